@@ -1,0 +1,304 @@
+"""Conducts the main job: recording and house in, result out. No arithmetic of its own."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from deskhand import __version__
+from deskhand.errors import HouseError
+from deskhand.findings import Finding, Judged, first_things, judge, status_of
+from deskhand.house import (
+    NEVER_IN_A_MIX, STRIKING, HouseFile, Matched, Source, find_house, match_tracks, read_house,
+)  # fmt: skip
+from deskhand.measure.figures import measure_figures
+from deskhand.measure.readings import SourceReading, read_source
+from deskhand.new import guess_house, microphones_of_one
+from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
+from deskhand.recording.names import key, nearest
+from deskhand.recording.show import checked_date
+from deskhand.report.page import Picture
+from deskhand.report.result import SCHEMA, CheckResult, ShowResult, SourceResult
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from deskhand.findings import FirstThing
+    from deskhand.recording.show import Phase, Tap
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Checked:
+    """The result with what the page draws."""
+
+    result: CheckResult
+    pictures: dict[str, Picture]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What the command line says of the show; None where it says nothing."""
+
+    phase: Phase | None = None
+    tap: Tap | None = None
+    date: str | None = None
+    players: tuple[tuple[str, str], ...] = ()
+
+
+def _house_of(path: Path, given: Path | None, recording: Recording) -> tuple[HouseFile, list[str]]:
+    found = given if given is not None else find_house(path)
+    if found is not None:
+        return read_house(found), []
+    house = guess_house([track.name for track in recording.tracks], name="this house")
+    return house, ["no house file found: sources and roles are guessed from track names; write one with: deskhand new"]
+
+
+def _with_unmatched(house: HouseFile, matched: Matched, recording: Recording) -> tuple[HouseFile, Matched, list[str]]:
+    """The house with a source for each track that nobody claims, so that it is measured and said."""
+    from dataclasses import replace
+
+    extra: list[Source] = []
+    by_source = dict(matched.by_source)
+    taken = {key(source.name) for source in house.source}
+    for position in matched.unmatched:
+        name = recording.tracks[position].name
+        if key(name) in taken:
+            name = f"{name} (track {position + 1})"
+        taken.add(key(name))
+        extra.append(Source(name=name, role="other", tracks=[position + 1]))
+        by_source[name] = (position,)
+    if matched.mix:
+        name = next(word for word in ("mix", "recorded mix", "desk mix") if key(word) not in taken)
+        extra.append(Source(name=name, role="other", tracks=[position + 1 for position in matched.mix[:2]]))
+        by_source[name] = tuple(matched.mix[:2])
+    return (
+        replace(house, source=[*house.source, *extra]),
+        replace(matched, by_source=by_source),
+        [source.name for source in extra],
+    )
+
+
+def _source_for(name: str, house: HouseFile, where: str) -> str:
+    found = next((source.name for source in house.source if key(source.name) == key(name)), None)
+    if found is None:
+        near = nearest(name, [source.name for source in house.source], count=1)
+        fix = f'did you mean "{near[0]}"?' if near else "name a source of the house file"
+        raise HouseError(where, f'there is no source "{name}"', fix)
+    return found
+
+
+def _show_of(house: HouseFile, recording: Recording, note: ShowNote, asked: Asked, notes: list[str]) -> ShowResult:
+    players = {_source_for(name, house, "show.toml, players"): player for name, player in note.players.items()}
+    players.update({_source_for(name, house, f'--player "{name}={player}"'): player for name, player in asked.players})
+    for name in note.taps:
+        _source_for(name, house, "show.toml, taps")
+    path = recording.path
+    return ShowResult(
+        name=note.name or path.resolve().stem,
+        date=checked_date(asked.date, "--date") if asked.date else note.date,
+        phase=asked.phase or note.phase or "rehearsal",
+        tap=asked.tap or note.tap or house.house.tap,
+        players=players,
+        start_s=recording.start_s,
+        duration_s=round(recording.duration_s, 3),
+        sample_rate_hz=recording.sample_rate_hz,
+        tracks=len(recording.tracks),
+        notes=(*recording.notes, *notes),
+    )
+
+
+def _where(source: Source) -> str:
+    parts = [f"channel {source.channel}" if source.channel is not None else "", source.patch or ""]
+    return ", ".join(part for part in parts if part)
+
+
+def check(
+    path: Path,
+    *,
+    house_path: Path | None = None,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    asked: Asked | None = None,
+    threads: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> Checked:
+    """Measure a recording and say what is wrong with it.
+
+    Parameters
+    ----------
+    path : Path
+        A folder of audio files or one polyphonic file.
+    house_path : Path, optional
+        The house file; without it `house.toml` beside the recording or above it, or a guess from the track names.
+    start_s, end_s : float, optional
+        The stretch to check, in seconds.
+    asked : Asked, optional
+        What the caller knows of the show.
+    threads : int
+        Threads to measure with; the result does not depend on it.
+    progress : callable, optional
+        Told the share done, 0 to 1.
+
+    Raises
+    ------
+    RecordingError, HouseError, UsageError
+        One line each: where, what, and what to do.
+    """
+    recording = open_recording(path, start_s=start_s, end_s=end_s)
+    house, notes = _house_of(path, house_path, recording)
+    note = read_show_note(path if path.is_dir() else path.parent)
+    show = _show_of(house, recording, note, asked or Asked(), notes)
+    matched = match_tracks(house, [track.name for track in recording.tracks])
+    house, matched, extra = _with_unmatched(house, matched, recording)
+    readings, judged = _measure(house, recording, matched, threads=threads, progress=progress)
+    named = [source.name for source in house.source if source.name not in extra]
+    for position in matched.unmatched:
+        name = next(name for name, tracks in matched.by_source.items() if tracks == (position,) and name in extra)
+        like = nearest(name, named)
+        hint = f" (nearest names: {', '.join(like)})" if like else ""
+        judged.by_source[name] = [
+            Finding(
+                id=f"{name}/unmatched-track",
+                kind="unmatched-track",
+                stage="tap",
+                severity="note",
+                text=f"not in the house file{hint}; add it there, with used = false if it does not matter",
+                track=recording.tracks[position].name,
+            )
+        ]
+    return _result(house, recording, show, matched, readings, judged)
+
+
+def _measure(
+    house: HouseFile,
+    recording: Recording,
+    matched: Matched,
+    *,
+    threads: int,
+    progress: Callable[[float], None] | None,
+) -> tuple[dict[str, SourceReading], Judged]:
+    present = {
+        source.name: tuple(track for track in matched.by_source[source.name] if track is not None)
+        for source in house.source
+        if source.used
+    }
+    present = {name: tracks for name, tracks in present.items() if tracks}
+    groups = [pair for pair in microphones_of_one(house) if pair[0] in present and pair[1] in present]
+    pairs: list[tuple[int, int]] = [(tracks[0], tracks[1]) for tracks in present.values() if len(tracks) == 2]
+    pairs += [(present[one][0], present[other][0]) for one, other in groups]
+    origins = [
+        present[source.name][0]
+        for source in house.source
+        if source.role in NEVER_IN_A_MIX and source.name in present
+    ]
+    figures = measure_figures(
+        recording, len(recording.tracks), pairs=pairs, origins=origins, threads=threads, progress=progress
+    )
+    readings = {
+        source.name: read_source(
+            figures, present[source.name], strikes=source.role in STRIKING, mains_hz=house.house.mains_hz
+        )
+        for source in house.source
+        if source.name in present
+    }
+    missing = {
+        source.name: [
+            str(track)
+            for track, found in zip(source.tracks, matched.by_source[source.name], strict=True)
+            if found is None
+        ]
+        for source in house.source
+        if source.used and None in matched.by_source[source.name]
+    }
+    free = [recording.tracks[position].name for position in matched.unmatched]
+    near = {name: nearest(wanted[0], free) for name, wanted in missing.items()}
+    judged = judge(
+        house,
+        figures,
+        recording.tracks,
+        readings,
+        missing=missing,
+        near=near,
+        groups=groups,
+        mix=matched.mix,
+        offset_s=recording.start_s,
+    )
+    return readings, judged
+
+
+def _result(
+    house: HouseFile,
+    recording: Recording,
+    show: ShowResult,
+    matched: Matched,
+    readings: dict[str, SourceReading],
+    judged: Judged,
+) -> Checked:
+    sources: list[SourceResult] = []
+    pictures: dict[str, Picture] = {}
+    everything: list[tuple[str, str, str, Finding]] = []
+    mix_tracks = set(matched.mix)
+    for source in house.source:
+        if not source.used:
+            continue
+        found: list[Finding] = list(judged.by_source.get(source.name, []))
+        tracks = matched.by_source[source.name]
+        if mix_tracks and set(tracks) <= mix_tracks:
+            found = judged.mix
+        everything += [(source.name, source.role, _where(source), finding) for finding in found]
+        reading = readings.get(source.name)
+        sources.append(
+            SourceResult(
+                name=source.name,
+                role=source.role,
+                tracks=tuple(recording.tracks[track].name for track in tracks if track is not None),
+                channel=None if source.channel is None else str(source.channel),
+                status=status_of(found),
+                before=reading.readings if reading else None,
+                findings=tuple(found),
+            )
+        )
+        if reading is not None and reading.activity.level_dbfs.size:
+            judged_level = source.nominal_dbfs is not None or source.role not in ("audience", "click", "talkback", "other")
+            pictures[source.name] = Picture(
+                level_dbfs=reading.activity.level_dbfs,
+                active=reading.activity.windows,
+                step_s=0.1,
+                start_s=recording.start_s,
+                nominal_dbfs=house.nominal_dbfs(source) if judged_level else None,
+            )
+    first: tuple[FirstThing, ...] = first_things(everything)
+    result = CheckResult(
+        schema=SCHEMA,
+        deskhand=__version__,
+        house=house.house.name,
+        show=show,
+        sources=tuple(sources),
+        first=first,
+    )
+    return Checked(result=result, pictures=pictures)
+
+
+def as_data(checked: Checked) -> dict[str, Any]:
+    """The result as JSON's own kinds."""
+    from deskhand.report.result import plain
+
+    return dict(plain(checked.result))
+
+
+def listen(
+    recording: Recording, house: HouseFile, *, progress: Callable[[float], None] | None = None
+) -> dict[str, str]:
+    """What is heard of each source, in a few words, for the comments of a new house file."""
+    from deskhand.units import number
+
+    matched = match_tracks(house, [track.name for track in recording.tracks])
+    readings, judged = _measure(house, recording, matched, threads=2, progress=progress)
+    heard = {}
+    for name, reading in readings.items():
+        level = reading.readings.level_dbfs
+        text = "silent" if level is None else f"{number(level, 1)} dBFS while playing"
+        same = next((finding for finding in judged.by_source.get(name, []) if finding.kind == "duplicate"), None)
+        heard[name] = f"{text}; {same.text}" if same else text
+    return heard

@@ -1,0 +1,239 @@
+"""The commands. Thin: each imports what it needs when it runs, so that `--help` answers at once."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from deskhand.errors import DeskhandError, UsageError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from deskhand.check import Asked, Checked
+
+_PHASES = ("line-check", "rehearsal", "show")
+_TAPS = ("preamp", "after-gain", "after-chain")
+
+
+class _Commands(click.Group):
+    """Turns a mistake a person can mend into one line and exit status 2."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        try:
+            return super().invoke(ctx)
+        except DeskhandError as error:
+            fail(str(error))
+        except BrokenPipeError:
+            # whoever was reading has seen enough
+            sys.stderr.close()
+            raise SystemExit(0) from None
+        except MemoryError:
+            fail("deskhand: not enough memory; check a shorter stretch with --from and --to")
+
+
+def fail(line: str) -> NoReturn:
+    """Print one line and end with status 2."""
+    click.echo(f"Error: {line}", err=True)
+    raise SystemExit(2)
+
+
+class _ClockTime(click.ParamType):
+    name = "time"
+
+    def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
+        from deskhand.units import parse_clock
+
+        if isinstance(value, float):
+            return value
+        try:
+            seconds = parse_clock(str(value))
+        except ValueError as error:
+            self.fail(str(error), param, ctx)
+        if seconds < 0:
+            self.fail(f"{value!r} is before the start; write it like '1:30'", param, ctx)
+        return seconds
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="deskhand", prog_name="deskhand", message="%(prog)s %(version)s")
+def main() -> None:
+    """Reads a soundcheck's multitrack recording and says what to do at the mixing desk before doors.
+
+    Start with: deskhand demo
+    """
+
+
+def _players(pairs: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
+    out = []
+    for pair in pairs:
+        source, equals, player = pair.partition("=")
+        if not equals or not source.strip() or not player.strip():
+            raise UsageError(f"--player {pair!r}", "is not SOURCE=NAME", 'write it like --player "piano=Ana"')
+        out.append((source.strip(), player.strip()))
+    return tuple(out)
+
+
+def _kernels_are_compiled() -> bool:
+    """Whether the measuring kernels lie compiled in a cache; the first run has to make them."""
+    import os
+
+    import deskhand.dsp
+
+    folders = [Path(deskhand.dsp.__file__).parent / "__pycache__"]
+    if os.environ.get("NUMBA_CACHE_DIR"):
+        folders.append(Path(os.environ["NUMBA_CACHE_DIR"]))
+    return any(folder.is_dir() and any(folder.rglob("*.nbi")) for folder in folders)
+
+
+@contextmanager
+def _progress(label: str) -> Iterator[Callable[[float], None] | None]:
+    """A bar on standard error, on a terminal only."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield None
+        return
+    if not _kernels_are_compiled():
+        console.print("First run: making the measuring code for this computer, about 15 s, once.", style="dim")
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(label, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def _run_check(
+    recording: Path, house: Path | None, start_s: float | None, end_s: float | None, asked: Asked
+) -> Checked:
+    from deskhand.check import check
+
+    with _progress("measuring") as progress:
+        return check(recording, house_path=house, start_s=start_s, end_s=end_s, asked=asked, progress=progress)
+
+
+def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> int:
+    """Write and print a result; the exit status."""
+    from rich.console import Console
+
+    from deskhand.report.result import to_json, write_atomically
+
+    result = checked.result
+    if report is not None:
+        from deskhand.report.page import page
+
+        write_atomically(report, page(result, checked.pictures))
+    if json_file == "-":
+        click.echo(to_json(result), nl=False)
+    else:
+        from deskhand.report.terminal import print_result
+
+        if json_file is not None:
+            write_atomically(Path(json_file), to_json(result))
+        console = Console(soft_wrap=not sys.stdout.isatty())
+        print_result(result, console)
+        if report is not None:
+            console.print()
+            console.print(f"Report: {report}", highlight=False, markup=False, soft_wrap=True)
+    return 1 if any(source.status in ("fix", "silent", "missing") for source in result.sources) else 0
+
+
+@main.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above.")
+@click.option("--from", "start_s", type=_ClockTime(), help="Check from here on, like 1:30.")
+@click.option("--to", "end_s", type=_ClockTime(), help="Check up to here, like 6:00.")
+@click.option("--phase", type=click.Choice(_PHASES), help="What was recorded. Default: what show.toml says, or rehearsal.")
+@click.option("--tap", type=click.Choice(_TAPS), help="Where the tracks were taken. Default: what the house file says.")
+@click.option("--date", help="Of the show, like 2026-03-01.")
+@click.option("--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who played; may be given several times.")
+@click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
+@click.option("--report", type=click.Path(path_type=Path), help="Where to write the page. Default: RECORDING-check.html here.")
+@click.option("--no-report", is_flag=True, help="Write no page.")
+def check(
+    recording: Path,
+    house: Path | None,
+    start_s: float | None,
+    end_s: float | None,
+    phase: str | None,
+    tap: str | None,
+    date: str | None,
+    players: tuple[str, ...],
+    json_file: str | None,
+    report: Path | None,
+    no_report: bool,
+) -> None:
+    """Say what is wrong with this week's soundcheck.
+
+    RECORDING is a folder of audio files or one polyphonic file. Exit status: 0 all well, 1 something to fix,
+    2 wrong use or unreadable input.
+    """
+    from deskhand.check import Asked
+
+    asked = Asked(phase=phase, tap=tap, date=date, players=_players(players))  # type: ignore[arg-type]
+    checked = _run_check(recording, house, start_s, end_s, asked)
+    if report is None and not no_report:
+        report = Path(f"{recording.resolve().stem}-check.html")
+    raise SystemExit(_deliver(checked, json_file, None if no_report else report))
+
+
+@main.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--name", default="Our house", show_default=True, help="Of the house.")
+@click.option("--output", type=click.Path(path_type=Path), help="Where to write. Default: house.toml in or beside the recording.")
+@click.option("--names-only", is_flag=True, help="Go by the track names alone, without listening.")
+def new(recording: Path, name: str, output: Path | None, names_only: bool) -> None:
+    """Write a commented house file, guessed from a recording's track names and sound."""
+    from deskhand.house import FILE_NAME, parse_house
+    from deskhand.new import guess_house, house_text
+    from deskhand.recording import open_recording
+    from deskhand.report.result import write_atomically
+
+    found = open_recording(recording)
+    target = output or (recording if recording.is_dir() else recording.parent) / FILE_NAME
+    if target.exists():
+        raise UsageError(str(target), "is there already", "name another place with --output, or move it away")
+    house = guess_house([track.name for track in found.tracks], name=name)
+    heard: dict[str, str] = {}
+    if not names_only:
+        from deskhand.check import listen
+
+        with _progress("listening") as progress:
+            heard = listen(found, house, progress=progress)
+    text = house_text(house, heard=heard)
+    parse_house(text, target)
+    write_atomically(target, text)
+    unclear = [source.name for source in house.source if source.role == "other"]
+    click.echo(f"{len(house.source)} sources written to {target}")
+    if unclear:
+        click.echo(f"Roles not clear from the names: {', '.join(unclear)}")
+    click.echo("Read it through once, fill in channel and patch, then: deskhand check " + str(recording))
+
+
+@main.command()
+@click.option(
+    "--output", type=click.Path(path_type=Path), default=Path("demo-season"), show_default=True, help="Folder to make."
+)
+@click.option("--json", "json_file", metavar="FILE", help="Also write the newest show's result as data; - for standard output.")
+@click.option("--seed", type=int, default=1, show_default=True, help="Another seed makes another season.")
+def demo(output: Path, json_file: str | None, seed: int) -> None:
+    """Make the invented demo venue with a season of shows, then check the newest."""
+    from deskhand.check import Asked
+    from deskhand.demo import make_season
+
+    with _progress("making the shows") as progress:
+        newest = make_season(output, seed=seed, progress=progress)
+    if json_file != "-":
+        click.echo(f"Tern Street Hall (invented, synthesised) is in {output}: earlier shows and this week's, {newest.name}.")
+        click.echo("")
+    checked = _run_check(newest, None, None, None, Asked())
+    _deliver(checked, json_file, output / f"{newest.name}-check.html")
+
+
+if __name__ == "__main__":
+    main()

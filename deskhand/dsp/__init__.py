@@ -1,0 +1,1 @@
+"""Kernels: arrays in, arrays out, no files, no state hidden in modules."""

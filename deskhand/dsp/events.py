@@ -1,0 +1,322 @@
+"""Faults that last samples or milliseconds: flat tops, dropouts, clicks, bursts, mutes, a tone that grows.
+
+Each kernel is given a stretch with context on both sides and reports what begins inside it, so that every place is looked
+at exactly once whatever the block size. All thresholds: common practice, no source; they are set by tests on real audio.
+"""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+
+@nb.njit("int64(float32[::1], int64, int64, float32, int64[::1], float32[::1])", cache=True, nogil=True)
+def flat_tops(
+    signal: np.ndarray, first: int, last: int, floor: np.float32, start: np.ndarray, level: np.ndarray
+) -> int:
+    """Peaks cut flat: runs of three or more equal samples that a curve did not lead into.
+
+    A smooth peak may hold equal samples too, but it comes to them gently: here the steps into and out of the run are at
+    least eight times the difference allowed inside it.
+
+    Parameters
+    ----------
+    signal : (frames,) float32
+    first, last : int
+        Runs that begin in [first, last) are reported; 110 samples of context are read behind it, one before.
+    floor : float
+        Magnitude below which nothing is looked for.
+    start, level : arrays
+        Filled with where each run begins and its magnitude.
+
+    Returns
+    -------
+    How many were found, at most the arrays' length.
+    """
+    found = 0
+    index = first
+    clear = first
+    while index < last and found < start.shape[0]:
+        if index >= clear:
+            # most stretches hold no two equal neighbours that are loud: count them 64 at a time, which vectorises
+            count = np.int32(0)
+            for near in range(index, index + 64):
+                size = abs(signal[near])
+                same = abs(signal[near + 1] - signal[near]) <= np.float32(1e-4) * size
+                count += np.int32(same & (size >= floor))
+            clear = index + 64
+            if count < 2:
+                index = clear
+                continue
+        value = signal[index]
+        size = abs(value)
+        if size < floor or abs(signal[index + 1] - value) > np.float32(1e-4) * size:
+            index += 1
+            continue
+        within = np.float32(1e-4) * size
+        end = index + 1
+        while end < index + 38 and abs(signal[end + 1] - value) <= within:
+            end += 1
+        sign = np.float32(1.0) if value > 0 else np.float32(-1.0)
+        into = sign * (value - signal[index - 1])
+        out_of = sign * (value - signal[end + 1])
+        if end - index >= 2 and into > 8 * within and out_of > 8 * within:
+            start[found] = index
+            level[found] = size
+            found += 1
+        index = end + 1
+    return found
+
+
+@nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
+def _power(signal: np.ndarray, first: int, last: int) -> float:
+    total = 0.0
+    for index in range(first, last):
+        total += np.float64(signal[index]) * signal[index]
+    return total / max(1, last - first)
+
+
+@nb.njit("int64(float32[::1], int64, int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
+def dropouts(
+    signal: np.ndarray, first: int, last: int, offset: int, near: int, state: np.ndarray, out: np.ndarray
+) -> int:
+    """Runs of exact zeros cut into sound: sound right up to them and right after them.
+
+    Parameters
+    ----------
+    signal : (frames,) float32
+        With `near` samples of context on both sides of [first, last).
+    first, last : int
+        Samples to look at.
+    offset : int
+        Place of `signal[0]` in the take, in samples.
+    near : int
+        Samples in 5 ms.
+    state : (4,) float64
+        Run length so far, where it began, power before it, whether it was cut; carried from block to block.
+    out : (most, 2) float64
+        Filled with begin and end of each dropout, in samples of the take.
+
+    Returns
+    -------
+    How many were found.
+    """
+    loud = 1.5e-6  # -55 dBFS RMS
+    edge = near // 10
+    found = 0
+    run = int(state[0])
+    for index in range(first, last):
+        if signal[index] == 0.0:
+            if run == 0:
+                state[1] = offset + index
+                before = _power(signal, index - near, index)
+                state[2] = before
+                # a fade has died away in the last half millisecond; a cut has not
+                state[3] = 1.0 if before > loud and _power(signal, index - edge, index) > 0.01 * before else 0.0
+            run += 1
+            continue
+        if run >= 16 and state[3] == 1.0 and found < out.shape[0]:
+            after = _power(signal, index, index + near)
+            if after > loud and _power(signal, index, index + edge) > 0.01 * after:
+                out[found, 0] = state[1]
+                out[found, 1] = offset + index
+                found += 1
+        run = 0
+    state[0] = run
+    return found
+
+
+@nb.njit("int64(float32[::1], int64, int64, int64, float32[::1], float32, int64[::1])", cache=True, nogil=True)
+def clicks(
+    sharp: np.ndarray, first: int, last: int, step: int, usual: np.ndarray, floor: np.float32, start: np.ndarray
+) -> int:
+    """Single jumps in the wave: a spike in the fourth difference with quiet on both sides of it.
+
+    A stick, a pick or a consonant also begins with a spike, but what follows rings on for milliseconds.
+
+    Parameters
+    ----------
+    sharp : (frames,) float32
+        `fourth_difference` of the signal.
+    first, last : int
+        Where to look; 220 samples of context are read on either side.
+    step : int
+        Block length of `usual`.
+    usual : (blocks,) float32
+        Mean square of `sharp` in each block of the stretch.
+    floor : float
+        Spikes below this are too small to be heard.
+    start : array
+        Filled with where.
+
+    Returns
+    -------
+    How many were found.
+    """
+    found = 0
+    block = 0
+    for begin in range(first, last, step):
+        end = min(begin + step, last)
+        # the block's own mean contains the spike, at most 1/step of its square and some neighbours
+        limit = max(floor, np.sqrt(usual[block]) * np.float32(5.0))
+        block += 1
+        top = np.float32(0.0)
+        at = begin
+        for index in range(begin, end):
+            size = abs(sharp[index])
+            if size > top:
+                top = size
+                at = index
+        if top < limit or found >= start.shape[0]:
+            continue
+        square = np.float64(top) * top
+        near_before = _power(sharp, at - 40, at - 6)
+        near_after = _power(sharp, at + 7, at + 41)
+        far_before = _power(sharp, at - 200, at - 6)
+        far_after = _power(sharp, at + 7, at + 201)
+        rest = max(max(near_before, near_after), max(far_before, far_after))
+        if square > 400.0 * rest:
+            start[found] = at
+            found += 1
+    return found
+
+
+@nb.njit("int64(float32[::1], float32[::1], int64, int64, float64[:, ::1])", cache=True, nogil=True)
+def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, last: int, out: np.ndarray) -> int:
+    """Short bursts of white noise, and short mutes that are not digital silence, as a radio link makes them.
+
+    Parameters
+    ----------
+    mean_square, sharp : (blocks,) float32
+        Of the signal and of its fourth difference, in 10 ms blocks, with 60 blocks of context on both sides.
+    first, last : int
+        What begins in [first, last) is reported.
+    out : (most, 3) float64
+        Filled with first block, end block, and 1 for a burst, 2 for a mute.
+
+    Returns
+    -------
+    How many were found.
+    """
+    found = 0
+    index = first
+    while index < last and found < out.shape[0]:
+        before = np.float32(0.0)
+        for back in range(2, 6):
+            before = max(before, sharp[index - back])
+        before = max(before, np.float32(1e-10))
+        level_before = np.float32(0.0)
+        for back in range(2, 6):
+            level_before = max(level_before, mean_square[index - back])
+        # a burst: 20 dB more of the top of the band at once, as white as noise is, gone within 0.25 s as fast as it came
+        if sharp[index] > 100 * before and sharp[index] > 6 * mean_square[index] and mean_square[index] > 3e-6:
+            end = index + 1
+            while end < index + 26 and sharp[end] > 0.1 * sharp[index]:
+                end += 1
+            if end < index + 26:
+                after = max(sharp[end + 1], sharp[end + 2])
+                if after * 50 < sharp[index]:
+                    out[found, 0], out[found, 1], out[found, 2] = index, end, 1.0
+                    found += 1
+                    index = end + 2
+                    continue
+        # a mute: 35 dB down within 20 ms, some noise left, and back as fast
+        if level_before > 1.5e-5 and mean_square[index] < level_before * 3.2e-4 and mean_square[index - 2] > level_before * 0.03:
+            end = index + 1
+            while end < index + 50 and mean_square[end] < level_before * 3.2e-4:
+                end += 1
+            if 1 < end - index < 50 and mean_square[index] > 0.0:
+                after = max(mean_square[end], mean_square[end + 1])
+                if after > level_before * 0.03:
+                    out[found, 0], out[found, 1], out[found, 2] = index, end, 2.0
+                    found += 1
+                    index = end + 2
+                    continue
+        index += 1
+    return found
+
+
+@nb.njit("int64(float32[:, ::1], int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
+def growing_tone(
+    power: np.ndarray, low_bin: int, high_bin: int, frame: int, state: np.ndarray, out: np.ndarray
+) -> int:
+    """A single steady tone that grows, as feedback does.
+
+    Parameters
+    ----------
+    power : (frames, bins) float32
+        Power spectra, one every 100 ms.
+    low_bin, high_bin : int
+        Where to look.
+    frame : int
+        Number of the first frame in the take.
+    state : (6,) float64
+        Bin, first frame of the rise, level there (dB), level last (dB), frames since it last rose, whether reported.
+    out : (most, 3) float64
+        Filled with begin and end frame, and bin.
+
+    Returns
+    -------
+    How many were found.
+    """
+    found = 0
+    bins = power.shape[1]
+    for row in range(power.shape[0]):
+        top = np.float32(0.0)
+        at = low_bin
+        total = 0.0
+        for index in range(low_bin, high_bin):
+            total += power[row, index]
+            if power[row, index] > top:
+                top = power[row, index]
+                at = index
+        around = 0.0
+        count = 0
+        width = max(6, int(at * 0.12))
+        for index in range(max(1, at - width), min(bins, at + width + 1)):
+            if abs(index - at) > 3:
+                around += power[row, index]
+                count += 1
+        tone = np.float64(top)
+        if at > 0 and at + 1 < bins:
+            tone += power[row, at - 1] + power[row, at + 1]
+        pure = tone > 0.5 * total and tone > 1e-12 and tone > 100.0 * around / max(1, count)
+        if pure:
+            for multiple in range(2, 4):
+                centre = multiple * at
+                if centre + multiple < bins:
+                    for index in range(centre - multiple, centre + multiple + 1):
+                        if power[row, index] > 0.003 * tone:
+                            pure = False
+        now = frame + row
+        if not pure:
+            state[0] = -1.0
+            continue
+        # the peak's place between bins, from its neighbours
+        left, right = np.float64(power[row, at - 1]), np.float64(power[row, at + 1])
+        place = at + 0.5 * (np.sqrt(right) - np.sqrt(left)) / (np.sqrt(top) + 1e-30)
+        level = 10.0 * np.log10(tone)
+        if state[0] < 0 or abs(place - state[0]) > 0.5:
+            state[0], state[1], state[2], state[3], state[4], state[5] = place, now, level, level, 0.0, -1.0
+            continue
+        if level > state[3] - 0.3:
+            if level > state[3]:
+                state[3] = level
+                state[4] = 0.0
+            else:
+                state[4] += 1.0
+        else:
+            state[4] += 3.0
+        if state[4] > 5.0:
+            state[1], state[2], state[3], state[4], state[5] = now, level, level, 0.0, -1.0
+            continue
+        if now - state[1] >= 8 and state[3] - state[2] >= 10.0:
+            if state[5] >= 0 and int(state[5]) < found:
+                out[int(state[5]), 1] = now + 1
+            elif found < out.shape[0]:
+                out[found, 0], out[found, 1], out[found, 2] = state[1], now + 1, place
+                state[5] = found
+                found += 1
+    # a rise that goes on in the next block is reported there as its own stretch; the caller joins them
+    state[5] = -1.0
+    return found

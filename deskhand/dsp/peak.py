@@ -1,0 +1,186 @@
+"""Sample peak, mean square and sharpness of short blocks, and true peak by oversampling."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numba as nb
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+TAPS_A_SIDE: Final = 12
+"""Samples on each side of the gap that the interpolator looks at."""
+
+
+@nb.njit("void(float32[::1], int64, float32[::1], float32[::1], float64[::1])", cache=True, nogil=True)
+def block_levels(
+    signal: np.ndarray, step: int, peak: np.ndarray, mean_square: np.ndarray, total: np.ndarray
+) -> None:
+    """Sample peak and mean square of each block; the last block may be shorter. `total[0]` gains the sum of all samples.
+
+    Shapes: signal (frames,), peak and mean_square (ceil(frames / step),), total (1,).
+    """
+    # the bits of a float without its sign order like the float itself, and integer maxima vectorise
+    bits, peak_bits = signal.view(np.int32), peak.view(np.int32)
+    frames = signal.shape[0]
+    for block in range(peak.shape[0]):
+        first = block * step
+        last = min(first + step, frames)
+        top = np.int32(0)
+        for index in range(first, last):
+            top = max(top, bits[index] & np.int32(0x7FFFFFFF))
+        s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
+        s4, s5, s6, s7 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
+        m0, m1, m2, m3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
+        whole = first + (last - first) // 8 * 8
+        for index in range(first, whole, 8):
+            s0 += signal[index] * signal[index]
+            s1 += signal[index + 1] * signal[index + 1]
+            s2 += signal[index + 2] * signal[index + 2]
+            s3 += signal[index + 3] * signal[index + 3]
+            s4 += signal[index + 4] * signal[index + 4]
+            s5 += signal[index + 5] * signal[index + 5]
+            s6 += signal[index + 6] * signal[index + 6]
+            s7 += signal[index + 7] * signal[index + 7]
+            m0 += signal[index] + signal[index + 4]
+            m1 += signal[index + 1] + signal[index + 5]
+            m2 += signal[index + 2] + signal[index + 6]
+            m3 += signal[index + 3] + signal[index + 7]
+        for index in range(whole, last):
+            s0 += signal[index] * signal[index]
+            m0 += signal[index]
+        energy = (np.float64(s0) + s1) + (np.float64(s2) + s3) + (np.float64(s4) + s5) + (np.float64(s6) + s7)
+        mean_square[block] = energy / max(1, last - first)
+        total[0] += (np.float64(m0) + m1) + (np.float64(m2) + m3)
+        peak_bits[block] = top
+
+
+@nb.njit("void(float32[::1], int64, float32[::1])", cache=True, nogil=True)
+def block_power(signal: np.ndarray, step: int, mean_square: np.ndarray) -> None:
+    """Mean square of each block alone; shapes as in `block_levels`."""
+    frames = signal.shape[0]
+    for block in range(mean_square.shape[0]):
+        first = block * step
+        last = min(first + step, frames)
+        s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
+        s4, s5, s6, s7 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
+        whole = first + (last - first) // 8 * 8
+        for index in range(first, whole, 8):
+            s0 += signal[index] * signal[index]
+            s1 += signal[index + 1] * signal[index + 1]
+            s2 += signal[index + 2] * signal[index + 2]
+            s3 += signal[index + 3] * signal[index + 3]
+            s4 += signal[index + 4] * signal[index + 4]
+            s5 += signal[index + 5] * signal[index + 5]
+            s6 += signal[index + 6] * signal[index + 6]
+            s7 += signal[index + 7] * signal[index + 7]
+        for index in range(whole, last):
+            s0 += signal[index] * signal[index]
+        mean_square[block] = ((s0 + s1) + (s2 + s3) + (s4 + s5) + (s6 + s7)) / max(1, last - first)
+
+
+@nb.njit("void(float32[::1], int64, float32[::1])", cache=True, nogil=True)
+def fourth_difference(signal: np.ndarray, stride: int, out: np.ndarray) -> None:
+    """x[i] - 4 x[i+s] + 6 x[i+2s] - 4 x[i+3s] + x[i+4s]: what is left is what music hardly has, the top of the band.
+
+    Shapes: signal (frames,), out (frames - 4 stride,). White noise gains 18.5 dB, a tone at rate / (6 stride) 0 dB.
+    """
+    for index in range(out.shape[0]):
+        out[index] = (
+            signal[index]
+            - np.float32(4) * signal[index + stride]
+            + np.float32(6) * signal[index + 2 * stride]
+            - np.float32(4) * signal[index + 3 * stride]
+            + signal[index + 4 * stride]
+        )
+
+
+def oversampling(sample_rate_hz: float) -> int:
+    """Times to oversample so that the rate is at least 176.4 kHz (ITU-R BS.1770-5 Annex 2 asks for 192 kHz at 48 kHz)."""
+    return max(1, int(np.ceil(176400.0 / sample_rate_hz)))
+
+
+def interpolator(factor: int) -> NDArray[np.float32]:
+    """Polyphase interpolation filter, (factor - 1, 24) taps; the samples themselves are the phase left out.
+
+    A windowed sinc with 24 taps a phase (Kaiser, beta 6): flat within 0.05 dB to 0.42 of the sampling rate, where the
+    example of ITU-R BS.1770-5 Annex 2 with its 12 taps is 0.3 dB down or more.
+    """
+    taps = 2 * TAPS_A_SIDE
+    rows = []
+    for phase in range(1, factor):
+        at = np.arange(taps) - (TAPS_A_SIDE - 1) - phase / factor
+        window = np.i0(6.0 * np.sqrt(np.maximum(0.0, 1.0 - (at / TAPS_A_SIDE) ** 2))) / np.i0(6.0)
+        row = np.sinc(at) * window
+        rows.append(row / row.sum())
+    return np.array(rows, np.float32).reshape(factor - 1, taps)
+
+
+@nb.njit("float32(float32[::1], int64, float32[:, ::1], float32)", cache=True, nogil=True)
+def true_peak(signal: np.ndarray, step: int, phases: np.ndarray, so_far: np.float32) -> np.float32:
+    """The largest magnitude between samples, given the largest `so_far`.
+
+    Blocks whose sample peak, times the most the filter can add, cannot beat it are skipped: the result is the same.
+
+    Parameters
+    ----------
+    signal : (frames,) float32
+        Positions between `TAPS_A_SIDE - 1` and `frames - TAPS_A_SIDE` are looked at.
+    step : int
+        Frames a block, at most 1024.
+    phases : (factor - 1, 24) float32
+        From `interpolator`.
+    so_far : float
+        Largest magnitude known.
+
+    Returns
+    -------
+    The larger of `so_far`, the samples and the interpolated values.
+
+    References
+    ----------
+    ITU-R BS.1770-5 (2023), Annex 2.
+    """
+    frames = signal.shape[0]
+    taps = phases.shape[1]
+    worst = np.float32(1.0)
+    for phase in range(phases.shape[0]):
+        total = np.float32(0.0)
+        for tap in range(taps):
+            total += abs(phases[phase, tap])
+        worst = max(worst, total)
+    best = so_far
+    work = np.empty(1024, np.float32)
+    # the bits of a float without its sign order like the float itself, and integer maxima vectorise
+    bits, work_bits = signal.view(np.int32), work.view(np.int32)
+    found = np.empty(1, np.int32)
+    for first in range(0, frames - taps + 1, step):
+        count = min(step, frames - taps + 1 - first)
+        top = np.int32(0)
+        for index in range(first, first + count + taps - 1):
+            top = max(top, bits[index] & np.int32(0x7FFFFFFF))
+        found[0] = top
+        size = found.view(np.float32)[0]
+        best = max(best, size)
+        if size * worst <= best:
+            continue
+        for phase in range(phases.shape[0]):
+            work[:count] = np.float32(0.0)
+            # four taps a turn: the running sum is then loaded and stored a quarter as often
+            for tap in range(0, taps, 4):
+                w0, w1 = phases[phase, tap], phases[phase, tap + 1]
+                w2, w3 = phases[phase, tap + 2], phases[phase, tap + 3]
+                x0 = signal[first + tap : first + tap + count]
+                x1 = signal[first + tap + 1 : first + tap + 1 + count]
+                x2 = signal[first + tap + 2 : first + tap + 2 + count]
+                x3 = signal[first + tap + 3 : first + tap + 3 + count]
+                for index in range(count):
+                    work[index] += (w0 * x0[index] + w1 * x1[index]) + (w2 * x2[index] + w3 * x3[index])
+            top = np.int32(0)
+            for index in range(count):
+                top = max(top, work_bits[index] & np.int32(0x7FFFFFFF))
+            found[0] = top
+            best = max(best, found.view(np.float32)[0])
+    return best

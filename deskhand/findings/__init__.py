@@ -1,0 +1,7 @@
+"""What is worth saying: findings, their severity, and the first three things to do."""
+
+from deskhand.findings.finding import KINDS, Finding, Kind, Severity
+from deskhand.findings.first import FirstThing, first_things, status_of
+from deskhand.findings.judge import Judged, judge
+
+__all__ = ["KINDS", "Finding", "FirstThing", "Judged", "Kind", "Severity", "first_things", "judge", "status_of"]

@@ -1,0 +1,669 @@
+"""From readings and figures to findings, before any show is kept: faults, levels and mono loss.
+
+Every limit here is common practice, no source, unless it names one. They are set so that a clean show says nothing.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.findings.finding import Finding, Kind, Severity
+from deskhand.house import NEVER_IN_A_MIX, OPEN_MICROPHONES
+from deskhand.measure.activity import stretches
+from deskhand.measure.leak import find_leak
+from deskhand.measure.readings import LEAST_ACTIVE_S, SourceReading
+from deskhand.measure.stereo import alignment
+from deskhand.units import clock, db_from_amplitude, dbfs_from_mean_square, number
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
+    from deskhand.house import HouseFile, Source
+    from deskhand.measure.figures import Event, Figures
+    from deskhand.recording import Track
+
+LEVEL_LISTEN_DB: Final = 2.0
+LEVEL_FIX_DB: Final = 4.0
+_HEADROOM_LISTEN_DBTP: Final = -3.0
+_HEADROOM_FIX_DBTP: Final = -0.5
+_CLIPPED_FEW: Final = 3
+_CLIPPED_MANY: Final = 10
+_AT_THE_TOP: Final = 0.9
+_DC_LISTEN: Final = 0.003
+_DC_FIX: Final = 0.03
+_HUM_LISTEN_DB: Final = -60.0
+_HUM_FIX_DB: Final = -45.0
+_HUM_LEAST_DBFS: Final = -85.0
+_NOISE_LISTEN_DB: Final = 30.0
+_ONE_SIDED_DB: Final = 12.0
+_SIDE_GONE_DB: Final = 25.0
+_SIDE_GONE_S: Final = 3.0
+_MONO_LOSS_DB: Final = -6.0
+_OPPOSITE: Final = 0.4
+_SAME: Final = 0.9998
+_DELAY_LEAST_MS: Final = 0.3
+_DELAY_CERTAINTY: Final = 0.35
+_WENT_SILENT_S: Final = 8.0
+_TOGETHER_S: Final = 0.05
+_TOGETHER_TRACKS: Final = 3
+_LEAK_LISTEN_DB: Final = -40.0
+_LEAK_FIX_DB: Final = -26.0
+_LEAK_MIX_DB: Final = -60.0
+_TALKBACK_OPEN_DB: Final = -20.0
+
+_NO_OWN_LEVEL: Final = frozenset({"audience", "click", "talkback", "other"})
+"""Roles whose level is judged only when the house gives them a nominal of their own."""
+_MAY_BE_SILENT: Final = frozenset({"audience", "click", "talkback", "playback", "other"})
+_LINES: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys", "playback"})
+_VOICES: Final = frozenset({"lead vocal", "backing vocal", "speech"})
+_ON_RADIO: Final = _VOICES | {"guitar", "acoustic guitar", "bass"}
+_SPACED: Final = frozenset({"overheads", "audience"})
+"""Pairs of microphones apart from each other: sound reaches the two at different times by design."""
+
+
+@dataclass(slots=True, kw_only=True)
+class Judged:
+    """The findings of a show."""
+
+    by_source: dict[str, list[Finding]] = field(default_factory=lambda: defaultdict(list))
+    mix: list[Finding] = field(default_factory=list)
+    """Of the recorded mix."""
+
+
+class _Maker:
+    """Makes findings of one source with running ids."""
+
+    def __init__(self, name: str, into: list[Finding]) -> None:
+        self._name = name
+        self._into = into
+
+    def add(self, kind: Kind, severity: Severity, text: str, **rest: object) -> None:
+        same = sum(1 for other in self._into if other.kind == kind)
+        suffix = f"-{same + 1}" if same else ""
+        made = Finding(
+            id=f"{self._name}/{kind}{suffix}",
+            kind=kind,
+            stage="tap",
+            severity=severity,
+            text=text,
+            **rest,  # type: ignore[arg-type]
+        )
+        self._into.append(made)
+
+
+def _spans(events: Iterable[Event], offset_s: float) -> tuple[tuple[float, float], ...]:
+    return tuple((round(event.start_s + offset_s, 3), round(event.end_s + offset_s, 3)) for event in events)
+
+
+def _times(spans: Sequence[tuple[float, float]]) -> str:
+    shown = ", ".join(clock(begin) for begin, _ in spans[:3])
+    return f"at {shown}" + (f" and {len(spans) - 3} more times" if len(spans) > 3 else "")
+
+
+def _db(value: float, digits: int = 0) -> str:
+    return f"{number(value, digits)} dB"
+
+
+@dataclass(slots=True, kw_only=True)
+class _Context:
+    house: HouseFile
+    figures: Figures
+    tracks: Sequence[Track]
+    offset_s: float
+    """Where the stretch begins in the recording: times are told from the recording's start."""
+
+
+def _judge_presence(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> bool:
+    """Silent throughout, or from a time on; False when there is nothing more to judge."""
+    if not reading.activity.windows.any():
+        spare = source.role in _MAY_BE_SILENT
+        loud = float(np.max(reading.activity.level_dbfs, initial=-np.inf))
+        held = "digital silence" if not np.isfinite(loud) else f"never above {number(loud, 0)} dBFS"
+        make.add(
+            "silent",
+            "listen" if spare else "fix",
+            f"nothing arrives ({held}); check that it is on, plugged in and patched",
+            metric="level_dbfs",
+            measured=None if not np.isfinite(loud) else round(loud, 1),
+            unit="dBFS",
+        )
+        return False
+    level = dbfs_from_mean_square(reading.mean_square.astype(np.float64))
+    hop_s = context.figures.grid.hop_s
+    half = level[: max(1, level.size // 4)]
+    if np.isfinite(half).all():
+        usual = float(np.percentile(level[np.isfinite(level)], 2))
+        limit = min(float(half.min()), usual if np.isfinite(usual) else np.inf) - 10.0
+        alive = np.flatnonzero(level >= limit)
+        last = int(alive[-1]) + 1 if alive.size else 0
+        if (level.size - last) * hop_s >= _WENT_SILENT_S and reading.activity.blocks[:last].sum() * hop_s >= LEAST_ACTIVE_S:
+            begin = last * hop_s + context.offset_s
+            make.add(
+                "silent",
+                "fix",
+                f"dead from {clock(begin)} to the end; check its cable, battery and patch",
+                metric="level_dbfs",
+                at_s=((round(begin, 2), round(level.size * hop_s + context.offset_s, 2)),),
+            )
+    return True
+
+
+def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
+    if source.nominal_dbfs is None and source.role in _NO_OWN_LEVEL:
+        return
+    measured = reading.readings.level_dbfs
+    active_s = reading.activity.blocks.sum() * context.figures.grid.hop_s
+    if measured is None or active_s < LEAST_ACTIVE_S:
+        return
+    nominal = context.house.nominal_dbfs(source)
+    off = measured - nominal
+    if abs(off) < LEVEL_LISTEN_DB:
+        return
+    severity: Severity = "fix" if abs(off) >= LEVEL_FIX_DB else "listen"
+    size = number(abs(off), 0 if abs(off) >= LEVEL_FIX_DB else 1)
+    if off < 0:
+        text = f"{size} dB below nominal; raise its gain by {size} dB"
+        if source.role in OPEN_MICROPHONES:
+            text += " (open microphone: mind feedback; tell the stage first)"
+        else:
+            text += " (tell the stage first)"
+    else:
+        text = f"{size} dB above nominal; lower its gain by {size} dB (tell the stage first)"
+    make.add(
+        "level-low" if off < 0 else "level-high",
+        severity,
+        text,
+        metric="level_dbfs",
+        measured=round(measured, 1),
+        expected=nominal,
+        low=nominal - LEVEL_LISTEN_DB,
+        high=nominal + LEVEL_LISTEN_DB,
+        unit="dBFS",
+    )
+
+
+def _flat_spans(flats: Sequence[float]) -> list[tuple[float, float]]:
+    """Times of flat tops, those within half a second of each other as one stretch."""
+    spans: list[tuple[float, float]] = []
+    for at_s in flats:
+        if spans and at_s - spans[-1][1] <= 0.5:
+            spans[-1] = (spans[-1][0], at_s)
+        else:
+            spans.append((at_s, at_s))
+    return spans
+
+
+def _judge_peaks(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
+    clipped = False
+    for track in reading.tracks:
+        figures = context.figures.tracks[track]
+        top = float(figures.peak.max())
+        flats = [at_s for at_s, size in figures.flats if size >= _AT_THE_TOP * top]
+        if len(flats) < _CLIPPED_FEW:
+            continue
+        clipped = True
+        spans = [(a + context.offset_s, b + context.offset_s) for a, b in _flat_spans(flats)]
+        full = top > 0.98
+        where = "at full scale" if full else f"at {number(db_from_amplitude(top), 1)} dBFS, so before this point"
+        count = "over 1000" if len(flats) > 1000 else str(len(flats))
+        many = len(flats) >= _CLIPPED_MANY
+        act = "lower the gain where it enters" if full else "lower what comes before: player's output, pad, preamp"
+        make.add(
+            "clipped",
+            "fix" if many else "listen",
+            f"clipped: {count} peaks cut flat {where}, first {_times(spans)}; {act}",
+            metric="peak_dbfs",
+            measured=round(db_from_amplitude(top), 2),
+            unit="dBFS",
+            track=context.tracks[track].name if len(reading.tracks) > 1 else None,
+            at_s=tuple((round(a, 3), round(b, 3)) for a, b in spans[:50]),
+        )
+    peak_dbtp = reading.readings.true_peak_dbtp
+    if clipped or peak_dbtp is None or peak_dbtp < _HEADROOM_LISTEN_DBTP:
+        return
+    make.add(
+        "headroom",
+        "fix" if peak_dbtp >= _HEADROOM_FIX_DBTP else "listen",
+        f"peaks reach {number(peak_dbtp, 1)} dBTP, {number(max(0.0, -peak_dbtp), 1)} dB from clipping; "
+        f"lower its gain by {number(max(1.0, 6.0 + peak_dbtp), 0)} dB",
+        metric="true_peak_dbtp",
+        measured=round(peak_dbtp, 1),
+        high=_HEADROOM_LISTEN_DBTP,
+        unit="dBTP",
+    )
+
+
+def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
+    """DC, hum, noise."""
+    level = reading.readings.level_dbfs
+    humming = False
+    for track, hum in zip(reading.tracks, reading.hums, strict=True):
+        figures = context.figures.tracks[track]
+        side = context.tracks[track].name if len(reading.tracks) > 1 else None
+        offset = abs(figures.mean)
+        if offset >= _DC_LISTEN and context.figures.duration_s >= LEAST_ACTIVE_S:
+            make.add(
+                "dc",
+                "fix" if offset >= _DC_FIX else "listen",
+                f"constant offset of {number(100 * offset, 1)} % of full scale; "
+                "a high-pass takes it away, a faulty box or cable makes it",
+                measured=round(db_from_amplitude(offset), 1),
+                high=round(db_from_amplitude(_DC_LISTEN), 1),
+                unit="dBFS",
+                track=side,
+            )
+        if hum is None or level is None or hum.level_dbfs < _HUM_LEAST_DBFS:
+            continue
+        below = hum.level_dbfs - level
+        if below < _HUM_LISTEN_DB:
+            continue
+        humming = True
+        lines = ", ".join(f"{line:.0f}" for line in hum.lines_hz[:4])
+        make.add(
+            "hum",
+            "fix" if below >= _HUM_FIX_DB else "listen",
+            f"mains hum {number(-below, 0)} dB below its level ({lines} Hz); "
+            "try its ground lift, another outlet on the same circuit, or an isolating box; never lift the mains earth",
+            metric="hum_db",
+            measured=round(below, 1),
+            high=_HUM_LISTEN_DB,
+            unit="dB",
+            track=side,
+        )
+    noise = reading.readings.noise_dbfs
+    if humming or noise is None or level is None or source.role not in _LINES:
+        return
+    if level - noise < _NOISE_LISTEN_DB:
+        make.add(
+            "noise",
+            "listen",
+            f"its pauses are only {number(level - noise, 0)} dB quieter than its playing; "
+            "look for hiss at the player's end before turning anything here",
+            metric="noise_dbfs",
+            measured=round(noise, 1),
+            high=round(level - _NOISE_LISTEN_DB, 1),
+            unit="dBFS",
+        )
+
+
+def _real(events: Sequence[Event], track: int, context: _Context) -> list[Event]:
+    """Without what comes from joining files: gaps that no file holds."""
+    rate = context.figures.grid.sample_rate_hz
+    edges = [edge / rate for span in context.tracks[track].held for edge in span]
+    return [
+        event
+        for event in events
+        if not any(abs(event.start_s - edge) < 0.02 or abs(event.end_s - edge) < 0.02 for edge in edges)
+    ]
+
+
+def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
+    """Dropouts, clicks, wireless hits, howl: things that happen at a time."""
+    for track in reading.tracks:
+        figures = context.figures.tracks[track]
+        side = context.tracks[track].name if len(reading.tracks) > 1 else None
+        dropouts = _real(figures.dropouts, track, context)
+        near_dropout = [edge for event in dropouts for edge in (event.start_s, event.end_s)]
+
+        def apart(event: Event, edges: list[float] = near_dropout) -> bool:
+            return not any(abs(event.start_s - edge) < 0.03 for edge in edges)
+
+        if dropouts:
+            spans = _spans(dropouts, context.offset_s)
+            together = _in_other_tracks(dropouts, track, context)
+            longest = max(event.end_s - event.start_s for event in dropouts) * 1000
+            if together:
+                text = (
+                    f"sound drops out {_times(spans)}, up to {number(longest, 0)} ms, in {together} tracks at once; "
+                    "suspect the recorder, its card or the network, not the inputs"
+                )
+            else:
+                text = f"sound drops out {_times(spans)}, up to {number(longest, 0)} ms; check its cable and its link"
+            spare = source.role in ("playback", "click")
+            make.add(
+                "dropout", "listen" if spare else "fix", text, measured=len(dropouts), unit="count", track=side, at_s=spans
+            )
+        clicks = [event for event in _real(figures.clicks, track, context) if apart(event)]
+        if clicks and source.role != "click":
+            spans = _spans(clicks, context.offset_s)
+            make.add(
+                "clicks",
+                "fix" if len(clicks) >= 3 else "listen",
+                f"{len(clicks)} digital click{'s' if len(clicks) > 1 else ''} {_times(spans)}; "
+                "check word clock and digital connections",
+                measured=len(clicks),
+                unit="count",
+                track=side,
+                at_s=spans,
+            )
+        hits = list(figures.bursts) if source.role in _ON_RADIO else []
+        if source.role in _VOICES:
+            hits += [event for event in figures.mutes if apart(event)]
+        hits = sorted(_real(hits, track, context), key=lambda event: event.start_s)
+        if hits:
+            spans = _spans(hits, context.offset_s)
+            make.add(
+                "wireless-hit",
+                "fix" if len(hits) >= 2 else "listen",
+                f"{len(hits)} burst{'s' if len(hits) > 1 else ''} of noise or mute {_times(spans)}, as from a radio link; "
+                "check battery, antennas and frequency",
+                measured=len(hits),
+                unit="count",
+                track=side,
+                at_s=spans,
+            )
+        howls = figures.howls if source.role in OPEN_MICROPHONES | {"acoustic guitar"} else []
+        if howls:
+            spans = _spans(howls, context.offset_s)
+            hz = howls[0].value
+            make.add(
+                "howl",
+                "fix",
+                f"a tone at {number(hz, 0)} Hz grows {_times(spans)}, as feedback does; "
+                "turn it down in the nearest monitor first, then look at that frequency; protect ears",
+                measured=round(hz, 0),
+                unit="Hz",
+                band_hz=(round(hz * 2 ** (-1 / 6), 1), round(hz * 2 ** (1 / 6), 1)),
+                track=side,
+                at_s=spans,
+            )
+
+
+def _in_other_tracks(events: Sequence[Event], track: int, context: _Context) -> int:
+    """How many tracks drop out at the same moment as this one does, when that is most of its dropouts; else 0."""
+    best = 0
+    for event in events:
+        count = sum(
+            any(abs(other.start_s - event.start_s) < _TOGETHER_S for other in figures.dropouts)
+            for figures in context.figures.tracks
+        )
+        best = max(best, count)
+    return best if best >= _TOGETHER_TRACKS else 0
+
+
+def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
+    left, right = reading.tracks
+    names = [context.tracks[track].name for track in reading.tracks]
+    if _one_sided(reading, names, make, context):
+        return
+    same = _sameness(context.figures, left, right)
+    readings = reading.readings
+    if same > _SAME:
+        make.add(
+            "duplicate",
+            "note" if source.role == "playback" else "listen",
+            "both sides carry the same signal; if it should be stereo, check the second output and the patch",
+            metric="correlation",
+            measured=round(same, 4),
+            unit="1",
+        )
+        return
+    place = reading.alignment
+    opposite = place is not None and place.negative > max(_OPPOSITE, 1.3 * place.positive)
+    if opposite or same < -_SAME:
+        make.add(
+            "polarity",
+            "fix",
+            f"the sides work against each other: {names[1]} is upside down against {names[0]}, and mono loses it; "
+            f"flip the polarity of {names[1]}",
+            metric="correlation",
+            measured=round(readings.correlation or 0.0, 2),
+            low=0.0,
+            unit="1",
+            track=names[1],
+        )
+        return
+    loss = readings.mono_loss_db
+    if loss is not None and loss < _MONO_LOSS_DB:
+        make.add(
+            "mono-loss",
+            "listen",
+            f"{number(-loss, 1)} dB of it vanish in mono; hear it in mono and narrow it at the player's rig",
+            metric="mono_loss_db",
+            measured=round(loss, 1),
+            low=_MONO_LOSS_DB,
+            unit="dB",
+        )
+    if (
+        place is not None
+        and source.role not in _SPACED
+        and place.certainty > _DELAY_CERTAINTY
+        and abs(place.delay_s) * 1000 >= _DELAY_LEAST_MS
+    ):
+        later = names[1] if place.delay_s > 0 else names[0]
+        make.add(
+            "delay",
+            "listen",
+            f"{later} comes {number(abs(place.delay_s) * 1000, 2)} ms late; "
+            "if nobody meant it, look for a second conversion or an effect on one side",
+            metric="delay_ms",
+            measured=round(place.delay_s * 1000, 3),
+            low=-_DELAY_LEAST_MS,
+            high=_DELAY_LEAST_MS,
+            unit="ms",
+            track=later,
+        )
+
+
+def _one_sided(reading: SourceReading, names: list[str], make: _Maker, context: _Context) -> bool:
+    """One side gone or far down, throughout or for a while; True when throughout."""
+    figures = context.figures
+    parts = [figures.tracks[track].mean_square.astype(np.float64) for track in reading.tracks]
+    blocks = reading.activity.blocks[: parts[0].size]
+    total = [float(part[blocks].sum()) for part in parts]
+    if not sum(total):
+        return False
+    weak = int(total[1] < total[0])
+    with np.errstate(divide="ignore"):
+        apart = 10.0 * np.log10((parts[1 - weak] + 1e-20) / (parts[weak] + 1e-20))
+    overall = float(dbfs_from_mean_square(np.array(total[1 - weak])) - dbfs_from_mean_square(np.array(total[weak])))
+    hop_s = figures.grid.hop_s
+    quietest = parts[weak][blocks]
+    gone = blocks & (apart > _SIDE_GONE_DB)
+    spans = [
+        (begin, end) for begin, end in stretches(gone, hop_s, join_s=1.5) if gone[int(begin / hop_s + 0.5) : int(end / hop_s + 0.5)].sum() * hop_s >= _SIDE_GONE_S
+    ]
+    partly = gone.sum() < 0.9 * blocks.sum() and bool(spans)
+    if overall >= _ONE_SIDED_DB and not partly:
+        silent = not quietest.any() or overall > 60
+        what = f"{names[weak]} is silent" if silent else f"{names[weak]} is {number(overall, 0)} dB quieter than {names[1 - weak]}"
+        make.add(
+            "one-sided",
+            "fix",
+            f"{what}; check its cable and patch",
+            metric="balance_db",
+            measured=round(overall if weak == 0 else -overall, 1) if not silent else None,
+            low=-_ONE_SIDED_DB,
+            high=_ONE_SIDED_DB,
+            unit="dB",
+            track=names[weak],
+        )
+        return True
+    if partly:
+        told = tuple((round(a + context.offset_s, 2), round(b + context.offset_s, 2)) for a, b in spans)
+        make.add(
+            "one-sided",
+            "fix",
+            f"{names[weak]} goes away {_times(told)} ({number(sum(b - a for a, b in spans), 0)} s in all); "
+            "check its cable and patch",
+            metric="balance_db",
+            unit="dB",
+            track=names[weak],
+            at_s=told,
+        )
+    return False
+
+
+def _sameness(figures: Figures, one: int, other: int) -> float:
+    """Correlation of the samples taken from every second."""
+    scale = float(np.sqrt(figures.gram[one, one] * figures.gram[other, other]))
+    return float(figures.gram[one, other]) / scale if scale > 0 else 0.0
+
+
+def _judge_duplicates(
+    house: HouseFile, readings: dict[str, SourceReading], judged: Judged, context: _Context
+) -> None:
+    sources = [source for source in house.source if source.name in readings]
+    for index, one in enumerate(sources):
+        for other in sources[index + 1 :]:
+            for a in readings[one.name].tracks:
+                for b in readings[other.name].tracks:
+                    if abs(_sameness(context.figures, a, b)) <= _SAME:
+                        continue
+                    if not (readings[one.name].activity.windows.any() and readings[other.name].activity.windows.any()):
+                        continue
+                    text = (
+                        f'tracks "{context.tracks[a].name}" and "{context.tracks[b].name}" carry the same signal; '
+                        "one of the two is patched wrong"
+                    )
+                    for source, track in ((one, a), (other, b)):
+                        if any(finding.kind == "duplicate" and finding.text == text for finding in judged.by_source[source.name]):
+                            continue
+                        _Maker(source.name, judged.by_source[source.name]).add(
+                            "duplicate", "fix", text, track=context.tracks[track].name, measured=1.0, unit="1"
+                        )
+
+
+def _judge_microphones(
+    groups: Sequence[tuple[str, str]], readings: dict[str, SourceReading], judged: Judged, context: _Context
+) -> None:
+    """Polarity between several microphones of one source."""
+    for one, other in groups:
+        if one not in readings or other not in readings:
+            continue
+        a, b = readings[one].tracks[0], readings[other].tracks[0]
+        if not (readings[one].activity.windows.any() and readings[other].activity.windows.any()):
+            continue
+        if abs(_sameness(context.figures, a, b)) > _SAME:
+            continue
+        place = alignment(context.figures.pairs[a, b], context.figures.grid, top_hz=500.0)
+        if place.negative > max(_OPPOSITE, 1.3 * place.positive):
+            _Maker(other, judged.by_source[other]).add(
+                "polarity",
+                "fix",
+                f"upside down against {one}: together they lose their low end; flip the polarity of {other}",
+                metric="correlation",
+                measured=round(-place.negative, 2),
+                low=0.0,
+                unit="1",
+            )
+
+
+def _judge_leaks(
+    house: HouseFile,
+    readings: dict[str, SourceReading],
+    mix: Sequence[int],
+    judged: Judged,
+    context: _Context,
+) -> None:
+    """Click or talkback heard in another input, or in a recorded mix."""
+    origins = {
+        reading.tracks[0]: source
+        for source in house.source
+        if source.role in NEVER_IN_A_MIX and (reading := readings.get(source.name)) is not None
+    }
+    for origin, source in origins.items():
+        for target in house.source:
+            reading = readings.get(target.name)
+            if reading is None or target.role in NEVER_IN_A_MIX or reading.readings.level_dbfs is None:
+                continue
+            worst = max(
+                (leak.level_dbfs for track in reading.tracks if (leak := find_leak(context.figures, origin, track))),
+                default=None,
+            )
+            if worst is None:
+                continue
+            below = worst - reading.readings.level_dbfs
+            open_ear = target.role in OPEN_MICROPHONES and source.role == "talkback"
+            if below < (_TALKBACK_OPEN_DB if open_ear else _LEAK_LISTEN_DB):
+                continue
+            act = (
+                "turn down the players' headphones or move them off the microphone"
+                if target.role in OPEN_MICROPHONES
+                else "look for a wrong send or patch"
+            )
+            _Maker(target.name, judged.by_source[target.name]).add(
+                "in-the-mix",
+                "fix" if below >= _LEAK_FIX_DB and not open_ear else "listen",
+                f"{source.name} is heard in it, {number(-below, 0)} dB below its level; {act}",
+                measured=round(below, 1),
+                high=_LEAK_LISTEN_DB,
+                unit="dB",
+            )
+        levels = [leak.level_dbfs for track in mix if (leak := find_leak(context.figures, origin, track))]
+        if not levels:
+            continue
+        overall = max(float(dbfs_from_mean_square(np.array(context.figures.tracks[track].overall))) for track in mix)
+        below = max(levels) - overall
+        if below >= _LEAK_MIX_DB:
+            _Maker("mix", judged.mix).add(
+                "in-the-mix",
+                "fix",
+                f"{source.name} is in the recorded mix, {number(-below, 0)} dB below it; take it off the main bus",
+                measured=round(below, 1),
+                high=_LEAK_MIX_DB,
+                unit="dB",
+            )
+
+
+def judge(
+    house: HouseFile,
+    figures: Figures,
+    tracks: Sequence[Track],
+    readings: dict[str, SourceReading],
+    *,
+    missing: dict[str, list[str]],
+    near: dict[str, list[str]],
+    groups: Sequence[tuple[str, str]] = (),
+    mix: Sequence[int] = (),
+    offset_s: float = 0.0,
+) -> Judged:
+    """All findings of a show.
+
+    Parameters
+    ----------
+    house : HouseFile
+    figures : Figures
+    tracks : sequence of Track
+        Of the recording, in its order.
+    readings : dict
+        Source name to what was read of it; sources that are missing are not in it.
+    missing : dict
+        Source name to the tracks it should have and the recording has not.
+    near : dict
+        The same, to the recording's unclaimed names most like them.
+    groups : sequence of (source, source)
+        Sources that are microphones of one instrument.
+    mix : sequence of int
+        Tracks that hold the desk's own mix.
+    offset_s : float
+        Where the stretch begins in the recording.
+    """
+    context = _Context(house=house, figures=figures, tracks=tracks, offset_s=offset_s)
+    judged = Judged()
+    for source in house.source:
+        if not source.used:
+            continue
+        make = _Maker(source.name, judged.by_source[source.name])
+        if source.name in missing:
+            gone = " and ".join(f'"{track}"' for track in missing[source.name])
+            like = near.get(source.name)
+            hint = f'; is it "{like[0]}"?' if like else "; is it armed on the recorder and named in the house file?"
+            make.add("missing", "fix", f"no track {gone} in the recording{hint}")
+        reading = readings.get(source.name)
+        if reading is None or not _judge_presence(source, reading, make, context):
+            continue
+        _judge_level(source, reading, make, context)
+        _judge_peaks(source, reading, make, context)
+        _judge_steady_faults(source, reading, make, context)
+        _judge_moments(source, reading, make, context)
+        if len(reading.tracks) == 2:
+            _judge_pair(source, reading, make, context)
+    _judge_duplicates(house, readings, judged, context)
+    _judge_microphones(groups, readings, judged, context)
+    _judge_leaks(house, readings, mix, judged, context)
+    return judged

@@ -1,0 +1,617 @@
+"""The house file: the venue's standing description, typed, validated, and written back with its comments kept."""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Annotated, Any, Final, Literal, get_args, get_type_hints
+
+from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic.dataclasses import dataclass as checked
+
+from deskhand.errors import HouseError
+from deskhand.recording.names import key, nearest
+from deskhand.recording.show import Tap
+from deskhand.units import Kind, parse, parse_range_db
+
+FILE_NAME: Final = "house.toml"
+
+Role = Literal[
+    "lead vocal", "backing vocal", "speech", "guitar", "acoustic guitar", "bass", "keys", "kick", "snare", "toms",
+    "overheads", "percussion", "playback", "audience", "click", "talkback", "other",
+]  # fmt: skip
+ROLES: Final[tuple[Role, ...]] = get_args(Role)
+STRIKING: Final[frozenset[str]] = frozenset({"kick", "snare", "toms", "percussion"})
+"""Sources that strike: their level is the level of the hits."""
+NEVER_IN_A_MIX: Final[frozenset[str]] = frozenset({"click", "talkback"})
+OPEN_MICROPHONES: Final[frozenset[str]] = frozenset(
+    {"lead vocal", "backing vocal", "speech", "overheads", "snare", "toms", "percussion", "audience", "talkback"}
+)
+"""Roles picked up by a microphone that hears the stage: bleed in them is no fault, and they can howl."""
+
+_FORBID: Final = ConfigDict(extra="forbid", frozen=True)
+
+
+def _value(kind: Kind) -> BeforeValidator:
+    return BeforeValidator(lambda given: parse(given if isinstance(given, str) else str(given), kind))
+
+
+Level = Annotated[float, _value("level_dbfs")]
+Gain = Annotated[float, _value("gain_db")]
+Frequency = Annotated[float, _value("frequency_hz"), Field(ge=1, le=96000)]
+Time = Annotated[float, _value("time_s"), Field(ge=0)]
+Slope = Annotated[float, _value("slope_db_per_octave"), Field(ge=6, le=48)]
+Interval = Annotated[float, _value("interval_octave"), Field(gt=0)]
+Loudness = Annotated[float, _value("loudness_lufs")]
+Share = Annotated[float, _value("share_pct"), Field(ge=0, le=100)]
+Quality = Annotated[float, Field(gt=0, le=100)]
+Ratio = Annotated[float, Field(ge=1)]
+RangeDb = Annotated[tuple[float, float], BeforeValidator(parse_range_db)]
+Name = Annotated[str, Field(min_length=1)]
+
+
+def _mains(given: object) -> float:
+    frequency_hz = parse(str(given), "frequency_hz")
+    if frequency_hz not in (50.0, 60.0):
+        raise ValueError(f"{given!r} is not a mains frequency; allowed are '50 Hz' and '60 Hz'")
+    return frequency_hz
+
+
+def _sound_level(given: object) -> float:
+    return parse(str(given), "level_dba")
+
+
+def _delay(given: object) -> float:
+    """Seconds, from a time or from a distance at 20 °C (343.2 m/s: ISO 9613-1:1993, dry air)."""
+    try:
+        return parse(str(given), "time_s")
+    except ValueError:
+        return parse(str(given), "distance_m") / 343.2
+
+
+@checked(config=_FORBID, kw_only=True)
+class House:
+    """What holds for every source unless it says otherwise."""
+
+    name: Name
+    nominal_dbfs: Level = Field(default=-18.0, alias="nominal")
+    mains_hz: Annotated[float, BeforeValidator(_mains)] = Field(default=50.0, alias="mains")
+    tap: Tap = "preamp"
+
+
+@checked(config=_FORBID, kw_only=True)
+class Equaliser:
+    """What the desk's equaliser can be set to."""
+
+    bells: Annotated[int, Field(ge=0, le=32)] = 4
+    gain_step_db: Gain = Field(default=0.5, alias="gain_step")
+    gain_max_db: Gain = Field(default=15.0, alias="gain_max")
+    frequency_step_octave: Interval = Field(default=1 / 12, alias="frequency_step")
+    q: list[Quality] = field(default_factory=lambda: [0.5, 0.7, 1.0, 1.4, 2.0, 2.8, 4.0, 5.6])
+    per_side: bool = False
+    mid_side: bool = False
+
+
+@checked(config=_FORBID, kw_only=True)
+class Desk:
+    """What can be set at all; a move never asks for more."""
+
+    gain_step_db: Gain = Field(default=1.0, alias="gain_step")
+    trim_step_db: Gain = Field(default=0.5, alias="trim_step")
+    equaliser: Equaliser = field(default_factory=Equaliser)
+    monitors: Tap = "after-gain"
+    mix: list[str | int] = field(default_factory=list)
+    """Tracks that hold the desk's own mix, when it is recorded too."""
+
+
+@checked(config=_FORBID, kw_only=True)
+class Room:
+    """The sound level at the mix position when the mix sits at a loudness."""
+
+    level_dba: Annotated[float, BeforeValidator(_sound_level)] = Field(alias="level")
+    mix_loudness_lufs: Loudness = Field(alias="mix_loudness")
+
+
+@checked(config=_FORBID, kw_only=True)
+class Vocal:
+    """Whose words must be heard, and how clear."""
+
+    source: Name
+    clearance_pct: Share | None = Field(default=None, alias="clearance")
+
+
+On = Literal["left", "right", "mid", "side", "both"]
+Detector = Literal["linked", "dual", "mid-side"]
+
+
+@checked(config=_FORBID, kw_only=True)
+class GainBlock:
+    """The preamp's gain, as a change against the recording."""
+
+    block: Literal["gain"]
+    gain_db: Gain = Field(alias="gain")
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class TrimBlock:
+    """Digital gain behind the preamp."""
+
+    block: Literal["trim"]
+    gain_db: Gain = Field(alias="gain")
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class PolarityBlock:
+    """Turns the signal upside down."""
+
+    block: Literal["polarity"]
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class DelayBlock:
+    """Holds the signal back by a time or a distance."""
+
+    block: Literal["delay"]
+    time_s: Annotated[float, BeforeValidator(_delay), Field(ge=0, le=10)] = Field(alias="time")
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class HighPassBlock:
+    """Takes away what lies below a frequency."""
+
+    block: Literal["high-pass"]
+    frequency_hz: Frequency = Field(alias="frequency")
+    slope_db_per_octave: Slope = Field(default=12.0, alias="slope")
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class LowPassBlock:
+    """Takes away what lies above a frequency."""
+
+    block: Literal["low-pass"]
+    frequency_hz: Frequency = Field(alias="frequency")
+    slope_db_per_octave: Slope = Field(default=12.0, alias="slope")
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class BellBlock:
+    """Lifts or lowers a band."""
+
+    block: Literal["bell"]
+    frequency_hz: Frequency = Field(alias="frequency")
+    gain_db: Gain = Field(alias="gain")
+    q: Quality = 1.0
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class LowShelfBlock:
+    """Lifts or lowers all below a frequency."""
+
+    block: Literal["low-shelf"]
+    frequency_hz: Frequency = Field(alias="frequency")
+    gain_db: Gain = Field(alias="gain")
+    q: Quality = 0.707
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class HighShelfBlock:
+    """Lifts or lowers all above a frequency."""
+
+    block: Literal["high-shelf"]
+    frequency_hz: Frequency = Field(alias="frequency")
+    gain_db: Gain = Field(alias="gain")
+    q: Quality = 0.707
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class SaturationBlock:
+    """Bends loud peaks softly."""
+
+    block: Literal["saturation"]
+    drive_db: Gain = Field(default=0.0, alias="drive")
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class GateBlock:
+    """Lowers what falls below a threshold."""
+
+    block: Literal["gate"]
+    threshold_dbfs: Level = Field(alias="threshold")
+    range_db: Gain = Field(default=-20.0, alias="range")
+    attack_s: Time = Field(default=0.001, alias="attack")
+    hold_s: Time = Field(default=0.05, alias="hold")
+    release_s: Time = Field(default=0.2, alias="release")
+    hysteresis_db: Gain = Field(default=3.0, alias="hysteresis")
+    detector: Detector = "linked"
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class CompressorBlock:
+    """Lowers what rises above a threshold."""
+
+    block: Literal["compressor"]
+    threshold_dbfs: Level = Field(alias="threshold")
+    ratio: Ratio | Literal["rising"] = 2.0
+    knee_db: Gain = Field(default=6.0, alias="knee")
+    attack_s: Time = Field(default=0.01, alias="attack")
+    release_s: Time | Literal["two-stage"] = Field(default=0.15, alias="release")
+    detector: Detector = "linked"
+    high_pass_hz: Frequency | None = Field(default=None, alias="high_pass")
+    """Of what the detector hears."""
+    makeup_db: Gain = Field(default=0.0, alias="makeup")
+    reduction_db: RangeDb | None = Field(default=None, alias="reduction")
+    """What the house wants it to take off."""
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class DynamicBellBlock:
+    """A bell that moves only while its band is too loud."""
+
+    block: Literal["dynamic-bell"]
+    frequency_hz: Frequency = Field(alias="frequency")
+    threshold_dbfs: Level = Field(alias="threshold")
+    gain_db: Gain = Field(alias="gain")
+    q: Quality = 1.0
+    attack_s: Time = Field(default=0.01, alias="attack")
+    release_s: Time = Field(default=0.15, alias="release")
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class MidSideBlock:
+    """Trims the middle and the sides of a pair."""
+
+    block: Literal["mid-side"]
+    mid_db: Gain = Field(default=0.0, alias="mid")
+    side_db: Gain = Field(default=0.0, alias="side")
+
+
+@checked(config=_FORBID, kw_only=True)
+class PanBlock:
+    """Places a source: -100 left, 0 centre, 100 right."""
+
+    block: Literal["pan"]
+    position: Annotated[float, Field(ge=-100, le=100)] = 0.0
+    law_db: Gain = Field(default=-3.0, alias="law")
+
+
+@checked(config=_FORBID, kw_only=True)
+class LimiterBlock:
+    """Lets no peak pass a ceiling."""
+
+    block: Literal["limiter"]
+    ceiling_dbfs: Level = Field(default=-1.0, alias="ceiling")
+    release_s: Time = Field(default=0.1, alias="release")
+    detector: Detector = "linked"
+    on: On = "both"
+
+
+@checked(config=_FORBID, kw_only=True)
+class CurveBlock:
+    """A measured response."""
+
+    block: Literal["curve"]
+    file: Name
+    phase: Literal["linear", "minimum"] = "minimum"
+    on: On = "both"
+
+
+ChainBlock = Annotated[
+    GainBlock | TrimBlock | PolarityBlock | DelayBlock | HighPassBlock | LowPassBlock | BellBlock | LowShelfBlock
+    | HighShelfBlock | SaturationBlock | GateBlock | CompressorBlock | DynamicBellBlock | MidSideBlock | PanBlock
+    | LimiterBlock | CurveBlock,
+    Field(discriminator="block"),
+]  # fmt: skip
+_BLOCKS: Final[dict[str, Any]] = {
+    get_args(get_type_hints(kind)["block"])[0]: kind for kind in get_args(get_args(ChainBlock)[0])
+}
+BLOCK_NAMES: Final = tuple(_BLOCKS)
+
+
+@checked(config=_FORBID, kw_only=True)
+class Source:
+    """What a track, or a left and right pair of tracks, carries."""
+
+    name: Name
+    role: Role
+    tracks: Annotated[list[str | int], Field(min_length=1, max_length=2)]
+    channel: str | int | None = None
+    patch: str | None = None
+    fader_db: Gain | None = Field(default=None, alias="fader")
+    nominal_dbfs: Level | None = Field(default=None, alias="nominal")
+    tap: Tap | None = None
+    used: bool = True
+    chain: list[ChainBlock] = field(default_factory=list)
+
+    @property
+    def is_pair(self) -> bool:
+        """Whether it has a left and a right track."""
+        return len(self.tracks) == 2
+
+
+@checked(config=_FORBID, kw_only=True)
+class HouseFile:
+    """All of `house.toml`."""
+
+    house: House
+    desk: Desk = field(default_factory=Desk)
+    room: Room | None = None
+    source: list[Source] = field(default_factory=list)
+    vocal: Vocal | None = None
+
+    def nominal_dbfs(self, source: Source) -> float:
+        """Where the source should sit."""
+        return self.house.nominal_dbfs if source.nominal_dbfs is None else source.nominal_dbfs
+
+
+_ADAPTER: Final = TypeAdapter(HouseFile)
+_TABLES: Final[dict[str, Any]] = {
+    "house": House, "desk": Desk, "desk.equaliser": Equaliser, "room": Room, "vocal": Vocal, "source": Source, "": HouseFile,
+}  # fmt: skip
+
+
+def _keys_of(kind: Any) -> list[str]:
+    return [kind.__pydantic_fields__[item.name].alias or item.name for item in fields(kind)]
+
+
+_HEADER: Final = re.compile(r"^\s*\[(\[)?\s*([^\]]+?)\s*\]")
+_ENTRY: Final = re.compile(r"""^\s*(?:"([^"]*)"|'([^']*)'|([A-Za-z0-9_\-.]+))\s*=""")
+
+
+def _lines_of(text: str) -> dict[tuple[str | int, ...], int]:
+    """Where each key stands: (table, index ..., key) to line number. The TOML libraries do not say."""
+    where: dict[tuple[str | int, ...], int] = {(): 1}
+    counts: dict[tuple[str | int, ...], int] = {}
+    table: tuple[str | int, ...] = ()
+    for number, line in enumerate(text.splitlines(), 1):
+        header = _HEADER.match(line)
+        if header:
+            path: tuple[str | int, ...] = ()
+            pieces = [piece.strip(" \"'") for piece in header[2].split(".")]
+            for depth, piece in enumerate(pieces):
+                path = (*path, piece)
+                last = depth == len(pieces) - 1
+                if header[1] and last:
+                    counts[path] = counts.get(path, -1) + 1
+                    path = (*path, counts[path])
+                elif path in counts:
+                    path = (*path, counts[path])
+            table = path
+            where[table] = number
+            continue
+        entry = _ENTRY.match(line)
+        if entry:
+            where[(*table, *(entry[1] or entry[2] or entry[3]).split("."))] = number
+    return where
+
+
+def _line(where: dict[tuple[str | int, ...], int], loc: tuple[str | int, ...]) -> int:
+    for length in range(len(loc), -1, -1):
+        if loc[:length] in where:
+            return where[loc[:length]]
+    return 1
+
+
+def _place(data: dict[str, Any], loc: tuple[str | int, ...]) -> str:
+    """The table in words: `source "bass", chain 2`."""
+    if not loc:
+        return ""
+    if loc[0] == "source" and len(loc) > 1 and isinstance(loc[1], int):
+        entry = data["source"][loc[1]] if isinstance(data.get("source"), list) else {}
+        name = entry.get("name") if isinstance(entry, dict) else None
+        text = f'source "{name}"' if name else f"source {loc[1] + 1}"
+        if len(loc) > 3 and loc[2] == "chain" and isinstance(loc[3], int):
+            text += f", chain {loc[3] + 1}"
+        return text
+    return f"[{'.'.join(str(piece) for piece in loc[:-1]) or loc[0]}]"
+
+
+def _kind_at(loc: tuple[str | int, ...]) -> Any:
+    tables = [piece for piece in loc[:-1] if isinstance(piece, str)]
+    if "chain" in tables and tables[-1] in _BLOCKS:
+        return _BLOCKS[tables[-1]]
+    return _TABLES.get(".".join(tables), HouseFile)
+
+
+def _sentence(error: Any, loc: tuple[str | int, ...]) -> tuple[str, str]:
+    """What is wrong and what to do, from one of the validator's errors."""
+    kind, context = error["type"], error.get("ctx", {})
+    name = str(loc[-1]) if loc else ""
+    given = error.get("input")
+    if kind in ("unexpected_keyword_argument", "extra_forbidden"):
+        known = _keys_of(_kind_at(loc))
+        near = difflib.get_close_matches(name, known, 1, 0.5)
+        fix = f'did you mean "{near[0]}"?' if near else f"known keys here are {', '.join(known)}"
+        return f'unknown key "{name}"', fix
+    if kind in ("missing", "missing_argument"):
+        return f'the key "{name}" is missing', "add it"
+    if kind == "literal_error":
+        allowed = re.findall(r"'([^']*)'", str(context.get("expected", "")))
+        near = difflib.get_close_matches(str(given), allowed, 1, 0.5)
+        return f'"{name}" is {given!r}', (f'did you mean "{near[0]}"? ' if near else "") + f"allowed: {', '.join(allowed)}"
+    if kind == "union_tag_invalid":
+        near = difflib.get_close_matches(str(context.get("tag")), BLOCK_NAMES, 1, 0.4)
+        return (
+            f"unknown block {str(context.get('tag'))!r}",
+            (f'did you mean "{near[0]}"? ' if near else "") + f"blocks are {', '.join(BLOCK_NAMES)}",
+        )
+    if kind == "union_tag_not_found":
+        return "this chain entry has no block", f'add block = "..." ({", ".join(BLOCK_NAMES)})'
+    if kind == "value_error":
+        problem, _, fix = str(context.get("error")).partition("; ")
+        return f'"{name}": {problem}', fix or "mend it"
+    shown = repr(given) if len(repr(given)) <= 60 else f"a {type(given).__name__}"
+    return f'"{name}" is {shown}', error["msg"][0].lower() + error["msg"][1:]
+
+
+def _first_error(path: Path, text: str, data: dict[str, Any], found: ValidationError) -> HouseError:
+    where = _lines_of(text)
+    errors = found.errors(include_url=False)
+    # a misspelt key is also a missing one: the misspelling says more
+    error = min(errors, key=lambda item: item["type"] not in ("unexpected_keyword_argument", "extra_forbidden"))
+    loc = tuple(piece for piece in error["loc"])
+    while loc and loc[-1] not in ("on",) and isinstance(loc[-1], str) and _is_union_member(loc[-1]):
+        loc = loc[:-1]
+    plain = tuple(piece for piece in loc if not (isinstance(piece, str) and piece in _BLOCKS))
+    problem, fix = _sentence(error, loc)
+    if error["type"].startswith("union_tag"):
+        plain = (*plain, "block")
+    place = _place(data, plain)
+    others = len({item["loc"][:4] for item in errors}) - 1
+    more = f" (and {others} more to mend after this one)" if others > 0 else ""
+    at = f"{path.name}, line {_line(where, plain)}" + (f", {place}" if place else "")
+    return HouseError(at, problem, fix + more)
+
+
+def _is_union_member(piece: str) -> bool:
+    return bool(re.match(r"(function-|constrained-|float$|str$|int$|literal\[|list\[)", piece))
+
+
+def parse_house(text: str, path: Path) -> HouseFile:
+    """A house from the text of its file.
+
+    Raises
+    ------
+    HouseError
+        The line, the key, the value, what is allowed and the nearest known key.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        said = str(error)
+        at = re.search(r"\(at line (\d+), column \d+\)", said)
+        where = f"{path.name}, line {at[1]}" if at else path.name
+        problem = re.sub(r"\s*\(at [^)]*\)", "", said)
+        raise HouseError(where, f"not readable as TOML: {problem[0].lower()}{problem[1:]}", "mend that line") from error
+    try:
+        house = _ADAPTER.validate_python(data)
+    except ValidationError as error:
+        raise _first_error(path, text, data, error) from error
+    _check_names(path, text, house)
+    return house
+
+
+def _check_names(path: Path, text: str, house: HouseFile) -> None:
+    """What only the whole file can say: names used twice, tracks claimed twice, a vocal that is no source."""
+    where = _lines_of(text)
+    seen: dict[str, str] = {}
+    claimed: dict[str, str] = {}
+    for index, source in enumerate(house.source):
+        at = f'{path.name}, line {_line(where, ("source", index, "tracks"))}, source "{source.name}"'
+        if key(source.name) in seen:
+            raise HouseError(at, f'there is a source "{seen[key(source.name)]}" already', "give each its own name")
+        seen[key(source.name)] = source.name
+        for track in source.tracks:
+            name = str(track) if isinstance(track, int) else key(track)
+            if name in claimed:
+                owner = claimed[name]
+                raise HouseError(at, f'track "{track}" belongs to source "{owner}" already', "give each track to one source")
+            claimed[name] = source.name
+    if house.vocal and key(house.vocal.source) not in seen:
+        near = nearest(house.vocal.source, [source.name for source in house.source], count=1)
+        fix = f'did you mean "{near[0]}"?' if near else "name one of the sources"
+        at = f"{path.name}, line {_line(where, ('vocal', 'source'))}, [vocal]"
+        raise HouseError(at, f'there is no source "{house.vocal.source}"', fix)
+
+
+def read_house(path: Path) -> HouseFile:
+    """The house described by a file.
+
+    Raises
+    ------
+    HouseError
+        Not there, no text, or a mistake in it.
+    """
+    try:
+        text = path.read_text("utf-8")
+    except FileNotFoundError as error:
+        raise HouseError(str(path), "no such file", "write one with: deskhand new RECORDING") from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise HouseError(path.name, f"cannot be read as text ({error})", "name a house file") from error
+    return parse_house(text, path)
+
+
+def find_house(recording: Path) -> Path | None:
+    """`house.toml` beside the recording or above it; None when there is none."""
+    start = recording.resolve()
+    for folder in (start, *start.parents):
+        if (folder / FILE_NAME).is_file():
+            return folder / FILE_NAME
+    return None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Matched:
+    """Which tracks of a recording belong to which source."""
+
+    by_source: dict[str, tuple[int | None, ...]]
+    """Source name to track positions (from 0); None where the recording has no such track."""
+    mix: tuple[int, ...]
+    """Tracks that hold the desk's own mix."""
+    unmatched: tuple[int, ...]
+    """Tracks that no source claims."""
+
+
+def match_tracks(house: HouseFile, track_names: list[str]) -> Matched:
+    """Sources to tracks; case, numbering and punctuation are ignored; a number is a channel of the recording."""
+    positions: dict[str, int] = {}
+    for position, name in enumerate(track_names):
+        positions.setdefault(key(name), position)
+    taken: set[int] = set()
+
+    def find(wanted: str | int) -> int | None:
+        position = wanted - 1 if isinstance(wanted, int) else positions.get(key(wanted))
+        if position is None or not 0 <= position < len(track_names):
+            return None
+        taken.add(position)
+        return position
+
+    by_source = {source.name: tuple(find(track) for track in source.tracks) for source in house.source}
+    mix = tuple(found for found in map(find, house.desk.mix) if found is not None)
+    unmatched = tuple(position for position in range(len(track_names)) if position not in taken)
+    return Matched(by_source=by_source, mix=mix, unmatched=unmatched)
+
+
+def write_values(text: str, changes: dict[tuple[str | int, ...], Any]) -> str:
+    """The house file with some values changed, its comments and layout kept.
+
+    Parameters
+    ----------
+    text : str
+        The file as it is.
+    changes : dict
+        Path to new value, such as `{("source", 2, "nominal"): "-20 dBFS"}`.
+
+    Raises
+    ------
+    HouseError
+        A path that is not in the file.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for path, value in changes.items():
+        table: Any = document
+        for piece in path[:-1]:
+            try:
+                table = table[piece]
+            except (KeyError, IndexError) as error:
+                where = ".".join(map(str, path))
+                raise HouseError(FILE_NAME, f"there is no {where} to change", "add it first") from error
+        table[path[-1]] = value
+    return tomlkit.dumps(document)

@@ -1,0 +1,153 @@
+"""When a source plays. Defined once, here, for every measurement that looks only at playing.
+
+A source is active while its 300 ms level stands above a threshold, with hysteresis: on above it, off 6 dB below. The
+threshold comes from the source's own levels: what lies well above its floor, never more than 30 dB below its loud playing.
+Where the levels fall into two heaps at least 8 dB apart, playing and the bleed of the others, the gap between them is the
+threshold (Otsu 1979, doi:10.1109/TSMC.1979.4310076). Sources that strike are active in the windows that hold a hit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.units import dbfs_from_mean_square
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+WINDOW_BLOCKS: Final = 3
+"""100 ms blocks in the window whose RMS is the level."""
+DEAD_DBFS: Final = -65.0
+"""A source whose loud windows stay below this carries nothing. Common practice, no source."""
+_ABOVE_FLOOR_DB: Final = 10.0
+_BELOW_LOUD_DB: Final = 30.0
+_HYSTERESIS_DB: Final = 6.0
+_HEAPS_APART_DB: Final = 8.0
+_HIT_RISE_DB: Final = 6.0
+_HIT_RANGE_DB: Final = 20.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Activity:
+    """Which windows of a source are playing."""
+
+    level_dbfs: NDArray[np.float64]
+    """(windows,) RMS of 300 ms, one every 100 ms; window k covers blocks k to k + 2."""
+    windows: NDArray[np.bool_]
+    """(windows,) whether the source plays (for one that strikes: whether a hit lies in it)."""
+    blocks: NDArray[np.bool_]
+    """(blocks,) the same for 100 ms blocks: any active window covers it."""
+
+    @property
+    def fraction(self) -> float:
+        """Share of the take in which the source plays."""
+        return float(self.blocks.mean()) if self.blocks.size else 0.0
+
+
+def window_levels(mean_square: NDArray[np.float32]) -> NDArray[np.float64]:
+    """(blocks - 2,) level of 300 ms windows in dBFS (AES17), from (blocks,) mean squares of 100 ms."""
+    if mean_square.size < WINDOW_BLOCKS:
+        return dbfs_from_mean_square(mean_square[:1].astype(np.float64))
+    sums = np.convolve(mean_square.astype(np.float64), np.full(WINDOW_BLOCKS, 1 / WINDOW_BLOCKS), mode="valid")
+    return dbfs_from_mean_square(np.maximum(sums, 0.0))
+
+
+def _gap(levels: NDArray[np.float64]) -> float | None:
+    """The level that parts two heaps, None when there is one heap only."""
+    low, high = float(levels.min()), float(levels.max())
+    if high - low < _HEAPS_APART_DB:
+        return None
+    counts, edges = np.histogram(levels, bins=max(8, int(high - low)))
+    middle = 0.5 * (edges[:-1] + edges[1:])
+    below = np.cumsum(counts)[:-1]
+    above = counts.sum() - below
+    mass = np.cumsum(counts * middle)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean_below = mass[:-1] / below
+        mean_above = (mass[-1] - mass[:-1]) / above
+        between = below * above * (mean_above - mean_below) ** 2
+    between = np.nan_to_num(between)
+    best = int(np.argmax(between))
+    share = below[best] / counts.sum()
+    if mean_above[best] - mean_below[best] < _HEAPS_APART_DB or not 0.1 < share < 0.98:
+        return None
+    spread = float(np.sqrt(np.sum(counts * (middle - np.where(np.arange(counts.size) <= best, mean_below[best], mean_above[best])) ** 2) / counts.sum()))
+    if mean_above[best] - mean_below[best] < 2.2 * spread:
+        return None
+    return float(edges[best + 1])
+
+
+def _with_hysteresis(levels: NDArray[np.float64], on: float, off: float) -> NDArray[np.bool_]:
+    """Whether the level is up: from when it passes `on` until it falls below `off`."""
+    state = np.full(levels.size, -1, np.int8)
+    state[levels >= on] = 1
+    state[levels < off] = 0
+    known = np.flatnonzero(state >= 0)
+    if not known.size:
+        return np.zeros(levels.size, bool)
+    last = np.maximum.accumulate(np.where(state >= 0, np.arange(levels.size), -1))
+    return (last >= 0) & (state[np.maximum(last, 0)] == 1)
+
+
+def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.float64], loud: float) -> NDArray[np.bool_]:
+    """The 300 ms windows that begin with a hit: the block rises by 6 dB or more and is within 20 dB of the loud ones."""
+    block = dbfs_from_mean_square(mean_square.astype(np.float64))
+    before = np.concatenate([[-np.inf], np.maximum(block[:-1], -200.0)])
+    count = levels.size
+    top = np.percentile(block[np.isfinite(block)], 95) if np.isfinite(block).any() else loud
+    rises = (block - before >= _HIT_RISE_DB) & (block > top - _HIT_RANGE_DB)
+    # a hit that straddles two blocks rises twice: the first counts
+    rises[1:] &= ~rises[:-1]
+    return rises[:count]
+
+
+def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Activity:
+    """When a source plays.
+
+    Parameters
+    ----------
+    mean_square : (blocks,) array
+        Of each 100 ms; for a pair the mean of both sides.
+    strikes : bool
+        Whether the source strikes (kick, snare, toms, percussion).
+
+    Returns
+    -------
+    Activity
+    """
+    levels = window_levels(mean_square)
+    none = np.zeros(levels.size, bool)
+    blocks = np.zeros(max(1, mean_square.size), bool)
+    finite = levels[levels > -120.0]
+    if not finite.size or np.percentile(finite, 98) < DEAD_DBFS:
+        return Activity(level_dbfs=levels, windows=none, blocks=blocks)
+    loud = float(np.percentile(finite, 95))
+    near = finite[finite > loud - 50.0]
+    floor = float(np.percentile(near, 5))
+    on = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)
+    gap = _gap(near[near > loud - 40.0])
+    if gap is not None:
+        on = max(on, min(gap, loud - 6.0))
+    on = max(on, DEAD_DBFS)
+    windows = _hits(mean_square, levels, loud) if strikes else _with_hysteresis(levels, on, on - _HYSTERESIS_DB)
+    if strikes and not windows.any():
+        windows = _with_hysteresis(levels, on, on - _HYSTERESIS_DB)
+    for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
+        blocks[offset : offset + windows.size] |= windows
+    return Activity(level_dbfs=levels, windows=windows, blocks=blocks)
+
+
+def stretches(mask: NDArray[np.bool_], step_s: float, *, join_s: float = 0.0) -> list[tuple[float, float]]:
+    """Runs of True as (from, to) in seconds; runs closer than `join_s` are one."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
+    out: list[tuple[float, float]] = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        begin, end = float(first * step_s), float(last * step_s)
+        if out and begin - out[-1][1] <= join_s:
+            out[-1] = (out[-1][0], end)
+        else:
+            out.append((begin, end))
+    return out

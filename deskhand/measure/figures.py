@@ -1,0 +1,610 @@
+"""The one pass over the audio: all tracks together, in chunks of one second, to figures for each 100 ms and each second.
+
+Everything that is said later is computed from these figures; the audio is read once. Chunks are cut here, whatever blocks
+the recording gives, so the result does not depend on how it was read. Memory: about 20 bytes for each 100 ms of each track
+and 124 bytes for each second, apart from a fixed amount a track.
+"""
+
+from __future__ import annotations
+
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final, Protocol
+
+import numpy as np
+
+from deskhand.dsp import events, loudness, peak, spectrum
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator, Sequence
+
+    from numpy.typing import NDArray
+
+    Array32 = NDArray[np.float32]
+    Array64 = NDArray[np.float64]
+
+HOP_S: Final = 0.1
+"""Length of a block of figures in seconds."""
+_STEPS: Final = 10
+"""Fine steps (10 ms) a block."""
+_HOPS: Final = 10
+"""Blocks a chunk."""
+_CONTEXT: Final = 220
+"""Samples that fault detectors look at on either side."""
+_FINE_CONTEXT: Final = 60
+"""Fine steps that burst detection looks at on either side."""
+_LOW_BANDS: Final = 13
+"""Third-octaves 20 to 315 Hz are read from a decimated signal with a long window, the rest from short windows."""
+_LOW_TRANSFORM: Final = 8192
+_HUM_TOP_HZ: Final = 760.0
+_QUIET_KEPT: Final = 6
+_MOST_EVENTS: Final = 400
+_LEAK_LOW_HZ: Final = 300.0
+_LEAK_HIGH_HZ: Final = 8000.0
+_GRAM_FRAMES: Final = 2048
+_GROUP: Final = 4
+_FLAT_FLOOR: Final = np.float32(0.03)  # -30 dBFS peak: what is cut lower was cut elsewhere and turned down far
+_CLICK_FLOOR: Final = np.float32(0.01)
+
+
+class _Source(Protocol):
+    """What a recording offers: blocks of samples in order."""
+
+    @property
+    def sample_rate_hz(self) -> int: ...
+    @property
+    def frames(self) -> int: ...
+    def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterable[_Piece]: ...
+
+
+class _Piece(Protocol):
+    @property
+    def samples(self) -> Array32: ...
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Grid:
+    """Lengths in samples at one sample rate, and the windows and filters that go with them."""
+
+    sample_rate_hz: int
+    step: int
+    hop: int
+    chunk: int
+    window: Array32
+    transform: int
+    carry: int
+    stride: int
+    weights: Array32
+    factor: int
+    decimator: Array32
+    low_rate_hz: float
+    low_chunk: int
+
+    @property
+    def bins(self) -> int:
+        """Of the short spectra."""
+        return self.transform // 2 + 1
+
+    @property
+    def hop_s(self) -> float:
+        """Exact length of a block in seconds."""
+        return self.hop / self.sample_rate_hz
+
+
+def grid(sample_rate_hz: int) -> Grid:
+    """The lengths for a sample rate: windows last as long at every rate."""
+    import scipy.fft
+
+    step = round(sample_rate_hz / (1000 / 10))
+    hop = step * _STEPS
+    chunk = hop * _HOPS
+    length = round(8192 * sample_rate_hz / 48000)
+    transform = scipy.fft.next_fast_len(length, real=True)
+    transform += transform % 2
+    window = spectrum.hann(length)
+    factor = spectrum.decimation(chunk, sample_rate_hz)
+    return Grid(
+        sample_rate_hz=sample_rate_hz,
+        step=step,
+        hop=hop,
+        chunk=chunk,
+        window=window,
+        transform=transform,
+        carry=max(length - hop, 2 * _CONTEXT, spectrum.DECIMATOR_TAPS * factor),
+        stride=max(1, round(sample_rate_hz / 48000)),
+        weights=spectrum.band_weights(
+            spectrum.edges_hz()[_LOW_BANDS:], sample_rate_hz=sample_rate_hz, transform=transform, window=window
+        ),
+        factor=factor,
+        decimator=spectrum.decimator(factor),
+        low_rate_hz=sample_rate_hz / factor,
+        low_chunk=chunk // factor,
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Event:
+    """Something that happened, in seconds from the start."""
+
+    start_s: float
+    end_s: float
+    value: float = 0.0
+
+
+@dataclass(slots=True, kw_only=True)
+class TrackFigures:
+    """What the pass found in one track."""
+
+    mean_square: Array32
+    """(blocks,) of each 100 ms."""
+    weighted: Array32
+    """(blocks,) mean square behind the K-weighting."""
+    peak: Array32
+    """(blocks + 1,) sample peak; the last entry is the rest that fills no block."""
+    tone: Array32
+    """(seconds, 31) mean square in each third-octave band; NaN where no window lay."""
+    total: float = 0.0
+    frames: int = 0
+    energy: float = 0.0
+    true_peak: float = 0.0
+    flats: list[tuple[float, float]] = field(default_factory=list)
+    """Flat tops: time in seconds, magnitude."""
+    flat_count: int = 0
+    dropouts: list[Event] = field(default_factory=list)
+    clicks: list[Event] = field(default_factory=list)
+    bursts: list[Event] = field(default_factory=list)
+    mutes: list[Event] = field(default_factory=list)
+    howls: list[Event] = field(default_factory=list)
+    """`value` is the frequency in Hz."""
+    quiet: list[tuple[float, float, Array32]] = field(default_factory=list)
+    """The quietest long windows: level (mean square 20 to 760 Hz), time, power spectrum to 760 Hz."""
+
+    @property
+    def mean(self) -> float:
+        """Mean of all samples: DC."""
+        return self.total / max(1, self.frames)
+
+    @property
+    def overall(self) -> float:
+        """Mean square of all samples."""
+        return self.energy / max(1, self.frames)
+
+
+@dataclass(slots=True, kw_only=True)
+class PairFigures:
+    """What two tracks have in common."""
+
+    product: Array32
+    """(blocks,) mean of left times right."""
+    cross: NDArray[np.complex128]
+    """(bins,) sum of left times conjugate right."""
+    left: Array64
+    """(bins,) power of the left."""
+    right: Array64
+    """(bins,) power of the right."""
+
+
+@dataclass(slots=True, kw_only=True)
+class LeakFigures:
+    """How much of a click or talkback is in another track: spectra summed while it sounds."""
+
+    cross: NDArray[np.complex128]
+    origin: Array64
+    target: Array64
+    count: int = 0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """All that one pass found."""
+
+    grid: Grid
+    blocks: int
+    tracks: tuple[TrackFigures, ...]
+    pairs: dict[tuple[int, int], PairFigures]
+    leaks: dict[tuple[int, int], LeakFigures]
+    leak_bins: tuple[int, int]
+    gram: Array64
+    """(tracks, tracks) products of samples taken from every second: tells tracks that are the same."""
+
+    @property
+    def duration_s(self) -> float:
+        """Length measured, in seconds."""
+        return self.tracks[0].frames / self.grid.sample_rate_hz
+
+
+class _Worker:
+    """Carries the state of a group of tracks from chunk to chunk."""
+
+    def __init__(self, grid: Grid, first: int, count: int, figures: Sequence[TrackFigures], keep: set[int]) -> None:
+        self.grid = grid
+        self.rows = range(first, first + count)
+        self.figures = [figures[row] for row in self.rows]
+        self.keep = keep
+        self.held = np.zeros((count, grid.carry + grid.chunk), np.float32)
+        self.filters = np.zeros((count, 4))
+        self.sos = loudness.k_weighting_sos(grid.sample_rate_hz)
+        self.phases = peak.interpolator(peak.oversampling(grid.sample_rate_hz))
+        self.sharp = np.zeros((count, grid.carry + grid.chunk), np.float32)
+        self.fine = np.zeros((count, 2, 2 * _FINE_CONTEXT + _STEPS * _HOPS), np.float32)
+        self.dropping = np.zeros((count, 4))
+        self.howling = np.full((count, 6), -1.0)
+        self.low = np.zeros((count, _LOW_TRANSFORM), np.float32)
+        self.low_filled = 0
+        self.low_weights: Array32 | None = None
+        self.spectra: dict[int, NDArray[np.complex64]] = {}
+        self.seconds = 0
+        self._work = np.zeros((_HOPS, grid.transform), np.float32)
+        self._power = np.zeros((_HOPS, grid.bins), np.float32)
+
+    def take(self, samples: Array32, start: int) -> None:
+        """Measure one chunk (tracks of this group, frames); only the last may be shorter than a chunk."""
+        grid, frames = self.grid, samples.shape[1]
+        hops = frames // grid.hop
+        self.held[:, : grid.carry] = self.held[:, grid.chunk :]
+        self.held[:, grid.carry : grid.carry + frames] = samples
+        self.held[:, grid.carry + frames :] = 0.0
+        self._energies(samples, start, hops)
+        for row in range(samples.shape[0]):
+            signal = self.held[row, : grid.carry + frames]
+            self._levels(row, samples[row], start, hops)
+            self._faults(row, signal, start)
+            if hops:
+                self._spectra(row, start, hops)
+        self._low(frames)
+        self.seconds += 1
+
+    def _energies(self, samples: Array32, start: int, hops: int) -> None:
+        grid, first = self.grid, start // self.grid.hop
+        whole = np.ascontiguousarray(samples[:, : hops * grid.hop])
+        out = np.empty((samples.shape[0], hops))
+        if samples.shape[0] == _GROUP and hops:
+            loudness.weighted_energy_4(whole, grid.hop, self.filters, self.sos, out)
+        else:
+            for row in range(samples.shape[0]):
+                loudness.weighted_energy(whole[row], grid.hop, self.filters[row], self.sos, out[row])
+        for row, figures in enumerate(self.figures):
+            figures.weighted[first : first + hops] = out[row] / grid.hop
+
+    def _levels(self, row: int, signal: Array32, start: int, hops: int) -> None:
+        grid, figures = self.grid, self.figures[row]
+        steps = -(-signal.size // grid.step)
+        tops, squares, total = np.empty(steps, np.float32), np.empty(steps, np.float32), np.zeros(1)
+        peak.block_levels(signal, grid.step, tops, squares, total)
+        figures.total += total[0]
+        figures.frames += signal.size
+        first = start // grid.hop
+        whole = hops * _STEPS
+        means = squares[:whole].reshape(hops, _STEPS).mean(axis=1)
+        figures.mean_square[first : first + hops] = means
+        figures.peak[first : first + hops] = tops[:whole].reshape(hops, _STEPS).max(axis=1)
+        rest = signal.size - hops * grid.hop
+        figures.energy += float(means.astype(np.float64).sum()) * grid.hop
+        if rest:
+            figures.peak[first + hops] = tops[whole:].max()
+            counts = np.minimum(grid.step, rest - grid.step * np.arange(steps - whole))
+            figures.energy += float(squares[whole:].astype(np.float64) @ counts)
+        fine = self.fine[row]
+        fine[:, : 2 * _FINE_CONTEXT] = fine[:, -2 * _FINE_CONTEXT :]
+        fine[:, 2 * _FINE_CONTEXT :] = 0.0
+        fine[0, 2 * _FINE_CONTEXT : 2 * _FINE_CONTEXT + steps] = squares
+
+    def _faults(self, row: int, signal: Array32, start: int) -> None:
+        """Look at every sample once: this chunk's, set back by the context, up to what came last chunk."""
+        grid, figures = self.grid, self.figures[row]
+        rate = grid.sample_rate_hz
+        offset = start - grid.carry
+        first = max(grid.carry - _CONTEXT, -offset + 1)
+        last = signal.size - _CONTEXT
+        back = peak.TAPS_A_SIDE * 2
+        figures.true_peak = float(
+            peak.true_peak(signal[grid.carry - back :], grid.step // 2, self.phases, np.float32(figures.true_peak))
+        )
+        if last <= first:
+            return
+        starts, levels = np.empty(_MOST_EVENTS, np.int64), np.empty(_MOST_EVENTS, np.float32)
+        found = events.flat_tops(signal, first, last, _FLAT_FLOOR, starts, levels)
+        figures.flat_count += found
+        room = 20 * _MOST_EVENTS - len(figures.flats)
+        figures.flats.extend(
+            (float(starts[k] + offset) / rate, float(levels[k])) for k in range(min(found, max(0, room)))
+        )
+        pairs = np.empty((50, 2))
+        found = events.dropouts(signal, first, last, offset, rate // 200, self.dropping[row], pairs)
+        self._add(figures.dropouts, [(pairs[k, 0] / rate, pairs[k, 1] / rate, 0.0) for k in range(found)])
+        sharp = self.sharp[row, : signal.size - 4 * grid.stride]
+        peak.fourth_difference(signal, grid.stride, sharp)
+        self._clicks(figures, sharp, first, last, offset)
+        # the difference is as old as its five samples: put its power where the signal's is
+        fine, steps = self.fine[row], -(-(signal.size - grid.carry) // grid.step)
+        recent = sharp[grid.carry - 4 * grid.stride :]
+        squares = np.empty(steps, np.float32)
+        peak.block_power(recent, grid.step, squares)
+        fine[1, 2 * _FINE_CONTEXT : 2 * _FINE_CONTEXT + steps] = squares
+        rows = np.empty((50, 3))
+        found = events.bursts_and_mutes(fine[0], fine[1], _FINE_CONTEXT, _FINE_CONTEXT + _STEPS * _HOPS, rows)
+        place = start // grid.step - 2 * _FINE_CONTEXT
+        for k in range(found):
+            span = ((place + rows[k, 0]) * grid.step / rate, (place + rows[k, 1]) * grid.step / rate, 0.0)
+            if span[0] >= 0.1:
+                self._add(figures.bursts if rows[k, 2] == 1.0 else figures.mutes, [span])
+
+    def _clicks(self, figures: TrackFigures, sharp: Array32, first: int, last: int, offset: int) -> None:
+        grid = self.grid
+        low, high = first, last - 4 * grid.stride
+        if high <= low:
+            return
+        step = grid.step
+        blocks = -(-(high - low) // step)
+        usual = np.empty(blocks, np.float32)
+        peak.block_power(sharp[low:high], step, usual)
+        starts = np.empty(50, np.int64)
+        found = events.clicks(sharp, low, high, step, usual, _CLICK_FLOOR, starts)
+        for k in range(found):
+            at_s = float(starts[k] + 2 * grid.stride + offset) / grid.sample_rate_hz
+            self._add(figures.clicks, [(at_s, at_s, 0.0)])
+
+    @staticmethod
+    def _add(to: list[Event], spans: list[tuple[float, float, float]]) -> None:
+        for start_s, end_s, value in spans:
+            if len(to) < _MOST_EVENTS:
+                to.append(Event(start_s=start_s, end_s=end_s, value=value))
+
+    def _spectra(self, row: int, start: int, hops: int) -> None:
+        import scipy.fft
+
+        grid, figures = self.grid, self.figures[row]
+        length = grid.window.size
+        at = grid.carry - (length - grid.hop)
+        held = self.held[row, at:]
+        frames = np.lib.stride_tricks.as_strided(held, (hops, length), (grid.hop * 4, 4), writeable=False)
+        work = self._work[:hops]
+        np.multiply(frames, grid.window, out=work[:, :length])
+        found = scipy.fft.rfft(work, axis=1)
+        power = self._power[:hops]
+        spectrum.squared(found, power)
+        # the first windows of a take reach back before its start
+        reach = -(-(length - grid.hop) // grid.hop)
+        missing = max(0, reach - start // grid.hop)
+        use = power[missing:] if hops > missing else power[-1:]
+        second = start // grid.chunk
+        figures.tone[second, _LOW_BANDS:] = (use @ grid.weights).mean(axis=0)
+        if self.rows[row] in self.keep:
+            self.spectra[self.rows[row]] = found
+        rows = np.empty((20, 3))
+        spacing = grid.sample_rate_hz / grid.transform
+        count = events.growing_tone(
+            power, int(150 / spacing), int(10000 / spacing), start // grid.hop, self.howling[row], rows
+        )
+        for k in range(count):
+            begin, end, hz = rows[k, 0] * grid.hop_s, rows[k, 1] * grid.hop_s, rows[k, 2] * spacing
+            if figures.howls and begin <= figures.howls[-1].end_s and abs(hz / figures.howls[-1].value - 1) < 0.02:
+                figures.howls[-1] = Event(start_s=figures.howls[-1].start_s, end_s=end, value=hz)
+            else:
+                self._add(figures.howls, [(begin, end, hz)])
+
+    def _low(self, frames: int) -> None:
+        """The lowest bands and the hum, from a window of 2.7 s over a signal decimated to about 3 kHz."""
+        grid = self.grid
+        taps = spectrum.DECIMATOR_TAPS
+        count = frames // grid.factor
+        if not count:
+            return
+        first = grid.carry - (taps - 1) * grid.factor
+        out = np.empty(count, np.float32)
+        self.low[:, : _LOW_TRANSFORM - count] = self.low[:, count:]
+        for row in range(len(self.figures)):
+            piece = self.held[row, first : first + (count + taps - 1) * grid.factor].reshape(-1, grid.factor)
+            spectrum.sum_diagonals(piece @ grid.decimator, out)
+            self.low[row, _LOW_TRANSFORM - count :] = out
+        self.low_filled = min(_LOW_TRANSFORM, self.low_filled + count)
+        if self.low_filled == _LOW_TRANSFORM:
+            self._low_window(_LOW_TRANSFORM)
+
+    def _low_window(self, length: int) -> None:
+        import scipy.fft
+
+        grid = self.grid
+        window = spectrum.hann(length)
+        if self.low_weights is None or length != _LOW_TRANSFORM:
+            weights = spectrum.band_weights(
+                spectrum.edges_hz()[: _LOW_BANDS + 1],
+                sample_rate_hz=grid.low_rate_hz,
+                transform=_LOW_TRANSFORM,
+                window=window,
+            )
+            frequency = np.arange(_LOW_TRANSFORM // 2 + 1) * grid.low_rate_hz / _LOW_TRANSFORM
+            top = frequency <= _HUM_TOP_HZ
+            flat = np.ones(frequency.size)
+            flat[top] = spectrum.decimator_response(grid.decimator, frequency[top], grid.sample_rate_hz) ** -2
+            self.low_weights = (weights * flat[:, None]).astype(np.float32)
+            self.low_flat = (flat[top] * 2.0 / (float(np.sum(window**2)) * _LOW_TRANSFORM)).astype(np.float32)
+        work = np.zeros((len(self.figures), _LOW_TRANSFORM), np.float32)
+        work[:, :length] = self.low[:, _LOW_TRANSFORM - length :] * window
+        found = scipy.fft.rfft(work, axis=1)
+        power = np.empty(found.shape, np.float32)
+        spectrum.squared(found, power)
+        bands = power @ self.low_weights
+        second = max(0, self.seconds - 1)
+        keep = self.low_flat.size
+        lowest = int(20.0 / grid.low_rate_hz * _LOW_TRANSFORM)
+        for row, figures in enumerate(self.figures):
+            figures.tone[second, :_LOW_BANDS] = bands[row]
+            spectrum_ = power[row, :keep] * self.low_flat
+            level = float(spectrum_[lowest:].sum())
+            quiet = figures.quiet
+            if level > 1e-12 and (len(quiet) < _QUIET_KEPT or level < quiet[-1][0]):
+                quiet.append((level, float(second), spectrum_.copy()))
+                quiet.sort(key=lambda item: item[0])
+                del quiet[_QUIET_KEPT:]
+
+    def finish(self) -> None:
+        """Give the first and last seconds the low bands of their neighbours; a short take gets one short window."""
+        if 0 < self.low_filled < _LOW_TRANSFORM:
+            self.seconds = 1
+            self._low_window(self.low_filled)
+        for figures in self.figures:
+            known = np.flatnonzero(~np.isnan(figures.tone[:, 0]))
+            if known.size:
+                nearest = known[np.abs(known[None, :] - np.arange(len(figures.tone))[:, None]).argmin(axis=1)]
+                figures.tone[:, :_LOW_BANDS] = figures.tone[nearest, :_LOW_BANDS]
+
+
+def _rechunk(source: _Source, chunk: int, pool: ThreadPoolExecutor | None) -> Iterator[Array32]:
+    """Blocks of exactly one chunk, whatever the source hands over; the last may be shorter."""
+    rest: Array32 | None = None
+    for block in source.blocks(chunk, pool=pool):
+        samples = block.samples
+        if rest is None and samples.shape[1] == chunk:
+            yield samples
+            continue
+        rest = samples.copy() if rest is None else np.concatenate([rest, samples], axis=1)
+        while rest.shape[1] >= chunk:
+            yield np.ascontiguousarray(rest[:, :chunk])
+            rest = rest[:, chunk:]
+    if rest is not None and rest.shape[1]:
+        yield np.ascontiguousarray(rest)
+
+
+def measure_figures(
+    source: _Source,
+    tracks: int,
+    *,
+    pairs: Sequence[tuple[int, int]] = (),
+    origins: Sequence[int] = (),
+    threads: int = 2,
+    progress: Callable[[float], None] | None = None,
+) -> Figures:
+    """Read a recording once and measure all its tracks.
+
+    Parameters
+    ----------
+    source : Recording
+        Anything with `sample_rate_hz`, `frames` and `blocks`.
+    tracks : int
+        How many it has.
+    pairs : sequence of (int, int)
+        Tracks to be compared with one another: the sides of a pair, several microphones of one instrument.
+    origins : sequence of int
+        Click and talkback tracks, to be looked for in all others.
+    threads : int
+        Threads; the kernels run without the interpreter's lock. The result is the same for any number.
+    progress : callable, optional
+        Told the share done, 0 to 1.
+
+    Returns
+    -------
+    Figures
+    """
+    lengths = grid(source.sample_rate_hz)
+    blocks = source.frames // lengths.hop
+    seconds = -(-source.frames // lengths.chunk)
+    found = tuple(
+        TrackFigures(
+            mean_square=np.zeros(blocks, np.float32),
+            weighted=np.zeros(blocks, np.float32),
+            peak=np.zeros(blocks + 1, np.float32),
+            tone=np.full((seconds, len(spectrum.NOMINAL_HZ)), np.nan, np.float32),
+        )
+        for _ in range(tracks)
+    )
+    low_bin = int(_LEAK_LOW_HZ / source.sample_rate_hz * lengths.transform)
+    high_bin = int(_LEAK_HIGH_HZ / source.sample_rate_hz * lengths.transform)
+    wide = high_bin - low_bin
+    both = {
+        pair: PairFigures(
+            product=np.zeros(blocks, np.float32),
+            cross=np.zeros(lengths.bins, np.complex128),
+            left=np.zeros(lengths.bins),
+            right=np.zeros(lengths.bins),
+        )
+        for pair in pairs
+    }
+    leaks = {
+        (origin, target): LeakFigures(cross=np.zeros(wide, np.complex128), origin=np.zeros(wide), target=np.zeros(wide))
+        for origin in origins
+        for target in range(tracks)
+        if target not in origins
+    }
+    keep = set(range(tracks)) if origins else {track for pair in pairs for track in pair}
+    workers = [
+        _Worker(lengths, first, min(_GROUP, tracks - first), found, keep) for first in range(0, tracks, _GROUP)
+    ]
+    gram = np.zeros((tracks, tracks))
+    with ThreadPoolExecutor(threads) as pool:
+        start = 0
+        for samples in _rechunk(source, lengths.chunk, pool):
+            list(pool.map(lambda worker: worker.take(samples[worker.rows.start : worker.rows.stop], start), workers))  # noqa: B023
+            spectra: dict[int, NDArray[np.complex64]] = {}
+            for worker in workers:
+                spectra.update(worker.spectra)
+            hops = samples.shape[1] // lengths.hop
+            if hops:
+                jobs = [
+                    lambda key=key, pair=pair: _take_pair(pair, key, samples, spectra, start, lengths, hops)  # noqa: B023
+                    for key, pair in both.items()
+                ]
+                jobs += [
+                    lambda origin=origin: _take_leaks(leaks, origin, found, spectra, start, lengths, hops, low_bin)  # noqa: B023
+                    for origin in origins
+                ]
+                list(pool.map(lambda job: job(), jobs))
+            some = samples[:, : min(_GRAM_FRAMES, samples.shape[1])].astype(np.float64)
+            gram += some @ some.T
+            start += samples.shape[1]
+            if progress is not None:
+                progress(start / source.frames)
+        list(pool.map(lambda worker: worker.finish(), workers))
+    return Figures(
+        grid=lengths,
+        blocks=blocks,
+        tracks=found,
+        pairs=both,
+        leaks=leaks,
+        leak_bins=(low_bin, high_bin),
+        gram=gram,
+    )
+
+
+def _take_pair(
+    pair: PairFigures,
+    key: tuple[int, int],
+    samples: Array32,
+    spectra: dict[int, NDArray[np.complex64]],
+    start: int,
+    grid: Grid,
+    hops: int,
+) -> None:
+    left, right = (samples[track, : hops * grid.hop].reshape(hops, grid.hop) for track in key)
+    first = start // grid.hop
+    pair.product[first : first + hops] = np.einsum("ij,ij->i", left, right) / grid.hop
+    a, b = spectra[key[0]][:hops], spectra[key[1]][:hops]
+    pair.cross += np.einsum("ij,ij->j", a, b.conj())
+    pair.left += np.einsum("ij,ij->j", a.real, a.real) + np.einsum("ij,ij->j", a.imag, a.imag)
+    pair.right += np.einsum("ij,ij->j", b.real, b.real) + np.einsum("ij,ij->j", b.imag, b.imag)
+
+
+def _take_leaks(
+    leaks: dict[tuple[int, int], LeakFigures],
+    origin: int,
+    figures: Sequence[TrackFigures],
+    spectra: dict[int, NDArray[np.complex64]],
+    start: int,
+    grid: Grid,
+    hops: int,
+    low_bin: int,
+) -> None:
+    first = start // grid.hop
+    sounding = figures[origin].mean_square[first : first + hops] > 3e-6  # -52 dBFS RMS
+    if not sounding.any():
+        return
+    for (from_, to), leak in leaks.items():
+        if from_ != origin:
+            continue
+        wide = leak.cross.size
+        a = spectra[origin][:hops][sounding, low_bin : low_bin + wide]
+        b = spectra[to][:hops][sounding, low_bin : low_bin + wide]
+        leak.cross += np.einsum("ij,ij->j", b, a.conj())
+        leak.origin += np.einsum("ij,ij->j", a.real, a.real) + np.einsum("ij,ij->j", a.imag, a.imag)
+        leak.target += np.einsum("ij,ij->j", b.real, b.real) + np.einsum("ij,ij->j", b.imag, b.imag)
+        leak.count += int(sounding.sum())

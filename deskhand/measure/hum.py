@@ -1,0 +1,101 @@
+"""Mains hum: lines at the mains frequency and its multiples that never go away."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.units import db_from_power, dbfs_from_mean_square
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from deskhand.measure.figures import Grid, TrackFigures
+
+_MULTIPLES: Final = 14
+_OFF_HZ: Final = 0.5
+"""How far the mains may be from its nominal frequency."""
+_STANDS_OUT_DB: Final = 12.0
+_STEADY_DB: Final = 2.5
+_TRANSFORM: Final = 8192
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Hum:
+    """What was found of the mains."""
+
+    level_dbfs: float
+    """All lines together (AES17)."""
+    frequency_hz: float
+    """Of the mains, as found."""
+    lines_hz: tuple[float, ...]
+    """The multiples that stand out."""
+
+
+def _lines(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> tuple[list[int], float]:
+    """Multiples that stand out steadily, and their power together."""
+    found: list[int] = []
+    power = 0.0
+    count = spectra.shape[1]
+    for multiple in range(1, _MULTIPLES + 1):
+        at = round(multiple * mains_hz / bin_hz)
+        if at + 13 >= count:
+            break
+        near = spectra[:, at - 3 : at + 4]
+        around = np.concatenate([spectra[:, max(1, at - 12) : at - 3], spectra[:, at + 4 : at + 13]], axis=1)
+        background = np.median(around, axis=1)
+        line = near[:, 1:6].sum(axis=1)
+        level = db_from_power(line)
+        if np.any(np.abs(near.argmax(axis=1) - 3) > 1) or level.std() > _STEADY_DB:
+            continue
+        if db_from_power(float(np.min(line / np.maximum(5 * background, 1e-30)))) > _STANDS_OUT_DB:
+            found.append(multiple)
+            power += float(np.mean(line - 5 * background))
+    return found, power
+
+
+def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+    """Hum in the quietest moments of a track; None when no lines of the mains stand out.
+
+    Parameters
+    ----------
+    track : TrackFigures
+        Its `quiet` windows (2.7 s each) are looked at.
+    grid : Grid
+        Of the measurement.
+    mains_hz : float
+        50 or 60.
+
+    Returns
+    -------
+    Hum or None
+        A line counts when it stands 12 dB above its surroundings in every quiet window and keeps its level within 2.5 dB:
+        a note does neither. One line alone must be the mains itself or twice it, and stand 25 dB out.
+    """
+    # windows that overlap by two thirds say the same thing: at least two must lie apart
+    if len(track.quiet) < 2 or np.ptp([moment for _, moment, _ in track.quiet]) < 3.0:
+        return None
+    spectra = np.array([spectrum for _, _, spectrum in track.quiet], dtype=np.float64)
+    bin_hz = grid.low_rate_hz / _TRANSFORM
+    best: tuple[int, float, float, list[int]] = (0, 0.0, 0.0, [])
+    for offset in np.arange(-_OFF_HZ, _OFF_HZ + 0.01, 0.05):
+        lines, power = _lines(spectra, bin_hz, mains_hz + offset)
+        if (len(lines), power) > best[:2]:
+            best = (len(lines), power, mains_hz + offset, lines)
+    count, power, frequency_hz, lines = best
+    if count == 0 or (count == 1 and not _one_line_is_enough(spectra, bin_hz, frequency_hz * lines[0], lines[0])):
+        return None
+    return Hum(
+        level_dbfs=float(dbfs_from_mean_square(np.array(power))),
+        frequency_hz=float(frequency_hz),
+        lines_hz=tuple(float(frequency_hz * line) for line in lines),
+    )
+
+
+def _one_line_is_enough(spectra: NDArray[np.float64], bin_hz: float, frequency_hz: float, multiple: int) -> bool:
+    at = round(frequency_hz / bin_hz)
+    around = np.concatenate([spectra[:, max(1, at - 12) : at - 3], spectra[:, at + 4 : at + 13]], axis=1)
+    stands_out = np.min(spectra[:, at - 2 : at + 3].sum(axis=1) / np.maximum(5 * np.median(around, axis=1), 1e-30))
+    return multiple <= 2 and db_from_power(float(stands_out)) > 25.0

@@ -1,0 +1,75 @@
+"""Integrated loudness and loudness range from the K-weighted power of 100 ms blocks."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.dsp.loudness import ABSOLUTE_GATE_LUFS, OFFSET_LUFS, RELATIVE_GATE_LU
+from deskhand.units import db_from_power
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+_MOMENTARY_BLOCKS: Final = 4
+_SHORT_TERM_BLOCKS: Final = 30
+_RANGE_GATE_LU: Final = -20.0
+"""EBU Tech 3342 v4, 3.1."""
+
+
+def _sliding(weighted: NDArray[np.floating], blocks: int) -> NDArray[np.float64]:
+    """Mean of `blocks` neighbouring blocks, one for each block; empty when there are fewer."""
+    power = np.asarray(weighted, dtype=np.float64)
+    if power.size < blocks:
+        return np.empty(0)
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    return np.maximum(total[blocks:] - total[:-blocks], 0.0) / blocks
+
+
+def integrated_lufs(weighted: NDArray[np.floating]) -> float:
+    """Gated loudness in LUFS.
+
+    Parameters
+    ----------
+    weighted : (blocks,) array
+        K-weighted mean square of each 100 ms, summed over the channels.
+
+    Returns
+    -------
+    float, -inf when no 400 ms block passes the absolute gate or there is none.
+
+    References
+    ----------
+    ITU-R BS.1770-5 (2023), Annex 1, eq. 2 to 7: 400 ms blocks overlapping by 75 %.
+    """
+    power = _sliding(weighted, _MOMENTARY_BLOCKS)
+    level = OFFSET_LUFS + db_from_power(power)
+    power = power[level > ABSOLUTE_GATE_LUFS]
+    if not power.size:
+        return -np.inf
+    gate = OFFSET_LUFS + db_from_power(float(power.mean())) + RELATIVE_GATE_LU
+    loud = power[OFFSET_LUFS + db_from_power(power) > gate]
+    return OFFSET_LUFS + db_from_power(float(loud.mean())) if loud.size else -np.inf
+
+
+def loudness_range_lu(weighted: NDArray[np.floating]) -> float:
+    """Loudness range in LU; NaN when shorter than one short-term window or silent.
+
+    Parameters
+    ----------
+    weighted : (blocks,) array
+        As for `integrated_lufs`.
+
+    References
+    ----------
+    EBU Tech 3342 v4 (2023), 3.1: 3 s windows, gates at -70 LUFS and -20 LU, 10th to 95th percentile.
+    """
+    power = _sliding(weighted, _SHORT_TERM_BLOCKS)
+    level = OFFSET_LUFS + db_from_power(power)
+    kept = level > ABSOLUTE_GATE_LUFS
+    if not kept.any():
+        return float("nan")
+    gate = OFFSET_LUFS + db_from_power(float(power[kept].mean())) + _RANGE_GATE_LU
+    low, high = np.percentile(level[kept & (level >= gate)], (10, 95))
+    return float(high - low)

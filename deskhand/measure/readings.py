@@ -1,0 +1,226 @@
+"""The readings of a source: the sum of the measurements of its one or two tracks."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.measure import stereo as st
+from deskhand.measure.activity import Activity, activity
+from deskhand.measure.hum import Hum, find_hum
+from deskhand.measure.loudness import integrated_lufs, loudness_range_lu
+from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from deskhand.measure.figures import Figures
+
+LEAST_ACTIVE_S: Final = 3.0
+"""A level from less playing than this is not judged. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Readings:
+    """Everything measured of one source at one place in its chain. None: see `not_measured`."""
+
+    active_fraction: float
+    """Share of the take in which the source plays."""
+    level_dbfs: float | None
+    """Median of the active 300 ms RMS windows (AES17); for a source that strikes, of the windows with a hit."""
+    loud_dbfs: float | None
+    """95th percentile of the same windows."""
+    rms_dbfs: float | None
+    """RMS of the whole stretch (AES17), playing or not."""
+    peak_dbfs: float | None
+    """Largest sample."""
+    true_peak_dbtp: float | None
+    """Largest value between samples, four times oversampled (ITU-R BS.1770-5 Annex 2)."""
+    loudness_lufs: float | None
+    """Integrated, gated (ITU-R BS.1770-5); of a pair, both sides together."""
+    loudness_range_lu: float | None
+    """EBU Tech 3342."""
+    crest_db: float | None
+    """Peak over RMS of the playing (AES17: a sine has 0 dB): the median over 3 s stretches."""
+    tone_db: dict[str, float] | None
+    """Third-octave levels of the playing; their power sum is 0 dB."""
+    noise_dbfs: float | None
+    """RMS level of the pauses."""
+    hum_db: float | None
+    """Mains hum against the level."""
+    width_db: float | None = None
+    """Pairs: energy of the sides' difference against their sum."""
+    balance_db: float | None = None
+    """Pairs: right against left."""
+    correlation: float | None = None
+    """Pairs: -1 to 1."""
+    mono_loss_db: float | None = None
+    """Pairs: level of the mono sum against the mean of the sides."""
+    delay_ms: float | None = None
+    """Pairs: by how much the right comes later."""
+    not_measured: dict[str, str] = field(default_factory=dict)
+    """Name to reason, for what could not be measured."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SourceReading:
+    """The readings of a source with what the findings need beside them."""
+
+    readings: Readings
+    activity: Activity
+    tracks: tuple[int, ...]
+    alignment: st.Alignment | None
+    hums: tuple[Hum | None, ...]
+    """One for each track."""
+    mean_square: NDArray[np.float32]
+    """(blocks,) mean over the sides."""
+
+
+def _finite(value: float) -> float | None:
+    return float(value) if np.isfinite(value) else None
+
+
+def _crest_db(mean_square: NDArray[np.float32], peak: NDArray[np.float32], blocks: NDArray[np.bool_]) -> float | None:
+    """Median over 3 s stretches in which the source plays for at least a second."""
+    values = []
+    for first in range(0, mean_square.size, 30):
+        part = blocks[first : first + 30]
+        if part.sum() < 10:
+            continue
+        power = float(mean_square[first : first + 30][part].mean(dtype=np.float64))
+        top = float(peak[first : first + 30][part].max())
+        if power > 0:
+            values.append(db_from_amplitude(top) - db_from_power(power) - AES17_OFFSET_DB)
+    return float(np.median(values)) if values else None
+
+
+def _tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, float] | None:
+    """Band levels over the seconds in which the source plays for at least half, or the most active second."""
+    seconds = tone.shape[0]
+    share = np.array([blocks[10 * k : 10 * k + 10].mean() if 10 * k < blocks.size else 0.0 for k in range(seconds)])
+    usable = np.isfinite(tone).all(axis=1)
+    chosen = usable & (share >= min(0.5, share[usable].max() if usable.any() else 1.0)) & (share > 0)
+    if not chosen.any():
+        return None
+    power = tone[chosen].mean(axis=0, dtype=np.float64)
+    total = power.sum()
+    if total <= 0:
+        return None
+    return {
+        f"{band:g}": round(db_from_power(float(value / total)), 2)
+        for band, value in zip(NOMINAL_HZ, power, strict=True)
+        if value > 0
+    }
+
+
+def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mains_hz: float) -> SourceReading:
+    """The readings of a source.
+
+    Parameters
+    ----------
+    figures : Figures
+        Of the whole recording; for a pair, measured with the pair named.
+    tracks : one or two track positions
+    strikes : bool
+        Whether the source strikes.
+    mains_hz : float
+        50 or 60.
+    """
+    parts = [figures.tracks[track] for track in tracks]
+    mean_square = np.mean([part.mean_square for part in parts], axis=0).astype(np.float32)
+    weighted = np.sum([part.weighted for part in parts], axis=0)
+    peaks = np.max([part.peak for part in parts], axis=0)
+    playing = activity(mean_square, strikes=strikes)
+    why: dict[str, str] = {}
+    levels = playing.level_dbfs[playing.windows]
+    level = float(np.median(levels)) if levels.size else None
+    if level is None:
+        why.update(dict.fromkeys(("level_dbfs", "loud_dbfs", "crest_db", "tone_db"), "it never plays"))
+    tone_parts = [part.tone for part in parts]
+    tone = _tone_db(np.mean(tone_parts, axis=0), playing.blocks) if level is not None else None
+    pauses = playing.level_dbfs[~playing.windows] if not strikes else np.empty(0)
+    # a window that touches playing is no pause
+    if not strikes and playing.windows.any():
+        touched = np.convolve(playing.windows, np.ones(11), mode="same") > 0
+        pauses = playing.level_dbfs[~touched]
+    noise = float(np.median(pauses)) if pauses.size >= 10 else None
+    if noise is None:
+        why["noise_dbfs"] = "no level is a pause between hits" if strikes else "it has no pause of a second or more"
+    hums = tuple(find_hum(part, figures.grid, mains_hz=mains_hz) for part in parts)
+    heard = [hum.level_dbfs for hum in hums if hum is not None]
+    hum_db = max(heard) - level if heard and level is not None else None
+    if hum_db is None:
+        why["hum_db"] = "no mains lines stand out" if level is not None else "it never plays"
+    loudness = _finite(integrated_lufs(weighted))
+    if loudness is None:
+        why["loudness_lufs"] = "nothing passes the gate at -70 LUFS"
+    loudness_range = _finite(loudness_range_lu(weighted))
+    if loudness_range is None:
+        why["loudness_range_lu"] = "shorter than 3 s, or silent"
+    values: dict[str, float | None] = {}
+    found: st.Alignment | None = None
+    if len(tracks) == 2:
+        values, found = _pair_values(figures, tracks, playing, why)
+    top = float(peaks.max())
+    true_peak = max(top, *(part.true_peak for part in parts))
+    overall = float(np.mean([part.overall for part in parts]))
+    readings = Readings(
+        active_fraction=round(playing.fraction, 4),
+        level_dbfs=level,
+        loud_dbfs=float(np.percentile(levels, 95)) if levels.size else None,
+        rms_dbfs=_finite(db_from_power(overall) + AES17_OFFSET_DB),
+        peak_dbfs=_finite(db_from_amplitude(top)),
+        true_peak_dbtp=_finite(db_from_amplitude(true_peak)),
+        loudness_lufs=loudness,
+        loudness_range_lu=loudness_range,
+        crest_db=_crest_db(mean_square, peaks[:-1], playing.blocks) if level is not None else None,
+        tone_db=tone,
+        noise_dbfs=noise if noise is None or np.isfinite(noise) else None,
+        hum_db=hum_db,
+        not_measured=why,
+        **values,  # type: ignore[arg-type]
+    )
+    for name in ("rms_dbfs", "peak_dbfs", "true_peak_dbtp"):
+        if getattr(readings, name) is None:
+            why[name] = "digital silence"
+    if readings.crest_db is None:
+        why.setdefault("crest_db", "it plays for less than a second at a time")
+    if readings.noise_dbfs is None:
+        why.setdefault("noise_dbfs", "its pauses are digital silence")
+    if readings.tone_db is None:
+        why.setdefault("tone_db", "it plays too little")
+    return SourceReading(
+        readings=readings, activity=playing, tracks=tracks, alignment=found, hums=hums, mean_square=mean_square
+    )
+
+
+def _pair_values(
+    figures: Figures, tracks: tuple[int, ...], playing: Activity, why: dict[str, str]
+) -> tuple[dict[str, float | None], st.Alignment | None]:
+    names = ("width_db", "balance_db", "correlation", "mono_loss_db", "delay_ms")
+    left, right = (figures.tracks[track].mean_square for track in tracks)
+    blocks = playing.blocks[: left.size]
+    if not blocks.any() or not left[blocks].any() or not right[blocks].any():
+        reason = "it never plays" if not blocks.any() else "one side carries nothing"
+        why.update(dict.fromkeys(names, reason))
+        return dict.fromkeys(names), None
+    pair = figures.pairs[tracks[0], tracks[1]]
+    found = st.stereo(left[blocks], right[blocks], pair.product[blocks])
+    place = st.alignment(pair, figures.grid)
+    values: dict[str, float | None] = {
+        "width_db": _finite(found.width_db),
+        "balance_db": _finite(found.balance_db),
+        "correlation": round(found.correlation, 6),
+        "mono_loss_db": _finite(found.mono_loss_db),
+        "delay_ms": place.delay_s * 1000 if place.certainty > 0.2 else None,
+    }
+    if values["width_db"] is None:
+        why["width_db"] = "the sides are identical" if found.width_db < 0 else "the sides are opposite"
+    if values["mono_loss_db"] is None:
+        why["mono_loss_db"] = "the sides cancel wholly"
+    if values["delay_ms"] is None:
+        why["delay_ms"] = "the sides have no common delay"
+    return values, place

@@ -1,0 +1,167 @@
+"""A house file guessed from track names: pairs by their sides, roles by the usual abbreviations of the trade."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING, Final
+
+from deskhand.house import House, HouseFile, Role, Source, Vocal
+from deskhand.recording.names import key, side_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+# The first that fits decides, so the particular stands before the general. Abbreviations: common practice, no source.
+_ROLE_WORDS: Final[tuple[tuple[Role, str], ...]] = (
+    ("click", r"click|clk|metronome|count ?in"),
+    ("talkback", r"tb|t/b|talk ?back|talk|shout"),
+    ("audience", r"aud|audience|amb|ambience|ambient|crowd|room|hall"),
+    ("playback", r"playback|pb|track|tracks|trx|loop|loops|video|vid|laptop|computer|pc|media|bt|aux in|music"),
+    ("kick", r"kick|kik|kck|bd|bass drum|kd"),
+    ("snare", r"snare|sn|snr|sd|snare ?drum"),
+    ("toms", r"tom|toms|rack|floor|flr|tom ?\d"),
+    ("overheads", r"oh|ohs|overhead|overheads|o/h|cym|cymbal|cymbals|hh|hi ?hat|hat|ride"),
+    ("percussion", r"perc|percussion|cajon|conga|congas|bongo|bongos|shaker|djembe|tamb|tambourine|timbales"),
+    ("acoustic guitar", r"agtr|ag|acgtr|ac gtr|acou|acoustic|aco|a gtr|acoustic gtr|acoustic guitar|nylon|ukulele|uke|mandolin"),
+    ("bass", r"bass|bs|bass di|bass amp|bass mic|sub bass|double bass|upright"),
+    ("guitar", r"egtr|eg|e gtr|el gtr|gtr|guitar|git|elec|electric|gtrs|guitars|rhythm|lead gtr"),
+    ("keys", r"keys|key|kbd|keyboard|pno|piano|synth|syn|pad|organ|org|rhodes|ep|nord|hammond|clav|strings"),
+    ("backing vocal", r"bgv|bv|bvs|bvox|bgvs|backing|backing vox|backing vocal|choir|harmony|back vox|backup"),
+    ("speech", r"spk|speech|speaker|pulpit|lectern|headset|lav|lapel|host|mc|pastor|preacher|handheld|hh mic|announce|panel|reader"),
+    ("lead vocal", r"vox|vocal|voc|lead|lead vox|lead vocal|lv|ld vox|singer|voice|lead voice"),
+)  # fmt: skip
+
+
+def guess_role(name: str) -> Role:
+    """The role that a track's name tells, "other" when it tells none.
+
+    Examples
+    --------
+    >>> guess_role("E.Gtr 1")
+    'guitar'
+    """
+    text = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
+    text = re.sub(r"[^a-z0-9/]+", " ", text.casefold()).strip()
+    text = re.sub(r"\s+", " ", text)
+    # numbers at the end of a word count players, not roles
+    words = f" {re.sub(r'(?<=[a-z])[0-9]+', '', text)} "
+    for role, pattern in _ROLE_WORDS:
+        if re.search(rf" (?:{pattern})s? ", words) or re.search(rf" (?:{pattern})s? ", f" {text} "):
+            return role
+    return "other"
+
+
+def _pairs(names: Sequence[str]) -> list[tuple[str, tuple[int, ...]]]:
+    """Sources as (name, track positions): neighbours and others that differ only in their side are pairs."""
+    sides: dict[tuple[str, str], int] = {}
+    for position, name in enumerate(names):
+        side = side_of(name)
+        if side is not None:
+            sides.setdefault((key(side[0]), side[1]), position)
+    out: list[tuple[str, tuple[int, ...]]] = []
+    for position, name in enumerate(names):
+        side = side_of(name)
+        if side is not None:
+            left, right = (sides.get((key(side[0]), which)) for which in ("left", "right"))
+            if left is not None and right is not None and position in (left, right):
+                if position == min(left, right):
+                    out.append((side[0], (left, right)))
+                continue
+        out.append((name, (position,)))
+    return out
+
+
+def guess_house(names: Sequence[str], *, name: str) -> HouseFile:
+    """A house guessed from the track names of a recording.
+
+    Parameters
+    ----------
+    names : sequence of str
+        In the order of the recording.
+    name : str
+        Of the house.
+    """
+    sources: list[Source] = []
+    taken: set[str] = set()
+    for source_name, tracks in _pairs(names):
+        chosen = source_name
+        while key(chosen) in taken:
+            chosen = f"{chosen} {tracks[0] + 1}"
+        taken.add(key(chosen))
+        sources.append(
+            Source(name=chosen, role=guess_role(source_name), tracks=[names[track] for track in tracks])
+        )
+    lead = next((source.name for source in sources if source.role == "lead vocal"), None)
+    return HouseFile(house=House(name=name), source=sources, vocal=Vocal(source=lead) if lead else None)
+
+
+_MIC_WORDS: Final = frozenset(
+    {"in", "out", "inside", "outside", "top", "bottom", "btm", "bot", "up", "down", "di", "mic", "amp", "cab", "near", "far", "sub", "line"}
+)  # fmt: skip
+_SHARE_AN_INSTRUMENT: Final = frozenset({"kick", "snare", "bass", "guitar", "acoustic guitar"})
+
+
+def microphones_of_one(house: HouseFile) -> list[tuple[str, str]]:
+    """Pairs of single-track sources that are microphones of one instrument: names alike but for where the microphone is.
+
+    "kick in" and "kick out", "snare top" and "snare bottom", "bass di" and "bass mic".
+    """
+    families: dict[tuple[str, str], list[str]] = {}
+    for source in house.source:
+        if source.role not in _SHARE_AN_INSTRUMENT or len(source.tracks) != 1 or not source.used:
+            continue
+        words = re.findall(r"[a-z]+|\d+", source.name.casefold())
+        stem = " ".join(word for word in words if word not in _MIC_WORDS)
+        families.setdefault((source.role, stem), []).append(source.name)
+    return [(members[0], other) for members in families.values() for other in members[1:]]
+
+
+def _toml_text(text: str) -> str:
+    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+
+
+def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
+    """A commented house file.
+
+    Parameters
+    ----------
+    house : HouseFile
+        As guessed.
+    heard : dict
+        Source name to a comment on what was heard of it, such as its level.
+    """
+    lines = [
+        "# The house: what stays the same from week to week. Guessed from a recording's track names: read it through once,",
+        "# put right what is wrong, and fill in channel and patch, so that every finding can say where to go.",
+        "",
+        "[house]",
+        f"name = {_toml_text(house.house.name)}",
+        'nominal = "-18 dBFS"            # where a source should sit: its usual RMS level while it plays',
+        'mains = "50 Hz"                 # 60 Hz in the Americas and parts of Asia',
+        'tap = "preamp"                  # where the recording takes its tracks: preamp, after-gain or after-chain',
+        "",
+        "[desk]                          # what can be set at all",
+        'gain_step = "1 dB"              # preamp',
+        'trim_step = "0.5 dB"            # digital',
+        'monitors = "after-gain"         # what the players\' mixes follow',
+        "",
+        "# [room]                        # fill in once it was measured with a class 1 or 2 meter",
+        '# level = "88 dBA"              # at the mix position, when the mix sits at mix_loudness',
+        '# mix_loudness = "-23 LUFS"',
+        "",
+        "# Roles: lead vocal, backing vocal, speech, guitar, acoustic guitar, bass, keys, kick, snare, toms, overheads,",
+        "# percussion, playback, audience, click, talkback, other. Click and talkback must never be in a mix.",
+    ]
+    for source in house.source:
+        lines += ["", "[[source]]", f"name = {_toml_text(source.name)}"]
+        doubt = "                  # not clear from its name: choose one" if source.role == "other" else ""
+        lines.append(f"role = {_toml_text(source.role)}{doubt}")
+        tracks = ", ".join(_toml_text(str(track)) for track in source.tracks)
+        lines.append(f"tracks = [{tracks}]")
+        lines.append('# channel = ""                  # on the desk')
+        lines.append('# patch = ""                    # where it is plugged in')
+        if source.name in heard:
+            lines.append(f"# heard: {heard[source.name]}")
+    if house.vocal:
+        lines += ["", "[vocal]                         # whose words must be heard", f"source = {_toml_text(house.vocal.source)}"]
+    return "\n".join(lines) + "\n"

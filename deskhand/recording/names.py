@@ -1,0 +1,85 @@
+"""Track names: what is left of a file's name, how names are compared, and which files are parts of one take."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+_SEPARATOR: Final = r"[\s_.\-–]+"
+_DATE: Final = re.compile(
+    r"(?<!\d)(?:19|20)\d\d[-_.]?(?:0[1-9]|1[0-2])[-_.]?(?:0[1-9]|[12]\d|3[01])(?:[-_. tT]+\d{2}[-_.h]?\d{2}(?:[-_.m]?\d{2})?s?)?(?!\d)"
+)
+_TAKE: Final = re.compile(r"(?i)(?<![a-z])(?:take|tk)[\s_.\-]*\d+(?![a-z0-9])")
+_LEAD: Final = re.compile(r"(?i)^(?:(?:ch|chan|channel|tr|trk|track|in|input)[\s_.\-]*)?\d+(?:[\s_.\-:)]+|$)")
+_PART_WORD: Final = re.compile(r"(?i)^(.*?)[\s_.\-]*\(?(?:part|pt)[\s_.\-]*(\d+)\)?$")
+_PART_NUMBER: Final = re.compile(r"^(.*?)[\s_.\-]*(?<!\d)(\d{3,5})$")
+_TRAILING: Final = re.compile(r"^(.*?\D)[\s_.\-]*(\d+)$")
+
+
+def clean_name(stem: str) -> str:
+    """A track's name without leading numbers, take and date parts; empty when nothing is left.
+
+    Examples
+    --------
+    >>> clean_name("07_gtr a L_2026-03-01_take 2")
+    'gtr a L'
+    """
+    name = _DATE.sub(" ", stem)
+    name = _TAKE.sub(" ", name)
+    name = re.sub(r"[_]+", " ", name).strip(" _.-–")
+    shorter = _LEAD.sub("", name, count=1).strip(" _.-–")
+    # "808" or "57" may be all there is: a bare number is then no name
+    name = shorter if shorter or name.isdigit() or _LEAD.fullmatch(name) else name
+    return re.sub(r"\s+", " ", name).strip(" _.-–")
+
+
+def key(name: str) -> str:
+    """What two names are compared by: case, punctuation and leading numbering are ignored.
+
+    Examples
+    --------
+    >>> key("03 Gtr_A (L)") == key("gtr a l")
+    True
+    """
+    bare = clean_name(name) or name
+    return re.sub(r"[^a-z0-9]+", "", bare.casefold())
+
+
+def nearest(name: str, known: Iterable[str], *, count: int = 3) -> list[str]:
+    """The known names most like `name`, best first; empty when none is near."""
+    by_key = {key(other): other for other in known}
+    return [by_key[found] for found in difflib.get_close_matches(key(name), by_key, n=count, cutoff=0.5)]
+
+
+def part_of(stem: str) -> tuple[str, int] | None:
+    """The take's stem and the part's number, when the file's name says that it is a part ("kick part 2", "kick_002")."""
+    found = _PART_WORD.match(stem) or _PART_NUMBER.match(stem)
+    return (found[1], int(found[2])) if found else None
+
+
+def numbered(stem: str) -> tuple[str, int] | None:
+    """The stem and its last number, however written ("R 2"); only a time reference can then tell parts from tracks."""
+    found = _TRAILING.match(stem)
+    return (found[1], int(found[2])) if found else None
+
+
+_SIDE: Final = re.compile(r"(?i)^(.*?)[\s_.\-(]*(?<![a-z])(l|r|left|right|lft|rgt|rt)\)?$")
+_GLUED_SIDE: Final = re.compile(r"^(.*[a-z0-9])(L|R)$")
+
+
+def side_of(name: str) -> tuple[str, str] | None:
+    """The name without its side, and "left" or "right", when the name ends with one.
+
+    Examples
+    --------
+    >>> side_of("gtr a L")
+    ('gtr a', 'left')
+    """
+    found = _SIDE.match(name) or _GLUED_SIDE.match(name)
+    if not found or not found[1].strip(" _.-("):
+        return None
+    return found[1].strip(" _.-("), "left" if found[2].lower().startswith("l") else "right"

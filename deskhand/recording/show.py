@@ -1,0 +1,104 @@
+"""`show.toml`, a small file beside a recording: which show it belongs to, its phase and tap, and who played."""
+
+from __future__ import annotations
+
+import datetime as dt
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final, Literal, get_args
+
+from deskhand.errors import HouseError
+
+Phase = Literal["line-check", "rehearsal", "show"]
+Tap = Literal["preamp", "after-gain", "after-chain"]
+FILE_NAME: Final = "show.toml"
+_KEYS: Final = ("name", "date", "phase", "tap", "taps", "players")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShowNote:
+    """What is known of the show a recording belongs to; None where nobody said."""
+
+    name: str | None = None
+    date: str | None = None
+    """ISO 8601."""
+    phase: Phase | None = None
+    tap: Tap | None = None
+    taps: dict[str, Tap] = field(default_factory=dict)
+    """Source to tap, where it differs from the take's."""
+    players: dict[str, str] = field(default_factory=dict)
+    """Source to player."""
+
+
+def checked_choice(value: object, allowed: tuple[str, ...], where: str) -> str:
+    """`value` when it is one of the allowed words.
+
+    Raises
+    ------
+    HouseError
+        It is not; the message lists what is.
+    """
+    if value not in allowed:
+        raise HouseError(where, f"{value!r} is not known", f"use one of {', '.join(allowed)}")
+    return str(value)
+
+
+def checked_date(value: object, where: str) -> str:
+    """A date as ISO 8601 text.
+
+    Raises
+    ------
+    HouseError
+        Not a date.
+    """
+    if isinstance(value, dt.date):
+        return value.isoformat()[:10]
+    try:
+        return dt.date.fromisoformat(str(value)).isoformat()
+    except ValueError as error:
+        raise HouseError(where, f"{value!r} is not a date", "write it like 2026-03-01") from error
+
+
+def _table_of_text(value: object, where: str) -> dict[str, str]:
+    if not isinstance(value, dict) or not all(isinstance(item, str) for item in value.values()):
+        raise HouseError(where, "must be a table of names", 'write lines like "piano" = "Ana"')
+    return {str(name): str(item) for name, item in value.items()}
+
+
+def read_show_note(folder: Path) -> ShowNote:
+    """The note beside a recording; an empty one when there is no `show.toml`.
+
+    Raises
+    ------
+    HouseError
+        It is no TOML, or a key or value is unknown.
+    """
+    path = folder / FILE_NAME
+    if not path.is_file():
+        return ShowNote()
+    try:
+        data = tomllib.loads(path.read_text("utf-8"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise HouseError(path.name, f"not readable as TOML ({error})", "mend that line") from error
+    for key in data:
+        if key not in _KEYS:
+            import difflib
+
+            near = difflib.get_close_matches(key, _KEYS, 1)
+            fix = f'did you mean "{near[0]}"?' if near else f"known keys are {', '.join(_KEYS)}"
+            raise HouseError(path.name, f'unknown key "{key}"', fix)
+    taps = _table_of_text(data.get("taps", {}), f"{path.name}, taps")
+    note: dict[str, object] = {
+        "players": _table_of_text(data.get("players", {}), f"{path.name}, players"),
+        "taps": {name: checked_choice(tap, get_args(Tap), f"{path.name}, taps, {name}") for name, tap in taps.items()},
+    }
+    if "name" in data:
+        note["name"] = str(data["name"])
+    if "date" in data:
+        note["date"] = checked_date(data["date"], f"{path.name}, date")
+    if "phase" in data:
+        note["phase"] = checked_choice(data["phase"], get_args(Phase), f"{path.name}, phase")
+    if "tap" in data:
+        note["tap"] = checked_choice(data["tap"], get_args(Tap), f"{path.name}, tap")
+    return ShowNote(**note)  # type: ignore[arg-type]

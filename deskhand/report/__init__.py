@@ -1,0 +1,1 @@
+"""The same result as terminal text, JSON and a page."""

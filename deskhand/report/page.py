@@ -1,0 +1,186 @@
+"""The result as one self-contained page that opens anywhere, without a network.
+
+The pictures are drawn here as SVG rather than by a plotting library: they follow the reader's light or dark setting
+through the page's colours, and fifty of them take milliseconds.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.findings.first import urgency
+from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, title
+from deskhand.units import clock, number
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from deskhand.findings import Finding
+    from deskhand.report.result import CheckResult, SourceResult
+
+_WIDTH: Final = 640
+_HEIGHT: Final = 150
+_LEFT: Final = 40
+_BOTTOM: Final = 22
+_TOP: Final = 8
+_POINTS: Final = 500
+_HIGH_DBFS: Final = 0.0
+_LOW_DBFS: Final = -70.0
+_TONE_HIGH_DB: Final = 0.0
+_TONE_LOW_DB: Final = -50.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Picture:
+    """What the picture of a source is drawn from."""
+
+    level_dbfs: NDArray[np.float64]
+    """(windows,) RMS of 300 ms, one every `step_s`."""
+    active: NDArray[np.bool_]
+    step_s: float
+    start_s: float
+    nominal_dbfs: float | None
+
+
+def _y(value: float, low: float, high: float) -> float:
+    share = (min(max(value, low), high) - low) / (high - low)
+    return _TOP + (1 - share) * (_HEIGHT - _TOP - _BOTTOM)
+
+
+def _level_path(picture: Picture) -> str:
+    """The level as a filled shape: the highest value in each of at most 500 stretches."""
+    level = np.where(np.isfinite(picture.level_dbfs), picture.level_dbfs, _LOW_DBFS)
+    edges = np.unique(np.linspace(0, level.size, min(_POINTS, level.size) + 1).astype(int))
+    tops = np.maximum.reduceat(level, edges[:-1])
+    span = _WIDTH - _LEFT
+    points = [
+        f"{_LEFT + span * at / level.size:.1f},{_y(float(top), _LOW_DBFS, _HIGH_DBFS):.1f}"
+        for at, top in zip(0.5 * (edges[:-1] + edges[1:]), tops, strict=True)
+    ]
+    base = _y(_LOW_DBFS, _LOW_DBFS, _HIGH_DBFS)
+    return f"M{_LEFT},{base:.1f} L" + " L".join(points) + f" L{_WIDTH},{base:.1f} Z"
+
+
+def _time_step(duration_s: float) -> float:
+    return next((step for step in (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800) if duration_s / step <= 7), 3600)
+
+
+def level_picture(name: str, picture: Picture, findings: tuple[Finding, ...]) -> str:
+    """Level over time with the nominal level as a line and the moments of faults marked."""
+    duration_s = max(picture.step_s, picture.level_dbfs.size * picture.step_s)
+    span = _WIDTH - _LEFT
+
+    def x(at_s: float) -> float:
+        return _LEFT + span * min(max((at_s - picture.start_s) / duration_s, 0.0), 1.0)
+
+    timed = [finding for finding in findings if finding.at_s]
+    told = "; ".join(f"{finding.kind} at {', '.join(clock(a) for a, _ in finding.at_s[:3])}" for finding in timed)
+    label = f"{name}: level over time" + (f"; marked: {told}" if told else "")
+    parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{_escape(label)}">']
+    for level in (0, -20, -40, -60):
+        y = _y(level, _LOW_DBFS, _HIGH_DBFS)
+        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{number(level, 0)}</text>')
+    step = _time_step(duration_s)
+    for count in range(int(duration_s / step) + 1):
+        at_s = count * step
+        anchor = "start" if count == 0 else "end" if at_s > duration_s * 0.97 else "middle"
+        parts.append(
+            f'<text x="{x(at_s + picture.start_s):.1f}" y="{_HEIGHT - 5}" text-anchor="{anchor}">'
+            f"{clock(at_s + picture.start_s)}</text>"
+        )
+    parts.append(f'<path class="level" d="{_level_path(picture)}"/>')
+    if picture.nominal_dbfs is not None:
+        y = _y(picture.nominal_dbfs, _LOW_DBFS, _HIGH_DBFS)
+        parts.append(f'<line class="nominal" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(f'<text class="nominal-word" x="{_WIDTH - 3}" y="{y - 4:.1f}" text-anchor="end">nominal</text>')
+    for finding in timed:
+        for begin, end in finding.at_s[:200]:
+            left, wide = x(begin), max(2.0, x(end) - x(begin))
+            parts.append(
+                f'<rect class="fault" x="{left:.1f}" y="{_TOP}" width="{wide:.1f}" '
+                f'height="{_HEIGHT - _TOP - _BOTTOM}"><title>{_escape(finding.kind)} at {clock(begin)}</title></rect>'
+            )
+    parts.append("</svg>")
+    return "".join(parts)
+
+
+def tone_picture(name: str, tone_db: dict[str, float]) -> str:
+    """Third-octave levels as steps over a logarithmic frequency axis."""
+    count = len(NOMINAL_HZ)
+    span = _WIDTH - _LEFT
+    label = f"{name}: tone in third-octaves"
+    parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{_escape(label)}">']
+    for level in (0, -10, -20, -30, -40):
+        y = _y(level, _TONE_LOW_DB, _TONE_HIGH_DB)
+        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{number(level, 0)}</text>')
+    base = _y(_TONE_LOW_DB, _TONE_LOW_DB, _TONE_HIGH_DB)
+    path = [f"M{_LEFT},{base:.1f}"]
+    for index, band in enumerate(NOMINAL_HZ):
+        y = _y(tone_db.get(f"{band:g}", _TONE_LOW_DB), _TONE_LOW_DB, _TONE_HIGH_DB)
+        path.append(f"L{_LEFT + span * index / count:.1f},{y:.1f} L{_LEFT + span * (index + 1) / count:.1f},{y:.1f}")
+        if band in (31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000):
+            text = f"{band / 1000:g}k" if band >= 1000 else f"{band:g}"
+            parts.append(
+                f'<text x="{_LEFT + span * (index + 0.5) / count:.1f}" y="{_HEIGHT - 5}" text-anchor="middle">{text}</text>'
+            )
+    parts.append(f'<path class="level" d="{" ".join(path)} L{_WIDTH},{base:.1f} Z"/></svg>')
+    return "".join(parts)
+
+
+def _escape(text: str) -> str:
+    from markupsafe import escape
+
+    return str(escape(text))
+
+
+def _numbers(source: SourceResult) -> list[tuple[str, str]]:
+    """The readings in plain words, for small print."""
+    readings = source.before
+    if readings is None:
+        return []
+    rows = (
+        ("Level while playing", readings.level_dbfs, "dBFS", 1),
+        ("Loud moments", readings.loud_dbfs, "dBFS", 1),
+        ("Highest peak", readings.true_peak_dbtp, "dBTP", 1),
+        ("Loudness", readings.loudness_lufs, "LUFS", 1),
+        ("Peaks above level", readings.crest_db, "dB", 1),
+        ("Noise in pauses", readings.noise_dbfs, "dBFS", 0),
+        ("Hum against level", readings.hum_db, "dB", 0),
+        ("Playing", 100 * readings.active_fraction, "% of the time", 0),
+        ("Sides against middle", readings.width_db, "dB", 1),
+        ("Right against left", readings.balance_db, "dB", 1),
+        ("Lost in mono", None if readings.mono_loss_db is None else -readings.mono_loss_db, "dB", 1),
+    )
+    return [(name, f"{number(value, digits)} {unit}") for name, value, unit, digits in rows if value is not None]
+
+
+def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
+    """The page as HTML text."""
+    from importlib import resources
+
+    from jinja2 import Environment, StrictUndefined
+
+    text = resources.files("deskhand.report").joinpath("page.html.j2").read_text("utf-8")
+    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    cards = []
+    for source in by_urgency(result):
+        picture = pictures.get(source.name)
+        tone = source.before.tone_db if source.before else None
+        cards.append(
+            {
+                "source": source,
+                "findings": sorted(source.findings, key=urgency),
+                "level": level_picture(source.name, picture, source.findings) if picture is not None else "",
+                "tone": tone_picture(source.name, tone) if tone else "",
+                "numbers": _numbers(source),
+            }
+        )
+    return environment.from_string(text).render(
+        result=result, title=title(result), headline=headline(result), cards=cards, forgotten=FORGOTTEN
+    )

@@ -1,0 +1,118 @@
+"""The result of a check: what `--json` writes, and the schema that describes it."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import tempfile
+from dataclasses import dataclass, fields, is_dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from deskhand.findings import Finding, FirstThing
+from deskhand.findings.first import Status
+from deskhand.house import Role
+from deskhand.measure.readings import Readings
+from deskhand.recording.show import Phase, Tap
+
+SCHEMA: Final = 1
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ShowResult:
+    """What was checked."""
+
+    name: str
+    date: str | None
+    phase: Phase
+    tap: Tap
+    players: dict[str, str]
+    start_s: float
+    """Where the stretch begins in the recording."""
+    duration_s: float
+    sample_rate_hz: int
+    tracks: int
+    notes: tuple[str, ...]
+    """What was joined, trimmed, resampled, guessed or found unfinished."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceResult:
+    """One source."""
+
+    name: str
+    role: Role
+    tracks: tuple[str, ...]
+    channel: str | None
+    status: Status
+    before: Readings | None
+    """At the tap; null when the source is missing."""
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CheckResult:
+    """All of `deskhand check --json`. What later versions measure is absent, not empty."""
+
+    schema: int
+    deskhand: str
+    """Version that wrote it."""
+    house: str
+    show: ShowResult
+    sources: tuple[SourceResult, ...]
+    first: tuple[FirstThing, ...]
+    """At most three things to do before doors."""
+
+
+def plain(value: Any) -> Any:
+    """Dataclasses to JSON's own kinds: numbers that are not finite become null, floats keep six digits."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {item.name: plain(getattr(value, item.name)) for item in fields(value)}
+    if isinstance(value, dict):
+        return {str(name): plain(item) for name, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [plain(item) for item in value]
+    if isinstance(value, float):
+        return round(value, 6) if math.isfinite(value) else None
+    return value
+
+
+def to_json(result: CheckResult) -> str:
+    """The result as text; the same result gives the same bytes."""
+    return json.dumps(plain(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+
+
+def json_schema() -> dict[str, Any]:
+    """JSON Schema of the result."""
+    from pydantic import TypeAdapter
+
+    schema = TypeAdapter(CheckResult).json_schema(mode="serialization")
+    schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
+    schema["title"] = "deskhand check"
+    return schema
+
+
+def write_atomically(path: Path, text: str | bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    UsageError
+        The folder is not there or cannot be written.
+    """
+    from deskhand.errors import UsageError
+
+    data = text.encode("utf-8") if isinstance(text, str) else text
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent or Path(), prefix=f".{path.name}.")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+            Path(name).chmod(0o644)
+            Path(name).replace(path)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise UsageError(str(path), f"cannot be written ({error.strerror})", "choose another place") from error

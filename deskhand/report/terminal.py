@@ -1,0 +1,90 @@
+"""The result for people at a terminal: one sentence, one line a source, and what people forget."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from deskhand.findings.first import urgency
+from deskhand.units import clock, number
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from deskhand.report.result import CheckResult, SourceResult
+
+FORGOTTEN: Final = (
+    "Inputs back on the stage: the desk listens to the stage again, not to the recording.",
+    "Scene stored under this week's name.",
+    "Players told of every change their monitors hear.",
+)
+_WORDS: Final = {"missing": "MISSING", "silent": "SILENT", "fix": "FIX", "listen": "listen", "well": "well"}
+_ORDER: Final = ("missing", "silent", "fix", "listen", "well")
+_STYLES: Final = {"missing": "bold red", "silent": "bold red", "fix": "bold red", "listen": "yellow", "well": "dim"}
+
+
+def headline(result: CheckResult) -> str:
+    """The sentence that says it all."""
+    count = len(result.first)
+    if not count:
+        listen = sum(source.status == "listen" for source in result.sources)
+        if not listen:
+            return "Nothing urgent."
+        return f"Nothing urgent; {listen} source{'s' if listen > 1 else ''} to listen to when there is time."
+    return "One thing before doors:" if count == 1 else f"{('Two', 'Three')[count - 2]} things before doors:"
+
+
+def title(result: CheckResult) -> str:
+    """House, show, date, phase, length."""
+    show = result.show
+    date = f" ({show.date})" if show.date else ""
+    return (
+        f"{result.house}, {show.name}{date}: {show.phase}, {clock(show.duration_s)}, "
+        f"{show.tracks} tracks at {number(show.sample_rate_hz / 1000, 1)} kHz, taken at the {show.tap}"
+    )
+
+
+def by_urgency(result: CheckResult) -> list[SourceResult]:
+    """Sources, most urgent first, otherwise in the order of the house."""
+    return sorted(result.sources, key=lambda source: _ORDER.index(source.status))
+
+
+def line(source: SourceResult) -> str:
+    """What there is to say of a source, in one line."""
+    findings = sorted((item for item in source.findings if item.severity != "note"), key=urgency)
+    notes = [item for item in source.findings if item.severity == "note"]
+    if findings:
+        more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+        return findings[0].text + more
+    readings = source.before
+    if readings is None or readings.level_dbfs is None:
+        return notes[0].text if notes else "silent"
+    text = f"{number(readings.level_dbfs, 1)} dBFS"
+    if readings.mono_loss_db is not None:
+        text += f", {number(-readings.mono_loss_db, 1)} dB lost in mono"
+    return text + (f"; {notes[0].text}" if notes else "")
+
+
+def print_result(result: CheckResult, console: Console) -> None:
+    """Print the result for people."""
+    from rich.table import Table
+    from rich.text import Text
+
+    console.print(title(result), style="dim", highlight=False)
+    for note in result.show.notes:
+        console.print(f"note: {note}", style="dim", highlight=False)
+    console.print()
+    console.print(headline(result), style="bold", highlight=False)
+    for count, thing in enumerate(result.first, 1):
+        console.print(Text(f"  {count}. {thing.text}"))
+    console.print()
+    table = Table.grid(padding=(0, 2))
+    table.add_column(no_wrap=True)
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for source in by_urgency(result):
+        table.add_row(Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(line(source)))
+    console.print(table)
+    console.print()
+    console.print("Before you leave the desk:", style="bold", highlight=False)
+    for item in FORGOTTEN:
+        console.print(f"  [ ] {item}", highlight=False, markup=False)

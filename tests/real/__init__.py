@@ -1,0 +1,1 @@
+"""Tests on real recorded audio, through the command: material, peers, end to end."""

@@ -1,0 +1,132 @@
+"""A minute of a small band, put together from the real audio by ffmpeg: the clean take that faults go into.
+
+Four files: `guitar.wav` and `song.wav` (stereo, one minute of one of the songs), `voice.wav` (the two singers
+in turn, three times, faded over), `click.wav` (a click track). The click track is the only synthetic one:
+ffmpeg's own tone bursts, 120 a minute.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import soundfile
+
+from . import material
+from .command import Source
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+RATE_HZ: Final = 44100
+LENGTH_S: Final = 60.0
+START_S: Final = {
+    "War of freedom": 20.0,
+    "Feelings": 20.0,
+    "Metal madness": 60.0,
+    "Escape from chaosland": 20.0,
+}
+"""Where the minute starts. Metal's holds two full stops (3.2 s and 9.2 s), the others play through."""
+VOICE_GAIN_DB: Final = {"vocadito_10": -6.0, "vocadito_14": 1.0}
+"""Brings the two singers to about the same level, -20 dBFS while they sing; peaks at -6.7 and -4.9 dBFS."""
+CLICK: Final = "aevalsrc='0.5*sin(2*PI*if(lt(mod(t,2),0.5),1500,1000)*mod(t,0.5))*exp(-200*mod(t,0.5))'"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Part:
+    """One source of the take: its file's name, its role, mono or stereo."""
+
+    stem: str
+    role: str
+    stereo: bool
+
+    def tracks(self) -> tuple[str, ...]:
+        """List its tracks as the recording names them."""
+        return (f"{self.stem} L", f"{self.stem} R") if self.stereo else (self.stem,)
+
+
+PARTS: Final = {
+    part.stem: part
+    for part in (
+        Part(stem="guitar", role="guitar", stereo=True),
+        Part(stem="song", role="playback", stereo=True),
+        Part(stem="voice", role="lead vocal", stereo=False),
+        Part(stem="click", role="click", stereo=False),
+    )
+}
+
+
+def clean(title: str) -> Path:
+    """Folder of the clean minute with this song, from the cache."""
+    pinned = (material.ARCHIVES["songs"].sha256, material.ARCHIVES["voices"].sha256, material.SONG_GAIN_DB)
+    recipe = (START_S[title], LENGTH_S, sorted(VOICE_GAIN_DB.items()), CLICK, *pinned)
+
+    def make(folder: Path) -> None:
+        folder.mkdir()
+        for stem in ("guitar", "song"):
+            cut = f"atrim=start={START_S[title]}:duration={LENGTH_S},asetpts=PTS-STARTPTS"
+            whole = material.guitar_song(title) / f"{stem}.wav"
+            material.decode(whole, folder / f"{stem}.wav", audio_filter=cut)
+        _voice(folder / "voice.wav")
+        material.run_tool(
+            *("ffmpeg", "-v", "error", "-nostdin", "-f", "lavfi", "-i", f"{CLICK}:s={RATE_HZ}:d={LENGTH_S}"),
+            *("-c:a", "pcm_s24le", folder / "click.wav"),
+        )
+
+    return material.made(material.recipe_dir("take", *recipe) / title, make)
+
+
+def _voice(target: Path) -> None:
+    inputs: list[str | Path] = []
+    for name in material.VOICES * 3:
+        inputs += ["-i", material.voice(name) / "voice.wav"]
+    graph = [
+        f"[{number}:a]volume={VOICE_GAIN_DB[name]}dB:precision=double[v{number}]"
+        for number, name in enumerate(material.VOICES * 3)
+    ]
+    # both recordings begin and end in the middle of sounds: half a second of cross-fade leaves no edge
+    last = "v0"
+    for number in range(1, len(material.VOICES) * 3):
+        graph.append(f"[{last}][v{number}]acrossfade=duration=0.5[x{number}]")
+        last = f"x{number}"
+    graph.append(f"[{last}]atrim=duration={LENGTH_S}[out]")
+    material.run_tool(
+        *("ffmpeg", "-v", "error", "-nostdin", *inputs, "-filter_complex", ";".join(graph), "-map", "[out]"),
+        *("-map_metadata", "-1", "-c:a", "pcm_s24le", target),
+    )
+
+
+def read(path: Path) -> NDArray[np.float64]:
+    """Read a file as (channels, frames), full scale 1.0, for an independent look with numpy."""
+    samples, _ = soundfile.read(path, always_2d=True)
+    return np.ascontiguousarray(samples.T)
+
+
+def independent_level_dbfs(signal: NDArray[np.float64], *, rate_hz: int = RATE_HZ) -> float:
+    """Median AES17 level of the 300 ms windows within 25 dB of the loudest ones; a pair's is the power mean.
+
+    A plain witness: the gate of 25 dB is common practice (no source), looser than any playing and far above the
+    noise between songs.
+    """
+    window = round(0.3 * rate_hz)
+    count = signal.shape[-1] // window
+    power = np.mean(signal[:, : count * window].reshape(signal.shape[0], count, window) ** 2, axis=(0, 2))
+    level_dbfs = 10 * np.log10(np.maximum(power, 1e-20)) + 20 * np.log10(np.sqrt(2))
+    return float(np.median(level_dbfs[level_dbfs > np.percentile(level_dbfs, 95) - 25]))
+
+
+def sources(folder: Path, parts: Iterable[Part]) -> list[Source]:
+    """Describe the parts for a house where each source's nominal is what an independent look finds here."""
+    return [
+        Source(
+            name=part.stem,
+            role=part.role,
+            tracks=part.tracks(),
+            nominal_dbfs=round(independent_level_dbfs(read(folder / f"{part.stem}.wav")), 1),
+        )
+        for part in parts
+    ]
