@@ -28,7 +28,8 @@ if TYPE_CHECKING:
 KINDS: Final = frozenset(
     {
         "missing", "silent", "clipped", "dc", "hum", "noise", "dropout", "clicks", "wireless-hit",
-        "one-sided", "duplicate", "wrong-patch", "swapped", "polarity", "delay", "howl", "in-the-mix", "unmatched-track",
+        "one-sided", "duplicate", "wrong-patch", "swapped", "polarity", "delay", "howl", "in-the-mix",
+        "unmatched-track",
     }
 )  # fmt: skip
 """The finding kinds that are facts, not levels or judgements: none of them is true of the clean take."""
@@ -111,7 +112,7 @@ def frame(time_s: float) -> int:
 
 
 def rms_db(signal: Signal) -> float:
-    """RMS of a stretch in dB of full scale 1.0."""
+    """Give the RMS of a stretch in dB of full scale 1.0."""
     return 10 * math.log10(float(np.mean(np.square(signal))) + 1e-20)
 
 
@@ -124,7 +125,7 @@ def _between(events_s: tuple[tuple[float, float], ...]) -> str:
 
 def sides_are_opposed(clean: Signal, faulty: Signal) -> None:
     """See the correlation change its sign and nothing else."""
-    before, after = np.corrcoef(clean)[0, 1], np.corrcoef(faulty)[0, 1]
+    before, after = take.correlation(clean), take.correlation(faulty)
     # below about 0.5 nobody could tell a turned side from a wide pair
     assert before > 0.5
     assert abs(after + before) < 1e-6

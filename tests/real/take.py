@@ -106,11 +106,17 @@ def read(path: Path) -> NDArray[np.float64]:
     return np.ascontiguousarray(samples.T)
 
 
-def independent_level_dbfs(signal: NDArray[np.float64], *, rate_hz: int = RATE_HZ) -> float:
-    """Median AES17 level of the 300 ms windows within 25 dB of the loudest ones; a pair's is the power mean.
+def correlation(pair: NDArray[np.float64]) -> float:
+    """Give the correlation of the two sides over all of it."""
+    left, right = pair - pair.mean(axis=1, keepdims=True)
+    return float(left @ right / np.sqrt((left @ left) * (right @ right)))
 
-    A plain witness: the gate of 25 dB is common practice (no source), looser than any playing and far above the
-    noise between songs.
+
+def independent_level_dbfs(signal: NDArray[np.float64], *, rate_hz: int = RATE_HZ) -> float:
+    """Give the median AES17 level of the 300 ms windows within 25 dB of the loudest; a pair's is the power mean.
+
+    A plain witness: the gate of 25 dB is common practice (no source), looser than any playing and far above
+    the noise between songs.
     """
     window = round(0.3 * rate_hz)
     count = signal.shape[-1] // window

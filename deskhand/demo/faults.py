@@ -1,0 +1,120 @@
+"""What can be made wrong on purpose, each with its truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import scipy.signal as ss
+
+from deskhand.demo.sounds import RATE_HZ
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Tracks = dict[str, NDArray[np.float64]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Planted:
+    """One thing made wrong on purpose."""
+
+    source: str
+    kind: str
+    at_s: tuple[float, ...] = ()
+    """When, where it has a time."""
+    what: str = ""
+
+
+def gain(tracks: Tracks, names: list[str], change_db: float) -> None:
+    """Too little or too much gain; what passes full scale is cut by the writer."""
+    for name in names:
+        tracks[name] = tracks[name] * 10.0 ** (change_db / 20.0)
+
+
+def hum(tracks: Tracks, name: str, level_dbfs: float, mains_hz: float = 50.03) -> None:
+    """Mains hum with harmonics."""
+    time_s = np.arange(tracks[name].size) / RATE_HZ
+    wave = sum(
+        share * np.sin(2 * np.pi * mains_hz * multiple * time_s + multiple)
+        for multiple, share in ((1, 1.0), (2, 0.5), (3, 0.7), (5, 0.4), (7, 0.2))
+    )
+    wave = np.asarray(wave) / np.sqrt(np.mean(np.asarray(wave) ** 2))
+    tracks[name] = tracks[name] + wave * 10.0 ** ((level_dbfs - 3.0103) / 20.0)
+
+
+def invert(tracks: Tracks, name: str) -> None:
+    """Turned upside down."""
+    tracks[name] = -tracks[name]
+
+
+def dies(tracks: Tracks, name: str, at_s: float, rng: np.random.Generator) -> None:
+    """A cable comes loose: only the converter's noise is left."""
+    first = round(at_s * RATE_HZ)
+    noise = rng.standard_normal(tracks[name].size - first) * 10.0 ** (-112 / 20)
+    tracks[name] = np.concatenate([tracks[name][:first], noise])
+
+
+def dropouts(tracks: Tracks, name: str, at_s: tuple[float, ...], length_s: float = 0.02) -> None:
+    """Samples lost on the way."""
+    sound = tracks[name].copy()
+    for moment in at_s:
+        first = round(moment * RATE_HZ)
+        sound[first : first + round(length_s * RATE_HZ)] = 0.0
+    tracks[name] = sound
+
+
+def wireless_hits(tracks: Tracks, name: str, at_s: tuple[float, ...], rng: np.random.Generator, level: float = 0.06) -> None:
+    """Bursts of noise from a radio link that loses its carrier."""
+    sound = tracks[name].copy()
+    low_pass = ss.butter(4, 17000, "lowpass", fs=RATE_HZ, output="sos")
+    for moment in at_s:
+        first, span = round(moment * RATE_HZ), round(0.06 * RATE_HZ)
+        sound[first : first + span] = level * ss.sosfilt(low_pass, rng.standard_normal(span))
+    tracks[name] = sound
+
+
+def clicks(tracks: Tracks, name: str, at_s: tuple[float, ...], height: float = 0.2) -> None:
+    """Single wrong samples."""
+    sound = tracks[name].copy()
+    for moment in at_s:
+        sound[round(moment * RATE_HZ)] += height
+    tracks[name] = sound
+
+
+def howl(tracks: Tracks, name: str, at_s: float, rng: np.random.Generator, hz: float = 2650.0, length_s: float = 2.2) -> None:
+    """Feedback: a tone that grows until somebody turns it down."""
+    time_s = np.arange(round(length_s * RATE_HZ)) / RATE_HZ
+    envelope = 10.0 ** ((-62 + 48 * np.minimum(1.0, time_s / (0.8 * length_s))) / 20.0)
+    envelope *= np.minimum(1.0, (length_s - time_s) / 0.15)
+    first = round(at_s * RATE_HZ)
+    sound = tracks[name].copy()
+    tone = envelope * np.sin(2 * np.pi * hz * time_s + rng.uniform(0, 6))
+    sound[first : first + tone.size] += tone[: sound.size - first]
+    tracks[name] = sound
+
+
+def leak(tracks: Tracks, origin: str, target: str, level_db: float, delay_s: float = 0.0009) -> None:
+    """One track heard in another: headphones beside a microphone."""
+    heard = ss.sosfilt(ss.butter(1, (500, 5000), "bandpass", fs=RATE_HZ, output="sos"), tracks[origin])
+    heard = np.concatenate([np.zeros(round(delay_s * RATE_HZ)), heard])[: heard.size]
+    loud = np.sqrt(np.mean(heard[np.abs(heard) > 0.1 * np.abs(heard).max()] ** 2))
+    own = np.sqrt(np.mean(tracks[target] ** 2))
+    tracks[target] = tracks[target] + heard / loud * own * 10.0 ** (level_db / 20.0)
+
+
+def late(tracks: Tracks, name: str, delay_s: float) -> None:
+    """Comes later than it should."""
+    tracks[name] = np.concatenate([np.zeros(round(delay_s * RATE_HZ)), tracks[name]])[: tracks[name].size]
+
+
+def offset(tracks: Tracks, name: str, share: float) -> None:
+    """DC."""
+    tracks[name] = tracks[name] + share
+
+
+def clip(tracks: Tracks, name: str, drive_db: float, then_db: float) -> None:
+    """Cut flat in something before the desk, then turned down."""
+    top = np.abs(tracks[name]).max() * 10.0 ** (-drive_db / 20.0)
+    tracks[name] = np.clip(tracks[name], -top, top) * 10.0 ** (then_db / 20.0)
