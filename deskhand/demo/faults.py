@@ -52,8 +52,9 @@ def invert(tracks: Tracks, name: str) -> None:
 def dies(tracks: Tracks, name: str, at_s: float, rng: np.random.Generator) -> None:
     """A cable comes loose: only the converter's noise is left."""
     first = round(at_s * RATE_HZ)
-    noise = rng.standard_normal(tracks[name].size - first) * 10.0 ** (-112 / 20)
-    tracks[name] = np.concatenate([tracks[name][:first], noise])
+    noise = rng.standard_normal(tracks[name].size) * 10.0 ** (-112 / 20)
+    held = np.clip((first - np.arange(tracks[name].size)) / (0.004 * RATE_HZ), 0.0, 1.0)
+    tracks[name] = tracks[name] * held + noise
 
 
 def dropouts(tracks: Tracks, name: str, at_s: tuple[float, ...], length_s: float = 0.02) -> None:

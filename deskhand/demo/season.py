@@ -29,7 +29,7 @@ _SOURCES: Final = (
     ("bass", "bass", ("bass",), "5", "stage box A 5", None),
     ("guitar a", "guitar", ("gtr a l", "gtr a r"), "6/7", "stage box A 6/7", -20),
     ("guitar b", "guitar", ("gtr b l", "gtr b r"), "8/9", "stage box A 8/9", -20),
-    ("acoustic", "acoustic guitar", ("agtr",), "10", "stage box B 1", -22),
+    ("acoustic", "acoustic guitar", ("agtr",), "10", "stage box B 1", -24),
     ("piano", "keys", ("pno l", "pno r"), "11/12", "stage box B 2/3", -20),
     ("lead voice", "lead vocal", ("lead vox",), "13", "radio 1", -22),
     ("voice 2", "backing vocal", ("bv 1",), "14", "stage box B 4", -22),
@@ -38,7 +38,7 @@ _SOURCES: Final = (
     ("handheld", "speech", ("spk hand",), "17", "radio 2", -22),
     ("playback", "playback", ("pb l", "pb r"), "18/19", "booth 1/2", None),
     ("audience", "audience", ("aud l", "aud r"), "20/21", "ceiling 1/2", None),
-    ("click", "click", ("click",), "22", "booth 3", None),
+    ("click", "click", ("click",), "22", "booth 3", -26),
 )
 _PLAYERS: Final = {
     "guitar a": ("Ines", "Tomke", "Ruben", "Odile"),
@@ -194,10 +194,12 @@ def _tracks(rng: np.random.Generator, length_s: float) -> dict[str, NDArray[np.f
     audience[:, end : end + space] += 0.02 * applause[:, :space] / np.sqrt(np.mean(applause**2))
     set_["overheads"], set_["audience"] = overheads, audience
     out: dict[str, NDArray[np.float64]] = {}
+    hiss = 0.6 * sounds.pink(rng, frames) + 0.6 * rng.standard_normal(frames)
     for name, role, tracks, *_ in _SOURCES:
         floor_db = {"audience": -74, "overheads": -82, "click": -105, "playback": -100}.get(role, -88)
         for row, track in enumerate(tracks):
-            noise = 0.6 * sounds.pink(rng, frames) + 0.6 * rng.standard_normal(frames)
+            # far apart in the same noise is as good as another noise
+            noise = np.roll(hiss, int(rng.integers(frames)))
             out[track] = set_[name][row] + noise * 10.0 ** (floor_db / 20.0)
     return out
 

@@ -171,7 +171,7 @@ def pad(rng: np.random.Generator, hz: float, length_s: float) -> NDArray[np.floa
     for place in (-0.8, -0.3, 0.3, 0.8):
         tuned = hz * 2.0 ** (rng.uniform(-8, 8) / 1200)
         wave = np.zeros(frames)
-        for partial in range(1, int(3500 / tuned) + 1):
+        for partial in range(1, int(2200 / tuned) + 1):
             wave += np.sin(2 * np.pi * partial * tuned * time_s + rng.uniform(0, 2 * np.pi)) / partial**1.3
         out[0] += wave * np.sqrt(0.5 * (1 - place))
         out[1] += wave * np.sqrt(0.5 * (1 + place))
@@ -230,7 +230,7 @@ def syllable(
         out = np.zeros(frames + span // 2)
         out[span // 2 :] = voice
         out[:span] += 0.5 * top * noise / (np.sqrt(np.mean(noise**2)) + 1e-9) * shape
-        return out[:frames]
+        return out
     if consonant == "m":
         span = min(frames, round(0.06 * RATE_HZ))
         hum = ss.sosfilt(ss.butter(2, 500, "lowpass", fs=RATE_HZ, output="sos"), voice)
@@ -241,9 +241,11 @@ def syllable(
 
 def pink(rng: np.random.Generator, frames: int) -> Sound:
     """Noise that falls by about 3 dB an octave, RMS 1."""
-    white = np.fft.rfft(rng.standard_normal(frames))
-    slope = 1.0 / np.sqrt(np.maximum(np.arange(white.size) * RATE_HZ / frames, 20.0))
-    sound = np.fft.irfft(white * slope, frames)
+    # a length that transforms fast, then cut
+    length = 1 << (frames - 1).bit_length()
+    white = np.fft.rfft(rng.standard_normal(length))
+    slope = 1.0 / np.sqrt(np.maximum(np.arange(white.size) * RATE_HZ / length, 20.0))
+    sound = np.fft.irfft(white * slope, length)[:frames]
     return np.asarray(sound / np.sqrt(np.mean(sound**2)))
 
 

@@ -191,8 +191,8 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
         Of the signal and of its fourth difference, in 10 ms blocks, with 60 blocks of context on both sides.
     first, last : int
         What begins in [first, last) is reported.
-    out : (most, 3) float64
-        Filled with first block, end block, and 1 for a burst, 2 for a mute.
+    out : (most, 4) float64
+        Filled with first block, end block, 1 for a burst or 2 for a mute, and the largest mean square inside a mute.
 
     Returns
     -------
@@ -208,14 +208,20 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
         level_before = np.float32(0.0)
         for back in range(2, 6):
             level_before = max(level_before, mean_square[index - back])
-        # a burst: 20 dB more of the top of the band at once, as white as noise is, gone within 0.25 s as fast as it came
-        if sharp[index] > 100 * before and sharp[index] > 6 * mean_square[index] and mean_square[index] > 3e-6:
-            end = index + 1
-            while end < index + 26 and sharp[end] > 0.1 * sharp[index]:
+        # a burst: 20 dB more of the top of the band at once, as white as noise is, even, and gone as fast as it came
+        if sharp[index + 1] > 100 * before and sharp[index + 1] > 15 * mean_square[index + 1] and mean_square[index + 1] > 3e-6:
+            level = sharp[index + 1]
+            end = index + 2
+            while end < index + 26 and 0.25 * level < sharp[end] < 4 * level:
                 end += 1
-            if end < index + 26:
+            # the last block may hold the rest of it; the one after must be as quiet as before
+            if end - index >= 3 and end < index + 26:
                 after = max(sharp[end + 1], sharp[end + 2])
-                if after * 50 < sharp[index]:
+                if after * 50 < level:
+                    if sharp[end] > 0.05 * level:
+                        end += 1
+                    if sharp[index] < 0.05 * level:
+                        index += 1
                     out[found, 0], out[found, 1], out[found, 2] = index, end, 1.0
                     found += 1
                     index = end + 2
@@ -225,10 +231,13 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
             end = index + 1
             while end < index + 50 and mean_square[end] < level_before * 3.2e-4:
                 end += 1
-            if 1 < end - index < 50 and mean_square[index] > 0.0:
+            if 3 < end - index < 50 and mean_square[index + 1] > 0.0:
                 after = max(mean_square[end], mean_square[end + 1])
                 if after > level_before * 0.03:
-                    out[found, 0], out[found, 1], out[found, 2] = index, end, 2.0
+                    inside = np.float32(0.0)
+                    for within in range(index + 1, end - 1):
+                        inside = max(inside, mean_square[within])
+                    out[found, 0], out[found, 1], out[found, 2], out[found, 3] = index, end, 2.0, inside
                     found += 1
                     index = end + 2
                     continue

@@ -54,6 +54,7 @@ _LEAK_LISTEN_DB: Final = -40.0
 _LEAK_FIX_DB: Final = -26.0
 _LEAK_MIX_DB: Final = -60.0
 _TALKBACK_OPEN_DB: Final = -20.0
+_BELOW_ROOM_DB: Final = 8.0
 
 _NO_OWN_LEVEL: Final = frozenset({"audience", "click", "talkback", "other"})
 """Roles whose level is judged only when the house gives them a nominal of their own."""
@@ -81,6 +82,11 @@ class _Maker:
         self._name = name
         self._into = into
 
+    @property
+    def made(self) -> list[Finding]:
+        """What was found of the source so far."""
+        return self._into
+
     def add(self, kind: Kind, severity: Severity, text: str, **rest: object) -> None:
         same = sum(1 for other in self._into if other.kind == kind)
         suffix = f"-{same + 1}" if same else ""
@@ -96,12 +102,15 @@ class _Maker:
 
 
 def _spans(events: Iterable[Event], offset_s: float) -> tuple[tuple[float, float], ...]:
-    return tuple((round(event.start_s + offset_s, 3), round(event.end_s + offset_s, 3)) for event in events)
+    return tuple(
+        (round(float(event.start_s) + offset_s, 3), round(float(event.end_s) + offset_s, 3)) for event in events
+    )
 
 
 def _times(spans: Sequence[tuple[float, float]]) -> str:
     shown = ", ".join(clock(begin) for begin, _ in spans[:3])
-    return f"at {shown}" + (f" and {len(spans) - 3} more times" if len(spans) > 3 else "")
+    more = len(spans) - 3
+    return f"at {shown}" + ("" if more < 1 else " and once more" if more == 1 else f" and {more} more times")
 
 
 def _db(value: float, digits: int = 0) -> str:
@@ -245,7 +254,9 @@ def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, c
         figures = context.figures.tracks[track]
         side = context.tracks[track].name if len(reading.tracks) > 1 else None
         offset = abs(figures.mean)
-        if offset >= _DC_LISTEN and context.figures.duration_s >= LEAST_ACTIVE_S:
+        # a wave cut flat on one side more than on the other has an offset that is no fault of its own
+        clipped = any(finding.kind == "clipped" for finding in make.made)
+        if offset >= (_DC_FIX if clipped else _DC_LISTEN) and context.figures.duration_s >= LEAST_ACTIVE_S:
             make.add(
                 "dc",
                 "fix" if offset >= _DC_FIX else "listen",
@@ -327,7 +338,13 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
             make.add(
                 "dropout", "listen" if spare else "fix", text, measured=len(dropouts), unit="count", track=side, at_s=spans
             )
-        clicks = [event for event in _real(figures.clicks, track, context) if apart(event)]
+        # a wave cut flat has corners of its own
+        corners = np.array([at_s for at_s, _ in figures.flats] or [-1.0])
+        clicks = [
+            event
+            for event in _real(figures.clicks, track, context)
+            if apart(event) and np.abs(corners - event.start_s).min() > 0.02
+        ]
         if clicks and source.role != "click":
             spans = _spans(clicks, context.offset_s)
             make.add(
@@ -341,8 +358,11 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
                 at_s=spans,
             )
         hits = list(figures.bursts) if source.role in _ON_RADIO else []
-        if source.role in _VOICES:
-            hits += [event for event in figures.mutes if apart(event)]
+        levels = reading.activity.level_dbfs
+        if source.role in _VOICES and np.isfinite(levels).any():
+            # a stop consonant is silent too, but the room goes on behind it; a muted receiver is quieter than the room
+            room = float(np.percentile(levels[np.isfinite(levels)], 1))
+            hits += [event for event in figures.mutes if apart(event) and event.value < room - _BELOW_ROOM_DB]
         hits = sorted(_real(hits, track, context), key=lambda event: event.start_s)
         if hits:
             spans = _spans(hits, context.offset_s)
@@ -465,7 +485,9 @@ def _one_sided(reading: SourceReading, names: list[str], make: _Maker, context: 
     quietest = parts[weak][blocks]
     gone = blocks & (apart > _SIDE_GONE_DB)
     spans = [
-        (begin, end) for begin, end in stretches(gone, hop_s, join_s=1.5) if gone[int(begin / hop_s + 0.5) : int(end / hop_s + 0.5)].sum() * hop_s >= _SIDE_GONE_S
+        (begin, end)
+        for begin, end in stretches(gone, hop_s, join_s=1.5)
+        if gone[round(begin / hop_s) : round(end / hop_s)].sum() * hop_s >= _SIDE_GONE_S
     ]
     partly = gone.sum() < 0.9 * blocks.sum() and bool(spans)
     if overall >= _ONE_SIDED_DB and not partly:

@@ -27,7 +27,7 @@ _BELOW_LOUD_DB: Final = 30.0
 _HYSTERESIS_DB: Final = 6.0
 _HEAPS_APART_DB: Final = 8.0
 _HIT_RISE_DB: Final = 6.0
-_HIT_RANGE_DB: Final = 20.0
+_HIT_RANGE_DB: Final = 15.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -92,16 +92,22 @@ def _with_hysteresis(levels: NDArray[np.float64], on: float, off: float) -> NDAr
     return (last >= 0) & (state[np.maximum(last, 0)] == 1)
 
 
-def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.float64], loud: float) -> NDArray[np.bool_]:
-    """The 300 ms windows that begin with a hit: the block rises by 6 dB or more and is within 20 dB of the loud ones."""
-    block = dbfs_from_mean_square(mean_square.astype(np.float64))
-    before = np.concatenate([[-np.inf], np.maximum(block[:-1], -200.0)])
-    count = levels.size
-    top = np.percentile(block[np.isfinite(block)], 95) if np.isfinite(block).any() else loud
-    rises = (block - before >= _HIT_RISE_DB) & (block > top - _HIT_RANGE_DB)
+def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.float64]) -> NDArray[np.bool_]:
+    """The 300 ms windows that begin with a hit: their first block rises by 6 dB or more.
+
+    Softer hits within 15 dB of the loud ones count; where the hits fall into two heaps, the lower one is other drums.
+    """
+    block = np.maximum(dbfs_from_mean_square(mean_square.astype(np.float64)), -200.0)
+    rises = np.zeros(levels.size, bool)
+    rises[1:] = (np.diff(block) >= _HIT_RISE_DB)[: levels.size - 1]
     # a hit that straddles two blocks rises twice: the first counts
     rises[1:] &= ~rises[:-1]
-    return rises[:count]
+    heights = levels[rises]
+    if not heights.size:
+        return rises
+    limit = float(np.percentile(heights, 90)) - _HIT_RANGE_DB
+    gap = _gap(heights[heights > limit - 15.0])
+    return rises & (levels > (limit if gap is None else max(limit, gap)))
 
 
 def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Activity:
@@ -132,7 +138,7 @@ def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Acti
     if gap is not None:
         on = max(on, min(gap, loud - 6.0))
     on = max(on, DEAD_DBFS)
-    windows = _hits(mean_square, levels, loud) if strikes else _with_hysteresis(levels, on, on - _HYSTERESIS_DB)
+    windows = _hits(mean_square, levels) if strikes else _with_hysteresis(levels, on, on - _HYSTERESIS_DB)
     if strikes and not windows.any():
         windows = _with_hysteresis(levels, on, on - _HYSTERESIS_DB)
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 import numpy as np
 
 from deskhand.dsp import events, loudness, peak, spectrum
+from deskhand.units import dbfs_from_mean_square
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -154,6 +155,7 @@ class TrackFigures:
     clicks: list[Event] = field(default_factory=list)
     bursts: list[Event] = field(default_factory=list)
     mutes: list[Event] = field(default_factory=list)
+    """`value` is the level inside, in dBFS."""
     howls: list[Event] = field(default_factory=list)
     """`value` is the frequency in Hz."""
     quiet: list[tuple[float, float, Array32]] = field(default_factory=list)
@@ -321,11 +323,12 @@ class _Worker:
         squares = np.empty(steps, np.float32)
         peak.block_power(recent, grid.step, squares)
         fine[1, 2 * _FINE_CONTEXT : 2 * _FINE_CONTEXT + steps] = squares
-        rows = np.empty((50, 3))
+        rows = np.empty((50, 4))
         found = events.bursts_and_mutes(fine[0], fine[1], _FINE_CONTEXT, _FINE_CONTEXT + _STEPS * _HOPS, rows)
         place = start // grid.step - 2 * _FINE_CONTEXT
         for k in range(found):
-            span = ((place + rows[k, 0]) * grid.step / rate, (place + rows[k, 1]) * grid.step / rate, 0.0)
+            inside = float(dbfs_from_mean_square(np.array(rows[k, 3]))) if rows[k, 2] == 2.0 else 0.0
+            span = ((place + rows[k, 0]) * grid.step / rate, (place + rows[k, 1]) * grid.step / rate, inside)
             if span[0] >= 0.1:
                 self._add(figures.bursts if rows[k, 2] == 1.0 else figures.mutes, [span])
 

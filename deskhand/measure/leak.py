@@ -37,26 +37,30 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
     if leak.count < _LEAST_WINDOWS:
         return None
     order = np.argsort(leak.origin)[::-1]
-    kept = order[: max(4, int(np.searchsorted(np.cumsum(leak.origin[order]), 0.95 * leak.origin.sum())) + 1)]
-    coherent = np.abs(leak.cross[kept]) ** 2 / np.maximum(leak.origin[kept], 1e-30)
+    kept = order[: max(4, int(np.searchsorted(np.cumsum(leak.origin[order]), 0.98 * leak.origin.sum())) + 1)]
+    power = np.abs(leak.cross[kept]) ** 2 / np.maximum(leak.origin[kept], 1e-30)
     # windows overlap by two fifths: they count for about four fifths of as many
     chance = leak.target[kept] / (0.8 * leak.count)
-    if coherent.sum() < _STANDS_OUT * chance.sum():
+    # each frequency counts alike, so that the loud partials of what the target plays do not decide
+    above_chance = power / np.maximum(chance, 1e-30)
+    if above_chance.mean() < _STANDS_OUT or np.median(above_chance) < 0.5 * _STANDS_OUT:
         return None
     grid = figures.grid
     full = np.zeros(grid.bins, np.complex128)
     low = figures.leak_bins[0]
     mask = np.zeros(leak.cross.size, bool)
     mask[kept] = True
-    full[low : low + leak.cross.size][mask] = leak.cross[mask]
+    whitened = leak.cross / np.sqrt(np.maximum(leak.origin * leak.target, 1e-30))
+    full[low : low + leak.cross.size][mask] = whitened[mask]
     envelope = _envelope(full, grid.transform)
     latest = int(_LATEST_S * grid.sample_rate_hz)
     early = int(0.002 * grid.sample_rate_hz)
     within = np.concatenate([envelope[-early:], envelope[:latest]])
     if within.max() < 0.98 * envelope.max():
         return None
-    power = 2.0 * float((coherent - chance).sum()) / (float(np.sum(grid.window**2)) * grid.transform) / leak.count
-    return Leak(level_dbfs=float(dbfs_from_mean_square(np.array(max(power, 1e-30)))))
+    scale = 2.0 / (float(np.sum(grid.window**2)) * grid.transform) / leak.count
+    heard = max(float((power - chance).sum()) * scale, 1e-30)
+    return Leak(level_dbfs=float(dbfs_from_mean_square(np.array(heard))))
 
 
 def _envelope(spectrum: np.ndarray, length: int) -> np.ndarray:
