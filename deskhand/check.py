@@ -9,7 +9,14 @@ from deskhand import __version__
 from deskhand.errors import HouseError
 from deskhand.findings import Finding, Judged, first_things, judge, status_of
 from deskhand.house import (
-    NEVER_IN_A_MIX, STRIKING, HouseFile, Matched, Source, find_house, match_tracks, read_house,
+    NEVER_IN_A_MIX,
+    STRIKING,
+    HouseFile,
+    Matched,
+    Source,
+    find_house,
+    match_tracks,
+    read_house,
 )  # fmt: skip
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import SourceReading, read_source
@@ -188,9 +195,7 @@ def _measure(
     pairs: list[tuple[int, int]] = [(tracks[0], tracks[1]) for tracks in present.values() if len(tracks) == 2]
     pairs += [(present[one][0], present[other][0]) for one, other in groups]
     origins = [
-        present[source.name][0]
-        for source in house.source
-        if source.role in NEVER_IN_A_MIX and source.name in present
+        present[source.name][0] for source in house.source if source.role in NEVER_IN_A_MIX and source.name in present
     ]
     figures = measure_figures(
         recording, len(recording.tracks), pairs=pairs, origins=origins, threads=threads, progress=progress
@@ -260,7 +265,12 @@ def _result(
             )
         )
         if reading is not None and reading.activity.level_dbfs.size:
-            judged_level = source.nominal_dbfs is not None or source.role not in ("audience", "click", "talkback", "other")
+            judged_level = source.nominal_dbfs is not None or source.role not in (
+                "audience",
+                "click",
+                "talkback",
+                "other",
+            )
             pictures[source.name] = Picture(
                 level_dbfs=reading.activity.level_dbfs,
                 active=reading.activity.windows,

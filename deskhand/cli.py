@@ -42,7 +42,7 @@ def fail(line: str) -> NoReturn:
     raise SystemExit(2)
 
 
-class _ClockTime(click.ParamType):
+class _ClockTime(click.ParamType[float]):
     name = "time"
 
     def convert(self, value: object, param: click.Parameter | None, ctx: click.Context | None) -> float:
@@ -145,15 +145,23 @@ def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> in
 
 @main.command()
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option("--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above.")
+@click.option(
+    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above."
+)
 @click.option("--from", "start_s", type=_ClockTime(), help="Check from here on, like 1:30.")
 @click.option("--to", "end_s", type=_ClockTime(), help="Check up to here, like 6:00.")
-@click.option("--phase", type=click.Choice(_PHASES), help="What was recorded. Default: what show.toml says, or rehearsal.")
+@click.option(
+    "--phase", type=click.Choice(_PHASES), help="What was recorded. Default: what show.toml says, or rehearsal."
+)
 @click.option("--tap", type=click.Choice(_TAPS), help="Where the tracks were taken. Default: what the house file says.")
 @click.option("--date", help="Of the show, like 2026-03-01.")
-@click.option("--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who played; may be given several times.")
+@click.option(
+    "--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who played; may be given several times."
+)
 @click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
-@click.option("--report", type=click.Path(path_type=Path), help="Where to write the page. Default: RECORDING-check.html here.")
+@click.option(
+    "--report", type=click.Path(path_type=Path), help="Where to write the page. Default: RECORDING-check.html here."
+)
 @click.option("--no-report", is_flag=True, help="Write no page.")
 def check(
     recording: Path,
@@ -185,7 +193,9 @@ def check(
 @main.command()
 @click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--name", default="Our house", show_default=True, help="Of the house.")
-@click.option("--output", type=click.Path(path_type=Path), help="Where to write. Default: house.toml in or beside the recording.")
+@click.option(
+    "--output", type=click.Path(path_type=Path), help="Where to write. Default: house.toml in or beside the recording."
+)
 @click.option("--names-only", is_flag=True, help="Go by the track names alone, without listening.")
 def new(recording: Path, name: str, output: Path | None, names_only: bool) -> None:
     """Write a commented house file, guessed from a recording's track names and sound."""
@@ -219,7 +229,9 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
 @click.option(
     "--output", type=click.Path(path_type=Path), default=Path("demo-season"), show_default=True, help="Folder to make."
 )
-@click.option("--json", "json_file", metavar="FILE", help="Also write the newest show's result as data; - for standard output.")
+@click.option(
+    "--json", "json_file", metavar="FILE", help="Also write the newest show's result as data; - for standard output."
+)
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed makes another season.")
 def demo(output: Path, json_file: str | None, seed: int) -> None:
     """Make the invented demo venue with a season of shows, then check the newest."""
@@ -229,7 +241,9 @@ def demo(output: Path, json_file: str | None, seed: int) -> None:
     with _progress("making the shows") as progress:
         newest = make_season(output, seed=seed, progress=progress)
     if json_file != "-":
-        click.echo(f"Tern Street Hall (invented, synthesised) is in {output}: earlier shows and this week's, {newest.name}.")
+        click.echo(
+            f"Tern Street Hall (invented, synthesised) is in {output}: earlier shows and this week's, {newest.name}."
+        )
         click.echo("")
     checked = _run_check(newest, None, None, None, Asked())
     _deliver(checked, json_file, output / f"{newest.name}-check.html")

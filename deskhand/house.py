@@ -443,7 +443,9 @@ def _sentence(error: Any, loc: tuple[str | int, ...]) -> tuple[str, str]:
     if kind == "literal_error":
         allowed = re.findall(r"'([^']*)'", str(context.get("expected", "")))
         near = difflib.get_close_matches(str(given), allowed, 1, 0.5)
-        return f'"{name}" is {given!r}', (f'did you mean "{near[0]}"? ' if near else "") + f"allowed: {', '.join(allowed)}"
+        return f'"{name}" is {given!r}', (
+            f'did you mean "{near[0]}"? ' if near else ""
+        ) + f"allowed: {', '.join(allowed)}"
     if kind == "union_tag_invalid":
         near = difflib.get_close_matches(str(context.get("tag")), BLOCK_NAMES, 1, 0.4)
         return (
@@ -465,7 +467,7 @@ def _first_error(path: Path, text: str, data: dict[str, Any], found: ValidationE
     # a misspelt key is also a missing one: the misspelling says more
     error = min(errors, key=lambda item: item["type"] not in ("unexpected_keyword_argument", "extra_forbidden"))
     loc = tuple(piece for piece in error["loc"])
-    while loc and loc[-1] not in ("on",) and isinstance(loc[-1], str) and _is_union_member(loc[-1]):
+    while loc and loc[-1] != "on" and isinstance(loc[-1], str) and _is_union_member(loc[-1]):
         loc = loc[:-1]
     plain = tuple(piece for piece in loc if not (isinstance(piece, str) and piece in _BLOCKS))
     problem, fix = _sentence(error, loc)
@@ -520,7 +522,9 @@ def _check_names(path: Path, text: str, house: HouseFile) -> None:
             name = str(track) if isinstance(track, int) else key(track)
             if name in claimed:
                 owner = claimed[name]
-                raise HouseError(at, f'track "{track}" belongs to source "{owner}" already', "give each track to one source")
+                raise HouseError(
+                    at, f'track "{track}" belongs to source "{owner}" already', "give each track to one source"
+                )
             claimed[name] = source.name
     if house.vocal and key(house.vocal.source) not in seen:
         near = nearest(house.vocal.source, [source.name for source in house.source], count=1)

@@ -88,9 +88,7 @@ def guess_house(names: Sequence[str], *, name: str) -> HouseFile:
         while key(chosen) in taken:
             chosen = f"{chosen} {tracks[0] + 1}"
         taken.add(key(chosen))
-        sources.append(
-            Source(name=chosen, role=guess_role(source_name), tracks=[names[track] for track in tracks])
-        )
+        sources.append(Source(name=chosen, role=guess_role(source_name), tracks=[names[track] for track in tracks]))
     lead = next((source.name for source in sources if source.role == "lead vocal"), None)
     return HouseFile(house=House(name=name), source=sources, vocal=Vocal(source=lead) if lead else None)
 
@@ -163,5 +161,9 @@ def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
         if source.name in heard:
             lines.append(f"# heard: {heard[source.name]}")
     if house.vocal:
-        lines += ["", "[vocal]                         # whose words must be heard", f"source = {_toml_text(house.vocal.source)}"]
+        lines += [
+            "",
+            "[vocal]                         # whose words must be heard",
+            f"source = {_toml_text(house.vocal.source)}",
+        ]
     return "\n".join(lines) + "\n"

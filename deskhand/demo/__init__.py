@@ -3,6 +3,7 @@
 Nothing here is recorded, and no name stands for anybody.
 """
 
-from deskhand.demo.season import Planted, make_season, make_show, season_plan
+from deskhand.demo.faults import Planted
+from deskhand.demo.season import make_season, make_show, season_plan
 
 __all__ = ["Planted", "make_season", "make_show", "season_plan"]

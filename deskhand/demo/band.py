@@ -128,8 +128,15 @@ class Band:
             root = root + 12 if root < 28 else root
             for count in range(int(4 / step)):
                 midi = root + (12 if count == int(4 / step) - 1 and rng.random() < 0.3 else 0)
-                note = sounds.pluck(rng, sounds.note_hz(midi), step * song.beat_s * 0.98, bright=0.12, decay_s=2.5, pick=0.05)
-                add(out, note, song.start_s + bar * song.bar_s + count * step * song.beat_s + self._late(), float(rng.uniform(0.8, 1.0)))
+                note = sounds.pluck(
+                    rng, sounds.note_hz(midi), step * song.beat_s * 0.98, bright=0.12, decay_s=2.5, pick=0.05
+                )
+                add(
+                    out,
+                    note,
+                    song.start_s + bar * song.bar_s + count * step * song.beat_s + self._late(),
+                    float(rng.uniform(0.8, 1.0)),
+                )
         out = np.tanh(1.2 * out)
         return Part(sound=out[None], spans_s=[(song.start_s, song.end_s)])
 
@@ -158,7 +165,9 @@ class Band:
         rng, song, out = self.rng, self.song, self._empty()
         for bar in range(song.bars):
             chord = song.chord(bar)
-            voicing = sorted({song.key_midi + 5 + step % 12 for step in chord} | {song.key_midi + 17 + step % 12 for step in chord})
+            voicing = sorted(
+                {song.key_midi + 5 + step % 12 for step in chord} | {song.key_midi + 17 + step % 12 for step in chord}
+            )
             for eighth in (0, 2, 3, 5, 6, 7):
                 at = song.start_s + bar * song.bar_s + eighth * song.beat_s / 2 + self._late()
                 down = eighth % 2 == 0
@@ -204,7 +213,12 @@ class Band:
                 midi = base + 12 * (degree // 7) + _SCALE[degree % 7]
                 stretch = length * (1.6 if order == count - 1 else 1.0) * 0.96
                 sung = sounds.syllable(
-                    rng, sounds.note_hz(midi), stretch, "aeiou"[int(rng.integers(5))], ("s", "t", "m", "")[int(rng.integers(4))], size=size
+                    rng,
+                    sounds.note_hz(midi),
+                    stretch,
+                    "aeiou"[int(rng.integers(5))],
+                    ("s", "t", "m", "")[int(rng.integers(4))],
+                    size=size,
                 )
                 add(out, sung / (np.sqrt(np.mean(sung**2)) + 1e-9), at, float(rng.uniform(0.8, 1.1)))
                 at += length
@@ -221,7 +235,13 @@ class Band:
                 length = float(rng.uniform(0.14, 0.26))
                 pitch = hz * (1.08 - 0.02 * order) * float(rng.uniform(0.96, 1.05))
                 said = sounds.syllable(
-                    rng, pitch, length, "aeiou"[int(rng.integers(5))], ("s", "t", "m", "")[int(rng.integers(4))], size=size, vibrato=0.0
+                    rng,
+                    pitch,
+                    length,
+                    "aeiou"[int(rng.integers(5))],
+                    ("s", "t", "m", "")[int(rng.integers(4))],
+                    size=size,
+                    vibrato=0.0,
                 )
                 add(out, said / (np.sqrt(np.mean(said**2)) + 1e-9), at, float(rng.uniform(0.8, 1.1)))
                 at += length * 0.95

@@ -66,7 +66,9 @@ def dropouts(tracks: Tracks, name: str, at_s: tuple[float, ...], length_s: float
     tracks[name] = sound
 
 
-def wireless_hits(tracks: Tracks, name: str, at_s: tuple[float, ...], rng: np.random.Generator, level: float = 0.06) -> None:
+def wireless_hits(
+    tracks: Tracks, name: str, at_s: tuple[float, ...], rng: np.random.Generator, level: float = 0.06
+) -> None:
     """Bursts of noise from a radio link that loses its carrier."""
     sound = tracks[name].copy()
     low_pass = ss.butter(4, 17000, "lowpass", fs=RATE_HZ, output="sos")
@@ -84,7 +86,9 @@ def clicks(tracks: Tracks, name: str, at_s: tuple[float, ...], height: float = 0
     tracks[name] = sound
 
 
-def howl(tracks: Tracks, name: str, at_s: float, rng: np.random.Generator, hz: float = 2650.0, length_s: float = 2.2) -> None:
+def howl(
+    tracks: Tracks, name: str, at_s: float, rng: np.random.Generator, hz: float = 2650.0, length_s: float = 2.2
+) -> None:
     """Feedback: a tone that grows until somebody turns it down."""
     time_s = np.arange(round(length_s * RATE_HZ)) / RATE_HZ
     envelope = 10.0 ** ((-62 + 48 * np.minimum(1.0, time_s / (0.8 * length_s))) / 20.0)

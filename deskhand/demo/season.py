@@ -139,10 +139,16 @@ def _parts(rng: np.random.Generator, length_s: float) -> tuple[Band, dict[str, P
         "snare": snare,
         "bass": band.bass(),
         "guitar a": band.guitar(
-            drive=float(rng.uniform(3, 9)), arpeggio=False, tail_s=float(rng.uniform(0.25, 0.5)), spread=float(rng.uniform(0.3, 0.5))
+            drive=float(rng.uniform(3, 9)),
+            arpeggio=False,
+            tail_s=float(rng.uniform(0.25, 0.5)),
+            spread=float(rng.uniform(0.3, 0.5)),
         ),
         "guitar b": band.guitar(
-            drive=float(rng.uniform(1.5, 4)), arpeggio=True, tail_s=float(rng.uniform(0.4, 0.8)), spread=float(rng.uniform(0.4, 0.6))
+            drive=float(rng.uniform(1.5, 4)),
+            arpeggio=True,
+            tail_s=float(rng.uniform(0.4, 0.8)),
+            spread=float(rng.uniform(0.4, 0.6)),
         ),
         "acoustic": band.acoustic(),
         "piano": band.keys(),
@@ -186,7 +192,9 @@ def _tracks(rng: np.random.Generator, length_s: float) -> dict[str, NDArray[np.f
         set_[name] = set_[name] + _bleed(other, level, 0.008, 6000)
     room = sounds.room_response(rng, tail_s=1.1, wet=1.0, early_ms=(19.0, 31.0, 43.0))
     room[:, 0] = 0.0
-    everything = band_sound + set_["lead voice"][0] + set_["playback"].mean(axis=0) + set_["lectern"][0] + set_["handheld"][0]
+    everything = (
+        band_sound + set_["lead voice"][0] + set_["playback"].mean(axis=0) + set_["lectern"][0] + set_["handheld"][0]
+    )
     audience = 0.25 * sounds.in_room(everything, room)
     applause = sounds.claps(rng, 2.4)
     end = round(band.song.end_s * RATE_HZ)
@@ -240,7 +248,9 @@ def _write(folder: Path, tracks: dict[str, NDArray[np.float64]]) -> None:
 
     def one(name: str) -> None:
         number = order.index(name) + 1
-        soundfile.write(folder / f"{number:02d} {name}.wav", np.clip(tracks[name], -1.0, 1.0), RATE_HZ, subtype="PCM_24")
+        soundfile.write(
+            folder / f"{number:02d} {name}.wav", np.clip(tracks[name], -1.0, 1.0), RATE_HZ, subtype="PCM_24"
+        )
 
     with ThreadPoolExecutor(2) as pool:
         list(pool.map(one, tracks))
@@ -268,7 +278,7 @@ def make_show(folder: Path, plan: ShowPlan) -> list[Planted]:
     players = {source: names[int(rng.integers(len(names)))] for source, names in _PLAYERS.items()}
     lines = [
         "# Invented: nobody of these names played anything.",
-        f'name = "Sunday {plan.date}"',
+        'name = "Sunday evening"',
         f"date = {plan.date}",
         'phase = "rehearsal"',
         "",
@@ -303,5 +313,7 @@ def make_season(folder: Path, *, seed: int = 1, progress: Callable[[float], None
             if progress is not None:
                 progress(done / total)
     except OSError as error:
-        raise UsageError(str(folder), f"cannot be written ({error.strerror})", "name another folder with --output") from error
+        raise UsageError(
+            str(folder), f"cannot be written ({error.strerror})", "name another folder with --output"
+        ) from error
     return folder / plans[-1].name

@@ -65,7 +65,13 @@ def _string(excitation: np.ndarray, period: int, fraction: float, damping: float
 
 
 def pluck(
-    rng: np.random.Generator, hz: float, length_s: float, *, bright: float = 0.5, decay_s: float = 2.0, pick: float = 0.15
+    rng: np.random.Generator,
+    hz: float,
+    length_s: float,
+    *,
+    bright: float = 0.5,
+    decay_s: float = 2.0,
+    pick: float = 0.15,
 ) -> Sound:
     """One plucked note with the noise of the pick, peak about 1."""
     frames = round(length_s * RATE_HZ)
@@ -101,7 +107,9 @@ def amplifier(sound: Sound, drive: float) -> Sound:
     return np.asarray(ss.sosfilt(ss.butter(3, 4800, "lowpass", fs=RATE_HZ, output="sos"), bent))
 
 
-def room_response(rng: np.random.Generator, *, tail_s: float, wet: float, early_ms: tuple[float, ...]) -> NDArray[np.float64]:
+def room_response(
+    rng: np.random.Generator, *, tail_s: float, wet: float, early_ms: tuple[float, ...]
+) -> NDArray[np.float64]:
     """(2, frames) responses of a stereo room: the direct sound, some early reflections, decaying noise."""
     frames = round(1.2 * tail_s * RATE_HZ)
     time_s = np.arange(frames) / RATE_HZ
@@ -138,7 +146,9 @@ def kick(rng: np.random.Generator) -> Sound:
 def snare(rng: np.random.Generator) -> Sound:
     """A snare drum."""
     time_s = np.arange(round(0.35 * RATE_HZ)) / RATE_HZ
-    shell = np.sin(2 * np.pi * 185 * time_s) * np.exp(-time_s / 0.06) + 0.5 * np.sin(2 * np.pi * 332 * time_s) * np.exp(-time_s / 0.04)
+    shell = np.sin(2 * np.pi * 185 * time_s) * np.exp(-time_s / 0.06) + 0.5 * np.sin(2 * np.pi * 332 * time_s) * np.exp(
+        -time_s / 0.04
+    )
     wires = rng.standard_normal(time_s.size) * np.exp(-time_s / 0.075)
     wires = ss.sosfilt(ss.butter(1, (900, 9000), "bandpass", fs=RATE_HZ, output="sos"), wires)
     return np.asarray(np.clip(time_s / 0.0008, 0, 1) * (0.7 * shell + 0.9 * wires))
@@ -193,7 +203,14 @@ def _glottis(rng: np.random.Generator, hz: NDArray[np.float64], breath: float) -
 
 
 def syllable(
-    rng: np.random.Generator, hz: float, length_s: float, vowel: str, consonant: str, *, size: float = 1.0, vibrato: float = 0.012
+    rng: np.random.Generator,
+    hz: float,
+    length_s: float,
+    vowel: str,
+    consonant: str,
+    *,
+    size: float = 1.0,
+    vibrato: float = 0.012,
 ) -> Sound:
     """One sung or spoken syllable: a consonant of noise, then a vowel.
 
@@ -225,7 +242,11 @@ def syllable(
         noise = rng.standard_normal(span)
         band = (4500, 9500) if consonant == "s" else (2500, 8000)
         noise = ss.sosfilt(ss.butter(2, band, "bandpass", fs=RATE_HZ, output="sos"), noise)
-        shape = np.hanning(span) if consonant == "s" else np.exp(-np.arange(span) / (0.008 * RATE_HZ)) * np.clip(np.arange(span) / 40, 0, 1)
+        shape = (
+            np.hanning(span)
+            if consonant == "s"
+            else np.exp(-np.arange(span) / (0.008 * RATE_HZ)) * np.clip(np.arange(span) / 40, 0, 1)
+        )
         top = np.sqrt(np.mean(voice**2)) + 1e-9
         out = np.zeros(frames + span // 2)
         out[span // 2 :] = voice
@@ -255,7 +276,11 @@ def claps(rng: np.random.Generator, length_s: float) -> NDArray[np.float64]:
     out = np.zeros((2, frames))
     for _ in range(round(90 * length_s)):
         span = round(0.05 * RATE_HZ)
-        clap = rng.standard_normal(span) * np.exp(-np.arange(span) / (0.006 * RATE_HZ)) * np.clip(np.arange(span) / 60, 0, 1)
+        clap = (
+            rng.standard_normal(span)
+            * np.exp(-np.arange(span) / (0.006 * RATE_HZ))
+            * np.clip(np.arange(span) / 60, 0, 1)
+        )
         at, place = rng.integers(0, max(1, frames - span)), rng.uniform(0.1, 0.9)
         out[0, at : at + span] += clap * np.sqrt(1 - place)
         out[1, at : at + span] += clap * np.sqrt(place)

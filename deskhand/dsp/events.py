@@ -174,7 +174,7 @@ def clicks(
         near_after = _power(sharp, at + 7, at + 41)
         far_before = _power(sharp, at - 200, at - 6)
         far_after = _power(sharp, at + 7, at + 201)
-        rest = max(max(near_before, near_after), max(far_before, far_after))
+        rest = max(near_before, near_after, far_before, far_after)
         if square > 400.0 * rest:
             start[found] = at
             found += 1
@@ -209,7 +209,11 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
         for back in range(2, 6):
             level_before = max(level_before, mean_square[index - back])
         # a burst: 20 dB more of the top of the band at once, as white as noise is, even, and gone as fast as it came
-        if sharp[index + 1] > 100 * before and sharp[index + 1] > 15 * mean_square[index + 1] and mean_square[index + 1] > 3e-6:
+        if (
+            sharp[index + 1] > 100 * before
+            and sharp[index + 1] > 15 * mean_square[index + 1]
+            and mean_square[index + 1] > 3e-6
+        ):
             level = sharp[index + 1]
             end = index + 2
             while end < index + 26 and 0.25 * level < sharp[end] < 4 * level:
@@ -227,7 +231,11 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
                     index = end + 2
                     continue
         # a mute: 35 dB down within 20 ms, some noise left, and back as fast
-        if level_before > 1.5e-5 and mean_square[index] < level_before * 3.2e-4 and mean_square[index - 2] > level_before * 0.03:
+        if (
+            level_before > 1.5e-5
+            and mean_square[index] < level_before * 3.2e-4
+            and mean_square[index - 2] > level_before * 0.03
+        ):
             end = index + 1
             while end < index + 50 and mean_square[end] < level_before * 3.2e-4:
                 end += 1
@@ -246,9 +254,7 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
 
 
 @nb.njit("int64(float32[:, ::1], int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
-def growing_tone(
-    power: np.ndarray, low_bin: int, high_bin: int, frame: int, state: np.ndarray, out: np.ndarray
-) -> int:
+def growing_tone(power: np.ndarray, low_bin: int, high_bin: int, frame: int, state: np.ndarray, out: np.ndarray) -> int:
     """A single steady tone that grows, as feedback does.
 
     Parameters
@@ -289,7 +295,7 @@ def growing_tone(
         tone = np.float64(top)
         if at > 0 and at + 1 < bins:
             tone += power[row, at - 1] + power[row, at + 1]
-        pure = tone > 0.5 * total and tone > 1e-12 and tone > 100.0 * around / max(1, count)
+        pure = bool(tone > 0.5 * total and tone > 1e-12 and tone > 100.0 * around / max(1, count))
         if pure:
             for multiple in range(2, 4):
                 centre = multiple * at

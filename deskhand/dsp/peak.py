@@ -15,9 +15,7 @@ TAPS_A_SIDE: Final = 12
 
 
 @nb.njit("void(float32[::1], int64, float32[::1], float32[::1], float64[::1])", cache=True, nogil=True)
-def block_levels(
-    signal: np.ndarray, step: int, peak: np.ndarray, mean_square: np.ndarray, total: np.ndarray
-) -> None:
+def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: np.ndarray, total: np.ndarray) -> None:
     """Sample peak and mean square of each block; the last block may be shorter. `total[0]` gains the sum of all samples.
 
     Shapes: signal (frames,), peak and mean_square (ceil(frames / step),), total (1,).

@@ -21,12 +21,12 @@ OCTAVES_HZ: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 80
 
 def exact_hz() -> NDArray[np.float64]:
     """(31,) exact mid-band frequencies in Hz, base ten (IEC 61260-1:2014, formulas 1 and 2)."""
-    return 1000.0 * 10.0 ** (0.1 * (np.arange(len(NOMINAL_HZ)) + _FIRST_INDEX))
+    return np.asarray(1000.0 * 10.0 ** (0.1 * (np.arange(len(NOMINAL_HZ)) + _FIRST_INDEX)), np.float64)
 
 
 def edges_hz() -> NDArray[np.float64]:
     """(32,) band edges in Hz (IEC 61260-1:2014, formulas 4 and 5)."""
-    return 1000.0 * 10.0 ** (0.1 * (np.arange(len(NOMINAL_HZ) + 1) + _FIRST_INDEX - 0.5))
+    return np.asarray(1000.0 * 10.0 ** (0.1 * (np.arange(len(NOMINAL_HZ) + 1) + _FIRST_INDEX - 0.5)), np.float64)
 
 
 def hann(frames: int) -> NDArray[np.float32]:
@@ -67,7 +67,7 @@ def band_weights(
     if transform % 2 == 0:
         scale[-1] = 1.0
     power = float(np.sum(window.astype(np.float64) ** 2)) * transform
-    return (share * scale[:, None] / power).astype(np.float32)
+    return np.asarray(share * scale[:, None] / power, np.float32)
 
 
 @nb.njit("void(complex64[:, ::1], float32[:, ::1])", cache=True, nogil=True)
@@ -102,12 +102,14 @@ def decimator(factor: int) -> NDArray[np.float32]:
     return np.ascontiguousarray(filter_.reshape(DECIMATOR_TAPS, factor).T.astype(np.float32))
 
 
-def decimator_response(filter_: NDArray[np.float32], frequency_hz: NDArray[np.float64], sample_rate_hz: float) -> NDArray[np.float64]:
+def decimator_response(
+    filter_: NDArray[np.float32], frequency_hz: NDArray[np.float64], sample_rate_hz: float
+) -> NDArray[np.float64]:
     """|H| of `decimator` at frequencies in Hz, shape as given."""
     taps = filter_.T.reshape(-1).astype(np.float64)
     at = np.arange(taps.size)
     phase = np.exp(-2j * np.pi * np.outer(frequency_hz / sample_rate_hz, at))
-    return np.abs(phase @ taps)
+    return np.asarray(np.abs(phase @ taps))
 
 
 @nb.njit("void(float32[:, ::1], float32[::1])", cache=True, nogil=True)

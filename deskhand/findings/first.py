@@ -13,13 +13,16 @@ if TYPE_CHECKING:
 Status = Literal["well", "listen", "fix", "silent", "missing"]
 MOST: Final = 3
 
-# What stops a source from being heard comes first, then what harms it, then what only costs quality.
-_ORDER: Final = (
-    "missing", "silent", "howl", "in-the-mix", "one-sided", "clipped", "dropout", "wireless-hit", "polarity", "duplicate",
-    "wrong-patch", "swapped", "hum", "level-high", "level-low", "headroom", "clicks", "noise", "delay", "dc",
-)  # fmt: skip
-# The words carry the evening: at equal urgency they go first.
+# In tiers: what stops a source from being heard, what harms the sound, what costs quality.
+_TIERS: Final = (
+    ("missing", "silent", "howl", "one-sided"),
+    ("clipped", "in-the-mix", "dropout", "wireless-hit", "polarity", "duplicate", "wrong-patch", "swapped"),
+    ("hum", "level-high", "level-low", "headroom", "clicks", "noise", "delay", "dc"),
+)
+_ORDER: Final = tuple(kind for tier in _TIERS for kind in tier)
+# The words carry the evening: at equal urgency they go first. What nobody in the room hears goes last.
 _ROLES: Final = ("lead vocal", "speech", "backing vocal")
+_BEHIND: Final = ("click", "talkback", "other", "audience")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,14 +36,16 @@ class FirstThing:
     """The source, where it is, what is wrong and what to do."""
 
 
-def _rank(role: str, finding: Finding) -> tuple[int, int]:
-    kind = _ORDER.index(finding.kind) if finding.kind in _ORDER else len(_ORDER)
-    return kind, _ROLES.index(role) if role in _ROLES else len(_ROLES)
+def _rank(role: str, finding: Finding) -> tuple[int, int, int]:
+    tier = next((place for place, kinds in enumerate(_TIERS) if finding.kind in kinds), len(_TIERS))
+    weight = 0 if role in _ROLES else 3 if role in _BEHIND else 1
+    order = _ORDER.index(finding.kind) if finding.kind in _ORDER else len(_ORDER)
+    return tier + weight, _ROLES.index(role) if role in _ROLES else len(_ROLES), order
 
 
 def urgency(finding: Finding) -> tuple[int, int]:
     """Sort key of the findings of one source: most urgent first."""
-    return ("fix", "listen", "note").index(finding.severity), _rank("", finding)[0]
+    return ("fix", "listen", "note").index(finding.severity), _rank("", finding)[2]
 
 
 def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstThing, ...]:

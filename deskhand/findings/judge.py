@@ -149,7 +149,9 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
         limit = min(float(half.min()), usual if np.isfinite(usual) else np.inf) - 10.0
         alive = np.flatnonzero(level >= limit)
         last = int(alive[-1]) + 1 if alive.size else 0
-        if (level.size - last) * hop_s >= _WENT_SILENT_S and reading.activity.blocks[:last].sum() * hop_s >= LEAST_ACTIVE_S:
+        if (level.size - last) * hop_s >= _WENT_SILENT_S and reading.activity.blocks[
+            :last
+        ].sum() * hop_s >= LEAST_ACTIVE_S:
             begin = last * hop_s + context.offset_s
             make.add(
                 "silent",
@@ -195,44 +197,37 @@ def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: 
     )
 
 
-def _flat_spans(flats: Sequence[float]) -> list[tuple[float, float]]:
-    """Times of flat tops, those within half a second of each other as one stretch."""
-    spans: list[tuple[float, float]] = []
-    for at_s in flats:
-        if spans and at_s - spans[-1][1] <= 0.5:
-            spans[-1] = (spans[-1][0], at_s)
-        else:
-            spans.append((at_s, at_s))
-    return spans
-
-
 def _judge_peaks(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
     clipped = False
     for track in reading.tracks:
         figures = context.figures.tracks[track]
         top = float(figures.peak.max())
-        flats = [at_s for at_s, size in figures.flats if size >= _AT_THE_TOP * top]
-        if len(flats) < _CLIPPED_FEW:
+        # what clips is cut at the top; something flat further down is the sound itself
+        cut = (figures.flats > 0) & (figures.flat_level >= _AT_THE_TOP * top)
+        count = int(figures.flats[cut].sum())
+        if count < _CLIPPED_FEW:
             continue
         clipped = True
-        spans = [(a + context.offset_s, b + context.offset_s) for a, b in _flat_spans(flats)]
+        spans = [
+            (a + context.offset_s, b + context.offset_s)
+            for a, b in stretches(cut, context.figures.grid.hop_s, join_s=0.5)
+        ]
         full = top > 0.98
         where = "at full scale" if full else f"at {number(db_from_amplitude(top), 1)} dBFS, so before this point"
-        count = "over 1000" if len(flats) > 1000 else str(len(flats))
-        many = len(flats) >= _CLIPPED_MANY
         act = "lower the gain where it enters" if full else "lower what comes before: player's output, pad, preamp"
         make.add(
             "clipped",
-            "fix" if many else "listen",
-            f"clipped: {count} peaks cut flat {where}, first {_times(spans)}; {act}",
+            "fix" if count >= _CLIPPED_MANY else "listen",
+            f"clipped: {'over 1000' if count > 1000 else count} peaks cut flat {where}, {_times(spans)}; {act}",
             metric="peak_dbfs",
             measured=round(db_from_amplitude(top), 2),
             unit="dBFS",
             track=context.tracks[track].name if len(reading.tracks) > 1 else None,
-            at_s=tuple((round(a, 3), round(b, 3)) for a, b in spans[:50]),
+            at_s=tuple((round(a, 3), round(b, 3)) for a, b in spans[:200]),
         )
     peak_dbtp = reading.readings.true_peak_dbtp
-    if clipped or peak_dbtp is None or peak_dbtp < _HEADROOM_LISTEN_DBTP:
+    # a click that runs into its stop is a click all the same
+    if clipped or peak_dbtp is None or peak_dbtp < _HEADROOM_LISTEN_DBTP or source.role == "click":
         return
     make.add(
         "headroom",
@@ -325,7 +320,7 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
 
         if dropouts:
             spans = _spans(dropouts, context.offset_s)
-            together = _in_other_tracks(dropouts, track, context)
+            together = _in_other_tracks(dropouts, context)
             longest = max(event.end_s - event.start_s for event in dropouts) * 1000
             if together:
                 text = (
@@ -336,14 +331,21 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
                 text = f"sound drops out {_times(spans)}, up to {number(longest, 0)} ms; check its cable and its link"
             spare = source.role in ("playback", "click")
             make.add(
-                "dropout", "listen" if spare else "fix", text, measured=len(dropouts), unit="count", track=side, at_s=spans
+                "dropout",
+                "listen" if spare else "fix",
+                text,
+                measured=len(dropouts),
+                unit="count",
+                track=side,
+                at_s=spans,
             )
         # a wave cut flat has corners of its own
-        corners = np.array([at_s for at_s, _ in figures.flats] or [-1.0])
+        hop_s = context.figures.grid.hop_s
         clicks = [
             event
             for event in _real(figures.clicks, track, context)
-            if apart(event) and np.abs(corners - event.start_s).min() > 0.02
+            if apart(event)
+            and not figures.flats[max(0, int(event.start_s / hop_s) - 1) : int(event.start_s / hop_s) + 2].any()
         ]
         if clicks and source.role != "click":
             spans = _spans(clicks, context.offset_s)
@@ -393,7 +395,7 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
             )
 
 
-def _in_other_tracks(events: Sequence[Event], track: int, context: _Context) -> int:
+def _in_other_tracks(events: Sequence[Event], context: _Context) -> int:
     """How many tracks drop out at the same moment as this one does, when that is most of its dropouts; else 0."""
     best = 0
     for event in events:
@@ -492,7 +494,11 @@ def _one_sided(reading: SourceReading, names: list[str], make: _Maker, context: 
     partly = gone.sum() < 0.9 * blocks.sum() and bool(spans)
     if overall >= _ONE_SIDED_DB and not partly:
         silent = not quietest.any() or overall > 60
-        what = f"{names[weak]} is silent" if silent else f"{names[weak]} is {number(overall, 0)} dB quieter than {names[1 - weak]}"
+        what = (
+            f"{names[weak]} is silent"
+            if silent
+            else f"{names[weak]} is {number(overall, 0)} dB quieter than {names[1 - weak]}"
+        )
         make.add(
             "one-sided",
             "fix",
@@ -526,9 +532,7 @@ def _sameness(figures: Figures, one: int, other: int) -> float:
     return float(figures.gram[one, other]) / scale if scale > 0 else 0.0
 
 
-def _judge_duplicates(
-    house: HouseFile, readings: dict[str, SourceReading], judged: Judged, context: _Context
-) -> None:
+def _judge_duplicates(house: HouseFile, readings: dict[str, SourceReading], judged: Judged, context: _Context) -> None:
     sources = [source for source in house.source if source.name in readings]
     for index, one in enumerate(sources):
         for other in sources[index + 1 :]:
@@ -543,7 +547,10 @@ def _judge_duplicates(
                         "one of the two is patched wrong"
                     )
                     for source, track in ((one, a), (other, b)):
-                        if any(finding.kind == "duplicate" and finding.text == text for finding in judged.by_source[source.name]):
+                        if any(
+                            finding.kind == "duplicate" and finding.text == text
+                            for finding in judged.by_source[source.name]
+                        ):
                             continue
                         _Maker(source.name, judged.by_source[source.name]).add(
                             "duplicate", "fix", text, track=context.tracks[track].name, measured=1.0, unit="1"

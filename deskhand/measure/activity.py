@@ -74,7 +74,14 @@ def _gap(levels: NDArray[np.float64]) -> float | None:
     share = below[best] / counts.sum()
     if mean_above[best] - mean_below[best] < _HEAPS_APART_DB or not 0.1 < share < 0.98:
         return None
-    spread = float(np.sqrt(np.sum(counts * (middle - np.where(np.arange(counts.size) <= best, mean_below[best], mean_above[best])) ** 2) / counts.sum()))
+    spread = float(
+        np.sqrt(
+            np.sum(
+                counts * (middle - np.where(np.arange(counts.size) <= best, mean_below[best], mean_above[best])) ** 2
+            )
+            / counts.sum()
+        )
+    )
     if mean_above[best] - mean_below[best] < 2.2 * spread:
         return None
     return float(edges[best + 1])
@@ -89,7 +96,7 @@ def _with_hysteresis(levels: NDArray[np.float64], on: float, off: float) -> NDAr
     if not known.size:
         return np.zeros(levels.size, bool)
     last = np.maximum.accumulate(np.where(state >= 0, np.arange(levels.size), -1))
-    return (last >= 0) & (state[np.maximum(last, 0)] == 1)
+    return np.asarray((last >= 0) & (state[np.maximum(last, 0)] == 1))
 
 
 def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.float64]) -> NDArray[np.bool_]:

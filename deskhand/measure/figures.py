@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from functools import partial
 from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
@@ -148,9 +149,10 @@ class TrackFigures:
     frames: int = 0
     energy: float = 0.0
     true_peak: float = 0.0
-    flats: list[tuple[float, float]] = field(default_factory=list)
-    """Flat tops: time in seconds, magnitude."""
-    flat_count: int = 0
+    flats: NDArray[np.uint16]
+    """(blocks + 1,) how many peaks were cut flat in each block."""
+    flat_level: Array32
+    """(blocks + 1,) magnitude of the highest of them."""
     dropouts: list[Event] = field(default_factory=list)
     clicks: list[Event] = field(default_factory=list)
     bursts: list[Event] = field(default_factory=list)
@@ -306,11 +308,9 @@ class _Worker:
             return
         starts, levels = np.empty(_MOST_EVENTS, np.int64), np.empty(_MOST_EVENTS, np.float32)
         found = events.flat_tops(signal, first, last, _FLAT_FLOOR, starts, levels)
-        figures.flat_count += found
-        room = 20 * _MOST_EVENTS - len(figures.flats)
-        figures.flats.extend(
-            (float(starts[k] + offset) / rate, float(levels[k])) for k in range(min(found, max(0, room)))
-        )
+        at = np.minimum((starts[:found] + offset) // grid.hop, figures.flats.size - 1)
+        np.add.at(figures.flats, at, 1)
+        np.maximum.at(figures.flat_level, at, levels[:found])
         pairs = np.empty((50, 2))
         found = events.dropouts(signal, first, last, offset, rate // 200, self.dropping[row], pairs)
         self._add(figures.dropouts, [(pairs[k, 0] / rate, pairs[k, 1] / rate, 0.0) for k in range(found)])
@@ -508,6 +508,8 @@ def measure_figures(
             weighted=np.zeros(blocks, np.float32),
             peak=np.zeros(blocks + 1, np.float32),
             tone=np.full((seconds, len(spectrum.NOMINAL_HZ)), np.nan, np.float32),
+            flats=np.zeros(blocks + 1, np.uint16),
+            flat_level=np.zeros(blocks + 1, np.float32),
         )
         for _ in range(tracks)
     )
@@ -530,9 +532,7 @@ def measure_figures(
         if target not in origins
     }
     keep = set(range(tracks)) if origins else {track for pair in pairs for track in pair}
-    workers = [
-        _Worker(lengths, first, min(_GROUP, tracks - first), found, keep) for first in range(0, tracks, _GROUP)
-    ]
+    workers = [_Worker(lengths, first, min(_GROUP, tracks - first), found, keep) for first in range(0, tracks, _GROUP)]
     gram = np.zeros((tracks, tracks))
     with ThreadPoolExecutor(threads) as pool:
         start = 0
@@ -543,12 +543,11 @@ def measure_figures(
                 spectra.update(worker.spectra)
             hops = samples.shape[1] // lengths.hop
             if hops:
-                jobs = [
-                    lambda key=key, pair=pair: _take_pair(pair, key, samples, spectra, start, lengths, hops)  # noqa: B023
-                    for key, pair in both.items()
+                jobs: list[Callable[[], None]] = [
+                    partial(_take_pair, pair, key, samples, spectra, start, lengths, hops) for key, pair in both.items()
                 ]
                 jobs += [
-                    lambda origin=origin: _take_leaks(leaks, origin, found, spectra, start, lengths, hops, low_bin)  # noqa: B023
+                    partial(_take_leaks, leaks, origin, found, spectra, start, lengths, hops, low_bin)
                     for origin in origins
                 ]
                 list(pool.map(lambda job: job(), jobs))

@@ -24,7 +24,7 @@ def _sliding(weighted: NDArray[np.floating], blocks: int) -> NDArray[np.float64]
     if power.size < blocks:
         return np.empty(0)
     total = np.concatenate([[0.0], np.cumsum(power)])
-    return np.maximum(total[blocks:] - total[:-blocks], 0.0) / blocks
+    return np.asarray(np.maximum(total[blocks:] - total[:-blocks], 0.0) / blocks)
 
 
 def integrated_lufs(weighted: NDArray[np.floating]) -> float:

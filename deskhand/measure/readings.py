@@ -181,7 +181,7 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         noise_dbfs=noise if noise is None or np.isfinite(noise) else None,
         hum_db=hum_db,
         not_measured=why,
-        **values,  # type: ignore[arg-type]
+        **values,
     )
     for name in ("rms_dbfs", "peak_dbfs", "true_peak_dbtp"):
         if getattr(readings, name) is None:

@@ -100,7 +100,9 @@ def alignment(pair: PairFigures, grid: Grid, *, top_hz: float = 20000.0) -> Alig
     frequency_hz = np.arange(grid.bins) * rate / grid.transform
     low = np.where(frequency_hz <= top_hz, 1.0, 0.0)
     plain = np.fft.irfft(pair.cross * low, grid.transform)
-    scale = np.sqrt(np.fft.irfft(pair.left * low, grid.transform)[0] * np.fft.irfft(pair.right * low, grid.transform)[0])
+    scale = np.sqrt(
+        np.fft.irfft(pair.left * low, grid.transform)[0] * np.fft.irfft(pair.right * low, grid.transform)[0]
+    )
     near = int(0.003 * rate)
     close = np.concatenate([plain[-near:], plain[: near + 1]]) / max(float(scale), 1e-30)
     return Alignment(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol, Self
 
 import numpy as np
 
@@ -51,9 +51,10 @@ class _RawSamples:
             self._buffer = np.empty(frames * stride, np.uint8)
         raw = self._buffer[: frames * stride]
         self._file.seek(riff.data_start + start * stride)
-        got = self._file.readinto(memoryview(raw))
-        if got < raw.size:
-            raw[got:] = 0  # the file shrank while it was read; what is gone is silence
+        got = 0
+        while got < raw.size and (more := self._file.readinto(raw[got:].data)):
+            got += more
+        raw[got:] = 0  # what is gone since the header was read is silence
         if riff.is_float:
             unpack.unpack_float(raw.view("<f4" if riff.bits == 32 else "<f8"), out, frames)
         elif riff.bits == 24:
@@ -141,7 +142,7 @@ class OpenFile:
     source: AudioFile
     samples: Samples
 
-    def __enter__(self) -> OpenFile:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(self, *_: object) -> None:

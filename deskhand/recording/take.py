@@ -292,7 +292,7 @@ def _join(stem: str, channels: int, members: list[tuple[int, AudioFile]], notes:
             if gone or start - end > rate // 10:
                 which = f"part {', '.join(map(str, gone))}" if gone else f"what comes before part {number}"
                 notes.append(
-                    f'{stem.strip(" _-.") or "take"}: {which} is missing; {clock(end / rate)} to '
+                    f"{stem.strip(' _-.') or 'take'}: {which} is missing; {clock(end / rate)} to "
                     f"{clock(start / rate)} reads as silence; look for it on the recorder"
                 )
         elif number > 1:
@@ -433,12 +433,14 @@ def open_recording(path: Path, *, start_s: float | None = None, end_s: float | N
     first, last = _range(start_s, end_s, end, rate)
     if last - first < SHORTEST_S * rate:
         held = f"{last - first} samples ({(last - first) / rate:.3g} s)"
-        raise RecordingError(str(path), f"holds {held}; {SHORTEST_S} s is the least that can be measured", "record more")
+        raise RecordingError(
+            str(path), f"holds {held}; {SHORTEST_S} s is the least that can be measured", "record more"
+        )
     single = len(lanes) == 1
     tracks: list[Track] = []
     taken: Counter[str] = Counter()
     for lane in lanes:
-        held = tuple(
+        spans = tuple(
             (max(0, part.start - first), min(last, part.start + part.file.frames) - first) for part in lane.parts
         )
         for channel, said in enumerate(_track_names(lane, single=single)):
@@ -453,7 +455,7 @@ def open_recording(path: Path, *, start_s: float | None = None, end_s: float | N
                     file=lane.parts[0].file.path.name,
                     channel=channel + 1,
                     bits=lane.parts[0].file.bits,
-                    held=tuple((a, b) for a, b in held if b > a),
+                    held=tuple((a, b) for a, b in spans if b > a),
                 )
             )
     return Recording(

@@ -113,9 +113,9 @@ def correlation(pair: NDArray[np.float64]) -> float:
 
 
 def independent_level_dbfs(signal: NDArray[np.float64], *, rate_hz: int = RATE_HZ) -> float:
-    """Give the median AES17 level of the 300 ms windows within 25 dB of the loudest; a pair's is the power mean.
+    """Give the median level (AES17) of 300 ms windows within 25 dB of the loudest.
 
-    A plain witness: the gate of 25 dB is common practice (no source), looser than any playing and far above
+    A pair's is the power mean of its sides. A plain witness: the gate of 25 dB is common practice (no source), looser than any playing and far above
     the noise between songs.
     """
     window = round(0.3 * rate_hz)

@@ -1,0 +1,59 @@
+# Two commands do everything on a fresh machine with Python 3.11+ and make: `make demo` and `make test`.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip --disable-pip-version-check
+# Debian packages the tests need: independent tools to plant faults with and to compare against, and a browser
+DEBIAN := ffmpeg sox libsox-fmt-all chromium
+export NUMBA_CACHE_DIR ?= $(CURDIR)/.numba-cache
+
+.PHONY: demo test test-all lint bench docs serve lock clean
+
+demo: $(VENV)/.run
+	$(BIN)/deskhand demo
+
+test: $(VENV)/.test
+	$(BIN)/python -m pytest
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/codespell deskhand tests docs README.md CHANGELOG.md
+
+test-all: test
+	$(BIN)/python -m validations
+
+lint: $(VENV)/.test
+	$(BIN)/pre-commit run --all-files
+
+bench: $(VENV)/.test
+	$(BIN)/python -m benchmarks.run
+
+docs: $(VENV)/.run
+	$(BIN)/python docs/make.py
+
+serve: $(VENV)/.run
+	@echo "The local page is not built yet; the report that 'deskhand check' writes opens in any browser."; exit 2
+
+lock:
+	uv pip compile pyproject.toml build.in --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements.txt
+	uv pip compile pyproject.toml build.in --all-extras --group test -c requirements.txt --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements-test.txt
+
+$(VENV)/.run: requirements.txt pyproject.toml
+	$(PYTHON) -m venv $(VENV)
+	$(PIP) install --quiet --require-hashes -r requirements.txt
+	$(PIP) install --quiet --no-deps --no-build-isolation -e .
+	touch $@
+
+$(VENV)/.test: $(VENV)/.run requirements-test.txt
+	$(PIP) install --quiet --require-hashes -r requirements-test.txt
+	@if [ "$$(id -u)" = 0 ] && command -v apt-get >/dev/null; then \
+	  missing=$$(for one in $(DEBIAN); do dpkg -s $$one >/dev/null 2>&1 || echo $$one; done); \
+	  if [ -n "$$missing" ]; then \
+	    apt-get -o DPkg::Lock::Timeout=300 -qq update && \
+	    DEBIAN_FRONTEND=noninteractive apt-get -o DPkg::Lock::Timeout=300 -qq install -y --no-install-recommends $$missing >/dev/null; \
+	  fi; \
+	else echo "Not root, or no apt-get: tests that need $(DEBIAN) are skipped where these are missing."; fi
+	touch $@
+
+clean:
+	rm -rf $(VENV) .numba-cache demo-season
