@@ -192,7 +192,8 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
     first, last : int
         What begins in [first, last) is reported.
     out : (most, 4) float64
-        Filled with first block, end block, 1 for a burst or 2 for a mute, and the largest mean square inside a mute.
+        Filled with first block, end block, 1 for a burst or 2 for a mute, and for a burst how white it
+        is (ratio of the two powers, 70 for white noise), for a mute the largest mean square inside.
 
     Returns
     -------
@@ -211,12 +212,14 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
         # a burst: 20 dB more of the top of the band at once, as white as noise is, even, and gone as fast as it came
         if (
             sharp[index + 1] > 100 * before
-            and sharp[index + 1] > 15 * mean_square[index + 1]
+            and sharp[index + 1] > 8 * mean_square[index + 1]
             and mean_square[index + 1] > 3e-6
         ):
             level = sharp[index + 1]
+            white = level / mean_square[index + 1]
             end = index + 2
             while end < index + 26 and 0.25 * level < sharp[end] < 4 * level:
+                white = min(white, sharp[end] / mean_square[end])
                 end += 1
             # the last block may hold the rest of it; the one after must be as quiet as before
             if end - index >= 3 and end < index + 26:
@@ -226,7 +229,7 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
                         end += 1
                     if sharp[index] < 0.05 * level:
                         index += 1
-                    out[found, 0], out[found, 1], out[found, 2] = index, end, 1.0
+                    out[found, 0], out[found, 1], out[found, 2], out[found, 3] = index, end, 1.0, white
                     found += 1
                     index = end + 2
                     continue
@@ -247,7 +250,7 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
                         inside = max(inside, mean_square[within])
                     out[found, 0], out[found, 1], out[found, 2], out[found, 3] = index, end, 2.0, inside
                     found += 1
-                    index = end + 2
+                    index = end - 2  # a burst may be what ends it
                     continue
         index += 1
     return found
@@ -272,7 +275,8 @@ def growing_tone(power: np.ndarray, low_bin: int, high_bin: int, frame: int, sta
 
     Returns
     -------
-    How many were found.
+    How many were found. A tone counts that makes up half the power of the range looked at, stands 20 dB above its
+    surroundings, has no harmonics, and grows by 10 dB or more over 0.8 s or longer.
     """
     found = 0
     bins = power.shape[1]

@@ -55,6 +55,8 @@ _LEAK_FIX_DB: Final = -26.0
 _LEAK_MIX_DB: Final = -60.0
 _TALKBACK_OPEN_DB: Final = -20.0
 _BELOW_ROOM_DB: Final = 8.0
+_WHITE_IN_A_VOICE: Final = 8.0
+_WHITE: Final = 14.0
 
 _NO_OWN_LEVEL: Final = frozenset({"audience", "click", "talkback", "other"})
 """Roles whose level is judged only when the house gives them a nominal of their own."""
@@ -143,10 +145,10 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
         return False
     level = dbfs_from_mean_square(reading.mean_square.astype(np.float64))
     hop_s = context.figures.grid.hop_s
-    half = level[: max(1, level.size // 4)]
-    if np.isfinite(half).all():
-        usual = float(np.percentile(level[np.isfinite(level)], 2))
-        limit = min(float(half.min()), usual if np.isfinite(usual) else np.inf) - 10.0
+    early = level[: max(1, level.size // 4)]
+    # a player who stops leaves the input's noise behind; a dead input is quieter than that ever was
+    if np.isfinite(early).all():
+        limit = float(early.min()) - 10.0
         alive = np.flatnonzero(level >= limit)
         last = int(alive[-1]) + 1 if alive.size else 0
         if (level.size - last) * hop_s >= _WENT_SILENT_S and reading.activity.blocks[
@@ -359,7 +361,9 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
                 track=side,
                 at_s=spans,
             )
-        hits = list(figures.bursts) if source.role in _ON_RADIO else []
+        # a strum is bright too; only a voice is dark enough to believe less than nearly white noise
+        whiteness = _WHITE_IN_A_VOICE if source.role in _VOICES else _WHITE
+        hits = [event for event in figures.bursts if source.role in _ON_RADIO and event.value >= whiteness]
         levels = reading.activity.level_dbfs
         if source.role in _VOICES and np.isfinite(levels).any():
             # a stop consonant is silent too, but the room goes on behind it; a muted receiver is quieter than the room

@@ -45,6 +45,7 @@ _LEAK_LOW_HZ: Final = 300.0
 _LEAK_HIGH_HZ: Final = 8000.0
 _GRAM_FRAMES: Final = 2048
 _GROUP: Final = 4
+_HOWL_EDGES_HZ: Final = (150.0, 500.0, 1500.0, 4000.0, 10000.0)
 _FLAT_FLOOR: Final = np.float32(0.03)  # -30 dBFS peak: what is cut lower was cut elsewhere and turned down far
 _CLICK_FLOOR: Final = np.float32(0.01)
 
@@ -156,6 +157,7 @@ class TrackFigures:
     dropouts: list[Event] = field(default_factory=list)
     clicks: list[Event] = field(default_factory=list)
     bursts: list[Event] = field(default_factory=list)
+    """`value` is how white it is: power of the fourth difference over power, 70 for white noise."""
     mutes: list[Event] = field(default_factory=list)
     """`value` is the level inside, in dBFS."""
     howls: list[Event] = field(default_factory=list)
@@ -232,7 +234,7 @@ class _Worker:
         self.sharp = np.zeros((count, grid.carry + grid.chunk), np.float32)
         self.fine = np.zeros((count, 2, 2 * _FINE_CONTEXT + _STEPS * _HOPS), np.float32)
         self.dropping = np.zeros((count, 4))
-        self.howling = np.full((count, 6), -1.0)
+        self.howling = np.full((count, len(_HOWL_EDGES_HZ) - 1, 6), -1.0)
         self.low = np.zeros((count, _LOW_TRANSFORM), np.float32)
         self.low_filled = 0
         self.low_weights: Array32 | None = None
@@ -327,7 +329,7 @@ class _Worker:
         found = events.bursts_and_mutes(fine[0], fine[1], _FINE_CONTEXT, _FINE_CONTEXT + _STEPS * _HOPS, rows)
         place = start // grid.step - 2 * _FINE_CONTEXT
         for k in range(found):
-            inside = float(dbfs_from_mean_square(np.array(rows[k, 3]))) if rows[k, 2] == 2.0 else 0.0
+            inside = float(dbfs_from_mean_square(np.array(rows[k, 3])) if rows[k, 2] == 2.0 else rows[k, 3])
             span = ((place + rows[k, 0]) * grid.step / rate, (place + rows[k, 1]) * grid.step / rate, inside)
             if span[0] >= 0.1:
                 self._add(figures.bursts if rows[k, 2] == 1.0 else figures.mutes, [span])
@@ -374,17 +376,28 @@ class _Worker:
         figures.tone[second, _LOW_BANDS:] = (use @ grid.weights).mean(axis=0)
         if self.rows[row] in self.keep:
             self.spectra[self.rows[row]] = found
-        rows = np.empty((20, 3))
+        self._howls(row, power, start)
+
+    def _howls(self, row: int, power: Array32, start: int) -> None:
+        """A tone that grows, looked for in each range apart: the voice it grows under is louder lower down."""
+        grid, howls = self.grid, self.figures[row].howls
         spacing = grid.sample_rate_hz / grid.transform
-        count = events.growing_tone(
-            power, int(150 / spacing), int(10000 / spacing), start // grid.hop, self.howling[row], rows
-        )
-        for k in range(count):
-            begin, end, hz = rows[k, 0] * grid.hop_s, rows[k, 1] * grid.hop_s, rows[k, 2] * spacing
-            if figures.howls and begin <= figures.howls[-1].end_s and abs(hz / figures.howls[-1].value - 1) < 0.02:
-                figures.howls[-1] = Event(start_s=figures.howls[-1].start_s, end_s=end, value=hz)
-            else:
-                self._add(figures.howls, [(begin, end, hz)])
+        rows = np.empty((20, 3))
+        for place, (low_hz, high_hz) in enumerate(zip(_HOWL_EDGES_HZ, _HOWL_EDGES_HZ[1:], strict=False)):
+            count = events.growing_tone(
+                power, int(low_hz / spacing), int(high_hz / spacing), start // grid.hop, self.howling[row, place], rows
+            )
+            for k in range(count):
+                begin, end, hz = (
+                    float(rows[k, 0] * grid.hop_s),
+                    float(rows[k, 1] * grid.hop_s),
+                    float(rows[k, 2] * spacing),
+                )
+                near = [at for at, last in enumerate(howls) if begin <= last.end_s and abs(hz / last.value - 1) < 0.02]
+                if near:
+                    howls[near[-1]] = Event(start_s=howls[near[-1]].start_s, end_s=end, value=hz)
+                else:
+                    self._add(howls, [(begin, end, hz)])
 
     def _low(self, frames: int) -> None:
         """The lowest bands and the hum, from a window of 2.7 s over a signal decimated to about 3 kHz."""

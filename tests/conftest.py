@@ -1,0 +1,48 @@
+"""Fixtures for all tests, and the list of published sources at the end of a run."""
+
+from __future__ import annotations
+
+from collections import Counter
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+_SOURCES: Counter[str] = Counter()
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    """One seed for every test."""
+    return np.random.default_rng(20260301)
+
+
+@pytest.fixture(scope="session")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The invented venue's season, made once a run; do not write into it."""
+    from deskhand.demo import make_season
+
+    folder = tmp_path_factory.mktemp("season")
+    make_season(folder)
+    return folder
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Collect where expected values come from; an empty source is a mistake."""
+    for item in items:
+        for mark in item.iter_markers("source"):
+            text = str(mark.args[0]).strip() if mark.args else ""
+            if not text:
+                raise pytest.UsageError(f"{item.nodeid}: @pytest.mark.source needs the name of the source")
+            _SOURCES[text] += 1
+
+
+def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
+    """Print the sources that were tested against."""
+    if _SOURCES:
+        terminalreporter.section("checked against")
+        for text, count in sorted(_SOURCES.items()):
+            terminalreporter.write_line(f"{count:4d}  {text}")
