@@ -7,6 +7,7 @@ and 124 bytes for each second, apart from a fixed amount a track.
 
 from __future__ import annotations
 
+import itertools
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -65,6 +66,17 @@ class _Piece(Protocol):
     def samples(self) -> Array32: ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LowWindow:
+    """How the lowest bands and the hum are read from the decimated signal."""
+
+    window: Array32
+    weights: Array32
+    """(bins, 13) power to mean square in each band."""
+    flat: Array32
+    """(bins to 760 Hz,) power to mean square in each bin."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Grid:
     """Lengths in samples at one sample rate, and the windows and filters that go with them."""
@@ -82,6 +94,7 @@ class Grid:
     decimator: Array32
     low_rate_hz: float
     low_chunk: int
+    low: LowWindow
 
     @property
     def bins(self) -> int:
@@ -92,6 +105,26 @@ class Grid:
     def hop_s(self) -> float:
         """Exact length of a block in seconds."""
         return self.hop / self.sample_rate_hz
+
+
+def _low_window(sample_rate_hz: int, factor: int, length: int) -> LowWindow:
+    """The window and weights of the lowest bands, for a window of `length` decimated samples."""
+    window = spectrum.hann(length)
+    rate_hz = sample_rate_hz / factor
+    weights = spectrum.band_weights(
+        spectrum.edges_hz()[: _LOW_BANDS + 1], sample_rate_hz=rate_hz, transform=_LOW_TRANSFORM, window=window
+    )
+    frequency = np.arange(_LOW_TRANSFORM // 2 + 1) * rate_hz / _LOW_TRANSFORM
+    top = frequency <= _HUM_TOP_HZ
+    # the decimator is not flat: what it took is given back
+    flat = np.ones(frequency.size)
+    flat[top] = spectrum.decimator_response(spectrum.decimator(factor), frequency[top], sample_rate_hz) ** -2
+    power = float(np.sum(window.astype(np.float64) ** 2)) * _LOW_TRANSFORM
+    return LowWindow(
+        window=window,
+        weights=(weights * flat[:, None]).astype(np.float32),
+        flat=(flat[top] * 2.0 / power).astype(np.float32),
+    )
 
 
 def grid(sample_rate_hz: int) -> Grid:
@@ -122,6 +155,7 @@ def grid(sample_rate_hz: int) -> Grid:
         decimator=spectrum.decimator(factor),
         low_rate_hz=sample_rate_hz / factor,
         low_chunk=chunk // factor,
+        low=_low_window(sample_rate_hz, factor, _LOW_TRANSFORM),
     )
 
 
@@ -237,7 +271,6 @@ class _Worker:
         self.howling = np.full((count, len(_HOWL_EDGES_HZ) - 1, 6), -1.0)
         self.low = np.zeros((count, _LOW_TRANSFORM), np.float32)
         self.low_filled = 0
-        self.low_weights: Array32 | None = None
         self.spectra: dict[int, NDArray[np.complex64]] = {}
         self.seconds = 0
         self._work = np.zeros((_HOPS, grid.transform), np.float32)
@@ -383,7 +416,7 @@ class _Worker:
         grid, howls = self.grid, self.figures[row].howls
         spacing = grid.sample_rate_hz / grid.transform
         rows = np.empty((20, 3))
-        for place, (low_hz, high_hz) in enumerate(zip(_HOWL_EDGES_HZ, _HOWL_EDGES_HZ[1:], strict=False)):
+        for place, (low_hz, high_hz) in enumerate(itertools.pairwise(_HOWL_EDGES_HZ)):
             count = events.growing_tone(
                 power, int(low_hz / spacing), int(high_hz / spacing), start // grid.hop, self.howling[row, place], rows
             )
@@ -421,32 +454,19 @@ class _Worker:
         import scipy.fft
 
         grid = self.grid
-        window = spectrum.hann(length)
-        if self.low_weights is None or length != _LOW_TRANSFORM:
-            weights = spectrum.band_weights(
-                spectrum.edges_hz()[: _LOW_BANDS + 1],
-                sample_rate_hz=grid.low_rate_hz,
-                transform=_LOW_TRANSFORM,
-                window=window,
-            )
-            frequency = np.arange(_LOW_TRANSFORM // 2 + 1) * grid.low_rate_hz / _LOW_TRANSFORM
-            top = frequency <= _HUM_TOP_HZ
-            flat = np.ones(frequency.size)
-            flat[top] = spectrum.decimator_response(grid.decimator, frequency[top], grid.sample_rate_hz) ** -2
-            self.low_weights = (weights * flat[:, None]).astype(np.float32)
-            self.low_flat = (flat[top] * 2.0 / (float(np.sum(window**2)) * _LOW_TRANSFORM)).astype(np.float32)
+        low = grid.low if length == _LOW_TRANSFORM else _low_window(grid.sample_rate_hz, grid.factor, length)
         work = np.zeros((len(self.figures), _LOW_TRANSFORM), np.float32)
-        work[:, :length] = self.low[:, _LOW_TRANSFORM - length :] * window
+        work[:, :length] = self.low[:, _LOW_TRANSFORM - length :] * low.window
         found = scipy.fft.rfft(work, axis=1)
         power = np.empty(found.shape, np.float32)
         spectrum.squared(found, power)
-        bands = power @ self.low_weights
+        bands = power @ low.weights
         second = max(0, self.seconds - 1)
-        keep = self.low_flat.size
+        keep = low.flat.size
         lowest = int(20.0 / grid.low_rate_hz * _LOW_TRANSFORM)
         for row, figures in enumerate(self.figures):
             figures.tone[second, :_LOW_BANDS] = bands[row]
-            spectrum_ = power[row, :keep] * self.low_flat
+            spectrum_ = power[row, :keep] * low.flat
             level = float(spectrum_[lowest:].sum())
             quiet = figures.quiet
             if level > 1e-12 and (len(quiet) < _QUIET_KEPT or level < quiet[-1][0]):

@@ -100,7 +100,9 @@ def _crest_db(mean_square: NDArray[np.float32], peak: NDArray[np.float32], block
 def _tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, float] | None:
     """Band levels over the seconds in which the source plays for at least half, or the most active second."""
     seconds = tone.shape[0]
-    share = np.array([blocks[10 * k : 10 * k + 10].mean() if 10 * k < blocks.size else 0.0 for k in range(seconds)])
+    padded = np.zeros(10 * seconds)
+    padded[: min(blocks.size, padded.size)] = blocks[: padded.size]
+    share = padded.reshape(seconds, 10).mean(axis=1)
     usable = np.isfinite(tone).all(axis=1)
     chosen = usable & (share >= min(0.5, share[usable].max() if usable.any() else 1.0)) & (share > 0)
     if not chosen.any():
