@@ -1,0 +1,66 @@
+"""The docs say what the code does: schema up to date, every kind, role, block, key, reading and command has its place."""
+
+from __future__ import annotations
+
+import importlib.util
+import re
+from dataclasses import fields
+from pathlib import Path
+
+import click
+import pytest
+
+from deskhand import house
+from deskhand.cli import main
+from deskhand.findings import KINDS
+from deskhand.measure.readings import Readings
+
+ROOT = Path(__file__).parent.parent
+
+
+def _text(name: str) -> str:
+    return (ROOT / name).read_text("utf-8")
+
+
+def test_made_files_are_up_to_date():
+    spec = importlib.util.spec_from_file_location("docs_make", ROOT / "docs" / "make.py")
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    for path, text in module.made().items():
+        assert path.read_text("utf-8") == text, f"run: make docs ({path.name})"
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_every_kind_of_finding_is_explained(kind):
+    assert f"`{kind}`" in _text("docs/findings.md")
+
+
+@pytest.mark.parametrize("word", [*house.ROLES, *house.BLOCK_NAMES])
+def test_every_role_and_block_is_named(word):
+    assert re.search(rf"\b{re.escape(word)}\b", _text("docs/house-file.md"))
+
+
+def test_every_reading_is_explained():
+    text = _text("docs/measurements.md")
+    missing = [item.name for item in fields(Readings) if item.name != "not_measured" and f"`{item.name}`" not in text]
+    assert not missing
+
+
+def test_example_house_file_of_the_docs_is_valid():
+    found = re.search(r"```toml\n(\[house\].*?)```", _text("docs/house-file.md"), re.DOTALL)
+    text = found[1].replace('source = "lead voice"', 'source = "piano"')
+    assert house.parse_house(text, Path("house.toml")).source[0].nominal_dbfs == -20.0
+
+
+def test_every_command_is_in_the_readme_and_has_help():
+    text = _text("README.md")
+    for name, command in main.commands.items():
+        assert f"deskhand {name}" in text or f"make {name}" in text
+        assert command.help
+        for option in command.params:
+            assert isinstance(option, click.Argument) or option.help, f"{name}: {option.name}"
+
+
+def test_no_addresses_in_lock_files():
+    for path in ROOT.glob("requirements*.txt"):
+        assert "://" not in path.read_text("utf-8")
