@@ -23,10 +23,10 @@ if TYPE_CHECKING:
     from deskhand.report.result import CheckResult, SourceResult
 
 _WIDTH: Final = 640
-_HEIGHT: Final = 150
+_HEIGHT: Final = 160
 _LEFT: Final = 40
-_BOTTOM: Final = 22
-_TOP: Final = 8
+_BOTTOM: Final = 26
+_TOP: Final = 14
 _POINTS: Final = 500
 _HIGH_DBFS: Final = 0.0
 _LOW_DBFS: Final = -70.0
