@@ -173,7 +173,9 @@ class Band:
                 down = eighth % 2 == 0
                 for order, midi in enumerate(voicing):
                     when = at + 0.008 * (order if down else len(voicing) - order)
-                    note = sounds.pluck(rng, sounds.note_hz(midi), song.beat_s * 0.8, bright=0.5, decay_s=1.6, pick=0.25)
+                    note = sounds.pluck(
+                        rng, sounds.note_hz(midi), song.beat_s * 0.8, bright=0.5, decay_s=1.6, pick=0.25
+                    )
                     add(out, note, when, 0.35 if down else 0.22)
         out = ss.sosfilt(ss.butter(1, 90, "highpass", fs=RATE_HZ, output="sos"), out)
         # the box and the pickup round the hardest strokes

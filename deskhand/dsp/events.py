@@ -105,7 +105,18 @@ def dropouts(
     edge = near // 10
     found = 0
     run = int(state[0])
+    clear = first
     for index in range(first, last):
+        if index < clear:
+            continue
+        if run == 0 and index + 32 <= last:
+            # most stretches hold no zeros: count them 32 at a time, which vectorises
+            zeros = np.int32(0)
+            for near_by in range(index, index + 32):
+                zeros += np.int32(signal[near_by] == np.float32(0.0))
+            if zeros == 0:
+                clear = index + 32
+                continue
         if signal[index] == 0.0:
             if run == 0:
                 state[1] = offset + index
@@ -126,9 +137,34 @@ def dropouts(
     return found
 
 
-@nb.njit("int64(float32[::1], int64, int64, int64, float32[::1], float32, int64[::1])", cache=True, nogil=True)
+@nb.njit("float64(float32[::1], int64, int64, int64)", cache=True, nogil=True)
+def _sharp_power(signal: np.ndarray, stride: int, first: int, last: int) -> float:
+    """Mean square of the fourth difference (see `peak.sharpness`) at places [first, last)."""
+    total = 0.0
+    for index in range(first, last):
+        value = (
+            np.float64(signal[index])
+            - 4.0 * signal[index + stride]
+            + 6.0 * signal[index + 2 * stride]
+            - 4.0 * signal[index + 3 * stride]
+            + signal[index + 4 * stride]
+        )
+        total += value * value
+    return total / max(1, last - first)
+
+
+@nb.njit(
+    "int64(float32[::1], int64, int64, int64, float32[::1], float32[::1], float32, int64[::1])", cache=True, nogil=True
+)
 def clicks(
-    sharp: np.ndarray, first: int, last: int, step: int, usual: np.ndarray, floor: np.float32, start: np.ndarray
+    signal: np.ndarray,
+    first: int,
+    step: int,
+    stride: int,
+    top: np.ndarray,
+    usual: np.ndarray,
+    floor: np.float32,
+    start: np.ndarray,
 ) -> int:
     """Single jumps in the wave: a spike in the fourth difference with quiet on both sides of it.
 
@@ -136,14 +172,14 @@ def clicks(
 
     Parameters
     ----------
-    sharp : (frames,) float32
-        `fourth_difference` of the signal.
-    first, last : int
-        Where to look; 220 samples of context are read on either side.
-    step : int
-        Block length of `usual`.
-    usual : (blocks,) float32
-        Mean square of `sharp` in each block of the stretch.
+    signal : (frames,) float32
+        With 200 samples of context before `first`, and 200 + 5 `stride` after the last block.
+    first : int
+        Where the first block begins.
+    step, stride : int
+        As given to `peak.sharpness`.
+    top, usual : (blocks,) float32
+        What it found in each block.
     floor : float
         Spikes below this are too small to be heard.
     start : array
@@ -154,29 +190,24 @@ def clicks(
     How many were found.
     """
     found = 0
-    block = 0
-    for begin in range(first, last, step):
-        end = min(begin + step, last)
-        # the block's own mean contains the spike, at most 1/step of its square and some neighbours
-        limit = max(floor, np.sqrt(usual[block]) * np.float32(5.0))
-        block += 1
-        top = np.float32(0.0)
-        at = begin
-        for index in range(begin, end):
-            size = abs(sharp[index])
-            if size > top:
-                top = size
-                at = index
-        if top < limit or found >= start.shape[0]:
+    for block in range(top.shape[0]):
+        # the block's own mean contains the spike: 1/step of its square and its neighbours'
+        if top[block] < max(floor, np.sqrt(usual[block]) * np.float32(5.0)) or found >= start.shape[0]:
             continue
-        square = np.float64(top) * top
-        near_before = _power(sharp, at - 40, at - 6)
-        near_after = _power(sharp, at + 7, at + 41)
-        far_before = _power(sharp, at - 200, at - 6)
-        far_after = _power(sharp, at + 7, at + 201)
-        rest = max(near_before, near_after, far_before, far_after)
+        begin = first + block * step
+        square, at = 0.0, begin
+        for index in range(begin, begin + step):
+            size = _sharp_power(signal, stride, index, index + 1)
+            if size > square:
+                square, at = size, index
+        rest = max(
+            _sharp_power(signal, stride, at - 40, at - 5 * stride - 1),
+            _sharp_power(signal, stride, at + 5 * stride + 2, at + 41),
+            _sharp_power(signal, stride, at - 200, at - 5 * stride - 1),
+            _sharp_power(signal, stride, at + 5 * stride + 2, at + 201),
+        )
         if square > 400.0 * rest:
-            start[found] = at
+            start[found] = at + 2 * stride
             found += 1
     return found
 

@@ -55,44 +55,56 @@ def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: n
         peak_bits[block] = top
 
 
-@nb.njit("void(float32[::1], int64, float32[::1])", cache=True, nogil=True)
-def block_power(signal: np.ndarray, step: int, mean_square: np.ndarray) -> None:
-    """Mean square of each block alone; shapes as in `block_levels`."""
-    frames = signal.shape[0]
-    for block in range(mean_square.shape[0]):
+@nb.njit("void(float32[::1], int64, int64, float32[::1], float32[::1])", cache=True, nogil=True)
+def sharpness(signal: np.ndarray, step: int, stride: int, top: np.ndarray, mean_square: np.ndarray) -> None:
+    """Largest magnitude and mean square, block by block, of what music hardly has: the fourth difference.
+
+    x[i] - 4 x[i+s] + 6 x[i+2s] - 4 x[i+3s] + x[i+4s] keeps the top of the band: white noise gains 18.5 dB, a tone at a
+    sixth of rate / s 0 dB, one an octave lower loses 22 dB.
+
+    Parameters
+    ----------
+    signal : (frames,) float32
+    step : int
+        Places a block, at most 2048; the last block may be shorter.
+    stride : int
+        s above: 1 at 48 kHz, 2 at 96 kHz, so that the same frequencies are kept.
+    top, mean_square : (ceil((frames - 4 stride) / step),) float32
+        Filled.
+    """
+    places = signal.shape[0] - 4 * stride
+    work = np.empty(2048, np.float32)
+    bits = work.view(np.int32)
+    top_bits = top.view(np.int32)
+    for block in range(top.shape[0]):
         first = block * step
-        last = min(first + step, frames)
+        count = min(step, places - first)
+        x0 = signal[first : first + count]
+        x1 = signal[first + stride : first + stride + count]
+        x2 = signal[first + 2 * stride : first + 2 * stride + count]
+        x3 = signal[first + 3 * stride : first + 3 * stride + count]
+        x4 = signal[first + 4 * stride : first + 4 * stride + count]
+        for index in range(count):
+            work[index] = (x0[index] + x4[index]) - np.float32(4) * (x1[index] + x3[index]) + np.float32(6) * x2[index]
+        highest = np.int32(0)
+        for index in range(count):
+            highest = max(highest, bits[index] & np.int32(0x7FFFFFFF))
+        top_bits[block] = highest
         s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
         s4, s5, s6, s7 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
-        whole = first + (last - first) // 8 * 8
-        for index in range(first, whole, 8):
-            s0 += signal[index] * signal[index]
-            s1 += signal[index + 1] * signal[index + 1]
-            s2 += signal[index + 2] * signal[index + 2]
-            s3 += signal[index + 3] * signal[index + 3]
-            s4 += signal[index + 4] * signal[index + 4]
-            s5 += signal[index + 5] * signal[index + 5]
-            s6 += signal[index + 6] * signal[index + 6]
-            s7 += signal[index + 7] * signal[index + 7]
-        for index in range(whole, last):
-            s0 += signal[index] * signal[index]
-        mean_square[block] = ((s0 + s1) + (s2 + s3) + (s4 + s5) + (s6 + s7)) / max(1, last - first)
-
-
-@nb.njit("void(float32[::1], int64, float32[::1])", cache=True, nogil=True)
-def fourth_difference(signal: np.ndarray, stride: int, out: np.ndarray) -> None:
-    """x[i] - 4 x[i+s] + 6 x[i+2s] - 4 x[i+3s] + x[i+4s]: what is left is what music hardly has, the top of the band.
-
-    Shapes: signal (frames,), out (frames - 4 stride,). White noise gains 18.5 dB, a tone at rate / (6 stride) 0 dB.
-    """
-    for index in range(out.shape[0]):
-        out[index] = (
-            signal[index]
-            - np.float32(4) * signal[index + stride]
-            + np.float32(6) * signal[index + 2 * stride]
-            - np.float32(4) * signal[index + 3 * stride]
-            + signal[index + 4 * stride]
-        )
+        whole = count // 8 * 8
+        for index in range(0, whole, 8):
+            s0 += work[index] * work[index]
+            s1 += work[index + 1] * work[index + 1]
+            s2 += work[index + 2] * work[index + 2]
+            s3 += work[index + 3] * work[index + 3]
+            s4 += work[index + 4] * work[index + 4]
+            s5 += work[index + 5] * work[index + 5]
+            s6 += work[index + 6] * work[index + 6]
+            s7 += work[index + 7] * work[index + 7]
+        for index in range(whole, count):
+            s0 += work[index] * work[index]
+        mean_square[block] = ((s0 + s1) + (s2 + s3) + (s4 + s5) + (s6 + s7)) / max(1, count)
 
 
 def oversampling(sample_rate_hz: float) -> int:

@@ -146,7 +146,7 @@ def grid(sample_rate_hz: int) -> Grid:
         chunk=chunk,
         window=window,
         transform=transform,
-        carry=max(length - hop, 2 * _CONTEXT, spectrum.DECIMATOR_TAPS * factor),
+        carry=max(length - hop, step + 2 * _CONTEXT, spectrum.DECIMATOR_TAPS * factor),
         stride=max(1, round(sample_rate_hz / 48000)),
         weights=spectrum.band_weights(
             spectrum.edges_hz()[_LOW_BANDS:], sample_rate_hz=sample_rate_hz, transform=transform, window=window
@@ -265,8 +265,8 @@ class _Worker:
         self.filters = np.zeros((count, 4))
         self.sos = loudness.k_weighting_sos(grid.sample_rate_hz)
         self.phases = peak.interpolator(peak.oversampling(grid.sample_rate_hz))
-        self.sharp = np.zeros((count, grid.carry + grid.chunk), np.float32)
-        self.fine = np.zeros((count, 2, 2 * _FINE_CONTEXT + _STEPS * _HOPS), np.float32)
+        self.most = float(np.abs(self.phases).sum(axis=1).max(initial=1.0))
+        self.fine = np.zeros((count, 3, 2 * _FINE_CONTEXT + _STEPS * _HOPS), np.float32)
         self.dropping = np.zeros((count, 4))
         self.howling = np.full((count, len(_HOWL_EDGES_HZ) - 1, 6), -1.0)
         self.low = np.zeros((count, _LOW_TRANSFORM), np.float32)
@@ -336,9 +336,11 @@ class _Worker:
         first = max(grid.carry - _CONTEXT, -offset + 1)
         last = signal.size - _CONTEXT
         back = peak.TAPS_A_SIDE * 2
-        figures.true_peak = float(
-            peak.true_peak(signal[grid.carry - back :], grid.step // 2, self.phases, np.float32(figures.true_peak))
-        )
+        # a chunk whose samples, raised by all that interpolation can add, stay below what was found cannot beat it
+        if np.abs(signal[grid.carry - back :]).max() * self.most > figures.true_peak:
+            figures.true_peak = float(
+                peak.true_peak(signal[grid.carry - back :], grid.step // 2, self.phases, np.float32(figures.true_peak))
+            )
         if last <= first:
             return
         starts, levels = np.empty(_MOST_EVENTS, np.int64), np.empty(_MOST_EVENTS, np.float32)
@@ -349,16 +351,9 @@ class _Worker:
         pairs = np.empty((50, 2))
         found = events.dropouts(signal, first, last, offset, rate // 200, self.dropping[row], pairs)
         self._add(figures.dropouts, [(pairs[k, 0] / rate, pairs[k, 1] / rate, 0.0) for k in range(found)])
-        sharp = self.sharp[row, : signal.size - 4 * grid.stride]
-        peak.fourth_difference(signal, grid.stride, sharp)
-        self._clicks(figures, sharp, first, last, offset)
-        # the difference is as old as its five samples: put its power where the signal's is
-        fine, steps = self.fine[row], -(-(signal.size - grid.carry) // grid.step)
-        recent = sharp[grid.carry - 4 * grid.stride :]
-        squares = np.empty(steps, np.float32)
-        peak.block_power(recent, grid.step, squares)
-        fine[1, 2 * _FINE_CONTEXT : 2 * _FINE_CONTEXT + steps] = squares
+        self._sharp(row, signal, offset)
         rows = np.empty((50, 4))
+        fine = self.fine[row]
         found = events.bursts_and_mutes(fine[0], fine[1], _FINE_CONTEXT, _FINE_CONTEXT + _STEPS * _HOPS, rows)
         place = start // grid.step - 2 * _FINE_CONTEXT
         for k in range(found):
@@ -367,20 +362,25 @@ class _Worker:
             if span[0] >= 0.1:
                 self._add(figures.bursts if rows[k, 2] == 1.0 else figures.mutes, [span])
 
-    def _clicks(self, figures: TrackFigures, sharp: Array32, first: int, last: int, offset: int) -> None:
-        grid = self.grid
-        low, high = first, last - 4 * grid.stride
-        if high <= low:
-            return
-        step = grid.step
-        blocks = -(-(high - low) // step)
-        usual = np.empty(blocks, np.float32)
-        peak.block_power(sharp[low:high], step, usual)
+    def _sharp(self, row: int, signal: Array32, offset: int) -> None:
+        """What is sharp in each fine step, and the clicks among them."""
+        grid, figures, fine = self.grid, self.figures[row], self.fine[row]
+        steps = -(-(signal.size - grid.carry) // grid.step)
+        # the difference is as old as its five samples: its power is put where the signal's is
+        first = grid.carry - 4 * grid.stride
+        now = slice(2 * _FINE_CONTEXT, 2 * _FINE_CONTEXT + steps)
+        peak.sharpness(signal[first:], grid.step, grid.stride, fine[2, now], fine[1, now])
+        # clicks one step late, so that what comes after them is known
+        late = slice(2 * _FINE_CONTEXT - 1, 2 * _FINE_CONTEXT - 1 + (signal.size - grid.carry) // grid.step)
         starts = np.empty(50, np.int64)
-        found = events.clicks(sharp, low, high, step, usual, _CLICK_FLOOR, starts)
+        found = events.clicks(
+            signal, first - grid.step, grid.step, grid.stride, fine[2, late], fine[1, late], _CLICK_FLOOR, starts
+        )
         for k in range(found):
-            at_s = float(starts[k] + 2 * grid.stride + offset) / grid.sample_rate_hz
-            self._add(figures.clicks, [(at_s, at_s, 0.0)])
+            at_s = float(starts[k] + offset) / grid.sample_rate_hz
+            # where the take begins the wave jumps up from nothing
+            if at_s > 0.01:
+                self._add(figures.clicks, [(at_s, at_s, 0.0)])
 
     @staticmethod
     def _add(to: list[Event], spans: list[tuple[float, float, float]]) -> None:

@@ -46,9 +46,7 @@ def title(result: CheckResult) -> str:
 def by_urgency(result: CheckResult) -> list[SourceResult]:
     """Sources: those to see to before doors in that order, then by status, otherwise in the order of the house."""
     first = {thing.source: place for place, thing in enumerate(result.first)}
-    return sorted(
-        result.sources, key=lambda source: (first.get(source.name, len(first)), _ORDER.index(source.status))
-    )
+    return sorted(result.sources, key=lambda source: (first.get(source.name, len(first)), _ORDER.index(source.status)))
 
 
 def line(source: SourceResult) -> str:
