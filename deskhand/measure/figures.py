@@ -45,6 +45,8 @@ _MOST_EVENTS: Final = 400
 _LEAK_LOW_HZ: Final = 300.0
 _LEAK_HIGH_HZ: Final = 8000.0
 _GRAM_FRAMES: Final = 2048
+_MOMENTARY_STEPS: Final = 40
+_SHORT_TERM_STEPS: Final = 300
 _GROUP: Final = 4
 _HOWL_EDGES_HZ: Final = (150.0, 500.0, 1500.0, 4000.0, 10000.0)
 _FLAT_FLOOR: Final = np.float32(0.03)  # -30 dBFS peak: what is cut lower was cut elsewhere and turned down far
@@ -235,6 +237,52 @@ class LeakFigures:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Loudest:
+    """The loudest moments of a track or pair, looked for every 10 ms, as K-weighted mean squares summed over its sides."""
+
+    momentary: float
+    """Of any 400 ms; 0 when there are none."""
+    short_term: float
+    """Of any 3 s."""
+
+
+class _LoudestSoFar:
+    """Slides windows of 400 ms and 3 s over fine steps of all tracks and pairs at once."""
+
+    def __init__(self, groups: Sequence[tuple[int, ...]]) -> None:
+        self.groups = groups
+        self._first = [group[0] for group in groups]
+        self._second = [group[-1] for group in groups]
+        self._paired = np.array([[float(len(group) == 2)] for group in groups]).reshape(-1, 1)
+        self._held = np.zeros((len(groups), _SHORT_TERM_STEPS))
+        self._seen = 0
+        self.momentary = np.zeros(len(groups))
+        self.short_term = np.zeros(len(groups))
+
+    def take(self, weighted: Array64) -> None:
+        """Go on with (tracks, steps) of mean squares."""
+        new = weighted[self._first] + self._paired * weighted[self._second]
+        both = np.concatenate([self._held, new], axis=1)
+        total = np.concatenate([np.zeros((len(self.groups), 1)), np.cumsum(both, axis=1)], axis=1)
+        ends = np.arange(_SHORT_TERM_STEPS + 1, both.shape[1] + 1)
+        self._seen += new.shape[1]
+        known = ends - _SHORT_TERM_STEPS + self._seen - new.shape[1]
+        for steps, best in ((_MOMENTARY_STEPS, self.momentary), (_SHORT_TERM_STEPS, self.short_term)):
+            whole = ends[known >= steps]
+            if whole.size:
+                means = (total[:, whole] - total[:, whole - steps]) / steps
+                np.maximum(best, means.max(axis=1), out=best)
+        self._held = both[:, -_SHORT_TERM_STEPS:]
+
+    def result(self) -> dict[tuple[int, ...], Loudest]:
+        """By group."""
+        return {
+            group: Loudest(momentary=float(self.momentary[at]), short_term=float(self.short_term[at]))
+            for at, group in enumerate(self.groups)
+        }
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Figures:
     """All that one pass found."""
 
@@ -244,6 +292,8 @@ class Figures:
     pairs: dict[tuple[int, int], PairFigures]
     leaks: dict[tuple[int, int], LeakFigures]
     leak_bins: tuple[int, int]
+    loudest: dict[tuple[int, ...], Loudest]
+    """Of each track and each pair."""
     gram: Array64
     """(tracks, tracks) products of samples taken from every second: tells tracks that are the same."""
 
@@ -272,6 +322,7 @@ class _Worker:
         self.low = np.zeros((count, _LOW_TRANSFORM), np.float32)
         self.low_filled = 0
         self.spectra: dict[int, NDArray[np.complex64]] = {}
+        self.weighted: Array64 = np.empty((count, 0))
         self.seconds = 0
         self._work = np.zeros((_HOPS, grid.transform), np.float32)
         self._power = np.zeros((_HOPS, grid.bins), np.float32)
@@ -296,14 +347,15 @@ class _Worker:
     def _energies(self, samples: Array32, start: int, hops: int) -> None:
         grid, first = self.grid, start // self.grid.hop
         whole = np.ascontiguousarray(samples[:, : hops * grid.hop])
-        out = np.empty((samples.shape[0], hops))
+        out = np.empty((samples.shape[0], hops * _STEPS))
         if samples.shape[0] == _GROUP and hops:
-            loudness.weighted_energy_4(whole, grid.hop, self.filters, self.sos, out)
+            loudness.weighted_energy_4(whole, grid.step, self.filters, self.sos, out)
         else:
             for row in range(samples.shape[0]):
-                loudness.weighted_energy(whole[row], grid.hop, self.filters[row], self.sos, out[row])
+                loudness.weighted_energy(whole[row], grid.step, self.filters[row], self.sos, out[row])
+        self.weighted = out / grid.step
         for row, figures in enumerate(self.figures):
-            figures.weighted[first : first + hops] = out[row] / grid.hop
+            figures.weighted[first : first + hops] = self.weighted[row].reshape(hops, _STEPS).mean(axis=1)
 
     def _levels(self, row: int, signal: Array32, start: int, hops: int) -> None:
         grid, figures = self.grid, self.figures[row]
@@ -567,6 +619,7 @@ def measure_figures(
     keep = set(range(tracks)) if origins else {track for pair in pairs for track in pair}
     workers = [_Worker(lengths, first, min(_GROUP, tracks - first), found, keep) for first in range(0, tracks, _GROUP)]
     gram = np.zeros((tracks, tracks))
+    loudest = _LoudestSoFar([*((track,) for track in range(tracks)), *pairs])
     with ThreadPoolExecutor(threads) as pool:
         start = 0
         for samples in _rechunk(source, lengths.chunk, pool):
@@ -576,6 +629,7 @@ def measure_figures(
                 spectra.update(worker.spectra)
             hops = samples.shape[1] // lengths.hop
             if hops:
+                loudest.take(np.concatenate([worker.weighted for worker in workers]))
                 jobs: list[Callable[[], None]] = [
                     partial(_take_pair, pair, key, samples, spectra, start, lengths, hops) for key, pair in both.items()
                 ]
@@ -597,6 +651,7 @@ def measure_figures(
         pairs=both,
         leaks=leaks,
         leak_bins=(low_bin, high_bin),
+        loudest=loudest.result(),
         gram=gram,
     )
 

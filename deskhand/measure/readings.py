@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,8 +11,9 @@ from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.measure import stereo as st
 from deskhand.measure.activity import Activity, activity
 from deskhand.measure.hum import Hum, find_hum
-from deskhand.measure.loudness import integrated_lufs, loudness_range_lu
-from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power
+from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs
+from deskhand.measure.spread import draws, half_width, half_width_of_median, spread
+from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power, power_from_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -43,14 +44,25 @@ class Readings:
     """Integrated, gated (ITU-R BS.1770-5); of a pair, both sides together."""
     loudness_range_lu: float | None
     """EBU Tech 3342."""
+    momentary_max_lufs: float | None
+    """The loudest 400 ms (EBU Tech 3341), looked for every 10 ms."""
+    short_term_max_lufs: float | None
+    """The loudest 3 s (EBU Tech 3341)."""
     crest_db: float | None
     """Peak over RMS of the playing (AES17: a sine has 0 dB): the median over 3 s stretches."""
     tone_db: dict[str, float] | None
     """Third-octave levels of the playing; their power sum is 0 dB."""
+    tilt_db_per_octave: float | None
+    """Slope of a straight line through the octave levels from 63 Hz to 8 kHz; negative is dark."""
     noise_dbfs: float | None
     """RMS level of the pauses."""
     hum_db: float | None
     """Mains hum against the level."""
+    level_dbfs_pm: float | None = None
+    """Readings that end in pm say how sure the one before is: half the width of a 95 % interval."""
+    loud_dbfs_pm: float | None = None
+    loudness_lufs_pm: float | None = None
+    crest_db_pm: float | None = None
     width_db: float | None = None
     """Pairs: energy of the sides' difference against their sum."""
     balance_db: float | None = None
@@ -61,6 +73,14 @@ class Readings:
     """Pairs: level of the mono sum against the mean of the sides."""
     delay_ms: float | None = None
     """Pairs: by how much the right comes later."""
+    width_octave_db: dict[str, float] | None = None
+    """Pairs: width in each octave."""
+    mono_loss_octave_db: dict[str, float] | None = None
+    """Pairs: mono loss in each octave."""
+    width_db_pm: float | None = None
+    balance_db_pm: float | None = None
+    correlation_pm: float | None = None
+    mono_loss_db_pm: float | None = None
     not_measured: dict[str, str] = field(default_factory=dict)
     """Name to reason, for what could not be measured."""
 
@@ -83,8 +103,8 @@ def _finite(value: float) -> float | None:
     return float(value) if np.isfinite(value) else None
 
 
-def _crest_db(mean_square: NDArray[np.float32], peak: NDArray[np.float32], blocks: NDArray[np.bool_]) -> float | None:
-    """Median over 3 s stretches in which the source plays for at least a second."""
+def _crests_db(mean_square: NDArray[np.float32], peak: NDArray[np.float32], blocks: NDArray[np.bool_]) -> list[float]:
+    """Crest of each 3 s stretch in which the source plays for at least a second."""
     values = []
     for first in range(0, mean_square.size, 30):
         part = blocks[first : first + 30]
@@ -94,7 +114,19 @@ def _crest_db(mean_square: NDArray[np.float32], peak: NDArray[np.float32], block
         top = float(peak[first : first + 30][part].max())
         if power > 0:
             values.append(db_from_amplitude(top) - db_from_power(power) - AES17_OFFSET_DB)
-    return float(np.median(values)) if values else None
+    return values
+
+
+def _tilt_db_per_octave(tone_db: dict[str, float]) -> float | None:
+    """Least-squares slope over the octaves 63 Hz to 8 kHz that lie within 45 dB of the whole; four at least."""
+    levels = [tone_db.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ]
+    power = np.array([power_from_db(level) if np.isfinite(level) else 0.0 for level in levels])
+    # octaves are three neighbours; the band of 20 Hz belongs to the octave of 16 Hz
+    octaves = power[1:28].reshape(-1, 3).sum(axis=1)[1:]
+    known = octaves > 10**-4.5
+    if known.sum() < 4:
+        return None
+    return float(np.polyfit(np.arange(octaves.size)[known], db_from_power(octaves[known]), 1)[0])
 
 
 def _tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, float] | None:
@@ -162,10 +194,15 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
     loudness_range = _finite(loudness_range_lu(weighted))
     if loudness_range is None:
         why["loudness_range_lu"] = "shorter than 3 s, or silent"
-    values: dict[str, float | None] = {}
+    values: dict[str, float | dict[str, float] | None] = {}
     found: st.Alignment | None = None
     if len(tracks) == 2:
         values, found = _pair_values(figures, tracks, playing, why)
+    values |= _spreads(figures, tracks, playing, weighted, levels)
+    crests = _crests_db(mean_square, peaks[:-1], playing.blocks) if level is not None else []
+    values["crest_db_pm"] = half_width_of_median(np.array(crests))
+    loudest = figures.loudest[tracks]
+    tilt = _tilt_db_per_octave(tone) if tone is not None else None
     top = float(peaks.max())
     true_peak = max(top, *(part.true_peak for part in parts))
     overall = float(np.mean([part.overall for part in parts]))
@@ -178,12 +215,15 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         true_peak_dbtp=_finite(db_from_amplitude(true_peak)),
         loudness_lufs=loudness,
         loudness_range_lu=loudness_range,
-        crest_db=_crest_db(mean_square, peaks[:-1], playing.blocks) if level is not None else None,
+        momentary_max_lufs=_finite(lufs(loudest.momentary)),
+        short_term_max_lufs=_finite(lufs(loudest.short_term)),
+        crest_db=float(np.median(crests)) if crests else None,
         tone_db=tone,
+        tilt_db_per_octave=tilt,
         noise_dbfs=noise if noise is None or np.isfinite(noise) else None,
         hum_db=hum_db,
         not_measured=why,
-        **values,
+        **values,  # type: ignore[arg-type]
     )
     for name in ("rms_dbfs", "peak_dbfs", "true_peak_dbtp"):
         if getattr(readings, name) is None:
@@ -192,6 +232,16 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         why.setdefault("crest_db", "it plays for less than a second at a time")
     if readings.noise_dbfs is None:
         why.setdefault("noise_dbfs", "its pauses are digital silence")
+    for item in fields(readings):
+        base = item.name.removesuffix("_pm")
+        if base != item.name and getattr(readings, item.name) is None and getattr(readings, base) is not None:
+            why[item.name] = "it plays too little to tell how sure this is"
+    if readings.momentary_max_lufs is None:
+        why["momentary_max_lufs"] = "shorter than 0.4 s, or silent"
+    if readings.short_term_max_lufs is None:
+        why["short_term_max_lufs"] = "shorter than 3 s, or silent"
+    if readings.tilt_db_per_octave is None:
+        why["tilt_db_per_octave"] = "fewer than four octaves sound"
     if readings.tone_db is None:
         why.setdefault("tone_db", "it plays too little")
     return SourceReading(
@@ -199,10 +249,40 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
     )
 
 
+def _spreads(
+    figures: Figures,
+    tracks: tuple[int, ...],
+    playing: Activity,
+    weighted: NDArray[np.float64],
+    levels: NDArray[np.float64],
+) -> dict[str, float | dict[str, float] | None]:
+    """How sure the readings are that come from blocks."""
+    step_s = figures.grid.hop_s
+    out: dict[str, float | dict[str, float] | None] = {
+        "level_dbfs_pm": spread(levels, lambda some: np.median(some, axis=-1), step_s=step_s),
+        "loud_dbfs_pm": spread(levels, lambda some: np.percentile(some, 95, axis=-1), step_s=step_s),
+        "loudness_lufs_pm": spread(
+            weighted, lambda some: np.array([integrated_lufs(one) for one in some[::3]]), step_s=step_s
+        ),
+    }
+    if len(tracks) == 2:
+        left, right = (figures.tracks[track].mean_square for track in tracks)
+        blocks = playing.blocks[: left.size]
+        series = np.stack([left[blocks], right[blocks], figures.pairs[tracks[0], tracks[1]].product[blocks]])
+        places = draws(series.shape[-1], step_s=step_s)
+        if places is not None and series[:2].any():
+            drawn = [st.stereo(*series[:, place]) for place in places]
+            for name in ("width_db", "balance_db", "correlation", "mono_loss_db"):
+                out[f"{name}_pm"] = half_width(np.array([getattr(one, name) for one in drawn]))
+    return out
+
+
 def _pair_values(
     figures: Figures, tracks: tuple[int, ...], playing: Activity, why: dict[str, str]
-) -> tuple[dict[str, float | None], st.Alignment | None]:
-    names = ("width_db", "balance_db", "correlation", "mono_loss_db", "delay_ms")
+) -> tuple[dict[str, float | dict[str, float] | None], st.Alignment | None]:
+    names = (
+        "width_db", "balance_db", "correlation", "mono_loss_db", "delay_ms", "width_octave_db", "mono_loss_octave_db",
+    )  # fmt: skip
     left, right = (figures.tracks[track].mean_square for track in tracks)
     blocks = playing.blocks[: left.size]
     if not blocks.any() or not left[blocks].any() or not right[blocks].any():
@@ -212,7 +292,10 @@ def _pair_values(
     pair = figures.pairs[tracks[0], tracks[1]]
     found = st.stereo(left[blocks], right[blocks], pair.product[blocks])
     place = st.alignment(pair, figures.grid)
-    values: dict[str, float | None] = {
+    octaves = st.by_octave(pair, figures.grid)
+    values: dict[str, float | dict[str, float] | None] = {
+        "width_octave_db": octaves.width_db,
+        "mono_loss_octave_db": octaves.mono_loss_db,
         "width_db": _finite(found.width_db),
         "balance_db": _finite(found.balance_db),
         "correlation": round(found.correlation, 6),

@@ -1,0 +1,75 @@
+"""How sure a reading is, from its own variation over time: block bootstrap on the figures, not on the audio."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+BLOCK_S: Final = 3.0
+"""Music is alike for about a bar: what lies closer than this is not independent. Common practice, no source."""
+RESAMPLES: Final = 120
+_LEAST_BLOCKS: Final = 4
+
+
+def draws(count: int, *, step_s: float) -> NDArray[np.intp] | None:
+    """Positions of resampled series, (resamples, count): blocks of 3 s drawn with replacement, ends joined.
+
+    None when the series is shorter than four blocks: nothing can then be said.
+
+    References
+    ----------
+    Politis & Romano, in: LePage & Billard (eds.), Exploring the Limits of Bootstrap, Wiley 1992, 263 (circular block
+    bootstrap).
+    """
+    length = max(1, round(BLOCK_S / step_s))
+    if count < _LEAST_BLOCKS * length:
+        return None
+    # one seed: the same recording gives the same figures
+    rng = np.random.default_rng(1)
+    starts = rng.integers(count, size=(RESAMPLES, -(-count // length)))
+    places = (starts[:, :, None] + np.arange(length)) % count
+    return np.asarray(places.reshape(RESAMPLES, -1)[:, :count])
+
+
+def half_width(values: NDArray[np.float64]) -> float | None:
+    """Half of the central 95 % of resampled values; None when they are not finite."""
+    if not np.isfinite(values).all():
+        return None
+    low, high = np.percentile(values, (2.5, 97.5))
+    return float(high - low) / 2
+
+
+def spread(
+    series: NDArray[np.float64], statistic: Callable[[NDArray[np.float64]], NDArray[np.float64]], *, step_s: float
+) -> float | None:
+    """Uncertainty of a statistic: half the width of its 95 % interval.
+
+    Parameters
+    ----------
+    series : (..., steps) array
+        What the statistic is computed from; the last axis is time.
+    statistic : callable
+        From (..., resamples, steps) to (resamples,).
+    step_s : float
+        Seconds a step.
+
+    Returns
+    -------
+    float, or None when the series is too short.
+    """
+    places = draws(series.shape[-1], step_s=step_s)
+    return None if places is None else half_width(statistic(series[..., places]))
+
+
+def half_width_of_median(values: NDArray[np.float64]) -> float | None:
+    """Uncertainty of the median of values that are independent already; None for fewer than four."""
+    if values.size < _LEAST_BLOCKS:
+        return None
+    places = np.random.default_rng(1).integers(values.size, size=(RESAMPLES, values.size))
+    return half_width(np.median(values[places], axis=-1))
