@@ -14,6 +14,43 @@ TAPS_A_SIDE: Final = 12
 """Samples on each side of the gap that the interpolator looks at."""
 
 
+@nb.njit("float64(float32[::1])", cache=True, nogil=True)
+def _energy(signal: np.ndarray) -> float:
+    """Sum of squares of at most some thousand values: eight running sums, which vectorise and keep rounding small."""
+    s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
+    s4, s5, s6, s7 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
+    whole = signal.shape[0] // 8 * 8
+    for index in range(0, whole, 8):
+        s0 += signal[index] * signal[index]
+        s1 += signal[index + 1] * signal[index + 1]
+        s2 += signal[index + 2] * signal[index + 2]
+        s3 += signal[index + 3] * signal[index + 3]
+        s4 += signal[index + 4] * signal[index + 4]
+        s5 += signal[index + 5] * signal[index + 5]
+        s6 += signal[index + 6] * signal[index + 6]
+        s7 += signal[index + 7] * signal[index + 7]
+    rest = 0.0
+    for index in range(whole, signal.shape[0]):
+        rest += np.float64(signal[index]) * signal[index]
+    return (np.float64(s0) + s1) + (np.float64(s2) + s3) + (np.float64(s4) + s5) + (np.float64(s6) + s7) + rest
+
+
+@nb.njit("float64(float32[::1])", cache=True, nogil=True)
+def _sum(signal: np.ndarray) -> float:
+    """Sum of at most some thousand values, as `_energy` sums squares."""
+    s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
+    whole = signal.shape[0] // 8 * 8
+    for index in range(0, whole, 8):
+        s0 += signal[index] + signal[index + 4]
+        s1 += signal[index + 1] + signal[index + 5]
+        s2 += signal[index + 2] + signal[index + 6]
+        s3 += signal[index + 3] + signal[index + 7]
+    rest = 0.0
+    for index in range(whole, signal.shape[0]):
+        rest += signal[index]
+    return (np.float64(s0) + s1) + (np.float64(s2) + s3) + rest
+
+
 @nb.njit("void(float32[::1], int64, float32[::1], float32[::1], float64[::1])", cache=True, nogil=True)
 def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: np.ndarray, total: np.ndarray) -> None:
     """Sample peak and mean square of each block; the last block may be shorter. `total[0]` gains the sum of all samples.
@@ -29,29 +66,9 @@ def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: n
         top = np.int32(0)
         for index in range(first, last):
             top = max(top, bits[index] & np.int32(0x7FFFFFFF))
-        s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
-        s4, s5, s6, s7 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
-        m0, m1, m2, m3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
-        whole = first + (last - first) // 8 * 8
-        for index in range(first, whole, 8):
-            s0 += signal[index] * signal[index]
-            s1 += signal[index + 1] * signal[index + 1]
-            s2 += signal[index + 2] * signal[index + 2]
-            s3 += signal[index + 3] * signal[index + 3]
-            s4 += signal[index + 4] * signal[index + 4]
-            s5 += signal[index + 5] * signal[index + 5]
-            s6 += signal[index + 6] * signal[index + 6]
-            s7 += signal[index + 7] * signal[index + 7]
-            m0 += signal[index] + signal[index + 4]
-            m1 += signal[index + 1] + signal[index + 5]
-            m2 += signal[index + 2] + signal[index + 6]
-            m3 += signal[index + 3] + signal[index + 7]
-        for index in range(whole, last):
-            s0 += signal[index] * signal[index]
-            m0 += signal[index]
-        energy = (np.float64(s0) + s1) + (np.float64(s2) + s3) + (np.float64(s4) + s5) + (np.float64(s6) + s7)
-        mean_square[block] = energy / max(1, last - first)
-        total[0] += (np.float64(m0) + m1) + (np.float64(m2) + m3)
+        piece = signal[first:last]
+        mean_square[block] = _energy(piece) / max(1, last - first)
+        total[0] += _sum(piece)
         peak_bits[block] = top
 
 
@@ -90,21 +107,7 @@ def sharpness(signal: np.ndarray, step: int, stride: int, top: np.ndarray, mean_
         for index in range(count):
             highest = max(highest, bits[index] & np.int32(0x7FFFFFFF))
         top_bits[block] = highest
-        s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
-        s4, s5, s6, s7 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
-        whole = count // 8 * 8
-        for index in range(0, whole, 8):
-            s0 += work[index] * work[index]
-            s1 += work[index + 1] * work[index + 1]
-            s2 += work[index + 2] * work[index + 2]
-            s3 += work[index + 3] * work[index + 3]
-            s4 += work[index + 4] * work[index + 4]
-            s5 += work[index + 5] * work[index + 5]
-            s6 += work[index + 6] * work[index + 6]
-            s7 += work[index + 7] * work[index + 7]
-        for index in range(whole, count):
-            s0 += work[index] * work[index]
-        mean_square[block] = ((s0 + s1) + (s2 + s3) + (s4 + s5) + (s6 + s7)) / max(1, count)
+        mean_square[block] = _energy(work[:count]) / max(1, count)
 
 
 def oversampling(sample_rate_hz: float) -> int:

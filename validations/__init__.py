@@ -1,0 +1,1 @@
+"""Studies too slow for every commit; their tables go into docs/."""

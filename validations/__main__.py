@@ -1,0 +1,5 @@
+"""Run by `make test-all`."""
+
+from validations import seasons
+
+seasons.main()
