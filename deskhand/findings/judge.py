@@ -48,6 +48,7 @@ _SAME: Final = 0.9998
 _DELAY_LEAST_MS: Final = 0.3
 _DELAY_CERTAINTY: Final = 0.35
 _WENT_SILENT_S: Final = 8.0
+_AT_ONCE_DB: Final = 15.0
 _TOGETHER_S: Final = 0.05
 _TOGETHER_TRACKS: Final = 3
 _LEAK_LISTEN_DB: Final = -40.0
@@ -151,9 +152,14 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
         limit = float(early.min()) - 10.0
         alive = np.flatnonzero(level >= limit)
         last = int(alive[-1]) + 1 if alive.size else 0
-        if (level.size - last) * hop_s >= _WENT_SILENT_S and reading.activity.blocks[
-            :last
-        ].sum() * hop_s >= LEAST_ACTIVE_S:
+        # a song that ends dies away; a cable does not
+        before, after = level[max(0, last - 3) : last], level[last + 1 : last + 4]
+        abrupt = bool(after.size and before.size) and float(before.min()) - float(after.max()) > _AT_ONCE_DB
+        if (
+            abrupt
+            and (level.size - last) * hop_s >= _WENT_SILENT_S
+            and reading.activity.blocks[:last].sum() * hop_s >= LEAST_ACTIVE_S
+        ):
             begin = last * hop_s + context.offset_s
             make.add(
                 "silent",
@@ -285,7 +291,10 @@ def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, c
     noise = reading.readings.noise_dbfs
     if humming or noise is None or level is None or source.role not in _LINES:
         return
-    if level - noise < _NOISE_LISTEN_DB:
+    # noise is steady: a decay or quiet playing is not, and digital silence has none
+    pauses = reading.pauses_dbfs
+    steady = pauses.size >= 30 and np.isfinite(pauses).all() and float(np.ptp(np.percentile(pauses, (10, 60)))) < 3.0
+    if steady and level - noise < _NOISE_LISTEN_DB:
         make.add(
             "noise",
             "listen",
@@ -614,6 +623,10 @@ def _judge_leaks(
             open_ear = target.role in OPEN_MICROPHONES and source.role == "talkback"
             if below < (_TALKBACK_OPEN_DB if open_ear else _LEAK_LISTEN_DB):
                 continue
+            if source.role == "click":
+                # its sharp beginnings are heard as clicks too: one cause, one finding
+                found = judged.by_source[target.name]
+                found[:] = [finding for finding in found if finding.kind != "clicks"]
             act = (
                 "turn down the players' headphones or move them off the microphone"
                 if target.role in OPEN_MICROPHONES

@@ -2,7 +2,7 @@
 
 A source is active while its 300 ms level stands above a threshold, with hysteresis: on above it, off 6 dB below. The
 threshold comes from the source's own levels: what lies well above its floor, never more than 30 dB below its loud playing.
-Where the levels fall into two heaps at least 8 dB apart, playing and the bleed of the others, the gap between them is the
+Where the levels fall into two heaps at least 13 dB apart, playing and the bleed of the others, the gap between them is the
 threshold (Otsu 1979, doi:10.1109/TSMC.1979.4310076). Sources that strike are active in the windows that hold a hit.
 """
 
@@ -25,7 +25,8 @@ DEAD_DBFS: Final = -65.0
 _ABOVE_FLOOR_DB: Final = 10.0
 _BELOW_LOUD_DB: Final = 30.0
 _HYSTERESIS_DB: Final = 6.0
-_HEAPS_APART_DB: Final = 8.0
+_HEAPS_APART_DB: Final = 13.0
+_HITS_APART_DB: Final = 8.0
 _HIT_RISE_DB: Final = 6.0
 _HIT_RANGE_DB: Final = 15.0
 
@@ -55,10 +56,10 @@ def window_levels(mean_square: NDArray[np.float32]) -> NDArray[np.float64]:
     return dbfs_from_mean_square(np.maximum(sums, 0.0))
 
 
-def _gap(levels: NDArray[np.float64]) -> float | None:
-    """The level that parts two heaps, None when there is one heap only."""
+def _gap(levels: NDArray[np.float64], apart_db: float) -> float | None:
+    """The level that parts two heaps, None when there is one heap only: soft and loud playing lie closer."""
     low, high = float(levels.min()), float(levels.max())
-    if high - low < _HEAPS_APART_DB:
+    if high - low < apart_db:
         return None
     counts, edges = np.histogram(levels, bins=max(8, int(high - low)))
     middle = 0.5 * (edges[:-1] + edges[1:])
@@ -72,7 +73,7 @@ def _gap(levels: NDArray[np.float64]) -> float | None:
     between = np.nan_to_num(between)
     best = int(np.argmax(between))
     share = below[best] / counts.sum()
-    if mean_above[best] - mean_below[best] < _HEAPS_APART_DB or not 0.1 < share < 0.98:
+    if mean_above[best] - mean_below[best] < apart_db or not 0.1 < share < 0.98:
         return None
     spread = float(
         np.sqrt(
@@ -113,7 +114,7 @@ def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.float64]) -> NDAr
     if not heights.size:
         return rises
     limit = float(np.percentile(heights, 90)) - _HIT_RANGE_DB
-    gap = _gap(heights[heights > limit - 15.0])
+    gap = _gap(heights[heights > limit - 15.0], _HITS_APART_DB)
     return rises & (levels > (limit if gap is None else max(limit, gap)))
 
 
@@ -141,7 +142,7 @@ def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Acti
     near = finite[finite > loud - 50.0]
     floor = float(np.percentile(near, 5))
     on = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)
-    gap = _gap(near[near > loud - 40.0])
+    gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB)
     if gap is not None:
         on = max(on, min(gap, loud - 6.0))
     on = max(on, DEAD_DBFS)

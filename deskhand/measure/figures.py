@@ -233,6 +233,11 @@ class LeakFigures:
     cross: NDArray[np.complex128]
     origin: Array64
     target: Array64
+    plain: Array64
+    """Power of the origin, every window alike."""
+    sum: float = 0.0
+    sum_of_squares: float = 0.0
+    """Of the weights, which tell how many windows as good as alike were averaged."""
     count: int = 0
 
 
@@ -611,7 +616,9 @@ def measure_figures(
         for pair in pairs
     }
     leaks = {
-        (origin, target): LeakFigures(cross=np.zeros(wide, np.complex128), origin=np.zeros(wide), target=np.zeros(wide))
+        (origin, target): LeakFigures(
+            cross=np.zeros(wide, np.complex128), origin=np.zeros(wide), target=np.zeros(wide), plain=np.zeros(wide)
+        )
         for origin in origins
         for target in range(tracks)
         if target not in origins
@@ -694,7 +701,19 @@ def _take_leaks(
         wide = leak.cross.size
         a = spectra[origin][:hops][sounding, low_bin : low_bin + wide]
         b = spectra[to][:hops][sounding, low_bin : low_bin + wide]
-        leak.cross += np.einsum("ij,ij->j", b, a.conj())
-        leak.origin += np.einsum("ij,ij->j", a.real, a.real) + np.einsum("ij,ij->j", a.imag, a.imag)
-        leak.target += np.einsum("ij,ij->j", b.real, b.real) + np.einsum("ij,ij->j", b.imag, b.imag)
+        own = np.einsum("ij,ij->i", a.real, a.real) + np.einsum("ij,ij->i", a.imag, a.imag)
+        power = np.einsum("ij,ij->i", b.real, b.real) + np.einsum("ij,ij->i", b.imag, b.imag)
+        heard = power > 1e-9 * wide  # not digital silence
+        if not heard.any():
+            continue
+        # moments in which the target is quiet tell most: each window counts by the inverse of its
+        # amplitude (by the inverse of its power a few windows would decide alone)
+        weight = np.zeros(power.size)
+        weight[heard] = power[heard] ** -0.5
+        leak.cross += weight @ (b * a.conj())
+        leak.origin += weight @ (a.real**2 + a.imag**2)
+        leak.target += weight @ (b.real**2 + b.imag**2)
+        leak.plain += np.einsum("ij,ij->j", a.real, a.real) + np.einsum("ij,ij->j", a.imag, a.imag)
+        leak.sum += float((weight * own).sum())
+        leak.sum_of_squares += float(((weight * own) ** 2).sum())
         leak.count += int(sounding.sum())

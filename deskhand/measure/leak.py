@@ -12,8 +12,8 @@ from deskhand.units import dbfs_from_mean_square
 if TYPE_CHECKING:
     from deskhand.measure.figures import Figures
 
-_LEAST_WINDOWS: Final = 20
-_STANDS_OUT: Final = 6.0
+_LEAST_WINDOWS: Final = 12
+_STANDS_OUT: Final = 4.5
 _LATEST_S: Final = 0.06
 
 
@@ -34,15 +34,17 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
     delay between 0 and 60 ms.
     """
     leak = figures.leaks[origin, target]
-    if leak.count < _LEAST_WINDOWS:
+    if leak.sum_of_squares <= 0.0:
         return None
-    order = np.argsort(leak.origin)[::-1]
-    kept = order[: max(4, int(np.searchsorted(np.cumsum(leak.origin[order]), 0.98 * leak.origin.sum())) + 1)]
-    power = np.abs(leak.cross[kept]) ** 2 / np.maximum(leak.origin[kept], 1e-30)
     # windows overlap by two fifths: they count for about four fifths of as many
-    chance = leak.target[kept] / (0.8 * leak.count)
+    windows = 0.8 * leak.sum**2 / leak.sum_of_squares
+    if windows < _LEAST_WINDOWS:
+        return None
+    order = np.argsort(leak.plain)[::-1]
+    kept = order[: max(4, int(np.searchsorted(np.cumsum(leak.plain[order]), 0.98 * leak.plain.sum())) + 1)]
     # each frequency counts alike, so that the loud partials of what the target plays do not decide
-    above_chance = power / np.maximum(chance, 1e-30)
+    coherence = np.abs(leak.cross[kept]) ** 2 / np.maximum(leak.origin[kept] * leak.target[kept], 1e-60)
+    above_chance = coherence * windows
     if above_chance.mean() < _STANDS_OUT or np.median(above_chance) < 0.5 * _STANDS_OUT:
         return None
     grid = figures.grid
@@ -58,8 +60,10 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
     within = np.concatenate([envelope[-early:], envelope[:latest]])
     if within.max() < 0.98 * envelope.max():
         return None
+    # what the origin becomes on its way, times what it is on average while it sounds
+    passed = (coherence - 1.0 / windows) * leak.target[kept] / np.maximum(leak.origin[kept], 1e-60)
     scale = 2.0 / (float(np.sum(grid.window**2)) * grid.transform) / leak.count
-    heard = max(float((power - chance).sum()) * scale, 1e-30)
+    heard = max(float((passed * leak.plain[kept]).sum()) * scale, 1e-30)
     return Leak(level_dbfs=float(dbfs_from_mean_square(np.array(heard))))
 
 

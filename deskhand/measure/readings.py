@@ -55,7 +55,7 @@ class Readings:
     tilt_db_per_octave: float | None
     """Slope of a straight line through the octave levels from 63 Hz to 8 kHz; negative is dark."""
     noise_dbfs: float | None
-    """RMS level of the pauses."""
+    """RMS level of the quietest pauses (10th percentile of their windows)."""
     hum_db: float | None
     """Mains hum against the level."""
     level_dbfs_pm: float | None = None
@@ -97,6 +97,8 @@ class SourceReading:
     """One for each track."""
     mean_square: NDArray[np.float32]
     """(blocks,) mean over the sides."""
+    pauses_dbfs: NDArray[np.float64]
+    """(pauses,) levels of the windows at least half a second from playing."""
 
 
 def _finite(value: float) -> float | None:
@@ -180,7 +182,7 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
     if not strikes and playing.windows.any():
         touched = np.convolve(playing.windows, np.ones(11), mode="same") > 0
         pauses = playing.level_dbfs[~touched]
-    noise = float(np.median(pauses)) if pauses.size >= 10 else None
+    noise = float(np.percentile(pauses, 10)) if pauses.size >= 10 else None
     if noise is None:
         why["noise_dbfs"] = "no level is a pause between hits" if strikes else "it has no pause of a second or more"
     hums = tuple(find_hum(part, figures.grid, mains_hz=mains_hz) for part in parts)
@@ -245,7 +247,13 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
     if readings.tone_db is None:
         why.setdefault("tone_db", "it plays too little")
     return SourceReading(
-        readings=readings, activity=playing, tracks=tracks, alignment=found, hums=hums, mean_square=mean_square
+        readings=readings,
+        activity=playing,
+        tracks=tracks,
+        alignment=found,
+        hums=hums,
+        mean_square=mean_square,
+        pauses_dbfs=pauses,
     )
 
 

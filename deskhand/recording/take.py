@@ -164,7 +164,7 @@ class _Reader:
             if first >= last:
                 continue
             out[:, filled - at : first - at] = 0.0
-            if first == at and last == end:
+            if first == at and last == end and out.flags.c_contiguous:
                 self._file(lane_index, part).read(first - part.start, out)
             else:
                 piece = np.empty((lane.channels, last - first), np.float32)
