@@ -152,9 +152,12 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
         limit = float(early.min()) - 10.0
         alive = np.flatnonzero(level >= limit)
         last = int(alive[-1]) + 1 if alive.size else 0
-        # a song that ends dies away; a cable does not
+        # a song that ends dies away; a cable or a link does not
         before, after = level[max(0, last - 3) : last], level[last + 1 : last + 4]
-        abrupt = bool(after.size and before.size) and float(before.min()) - float(after.max()) > _AT_ONCE_DB
+        if after.size and not np.isfinite(after).any():
+            abrupt = any(context.figures.tracks[track].cut_s is not None for track in reading.tracks)
+        else:
+            abrupt = bool(after.size and before.size) and float(before.min()) - float(after.max()) > _AT_ONCE_DB
         if (
             abrupt
             and (level.size - last) * hop_s >= _WENT_SILENT_S
@@ -291,10 +294,7 @@ def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, c
     noise = reading.readings.noise_dbfs
     if humming or noise is None or level is None or source.role not in _LINES:
         return
-    # noise is steady: a decay or quiet playing is not, and digital silence has none
-    pauses = reading.pauses_dbfs
-    steady = pauses.size >= 30 and np.isfinite(pauses).all() and float(np.ptp(np.percentile(pauses, (10, 60)))) < 3.0
-    if steady and level - noise < _NOISE_LISTEN_DB:
+    if reading.steady_noise and level - noise < _NOISE_LISTEN_DB:
         make.add(
             "noise",
             "listen",

@@ -35,7 +35,7 @@ _HIT_RANGE_DB: Final = 15.0
 class Activity:
     """Which windows of a source are playing."""
 
-    level_dbfs: NDArray[np.float64]
+    level_dbfs: NDArray[np.float32]
     """(windows,) RMS of 300 ms, one every 100 ms; window k covers blocks k to k + 2."""
     windows: NDArray[np.bool_]
     """(windows,) whether the source plays (for one that strikes: whether a hit lies in it)."""
@@ -56,7 +56,7 @@ def window_levels(mean_square: NDArray[np.float32]) -> NDArray[np.float64]:
     return dbfs_from_mean_square(np.maximum(sums, 0.0))
 
 
-def _gap(levels: NDArray[np.float64], apart_db: float) -> float | None:
+def _gap(levels: NDArray[np.floating], apart_db: float) -> float | None:
     """The level that parts two heaps, None when there is one heap only: soft and loud playing lie closer."""
     low, high = float(levels.min()), float(levels.max())
     if high - low < apart_db:
@@ -88,7 +88,7 @@ def _gap(levels: NDArray[np.float64], apart_db: float) -> float | None:
     return float(edges[best + 1])
 
 
-def _with_hysteresis(levels: NDArray[np.float64], on: float, off: float) -> NDArray[np.bool_]:
+def _with_hysteresis(levels: NDArray[np.floating], on: float, off: float) -> NDArray[np.bool_]:
     """Whether the level is up: from when it passes `on` until it falls below `off`."""
     state = np.full(levels.size, -1, np.int8)
     state[levels >= on] = 1
@@ -100,7 +100,7 @@ def _with_hysteresis(levels: NDArray[np.float64], on: float, off: float) -> NDAr
     return np.asarray((last >= 0) & (state[np.maximum(last, 0)] == 1))
 
 
-def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.float64]) -> NDArray[np.bool_]:
+def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.floating]) -> NDArray[np.bool_]:
     """The 300 ms windows that begin with a hit: their first block rises by 6 dB or more.
 
     Softer hits within 15 dB of the loud ones count; where the hits fall into two heaps, the lower one is other drums.
@@ -132,7 +132,7 @@ def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Acti
     -------
     Activity
     """
-    levels = window_levels(mean_square)
+    levels = window_levels(mean_square).astype(np.float32)
     none = np.zeros(levels.size, bool)
     blocks = np.zeros(max(1, mean_square.size), bool)
     finite = levels[levels > -120.0]

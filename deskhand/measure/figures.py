@@ -191,6 +191,8 @@ class TrackFigures:
     flat_level: Array32
     """(blocks + 1,) magnitude of the highest of them."""
     dropouts: list[Event] = field(default_factory=list)
+    cut_s: float | None = None
+    """When the sound was cut into digital silence that lasts to the end; None when it died away, or goes on."""
     clicks: list[Event] = field(default_factory=list)
     bursts: list[Event] = field(default_factory=list)
     """`value` is how white it is: power of the fourth difference over power, 70 for white noise."""
@@ -536,7 +538,10 @@ class _Worker:
         if 0 < self.low_filled < _LOW_TRANSFORM:
             self.seconds = 1
             self._low_window(self.low_filled)
-        for figures in self.figures:
+        for row, figures in enumerate(self.figures):
+            zeros, begin, _, cut = self.dropping[row]
+            if zeros and cut:
+                figures.cut_s = float(begin) / self.grid.sample_rate_hz
             known = np.flatnonzero(~np.isnan(figures.tone[:, 0]))
             if known.size:
                 nearest = known[np.abs(known[None, :] - np.arange(len(figures.tone))[:, None]).argmin(axis=1)]

@@ -97,8 +97,8 @@ class SourceReading:
     """One for each track."""
     mean_square: NDArray[np.float32]
     """(blocks,) mean over the sides."""
-    pauses_dbfs: NDArray[np.float64]
-    """(pauses,) levels of the windows at least half a second from playing."""
+    steady_noise: bool
+    """Whether the pauses keep one level, as noise does: decays, quiet playing and digital silence do not."""
 
 
 def _finite(value: float) -> float | None:
@@ -166,7 +166,9 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         50 or 60.
     """
     parts = [figures.tracks[track] for track in tracks]
-    mean_square = np.mean([part.mean_square for part in parts], axis=0).astype(np.float32)
+    mean_square = parts[0].mean_square
+    if len(parts) == 2:
+        mean_square = np.asarray(0.5 * (mean_square + parts[1].mean_square))
     weighted = np.sum([part.weighted for part in parts], axis=0)
     peaks = np.max([part.peak for part in parts], axis=0)
     playing = activity(mean_square, strikes=strikes)
@@ -183,6 +185,7 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         touched = np.convolve(playing.windows, np.ones(11), mode="same") > 0
         pauses = playing.level_dbfs[~touched]
     noise = float(np.percentile(pauses, 10)) if pauses.size >= 10 else None
+    steady = bool(pauses.size >= 30 and np.isfinite(pauses).all() and np.ptp(np.percentile(pauses, (10, 60))) < 3.0)
     if noise is None:
         why["noise_dbfs"] = "no level is a pause between hits" if strikes else "it has no pause of a second or more"
     hums = tuple(find_hum(part, figures.grid, mains_hz=mains_hz) for part in parts)
@@ -253,7 +256,7 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         alignment=found,
         hums=hums,
         mean_square=mean_square,
-        pauses_dbfs=pauses,
+        steady_noise=steady,
     )
 
 
@@ -262,24 +265,21 @@ def _spreads(
     tracks: tuple[int, ...],
     playing: Activity,
     weighted: NDArray[np.float64],
-    levels: NDArray[np.float64],
+    levels: NDArray[np.floating],
 ) -> dict[str, float | dict[str, float] | None]:
     """How sure the readings are that come from blocks."""
     step_s = figures.grid.hop_s
     out: dict[str, float | dict[str, float] | None] = {
-        "level_dbfs_pm": spread(levels, lambda some: np.median(some, axis=-1), step_s=step_s),
-        "loud_dbfs_pm": spread(levels, lambda some: np.percentile(some, 95, axis=-1), step_s=step_s),
-        "loudness_lufs_pm": spread(
-            weighted, lambda some: np.array([integrated_lufs(one) for one in some[::3]]), step_s=step_s
-        ),
+        "level_dbfs_pm": spread(levels, lambda some: float(np.median(some)), step_s=step_s),
+        "loud_dbfs_pm": spread(levels, lambda some: float(np.percentile(some, 95)), step_s=step_s),
+        "loudness_lufs_pm": spread(weighted, integrated_lufs, step_s=step_s),
     }
     if len(tracks) == 2:
         left, right = (figures.tracks[track].mean_square for track in tracks)
         blocks = playing.blocks[: left.size]
         series = np.stack([left[blocks], right[blocks], figures.pairs[tracks[0], tracks[1]].product[blocks]])
-        places = draws(series.shape[-1], step_s=step_s)
-        if places is not None and series[:2].any():
-            drawn = [st.stereo(*series[:, place]) for place in places]
+        if series[:2].any():
+            drawn = [st.stereo(*series[:, place]) for place in draws(series.shape[-1], step_s=step_s)]
             for name in ("width_db", "balance_db", "correlation", "mono_loss_db"):
                 out[f"{name}_pm"] = half_width(np.array([getattr(one, name) for one in drawn]))
     return out

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -17,10 +17,11 @@ RESAMPLES: Final = 120
 _LEAST_BLOCKS: Final = 4
 
 
-def draws(count: int, *, step_s: float) -> NDArray[np.intp] | None:
-    """Positions of resampled series, (resamples, count): blocks of 3 s drawn with replacement, ends joined.
+def draws(count: int, *, step_s: float) -> Iterator[NDArray[np.intp]]:
+    """Positions of resampled series, (count,) each: blocks of 3 s drawn with replacement, ends joined.
 
-    None when the series is shorter than four blocks: nothing can then be said.
+    One at a time, so that memory does not grow with the number of resamples. None come when the series is shorter than
+    four blocks: nothing can then be said.
 
     References
     ----------
@@ -29,24 +30,24 @@ def draws(count: int, *, step_s: float) -> NDArray[np.intp] | None:
     """
     length = max(1, round(BLOCK_S / step_s))
     if count < _LEAST_BLOCKS * length:
-        return None
+        return
     # one seed: the same recording gives the same figures
     rng = np.random.default_rng(1)
-    starts = rng.integers(count, size=(RESAMPLES, -(-count // length)))
-    places = (starts[:, :, None] + np.arange(length)) % count
-    return np.asarray(places.reshape(RESAMPLES, -1)[:, :count])
+    for _ in range(RESAMPLES):
+        starts = rng.integers(count, size=-(-count // length))
+        yield np.asarray((starts[:, None] + np.arange(length)) % count).reshape(-1)[:count]
 
 
 def half_width(values: NDArray[np.float64]) -> float | None:
-    """Half of the central 95 % of resampled values; None when they are not finite."""
-    if not np.isfinite(values).all():
+    """Half of the central 95 % of resampled values; None when there are none, or not all are finite."""
+    if not values.size or not np.isfinite(values).all():
         return None
     low, high = np.percentile(values, (2.5, 97.5))
     return float(high - low) / 2
 
 
 def spread(
-    series: NDArray[np.float64], statistic: Callable[[NDArray[np.float64]], NDArray[np.float64]], *, step_s: float
+    series: NDArray[np.floating], statistic: Callable[[NDArray[np.floating]], float], *, step_s: float
 ) -> float | None:
     """Uncertainty of a statistic: half the width of its 95 % interval.
 
@@ -55,7 +56,7 @@ def spread(
     series : (..., steps) array
         What the statistic is computed from; the last axis is time.
     statistic : callable
-        From (..., resamples, steps) to (resamples,).
+        From an array of the same shape to a number.
     step_s : float
         Seconds a step.
 
@@ -64,7 +65,7 @@ def spread(
     float, or None when the series is too short.
     """
     places = draws(series.shape[-1], step_s=step_s)
-    return None if places is None else half_width(statistic(series[..., places]))
+    return half_width(np.array([statistic(series[..., place]) for place in places]))
 
 
 def half_width_of_median(values: NDArray[np.float64]) -> float | None:

@@ -38,7 +38,7 @@ _TONE_LOW_DB: Final = -50.0
 class Picture:
     """What the picture of a source is drawn from."""
 
-    level_dbfs: NDArray[np.float64]
+    level_dbfs: NDArray[np.floating]
     """(windows,) RMS of 300 ms, one every `step_s`."""
     active: NDArray[np.bool_]
     step_s: float
