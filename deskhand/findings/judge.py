@@ -49,6 +49,7 @@ _DELAY_LEAST_MS: Final = 0.3
 _DELAY_CERTAINTY: Final = 0.35
 _WENT_SILENT_S: Final = 8.0
 _AT_ONCE_DB: Final = 15.0
+_DYING_DB: Final = 8.0
 _TOGETHER_S: Final = 0.05
 _TOGETHER_TRACKS: Final = 3
 _LEAK_LISTEN_DB: Final = -40.0
@@ -157,7 +158,8 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
         if after.size and not np.isfinite(after).any():
             abrupt = any(context.figures.tracks[track].cut_s is not None for track in reading.tracks)
         else:
-            abrupt = bool(after.size and before.size) and float(before.min()) - float(after.max()) > _AT_ONCE_DB
+            falling = float(level[max(0, last - 6)] - level[last - 1]) > _DYING_DB
+            abrupt = after.size > 0 and not falling and float(before.min()) - float(after.max()) > _AT_ONCE_DB
         if (
             abrupt
             and (level.size - last) * hop_s >= _WENT_SILENT_S
