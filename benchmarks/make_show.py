@@ -121,10 +121,7 @@ class Player:
 def write_unit(unit: Unit, folder: Path, first_number: int, minutes: float, seed: int) -> None:
     """Write the tracks of one source, one file each."""
     rng = np.random.default_rng(seed)
-    own = [
-        Player(note_bank(unit.role, rng), np.random.default_rng([seed, side]))
-        for side in range(len(unit.tracks))
-    ]
+    own = [Player(note_bank(unit.role, rng), np.random.default_rng([seed, side])) for side in range(len(unit.tracks))]
     shared = Player(note_bank(unit.role, rng), np.random.default_rng([seed, 99]))
     noise = rng.standard_normal(7 * RATE_HZ + 1).astype(np.float32) * np.float32(10 ** (NOISE_DBFS / 20))
     files = [
@@ -173,9 +170,7 @@ def make_show(folder: Path, *, tracks: int, minutes: float, seed: int = 1) -> Pa
 
 def main() -> None:
     """Read the options and write the show."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--tracks", type=int, default=48)
     parser.add_argument("--minutes", type=float, default=10.0)

@@ -96,9 +96,7 @@ def measure_pair(left: Array, right: Array) -> dict[str, Any]:
 
 def main() -> int:
     """Measure every file of a folder and print a line each."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("folder", type=Path)
     parser.add_argument("--tracks", type=int, help="only the first so many files")
     parser.add_argument("--json", type=Path)

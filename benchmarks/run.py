@@ -85,14 +85,10 @@ def check(home: Path, out: Path, env: dict[str, str]) -> Run:
 
 def main() -> None:
     """Make the show, compile, time both, print."""
-    parser = argparse.ArgumentParser(
-        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
-    )
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--tracks", type=int, default=48)
     parser.add_argument("--minutes", type=float, default=10.0)
-    parser.add_argument(
-        "--plain-tracks", type=int, default=4, help="the script's time is scaled up from these"
-    )
+    parser.add_argument("--plain-tracks", type=int, default=4, help="the script's time is scaled up from these")
     parser.add_argument("--repeats", type=int, default=3, help="of the command; the median is shown")
     parser.add_argument("--folder", type=Path, help="keeps the shows here; default: made, timed and removed")
     options = parser.parse_args()
@@ -123,9 +119,7 @@ def report(options: argparse.Namespace, folder: Path, scratch: Path) -> None:
     cpu_s = statistics.median(run.cpu_s for run in runs)
     track_s = tracks * minutes * 60
     print(f"\n{tracks} tracks x {minutes:g} min, 24-bit 48 kHz, page cache warm, {os.cpu_count()} processors")
-    print(
-        f"deskhand check:          {wall_s:7.2f} s (runs: {', '.join(f'{run.wall_s:.2f}' for run in runs)})"
-    )
+    print(f"deskhand check:          {wall_s:7.2f} s (runs: {', '.join(f'{run.wall_s:.2f}' for run in runs)})")
     print(f"                         {cpu_s:7.2f} s of processor time")
     print(f"                         {track_s / wall_s:7.0f} x real time, over all tracks")
     print(f"                         {max(run.peak_mib for run in runs):7.0f} MiB at most", flush=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections import Counter, defaultdict
+from concurrent.futures import wait
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -19,7 +20,7 @@ from deskhand.units import clock
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
-    from concurrent.futures import Executor
+    from concurrent.futures import Executor, Future
 
     from numpy.typing import NDArray
 
@@ -140,9 +141,12 @@ class _Reader:
     def __init__(self, lanes: tuple[_Lane, ...], stack: ExitStack) -> None:
         self._lanes = lanes
         self._open: dict[int, tuple[_Part, OpenFile]] = {}
+        self._begun: list[Future[None]] = []
         stack.callback(self._close)
 
     def _close(self) -> None:
+        # nobody may close a file that another thread still reads: whoever stops early waits for what was begun
+        wait(self._begun)
         for _, file in self._open.values():
             file.samples.close()
 
@@ -194,12 +198,13 @@ class _Reader:
                 self._fill(index, at, piece)
 
         futures = [pool.submit(run, jobs[first : first + size]) for first in range(0, len(jobs), size)]
+        self._begun = futures
 
-        def wait() -> None:
+        def finish() -> None:
             for future in futures:
                 future.result()
 
-        return wait
+        return finish
 
 
 def _natural(path: Path) -> list[tuple[int, int, str]]:

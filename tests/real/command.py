@@ -6,11 +6,14 @@ import json
 import subprocess
 import sys
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
+
+Thing = TypeVar("Thing")
+Result = TypeVar("Result")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,6 +36,26 @@ class Source:
         if self.nominal_dbfs is not None:
             lines.append(f'nominal = "{self.nominal_dbfs:.1f} dBFS"')
         return "\n".join(lines) + "\n"
+
+
+def once(make: Callable[[Thing], Result]) -> Callable[[Thing], Result]:
+    """Call only once for each thing (which has a `name`, or is one); a failure too is kept, and raised each time."""
+    results: dict[str, Result] = {}
+    failures: dict[str, BaseException] = {}
+
+    def get(thing: Thing) -> Result:
+        name = str(getattr(thing, "name", thing))
+        if name in failures:
+            raise failures[name]
+        if name not in results:
+            try:
+                results[name] = make(thing)
+            except BaseException as error:
+                failures[name] = error
+                raise
+        return results[name]
+
+    return get
 
 
 def house_toml(sources: Sequence[Source], *, mains: str = "50 Hz", nominal: str = "-18 dBFS") -> str:

@@ -256,11 +256,12 @@ _HUM: Final = (
     "aevalsrc='0.010*sin(2*PI*{f}*t)+0.004*sin(4*PI*{f}*t)+0.008*sin(6*PI*{f}*t)+0.004*sin(10*PI*{f}*t)"
     "+0.003*sin(14*PI*{f}*t)':s=44100:d=60"
 )
-# From -60 dBFS it grows by 16 dB a second to -12 dBFS at 23 s, stands until 24.5 s and dies away at 80 dB a
-# second: how a microphone starts to ring when it is turned up too far, until somebody pulls it down.
+# From -60 dBFS it grows by {rate} dB a second to -12 dBFS, stands until 24.5 s and dies away at 80 dB a second: how a
+# microphone starts to ring when it is turned up too far, until somebody pulls it down. Growth depends on how far the
+# loop is over unity; both rates are common practice, no source.
 _HOWL: Final = (
-    "aevalsrc='sin(2*PI*2500*t)*if(lt(t,20),0,if(lt(t,23),0.001*pow(10,0.8*(t-20)),"
-    "if(lt(t,24.5),0.251,0.251*pow(10,-4*(t-24.5)))))':s=44100:d=60"
+    "aevalsrc='sin(2*PI*2500*t)*if(lt(t,20),0,if(lt(t,24.5),min(0.251,0.001*pow(10,{rate}/20*(t-20))),"
+    "0.251*pow(10,-4*(t-24.5))))':s=44100:d=60"
 )
 
 
@@ -325,9 +326,7 @@ FAULTS: Final = (
             name=f"hum-{frequency}-voice",
             stem="voice",
             mains=f"{frequency} Hz",
-            plant=ffmpeg_graph(
-                "voice", "[0:a][1:a]amix=inputs=2:normalize=0", _HUM.format(f=frequency - 0.03)
-            ),
+            plant=ffmpeg_graph("voice", "[0:a][1:a]amix=inputs=2:normalize=0", _HUM.format(f=frequency - 0.03)),
             kind="hum",
             witness=added_is((-37.5, -36.0)),
         )
@@ -445,22 +444,36 @@ FAULTS: Final = (
         witness=changed_only_at(_HITS_S),
         events_s=_HITS_S,
     ),
-    Fault(
-        name="howl-voice",
-        stem="voice",
-        plant=ffmpeg_graph("voice", "[0:a][1:a]amix=inputs=2:normalize=0", _HOWL),
-        kind="howl",
-        witness=added_is((-12.5, -11.5), (23.0, 24.5)),
-        only_within_s=(_HOWL_S,),
+    *(
+        Fault(
+            name=f"howl-voice-{rate}-db-a-second",
+            stem="voice",
+            plant=ffmpeg_graph("voice", "[0:a][1:a]amix=inputs=2:normalize=0", _HOWL.format(rate=rate)),
+            kind="howl",
+            witness=added_is((-12.5, -11.5), (23.0, 24.5)),
+            only_within_s=(_HOWL_S,),
+        )
+        for rate in (16, 32)
     ),
-    Fault(
-        name="click-in-voice",
-        stem="voice",
-        # 10^(-25/20): the singer's earpiece bleeds 25 dB down into the microphone
-        plant=ffmpeg_graph(
-            "voice", "[1:a]volume=-25dB:precision=double[bled];[0:a][bled]amix=inputs=2:normalize=0", "click"
-        ),
-        kind="in-the-mix",
-        witness=added_is((-54.5, -53.5)),
+    *(
+        # The singer's earpiece bleeds into the microphone, narrowed by a small loudspeaker and the air: 25 dB under the
+        # voice (-20 dBFS), which anyone hears, and 25 dB under the click track itself (-29 dBFS), which is 34 dB under
+        # the voice and heard in its pauses.
+        Fault(
+            name=f"click-in-voice-{name}",
+            stem="voice",
+            plant=ffmpeg_graph(
+                "voice",
+                f"[1:a]volume={gain_db}dB:precision=double,highpass=f=300,lowpass=f=4000[bled];"
+                "[0:a][bled]amix=inputs=2:normalize=0",
+                "click",
+            ),
+            kind="in-the-mix",
+            witness=added_is((level_dbfs - 0.5, level_dbfs + 0.5)),
+        )
+        for name, gain_db, level_dbfs in (
+            ("25-db-under-the-voice", -16.0, -45.0),
+            ("25-db-under-the-click", -25.0, -54.0),
+        )
     ),
 )

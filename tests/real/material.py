@@ -48,7 +48,7 @@ SONG_GAIN_DB: Final = -6.0
 """The hottest song decodes to a peak of +1.75 dBFS; 6 dB leaves headroom for every inter-sample peak too."""
 
 
-class MaterialMissing(Exception):  # noqa: N818  it is a state of this machine, not a mistake
+class MaterialMissing(Exception):
     """Audio that cannot be had here; says in one line what to install. A test skips on it."""
 
 
@@ -110,9 +110,7 @@ def cache_dir() -> Path:
 
 
 def _run(words: Sequence[str], cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
-    return subprocess.run(
-        words, cwd=cwd, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL
-    )
+    return subprocess.run(words, cwd=cwd, capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL)
 
 
 def run_tool(*command: str | Path) -> subprocess.CompletedProcess[str]:
@@ -178,7 +176,7 @@ def _verify(path: Path, archive: Archive) -> None:
         )
 
 
-def decode(source: Path, target: Path, *, stream: str = "0:a:0", audio_filter: str = "anull") -> None:
+def decode(source: Path, target: Path, *, stream: str = "0:a:0", audio_filter: str) -> None:
     """24-bit WAV of one stream of a file, by ffmpeg; no dither, no resampling, no metadata."""
     run_tool(
         "ffmpeg", "-v", "error", "-nostdin", "-y", "-i", source, "-map", stream, "-af", audio_filter,

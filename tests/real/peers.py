@@ -65,9 +65,7 @@ def measure(path: Path, *, from_s: float | None = None, to_s: float | None = Non
     _, volume = _ffmpeg(path, "volumedetect", window)
     meter, _ = _ffmpeg(path, "ebur128=peak=true:metadata=1,ametadata=print:file=-", window)
     # a mono file's frames carry no "true_peak" over all channels in every version: the largest channel is it
-    peaks_lin = [
-        _last(rf"true_peaks_ch{channel}=", meter) for channel in (0, 1) if f"peaks_ch{channel}=" in meter
-    ]
+    peaks_lin = [_last(rf"true_peaks_ch{channel}=", meter) for channel in (0, 1) if f"peaks_ch{channel}=" in meter]
     peak_lin = max(peaks_lin)
     return PeerReadings(
         peak_dbfs=_last("Peak level dB:", overall),

@@ -112,17 +112,37 @@ def correlation(pair: NDArray[np.float64]) -> float:
     return float(left @ right / np.sqrt((left @ left) * (right @ right)))
 
 
-def independent_level_dbfs(signal: NDArray[np.float64], *, rate_hz: int = RATE_HZ) -> float:
-    """Give the median level (AES17) of 300 ms windows within 25 dB of the loudest.
+def independent_level_dbfs(signal: NDArray[np.float64], *, gate_db: float = 25.0) -> float:
+    """Give the median level (AES17) of 300 ms windows that are less than a gate below the loudest (95th percentile).
 
-    A pair's is the power mean of its sides. A plain witness: the gate of 25 dB is common practice (no source), looser than any playing and far above
-    the noise between songs.
+    A pair's is the power mean of its sides. A plain witness: any gate from 15 to 25 dB leaves out silence and takes in
+    playing (common practice, no source); where the two disagree, the level is not better known than that.
     """
-    window = round(0.3 * rate_hz)
+    window = round(0.3 * RATE_HZ)
     count = signal.shape[-1] // window
     power = np.mean(signal[:, : count * window].reshape(signal.shape[0], count, window) ** 2, axis=(0, 2))
     level_dbfs = 10 * np.log10(np.maximum(power, 1e-20)) + 20 * np.log10(np.sqrt(2))
-    return float(np.median(level_dbfs[level_dbfs > np.percentile(level_dbfs, 95) - 25]))
+    return float(np.median(level_dbfs[level_dbfs > np.percentile(level_dbfs, 95) - gate_db]))
+
+
+def stands_out(signal: NDArray[np.float64], time_s: float) -> float:
+    """Give how far one instant lies from what the sound around it predicts, as a ratio to the usual error.
+
+    Linear prediction of order 16, fitted to 400 samples on either side without the 40 nearest; the larger side of a
+    pair. In 30 s of picking, Escape's and Feelings' guitars stay below 9; a digital click does not.
+    """
+    order, reach, near = 16, 400, 40
+    middle = round(time_s * RATE_HZ)
+    ratios = []
+    for side in signal:
+        part = side[middle - reach : middle + reach]
+        past = np.lib.stride_tricks.sliding_window_view(part, order)[:-1]
+        now = part[order:]
+        away = np.abs(np.arange(order, part.size) - reach) > near
+        weights = np.linalg.lstsq(past[away], now[away], rcond=None)[0]
+        error = now - past @ weights
+        ratios.append(np.abs(error[~away]).max() / np.sqrt(np.mean(error[away] ** 2)))
+    return float(max(ratios))
 
 
 def sources(folder: Path, parts: Iterable[Part]) -> list[Source]:

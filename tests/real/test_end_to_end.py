@@ -15,11 +15,13 @@ import numpy as np
 import pytest
 
 from . import faults, material, peers, take
-from .command import Checked, check, house_toml
+from .command import Checked, check, house_toml, once
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
+
+pytestmark = pytest.mark.real
 
 LEVELS: Final = frozenset({"level-low", "level-high", "headroom"})
 """Kinds that may be true of a clean recording, and are then proved below."""
@@ -38,6 +40,9 @@ JUDGEMENTS: Final = frozenset(
     }
 )
 """DESIGN.md, 7: shown but not raised while a house is learning, and these houses have kept no show."""
+CLICKS_S: Final = {"Escape from chaosland": 78.239, "Feelings": 137.705}
+"""Real defects of the guitars: edits that left a digital click in both sides. A finding there is the truth: see
+`test_the_known_clicks_are_there`."""
 MARGIN_S: Final = 0.2
 """How far a reported time may lie from the planted one: two 100 ms blocks; to a listener, the same moment."""
 
@@ -50,6 +55,18 @@ class Clean:
     folder: Callable[[], Path]
     parts: tuple[take.Part, ...]
     mains: str = "50 Hz"
+    clicks_s: tuple[float, ...] = ()
+    """Where its guitar really holds a click."""
+
+    def is_true(self, source: str, finding: dict[str, Any]) -> bool:
+        """Tell whether a finding is one of the known clicks and nothing more."""
+        return (
+            source == "guitar"
+            and finding["kind"] == "clicks"
+            and bool(finding["at_s"])
+            # 10 ms: the click is one sample, and times are printed in ms
+            and all(any(abs(t - known) < 0.01 for known in self.clicks_s) for span in finding["at_s"] for t in span)
+        )
 
 
 def _pair(stem: str, role: str) -> take.Part:
@@ -71,6 +88,7 @@ CLEAN: Final = (
             name=f"song-{title.split()[0].lower()}",
             folder=functools.partial(material.guitar_song, title),
             parts=(_pair("guitar", "guitar"), _pair("song", "playback")),
+            clicks_s=(CLICKS_S[title],) if title in CLICKS_S else (),
         )
         for title in material.TITLES
     ),
@@ -93,6 +111,7 @@ CLEAN: Final = (
             name=f"take-{title.split()[0].lower()}",
             folder=functools.partial(take.clean, title),
             parts=tuple(take.PARTS.values()),
+            clicks_s=(CLICKS_S[title] - take.START_S[title],) if title in CLICKS_S else (),
         )
         for title in material.TITLES
     ),
@@ -102,21 +121,16 @@ CLEAN: Final = (
 @pytest.fixture(scope="module")
 def clean_check(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Clean], Checked]:
     """Give the result of the command for a clean recording; it runs once for each."""
-    done: dict[str, Checked] = {}
 
     def run(clean: Clean) -> Checked:
-        if clean.name not in done:
-            house = house_toml(take.sources(clean.folder(), clean.parts), mains=clean.mains)
-            done[clean.name] = check(clean.folder(), house, tmp_path_factory.mktemp("clean"))
-        return done[clean.name]
+        house = house_toml(take.sources(clean.folder(), clean.parts), mains=clean.mains)
+        return check(clean.folder(), house, tmp_path_factory.mktemp("clean"))
 
-    return run
+    return once(run)
 
 
 def _said(found: Sequence[tuple[str, dict[str, Any]]]) -> str:
-    return "\n".join(
-        f"{name}: {finding['kind']} ({finding['severity']}): {finding['text']}" for name, finding in found
-    )
+    return "\n".join(f"{name}: {finding['kind']} ({finding['severity']}): {finding['text']}" for name, finding in found)
 
 
 each_clean = pytest.mark.parametrize("clean", CLEAN, ids=lambda clean: clean.name)
@@ -124,45 +138,52 @@ each_clean = pytest.mark.parametrize("clean", CLEAN, ids=lambda clean: clean.nam
 
 @each_clean
 def test_clean_recording_has_no_fault(clean: Clean, clean_check: Callable[[Clean], Checked]) -> None:
-    """No fault is claimed, of whatever severity: none is there (looked for with numpy, see `material`)."""
-    claimed = [found for found in clean_check(clean).findings() if found[1]["kind"] in faults.KINDS]
+    """No fault is claimed, of whatever severity: none is there but the known clicks (looked for with numpy)."""
+    claimed = [
+        (name, finding)
+        for name, finding in clean_check(clean).findings()
+        if finding["kind"] in faults.KINDS and not clean.is_true(name, finding)
+    ]
     assert not claimed, _said(claimed)
+
+
+@pytest.mark.parametrize("title", CLICKS_S)
+def test_the_known_clicks_are_there(title: str) -> None:
+    """An independent look: these instants are not music, others are."""
+    guitar = take.read(material.guitar_song(title) / "guitar.wav")
+    assert take.stands_out(guitar, CLICKS_S[title]) > 50
+    # loud picking in the same songs, as a control
+    assert max(take.stands_out(guitar, time_s) for time_s in np.arange(30.0, 60.0, 0.1)) < 20
 
 
 @each_clean
 def test_clean_recording_is_not_judged(clean: Clean, clean_check: Callable[[Clean], Checked]) -> None:
-    """Whatever is more than a note is about level; no kind is outside the closed list."""
-    raised = [found for found in clean_check(clean).findings() if found[1]["severity"] != "note"]
-    assert not [found for found in raised if found[1]["kind"] not in LEVELS], _said(raised)
-    kinds = {finding["kind"] for _, finding in clean_check(clean).findings()}
-    assert kinds <= faults.KINDS | LEVELS | JUDGEMENTS
+    """No judgement is more than a note, and no kind is outside the closed list."""
+    found = clean_check(clean).findings()
+    raised = [one for one in found if one[1]["kind"] in JUDGEMENTS and one[1]["severity"] != "note"]
+    assert not raised, _said(raised)
+    assert {finding["kind"] for _, finding in found} <= faults.KINDS | LEVELS | JUDGEMENTS
 
 
 # Not the single notes: how loud a decaying note "is" depends on where its end is drawn. Not the click track:
 # a source that strikes is levelled by its hits (DESIGN.md, 6), which a look at windows does not see.
-@pytest.mark.parametrize(
-    "clean", [c for c in CLEAN if c.name != "guitar-notes"], ids=lambda clean: clean.name
-)
-def test_level_findings_of_clean_recordings_are_true(
-    clean: Clean, clean_check: Callable[[Clean], Checked]
-) -> None:
+@pytest.mark.parametrize("clean", [c for c in CLEAN if c.name != "guitar-notes"], ids=lambda clean: clean.name)
+def test_level_findings_of_clean_recordings_are_true(clean: Clean, clean_check: Callable[[Clean], Checked]) -> None:
     """The reading is what an independent look finds; that is the nominal, so no level is called wrong."""
     result = clean_check(clean)
     for part in clean.parts:
         if part.role == "click":
             continue
-        # 1.5 dB: another gate moves the median of these by up to 1 dB (see `take`), and 0.5 dB to spare, so
-        # that a level finding (2 dB off, DESIGN.md, 7) could only come from a wrong level
-        look_dbfs = take.independent_level_dbfs(take.read(clean.folder() / f"{part.stem}.wav"))
-        assert result.before(part.stem)["level_dbfs"] == pytest.approx(look_dbfs, abs=1.5)
+        signal = take.read(clean.folder() / f"{part.stem}.wav")
+        looks_dbfs = [take.independent_level_dbfs(signal, gate_db=gate_db) for gate_db in (15.0, 20.0, 25.0)]
+        # whatever gate is right, within its reach, and 0.5 dB for windows that lie otherwise
+        assert min(looks_dbfs) - 0.5 <= result.before(part.stem)["level_dbfs"] <= max(looks_dbfs) + 0.5, part.stem
         raised = [found for found in result.findings(part.stem) if found[1]["kind"].startswith("level-")]
         assert not raised, _said(raised)
 
 
 @each_clean
-def test_headroom_findings_of_clean_recordings_are_true(
-    clean: Clean, clean_check: Callable[[Clean], Checked]
-) -> None:
+def test_headroom_findings_of_clean_recordings_are_true(clean: Clean, clean_check: Callable[[Clean], Checked]) -> None:
     """Where too little headroom is claimed, ffmpeg finds the same peak; and only near full scale."""
     for name, finding in clean_check(clean).findings():
         if finding["kind"] == "headroom":
@@ -187,13 +208,9 @@ def test_exit_status_says_whether_something_is_to_be_fixed(
     assert result.exit_status == (1 if to_fix else 0), _said(to_fix)
 
 
-@pytest.mark.parametrize(
-    "clean", [c for c in CLEAN if c.name.startswith("song-")], ids=lambda clean: clean.name
-)
+@pytest.mark.parametrize("clean", [c for c in CLEAN if c.name.startswith("song-")], ids=lambda clean: clean.name)
 @pytest.mark.parametrize("stem", ["guitar", "song"])
-def test_pair_readings_agree_with_numpy(
-    clean: Clean, stem: str, clean_check: Callable[[Clean], Checked]
-) -> None:
+def test_pair_readings_agree_with_numpy(clean: Clean, stem: str, clean_check: Callable[[Clean], Checked]) -> None:
     """Correlation, balance and lag of a real pair, over the whole song."""
     pair = take.read(clean.folder() / f"{stem}.wav")
     reading = clean_check(clean).before(stem)
@@ -224,22 +241,13 @@ class Planted:
 
     def spans_s(self) -> list[tuple[float, float]]:
         """List when, over all of them."""
-        return sorted(
-            (float(start), float(end)) for finding in self.found() for start, end in finding["at_s"]
-        )
+        return sorted((float(start), float(end)) for finding in self.found() for start, end in finding["at_s"])
 
 
 @pytest.fixture(scope="module")
 def planted_check(tmp_path_factory: pytest.TempPathFactory) -> Callable[[faults.Fault], Planted]:
     """Give the result of the command for a planted fault; planted, witnessed and run once for each."""
-    done: dict[str, Planted] = {}
-
-    def run(fault: faults.Fault) -> Planted:
-        if fault.name not in done:
-            done[fault.name] = Planted(fault=fault, result=_plant_and_check(fault, tmp_path_factory))
-        return done[fault.name]
-
-    return run
+    return once(lambda fault: Planted(fault=fault, result=_plant_and_check(fault, tmp_path_factory)))
 
 
 def _plant_and_check(fault: faults.Fault, tmp_path_factory: pytest.TempPathFactory) -> Checked:
@@ -267,9 +275,7 @@ each_fault = pytest.mark.parametrize("fault", faults.FAULTS, ids=lambda fault: f
 
 
 @each_fault
-def test_planted_fault_is_found(
-    fault: faults.Fault, planted_check: Callable[[faults.Fault], Planted]
-) -> None:
+def test_planted_fault_is_found(fault: faults.Fault, planted_check: Callable[[faults.Fault], Planted]) -> None:
     """The right kind at the right source, raised; on one side, the right track; a number, the right one."""
     planted = planted_check(fault)
     raised = [finding for finding in planted.found() if finding["severity"] != "note"]
@@ -303,9 +309,7 @@ def test_planted_fault_is_found_when_it_happens(
         near = [s for s in spans_s if abs(s[0] - start_s) <= MARGIN_S and abs(s[1] - end_s) <= MARGIN_S]
         assert near, f"nothing at {start_s} to {end_s} s; named were {spans_s}"
     for start_s, end_s in spans_s:
-        near = [
-            e for e in fault.events_s if abs(e[0] - start_s) <= MARGIN_S and abs(e[1] - end_s) <= MARGIN_S
-        ]
+        near = [e for e in fault.events_s if abs(e[0] - start_s) <= MARGIN_S and abs(e[1] - end_s) <= MARGIN_S]
         assert near, f"{start_s} to {end_s} s was named, where nothing was planted"
 
 
@@ -321,9 +325,7 @@ def test_planted_fault_without_edges_is_found_where_it_is(
         assert inside, f"{start_s} to {end_s} s was named"
 
 
-@pytest.mark.parametrize(
-    "fault", [f for f in faults.FAULTS if f.kind == "clipped"], ids=lambda fault: fault.name
-)
+@pytest.mark.parametrize("fault", [f for f in faults.FAULTS if f.kind == "clipped"], ids=lambda fault: fault.name)
 def test_clipping_is_found_where_tops_are_flat(
     fault: faults.Fault, planted_check: Callable[[faults.Fault], Planted], tmp_path: Path
 ) -> None:
@@ -339,9 +341,7 @@ def test_clipping_is_found_where_tops_are_flat(
 
 
 @each_fault
-def test_nothing_else_is_blamed(
-    fault: faults.Fault, planted_check: Callable[[faults.Fault], Planted]
-) -> None:
+def test_nothing_else_is_blamed(fault: faults.Fault, planted_check: Callable[[faults.Fault], Planted]) -> None:
     """One cause, one finding: no other fault at its source, none at all at the others."""
     allowed = {fault.kind} | fault.kinds_too
     wrong = [

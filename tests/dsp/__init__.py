@@ -1,0 +1,1 @@
+"""Kernels against tables, libraries and arithmetic."""

@@ -1,0 +1,1 @@
+"""Measurements against published cases, other tools and signals whose answer is known."""

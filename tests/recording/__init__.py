@@ -1,0 +1,1 @@
+"""Tests of what turns files on disk into tracks and blocks."""

@@ -1,0 +1,94 @@
+"""`show.toml` beside a recording: what it may say, and the one line for each mistake."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pytest
+
+from deskhand.errors import HouseError
+from deskhand.recording import ShowNote, read_show_note
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+def note_of(folder: Path, text: str, *, encoding: str = "utf-8") -> ShowNote:
+    (folder / "show.toml").write_bytes(text.encode(encoding))
+    return read_show_note(folder)
+
+
+def test_no_file_says_nothing(tmp_path: Path) -> None:
+    assert read_show_note(tmp_path) == ShowNote()
+
+
+def test_all_of_it(tmp_path: Path) -> None:
+    note = note_of(
+        tmp_path,
+        """
+        name = "First Sunday"
+        date = 2026-03-01
+        phase = "line-check"
+        tap = "after-gain"
+        [taps]
+        piano = "preamp"
+        [players]
+        piano = "Ana"
+        "lead voice" = "Bo"
+        """,
+    )
+    assert note == ShowNote(
+        name="First Sunday",
+        date="2026-03-01",
+        phase="line-check",
+        tap="after-gain",
+        taps={"piano": "preamp"},
+        players={"piano": "Ana", "lead voice": "Bo"},
+    )
+
+
+@pytest.mark.parametrize("date", ['"2026-03-01"', "2026-03-01", "2026-03-01T19:30:00", "2026-03-01 19:30:00Z"])
+def test_dates_as_people_write_them(tmp_path: Path, date: str) -> None:
+    assert note_of(tmp_path, f"date = {date}").date == "2026-03-01"
+
+
+def test_windows_line_ends_and_byte_order_mark(tmp_path: Path) -> None:
+    """Plain editors of one system put three bytes before the text: EF BB BF (RFC 3629, 6)."""
+    assert note_of(tmp_path, 'phase = "show"\r\nname = "Häppi"\r\n', encoding="utf-8-sig").name == "Häppi"
+
+
+MISTAKES = [
+    pytest.param("phase = ", r"not readable as TOML .*; mend that line", id="syntax"),
+    pytest.param('phse = "show"', r'unknown key "phse"; did you mean "phase"\?', id="key"),
+    pytest.param(
+        "xyzzy = 1", r'unknown key "xyzzy"; known keys are name, date, phase, tap, taps, players', id="far-key"
+    ),
+    pytest.param(
+        'phase = "gig"', r"show\.toml, phase: 'gig' is not known; use one of line-check, rehearsal, show", id="phase"
+    ),
+    pytest.param("phase = 3", r"show\.toml, phase: 3 is not known", id="phase-type"),
+    pytest.param('phase = ["show"]', r"show\.toml, phase: \['show'\] is not known", id="phase-list"),
+    pytest.param('tap = "premap"', r"show\.toml, tap: 'premap' is not known; use one of preamp", id="tap"),
+    pytest.param(
+        'date = "1st of March"', r"show\.toml, date: '1st of March' is not a date; write it like 2026", id="date"
+    ),
+    pytest.param('date = "2026-02-30"', r"show\.toml, date: '2026-02-30' is not a date", id="no-such-day"),
+    pytest.param("date = 19:30:00", r"show\.toml, date: .* is not a date", id="date-is-a-time"),
+    pytest.param('players = "Ana"', r"show\.toml, players: must be a table", id="players-type"),
+    pytest.param("[players]\npiano = 3", r"show\.toml, players: must be a table of names", id="player-type"),
+    pytest.param('[taps]\npiano = "line"', r"show\.toml, taps, piano: 'line' is not known", id="taps"),
+]
+
+
+@pytest.mark.parametrize(("text", "said"), MISTAKES)
+def test_a_mistake_is_one_line_with_file_and_key(tmp_path: Path, text: str, said: str) -> None:
+    with pytest.raises(HouseError, match=said) as caught:
+        note_of(tmp_path, text)
+    assert str(caught.value).startswith("show.toml")
+    assert "\n" not in str(caught.value)
+
+
+def test_bytes_that_are_no_text(tmp_path: Path) -> None:
+    (tmp_path / "show.toml").write_bytes(b'name = "\xff\xfe"')
+    with pytest.raises(HouseError, match=r"^show\.toml: not readable as TOML"):
+        read_show_note(tmp_path)

@@ -1,0 +1,1 @@
+"""Published tables, as read; the source stands in the first lines of each."""

@@ -1,0 +1,253 @@
+"""`deskhand new`: roles and pairs guessed from names, and the commented house file that comes of them.
+
+In order: roles, pairs and names, microphones of one instrument, the text, the command.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Final
+
+import pytest
+from click.testing import CliRunner, Result
+from hypothesis import example, given, settings
+from hypothesis import strategies as st
+
+from deskhand.cli import main
+from deskhand.house import House, HouseFile, Role, Source, match_tracks, parse_house
+from deskhand.new import guess_house, guess_role, house_text, microphones_of_one
+from deskhand.recording.names import clean_name, key
+
+from .recording.writers import noise, write_wave
+
+if TYPE_CHECKING:
+    import numpy as np
+
+PLACE: Final = Path("house.toml")
+# a busy machine may take its time: only the answer counts
+unhurried = settings(deadline=None)
+
+# Abbreviations of the trade: common practice, no source
+ROLES: Final[dict[Role, tuple[str, ...]]] = {
+    "lead vocal": ("Vox", "Lead Vox", "LV", "Ld Vox", "Voc", "Vocal 1", "lead voice", "Singer", "vox main", "Vox Ana"),
+    "backing vocal": ("BGV", "BGV 1", "BV2", "BVs", "BVox L", "Backing Vox", "Choir", "choir alt", "Harmony", "Bgvs"),
+    "speech": ("Speech", "Spk", "Pulpit", "Lectern", "Lectern mic", "Headset", "HS Headset 2", "Lav", "Lapel", "Host", "Handheld 1", "Announce", "Reader", "MC"),
+    "guitar": ("Gtr", "E.Gtr", "EGtr 2", "EG1", "El Gtr", "Guitar", "Electric", "Gtr A L", "Lead Gtr", "Rhythm Gtr"),
+    "acoustic guitar": ("Ac Gtr", "AcGtr", "AGtr", "AG 2", "Acoustic", "Aco Gtr", "Nylon", "Ukulele", "Mandolin"),
+    "bass": ("Bass", "Bass DI", "Bass Amp", "Bs", "BassMic", "Double Bass", "E-Bass", "bass synth"),
+    "keys": ("Keys", "Keys L", "Pno", "Piano R", "Synth", "Syn 2", "Organ", "Org", "Pad", "Kbd", "Clav", "Strings", "Grand Pno"),
+    "kick": ("Kick", "Kick In", "Kick Out", "Kik", "BD", "Bass Drum", "KD", "Kick Sub"),
+    "snare": ("Snare", "Snare Top", "Sn Btm", "SN", "SD", "Snr", "Snr Bot", "Snare 2"),
+    "toms": ("Tom 1", "Toms", "T1 Tom", "Rack Tom", "Floor Tom", "Flr Tom", "Floor"),
+    "overheads": ("OH", "OH L", "OHL", "OHR", "Overhead R", "O/H", "HH", "Hi-Hat", "HiHat", "Hat", "Ride", "Cymbals"),
+    "percussion": ("Perc", "Percussion", "Cajon", "Congas", "Bongos", "Shaker", "Djembe", "Tamb", "Timbales"),
+    "playback": ("Playback", "PB L", "Tracks", "Trax", "Loops", "Laptop", "Video", "PC L", "Media", "Music", "BT"),
+    "audience": ("Aud", "Audience L", "Amb", "Amb R", "Ambience", "Crowd", "Room Mic", "Room L", "Hall"),
+    "click": ("Click", "CLK", "Metronome", "Click + Count"),
+    "talkback": ("TB", "Talkback", "Talk Back", "Talk", "TB Drummer", "Shout"),
+    "other": ("Spare", "Aux 7", "zzz", "", "channel 12", "Accordion", "Flute", "Trumpet", "Cello"),
+}  # fmt: skip
+ROLE_CASES: Final = [pytest.param(name, role, id=f"{role}: {name}") for role, names in ROLES.items() for name in names]
+
+
+def test_the_table_is_long_enough_to_say_something() -> None:
+    assert len(ROLE_CASES) >= 60
+
+
+@pytest.mark.parametrize(("name", "role"), ROLE_CASES)
+def test_role_of_a_usual_name(name: str, role: Role) -> None:
+    assert guess_role(name) == role
+
+
+@pytest.mark.parametrize(("name", "role"), [case for case in ROLE_CASES if case.values[1] != "other"])
+def test_role_does_not_depend_on_spelling(name: str, role: Role) -> None:
+    if name not in ("BassMic", "HiHat"):  # only capitals part these
+        assert guess_role(name.upper()) == role
+        assert guess_role(name.lower()) == role
+    assert guess_role(name.replace(" ", "_")) == role
+    assert guess_role(f" {name} ") == role
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "Bassoon",
+        "Padre",
+        "Ambassador",
+        "Organza",
+        "Padlock",
+        "Hallway",
+        "Snow",
+        "Tombola",
+        "Keyser",
+        "Ridge",
+        "Talkeetna",
+    ],
+)
+def test_part_of_another_word_is_no_role(name: str) -> None:
+    assert guess_role(name) == "other"
+
+
+def sources_of(names: list[str]) -> dict[str, list[str | int]]:
+    return {source.name: source.tracks for source in guess_house(names, name="x").source}
+
+
+class TestPairs:
+    @pytest.mark.parametrize(
+        ("names", "sources"),
+        [
+            pytest.param(["gtr L", "gtr R"], {"gtr": ["gtr L", "gtr R"]}, id="neighbours"),
+            pytest.param(
+                ["Keys R", "kick", "Keys L"], {"Keys": ["Keys L", "Keys R"], "kick": ["kick"]}, id="apart-and-turned"
+            ),
+            pytest.param(["pno left", "PNO-Right"], {"pno": ["pno left", "PNO-Right"]}, id="words"),
+            pytest.param(["OH (L)", "OH (R)"], {"OH": ["OH (L)", "OH (R)"]}, id="brackets"),
+            pytest.param(["KeysL", "KeysR"], {"Keys": ["KeysL", "KeysR"]}, id="glued"),
+            pytest.param(["OHL", "OHR"], {"OH": ["OHL", "OHR"]}, id="glued-capitals"),
+            pytest.param(["gtr L"], {"gtr L": ["gtr L"]}, id="half-a-pair"),
+            pytest.param(["SNR", "GTR"], {"SNR": ["SNR"], "GTR": ["GTR"]}, id="words-that-end-in-r"),
+            pytest.param(["gtr 1 L", "gtr 2 R"], {"gtr 1 L": ["gtr 1 L"], "gtr 2 R": ["gtr 2 R"]}, id="two-halves"),
+            pytest.param(
+                ["gtr 1 L", "gtr 1 R", "gtr 2 L", "gtr 2 R"],
+                {"gtr 1": ["gtr 1 L", "gtr 1 R"], "gtr 2": ["gtr 2 L", "gtr 2 R"]},
+                id="two-pairs",
+            ),
+        ],
+    )
+    def test_pairs(self, names: list[str], sources: dict[str, list[str]]) -> None:
+        assert sources_of(names) == sources
+
+    def test_a_pair_and_a_track_of_the_same_name_stay_apart(self) -> None:
+        found = sources_of(["vox", "vox L", "vox R"])
+        assert found["vox"] == ["vox"]
+        assert [tracks for name, tracks in found.items() if name != "vox"] == [["vox L", "vox R"]]
+
+    def test_the_first_lead_vocal_is_whose_words_must_be_heard(self) -> None:
+        vocal = guess_house(["kick", "bgv", "lead vox", "vox 2"], name="x").vocal
+        assert vocal is not None
+        assert vocal.source == "lead vox"
+        assert guess_house(["kick"], name="x").vocal is None
+
+
+def of_roles(*pairs: tuple[str, Role]) -> HouseFile:
+    sources = [Source(name=name, role=role, tracks=[name]) for name, role in pairs]
+    return HouseFile(house=House(name="x"), source=sources)
+
+
+def test_microphones_of_one_instrument() -> None:
+    house = of_roles(
+        ("Kick in", "kick"), ("Kick Out", "kick"), ("Kick sub", "kick"), ("Snare top", "snare"), ("Snare btm", "snare"),
+        ("Bass DI", "bass"), ("Bass", "bass"), ("Gtr 1", "guitar"), ("Gtr 2", "guitar"), ("Vox", "lead vocal"), ("Vox amp", "lead vocal"),
+    )  # fmt: skip
+    assert microphones_of_one(house) == [
+        ("Kick in", "Kick Out"),
+        ("Kick in", "Kick sub"),
+        ("Snare top", "Snare btm"),
+        ("Bass DI", "Bass"),
+    ]
+
+
+# what a file system lets a name hold, as the reader leaves it
+FILE_NAMES = st.text(
+    st.characters(codec="utf-8", exclude_categories=["Cs"], exclude_characters="/\0"), min_size=1, max_size=20
+)
+TRACK_NAMES = FILE_NAMES.map(clean_name).filter(lambda name: key(name) != "" and name != "")
+
+
+class TestText:
+    @unhurried
+    @given(st.lists(TRACK_NAMES, min_size=1, max_size=6, unique_by=key), st.text(min_size=1, max_size=20))
+    @example(['say "hi"', "back\\slash", "tab\there", "bell\x07", "line\nbreak", "del\x7f"], "Hall\nof fame")
+    @example(["vox L", "vox R", "vox", "Vox (2)"], "Hall")
+    def test_what_is_guessed_can_be_read_again(self, names: list[str], hall: str) -> None:
+        guessed = guess_house(names, name=hall)
+        text = house_text(guessed, heard={names[0]: "-20 dBFS while playing"})
+        read = parse_house(text, PLACE)
+        assert read.house.name == hall
+        assert [(s.name, s.role, s.tracks) for s in read.source] == [(s.name, s.role, s.tracks) for s in guessed.source]
+        assert read.vocal == guessed.vocal
+        assert match_tracks(read, names).unmatched == ()
+
+    def test_a_role_that_is_not_clear_is_marked(self) -> None:
+        lines = house_text(guess_house(["kick", "zzz"], name="x"), heard={}).splitlines()
+        assert [line for line in lines if "not clear from its name" in line] == [
+            'role = "other"                  # not clear from its name: choose one'
+        ]
+
+    def test_what_was_heard_stands_beside_the_source(self) -> None:
+        lines = house_text(
+            guess_house(["kick", "vox"], name="x"), heard={"vox": "−21.5 dBFS while playing"}
+        ).splitlines()
+        assert "# heard: −21.5 dBFS while playing" in lines
+        assert lines.index("# heard: −21.5 dBFS while playing") > lines.index('name = "vox"')
+
+    def test_what_was_heard_cannot_leave_its_comment(self) -> None:
+        """A duplicate's comment holds the other track's name, which comes from a file."""
+        text = house_text(guess_house(["kick"], name="x"), heard={"kick": 'the same as "a\nrole = 1"'})
+        assert parse_house(text, PLACE).source[0].role == "kick"
+
+
+def run(*arguments: str) -> Result:
+    return CliRunner().invoke(main, ["new", *arguments])
+
+
+@pytest.fixture
+def folder(tmp_path: Path, rng: np.random.Generator) -> Path:
+    for name in ("01 Kick", "02 Pno L", "03 Pno R", "04 Lead Vox", "05 Zither"):
+        write_wave(tmp_path / f"{name}.wav", noise(rng, seconds=2.0))
+    return tmp_path
+
+
+class TestCommand:
+    @pytest.mark.parametrize("options", [[], ["--names-only"]])
+    def test_it_writes_a_house_that_fits_the_recording(self, folder: Path, options: list[str]) -> None:
+        done = run(str(folder), "--name", "Tern Street Hall", *options)
+        assert done.exit_code == 0, done.output
+        text = (folder / "house.toml").read_text("utf-8")
+        house = parse_house(text, folder / "house.toml")
+        assert house.house.name == "Tern Street Hall"
+        assert {source.name: source.role for source in house.source} == {
+            "Kick": "kick",
+            "Pno": "keys",
+            "Lead Vox": "lead vocal",
+            "Zither": "other",
+        }
+        assert house.vocal is not None
+        assert "4 sources written to" in done.output
+        assert "Roles not clear from the names: Zither" in done.output
+        # white noise at an RMS of 0.1 reads 20 lg 0.1 + 3.01 = -17.0 dBFS
+        assert ("# heard: −17 dBFS while playing" in text) is (options == [])
+        assert CliRunner().invoke(main, ["check", str(folder), "--no-report"]).exit_code in (0, 1)
+
+    def test_it_never_writes_over_a_house(self, folder: Path) -> None:
+        (folder / "house.toml").write_text("mine")
+        done = run(str(folder))
+        assert done.exit_code == 2
+        assert done.stderr.startswith("Error: ")
+        assert "house.toml: is there already; name another place with --output, or move it away" in done.stderr
+        assert done.stderr.count("\n") == 1
+        assert (folder / "house.toml").read_text() == "mine"
+        assert run(str(folder), "--output", str(folder / "other.toml"), "--names-only").exit_code == 0
+        assert (folder / "other.toml").is_file()
+
+    def test_beside_a_polyphonic_file(self, tmp_path: Path, rng: np.random.Generator) -> None:
+        names = {1: "Kick", 2: "Lead Vox"}
+        write_wave(tmp_path / "20260301.wav", noise(rng, seconds=2.0, channels=2), names=names)
+        assert run(str(tmp_path / "20260301.wav"), "--names-only").exit_code == 0
+        house = parse_house((tmp_path / "house.toml").read_text("utf-8"), tmp_path / "house.toml")
+        assert [source.tracks for source in house.source] == [["Kick"], ["Lead Vox"]]
+
+    @pytest.mark.parametrize("name", ['say "hi" \\o/', "Großer Saal", "two\nlines", "bell\x07"])
+    def test_any_name_of_a_house(self, folder: Path, name: str) -> None:
+        done = run(str(folder), "--name", name, "--names-only")
+        assert done.exit_code == 0, done.output
+        assert parse_house((folder / "house.toml").read_text("utf-8"), PLACE).house.name == name
+
+    @pytest.mark.parametrize("output", ["no/such/folder/house.toml", "."])
+    def test_a_place_that_cannot_be_written(self, folder: Path, output: str) -> None:
+        before = sorted(folder.rglob("*"))
+        done = run(str(folder), "--output", str(folder / output), "--names-only")
+        assert done.exit_code == 2
+        assert done.stderr.startswith("Error: ")
+        assert done.stderr.count("\n") == 1
+        assert sorted(folder.rglob("*")) == before
