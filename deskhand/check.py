@@ -95,6 +95,12 @@ def _source_for(name: str, house: HouseFile, where: str) -> str:
     return found
 
 
+def name_of(path: Path) -> str:
+    """What a recording is called: all of a folder's name ("2026.03.01"), a file's without its ending."""
+    whole = path.resolve()
+    return whole.name if whole.is_dir() else whole.stem
+
+
 def _show_of(house: HouseFile, recording: Recording, note: ShowNote, asked: Asked, notes: list[str]) -> ShowResult:
     players = {_source_for(name, house, "show.toml, players"): player for name, player in note.players.items()}
     players.update({_source_for(name, house, f'--player "{name}={player}"'): player for name, player in asked.players})
@@ -102,7 +108,7 @@ def _show_of(house: HouseFile, recording: Recording, note: ShowNote, asked: Aske
         _source_for(name, house, "show.toml, taps")
     path = recording.path
     return ShowResult(
-        name=note.name or path.resolve().stem,
+        name=note.name or name_of(path),
         date=checked_date(asked.date, "--date") if asked.date else note.date,
         phase=asked.phase or note.phase or "rehearsal",
         tap=asked.tap or note.tap or house.house.tap,

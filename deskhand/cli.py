@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import codecs
+import io
 import sys
 from contextlib import contextmanager
 from pathlib import Path
@@ -20,10 +22,21 @@ _PHASES = ("line-check", "rehearsal", "show")
 _TAPS = ("preamp", "after-gain", "after-chain")
 
 
+def _nearest_sign(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join("-" if sign == "\u2212" else "?" for sign in error.object[error.start : error.end]), error.end
+
+
 class _Commands(click.Group):
     """Turns a mistake a person can mend into one line and exit status 2."""
 
     def invoke(self, ctx: click.Context) -> object:
+        # redirected output is cp1252 on many systems, which has no minus sign: better "-" than a traceback
+        codecs.register_error("deskhand", _nearest_sign)
+        for stream in (sys.stdout, sys.stderr):
+            if isinstance(stream, io.TextIOWrapper):
+                stream.reconfigure(errors="deskhand")
         try:
             return super().invoke(ctx)
         except DeskhandError as error:
@@ -129,7 +142,8 @@ def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> in
 
         write_atomically(report, page(result, checked.pictures))
     if json_file == "-":
-        click.echo(to_json(result), nl=False)
+        # UTF-8 whatever the terminal's own coding (RFC 8259, 8.1)
+        click.echo(to_json(result).encode(), nl=False)
     else:
         from deskhand.report.terminal import print_result
 
@@ -181,12 +195,17 @@ def check(
     RECORDING is a folder of audio files or one polyphonic file. Exit status: 0 all well, 1 something to fix,
     2 wrong use or unreadable input.
     """
-    from deskhand.check import Asked
+    from deskhand.check import Asked, name_of
 
+    for place in (Path(json_file) if json_file not in (None, "-") else None, report):
+        if place is not None and (place.is_dir() or not place.parent.is_dir()):
+            # said before the measuring, and before anything is written
+            problem = "it is a folder" if place.is_dir() else "there is no such folder"
+            raise UsageError(str(place), f"cannot be written ({problem})", "choose another place")
     asked = Asked(phase=phase, tap=tap, date=date, players=_players(players))  # type: ignore[arg-type]
     checked = _run_check(recording, house, start_s, end_s, asked)
     if report is None and not no_report:
-        report = Path(f"{recording.resolve().stem}-check.html")
+        report = Path(f"{name_of(recording)}-check.html")
     raise SystemExit(_deliver(checked, json_file, None if no_report else report))
 
 

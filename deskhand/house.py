@@ -458,7 +458,8 @@ def _sentence(error: Any, loc: tuple[str | int, ...]) -> tuple[str, str]:
         problem, _, fix = str(context.get("error")).partition("; ")
         return f'"{name}": {problem}', fix or "mend it"
     shown = repr(given) if len(repr(given)) <= 60 else f"a {type(given).__name__}"
-    return f'"{name}" is {shown}', error["msg"][0].lower() + error["msg"][1:]
+    said = str(error["msg"]).replace(" after validation", "")
+    return f'"{name}" is {shown}', said[0].lower() + said[1:]
 
 
 def _first_error(path: Path, text: str, data: dict[str, Any], found: ValidationError) -> HouseError:
@@ -469,7 +470,8 @@ def _first_error(path: Path, text: str, data: dict[str, Any], found: ValidationE
     loc = tuple(piece for piece in error["loc"])
     while loc and loc[-1] != "on" and isinstance(loc[-1], str) and _is_union_member(loc[-1]):
         loc = loc[:-1]
-    plain = tuple(piece for piece in loc if not (isinstance(piece, str) and piece in _BLOCKS))
+    # ("source", 0, "chain", 2, "bell", "gain"): the fifth is the block's kind; "gain" is a key and a kind
+    plain = loc[:4] + loc[5:] if len(loc) > 4 and loc[2] == "chain" else loc
     problem, fix = _sentence(error, loc)
     if error["type"].startswith("union_tag"):
         plain = (*plain, "block")
@@ -500,6 +502,8 @@ def parse_house(text: str, path: Path) -> HouseFile:
         where = f"{path.name}, line {at[1]}" if at else path.name
         problem = re.sub(r"\s*\(at [^)]*\)", "", said)
         raise HouseError(where, f"not readable as TOML: {problem[0].lower()}{problem[1:]}", "mend that line") from error
+    except RecursionError as error:
+        raise HouseError(path.name, "not readable as TOML: brackets inside brackets without end", "mend it") from error
     try:
         house = _ADAPTER.validate_python(data)
     except ValidationError as error:
@@ -519,6 +523,8 @@ def _check_names(path: Path, text: str, house: HouseFile) -> None:
             raise HouseError(at, f'there is a source "{seen[key(source.name)]}" already', "give each its own name")
         seen[key(source.name)] = source.name
         for track in source.tracks:
+            if isinstance(track, int) and track < 1:
+                raise HouseError(at, f"there is no channel {track}", "channels of a recording count from 1")
             name = str(track) if isinstance(track, int) else key(track)
             if name in claimed:
                 owner = claimed[name]
@@ -542,11 +548,12 @@ def read_house(path: Path) -> HouseFile:
         Not there, no text, or a mistake in it.
     """
     try:
-        text = path.read_text("utf-8")
+        text = path.read_text("utf-8-sig")
     except FileNotFoundError as error:
         raise HouseError(str(path), "no such file", "write one with: deskhand new RECORDING") from error
     except (OSError, UnicodeDecodeError) as error:
-        raise HouseError(path.name, f"cannot be read as text ({error})", "name a house file") from error
+        said = (isinstance(error, OSError) and error.strerror) or error
+        raise HouseError(path.name, f"cannot be read as text ({said})", "name a house file") from error
     return parse_house(text, path)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from typing import TYPE_CHECKING, Final
 
@@ -16,11 +17,11 @@ _ROLE_WORDS: Final[tuple[tuple[Role, str], ...]] = (
     ("click", r"click|clk|metronome|count ?in"),
     ("talkback", r"tb|t/b|talk ?back|talk|shout"),
     ("audience", r"aud|audience|amb|ambience|ambient|crowd|room|hall"),
-    ("playback", r"playback|pb|track|tracks|trx|loop|loops|video|vid|laptop|computer|pc|media|bt|aux in|music"),
+    ("playback", r"playback|pb|track|tracks|trx|trax|loop|loops|video|vid|laptop|computer|pc|media|bt|aux in|music"),
     ("kick", r"kick|kik|kck|bd|bass drum|kd"),
     ("snare", r"snare|sn|snr|sd|snare ?drum"),
     ("toms", r"tom|toms|rack|floor|flr|tom ?\d"),
-    ("overheads", r"oh|ohs|overhead|overheads|o/h|cym|cymbal|cymbals|hh|hi ?hat|hat|ride"),
+    ("overheads", r"oh|ohs|ohl|ohr|overhead|overheads|o/h|cym|cymbal|cymbals|hh|hi ?hat|hat|ride"),
     ("percussion", r"perc|percussion|cajon|conga|congas|bongo|bongos|shaker|djembe|tamb|tambourine|timbales"),
     ("acoustic guitar", r"agtr|ag|acgtr|ac gtr|acou|acoustic|aco|a gtr|acoustic gtr|acoustic guitar|nylon|ukulele|uke|mandolin"),
     ("bass", r"bass|bs|bass di|bass amp|bass mic|sub bass|double bass|upright"),
@@ -53,14 +54,27 @@ def guess_role(name: str) -> Role:
 
 def _pairs(names: Sequence[str]) -> list[tuple[str, tuple[int, ...]]]:
     """Sources as (name, track positions): neighbours and others that differ only in their side are pairs."""
+    known = {key(name) for name in names}
+
+    def side_of_pair(name: str) -> tuple[str, str] | None:
+        # "OHL" ends with a side, "GTR" with a letter: only the other one beside it tells
+        if (
+            len(name) > 2
+            and name[-1] in "LR"
+            and name[-2].isupper()
+            and key(name[:-1] + "LR"[name[-1] == "L"]) in known
+        ):
+            return name[:-1].strip(" _.-("), "left" if name[-1] == "L" else "right"
+        return side_of(name)
+
     sides: dict[tuple[str, str], int] = {}
     for position, name in enumerate(names):
-        side = side_of(name)
+        side = side_of_pair(name)
         if side is not None:
             sides.setdefault((key(side[0]), side[1]), position)
     out: list[tuple[str, tuple[int, ...]]] = []
     for position, name in enumerate(names):
-        side = side_of(name)
+        side = side_of_pair(name)
         if side is not None:
             left, right = (sides.get((key(side[0]), which)) for which in ("left", "right"))
             if left is not None and right is not None and position in (left, right):
@@ -115,7 +129,8 @@ def microphones_of_one(house: HouseFile) -> list[tuple[str, str]]:
 
 
 def _toml_text(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
+    # a JSON string is a TOML string, but for DEL, which TOML wants escaped (TOML 1.0.0, String)
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
@@ -159,7 +174,9 @@ def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
         lines.append('# channel = ""                  # on the desk')
         lines.append('# patch = ""                    # where it is plugged in')
         if source.name in heard:
-            lines.append(f"# heard: {heard[source.name]}")
+            lines.append(
+                "# heard: " + " ".join("".join(c if c.isprintable() else " " for c in heard[source.name]).split())
+            )
     if house.vocal:
         lines += [
             "",

@@ -140,9 +140,12 @@ def parse_clock(text: str) -> float:
             raise ValueError(f"{text!r} is not a time; minutes and seconds end at 59, like '1:05:30'")
         return int(found[1] or 0) * 3600.0 + minutes * 60.0 + seconds
     try:
-        return float(text)
+        seconds = float(text)
     except ValueError:
         pass
+    else:
+        if math.isfinite(seconds):
+            return seconds
     try:
         return parse(text, "time_s")
     except ValueError:

@@ -76,7 +76,7 @@ def first_not_finite(signal: np.ndarray) -> int:
     """Index of the first value that is not finite, or -1."""
     for index in range(signal.shape[0]):
         value = signal[index]
-        # a number that is not finite does not come back from being subtracted from itself
-        if value - value != np.float32(0.0):
+        # not a number compares false with everything; 1e12 is 240 dB above full scale and its square still a float32
+        if not abs(value) <= np.float32(1e12):
             return index
     return -1

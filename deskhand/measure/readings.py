@@ -182,8 +182,9 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
     pauses = playing.level_dbfs[~playing.windows] if not strikes else np.empty(0)
     # a window that touches playing is no pause
     if not strikes and playing.windows.any():
-        touched = np.convolve(playing.windows, np.ones(11), mode="same") > 0
+        touched = np.convolve(playing.windows, np.ones(11))[5 : 5 + playing.windows.size] > 0
         pauses = playing.level_dbfs[~touched]
+    pauses = pauses[np.isfinite(pauses)]  # digital silence is no noise floor
     noise = float(np.percentile(pauses, 10)) if pauses.size >= 10 else None
     steady = bool(pauses.size >= 30 and np.isfinite(pauses).all() and np.ptp(np.percentile(pauses, (10, 60))) < 3.0)
     if noise is None:

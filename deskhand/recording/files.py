@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Protocol, Self
@@ -116,13 +117,27 @@ class _ResampledSamples:
         )
         block = 1 << 16
         self.frames = 0
-        with source.open() as samples:
-            for start in range(0, source.frames, block):
-                out = np.empty((source.channels, min(block, source.frames - start)), np.float32)
-                samples.read(start, out)
-                done = stream.resample_chunk(np.ascontiguousarray(out.T), last=start + block >= source.frames)
-                self._store.write(np.ascontiguousarray(done.reshape(-1, self._channels), np.float32).tobytes())
-                self.frames += done.reshape(-1, self._channels).shape[0]
+        try:
+            with source.open() as samples:
+                for start in range(0, source.frames, block):
+                    out = np.empty((source.channels, min(block, source.frames - start)), np.float32)
+                    samples.read(start, out)
+                    done = stream.resample_chunk(np.ascontiguousarray(out.T), last=start + block >= source.frames)
+                    self._store.write(np.ascontiguousarray(done.reshape(-1, self._channels), np.float32).tobytes())
+                    self.frames += done.reshape(-1, self._channels).shape[0]
+            self._store.flush()
+        except OSError as error:
+            self._drop()
+            problem = f"no room for its resampled copy ({error.strerror or error})"
+            raise RecordingError(source.path.name, problem, f"make room in {tempfile.gettempdir()}") from error
+        except BaseException:
+            self._drop()
+            raise
+
+    def _drop(self) -> None:
+        # closing writes what is left, which fails again when the disk is full
+        with contextlib.suppress(OSError):
+            self._store.close()
 
     def read(self, start: int, out: NDArray[np.float32]) -> None:
         self._store.seek(start * self._channels * 4)
@@ -235,22 +250,34 @@ class AudioFile:
         return OpenFile(source=self, samples=samples)
 
 
+def _promised_bytes(path: Path) -> int:
+    """Length of the file that its first words promise; 0 where they say nothing (the library then cuts unsaid)."""
+    with path.open("rb") as file:
+        head = file.read(24)
+    if head[:4] == b"FORM":  # AIFF
+        return 8 + int.from_bytes(head[4:8], "big")
+    return int.from_bytes(head[16:24], "little") if head[:4] == b"riff" else 0  # W64
+
+
 def _probe_library(path: Path) -> AudioFile:
     samples = _LibrarySamples(path)
     file = samples.file
-    bits = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64}.get(file.subtype, 16)
+    bits = {"PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "FLOAT": 32, "DOUBLE": 64, "PCM_U8": 8, "PCM_S8": 8}.get(
+        file.subtype, 16
+    )
     channels, rate, frames = file.channels, file.samplerate, file.frames
     is_float = file.subtype in ("FLOAT", "DOUBLE")
     is_packed = file.subtype.startswith(("PCM_", "FLOAT", "DOUBLE")) and file.format in ("WAV", "W64", "AIFF", "CAF")
     samples.close()
     note = None
-    held = path.stat().st_size // (channels * bits // 8)
-    if is_packed and frames > held:
+    there = path.stat().st_size
+    missing = _promised_bytes(path) - there
+    if is_packed and missing > 0:
+        promised = frames + missing // (channels * bits // 8)
         note = (
-            f"{path.name}: header promises {clock(frames / rate)}, the file holds {clock(held / rate)}; "
+            f"{path.name}: header promises {clock(promised / rate)}, the file holds {clock(frames / rate)}; "
             "read as far as it goes (recorder stopped early, or the copy was cut short)"
         )
-        frames = held
     return AudioFile(
         path=path,
         channels=channels,

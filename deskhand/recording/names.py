@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
+import unicodedata
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -14,7 +15,9 @@ _DATE: Final = re.compile(
     r"(?<!\d)(?:19|20)\d\d[-_.]?(?:0[1-9]|1[0-2])[-_.]?(?:0[1-9]|[12]\d|3[01])(?:[-_. tT]+\d{2}[-_.h]?\d{2}(?:[-_.m]?\d{2})?s?)?(?!\d)"
 )
 _TAKE: Final = re.compile(r"(?i)(?<![a-z])(?:take|tk)[\s_.\-]*\d+(?![a-z0-9])")
-_LEAD: Final = re.compile(r"(?i)^(?:(?:ch|chan|channel|tr|trk|track|in|input)[\s_.\-]*)?\d+(?:[\s_.\-:)]+|$)")
+_LEAD: Final = re.compile(
+    r"(?i)^(?:(?:ch|chan|channel|tr|trk|track|in|input)[\s_.\-]*)?\d+(?:[\-–/&+]\d+)?(?:[\s_.\-:)]+|$)"
+)
 _PART_WORD: Final = re.compile(r"(?i)^(.*?)[\s_.\-]*\(?(?:part|pt)[\s_.\-]*(\d+)\)?$")
 _PART_NUMBER: Final = re.compile(r"^(.*?)[\s_.\-]*(?<!\d)(\d{3,5})$")
 _TRAILING: Final = re.compile(r"^(.*?\D)[\s_.\-]*(\d+)$")
@@ -28,7 +31,8 @@ def clean_name(stem: str) -> str:
     >>> clean_name("07_gtr a L_2026-03-01_take 2")
     'gtr a L'
     """
-    name = _DATE.sub(" ", stem)
+    # bytes that are no text (a card written by an older device) are shown as such
+    name = _DATE.sub(" ", stem.encode("utf-8", "surrogateescape").decode("utf-8", "replace"))
     name = _TAKE.sub(" ", name)
     name = re.sub(r"[_]+", " ", name).strip(" _.-–")
     shorter = _LEAD.sub("", name, count=1).strip(" _.-–")
@@ -46,7 +50,12 @@ def key(name: str) -> str:
     True
     """
     bare = clean_name(name) or name
-    return re.sub(r"[^a-z0-9]+", "", bare.casefold())
+    # what was cleaned once may start with a number again ("1 2 vox"): both forms must come to the same
+    while (again := clean_name(bare)) and again != bare:
+        bare = again
+    folded = unicodedata.normalize("NFC", bare.casefold())
+    # letters, their marks and digits of every script; a name of signs alone is compared as it stands
+    return "".join(sign for sign in folded if sign.isalnum() or unicodedata.category(sign)[0] == "M") or folded
 
 
 def nearest(name: str, known: Iterable[str], *, count: int = 3) -> list[str]:
@@ -59,6 +68,11 @@ def part_of(stem: str) -> tuple[str, int] | None:
     """The take's stem and the part's number, when the file's name says that it is a part ("kick part 2", "kick_002")."""
     found = _PART_WORD.match(stem) or _PART_NUMBER.match(stem)
     return (found[1], int(found[2])) if found else None
+
+
+def is_called_part(stem: str) -> bool:
+    """Whether the file's name uses the word ("kick part 2")."""
+    return _PART_WORD.match(stem) is not None
 
 
 def numbered(stem: str) -> tuple[str, int] | None:

@@ -7,6 +7,7 @@ open description has it, Microsoft Multimedia Programming Interface 1.0 (`fmt `,
 
 from __future__ import annotations
 
+import re
 import struct
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO, Final
@@ -55,13 +56,13 @@ class RiffFile:
 def _names_from_ixml(text: bytes) -> dict[int, str]:
     try:
         root = ET.fromstring(text.rstrip(b"\0 \r\n\t"))  # noqa: S314  (expat 2.4.1+ bounds entity expansion)
-    except ET.ParseError:
+    except (ET.ParseError, LookupError, ValueError):  # the last two: a text coding that is not known
         return {}
     names: dict[int, str] = {}
     for order, track in enumerate(root.iter("TRACK")):
         name = (track.findtext("NAME") or "").strip()
         index = (track.findtext("INTERLEAVE_INDEX") or "").strip()
-        channel = int(index) - 1 if index.isdigit() else order
+        channel = int(index) - 1 if re.fullmatch(r"[0-9]{1,5}", index) else order
         if name and channel >= 0:
             names[channel] = name
     return names
@@ -80,14 +81,18 @@ class _Found:
 
 
 def _looks_like_chunk(file: BinaryIO, position: int, end: int) -> bool:
-    """Whether a chunk stands at `position`: a known name and a size that stays inside the file."""
-    if position == end:
-        return True
-    if position + 8 > end:
-        return False
-    file.seek(position)
-    name, size = struct.unpack("<4sI", file.read(8))
-    return name in _KNOWN_IDS and position + 8 + size <= end + 1
+    """Whether chunks stand at `position`: a known name, or printable names and sizes that lead to the very end."""
+    first = True
+    while position + 8 <= end:
+        file.seek(position)
+        name, size = struct.unpack("<4sI", file.read(8))
+        if first and name in _KNOWN_IDS:
+            return True
+        if not all(32 <= byte < 127 for byte in name):
+            return False
+        position += 8 + size + (size & 1)
+        first = False
+    return position in (end, end + 1)
 
 
 def _measure_data(file: BinaryIO, found: _Found, start: int, size: int, end: int) -> int:
@@ -100,7 +105,8 @@ def _measure_data(file: BinaryIO, found: _Found, start: int, size: int, end: int
     if promised > there or promised == _UNKNOWN_SIZE:
         found.stale = True
         return there
-    if promised in (there, there - 1) or _looks_like_chunk(file, after, end):
+    # an odd one's pad byte may have been forgotten
+    if promised in (there, there - 1) or any(_looks_like_chunk(file, at, end) for at in {after, start + promised}):
         return promised
     found.stale = True
     return there
@@ -118,11 +124,13 @@ def _walk(file: BinaryIO, end: int) -> _Found:
             if found.stale:
                 break
             size = found.data_bytes
-        elif name == b"ds64" and size >= 24:
+            if size & 1 and _looks_like_chunk(file, start + size, end):
+                size -= 1  # no pad byte: the next chunk stands right behind
+        elif name == b"ds64" and size >= 24 and start + 24 <= end:
             _, found.long_data, _ = struct.unpack("<QQQ", file.read(24))
         elif name == b"fmt ":
             found.fmt = file.read(min(size, 64))
-        elif name == b"bext" and size >= 346:
+        elif name == b"bext" and size >= 346 and start + 346 <= end:
             file.seek(start + 338)
             found.time_reference = struct.unpack("<Q", file.read(8))[0]
         elif name == b"iXML" and size <= _LARGEST_TEXT_CHUNK:
@@ -150,7 +158,7 @@ def read_riff(file: BinaryIO, path: Path) -> RiffFile | None:
         raise RecordingError(path.name, "the header ends before it says how the audio is stored", fix)
     if found.data_start is None:
         raise RecordingError(path.name, "the file ends before any audio", fix)
-    tag, channels, rate, _, _, bits = struct.unpack("<HHIIHH", found.fmt[:16])
+    tag, channels, rate, _, block_align, bits = struct.unpack("<HHIIHH", found.fmt[:16])
     if tag == _EXTENSIBLE and len(found.fmt) >= 26:
         tag = struct.unpack("<H", found.fmt[24:26])[0]
     if channels == 0 or rate == 0:
@@ -159,6 +167,8 @@ def read_riff(file: BinaryIO, path: Path) -> RiffFile | None:
     if tag not in (_PCM, _FLOAT) or bits not in ((32, 64) if tag == _FLOAT else (16, 24, 32)):
         return None
     stride = channels * bits // 8
+    if block_align == channels * 4 and bits == 24:
+        return None  # 24 bits kept in words of 4 bytes: the library knows them
     frames = found.data_bytes // stride
     note = None
     if found.stale:

@@ -78,9 +78,11 @@ def read_show_note(folder: Path) -> ShowNote:
     if not path.is_file():
         return ShowNote()
     try:
-        data = tomllib.loads(path.read_text("utf-8"))
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        data = tomllib.loads(path.read_text("utf-8-sig"))
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, RecursionError) as error:
         raise HouseError(path.name, f"not readable as TOML ({error})", "mend that line") from error
+    except OSError as error:
+        raise HouseError(path.name, f"cannot be read ({error.strerror})", "check who may read it") from error
     for key in data:
         if key not in _KEYS:
             import difflib

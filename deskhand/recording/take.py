@@ -118,15 +118,20 @@ class Recording:
             raise UsageError("blocks", f"{frames} frames a block; at least 1 is needed", "ask for more")
         with ExitStack() as stack:
             reader = _Reader(self._lanes, stack)
-            buffers = [np.empty((len(self.tracks), frames), np.float32) for _ in range(2)]
-            starts = range(0, self.frames, frames)
-            pending = reader.begin(self.first_frame, buffers[0][:, : min(frames, self.frames)], pool)
-            for turn, start in enumerate(starts):
+            buffers = [np.empty((len(self.tracks), min(frames, self.frames)), np.float32) for _ in range(2)]
+
+            def buffer(turn: int, count: int) -> NDArray[np.float32]:
+                # the kernels want rows without gaps between them: a shorter last block has its own array
+                whole = buffers[turn % 2]
+                return whole if count == whole.shape[1] else np.empty((len(self.tracks), count), np.float32)
+
+            out = buffer(0, min(frames, self.frames))
+            pending = reader.begin(self.first_frame, out, pool)
+            for turn, start in enumerate(range(0, self.frames, frames)):
                 pending()
-                samples = buffers[turn % 2][:, : min(frames, self.frames - start)]
-                after = start + frames
+                samples, after = out, start + frames
                 if after < self.frames:
-                    out = buffers[(turn + 1) % 2][:, : min(frames, self.frames - after)]
+                    out = buffer(turn + 1, min(frames, self.frames - after))
                     pending = reader.begin(self.first_frame + after, out, pool)
                 yield Block(start=start, samples=samples)
 
@@ -141,12 +146,14 @@ class _Reader:
     def __init__(self, lanes: tuple[_Lane, ...], stack: ExitStack) -> None:
         self._lanes = lanes
         self._open: dict[int, tuple[_Part, OpenFile]] = {}
-        self._begun: list[Future[None]] = []
+        self._running: list[Future[None]] = []
         stack.callback(self._close)
 
     def _close(self) -> None:
-        # nobody may close a file that another thread still reads: whoever stops early waits for what was begun
-        wait(self._begun)
+        # a library's handle closed under a thread that reads it brings the process down
+        for future in self._running:
+            future.cancel()
+        wait(self._running)
         for _, file in self._open.values():
             file.samples.close()
 
@@ -197,8 +204,7 @@ class _Reader:
             for index, piece in some:
                 self._fill(index, at, piece)
 
-        futures = [pool.submit(run, jobs[first : first + size]) for first in range(0, len(jobs), size)]
-        self._begun = futures
+        self._running = futures = [pool.submit(run, jobs[first : first + size]) for first in range(0, len(jobs), size)]
 
         def finish() -> None:
             for future in futures:
@@ -274,10 +280,18 @@ def _are_parts(files: list[AudioFile]) -> bool:
     stamps = [file.time_reference for file in files]
     if all(stamp is not None for stamp in stamps):
         return all(
-            later >= earlier + file.frames * 0.98  # type: ignore[operator]
+            file.frames * 0.98 <= (later - earlier) % _day(file) < _day(file) // 2  # type: ignore[operator]
             for earlier, later, file in zip(stamps, stamps[1:], files, strict=False)
         )
-    return all(names.part_of(file.path.stem) for file in files)
+    if all(names.is_called_part(file.path.stem) for file in files):
+        return True
+    # tracks known by their number alone stop together; the last part of a split take ends when it ends
+    return all(names.part_of(file.path.stem) for file in files) and len({file.frames for file in files}) > 1
+
+
+def _day(file: AudioFile) -> int:
+    """Time references count from midnight (EBU Tech 3285 v2, 2.3), also those of a take that runs over it."""
+    return 86400 * file.sample_rate_hz
 
 
 def _join(stem: str, channels: int, members: list[tuple[int, AudioFile]], notes: list[str]) -> _Lane:
@@ -291,7 +305,9 @@ def _join(stem: str, channels: int, members: list[tuple[int, AudioFile]], notes:
             before = members[index - 1][0]
             gone = list(range(before + 1, number))
             if first_stamp is not None and file.time_reference is not None:
-                start = max(end, file.time_reference - first_stamp)
+                start = max(end, (file.time_reference - first_stamp) % _day(file))
+                if start - end <= rate // 10 or len(gone) > 9:
+                    gone = []  # the names hold clock times, not part numbers
             elif gone:
                 start = end + len(gone) * members[index - 1][1].frames
             if gone or start - end > rate // 10:
@@ -425,14 +441,20 @@ def open_recording(path: Path, *, start_s: float | None = None, end_s: float | N
         A stretch outside the recording.
     """
     notes: list[str] = []
-    if not path.exists():
-        raise RecordingError(str(path), "no such file or folder", "check the name, or that the card is in")
-    paths = _audio_files(path, notes) if path.is_dir() else _siblings(path)
+    try:
+        if not path.exists():
+            raise RecordingError(str(path), "no such file or folder", "check the name, or that the card is in")
+        paths = _audio_files(path, notes) if path.is_dir() else _siblings(path)
+    except OSError as error:  # a name too long, a folder or file that may not be read
+        where, problem = str(error.filename or path), f"cannot be read ({error.strerror})"
+        raise RecordingError(where, problem, "check the name, and who may read it") from error
     probed = [probe(one) for one in paths]
     notes.extend(file.note for file in probed if file.note)
     files = _match_rates(probed, notes)
     rate = files[0].sample_rate_hz
     lanes = _group(files, notes)
+    if not path.is_dir() and len(lanes) > 1:  # its neighbours are tracks of their own
+        lanes = [lane for lane in lanes if any(part.file.path == path for part in lane.parts)]
     _align(lanes, rate, notes)
     end = _common_end(lanes, rate, notes)
     first, last = _range(start_s, end_s, end, rate)
@@ -443,16 +465,18 @@ def open_recording(path: Path, *, start_s: float | None = None, end_s: float | N
         )
     single = len(lanes) == 1
     tracks: list[Track] = []
-    taken: Counter[str] = Counter()
+    taken: set[str] = set()
     for lane in lanes:
         spans = tuple(
             (max(0, part.start - first), min(last, part.start + part.file.frames) - first) for part in lane.parts
         )
         for channel, said in enumerate(_track_names(lane, single=single)):
-            name = said or f"channel {len(tracks) + 1}"
-            taken[names.key(name)] += 1
-            if taken[names.key(name)] > 1:
-                name = f"{name} ({taken[names.key(name)]})"
+            name = bare = said or f"channel {len(tracks) + 1}"
+            count = 1
+            while names.key(name) in taken:
+                count += 1
+                name = f"{bare} ({count})"
+            taken.add(names.key(name))
             tracks.append(
                 Track(
                     name=name,

@@ -73,6 +73,8 @@ def plain(value: Any) -> Any:
         return {str(name): plain(item) for name, item in value.items()}
     if isinstance(value, list | tuple):
         return [plain(item) for item in value]
+    if isinstance(value, str):
+        return value.encode("utf-8", "replace").decode()  # a file's name may hold bytes that are no text
     if isinstance(value, float):
         return round(value, 6) if math.isfinite(value) else None
     return value
@@ -103,9 +105,9 @@ def write_atomically(path: Path, text: str | bytes) -> None:
     """
     from deskhand.errors import UsageError
 
-    data = text.encode("utf-8") if isinstance(text, str) else text
+    data = text.encode("utf-8", "replace") if isinstance(text, str) else text
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent or Path(), prefix=f".{path.name}.")
+        handle, name = tempfile.mkstemp(dir=path.parent or Path(), prefix=".deskhand-")
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)

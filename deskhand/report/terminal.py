@@ -70,9 +70,10 @@ def print_result(result: CheckResult, console: Console) -> None:
     from rich.table import Table
     from rich.text import Text
 
-    console.print(title(result), style="dim", highlight=False)
+    # as Text: brackets and colons in a name are no markup
+    console.print(Text(title(result)), style="dim")
     for note in result.show.notes:
-        console.print(f"note: {note}", style="dim", highlight=False)
+        console.print(Text(f"note: {note}"), style="dim")
     console.print()
     console.print(headline(result), style="bold", highlight=False)
     for count, thing in enumerate(result.first, 1):

@@ -41,7 +41,11 @@ def test_a_plateau_is_found_where_it_begins(rng: np.random.Generator, length: in
 
 @pytest.mark.parametrize(
     ("length", "level"),
-    [pytest.param(2, 0.5, id="two-samples"), pytest.param(1, 0.5, id="one-sample"), pytest.param(8, 0.02, id="below-floor")],
+    [
+        pytest.param(2, 0.5, id="two-samples"),
+        pytest.param(1, 0.5, id="one-sample"),
+        pytest.param(8, 0.02, id="below-floor"),
+    ],
 )
 def test_what_is_no_plateau(rng: np.random.Generator, length: int, level: float) -> None:
     signal = noise_with_plateau(rng, 700, length, level=level)
@@ -81,7 +85,9 @@ def test_a_dropout_is_told_in_samples_of_the_take(rng: np.random.Generator) -> N
     assert gaps(signal, [300, 3600]) == [[6500.0, 6700.0]]
 
 
-@pytest.mark.parametrize("split", [pytest.param(at, id=f"split-at-{at}") for at in (1499, 1500, 1501, 1600, 1699, 1700, 1701)])
+@pytest.mark.parametrize(
+    "split", [pytest.param(at, id=f"split-at-{at}") for at in (1499, 1500, 1501, 1600, 1699, 1700, 1701)]
+)
 def test_a_dropout_over_two_stretches_is_one(rng: np.random.Generator, split: int) -> None:
     signal = 0.1 * rng.standard_normal(4000)
     signal[1500:1700] = 0.0
@@ -89,7 +95,8 @@ def test_a_dropout_over_two_stretches_is_one(rng: np.random.Generator, split: in
 
 
 @pytest.mark.parametrize(
-    "kind", [pytest.param(kind, id=kind) for kind in ("fifteen-zeros", "fade-out", "fade-in", "silence-before", "never-back")]
+    "kind",
+    [pytest.param(kind, id=kind) for kind in ("fifteen-zeros", "fade-out", "fade-in", "silence-before", "never-back")],
 )
 def test_what_is_no_dropout(rng: np.random.Generator, kind: str) -> None:
     signal = 0.1 * rng.standard_normal(4000)
@@ -198,7 +205,8 @@ def test_a_tone_that_grows_20_db_in_two_seconds() -> None:
 
 
 @pytest.mark.parametrize(
-    "kind", [pytest.param(kind, id=kind) for kind in ("steady", "falls", "grows-9-db", "too-quick", "moves", "has-a-harmonic")]
+    "kind",
+    [pytest.param(kind, id=kind) for kind in ("steady", "falls", "grows-9-db", "too-quick", "moves", "has-a-harmonic")],
 )
 def test_what_is_no_howl(kind: str) -> None:
     rise = np.r_[np.full(5, -50.0), np.linspace(-50, -30, 20), np.full(5, -30.0)]

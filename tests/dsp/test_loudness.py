@@ -35,7 +35,10 @@ def energies(signal: np.ndarray, step: int, sos: np.ndarray, state: np.ndarray |
 @pytest.mark.source("ITU-R BS.1770-5 (2023), Annex 1, Tables 1 and 2")
 @pytest.mark.parametrize(
     ("row", "key"),
-    [pytest.param(0, "stage1_shelf_48k", id="table-1-shelf"), pytest.param(1, "stage2_highpass_48k", id="table-2-high-pass")],
+    [
+        pytest.param(0, "stage1_shelf_48k", id="table-1-shelf"),
+        pytest.param(1, "stage2_highpass_48k", id="table-2-high-pass"),
+    ],
 )
 def test_coefficients_at_48_khz(row: int, key: str) -> None:
     section = k_weighting_sos(48000)[row]

@@ -177,13 +177,16 @@ def readings_db(fraction: float, *, factor: int = 4) -> np.ndarray:
     phases = interpolator(factor)
     frames = np.arange(2400)
     sines = (
-        np.sin(2 * np.pi * fraction * frames + phase).astype(np.float32) for phase in np.linspace(0, np.pi, 48, endpoint=False)
+        np.sin(2 * np.pi * fraction * frames + phase).astype(np.float32)
+        for phase in np.linspace(0, np.pi, 48, endpoint=False)
     )
     return np.array([20 * np.log10(true_peak(wave, 240, phases, np.float32(0.0))) for wave in sines])
 
 
 @pytest.mark.source("ITU-R BS.1770-5 (2023), Annex 2, Attachment 1: 20 lg cos(pi f / n)")
-@pytest.mark.parametrize("fraction", [pytest.param(f, id=f"f-{f}") for f in (0.01, 0.05, 0.1, 0.2, 0.25, 1 / 3, 0.4, 0.42)])
+@pytest.mark.parametrize(
+    "fraction", [pytest.param(f, id=f"f-{f}") for f in (0.01, 0.05, 0.1, 0.2, 0.25, 1 / 3, 0.4, 0.42)]
+)
 @pytest.mark.parametrize("factor", [pytest.param(2, id="twice"), pytest.param(4, id="four-times")])
 def test_true_peak_of_sines_under_reads_no_more_than_the_formula(fraction: float, factor: int) -> None:
     least_db = 20 * np.log10(np.cos(np.pi * fraction / factor))
@@ -201,7 +204,8 @@ def test_true_peak_at_four_times_and_0_45_of_the_rate() -> None:
 
 
 @pytest.mark.parametrize(
-    ("kind"), [pytest.param(kind, id=kind) for kind in ("noise", "one-loud-hit", "growing", "dying", "silence", "square")]
+    ("kind"),
+    [pytest.param(kind, id=kind) for kind in ("noise", "one-loud-hit", "growing", "dying", "silence", "square")],
 )
 @pytest.mark.parametrize("factor", [pytest.param(2, id="twice"), pytest.param(4, id="four-times")])
 def test_skipping_equals_no_skipping(rng: np.random.Generator, kind: str, factor: int) -> None:
@@ -222,12 +226,15 @@ def test_skipping_equals_no_skipping(rng: np.random.Generator, kind: str, factor
     # nothing can be skipped when each block is asked alone, from nothing known
     width = 2 * TAPS_A_SIDE
     alone = max(
-        true_peak(signal[first : first + 240 + width - 1], 240, phases, np.float32(0.0)) for first in range(0, frames, 240)
+        true_peak(signal[first : first + 240 + width - 1], 240, phases, np.float32(0.0))
+        for first in range(0, frames, 240)
     )
     for step in (120, 240, 1000):
         assert true_peak(signal, step, phases, np.float32(0.0)) == alone
     # what is known already comes back when nothing beats it, whatever is skipped
     assert true_peak(signal, 240, phases, np.float32(8.0)) == 8.0
-    interpolated = [np.abs(np.convolve(signal.astype(np.float64), row[::-1].astype(np.float64), "valid")).max() for row in phases]
+    interpolated = [
+        np.abs(np.convolve(signal.astype(np.float64), row[::-1].astype(np.float64), "valid")).max() for row in phases
+    ]
     looked_at = np.abs(signal)
     assert alone == pytest.approx(max(looked_at.max(), *interpolated), rel=1e-6, abs=1e-12)

@@ -68,7 +68,9 @@ def test_each_bin_is_shared_wholly_between_bands_that_touch() -> None:
 
 
 def test_bands_above_half_the_rate_hold_nothing() -> None:
-    weights = spectrum.band_weights(spectrum.edges_hz(), sample_rate_hz=22050, transform=4096, window=spectrum.hann(4096))
+    weights = spectrum.band_weights(
+        spectrum.edges_hz(), sample_rate_hz=22050, transform=4096, window=spectrum.hann(4096)
+    )
     # 12.5 kHz begins at 11.22 kHz, above half of 22.05 kHz
     assert not weights[:, spectrum.NOMINAL_HZ.index(12500.0) :].any()
     assert weights[:, spectrum.NOMINAL_HZ.index(10000.0)].any()

@@ -84,15 +84,21 @@ def pluck(
 
 
 def plucks(
-    rng: np.random.Generator, length_s: float, *, every_s: float = 0.4, level_dbfs: float = -20.0, rate_hz: int = RATE_HZ
+    rng: np.random.Generator,
+    length_s: float,
+    *,
+    every_s: float = 0.4,
+    level_dbfs: float = -20.0,
+    rate_hz: int = RATE_HZ,
 ) -> Sound:
     """Plucked notes after each other, low and high, over a breath of noise as every input has."""
     out = np.zeros(round(length_s * rate_hz))
     for count, at in enumerate(np.arange(0.0, length_s - every_s, every_s)):
-        note = pluck(rng, 82.4 * 2.0 ** (((7 * count) % 29) / 12.0), 2.2 * every_s, rate_hz=rate_hz)
+        # each note dies away before the sound ends
+        note = pluck(rng, 82.4 * 2.0 ** (((7 * count) % 29) / 12.0), min(2.2 * every_s, length_s - at), rate_hz=rate_hz)
         first = round(at * rate_hz)
-        last = min(out.size, first + note.size)
-        out[first:last] += note[: last - first]
+        note = note[: out.size - first]
+        out[first : first + note.size] += note
     return at_level(out, level_dbfs) + white(rng, length_s, -90.0, rate_hz=rate_hz)[: out.size]
 
 
@@ -100,10 +106,10 @@ def hits(
     rng: np.random.Generator, length_s: float, *, every_s: float = 0.5, peak_dbfs: float = -6.0, rate_hz: int = RATE_HZ
 ) -> Sound:
     """Drum-like: a falling tone and a burst of noise, both dying away, over a breath of noise."""
-    frames = round(0.35 * rate_hz)
+    frames = round(min(0.9, length_s - 0.1) * rate_hz)
     time_s = np.arange(frames) / rate_hz
     out = np.zeros(round(length_s * rate_hz) + frames)
-    for at in np.arange(0.1, length_s - 0.35, every_s):
+    for at in np.arange(0.1, length_s - 0.45, every_s):
         skin = np.sin(2 * np.pi * 180 * time_s * (1 + 0.3 * np.exp(-time_s / 0.02))) * np.exp(-time_s / 0.09)
         wires = ss.lfilter(*ss.butter(1, 6000, fs=rate_hz), rng.standard_normal(frames)) * np.exp(-time_s / 0.05)
         rise = np.clip(time_s / 0.0005, 0, 1)

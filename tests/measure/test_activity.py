@@ -105,7 +105,9 @@ def test_soft_and_loud_playing_are_both_playing(rng: np.random.Generator) -> Non
 )
 def test_hysteresis(between_dbfs: float, after_playing: bool, after_pause: bool) -> None:
     # what lies between is too short to be a heap of its own, which would be taken for bleed
-    mean_square = blocks((20, -65), (20, -20), (1.5, between_dbfs), (20, -65), (1.5, between_dbfs), (10, -65), (20, -20))
+    mean_square = blocks(
+        (20, -65), (20, -20), (1.5, between_dbfs), (20, -65), (1.5, between_dbfs), (10, -65), (20, -20)
+    )
     # half a second away from each change, so that no window sees both
     assert (playing(mean_square, 40.5, 41.0) == after_playing).all()
     assert (playing(mean_square, 62.0, 62.5) == after_pause).all()
@@ -113,7 +115,9 @@ def test_hysteresis(between_dbfs: float, after_playing: bool, after_pause: bool)
     assert not playing(mean_square, 1.0, 19.0).any()
 
 
-@pytest.mark.parametrize("floor_dbfs", [pytest.param(db, id=f"floor-{-db:.0f}") for db in (-55.0, -66.0, -72.0, -80.0, -110.0)])
+@pytest.mark.parametrize(
+    "floor_dbfs", [pytest.param(db, id=f"floor-{-db:.0f}") for db in (-55.0, -66.0, -72.0, -80.0, -110.0)]
+)
 def test_a_cleaner_input_does_not_make_soft_playing_a_pause(floor_dbfs: float) -> None:
     # a verse 12 dB below the chorus, pauses between; playing is up to 30 dB below loud playing, whatever the floor
     mean_square = blocks((8, floor_dbfs), (10, -32), (5, floor_dbfs), (20, -20), (8, floor_dbfs))
@@ -131,7 +135,8 @@ def test_gain_does_not_change_when_it_plays(rng: np.random.Generator, gain_db: f
 
 
 @pytest.mark.parametrize(
-    ("level_dbfs", "plays"), [pytest.param(DEAD_DBFS - 1, False, id="below"), pytest.param(DEAD_DBFS + 1, True, id="above")]
+    ("level_dbfs", "plays"),
+    [pytest.param(DEAD_DBFS - 1, False, id="below"), pytest.param(DEAD_DBFS + 1, True, id="above")],
 )
 def test_what_stays_below_the_dead_level_carries_nothing(level_dbfs: float, plays: bool) -> None:
     assert bool(activity(blocks((10, level_dbfs))).blocks.any()) == plays

@@ -57,7 +57,7 @@ def of_series(case: dict[str, Any], i: int) -> np.ndarray:
     for length, level in case["segments_of_i"]:
         seconds = eval(str(length), {"__builtins__": {}}, {"i": i})  # noqa: S307: the table's own formulas
         silent = level == "silence"
-        dbfs = -np.inf if silent else float(eval(str(level), {"__builtins__": {}}, {"i": i}))  # noqa: S307
+        dbfs = -np.inf if silent else float(eval(str(level), {"__builtins__": {}}, {"i": i}))
         parts.append((seconds, dbfs))
     return tones(parts)
 
@@ -225,7 +225,9 @@ def test_3342_repeated() -> None:
     ("left", "right", "expected_lufs"),
     [
         pytest.param([(20.0, -23.0)], [(20.0, -np.inf)], -26.004, id="left-only"),
-        pytest.param([(20.0, -36.0), (20.0, -23.0), (20.0, -36.0)], None, -27.331, id="too-little-is-loud-for-the-gate"),
+        pytest.param(
+            [(20.0, -36.0), (20.0, -23.0), (20.0, -36.0)], None, -27.331, id="too-little-is-loud-for-the-gate"
+        ),
         pytest.param([(5.0, -69.7)], None, -69.693, id="just-above-the-absolute-gate"),
     ],
 )

@@ -31,7 +31,9 @@ def delayed(wave: np.ndarray, delay_s: float, *, rate_hz: int = RATE_HZ) -> np.n
 @pytest.mark.source("definitions, tabled against phase in stereo_phase.csv")
 @pytest.mark.parametrize("row", [pytest.param(row, id=f"{row['phase_deg']}-degrees") for row in PHASES])
 def test_two_sines_apart_in_phase(row: dict[str, str]) -> None:
-    waves = [sine(1000.0, 4.0, level_dbfs=-20.0, phase_rad=np.deg2rad(float(row["phase_deg"])) * side) for side in (0, 1)]
+    waves = [
+        sine(1000.0, 4.0, level_dbfs=-20.0, phase_rad=np.deg2rad(float(row["phase_deg"])) * side) for side in (0, 1)
+    ]
     reading = reading_of(np.stack(waves)).readings
     middle_db, side_db = float(row["mid_db"]), float(row["side_db"])
     assert reading.correlation == pytest.approx(float(row["correlation"]), abs=1e-5)
@@ -46,13 +48,17 @@ def test_two_sines_apart_in_phase(row: dict[str, str]) -> None:
         assert reading.width_db == pytest.approx(side_db - middle_db, abs=1e-3)
     else:
         assert reading.width_db is None
-        assert reading.not_measured["width_db"] == ("the sides are identical" if middle_db == 0 else "the sides are opposite")
+        assert reading.not_measured["width_db"] == (
+            "the sides are identical" if middle_db == 0 else "the sides are opposite"
+        )
 
 
 @pytest.mark.source("ITU-R BS.1770-5 (2023), Annex 1, eq. 2: powers add, whatever the phase")
 @pytest.mark.parametrize("row", [pytest.param(row, id=f"{row['phase_deg']}-degrees") for row in PHASES])
 def test_loudness_does_not_see_phase(row: dict[str, str]) -> None:
-    waves = [sine(1000.0, 4.0, level_dbfs=-20.0, phase_rad=np.deg2rad(float(row["phase_deg"])) * side) for side in (0, 1)]
+    waves = [
+        sine(1000.0, 4.0, level_dbfs=-20.0, phase_rad=np.deg2rad(float(row["phase_deg"])) * side) for side in (0, 1)
+    ]
     same = reading_of(np.stack([waves[0], waves[0]])).readings.loudness_lufs
     apart = reading_of(np.stack(waves)).readings.loudness_lufs
     assert same is not None
@@ -160,7 +166,9 @@ def music() -> dict[str, np.ndarray]:
 
 
 @pytest.mark.parametrize("delay_ms", [pytest.param(ms, id=f"{ms:.4g}-ms") for ms in (-8.0, -0.5, 0.03, 1.5, 6.1)])
-@pytest.mark.parametrize("kind", [pytest.param(kind, id=kind) for kind in ("plucks", "speech-like", "plucks-through-two-boxes")])
+@pytest.mark.parametrize(
+    "kind", [pytest.param(kind, id=kind) for kind in ("plucks", "speech-like", "plucks-through-two-boxes")]
+)
 def test_delay_of_music(rng: np.random.Generator, music: dict[str, np.ndarray], delay_ms: float, kind: str) -> None:
     left = music[kind.removesuffix("-through-two-boxes")]
     right = delayed(left, delay_ms / 1000)
@@ -180,7 +188,9 @@ def test_one_side_silent(rng: np.random.Generator) -> None:
 
 def test_octaves_of_a_wide_top_and_a_narrow_bottom(rng: np.random.Generator) -> None:
     low = ss.sosfiltfilt(ss.butter(6, 500, fs=RATE_HZ, output="sos"), pink(rng, 20.0, -20.0))
-    tops = [ss.sosfiltfilt(ss.butter(6, 500, "highpass", fs=RATE_HZ, output="sos"), pink(rng, 20.0, -20.0)) for _ in (0, 1)]
+    tops = [
+        ss.sosfiltfilt(ss.butter(6, 500, "highpass", fs=RATE_HZ, output="sos"), pink(rng, 20.0, -20.0)) for _ in (0, 1)
+    ]
     reading = reading_of(np.stack([low + tops[0], low + tops[1]])).readings
     assert reading.width_octave_db is not None
     assert reading.mono_loss_octave_db is not None

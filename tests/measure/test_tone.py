@@ -74,7 +74,9 @@ def test_shape_of_a_band_for_steady_tones(nominal_hz: float) -> None:
     centre_hz = CENTRES_HZ[band]
     places = [(float(row["omega_third_octave"]) ** side, row) for row in LIMITS[1:] for side in (1, -1)]
     places = [(omega, row) for omega, row in places if 5.0 <= omega * centre_hz <= 0.49 * RATE_HZ]
-    waves = [sine(omega * centre_hz, 5.0, level_dbfs=-3.0, phase_rad=0.3) for omega in (1.0, *(place for place, _ in places))]
+    waves = [
+        sine(omega * centre_hz, 5.0, level_dbfs=-3.0, phase_rad=0.3) for omega in (1.0, *(place for place, _ in places))
+    ]
     found = tone_of(np.array(waves))[:, band]
     attenuation_db = -db(found[1:] / found[0])
     for (omega, row), found_db in zip(places, attenuation_db, strict=True):
