@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from deskhand import __version__
 from deskhand.errors import HouseError
-from deskhand.findings import Finding, Judged, first_things, judge, status_of
+from deskhand.findings import Finding, Judged, first_things, has_nominal, judge, status_of
 from deskhand.house import (
     NEVER_IN_A_MIX,
     STRIKING,
@@ -164,7 +164,7 @@ def check(
     show = _show_of(house, recording, note, asked or Asked(), notes)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     house, matched, extra = _with_unmatched(house, matched, recording)
-    readings, judged = _measure(house, recording, matched, threads=threads, progress=progress)
+    readings, judged = _measure(house, recording, matched, tap=show.tap, threads=threads, progress=progress)
     named = [source.name for source in house.source if source.name not in extra]
     for position in matched.unmatched:
         name = next(name for name, tracks in matched.by_source.items() if tracks == (position,) and name in extra)
@@ -188,6 +188,7 @@ def _measure(
     recording: Recording,
     matched: Matched,
     *,
+    tap: Tap,
     threads: int,
     progress: Callable[[float], None] | None,
 ) -> tuple[dict[str, SourceReading], Judged]:
@@ -234,6 +235,7 @@ def _measure(
         groups=groups,
         mix=matched.mix,
         offset_s=recording.start_s,
+        tap=tap,
     )
     return readings, judged
 
@@ -271,18 +273,12 @@ def _result(
             )
         )
         if reading is not None and reading.activity.level_dbfs.size:
-            judged_level = source.nominal_dbfs is not None or source.role not in (
-                "audience",
-                "click",
-                "talkback",
-                "other",
-            )
             pictures[source.name] = Picture(
                 level_dbfs=reading.activity.level_dbfs,
                 active=reading.activity.windows,
                 step_s=0.1,
                 start_s=recording.start_s,
-                nominal_dbfs=house.nominal_dbfs(source) if judged_level else None,
+                nominal_dbfs=house.nominal_dbfs(source) if has_nominal(source) else None,
             )
     first: tuple[FirstThing, ...] = first_things(everything)
     result = CheckResult(
@@ -296,13 +292,6 @@ def _result(
     return Checked(result=result, pictures=pictures)
 
 
-def as_data(checked: Checked) -> dict[str, Any]:
-    """The result as JSON's own kinds."""
-    from deskhand.report.result import plain
-
-    return dict(plain(checked.result))
-
-
 def listen(
     recording: Recording, house: HouseFile, *, progress: Callable[[float], None] | None = None
 ) -> dict[str, str]:
@@ -310,7 +299,7 @@ def listen(
     from deskhand.units import number
 
     matched = match_tracks(house, [track.name for track in recording.tracks])
-    readings, judged = _measure(house, recording, matched, threads=2, progress=progress)
+    readings, judged = _measure(house, recording, matched, tap=house.house.tap, threads=2, progress=progress)
     heard = {}
     for name, reading in readings.items():
         level = reading.readings.level_dbfs

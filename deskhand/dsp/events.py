@@ -10,9 +10,15 @@ import numba as nb
 import numpy as np
 
 
-@nb.njit("int64(float32[::1], int64, int64, float32, int64[::1], float32[::1])", cache=True, nogil=True)
+@nb.njit("int64(float32[::1], int64, int64, float32, int64[::1], float32[::1], int64[::1])", cache=True, nogil=True)
 def flat_tops(
-    signal: np.ndarray, first: int, last: int, floor: np.float32, start: np.ndarray, level: np.ndarray
+    signal: np.ndarray,
+    first: int,
+    last: int,
+    floor: np.float32,
+    start: np.ndarray,
+    level: np.ndarray,
+    length: np.ndarray,
 ) -> int:
     """Peaks cut flat: runs of three or more equal samples that a curve did not lead into.
 
@@ -26,8 +32,8 @@ def flat_tops(
         Runs that begin in [first, last) are reported; 110 samples of context are read behind it, one before.
     floor : float
         Magnitude below which nothing is looked for.
-    start, level : arrays
-        Filled with where each run begins and its magnitude.
+    start, level, length : arrays
+        Filled with where each run begins, its magnitude and its samples.
 
     Returns
     -------
@@ -63,6 +69,7 @@ def flat_tops(
         if end - index >= 2 and into > 8 * within and out_of > 8 * within:
             start[found] = index
             level[found] = size
+            length[found] = end - index + 1
             found += 1
         index = end + 1
     return found

@@ -2,6 +2,17 @@
 
 from deskhand.findings.finding import KINDS, Finding, Kind, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of
-from deskhand.findings.judge import Judged, judge
+from deskhand.findings.judge import Judged, has_nominal, judge
 
-__all__ = ["KINDS", "Finding", "FirstThing", "Judged", "Kind", "Severity", "first_things", "judge", "status_of"]
+__all__ = [
+    "KINDS",
+    "Finding",
+    "FirstThing",
+    "Judged",
+    "Kind",
+    "Severity",
+    "first_things",
+    "has_nominal",
+    "judge",
+    "status_of",
+]

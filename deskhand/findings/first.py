@@ -58,15 +58,15 @@ def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstT
     """
     chosen: list[FirstThing] = []
     seen: set[str] = set()
-    said: set[str] = set()
+    twice: set[str] = set()
     for source, _, where, finding in sorted(
         (item for item in items if item[3].severity == "fix"), key=lambda item: _rank(item[1], item[3])
     ):
         # two inputs with one fault between them are one thing to do
-        if source in seen or finding.text in said:
+        if source in seen or (finding.kind == "duplicate" and finding.text in twice):
             continue
         seen.add(source)
-        said.add(finding.text)
+        twice.add(finding.text)
         place = f" ({where})" if where else ""
         chosen.append(FirstThing(source=source, finding=finding.id, text=f"{source}{place}: {finding.text}"))
         if len(chosen) == MOST:
@@ -79,7 +79,7 @@ def status_of(findings: Sequence[Finding]) -> Status:
     kinds = {finding.kind for finding in findings if finding.severity == "fix"}
     if "missing" in kinds:
         return "missing"
-    if any(finding.kind == "silent" and not finding.at_s for finding in findings):
+    if any(finding.kind == "silent" and finding.severity == "fix" and not finding.at_s for finding in findings):
         return "silent"
     severities = {finding.severity for finding in findings}
     return "fix" if "fix" in severities else "listen" if "listen" in severities else "well"

@@ -5,6 +5,7 @@ Every limit here is common practice, no source, unless it names one. They are se
 
 from __future__ import annotations
 
+import re
 from collections import defaultdict
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.findings.finding import Finding, Kind, Severity
-from deskhand.house import NEVER_IN_A_MIX, OPEN_MICROPHONES
+from deskhand.house import NEVER_IN_A_MIX, OPEN_MICROPHONES, STRIKING
 from deskhand.measure.activity import stretches
 from deskhand.measure.leak import find_leak
 from deskhand.measure.readings import LEAST_ACTIVE_S, SourceReading
@@ -23,15 +24,19 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from deskhand.house import HouseFile, Source
-    from deskhand.measure.figures import Event, Figures
+    from deskhand.measure.figures import Event, Figures, Grid
     from deskhand.recording import Track
 
 LEVEL_LISTEN_DB: Final = 2.0
 LEVEL_FIX_DB: Final = 4.0
+_MOST_RAISE_DB: Final = 12.0
+_PEAK_ROOM_DBTP: Final = 6.0
 _HEADROOM_LISTEN_DBTP: Final = -3.0
 _HEADROOM_FIX_DBTP: Final = -0.5
 _CLIPPED_FEW: Final = 3
 _CLIPPED_MANY: Final = 10
+_CLIPPED_A_MINUTE: Final = 2
+_LONG_SHARE: Final = 0.2
 _AT_THE_TOP: Final = 0.9
 _DC_LISTEN: Final = 0.003
 _DC_FIX: Final = 0.03
@@ -59,13 +64,17 @@ _TALKBACK_OPEN_DB: Final = -20.0
 _BELOW_ROOM_DB: Final = 8.0
 _WHITE_IN_A_VOICE: Final = 8.0
 _WHITE: Final = 14.0
+_ABOVE_SINGING_HZ: Final = 1100.0
 
-_NO_OWN_LEVEL: Final = frozenset({"audience", "click", "talkback", "other"})
-"""Roles whose level is judged only when the house gives them a nominal of their own."""
+_NO_OWN_LEVEL: Final = STRIKING | {"audience", "click", "talkback", "other"}
+"""Roles whose level is judged only when the house gives them a nominal of their own: a drum at the RMS level of a voice
+would clip."""
 _MAY_BE_SILENT: Final = frozenset({"audience", "click", "talkback", "playback", "other"})
 _LINES: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys", "playback"})
 _VOICES: Final = frozenset({"lead vocal", "backing vocal", "speech"})
 _ON_RADIO: Final = _VOICES | {"guitar", "acoustic guitar", "bass"}
+_MACHINES: Final = STRIKING | {"playback", "keys"}
+"""Roles that may come from a machine, which can stop and start within a sample."""
 _SPACED: Final = frozenset({"overheads", "audience"})
 """Pairs of microphones apart from each other: sound reaches the two at different times by design."""
 
@@ -112,13 +121,27 @@ def _spans(events: Iterable[Event], offset_s: float) -> tuple[tuple[float, float
 
 
 def _times(spans: Sequence[tuple[float, float]]) -> str:
-    shown = ", ".join(clock(begin) for begin, _ in spans[:3])
-    more = len(spans) - 3
-    return f"at {shown}" + ("" if more < 1 else " and once more" if more == 1 else f" and {more} more times")
+    """When, in words: the first three seconds in which it happens, or how often and between when."""
+    seconds = list(dict.fromkeys(clock(begin) for begin, _ in spans))
+    if len(seconds) <= 4:
+        return f"at {', '.join(seconds)}"
+    return f"at {', '.join(seconds[:2])} and {len(seconds) - 2} more times up to {seconds[-1]}"
 
 
-def _db(value: float, digits: int = 0) -> str:
-    return f"{number(value, digits)} dB"
+def _after(text: str, source: Source) -> str:
+    """The text with what belongs to turning a gain: who else hears it."""
+    caution = "open microphone: mind feedback; " if source.role in OPEN_MICROPHONES and "raise" in text else ""
+    return f"{text} ({caution}tell the stage first)"
+
+
+def _in_steps(change_db: float, step_db: float) -> float:
+    """A change in the steps of the knob, never more than asked for by half a step."""
+    return round(change_db / step_db) * step_db if step_db > 0 else change_db
+
+
+def has_nominal(source: Source) -> bool:
+    """Whether the source's level is judged: always when it has a nominal of its own."""
+    return source.nominal_dbfs is not None or source.role not in _NO_OWN_LEVEL
 
 
 @dataclass(slots=True, kw_only=True)
@@ -128,6 +151,20 @@ class _Context:
     tracks: Sequence[Track]
     offset_s: float
     """Where the stretch begins in the recording: times are told from the recording's start."""
+    readings: dict[str, SourceReading]
+    tap: str
+
+    def before_chain(self, source: Source) -> bool:
+        """Whether the recording was taken before the source's chain: what the chain flips is not yet flipped in it."""
+        return (source.tap or self.tap) != "after-chain"
+
+    def others_play(self, name: str, block: int) -> bool:
+        """Whether others play for three seconds or more behind a block: when all have stopped, the song has ended."""
+        others = [reading for other, reading in self.readings.items() if other != name]
+        least = LEAST_ACTIVE_S / self.figures.grid.hop_s
+        return not others or sum(reading.activity.blocks[block:].sum() >= least for reading in others) * 2 >= len(
+            others
+        )
 
 
 def _judge_presence(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> bool:
@@ -139,7 +176,8 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
         make.add(
             "silent",
             "listen" if spare else "fix",
-            f"nothing arrives ({held}); check that it is on, plugged in and patched",
+            f"nothing arrives ({held}); mute it, then check: switched on? plugged in? patched? phantom power, if it needs it "
+            "(never for a ribbon without its maker's word)",
             metric="level_dbfs",
             measured=None if not np.isfinite(loud) else round(loud, 1),
             unit="dBFS",
@@ -162,14 +200,15 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
             abrupt = after.size > 0 and not falling and float(before.min()) - float(after.max()) > _AT_ONCE_DB
         if (
             abrupt
+            and context.others_play(source.name, last)
             and (level.size - last) * hop_s >= _WENT_SILENT_S
             and reading.activity.blocks[:last].sum() * hop_s >= LEAST_ACTIVE_S
         ):
             begin = last * hop_s + context.offset_s
             make.add(
                 "silent",
-                "fix",
-                f"dead from {clock(begin)} to the end; check its cable, battery and patch",
+                "note" if source.role == "playback" else "fix",
+                f"dead from {clock(begin)} to the end; mute it, then check its cable, battery and patch",
                 metric="level_dbfs",
                 at_s=((round(begin, 2), round(level.size * hop_s + context.offset_s, 2)),),
             )
@@ -177,26 +216,33 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
 
 
 def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
-    if source.nominal_dbfs is None and source.role in _NO_OWN_LEVEL:
-        return
     measured = reading.readings.level_dbfs
     active_s = reading.activity.blocks.sum() * context.figures.grid.hop_s
-    if measured is None or active_s < LEAST_ACTIVE_S:
+    if not has_nominal(source) or measured is None or active_s < LEAST_ACTIVE_S:
         return
     nominal = context.house.nominal_dbfs(source)
     off = measured - nominal
     if abs(off) < LEVEL_LISTEN_DB:
         return
     severity: Severity = "fix" if abs(off) >= LEVEL_FIX_DB else "listen"
+    step_db = context.house.desk.gain_step_db
     size = number(abs(off), 0 if abs(off) >= LEVEL_FIX_DB else 1)
-    if off < 0:
-        text = f"{size} dB below nominal; raise its gain by {size} dB"
-        if source.role in OPEN_MICROPHONES:
-            text += " (open microphone: mind feedback; tell the stage first)"
-        else:
-            text += " (tell the stage first)"
+    if off > 0:
+        text = _after(f"{size} dB above nominal; lower its gain by {number(_in_steps(off, step_db))} dB", source)
+    elif -off > _MOST_RAISE_DB and source.role in OPEN_MICROPHONES:
+        # what an unused microphone hears is the others; raising it until they are at nominal invites a howl
+        severity = "listen"
+        text = "only the others are heard in it, or its gain is very low; have someone use it before turning anything"
+    elif -off > _MOST_RAISE_DB:
+        text = f"{size} dB below nominal; check the player's volume, the cable and any pad before turning its gain"
     else:
-        text = f"{size} dB above nominal; lower its gain by {size} dB (tell the stage first)"
+        # peaks decide how far a gain can go up
+        room = -_PEAK_ROOM_DBTP - (reading.readings.true_peak_dbtp or 0.0)
+        raise_db = min(-off, room)
+        if raise_db < LEVEL_LISTEN_DB:
+            return
+        severity = "fix" if raise_db >= LEVEL_FIX_DB else "listen"
+        text = _after(f"{size} dB below nominal; raise its gain by {number(_in_steps(raise_db, step_db))} dB", source)
     make.add(
         "level-low" if off < 0 else "level-high",
         severity,
@@ -218,19 +264,28 @@ def _judge_peaks(source: Source, reading: SourceReading, make: _Maker, context: 
         # what clips is cut at the top; something flat further down is the sound itself
         cut = (figures.flats > 0) & (figures.flat_level >= _AT_THE_TOP * top)
         count = int(figures.flats[cut].sum())
-        if count < _CLIPPED_FEW:
+        full = top > 0.98
+        # chance makes runs of three and four equal samples in a smooth wave; cutting makes longer ones
+        if count < _CLIPPED_FEW or (not full and figures.long_flats[cut].sum() < _LONG_SHARE * count):
             continue
         clipped = True
         spans = [
             (a + context.offset_s, b + context.offset_s)
             for a, b in stretches(cut, context.figures.grid.hop_s, join_s=0.5)
         ]
-        full = top > 0.98
-        where = "at full scale" if full else f"at {number(db_from_amplitude(top), 1)} dBFS, so before this point"
-        act = "lower the gain where it enters" if full else "lower what comes before: player's output, pad, preamp"
+        meant = source.role == "playback" or (not full and source.role in _LINES)
+        if meant:
+            where = f"at {number(db_from_amplitude(top), 1)} dBFS"
+            act = "they are cut before they reach us; leave it if it sounds as meant"
+        elif full:
+            where, act = "at full scale", _after("lower its gain until the peaks are whole", source)
+        else:
+            where = f"at {number(db_from_amplitude(top), 1)} dBFS"
+            act = "something before the desk is overloaded: the player's output, a box or a pad"
+        many = count >= _CLIPPED_MANY + _CLIPPED_A_MINUTE * context.figures.duration_s / 60.0
         make.add(
             "clipped",
-            "fix" if count >= _CLIPPED_MANY else "listen",
+            "fix" if many and not meant else "listen",
             f"clipped: {'over 1000' if count > 1000 else count} peaks cut flat {where}, {_times(spans)}; {act}",
             metric="peak_dbfs",
             measured=round(db_from_amplitude(top), 2),
@@ -242,11 +297,16 @@ def _judge_peaks(source: Source, reading: SourceReading, make: _Maker, context: 
     # a click that runs into its stop is a click all the same
     if clipped or peak_dbtp is None or peak_dbtp < _HEADROOM_LISTEN_DBTP or source.role == "click":
         return
+    lower_db = _in_steps(max(1.0, _PEAK_ROOM_DBTP + peak_dbtp), context.house.desk.gain_step_db)
+    act = (
+        "leave it if nothing follows that could clip"
+        if source.role == "playback"
+        else _after(f"lower its gain by {number(lower_db)} dB", source)
+    )
     make.add(
         "headroom",
-        "fix" if peak_dbtp >= _HEADROOM_FIX_DBTP else "listen",
-        f"peaks reach {number(peak_dbtp, 1)} dBTP, {number(max(0.0, -peak_dbtp), 1)} dB from clipping; "
-        f"lower its gain by {number(max(1.0, 6.0 + peak_dbtp), 0)} dB",
+        "fix" if peak_dbtp >= _HEADROOM_FIX_DBTP and source.role != "playback" else "listen",
+        f"peaks reach {number(peak_dbtp, 1)} dBTP, {number(max(0.0, -peak_dbtp), 1)} dB from clipping; {act}",
         metric="true_peak_dbtp",
         measured=round(peak_dbtp, 1),
         high=_HEADROOM_LISTEN_DBTP,
@@ -269,7 +329,7 @@ def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, c
                 "dc",
                 "fix" if offset >= _DC_FIX else "listen",
                 f"constant offset of {number(100 * offset, 1)} % of full scale; "
-                "a high-pass takes it away, a faulty box or cable makes it",
+                "usually a faulty box or cable: swap it; until then switch its high-pass on",
                 measured=round(db_from_amplitude(offset), 1),
                 high=round(db_from_amplitude(_DC_LISTEN), 1),
                 unit="dBFS",
@@ -282,11 +342,16 @@ def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, c
             continue
         humming = True
         lines = ", ".join(f"{line:.0f}" for line in hum.lines_hz[:4])
+        single = len(hum.lines_hz) == 1
+        doubt = "; if it holds a note there, ignore this" if single else ""
+        if abs(hum.frequency_hz - context.house.house.mains_hz) > 5.0:
+            doubt += f"; the house file says {context.house.house.mains_hz:.0f} Hz mains"
         make.add(
             "hum",
-            "fix" if below >= _HUM_FIX_DB else "listen",
+            "fix" if below >= _HUM_FIX_DB and not single else "listen",
             f"mains hum {number(-below, 0)} dB below its level ({lines} Hz); "
-            "try its ground lift, another outlet on the same circuit, or an isolating box; never lift the mains earth",
+            "try its ground lift, another outlet on the same circuit, or an isolating box; never lift the mains earth"
+            + doubt,
             metric="hum_db",
             measured=round(below, 1),
             high=_HUM_LISTEN_DB,
@@ -295,6 +360,8 @@ def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, c
         )
     noise = reading.readings.noise_dbfs
     if humming or noise is None or level is None or source.role not in _LINES:
+        return
+    if _is_microphone(source):
         return
     if reading.steady_noise and level - noise < _NOISE_LISTEN_DB:
         make.add(
@@ -307,6 +374,12 @@ def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, c
             high=round(level - _NOISE_LISTEN_DB, 1),
             unit="dBFS",
         )
+
+
+def _is_microphone(source: Source) -> bool:
+    """Whether the names say that a line source comes by microphone, which hears the stage."""
+    words = re.findall(r"[a-z]+", " ".join([source.name, *map(str, source.tracks)]).casefold())
+    return any(word in ("mic", "amp", "cab") for word in words)
 
 
 def _real(events: Sequence[Event], track: int, context: _Context) -> list[Event]:
@@ -325,7 +398,11 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
     for track in reading.tracks:
         figures = context.figures.tracks[track]
         side = context.tracks[track].name if len(reading.tracks) > 1 else None
-        dropouts = _real(figures.dropouts, track, context)
+        minutes = context.figures.duration_s / 60.0
+        # a gap of half a second and more is a gate or an edit; many a minute are the sound itself
+        dropouts = [event for event in _real(figures.dropouts, track, context) if event.end_s - event.start_s <= 0.5]
+        if len(dropouts) > max(6.0, 20.0 * minutes) and not _in_other_tracks(dropouts, context):
+            dropouts = []
         near_dropout = [edge for event in dropouts for edge in (event.start_s, event.end_s)]
 
         def apart(event: Event, edges: list[float] = near_dropout) -> bool:
@@ -341,7 +418,7 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
                     "suspect the recorder, its card or the network, not the inputs"
                 )
             else:
-                text = f"sound drops out {_times(spans)}, up to {number(longest, 0)} ms; check its cable and its link"
+                text = f"sound drops out {_times(spans)}, up to {number(longest, 0)} ms; mute it, then check its cable and its link"
             spare = source.role in ("playback", "click")
             make.add(
                 "dropout",
@@ -360,11 +437,13 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
             if apart(event)
             and not figures.flats[max(0, int(event.start_s / hop_s) - 1) : int(event.start_s / hop_s) + 2].any()
         ]
+        if len(clicks) > max(6.0, 30.0 * minutes):
+            clicks = []  # that many are the sound itself
         if clicks and source.role != "click":
             spans = _spans(clicks, context.offset_s)
             make.add(
                 "clicks",
-                "fix" if len(clicks) >= 3 else "listen",
+                "fix" if len(clicks) >= 3 and _clicks_elsewhere(track, context) else "listen",
                 f"{len(clicks)} digital click{'s' if len(clicks) > 1 else ''} {_times(spans)}; "
                 "check word clock and digital connections",
                 measured=len(clicks),
@@ -373,7 +452,7 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
                 at_s=spans,
             )
         # a strum is bright too; only a voice is dark enough to believe less than nearly white noise
-        whiteness = _WHITE_IN_A_VOICE if source.role in _VOICES else _WHITE
+        whiteness = (_WHITE_IN_A_VOICE if source.role in _VOICES else _WHITE) * _rate_factor(context.figures.grid)
         hits = [event for event in figures.bursts if source.role in _ON_RADIO and event.value >= whiteness]
         levels = reading.activity.level_dbfs
         if source.role in _VOICES and np.isfinite(levels).any():
@@ -381,13 +460,15 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
             room = float(np.percentile(levels[np.isfinite(levels)], 1))
             hits += [event for event in figures.mutes if apart(event) and event.value < room - _BELOW_ROOM_DB]
         hits = sorted(_real(hits, track, context), key=lambda event: event.start_s)
+        if len(hits) > max(8.0, 12.0 * minutes):
+            hits = []  # that many are consonants or a hat, not a radio
         if hits:
             spans = _spans(hits, context.offset_s)
             make.add(
                 "wireless-hit",
                 "fix" if len(hits) >= 2 else "listen",
-                f"{len(hits)} burst{'s' if len(hits) > 1 else ''} of noise or mute {_times(spans)}, as from a radio link; "
-                "check battery, antennas and frequency",
+                f"{len(hits)} short {'interruptions' if len(hits) > 1 else 'interruption'} {_times(spans)} (noise or mute), as a "
+                "radio link makes them; check battery, antennas and frequency",
                 measured=len(hits),
                 unit="count",
                 track=side,
@@ -399,15 +480,31 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
             hz = howls[0].value
             make.add(
                 "howl",
-                "fix",
-                f"a tone at {number(hz, 0)} Hz grows {_times(spans)}, as feedback does; "
-                "turn it down in the nearest monitor first, then look at that frequency; protect ears",
+                # a hummed or swelled note is a pure tone that grows, too; nobody sings as high as most feedback
+                "fix" if hz > _ABOVE_SINGING_HZ else "listen",
+                f"a tone at {number(hz, 0)} Hz grows {_times(spans)}, as feedback does; turn it down in the nearest monitor "
+                "first, then lower that frequency there; protect ears",
                 measured=round(hz, 0),
                 unit="Hz",
                 band_hz=(round(hz * 2 ** (-1 / 6), 1), round(hz * 2 ** (1 / 6), 1)),
                 track=side,
                 at_s=spans,
             )
+
+
+def _rate_factor(grid: Grid) -> float:
+    """How much more the fourth difference makes of the same sound at this rate than at 48 kHz."""
+    return float((48000.0 * grid.stride / grid.sample_rate_hz) ** 8)
+
+
+def _clicks_elsewhere(track: int, context: _Context) -> bool:
+    """Whether another track clicks at the same instants, as word clock faults do."""
+    own = context.figures.tracks[track].clicks
+    return any(
+        sum(any(abs(other.start_s - event.start_s) < 0.002 for other in figures.clicks) for event in own) >= 2
+        for place, figures in enumerate(context.figures.tracks)
+        if place != track
+    )
 
 
 def _in_other_tracks(events: Sequence[Event], context: _Context) -> int:
@@ -422,10 +519,16 @@ def _in_other_tracks(events: Sequence[Event], context: _Context) -> int:
     return best if best >= _TOGETHER_TRACKS else 0
 
 
+def _flips(source: Source, side: str) -> bool:
+    """Whether the source's chain turns a side upside down."""
+    blocks = [block for block in source.chain if block.block == "polarity" and block.on in (side, "both")]
+    return len(blocks) % 2 == 1
+
+
 def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
     left, right = reading.tracks
     names = [context.tracks[track].name for track in reading.tracks]
-    if _one_sided(reading, names, make, context):
+    if _one_sided(source, reading, names, make, context):
         return
     same = _sameness(context.figures, left, right)
     readings = reading.readings
@@ -441,10 +544,12 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
         return
     place = reading.alignment
     opposite = place is not None and place.negative > max(_OPPOSITE, 1.3 * place.positive)
-    if opposite or same < -_SAME:
+    flipped = _flips(source, "left") != _flips(source, "right")
+    if (opposite or same < -_SAME) and not (flipped and context.before_chain(source)):
         make.add(
             "polarity",
-            "fix",
+            # two room microphones may well hear low notes opposite
+            "note" if source.role == "audience" else "listen" if source.role in _SPACED else "fix",
             f"the sides work against each other: {names[1]} is upside down against {names[0]}, and mono loses it; "
             f"flip the polarity of {names[1]}",
             metric="correlation",
@@ -459,7 +564,7 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
         make.add(
             "mono-loss",
             "listen",
-            f"{number(-loss, 1)} dB of it vanish in mono; hear it in mono and narrow it at the player's rig",
+            f"it loses {number(-loss, 1)} dB in mono; hear it in mono, and narrow it at the player's rig if it goes missing",
             metric="mono_loss_db",
             measured=round(loss, 1),
             low=_MONO_LOSS_DB,
@@ -486,7 +591,7 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
         )
 
 
-def _one_sided(reading: SourceReading, names: list[str], make: _Maker, context: _Context) -> bool:
+def _one_sided(source: Source, reading: SourceReading, names: list[str], make: _Maker, context: _Context) -> bool:
     """One side gone or far down, throughout or for a while; True when throughout."""
     figures = context.figures
     parts = [figures.tracks[track].mean_square.astype(np.float64) for track in reading.tracks]
@@ -500,7 +605,9 @@ def _one_sided(reading: SourceReading, names: list[str], make: _Maker, context: 
     overall = float(dbfs_from_mean_square(np.array(total[1 - weak])) - dbfs_from_mean_square(np.array(total[weak])))
     hop_s = figures.grid.hop_s
     quietest = parts[weak][blocks]
-    gone = blocks & (apart > _SIDE_GONE_DB)
+    # a side that has not played yet has not gone away
+    there = np.maximum.accumulate(blocks & (apart < _ONE_SIDED_DB))
+    gone = blocks & there & (apart > _SIDE_GONE_DB)
     spans = [
         (begin, end)
         for begin, end in stretches(gone, hop_s, join_s=1.5)
@@ -517,7 +624,7 @@ def _one_sided(reading: SourceReading, names: list[str], make: _Maker, context: 
         make.add(
             "one-sided",
             "fix",
-            f"{what}; check its cable and patch",
+            f"{what}; mute it, then check its cable and patch",
             metric="balance_db",
             measured=round(overall if weak == 0 else -overall, 1) if not silent else None,
             low=-_ONE_SIDED_DB,
@@ -530,9 +637,9 @@ def _one_sided(reading: SourceReading, names: list[str], make: _Maker, context: 
         told = tuple((round(a + context.offset_s, 2), round(b + context.offset_s, 2)) for a, b in spans)
         make.add(
             "one-sided",
-            "fix",
-            f"{names[weak]} goes away {_times(told)} ({number(sum(b - a for a, b in spans), 0)} s in all); "
-            "check its cable and patch",
+            "note" if source.role == "playback" else "fix",
+            f"{names[weak]} is silent from {clock(told[0][0])} for {number(sum(b - a for a, b in spans), 0)} s while "
+            f"{names[1 - weak]} plays; mute it, then check its cable and patch",
             metric="balance_db",
             unit="dB",
             track=names[weak],
@@ -553,13 +660,13 @@ def _judge_duplicates(house: HouseFile, readings: dict[str, SourceReading], judg
         for other in sources[index + 1 :]:
             for a in readings[one.name].tracks:
                 for b in readings[other.name].tracks:
-                    if abs(_sameness(context.figures, a, b)) <= _SAME:
+                    if a == b or abs(_sameness(context.figures, a, b)) <= _SAME:
                         continue
                     if not (readings[one.name].activity.windows.any() and readings[other.name].activity.windows.any()):
                         continue
                     text = (
                         f'tracks "{context.tracks[a].name}" and "{context.tracks[b].name}" carry the same signal; '
-                        "one of the two is patched wrong"
+                        "one of the two is patched wrong, unless one input feeds both on purpose"
                     )
                     for source, track in ((one, a), (other, b)):
                         if any(
@@ -586,15 +693,25 @@ def _judge_microphones(
             continue
         place = alignment(context.figures.pairs[a, b], context.figures.grid, top_hz=500.0)
         if place.negative > max(_OPPOSITE, 1.3 * place.positive):
+            first, second = (_source_named(context.house, name) for name in (one, other))
+            before = context.before_chain(second)
+            if before and _flips(first, "both") != _flips(second, "both"):
+                continue
             _Maker(other, judged.by_source[other]).add(
                 "polarity",
-                "fix",
-                f"upside down against {one}: together they lose their low end; flip the polarity of {other}",
+                # above and below a drum is opposite by nature: many a desk flips one already
+                "listen" if before else "fix",
+                f"upside down against {one}: together they lose their low end; flip the polarity of {other}"
+                + (", unless the desk does so already (then write it into its chain)" if before else ""),
                 metric="correlation",
                 measured=round(-place.negative, 2),
                 low=0.0,
                 unit="1",
             )
+
+
+def _source_named(house: HouseFile, name: str) -> Source:
+    return next(source for source in house.source if source.name == name)
 
 
 def _judge_leaks(
@@ -622,9 +739,15 @@ def _judge_leaks(
             if worst is None:
                 continue
             below = worst - reading.readings.level_dbfs
+            # a talkback microphone hears the same room as the others do
             open_ear = target.role in OPEN_MICROPHONES and source.role == "talkback"
             if below < (_TALKBACK_OPEN_DB if open_ear else _LEAK_LISTEN_DB):
                 continue
+            severity: Severity = "fix" if below >= _LEAK_FIX_DB else "listen"
+            if open_ear:
+                severity = "note"
+            elif target.role == "playback":
+                severity = "listen"
             if source.role == "click":
                 # its sharp beginnings are heard as clicks too: one cause, one finding
                 found = judged.by_source[target.name]
@@ -632,11 +755,13 @@ def _judge_leaks(
             act = (
                 "turn down the players' headphones or move them off the microphone"
                 if target.role in OPEN_MICROPHONES
+                else "ask whether it is meant"
+                if target.role == "playback"
                 else "look for a wrong send or patch"
             )
             _Maker(target.name, judged.by_source[target.name]).add(
                 "in-the-mix",
-                "fix" if below >= _LEAK_FIX_DB and not open_ear else "listen",
+                severity,
                 f"{source.name} is heard in it, {number(-below, 0)} dB below its level; {act}",
                 measured=round(below, 1),
                 high=_LEAK_LISTEN_DB,
@@ -669,6 +794,7 @@ def judge(
     groups: Sequence[tuple[str, str]] = (),
     mix: Sequence[int] = (),
     offset_s: float = 0.0,
+    tap: str = "preamp",
 ) -> Judged:
     """All findings of a show.
 
@@ -690,8 +816,10 @@ def judge(
         Tracks that hold the desk's own mix.
     offset_s : float
         Where the stretch begins in the recording.
+    tap : str
+        Where the tracks were taken, for sources that do not say so themselves.
     """
-    context = _Context(house=house, figures=figures, tracks=tracks, offset_s=offset_s)
+    context = _Context(house=house, figures=figures, tracks=tracks, offset_s=offset_s, readings=readings, tap=tap)
     judged = Judged()
     for source in house.source:
         if not source.used:

@@ -25,6 +25,8 @@ DEAD_DBFS: Final = -65.0
 _ABOVE_FLOOR_DB: Final = 10.0
 _BELOW_LOUD_DB: Final = 30.0
 _HYSTERESIS_DB: Final = 6.0
+_LEAST_WINDOWS: Final = 30
+"""Three seconds."""
 _HEAPS_APART_DB: Final = 13.0
 _HITS_APART_DB: Final = 8.0
 _HIT_RISE_DB: Final = 6.0
@@ -73,7 +75,8 @@ def _gap(levels: NDArray[np.floating], apart_db: float) -> float | None:
     between = np.nan_to_num(between)
     best = int(np.argmax(between))
     share = below[best] / counts.sum()
-    if mean_above[best] - mean_below[best] < apart_db or not 0.1 < share < 0.98:
+    few = above[best] < _LEAST_WINDOWS
+    if mean_above[best] - mean_below[best] < apart_db or share <= 0.1 or (few and share >= 0.98):
         return None
     spread = float(
         np.sqrt(
@@ -138,7 +141,9 @@ def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Acti
     finite = levels[levels > -120.0]
     if not finite.size or np.percentile(finite, 98) < DEAD_DBFS:
         return Activity(level_dbfs=levels, windows=none, blocks=blocks)
-    loud = float(np.percentile(finite, 95))
+    # in a line check an input may play for seconds of many minutes: its loudest three seconds tell where it plays
+    top = float(np.sort(finite)[-min(finite.size, _LEAST_WINDOWS)])
+    loud = max(float(np.percentile(finite, 95)), top - 6.0)
     near = finite[finite > loud - 50.0]
     floor = float(np.percentile(near, 5))
     on = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)

@@ -188,6 +188,8 @@ class TrackFigures:
     true_peak: float = 0.0
     flats: NDArray[np.uint16]
     """(blocks + 1,) how many peaks were cut flat in each block."""
+    long_flats: NDArray[np.uint16]
+    """(blocks + 1,) how many of them are five samples long or longer: chance makes short ones."""
     flat_level: Array32
     """(blocks + 1,) magnitude of the highest of them."""
     dropouts: list[Event] = field(default_factory=list)
@@ -403,9 +405,11 @@ class _Worker:
         if last <= first:
             return
         starts, levels = np.empty(_MOST_EVENTS, np.int64), np.empty(_MOST_EVENTS, np.float32)
-        found = events.flat_tops(signal, first, last, _FLAT_FLOOR, starts, levels)
+        lengths = np.empty(_MOST_EVENTS, np.int64)
+        found = events.flat_tops(signal, first, last, _FLAT_FLOOR, starts, levels, lengths)
         at = np.minimum((starts[:found] + offset) // grid.hop, figures.flats.size - 1)
         np.add.at(figures.flats, at, 1)
+        np.add.at(figures.long_flats, at, (lengths[:found] >= 5).astype(np.uint16))
         np.maximum.at(figures.flat_level, at, levels[:found])
         pairs = np.empty((50, 2))
         found = events.dropouts(signal, first, last, offset, rate // 200, self.dropping[row], pairs)
@@ -544,7 +548,7 @@ class _Worker:
                 figures.cut_s = float(begin) / self.grid.sample_rate_hz
             known = np.flatnonzero(~np.isnan(figures.tone[:, 0]))
             if known.size:
-                nearest = known[np.abs(known[None, :] - np.arange(len(figures.tone))[:, None]).argmin(axis=1)]
+                nearest = np.clip(np.arange(len(figures.tone)), known[0], known[-1])
                 figures.tone[:, :_LOW_BANDS] = figures.tone[nearest, :_LOW_BANDS]
 
 
@@ -604,6 +608,7 @@ def measure_figures(
             peak=np.zeros(blocks + 1, np.float32),
             tone=np.full((seconds, len(spectrum.NOMINAL_HZ)), np.nan, np.float32),
             flats=np.zeros(blocks + 1, np.uint16),
+            long_flats=np.zeros(blocks + 1, np.uint16),
             flat_level=np.zeros(blocks + 1, np.float32),
         )
         for _ in range(tracks)
@@ -651,6 +656,7 @@ def measure_figures(
                 ]
                 list(pool.map(lambda job: job(), jobs))
             some = samples[:, : min(_GRAM_FRAMES, samples.shape[1])].astype(np.float64)
+            some -= some.mean(axis=1, keepdims=True)  # an offset in both is nothing they share
             gram += some @ some.T
             start += samples.shape[1]
             if progress is not None:

@@ -85,7 +85,12 @@ def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
         if (len(lines), power) > best[:2]:
             best = (len(lines), power, mains_hz + offset, lines)
     count, power, frequency_hz, lines = best
-    if count == 0 or (count == 1 and not _one_line_is_enough(spectra, bin_hz, frequency_hz * lines[0], lines[0])):
+    # held notes have harmonics too, but not on the lowest multiples of the mains
+    if (
+        count == 0
+        or min(lines) > 4
+        or (count == 1 and not _one_line_is_enough(spectra, bin_hz, frequency_hz * lines[0], lines[0]))
+    ):
         return None
     return Hum(
         level_dbfs=float(dbfs_from_mean_square(np.array(power))),

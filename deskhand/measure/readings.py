@@ -18,7 +18,7 @@ from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power, po
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from deskhand.measure.figures import Figures
+    from deskhand.measure.figures import Figures, TrackFigures
 
 LEAST_ACTIVE_S: Final = 3.0
 """A level from less playing than this is not judged. Common practice, no source."""
@@ -99,6 +99,15 @@ class SourceReading:
     """(blocks,) mean over the sides."""
     steady_noise: bool
     """Whether the pauses keep one level, as noise does: decays, quiet playing and digital silence do not."""
+
+
+def _hum(part: TrackFigures, figures: Figures, mains_hz: float) -> Hum | None:
+    """Hum at the house's mains, or at the other frequency when more of its lines are there."""
+    here = find_hum(part, figures.grid, mains_hz=mains_hz)
+    other = find_hum(part, figures.grid, mains_hz=110.0 - mains_hz)
+    if other is None or (here is not None and len(here.lines_hz) >= len(other.lines_hz)):
+        return here
+    return other if len(other.lines_hz) > 1 else here
 
 
 def _finite(value: float) -> float | None:
@@ -189,7 +198,7 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
     steady = bool(pauses.size >= 30 and np.isfinite(pauses).all() and np.ptp(np.percentile(pauses, (10, 60))) < 3.0)
     if noise is None:
         why["noise_dbfs"] = "no level is a pause between hits" if strikes else "it has no pause of a second or more"
-    hums = tuple(find_hum(part, figures.grid, mains_hz=mains_hz) for part in parts)
+    hums = tuple(_hum(part, figures, mains_hz) for part in parts)
     heard = [hum.level_dbfs for hum in hums if hum is not None]
     hum_db = max(heard) - level if heard and level is not None else None
     if hum_db is None:

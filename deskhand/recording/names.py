@@ -36,7 +36,7 @@ def clean_name(stem: str) -> str:
     name = _TAKE.sub(" ", name)
     name = re.sub(r"[_]+", " ", name).strip(" _.-–")
     shorter = _LEAD.sub("", name, count=1).strip(" _.-–")
-    # "808" or "57" may be all there is: a bare number is then no name
+    # a number may be all there is: it is then no name
     name = shorter if shorter or name.isdigit() or _LEAD.fullmatch(name) else name
     return re.sub(r"\s+", " ", name).strip(" _.-–")
 

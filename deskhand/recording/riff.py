@@ -25,11 +25,10 @@ _PCM: Final = 1
 _FLOAT: Final = 3
 _EXTENSIBLE: Final = 0xFFFE
 _LARGEST_TEXT_CHUNK: Final = 4 * 1024 * 1024
-# Chunks that may stand after the audio; anything else there means that the size in the header is wrong.
+# Chunks that the open descriptions above name; others are believed when their sizes lead to the end of the file.
 _KNOWN_IDS: Final = (
-    b"LIST", b"bext", b"iXML", b"fact", b"cue ", b"smpl", b"inst", b"JUNK", b"junk", b"PAD ", b"FLLR", b"axml", b"chna",
-    b"ds64", b"PEAK", b"umid", b"qlty", b"mext", b"levl", b"link", b"_PMX", b"id3 ", b"ID3 ", b"minf", b"elm1", b"regn",
-    b"dbmd", b"r64m", b"plst", b"adtl", b"afsp", b"wavl", b"LGWV", b"ResU", b"DISP", b"ubxt", b"SAUR", b"strc",
+    b"LIST", b"bext", b"iXML", b"fact", b"cue ", b"JUNK", b"PAD ", b"axml", b"chna", b"ds64", b"PEAK", b"qlty", b"mext",
+    b"levl", b"link", b"plst",
 )  # fmt: skip
 
 

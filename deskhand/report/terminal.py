@@ -39,7 +39,7 @@ def title(result: CheckResult) -> str:
     date = f" ({show.date})" if show.date else ""
     return (
         f"{result.house}, {show.name}{date}: {show.phase}, {clock(show.duration_s)}, "
-        f"{show.tracks} tracks at {number(show.sample_rate_hz / 1000, 1)} kHz, taken at the {show.tap}"
+        f"{show.tracks} track{'' if show.tracks == 1 else 's'} at {number(show.sample_rate_hz / 1000, 1)} kHz, taken at the {show.tap}"
     )
 
 

@@ -18,8 +18,8 @@ NEAR: Final = 240  # 5 ms at 48 kHz
 
 
 def flats(signal: np.ndarray, first: int, last: int, *, most: int = 100) -> tuple[list[int], list[float]]:
-    starts, levels = np.full(most, -1, np.int64), np.full(most, -1.0, np.float32)
-    found = flat_tops(np.ascontiguousarray(signal, dtype=np.float32), first, last, FLOOR, starts, levels)
+    starts, levels, lengths = np.full(most, -1, np.int64), np.full(most, -1.0, np.float32), np.full(most, -1, np.int64)
+    found = flat_tops(np.ascontiguousarray(signal, dtype=np.float32), first, last, FLOOR, starts, levels, lengths)
     assert (starts[found:] == -1).all()
     return starts[:found].tolist(), levels[:found].tolist()
 

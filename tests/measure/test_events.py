@@ -37,7 +37,6 @@ if TYPE_CHECKING:
 RATES_HZ: Final = (44100, 48000, 96000)
 RATE: Final = pytest.mark.parametrize("rate_hz", [pytest.param(rate, id=f"{rate}-hz") for rate in RATES_HZ])
 TRACKS: Final = 8
-EACH: Final = 25
 KINDS: Final = ("dropouts", "clicks", "bursts", "mutes", "howls")
 
 
@@ -48,15 +47,22 @@ def dark_noise(rng: np.random.Generator, length_s: float, rate_hz: int) -> np.nd
 
 
 def chord(rng: np.random.Generator, length_s: float, rate_hz: int) -> np.ndarray:
-    """A steady chord over converter noise."""
-    notes = sum(
-        sine(hz, length_s, level_dbfs=-24.0, phase_rad=hz, rate_hz=rate_hz) for hz in (196.3, 247.1, 294.2, 588.9)
-    )
-    return np.asarray(notes) + white(rng, length_s, -95.0, rate_hz=rate_hz)
+    """A steady chord over converter noise, high enough that half a millisecond holds a good part of a period."""
+    notes = [sine(hz, length_s, level_dbfs=-24.0, phase_rad=hz, rate_hz=rate_hz) for hz in (588.9, 741.3, 883.1, 1177.6)]
+    return np.sum(notes, axis=0) + white(rng, length_s, -95.0, rate_hz=rate_hz)
 
 
 BASES: Final = {"noise": dark_noise, "chord": chord}
-BASE: Final = pytest.mark.parametrize("base", [pytest.param(name, id=f"in-{name}") for name in BASES])
+# 200 places each, at 96 kHz 100
+PLACES: Final = pytest.mark.parametrize(
+    ("base", "rate_hz", "each"),
+    [
+        pytest.param("noise", 44100, 25, id="in-noise-44100-hz"),
+        pytest.param("noise", 48000, 25, id="in-noise-48000-hz"),
+        pytest.param("chord", 48000, 25, id="in-chord-48000-hz"),
+        pytest.param("chord", 96000, 13, id="in-chord-96000-hz"),
+    ],
+)
 
 
 def told(track: TrackFigures) -> dict[str, int]:
@@ -66,16 +72,16 @@ def told(track: TrackFigures) -> dict[str, int]:
 
 
 def plant(
-    base: str, rate_hz: int, offsets: list[int], put: Callable[[np.ndarray, int], None]
+    base: str, rate_hz: int, each: int, offsets: list[int], put: Callable[[np.ndarray, int], None]
 ) -> tuple[np.ndarray, list[list[int]]]:
-    """Eight tracks of 25 events, the k-th an offset away from a whole second: (samples, where in each track)."""
-    length_s = EACH + 4.0
-    samples = np.empty((TRACKS, round(length_s * rate_hz)))
-    one = BASES[base](np.random.default_rng(1), length_s, rate_hz)
+    """Eight tracks of events, the k-th an offset away from a whole second: (samples, where in each track)."""
+    one = BASES[base](np.random.default_rng(1), each + 4.0, rate_hz).astype(np.float32)
+    samples = np.tile(one, (TRACKS, 1))
+    # as many of the offsets as there are places, spread over all of them
+    chosen = np.array(offsets)[np.linspace(0, len(offsets) - 1, TRACKS * each).round().astype(int)].tolist()
     places: list[list[int]] = []
     for row in range(TRACKS):
-        samples[row] = one
-        places.append([(k + 2) * rate_hz + offsets[row * EACH + k] for k in range(EACH)])
+        places.append([(k + 2) * rate_hz + chosen[row * each + k] for k in range(each)])
         for place in places[-1]:
             put(samples[row], place)
     return samples, places
@@ -89,7 +95,7 @@ def assert_each_once(found_s: list[list[float]], places: list[list[int]], rate_h
             near = [time for time in times if abs(time - place / rate_hz) < 0.03]
             if len(near) != 1 or abs(near[0] - place / rate_hz) > allowed_s:
                 offset = (place + rate_hz // 2) % rate_hz - rate_hz // 2
-                wrong.append(f"{offset} samples from a second: {[round(t * rate_hz) - place for t in near]}")
+                wrong.append(f"{offset} samples from a second: told at {[round(t * rate_hz) - place for t in near]}")
         if len(times) != len(planted):
             wrong.append(f"track {row}: {len(times)} told, {len(planted)} planted")
     assert not wrong, "; ".join(wrong[:8]) + f" ({len(wrong)} in all)"
@@ -101,14 +107,13 @@ def samples_round(rate_hz: int) -> list[int]:
     return [*range(-60, 60), *range(-step - 20, -step + 20), *range(-240, -200)]
 
 
-# 5 ms apart through a whole second: bursts and mutes are looked for in steps of 10 ms
 def steps_round(rate_hz: int) -> list[int]:
+    """200 offsets, 5 ms apart through a whole second: bursts and mutes are looked for in steps of 10 ms."""
     return [round(k * 0.005 * rate_hz) for k in range(-100, 100)]
 
 
-@RATE
-@BASE
-def test_zeros_are_found_once_at_their_sample(base: str, rate_hz: int) -> None:
+@PLACES
+def test_zeros_are_found_once_at_their_sample(base: str, rate_hz: int, each: int) -> None:
     length = rate_hz // 50
 
     def put(track: np.ndarray, at: int) -> None:
@@ -116,7 +121,7 @@ def test_zeros_are_found_once_at_their_sample(base: str, rate_hz: int) -> None:
         # a sample that is zero by chance would belong to it
         track[[at - 1, at + length]] = 0.01
 
-    samples, places = plant(base, rate_hz, samples_round(rate_hz), put)
+    samples, places = plant(base, rate_hz, each, samples_round(rate_hz), put)
     figures = figures_of(samples, sample_rate_hz=rate_hz)
     # times are told in seconds: half a sample
     exact_s = 0.5 / rate_hz
@@ -139,110 +144,136 @@ def test_soft_zeros_do_not_depend_on_the_neighbour_track(rate_hz: int) -> None:
     assert_each_once([[event.end_s for event in found]], [places], rate_hz, 0.5 / rate_hz)
 
 
-@RATE
-@BASE
-def test_a_click_is_found_once_at_its_sample(base: str, rate_hz: int) -> None:
+@PLACES
+def test_a_click_is_found_once_at_its_sample(base: str, rate_hz: int, each: int) -> None:
     def put(track: np.ndarray, at: int) -> None:
         track[at] += 0.4 if track[at] < 0 else -0.4
 
-    samples, places = plant(base, rate_hz, samples_round(rate_hz), put)
+    samples, places = plant(base, rate_hz, each, samples_round(rate_hz), put)
     figures = figures_of(samples, sample_rate_hz=rate_hz)
     assert_each_once([[e.start_s for e in track.clicks] for track in figures.tracks], places, rate_hz, 0.5 / rate_hz)
 
 
 @RATE
 def test_a_jump_in_a_tone_is_found(rate_hz: int) -> None:
-    # samples lost: the wave goes on somewhere else. A jump lies between two samples of the difference's stride
+    # samples lost: the wave goes on somewhere else, from a top to a third of a period later
     tone = sine(313.0, 12.0, level_dbfs=-9.0, rate_hz=rate_hz)
+    period = rate_hz / 313.0
     rng = np.random.default_rng(3)
-    places, kept = [], []
+    kept = np.ones(tone.size, bool)
+    places = []
     for second in range(1, 11):
-        first = second * rate_hz + int(rng.integers(-rate_hz // 3, rate_hz // 3))
-        # lose what lies between a top and the next zero or so: a jump of half the amplitude or more
-        period = rate_hz / 313.0
-        first = round((round(first / period) + 0.25) * period)
-        kept.append((first, first + round(0.3 * period)))
-    mask = np.ones(tone.size, bool)
-    for first, last in kept:
-        mask[first:last] = False
-    lost = np.cumsum(~mask)
-    places = [first - int(lost[first - 1]) for first, _ in kept]
-    signal = tone[mask] + white(rng, mask.sum() / rate_hz, -90.0, rate_hz=rate_hz)[: int(mask.sum())]
+        near = second * rate_hz + int(rng.integers(-rate_hz // 3, rate_hz // 3))
+        first = round((round(near / period) + 0.25) * period)
+        kept[first : first + round(0.3 * period)] = False
+        places.append(int(kept[:first].sum()))
+    signal = tone[kept] + white(rng, 12.0, -90.0, rate_hz=rate_hz)[: int(kept.sum())]
     found = [event.start_s for event in figures_of(signal, sample_rate_hz=rate_hz).tracks[0].clicks]
+    # a jump lies between two samples, and the difference looks at every second one at 96 kHz
     assert_each_once([found], [places], rate_hz, 2.5 * max(1, rate_hz // 48000) / rate_hz)
 
 
-@RATE
-@BASE
-def test_a_flat_top_is_found_once_in_its_block(base: str, rate_hz: int) -> None:
+@PLACES
+def test_a_flat_top_is_found_once_in_its_block(base: str, rate_hz: int, each: int) -> None:
     def put(track: np.ndarray, at: int) -> None:
-        track[at : at + 7] = 0.9
+        track[at : at + 5] = 0.9
 
-    samples, places = plant(base, rate_hz, samples_round(rate_hz), put)
+    samples, places = plant(base, rate_hz, each, samples_round(rate_hz), put)
     figures = figures_of(samples, sample_rate_hz=rate_hz)
-    hop = figures.grid.hop
+    # what noise holds by chance is in every track; where something is planted over it, it may go
+    by_chance = figures_of(BASES[base](np.random.default_rng(1), each + 4.0, rate_hz), sample_rate_hz=rate_hz).tracks[0].flats
     wrong = []
     for track, planted in zip(figures.tracks, places, strict=True):
-        expected = np.bincount([place // hop for place in planted], minlength=track.flats.size)
-        # other blocks may hold what noise does by chance, far below the top: what was cut is at the top
-        at_the_top = np.where(track.flat_level > 0.89, track.flats, 0)
-        wrong += np.flatnonzero(at_the_top != expected).tolist()
-    assert not wrong
+        for place in planted:
+            block = place // figures.grid.hop
+            if track.flat_level[block] < 0.89 or not 1 <= track.flats[block] <= 1 + by_chance[block]:
+                wrong.append((place + rate_hz // 2) % rate_hz - rate_hz // 2)
+        others = np.delete(track.flats.astype(int) - by_chance, [place // figures.grid.hop for place in planted])
+        assert not others.any()
+    assert not wrong, f"{len(wrong)} missed, at these samples from a second: {wrong[:10]}"
 
 
-@RATE
-@BASE
-@pytest.mark.parametrize("length_s", [pytest.param(0.06, id="60-ms"), pytest.param(0.2, id="200-ms")])
-def test_a_burst_of_noise_is_found_once(base: str, rate_hz: int, length_s: float) -> None:
-    rng = np.random.default_rng(4)
+@PLACES
+def test_a_burst_of_noise_is_found_once(base: str, rate_hz: int, each: int) -> None:
+    noise = white(np.random.default_rng(4), 0.06, -14.0, rate_hz=rate_hz)
 
     def put(track: np.ndarray, at: int) -> None:
-        track[at : at + round(length_s * rate_hz)] += white(rng, length_s, -14.0, rate_hz=rate_hz)
+        track[at : at + noise.size] += noise
 
-    samples, places = plant(base, rate_hz, steps_round(rate_hz), put)
+    samples, places = plant(base, rate_hz, each, steps_round(rate_hz), put)
     figures = figures_of(samples, sample_rate_hz=rate_hz)
     # seen in steps of 10 ms
     assert_each_once([[e.start_s for e in track.bursts] for track in figures.tracks], places, rate_hz, 0.0101)
-    # white noise is 70; some of the base and half-filled steps are mixed in
+    # white noise is 70 at 48 kHz; some of the base and half-filled steps are mixed in
     assert all(14 < event.value < 90 for track in figures.tracks for event in track.bursts)
     assert not any(track.mutes for track in figures.tracks)
 
 
-@RATE
-@BASE
-@pytest.mark.parametrize("length_s", [pytest.param(0.08, id="80-ms"), pytest.param(0.4, id="400-ms")])
-def test_a_mute_is_found_once(base: str, rate_hz: int, length_s: float) -> None:
+@PLACES
+def test_a_mute_is_found_once(base: str, rate_hz: int, each: int) -> None:
+    length = round(0.08 * rate_hz)
+
     def put(track: np.ndarray, at: int) -> None:
         # 80 dB down: what a muted receiver leaves is not digital silence
-        track[at : at + round(length_s * rate_hz)] *= 1e-4
+        track[at : at + length] *= 1e-4
 
-    samples, places = plant(base, rate_hz, steps_round(rate_hz), put)
+    samples, places = plant(base, rate_hz, each, steps_round(rate_hz), put)
     figures = figures_of(samples, sample_rate_hz=rate_hz)
     assert_each_once([[e.start_s for e in track.mutes] for track in figures.tracks], places, rate_hz, 0.0101)
-    ends = [[place + round(length_s * rate_hz) for place in row] for row in places]
+    ends = [[place + length for place in row] for row in places]
     assert_each_once([[e.end_s for e in track.mutes] for track in figures.tracks], ends, rate_hz, 0.0101)
     assert all(event.value < -80 for track in figures.tracks for event in track.mutes)
 
 
 @pytest.mark.parametrize(
-    "kind", [pytest.param(kind, id=kind) for kind in ("dropouts", "clicks", "flats", "bursts", "mutes")]
+    ("length_s", "kind", "found"),
+    [
+        pytest.param(0.015, "bursts", False, id="burst-of-15-ms-is-too-short"),
+        pytest.param(0.2, "bursts", True, id="burst-of-200-ms"),
+        pytest.param(0.6, "bursts", False, id="burst-of-600-ms-is-no-burst"),
+        pytest.param(0.02, "mutes", False, id="mute-of-20-ms-is-too-short"),
+        pytest.param(0.4, "mutes", True, id="mute-of-400-ms"),
+        pytest.param(0.8, "mutes", False, id="mute-of-800-ms-is-a-pause"),
+    ],
 )
-def test_an_event_near_the_end_of_a_take_is_found(kind: str) -> None:
-    # a quarter of a second before the end of a take of whole seconds, and of one that ends between
-    for length_s in (6.0, 6.5):
-        track = dark_noise(np.random.default_rng(5), length_s, RATE_HZ)
-        at = track.size - RATE_HZ // 4
-        if kind == "dropouts":
-            track[at : at + 960] = 0.0
-        elif kind == "clicks":
-            track[at] += 0.5
-        elif kind == "flats":
-            track[at : at + 7] = 0.9
-        elif kind == "bursts":
-            track[at : at + 3840] += white(np.random.default_rng(6), 0.08, -14.0)
-        else:
-            track[at : at + 3840] *= 1e-4
-        assert kind in told(figures_of(track).tracks[0]), f"in a take of {length_s} s"
+def test_how_long_bursts_and_mutes_may_be(length_s: float, kind: str, found: bool) -> None:
+    track = dark_noise(np.random.default_rng(5), 8.0, RATE_HZ)
+    part = slice(3 * RATE_HZ + 100, 3 * RATE_HZ + 100 + round(length_s * RATE_HZ))
+    if kind == "bursts":
+        track[part] += white(np.random.default_rng(4), length_s, -14.0)
+    else:
+        track[part] *= 1e-4
+    assert (kind in told(figures_of(track).tracks[0])) == found
+
+
+@pytest.mark.parametrize("kind", [pytest.param(kind, id=kind) for kind in ("dropouts", "clicks", "flats", "bursts", "mutes")])
+@pytest.mark.parametrize("length_s", [pytest.param(s, id=f"take-of-{s}-s") for s in (6.0, 6.5)])
+def test_an_event_near_the_end_of_a_take_is_found(kind: str, length_s: float) -> None:
+    # a quarter of a second before the end
+    track = dark_noise(np.random.default_rng(5), length_s, RATE_HZ)
+    at = track.size - RATE_HZ // 4
+    if kind == "dropouts":
+        track[at : at + 960] = 0.0
+    elif kind == "clicks":
+        track[at] += 0.5
+    elif kind == "flats":
+        track[at : at + 7] = 0.9
+    elif kind == "bursts":
+        track[at : at + 3840] += white(np.random.default_rng(6), 0.08, -14.0)
+    else:
+        track[at : at + 3840] *= 1e-4
+    assert kind in told(figures_of(track).tracks[0])
+
+
+def test_a_cut_that_meets_a_zero_of_a_low_note_is_found() -> None:
+    # the last half millisecond of a low note before its zero holds little power, but it is no fade
+    note = sine(41.2, 12.0, level_dbfs=-12.0)
+    places = []
+    for second in range(1, 11):
+        at = round(round(second * 41.2) / 41.2 * RATE_HZ) + 1
+        note[at : at + 1000] = 0.0
+        places.append(at)
+    assert_each_once([[event.start_s for event in figures_of(note).tracks[0].dropouts]], [places], RATE_HZ, 1.5 / RATE_HZ)
 
 
 # clipping ------------------------------------------------------------------------------------------------------------------
@@ -259,95 +290,137 @@ def cut_at_the_top(track: TrackFigures) -> int:
     return int(track.flats[track.flat_level >= 0.9 * track.peak.max()].sum())
 
 
-@RATE
-@pytest.mark.parametrize("over_db", [pytest.param(db, id=f"{db:g}-db-over") for db in (1.0, 3.0, 6.0, 12.0)])
-@pytest.mark.parametrize("hz", [pytest.param(hz, id=f"{hz:g}-hz") for hz in (41.2, 98.0, 196.0, 440.3, 1003.0)])
-def test_a_clipped_tone_is_seen_to_be_clipped(hz: float, over_db: float, rate_hz: int) -> None:
-    wave = np.clip(sine(hz, 2.0, level_dbfs=over_db, rate_hz=rate_hz), -1.0, 1.0)
-    found = cut_at_the_top(figures_of(to_24_bit(wave), sample_rate_hz=rate_hz).tracks[0])
-    # what begins in the last 5 ms has no context and is not looked at
-    assert found == pytest.approx(plateaus(wave, 1.0), abs=max(3, 0.02 * plateaus(wave, 1.0)))
+CLIPPED_HZ: Final = (41.2, 61.7, 98.0, 130.8, 196.0, 311.1, 440.3, 1003.0, 2489.0)
+
+
+@pytest.mark.parametrize(
+    ("rate_hz", "over_db"),
+    [
+        pytest.param(48000, 1.0, id="48000-hz-1-db-over"),
+        pytest.param(48000, 3.0, id="48000-hz-3-db-over"),
+        pytest.param(48000, 6.0, id="48000-hz-6-db-over"),
+        pytest.param(48000, 12.0, id="48000-hz-12-db-over"),
+        pytest.param(44100, 6.0, id="44100-hz-6-db-over"),
+        pytest.param(96000, 6.0, id="96000-hz-6-db-over"),
+    ],
+)
+def test_clipped_tones_are_seen_to_be_clipped(over_db: float, rate_hz: int) -> None:
+    waves = [np.clip(sine(hz, 2.0, level_dbfs=over_db, rate_hz=rate_hz), -1.0, 1.0) for hz in CLIPPED_HZ]
+    figures = figures_of(to_24_bit(np.stack(waves)), sample_rate_hz=rate_hz)
+    wrong = []
+    for hz, wave, track in zip(CLIPPED_HZ, waves, figures.tracks, strict=True):
+        expected, found = plateaus(wave, 1.0), cut_at_the_top(track)
+        # what begins in the last 5 ms has no context and is not looked at
+        if abs(found - expected) > max(3, 0.01 * expected):
+            wrong.append(f"{hz:g} Hz: {found} of {expected}")
+    assert not wrong
 
 
 @RATE
 def test_clipping_is_marked_in_every_block_it_lasts(rate_hz: int) -> None:
     # a loud tone makes more than a thousand flat tops a second
     wave = np.clip(sine(1003.0, 3.0, level_dbfs=6.0, rate_hz=rate_hz), -1.0, 1.0)
-    assert (figures_of(wave, sample_rate_hz=rate_hz).tracks[0].flats[:29] > 0).all()
+    marked = figures_of(wave, sample_rate_hz=rate_hz).tracks[0].flats[:29] > 0
+    assert marked.all(), f"{int(marked.sum())} of 29 blocks are marked"
 
 
-MUSIC: Final[dict[str, Callable[[np.random.Generator, int], np.ndarray]]] = {
-    "bass": lambda rng, rate_hz: (
-        plucks(rng, 6.0, every_s=0.7, rate_hz=rate_hz)
-        + 0.3 * sine(49.0, 6.0, rate_hz=rate_hz) * (1 + 0.2 * sine(0.5, 6.0, rate_hz=rate_hz))
-    ),
-    "plucks": lambda rng, rate_hz: plucks(rng, 6.0, rate_hz=rate_hz),
-    "hits": lambda rng, rate_hz: hits(rng, 6.0, rate_hz=rate_hz),
-    "speech-like": lambda rng, rate_hz: speech_like(rng, 6.0, -20.0, rate_hz=rate_hz),
+def bass_line(rng: np.random.Generator, rate_hz: int) -> np.ndarray:
+    line = plucks(rng, 4.0, every_s=0.7, rate_hz=rate_hz)
+    return line / np.abs(line).max() + 0.5 * sine(49.0, 4.0, rate_hz=rate_hz)
+
+
+# what is driven 6 dB over, but for speech: its few peaks go 12 dB over, or too few would be cut to be counted
+OVERDRIVEN: Final[dict[str, tuple[float, Callable[[np.random.Generator, int], np.ndarray]]]] = {
+    "bass-line": (6.0, bass_line),
+    "plucks": (6.0, lambda rng, rate_hz: plucks(rng, 4.0, rate_hz=rate_hz)),
+    "hits": (6.0, lambda rng, rate_hz: hits(rng, 4.0, rate_hz=rate_hz)),
+    "speech-like": (12.0, lambda rng, rate_hz: speech_like(rng, 4.0, -20.0, rate_hz=rate_hz)),
 }
+DOWN_DB: Final = (0.0, 3.0, 6.0, 12.0)
 
 
-@RATE
-@pytest.mark.parametrize("kind", [pytest.param(kind, id=kind) for kind in MUSIC])
-@pytest.mark.parametrize("down_db", [pytest.param(db, id=f"{db:g}-db-down") for db in (0.0, 3.0, 6.0, 12.0)])
-@pytest.mark.parametrize("word", [pytest.param(word, id=word) for word in ("24-bit", "16-bit", "16-bit-dithered")])
-def test_clipped_then_turned_down(rng: np.random.Generator, kind: str, down_db: float, word: str, rate_hz: int) -> None:
-    sound = MUSIC[kind](rng, rate_hz)
-    clipped = np.clip(sound / np.abs(sound).max() * amplitude(6.0), -1.0, 1.0)
-    assert plateaus(clipped, 1.0) > 20
-    quieter = clipped * amplitude(-down_db)
-    written = {
-        "24-bit": lambda: to_24_bit(quieter),
-        "16-bit": lambda: to_16_bit(quieter),
+@pytest.mark.parametrize(
+    ("rate_hz", "word"),
+    [
+        pytest.param(48000, "24-bit", id="48000-hz-24-bit"),
+        pytest.param(48000, "16-bit", id="48000-hz-16-bit"),
+        pytest.param(48000, "16-bit-dithered", id="48000-hz-16-bit-dithered"),
+        pytest.param(44100, "16-bit-dithered", id="44100-hz-16-bit-dithered"),
+        pytest.param(96000, "16-bit-dithered", id="96000-hz-16-bit-dithered"),
+    ],
+)
+def test_clipped_then_turned_down(rng: np.random.Generator, word: str, rate_hz: int) -> None:
+    cases, waves = [], []
+    for kind, (over_db, make) in OVERDRIVEN.items():
+        sound = make(rng, rate_hz)
+        clipped = np.clip(sound / np.abs(sound).max() * amplitude(over_db), -1.0, 1.0)
+        assert plateaus(clipped, 1.0) > 20
+        cases += [f"{kind}, {down_db:g} dB down" for down_db in DOWN_DB]
+        waves += [clipped * amplitude(-down_db) for down_db in DOWN_DB]
+    samples = np.stack(waves)
+    if word == "24-bit":
+        samples = to_24_bit(samples)
+    else:
         # triangular dither of two steps, as a good converter to 16 bits adds
-        "16-bit-dithered": lambda: to_16_bit(quieter, dither=rng),
-    }[word]()
+        samples = to_16_bit(samples, dither=rng if word.endswith("dithered") else None)
+    figures = figures_of(samples, sample_rate_hz=rate_hz)
+    found = {case: cut_at_the_top(track) for case, track in zip(cases, figures.tracks, strict=True)}
     # ten is what the finding "clipped" asks for to say "fix"
-    assert cut_at_the_top(figures_of(written, sample_rate_hz=rate_hz).tracks[0]) >= 10
+    assert {case: count for case, count in found.items() if count < 10} == {}
 
 
 # feedback ------------------------------------------------------------------------------------------------------------------
 
+HOWLS: Final = [(hz, begin_s) for hz in (233.0, 630.0, 1237.0, 2515.0, 6300.0) for begin_s in (2.0, 2.55, 3.9)]
+
 
 @RATE
-@pytest.mark.parametrize("hz", [pytest.param(hz, id=f"{hz:g}-hz") for hz in (233.0, 630.0, 1237.0, 2515.0, 6300.0)])
-@pytest.mark.parametrize("begin_s", [pytest.param(s, id=f"from-{s:g}-s") for s in (2.0, 2.55, 3.9)])
-def test_a_growing_tone_is_found(rng: np.random.Generator, hz: float, begin_s: float, rate_hz: int) -> None:
-    # from 30 dB below the noise around it to 6 dB above full playing, in 4 s, then pulled down
-    length_s, grow_s = 10.0, 4.0
+def test_a_growing_tone_is_found(rng: np.random.Generator, rate_hz: int) -> None:
+    # from 22 dB below the noise around it to 26 dB above, in 4 s, then pulled down
+    length_s, grow_s = 9.0, 4.0
     time_s = np.arange(round(length_s * rate_hz)) / rate_hz
-    level_db = np.interp(time_s, [begin_s, begin_s + grow_s, begin_s + grow_s + 0.1], [-62.0, -14.0, -90.0])
-    signal = sine(hz, length_s, rate_hz=rate_hz) * 10.0 ** (level_db / 20) * (time_s > begin_s)
-    signal += pink(rng, length_s, -40.0, rate_hz=rate_hz)
-    found = figures_of(signal, sample_rate_hz=rate_hz).tracks[0].howls
-    assert len(found) == 1
-    # half a bin of the transform
-    assert found[0].value == pytest.approx(hz, abs=3.0)
-    # seen once it stands out of the noise, until it is pulled down
-    assert begin_s < found[0].start_s < begin_s + grow_s - 0.8
-    assert begin_s + grow_s - 0.3 < found[0].end_s < begin_s + grow_s + 0.4
+    noise = pink(rng, length_s, -40.0, rate_hz=rate_hz)
+    waves = []
+    for hz, begin_s in HOWLS:
+        level_db = np.interp(time_s, [begin_s, begin_s + grow_s, begin_s + grow_s + 0.1], [-62.0, -14.0, -90.0])
+        waves.append(noise + np.sin(2 * np.pi * hz * time_s) * 10.0 ** (level_db / 20) * (time_s > begin_s))
+    figures = figures_of(np.stack(waves), sample_rate_hz=rate_hz)
+    for (hz, begin_s), track in zip(HOWLS, figures.tracks, strict=True):
+        assert len(track.howls) == 1, f"{hz:g} Hz from {begin_s} s"
+        # half a bin of the transform
+        assert track.howls[0].value == pytest.approx(hz, abs=3.0)
+        # seen once it stands out of the noise, until it is pulled down
+        assert begin_s < track.howls[0].start_s < begin_s + grow_s - 0.8
+        assert begin_s + grow_s - 0.3 < track.howls[0].end_s < begin_s + grow_s + 0.4
 
 
-def swell(hz: float, harmonics_of_it: int, rate_hz: int) -> np.ndarray:
+def swell(hz: float, partials: int, rate_hz: int) -> np.ndarray:
     """A held note that grows as a bow or a breath makes it: its partials grow with it."""
-    wave = np.asarray(sum(sine(hz * k, 8.0, rate_hz=rate_hz) / k for k in range(1, harmonics_of_it + 1)))
+    wave = np.asarray(sum(sine(hz * k, 8.0, rate_hz=rate_hz) / k for k in range(1, partials + 1)))
     return wave * np.interp(np.arange(wave.size) / rate_hz, [0, 1, 5, 8], [0.005, 0.005, 0.3, 0.005])
 
 
 # everything that must stay silent ------------------------------------------------------------------------------------------
 
-SINES_HZ: Final = (20.0, 31.0, 41.2, 55.0, 82.4, 110.0, 160.0, 179.0, 200.0, 220.0, 330.0, 440.0, 622.0, 1000.0, 2093.0,
-                   4186.0, 8000.0, 10000.0, 15000.0)  # fmt: skip
-LEVELS_DBFS: Final = (-0.01, -6.0, -14.0, -20.0, -24.0, -27.0, -29.5, -40.0)
+SINES_HZ: Final = (20.0, 31.0, 41.2, 55.0, 82.4, 110.0, 160.0, 179.0, 220.0, 330.0, 440.0, 622.0, 1000.0, 2093.0, 4186.0,
+                   10000.0, 15000.0)  # fmt: skip
+LEVELS_DBFS: Final = (-0.01, -6.0, -14.0, -20.0, -24.0, -27.0, -29.5)
 
 
-@RATE
 @pytest.mark.parametrize(
-    "word", [pytest.param(word, id=word) for word in ("float", "24-bit", "16-bit", "16-bit-dithered")]
+    ("rate_hz", "word"),
+    [
+        pytest.param(48000, "float", id="48000-hz-float"),
+        pytest.param(48000, "24-bit", id="48000-hz-24-bit"),
+        pytest.param(48000, "16-bit", id="48000-hz-16-bit"),
+        pytest.param(48000, "16-bit-dithered", id="48000-hz-16-bit-dithered"),
+        pytest.param(44100, "16-bit", id="44100-hz-16-bit"),
+        pytest.param(96000, "16-bit", id="96000-hz-16-bit"),
+    ],
 )
 def test_sines_are_clean(rng: np.random.Generator, word: str, rate_hz: int) -> None:
     cases = [(hz, level) for hz in SINES_HZ for level in LEVELS_DBFS]
-    samples = np.stack([sine(hz, 1.5, level_dbfs=level, phase_rad=hz, rate_hz=rate_hz) for hz, level in cases])
+    samples = np.stack([sine(hz, 1.2, level_dbfs=level, phase_rad=hz, rate_hz=rate_hz) for hz, level in cases])
     if word == "24-bit":
         samples = to_24_bit(samples)
     elif word != "float":
@@ -360,39 +433,42 @@ def test_sines_are_clean(rng: np.random.Generator, word: str, rate_hz: int) -> N
 
 
 CLEAN: Final[dict[str, Callable[[np.random.Generator, int], np.ndarray]]] = {
-    "white-noise": lambda rng, rate_hz: white(rng, 6.0, -20.0, rate_hz=rate_hz),
-    "soft-white-noise": lambda rng, rate_hz: white(rng, 6.0, -60.0, rate_hz=rate_hz),
-    "pink-noise": lambda rng, rate_hz: pink(rng, 6.0, -20.0, rate_hz=rate_hz),
+    "white-noise": lambda rng, rate_hz: white(rng, 5.0, -20.0, rate_hz=rate_hz),
+    "soft-white-noise": lambda rng, rate_hz: white(rng, 5.0, -60.0, rate_hz=rate_hz),
+    "pink-noise": lambda rng, rate_hz: pink(rng, 5.0, -20.0, rate_hz=rate_hz),
     "speech-like": lambda rng, rate_hz: speech_like(rng, 6.0, -30.0, rate_hz=rate_hz),
     "plucks": lambda rng, rate_hz: plucks(rng, 6.0, rate_hz=rate_hz),
-    "loud-plucks": lambda rng, rate_hz: plucks(rng, 6.0, level_dbfs=-14.0, rate_hz=rate_hz),
+    "loud-plucks": lambda rng, rate_hz: plucks(rng, 6.0, level_dbfs=-17.0, rate_hz=rate_hz),
     "plucks-from-silence": lambda rng, rate_hz: np.pad(plucks(rng, 4.0, rate_hz=rate_hz), rate_hz),
     "hits": lambda rng, rate_hz: hits(rng, 6.0, rate_hz=rate_hz),
     "soft-hits": lambda rng, rate_hz: hits(rng, 6.0, peak_dbfs=-30.0, rate_hz=rate_hz),
     "fast-hits": lambda rng, rate_hz: hits(rng, 6.0, every_s=0.12, rate_hz=rate_hz),
-    "low-square": lambda rng, rate_hz: harmonics(55.0, 3.0, peak_dbfs=-3.0, rate_hz=rate_hz),
-    "high-square": lambda rng, rate_hz: harmonics(880.0, 3.0, peak_dbfs=-3.0, rate_hz=rate_hz),
-    "dull-square": lambda rng, rate_hz: harmonics(110.0, 3.0, peak_dbfs=-3.0, top_hz=3000.0, rate_hz=rate_hz),
-    "saw": lambda rng, rate_hz: harmonics(98.0, 3.0, peak_dbfs=-6.0, odd_only=False, rate_hz=rate_hz),
-    "sweep": lambda rng, rate_hz: 0.5 * ss.chirp(np.arange(6 * rate_hz) / rate_hz, 20, 6, 18000, method="logarithmic"),
-    "bass-note-over-noise": lambda rng, rate_hz: (
-        sine(220.3, 6.0, level_dbfs=-12.0, rate_hz=rate_hz)
-        + sine(440.6, 6.0, level_dbfs=-22.0, rate_hz=rate_hz)
-        + white(rng, 6.0, -80.0, rate_hz=rate_hz)
-    ),
-    "chord": lambda rng, rate_hz: chord(rng, 6.0, rate_hz),
+    "low-square": lambda rng, rate_hz: harmonics(55.0, 2.0, peak_dbfs=-3.0, rate_hz=rate_hz),
+    "high-square": lambda rng, rate_hz: harmonics(880.0, 2.0, peak_dbfs=-3.0, rate_hz=rate_hz),
+    "dull-square": lambda rng, rate_hz: harmonics(110.0, 2.0, peak_dbfs=-3.0, top_hz=3000.0, rate_hz=rate_hz),
+    "saw": lambda rng, rate_hz: harmonics(98.0, 2.0, peak_dbfs=-6.0, odd_only=False, rate_hz=rate_hz),
+    "sweep": lambda rng, rate_hz: 0.5 * ss.chirp(np.arange(5 * rate_hz) / rate_hz, 20, 5, 18000, method="logarithmic"),
+    "bass-note-over-noise": lambda rng, rate_hz: sine(220.3, 5.0, level_dbfs=-12.0, rate_hz=rate_hz)
+    + sine(440.6, 5.0, level_dbfs=-22.0, rate_hz=rate_hz)
+    + white(rng, 5.0, -80.0, rate_hz=rate_hz),
+    "chord": lambda rng, rate_hz: chord(rng, 5.0, rate_hz),
     "swell-of-a-string": lambda rng, rate_hz: swell(294.0, 8, rate_hz) + white(rng, 8.0, -80.0, rate_hz=rate_hz),
     "silence": lambda rng, rate_hz: np.zeros(3 * rate_hz),
     "constant": lambda rng, rate_hz: np.full(3 * rate_hz, 0.25),
 }
 
 
-@RATE
-@pytest.mark.parametrize("word", [pytest.param(word, id=word) for word in ("24-bit", "16-bit-dithered")])
+@pytest.mark.parametrize("rate_hz", [pytest.param(rate, id=f"{rate}-hz") for rate in (48000, 96000)])
 @pytest.mark.parametrize("kind", [pytest.param(kind, id=kind) for kind in CLEAN])
-def test_clean_sound_holds_nothing(rng: np.random.Generator, kind: str, word: str, rate_hz: int) -> None:
+def test_clean_sound_holds_nothing(rng: np.random.Generator, kind: str, rate_hz: int) -> None:
     sound = CLEAN[kind](rng, rate_hz)
     # a clean sound is one that fits
     assert np.abs(sound).max() < 1.0
-    written = to_24_bit(sound) if word == "24-bit" else to_16_bit(sound, dither=rng)
-    assert told(figures_of(written, sample_rate_hz=rate_hz).tracks[0]) == {}
+    words = {"24-bit": to_24_bit(sound), "16-bit": to_16_bit(sound, dither=rng)}
+    figures = figures_of(np.stack(list(words.values())), sample_rate_hz=rate_hz)
+    for word, track in zip(words, figures.tracks, strict=True):
+        # one or two tops may lie flat by chance; from three at the top on a finding speaks of it
+        assert cut_at_the_top(track) < 3, word
+        found = told(track)
+        found.pop("flats", None)
+        assert found == {}, word
