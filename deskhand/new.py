@@ -27,7 +27,7 @@ _ROLE_WORDS: Final[tuple[tuple[Role, str], ...]] = (
     ("acoustic guitar", r"agtr|ag|acgtr|ac gtr|acou|acoustic|aco|a gtr|acoustic gtr|acoustic guitar|nylon|ukulele|uke|mandolin"),
     ("bass", r"bass|bs|bass di|bass amp|bass mic|sub bass|double bass|upright"),
     ("guitar", r"egtr|eg|e gtr|el gtr|gtr|guitar|git|elec|electric|gtrs|guitars|rhythm|lead gtr"),
-    ("keys", r"keys|key|kbd|keyboard|pno|piano|synth|syn|pad|organ|org|ep|strings"),
+    ("keys", r"keys|key|kbd|keyboard|pno|piano|synth|syn|pad|organ|org|ep|clav|strings"),
     ("backing vocal", r"bgv|bv|bvs|bvox|bgvs|backing|backing vox|backing vocal|choir|harmony|back vox|backup"),
     ("speech", r"spk|speech|speaker|pulpit|lectern|headset|lav|lapel|host|mc|pastor|preacher|handheld|hh mic|announce|panel|reader"),
     ("lead vocal", r"vox|vocal|voc|lead|lead vox|lead vocal|lv|ld vox|singer|voice|lead voice"),

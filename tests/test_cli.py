@@ -147,8 +147,8 @@ class TestStatus:
         assert "Nothing urgent" in done.stdout
 
     def test_something_to_fix(self, tmp_path: Path, rng: np.random.Generator) -> None:
-        # 20 dB down: DESIGN 7 calls 4 dB off a thing to fix
-        folder = make_show(tmp_path / "quiet", rng, gain=0.1)
+        # 8 dB down: DESIGN 7 calls 4 dB off a thing to fix
+        folder = make_show(tmp_path / "quiet", rng, gain=0.4)
         done = run("check", folder, "--no-report")
         assert done.exit_code == 1, done.output
         assert done.stderr == ""
@@ -174,7 +174,7 @@ class TestStatus:
         assert done.stderr.startswith("Error: 03 Vox.wav: ")
 
     def test_the_shell_sees_the_same(self, tmp_path: Path, rng: np.random.Generator) -> None:
-        done = command("check", make_show(tmp_path / "show", rng, gain=0.1), "--no-report")
+        done = command("check", make_show(tmp_path / "show", rng, gain=0.4), "--no-report")
         assert done.returncode == 1
         assert "One thing before doors:" in done.stdout
         # away from a terminal there is neither a bar nor colour

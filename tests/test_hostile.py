@@ -363,7 +363,9 @@ class TestRead:
     def test_silence_is_found_not_feared(self, tmp_path: Path, channels: int) -> None:
         write_wave(tmp_path / "vox.wav", np.zeros((channels, 2 * RATE_HZ)))
         data = checked(tmp_path / "vox.wav")
-        assert {source["status"] for source in data["sources"]} == {"silent"}
+        # sources of an unknown role may be silent: that is worth a look, and no more
+        assert {source["status"] for source in data["sources"]} <= {"silent", "listen"}
+        assert {finding["kind"] for source in data["sources"] for finding in source["findings"]} == {"silent"}
         assert all(source["before"]["level_dbfs"] is None for source in data["sources"])
 
     @pytest.mark.parametrize("seconds", [0.4, 0.5, 0.7, 1.0, 1.1, 1.3, 2.05, 3.0, 3.3])

