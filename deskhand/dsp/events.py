@@ -44,14 +44,14 @@ def flat_tops(
     clear = first
     while index < last and found < start.shape[0]:
         if index >= clear:
-            # most stretches hold no two equal neighbours that are loud: count them 64 at a time, which vectorises
+            # most stretches hold no equal neighbours that are loud: count them 64 at a time, which vectorises
             count = np.int32(0)
             for near in range(index, index + 64):
                 size = abs(signal[near])
                 same = abs(signal[near + 1] - signal[near]) <= np.float32(1e-4) * size
                 count += np.int32(same & (size >= floor))
             clear = index + 64
-            if count < 2:
+            if count == 0:
                 index = clear
                 continue
         value = signal[index]
@@ -60,13 +60,20 @@ def flat_tops(
             index += 1
             continue
         within = np.float32(1e-4) * size
+        sharp = np.float32(8.0)
+        steps = value * np.float32(32768.0)
+        if steps == np.rint(steps):
+            # a word of 16 bits: a staircase is no plateau, and dither moves it by a step
+            within = max(within, np.float32(7.7e-5))
+            sharp = np.float32(4.0)
         end = index + 1
         while end < index + 38 and abs(signal[end + 1] - value) <= within:
             end += 1
         sign = np.float32(1.0) if value > 0 else np.float32(-1.0)
         into = sign * (value - signal[index - 1])
         out_of = sign * (value - signal[end + 1])
-        if end - index >= 2 and into > 8 * within and out_of > 8 * within:
+        # a plateau longer than what can be seen of it here is one, however it ends
+        if end - index >= 2 and into > sharp * within and (out_of > sharp * within or end == index + 38):
             start[found] = index
             level[found] = size
             length[found] = end - index + 1
@@ -180,7 +187,7 @@ def clicks(
     Parameters
     ----------
     signal : (frames,) float32
-        With 200 samples of context before `first`, and 200 + 5 `stride` after the last block.
+        With 205 `stride` samples of context before `first`, and as many after the last block.
     first : int
         Where the first block begins.
     step, stride : int
@@ -203,15 +210,16 @@ def clicks(
             continue
         begin = first + block * step
         square, at = 0.0, begin
-        for index in range(begin, begin + step):
+        # the spike's middle may lie in the block beside this one
+        for index in range(begin - 4 * stride, begin + step + 4 * stride):
             size = _sharp_power(signal, stride, index, index + 1)
             if size > square:
                 square, at = size, index
         rest = max(
-            _sharp_power(signal, stride, at - 40, at - 5 * stride - 1),
-            _sharp_power(signal, stride, at + 5 * stride + 2, at + 41),
-            _sharp_power(signal, stride, at - 200, at - 5 * stride - 1),
-            _sharp_power(signal, stride, at + 5 * stride + 2, at + 201),
+            _sharp_power(signal, stride, at - 40 * stride, at - 5 * stride - 1),
+            _sharp_power(signal, stride, at + 5 * stride + 2, at + 40 * stride + 1),
+            _sharp_power(signal, stride, at - 200 * stride, at - 5 * stride - 1),
+            _sharp_power(signal, stride, at + 5 * stride + 2, at + 200 * stride + 1),
         )
         if square > 400.0 * rest:
             start[found] = at + 2 * stride
@@ -252,6 +260,7 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
             sharp[index + 1] > 100 * before
             and sharp[index + 1] > 8 * mean_square[index + 1]
             and mean_square[index + 1] > 3e-6
+            and sharp[index] < 0.25 * sharp[index + 1]  # it begins here
         ):
             level = sharp[index + 1]
             white = level / mean_square[index + 1]
@@ -276,6 +285,7 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
             level_before > 1.5e-5
             and mean_square[index] < level_before * 3.2e-4
             and mean_square[index - 2] > level_before * 0.03
+            and mean_square[index - 1] >= level_before * 3.2e-4  # it begins here
         ):
             end = index + 1
             while end < index + 50 and mean_square[end] < level_before * 3.2e-4:
@@ -356,6 +366,10 @@ def growing_tone(power: np.ndarray, low_bin: int, high_bin: int, frame: int, sta
         if state[0] < 0 or abs(place - state[0]) > 0.5:
             state[0], state[1], state[2], state[3], state[4], state[5] = place, now, level, level, 0.0, -1.0
             continue
+        if level < state[2] + 1.0:
+            # it has not begun to grow
+            state[1] = now
+            state[2] = min(state[2], level)
         if level > state[3] - 0.3:
             if level > state[3]:
                 state[3] = level

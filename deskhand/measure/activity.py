@@ -73,7 +73,8 @@ def _gap(levels: NDArray[np.floating], apart_db: float) -> float | None:
         mean_above = (mass[-1] - mass[:-1]) / above
         between = below * above * (mean_above - mean_below) ** 2
     between = np.nan_to_num(between)
-    best = int(np.argmax(between))
+    # any place in an empty stretch between the heaps is as good: take its middle
+    best = int(np.median(np.flatnonzero(between >= 0.999 * between.max())))
     share = below[best] / counts.sum()
     few = above[best] < _LEAST_WINDOWS
     if mean_above[best] - mean_below[best] < apart_db or share <= 0.1 or (few and share >= 0.98):
@@ -145,15 +146,17 @@ def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Acti
     top = float(np.sort(finite)[-min(finite.size, _LEAST_WINDOWS)])
     loud = max(float(np.percentile(finite, 95)), top - 6.0)
     near = finite[finite > loud - 50.0]
-    floor = float(np.percentile(near, 5))
+    floor = float(np.percentile(finite, 5))
     on = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)
     gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB)
     if gap is not None:
         on = max(on, min(gap, loud - 6.0))
     on = max(on, DEAD_DBFS)
-    windows = _hits(mean_square, levels) if strikes else _with_hysteresis(levels, on, on - _HYSTERESIS_DB)
+    # where bleed lies below, half the distance: it must not keep a source active that has stopped
+    off = on - (_HYSTERESIS_DB if gap is None else 0.5 * _HYSTERESIS_DB)
+    windows = _hits(mean_square, levels) if strikes else _with_hysteresis(levels, on, off)
     if strikes and not windows.any():
-        windows = _with_hysteresis(levels, on, on - _HYSTERESIS_DB)
+        windows = _with_hysteresis(levels, on, off)
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
         blocks[offset : offset + windows.size] |= windows
     return Activity(level_dbfs=levels, windows=windows, blocks=blocks)

@@ -32,8 +32,8 @@ _STEPS: Final = 10
 """Fine steps (10 ms) a block."""
 _HOPS: Final = 10
 """Blocks a chunk."""
-_CONTEXT: Final = 220
-"""Samples that fault detectors look at on either side."""
+_CONTEXT: Final = 250
+"""Samples, at 48 kHz, that fault detectors look at on either side."""
 _FINE_CONTEXT: Final = 60
 """Fine steps that burst detection looks at on either side."""
 _LOW_BANDS: Final = 13
@@ -42,6 +42,8 @@ _LOW_TRANSFORM: Final = 8192
 _HUM_TOP_HZ: Final = 760.0
 _QUIET_KEPT: Final = 6
 _MOST_EVENTS: Final = 400
+_MOST_FLATS: Final = 20000
+_SAME_EVENT_S: Final = 0.001
 _LEAK_LOW_HZ: Final = 300.0
 _LEAK_HIGH_HZ: Final = 8000.0
 _GRAM_FRAMES: Final = 2048
@@ -89,6 +91,7 @@ class Grid:
     chunk: int
     window: Array32
     transform: int
+    context: int
     carry: int
     stride: int
     weights: Array32
@@ -140,6 +143,8 @@ def grid(sample_rate_hz: int) -> Grid:
     transform = scipy.fft.next_fast_len(length, real=True)
     transform += transform % 2
     window = spectrum.hann(length)
+    stride = max(1, round(sample_rate_hz / 48000))
+    context = _CONTEXT * stride
     factor = spectrum.decimation(chunk, sample_rate_hz)
     return Grid(
         sample_rate_hz=sample_rate_hz,
@@ -148,8 +153,9 @@ def grid(sample_rate_hz: int) -> Grid:
         chunk=chunk,
         window=window,
         transform=transform,
-        carry=max(length - hop, step + 2 * _CONTEXT, spectrum.DECIMATOR_TAPS * factor),
-        stride=max(1, round(sample_rate_hz / 48000)),
+        context=context,
+        carry=max(length - hop, step + 2 * context, spectrum.DECIMATOR_TAPS * factor),
+        stride=stride,
         weights=spectrum.band_weights(
             spectrum.edges_hz()[_LOW_BANDS:], sample_rate_hz=sample_rate_hz, transform=transform, window=window
         ),
@@ -394,8 +400,8 @@ class _Worker:
         grid, figures = self.grid, self.figures[row]
         rate = grid.sample_rate_hz
         offset = start - grid.carry
-        first = max(grid.carry - _CONTEXT, -offset + 1)
-        last = signal.size - _CONTEXT
+        first = max(grid.carry - grid.context, -offset + 1)
+        last = signal.size - grid.context
         back = peak.TAPS_A_SIDE * 2
         # a chunk whose samples, raised by all that interpolation can add, stay below what was found cannot beat it
         if np.abs(signal[grid.carry - back :]).max() * self.most > figures.true_peak:
@@ -404,8 +410,8 @@ class _Worker:
             )
         if last <= first:
             return
-        starts, levels = np.empty(_MOST_EVENTS, np.int64), np.empty(_MOST_EVENTS, np.float32)
-        lengths = np.empty(_MOST_EVENTS, np.int64)
+        starts, levels = np.empty(_MOST_FLATS, np.int64), np.empty(_MOST_FLATS, np.float32)
+        lengths = np.empty(_MOST_FLATS, np.int64)
         found = events.flat_tops(signal, first, last, _FLAT_FLOOR, starts, levels, lengths)
         at = np.minimum((starts[:found] + offset) // grid.hop, figures.flats.size - 1)
         np.add.at(figures.flats, at, 1)
@@ -415,15 +421,26 @@ class _Worker:
         found = events.dropouts(signal, first, last, offset, rate // 200, self.dropping[row], pairs)
         self._add(figures.dropouts, [(pairs[k, 0] / rate, pairs[k, 1] / rate, 0.0) for k in range(found)])
         self._sharp(row, signal, offset)
+        self._interruptions(row, start // grid.step)
+
+    def _interruptions(self, row: int, step: int) -> None:
+        """Bursts and mutes among the fine steps held, which begin twice the context before `step`."""
+        grid, figures, fine = self.grid, self.figures[row], self.fine[row]
         rows = np.empty((50, 4))
-        fine = self.fine[row]
         found = events.bursts_and_mutes(fine[0], fine[1], _FINE_CONTEXT, _FINE_CONTEXT + _STEPS * _HOPS, rows)
-        place = start // grid.step - 2 * _FINE_CONTEXT
         for k in range(found):
-            inside = float(dbfs_from_mean_square(np.array(rows[k, 3])) if rows[k, 2] == 2.0 else rows[k, 3])
-            span = ((place + rows[k, 0]) * grid.step / rate, (place + rows[k, 1]) * grid.step / rate, inside)
-            if span[0] >= 0.1:
-                self._add(figures.bursts if rows[k, 2] == 1.0 else figures.mutes, [span])
+            first, last, kind, inside = rows[k]
+            place_s = grid.step / grid.sample_rate_hz
+            begin, end = (
+                (step - 2 * _FINE_CONTEXT + first) * place_s,
+                (step - 2 * _FINE_CONTEXT + last) * place_s,
+            )
+            if begin < 0.1:
+                continue
+            if kind == 1.0:
+                self._add(figures.bursts, [(float(begin), float(end), float(inside))])
+            else:
+                self._add(figures.mutes, [(float(begin), float(end), float(dbfs_from_mean_square(np.array(inside))))])
 
     def _sharp(self, row: int, signal: Array32, offset: int) -> None:
         """What is sharp in each fine step, and the clicks among them."""
@@ -448,7 +465,9 @@ class _Worker:
     @staticmethod
     def _add(to: list[Event], spans: list[tuple[float, float, float]]) -> None:
         for start_s, end_s, value in spans:
-            if len(to) < _MOST_EVENTS:
+            # where two stretches meet, both may see the same event
+            seen = bool(to) and start_s <= to[-1].end_s + _SAME_EVENT_S
+            if not seen and len(to) < _MOST_EVENTS:
                 to.append(Event(start_s=start_s, end_s=end_s, value=value))
 
     def _spectra(self, row: int, start: int, hops: int) -> None:
@@ -543,6 +562,11 @@ class _Worker:
             self.seconds = 1
             self._low_window(self.low_filled)
         for row, figures in enumerate(self.figures):
+            # what was held back for want of context: nothing comes after it
+            fine = self.fine[row]
+            fine[:, : 2 * _FINE_CONTEXT] = fine[:, -2 * _FINE_CONTEXT :]
+            fine[:, 2 * _FINE_CONTEXT :] = 0.0
+            self._interruptions(row, self.seconds * _STEPS * _HOPS)
             zeros, begin, _, cut = self.dropping[row]
             if zeros and cut:
                 figures.cut_s = float(begin) / self.grid.sample_rate_hz

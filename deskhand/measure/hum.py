@@ -103,4 +103,6 @@ def _one_line_is_enough(spectra: NDArray[np.float64], bin_hz: float, frequency_h
     at = round(frequency_hz / bin_hz)
     around = np.concatenate([spectra[:, max(1, at - 12) : at - 3], spectra[:, at + 4 : at + 13]], axis=1)
     stands_out = np.min(spectra[:, at - 2 : at + 3].sum(axis=1) / np.maximum(5 * np.median(around, axis=1), 1e-30))
-    return multiple <= 2 and db_from_power(float(stands_out)) > 25.0
+    # a note beside the mains peaks beside it
+    in_place = bool(np.all(spectra[:, at - 2 : at + 3].argmax(axis=1) == 2))
+    return multiple <= 2 and in_place and db_from_power(float(stands_out)) > 25.0

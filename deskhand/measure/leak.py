@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from deskhand.measure.figures import Figures
 
 _LEAST_WINDOWS: Final = 12
-_STANDS_OUT: Final = 4.5
+_STANDS_OUT: Final = 3.0
 _LATEST_S: Final = 0.06
 
 
@@ -41,11 +41,12 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
     if windows < _LEAST_WINDOWS:
         return None
     order = np.argsort(leak.plain)[::-1]
-    kept = order[: max(4, int(np.searchsorted(np.cumsum(leak.plain[order]), 0.98 * leak.plain.sum())) + 1)]
-    # each frequency counts alike, so that the loud partials of what the target plays do not decide
+    kept = order[: max(4, int(np.searchsorted(np.cumsum(leak.plain[order]), 0.8 * leak.plain.sum())) + 1)]
     coherence = np.abs(leak.cross[kept]) ** 2 / np.maximum(leak.origin[kept] * leak.target[kept], 1e-60)
+    # by how much it exceeds what chance gives, where the origin is strong
     above_chance = coherence * windows
-    if above_chance.mean() < _STANDS_OUT or np.median(above_chance) < 0.5 * _STANDS_OUT:
+    share = leak.plain[kept] / leak.plain[kept].sum()
+    if float((above_chance * share).sum()) < _STANDS_OUT or above_chance.mean() < 0.5 * _STANDS_OUT:
         return None
     grid = figures.grid
     full = np.zeros(grid.bins, np.complex128)
@@ -62,7 +63,9 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
         return None
     # what the origin becomes on its way, times what it is on average while it sounds
     passed = (coherence - 1.0 / windows) * leak.target[kept] / np.maximum(leak.origin[kept], 1e-60)
+    # the frequencies left out count as those looked at
     scale = 2.0 / (float(np.sum(grid.window**2)) * grid.transform) / leak.count
+    scale *= leak.plain.sum() / leak.plain[kept].sum()
     heard = max(float((passed * leak.plain[kept]).sum()) * scale, 1e-30)
     return Leak(level_dbfs=float(dbfs_from_mean_square(np.array(heard))))
 

@@ -23,7 +23,9 @@ if TYPE_CHECKING:
     from deskhand.house import HouseFile
 
 
-def house_of(roles: Sequence[str], sides: Sequence[int], *, nominal_dbfs: float = -18.0, mains_hz: int = 50) -> HouseFile:
+def house_of(
+    roles: Sequence[str], sides: Sequence[int], *, nominal_dbfs: float = -18.0, mains_hz: int = 50
+) -> HouseFile:
     """Sources "source 1", "source 2" ... of these roles, on one or two tracks each."""
     lines = ["[house]", 'name = "Hall"', f'nominal = "{nominal_dbfs} dBFS"', f'mains = "{mains_hz} Hz"']
     track = 0
