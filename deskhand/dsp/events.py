@@ -255,12 +255,17 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
         level_before = np.float32(0.0)
         for back in range(2, 6):
             level_before = max(level_before, mean_square[index - back])
+        # one block earlier the same burst would have been seen, unless what came before was bright as well
+        earlier = np.float32(1e-10)
+        for back in range(3, 7):
+            earlier = max(earlier, sharp[index - back])
+        seen = sharp[index] > 100 * earlier and sharp[index] > 8 * mean_square[index] and mean_square[index] > 3e-6
         # a burst: 20 dB more of the top of the band at once, as white as noise is, even, and gone as fast as it came
         if (
             sharp[index + 1] > 100 * before
             and sharp[index + 1] > 8 * mean_square[index + 1]
             and mean_square[index + 1] > 3e-6
-            and sharp[index] < 0.25 * sharp[index + 1]  # it begins here
+            and not seen
         ):
             level = sharp[index + 1]
             white = level / mean_square[index + 1]

@@ -47,6 +47,7 @@ _SAME_EVENT_S: Final = 0.001
 _LEAK_LOW_HZ: Final = 300.0
 _LEAK_HIGH_HZ: Final = 8000.0
 _GRAM_FRAMES: Final = 2048
+_SOUNDING: Final = 3e-6  # -52 dBFS RMS
 _MOMENTARY_STEPS: Final = 40
 _SHORT_TERM_STEPS: Final = 300
 _GROUP: Final = 4
@@ -245,10 +246,12 @@ class LeakFigures:
     target: Array64
     plain: Array64
     """Power of the origin, every window alike."""
+    power: float = 0.0
+    blocks: int = 0
+    """Sum of the origin's mean squares over the blocks in which it sounds, and how many."""
     sum: float = 0.0
     sum_of_squares: float = 0.0
     """Of the weights, which tell how many windows as good as alike were averaged."""
-    count: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -727,16 +730,22 @@ def _take_leaks(
     low_bin: int,
 ) -> None:
     first = start // grid.hop
-    sounding = figures[origin].mean_square[first : first + hops] > 3e-6  # -52 dBFS RMS
+    level = figures[origin].mean_square[first : first + hops]
+    wide = next(leak.cross.size for (from_, _), leak in leaks.items() if from_ == origin)
+    every = spectra[origin][:hops, low_bin : low_bin + wide]
+    # windows reach back behind their block: the window, not the block, tells whether the origin sounds in it
+    seen = np.einsum("ij,ij->i", every.real, every.real) + np.einsum("ij,ij->i", every.imag, every.imag)
+    sounding = 2.0 * seen > _SOUNDING * float(np.sum(grid.window**2)) * grid.transform
+    loud = level[level > _SOUNDING]
     if not sounding.any():
         return
+    a, own = every[sounding], seen[sounding]
     for (from_, to), leak in leaks.items():
         if from_ != origin:
             continue
-        wide = leak.cross.size
-        a = spectra[origin][:hops][sounding, low_bin : low_bin + wide]
+        leak.power += float(loud.sum())
+        leak.blocks += loud.size
         b = spectra[to][:hops][sounding, low_bin : low_bin + wide]
-        own = np.einsum("ij,ij->i", a.real, a.real) + np.einsum("ij,ij->i", a.imag, a.imag)
         power = np.einsum("ij,ij->i", b.real, b.real) + np.einsum("ij,ij->i", b.imag, b.imag)
         heard = power > 1e-9 * wide  # not digital silence
         if not heard.any():
@@ -751,4 +760,3 @@ def _take_leaks(
         leak.plain += np.einsum("ij,ij->j", a.real, a.real) + np.einsum("ij,ij->j", a.imag, a.imag)
         leak.sum += float((weight * own).sum())
         leak.sum_of_squares += float(((weight * own) ** 2).sum())
-        leak.count += int(sounding.sum())

@@ -61,12 +61,9 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
     within = np.concatenate([envelope[-early:], envelope[:latest]])
     if within.max() < 0.98 * envelope.max():
         return None
-    # what the origin becomes on its way, times what it is on average while it sounds
+    # what the origin becomes on its way, times what it is while it sounds: the window weighs both alike
     passed = (coherence - 1.0 / windows) * leak.target[kept] / np.maximum(leak.origin[kept], 1e-60)
-    # the frequencies left out count as those looked at
-    scale = 2.0 / (float(np.sum(grid.window**2)) * grid.transform) / leak.count
-    scale *= leak.plain.sum() / leak.plain[kept].sum()
-    heard = max(float((passed * leak.plain[kept]).sum()) * scale, 1e-30)
+    heard = max(float((passed * share).sum()) * leak.power / max(1, leak.blocks), 1e-30)
     return Leak(level_dbfs=float(dbfs_from_mean_square(np.array(heard))))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from deskhand.findings.finding import Finding
     from deskhand.findings.judge import Judged
     from deskhand.house import HouseFile
+    from deskhand.measure.figures import Figures
 
 
 def house_of(
@@ -36,7 +38,15 @@ def house_of(
     return parse_house("\n".join(lines), Path("house.toml"))
 
 
-def judged_of(
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What was measured of a show held in memory, and what is said of it."""
+
+    figures: Figures
+    judged: Judged
+
+
+def show_of(
     samples: ArrayLike,
     roles: Sequence[str],
     *,
@@ -44,8 +54,8 @@ def judged_of(
     sample_rate_hz: int = RATE_HZ,
     nominal_dbfs: float = -18.0,
     mix: Sequence[int] = (),
-) -> Judged:
-    """All findings of a show held in memory; tracks beyond those of the sources may be its mix."""
+) -> Seen:
+    """A whole show; tracks beyond those of the sources may be its mix."""
     feed = Feed(samples, sample_rate_hz=sample_rate_hz)
     sides = sides or [1] * len(roles)
     house = house_of(roles, sides, nominal_dbfs=nominal_dbfs)
@@ -62,7 +72,8 @@ def judged_of(
         Track(name=f"track {n + 1}", number=n + 1, file="show.wav", channel=n + 1, bits=24, held=((0, feed.frames),))
         for n in range(feed.channels)
     ]
-    return judge(house, figures, tracks, readings, missing={}, near={}, mix=mix)
+    judged = judge(house, figures, tracks, readings, missing={}, near={}, mix=mix)
+    return Seen(figures=figures, judged=judged)
 
 
 def findings_of(
@@ -70,8 +81,8 @@ def findings_of(
 ) -> list[list[Finding]]:
     """Findings of each track, each a source of its own and all of one role."""
     feed = Feed(samples)
-    judged = judged_of(samples, [role] * feed.channels, sample_rate_hz=sample_rate_hz, nominal_dbfs=nominal_dbfs)
-    return [judged.by_source[f"source {n + 1}"] for n in range(feed.channels)]
+    seen = show_of(samples, [role] * feed.channels, sample_rate_hz=sample_rate_hz, nominal_dbfs=nominal_dbfs)
+    return [seen.judged.by_source[f"source {n + 1}"] for n in range(feed.channels)]
 
 
 def severity_of(findings: Sequence[Finding], kind: str) -> str | None:

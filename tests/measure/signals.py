@@ -70,12 +70,14 @@ def pluck(
     # the average of two neighbours is half a sample late
     period = max(2, round(rate_hz / frequency_hz - 0.5))
     keep = 10.0 ** (-3.0 / (decay_s * frequency_hz))
-    loop = np.zeros(period + 2)
-    loop[0], loop[period], loop[period + 1] = 1.0, -0.5 * keep, -0.5 * keep
-    excitation = np.zeros(frames)
     burst = ss.lfilter(*ss.butter(1, 4000, fs=rate_hz), rng.standard_normal(period))
-    excitation[:period] = burst[: min(period, frames)] - burst.mean()
-    sound = ss.lfilter([1.0], loop, excitation)
+    # one sample of silence in front, and period after period from the one before
+    sound = np.zeros(1 + period * -(-frames // period))
+    sound[1 : 1 + period] = burst - burst.mean()
+    for first in range(1 + period, sound.size, period):
+        before = sound[first - period - 1 : first]
+        sound[first : first + period] = 0.5 * keep * (before[1:] + before[:-1])
+    sound = sound[1 : 1 + frames]
     # a string starts from a finger, not from nothing, and ends under one
     rise, fall = round(0.001 * rate_hz), min(frames, round(0.02 * rate_hz))
     sound[:rise] *= np.linspace(0, 1, rise)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pytest
@@ -12,6 +12,9 @@ from deskhand.measure.readings import read_source
 
 from .feed import figures_of
 from .signals import RATE_HZ, amplitude, pink, pluck, plucks, sine, white
+
+if TYPE_CHECKING:
+    from deskhand.measure.figures import Figures
 
 SHARES: Final = {1: 1.0, 2: 0.5, 3: 0.7, 5: 0.4, 7: 0.25, 9: 0.15}
 """Multiples of the mains and their amplitudes, as a bad transformer or a light dimmer makes them."""
@@ -26,27 +29,32 @@ def hum(mains_hz: float, level_dbfs: float, *, length_s: float = LENGTH_S, rate_
 
 
 MAINS: Final = [(mains, off) for mains in (50.0, 60.0) for off in (-0.5, -0.23, 0.0, 0.11, 0.37, 0.5)]
+CASES: Final = [(48000, *case) for case in MAINS] + [(rate, 50.0, 0.11) for rate in (44100, 96000)]
 
 
-@pytest.fixture(scope="module", params=[pytest.param(rate, id=f"{rate}-hz") for rate in (44100, 48000, 96000)])
-def under_noise(request: pytest.FixtureRequest) -> tuple[int, object]:
-    rng = np.random.default_rng(11)
-    noise = white(rng, LENGTH_S, -62.0, rate_hz=request.param)
-    waves = [noise + hum(mains + off, -48.0, rate_hz=request.param) for mains, off in MAINS]
-    return request.param, figures_of(np.stack(waves), sample_rate_hz=request.param)
+@pytest.fixture(scope="module")
+def under_noise() -> dict[int, tuple[Figures, list[tuple[float, float]]]]:
+    """By rate: figures of hums at -48 dBFS under white noise at -62 dBFS, one a track, and what they are."""
+    out = {}
+    for rate_hz in {rate for rate, _, _ in CASES}:
+        noise = white(np.random.default_rng(11), LENGTH_S, -62.0, rate_hz=rate_hz)
+        cases = [(mains, off) for rate, mains, off in CASES if rate == rate_hz]
+        waves = [noise + hum(mains + off, -48.0, rate_hz=rate_hz) for mains, off in cases]
+        out[rate_hz] = figures_of(np.stack(waves), sample_rate_hz=rate_hz), cases
+    return out
 
 
 @pytest.mark.parametrize(
-    "place", [pytest.param(place, id=f"{mains:g}-hz-{off:+g}") for place, (mains, off) in enumerate(MAINS)]
+    ("rate_hz", "mains_hz", "off_hz"),
+    [pytest.param(*case, id=f"{case[0]}-hz-mains-{case[1]:g}-hz-{case[2]:+g}") for case in CASES],
 )
-def test_hum_under_noise(under_noise: tuple, place: int) -> None:
-    _, figures = under_noise
-    mains, off = MAINS[place]
-    found = find_hum(figures.tracks[place], figures.grid, mains_hz=mains)
+def test_hum_under_noise(under_noise: dict, rate_hz: int, mains_hz: float, off_hz: float) -> None:
+    figures, cases = under_noise[rate_hz]
+    found = find_hum(figures.tracks[cases.index((mains_hz, off_hz))], figures.grid, mains_hz=mains_hz)
     assert found is not None
     assert found.level_dbfs == pytest.approx(-48.0, abs=1.0)
     # searched in steps of 0.05 Hz, over bins of 0.37 Hz whose ninth line moves nine times as fast
-    assert found.frequency_hz == pytest.approx(mains + off, abs=0.11)
+    assert found.frequency_hz == pytest.approx(mains_hz + off_hz, abs=0.11)
     assert [round(line / found.frequency_hz) for line in found.lines_hz] == list(SHARES)
 
 
@@ -89,18 +97,24 @@ def held(hz: float) -> np.ndarray:
 
 
 NOTES_HZ: Final = {"F1": 43.65, "G1": 49.0, "A1": 55.0, "B1": 61.74, "G2": 98.0, "B2": 123.47, "D3": 146.83}
+PLAYED: Final = [(note, how) for note in NOTES_HZ for how in ("plucked-each-second", "plucked-every-3-s", "held")]
 
 
-@pytest.mark.parametrize("note", [pytest.param(note, id=note) for note in NOTES_HZ])
+@pytest.fixture(scope="module")
+def notes() -> Figures:
+    rng = np.random.default_rng(13)
+    ways = {
+        "plucked-each-second": lambda hz: bass(rng, hz, every_s=1.0),
+        "plucked-every-3-s": lambda hz: bass(rng, hz, every_s=3.0),
+        "held": held,
+    }
+    return figures_of(np.stack([ways[how](NOTES_HZ[note]) + white(rng, LENGTH_S, -85.0) for note, how in PLAYED]))
+
+
+@pytest.mark.parametrize("place", [pytest.param(k, id=f"{note}-{how}") for k, (note, how) in enumerate(PLAYED)])
 @pytest.mark.parametrize("mains_hz", [pytest.param(mains, id=f"mains-{mains:g}") for mains in (50.0, 60.0)])
-@pytest.mark.parametrize(
-    "how", [pytest.param(how, id=how) for how in ("plucked-each-second", "plucked-every-3-s", "held")]
-)
-def test_notes_are_not_hum(rng: np.random.Generator, note: str, mains_hz: float, how: str) -> None:
-    hz = NOTES_HZ[note]
-    sound = held(hz) if how == "held" else bass(rng, hz, every_s=1.0 if how == "plucked-each-second" else 3.0)
-    figures = figures_of(sound + white(rng, LENGTH_S, -85.0))
-    assert find_hum(figures.tracks[0], figures.grid, mains_hz=mains_hz) is None
+def test_notes_are_not_hum(notes: Figures, place: int, mains_hz: float) -> None:
+    assert find_hum(notes.tracks[place], notes.grid, mains_hz=mains_hz) is None
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,113 @@
+"""The three things to do before doors, the order within a source, and the one word for a source."""
+
+from __future__ import annotations
+
+from typing import Final
+
+import pytest
+
+from deskhand.findings.finding import KINDS, Finding
+from deskhand.findings.first import MOST, first_things, status_of, urgency
+
+
+def finding(kind: str, severity: str = "fix", *, source: str = "voice", text: str = "", at_s: tuple = ()) -> Finding:
+    return Finding(
+        id=f"{source}/{kind}",
+        kind=kind,  # type: ignore[arg-type]
+        stage="tap",
+        severity=severity,  # type: ignore[arg-type]
+        text=text or f"{kind} of {source}",
+        at_s=at_s,
+    )
+
+
+def item(source: str, role: str, kind: str, severity: str = "fix", *, text: str = "", where: str = "") -> tuple:
+    return source, role, where, finding(kind, severity, source=source, text=text)
+
+
+def chosen(*items: tuple) -> list[str]:
+    return [thing.finding for thing in first_things(items)]
+
+
+def test_nothing_to_do() -> None:
+    assert first_things([]) == ()
+    assert chosen(item("voice", "speech", "hum", "listen"), item("keys", "keys", "dc", "note")) == []
+
+
+def test_three_at_most_and_one_a_source() -> None:
+    items = [item(f"source {n}", "guitar", kind) for n in range(5) for kind in ("silent", "hum")]
+    found = chosen(*items)
+    assert len(found) == MOST == 3
+    assert len({name.split("/")[0] for name in found}) == 3
+
+
+@pytest.mark.parametrize(
+    ("first", "second"),
+    [
+        pytest.param(("guitar", "silent"), ("guitar", "hum"), id="nothing-heard-before-quality"),
+        pytest.param(("guitar", "silent"), ("guitar", "clipped"), id="nothing-heard-before-harm"),
+        pytest.param(("guitar", "clipped"), ("guitar", "level-low"), id="harm-before-quality"),
+        pytest.param(("lead vocal", "clipped"), ("guitar", "clipped"), id="voices-first"),
+        pytest.param(("lead vocal", "clipped"), ("backing vocal", "clipped"), id="lead-before-backing"),
+        pytest.param(("guitar", "hum"), ("audience", "hum"), id="room-last"),
+        pytest.param(("guitar", "clipped"), ("click", "silent"), id="a-silent-click-after-a-clipped-guitar"),
+    ],
+)
+def test_what_comes_first(first: tuple[str, str], second: tuple[str, str]) -> None:
+    items = [item("one", *first), item("two", *second)]
+    expected = [f"one/{first[1]}", f"two/{second[1]}"]
+    # whatever order they are given in
+    assert chosen(*items) == expected
+    assert chosen(*reversed(items)) == expected
+
+
+def test_a_duplicate_between_two_inputs_is_one_thing() -> None:
+    same = 'tracks "a" and "b" carry the same signal; one of the two is patched wrong'
+    items = [item("a", "guitar", "duplicate", text=same), item("b", "guitar", "duplicate", text=same)]
+    assert chosen(*items, item("c", "keys", "hum")) == ["a/duplicate", "c/hum"]
+
+
+def test_two_sources_with_the_same_fault_are_two_things() -> None:
+    same = "nothing arrives (digital silence)"
+    items = [item("a", "guitar", "silent", text=same), item("b", "keys", "silent", text=same)]
+    assert sorted(chosen(*items)) == ["a/silent", "b/silent"]
+
+
+def test_text_says_source_and_place() -> None:
+    (thing,) = first_things([item("bass", "bass", "hum", text="mains hum", where="channel 7, B12")])
+    assert thing.text == "bass (channel 7, B12): mains hum"
+    (thing,) = first_things([item("bass", "bass", "hum", text="mains hum")])
+    assert thing.text == "bass: mains hum"
+
+
+def test_within_a_source_the_severe_comes_first() -> None:
+    findings = [finding("hum", "note"), finding("hum", "listen"), finding("dc", "fix"), finding("clipped", "fix")]
+    assert [(f.kind, f.severity) for f in sorted(findings, key=urgency)] == [
+        ("clipped", "fix"), ("dc", "fix"), ("hum", "listen"), ("hum", "note"),
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize("kind", [pytest.param(kind, id=kind) for kind in KINDS])
+def test_every_kind_has_a_place(kind: str) -> None:
+    # a kind that is in no tier sorts last, but does not fail
+    assert chosen(item("one", "guitar", kind)) == [f"one/{kind}"]
+    assert urgency(finding(kind))[0] == 0
+
+
+SILENT_LATER: Final = ((10.0, 20.0),)
+
+
+@pytest.mark.parametrize(
+    ("findings", "status"),
+    [
+        pytest.param([], "well", id="nothing"),
+        pytest.param([("hum", "note", ())], "well", id="a-note"),
+        pytest.param([("hum", "note", ()), ("dc", "listen", ())], "listen", id="listen"),
+        pytest.param([("hum", "listen", ()), ("dc", "fix", ())], "fix", id="fix"),
+        pytest.param([("silent", "fix", ())], "silent", id="silent"),
+        pytest.param([("silent", "fix", SILENT_LATER)], "fix", id="silent-from-a-time-on"),
+        pytest.param([("missing", "fix", ()), ("silent", "fix", ())], "missing", id="missing"),
+    ],
+)
+def test_status(findings: list[tuple[str, str, tuple]], status: str) -> None:
+    assert status_of([finding(kind, severity, at_s=at_s) for kind, severity, at_s in findings]) == status
