@@ -129,7 +129,10 @@ def speech_like(rng: np.random.Generator, length_s: float, level_dbfs: float, *,
     noise = ss.sosfilt(ss.butter(2, 800, "lowpass", fs=rate_hz, output="sos"), noise)
     slow = ss.sosfilt(ss.butter(2, 4.0, "lowpass", fs=rate_hz, output="sos"), rng.standard_normal(frames + rate_hz))
     slow = slow[rate_hz:] / slow[rate_hz:].std()
-    return at_level(noise * 10.0 ** (0.4 * slow), level_dbfs) + white(rng, length_s, -80.0, rate_hz=rate_hz)[:frames]
+    return (
+        at_level(noise * 10.0 ** (0.4 * np.clip(slow, -1.5, 1.5)), level_dbfs)
+        + white(rng, length_s, -80.0, rate_hz=rate_hz)[:frames]
+    )
 
 
 def harmonics(

@@ -42,11 +42,11 @@ def test_windows_are_300_ms_every_100_ms() -> None:
     np.testing.assert_allclose(found, 10 * np.log10(2 * np.array(expected)), rtol=1e-9)
 
 
-@pytest.mark.parametrize("on_s", [pytest.param(s, id=f"plays-{s}-s") for s in (1.0, 3.0, 6.0)])
+@pytest.mark.parametrize("on_s", [pytest.param(s, id=f"plays-{s}-s") for s in (1.0, 5.0)])
 @pytest.mark.parametrize("floor_dbfs", [pytest.param(db, id=f"floor-{-db:.0f}") for db in (-55.0, -70.0, -95.0)])
 def test_share_of_bursts_over_a_floor(rng: np.random.Generator, on_s: float, floor_dbfs: float) -> None:
-    # eight bursts, one every 8 s; placed off the grid of blocks
-    length_s, count = 64.0, 8
+    # five bursts, one every 8 s; placed off the grid of blocks
+    length_s, count = 40.0, 5
     signal = white(rng, length_s, floor_dbfs)
     for k in range(count):
         first = round((8 * k + 1.037) * RATE_HZ)
@@ -75,7 +75,7 @@ def test_bleed_well_below_playing_is_not_playing(rng: np.random.Generator, bleed
     # a singer and what the others put into the microphone, in turns of 2 s to 6 s, over the room
     turn_s = 8.0
     parts = []
-    for _ in range(6):
+    for _ in range(4):
         own = pink(rng, share * turn_s, -20.0)
         others = pink(rng, (1 - share) * turn_s, -20.0 - bleed_db)
         parts += [own, others]

@@ -57,13 +57,12 @@ def chord(rng: np.random.Generator, length_s: float, rate_hz: int) -> np.ndarray
 
 
 BASES: Final = {"noise": dark_noise, "chord": chord}
-# 200 places each, at 96 kHz 100
+# 200 places in noise, about 100 in a chord at the other rates
 PLACES: Final = pytest.mark.parametrize(
     ("base", "rate_hz", "each"),
     [
-        pytest.param("noise", 44100, 25, id="in-noise-44100-hz"),
         pytest.param("noise", 48000, 25, id="in-noise-48000-hz"),
-        pytest.param("chord", 48000, 25, id="in-chord-48000-hz"),
+        pytest.param("chord", 44100, 13, id="in-chord-44100-hz"),
         pytest.param("chord", 96000, 13, id="in-chord-96000-hz"),
     ],
 )
@@ -378,7 +377,7 @@ def test_clipped_then_turned_down(rng: np.random.Generator, word: str, rate_hz: 
 
 # feedback ------------------------------------------------------------------------------------------------------------------
 
-HOWLS: Final = [(hz, begin_s) for hz in (233.0, 630.0, 1237.0, 2515.0, 6300.0) for begin_s in (2.0, 2.55, 3.9)]
+HOWLS: Final = list(zip((233.0, 630.0, 1237.0, 1237.0, 2515.0, 6300.0), (2.0, 2.55, 3.9, 2.0, 3.17, 2.55), strict=True))
 
 
 @RATE
@@ -417,7 +416,6 @@ LEVELS_DBFS: Final = (-0.01, -6.0, -14.0, -20.0, -24.0, -29.5)
     ("rate_hz", "word"),
     [
         pytest.param(48000, "float", id="48000-hz-float"),
-        pytest.param(48000, "24-bit", id="48000-hz-24-bit"),
         pytest.param(48000, "16-bit", id="48000-hz-16-bit"),
         pytest.param(48000, "16-bit-dithered", id="48000-hz-16-bit-dithered"),
         pytest.param(44100, "16-bit", id="44100-hz-16-bit"),
@@ -466,8 +464,15 @@ CLEAN: Final[dict[str, Callable[[np.random.Generator, int], np.ndarray]]] = {
 }
 
 
-@pytest.mark.parametrize("rate_hz", [pytest.param(rate, id=f"{rate}-hz") for rate in (48000, 96000)])
-@pytest.mark.parametrize("kind", [pytest.param(kind, id=kind) for kind in CLEAN])
+# at twice the rate, what is long in samples or bright
+AT_96_KHZ: Final = ("speech-like", "plucks", "hits", "low-square", "saw", "bass-note-over-noise", "chord")
+
+
+@pytest.mark.parametrize(
+    ("kind", "rate_hz"),
+    [pytest.param(kind, 48000, id=f"{kind}-48000-hz") for kind in CLEAN]
+    + [pytest.param(kind, 96000, id=f"{kind}-96000-hz") for kind in AT_96_KHZ],
+)
 def test_clean_sound_holds_nothing(rng: np.random.Generator, kind: str, rate_hz: int) -> None:
     sound = CLEAN[kind](rng, rate_hz)
     # a clean sound is one that fits

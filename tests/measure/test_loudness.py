@@ -55,7 +55,8 @@ def of_series(case: dict[str, Any], i: int) -> np.ndarray:
     """One unit of a series whose lengths and levels are formulas in i."""
     parts = []
     for length, level in case["segments_of_i"]:
-        seconds = eval(str(length), {"__builtins__": {}}, {"i": i})  # noqa: S307: the table's own formulas
+        # the table's own formulas: arithmetic in i
+        seconds = eval(str(length), {"__builtins__": {}}, {"i": i})
         silent = level == "silence"
         dbfs = -np.inf if silent else float(eval(str(level), {"__builtins__": {}}, {"i": i}))
         parts.append((seconds, dbfs))
@@ -175,7 +176,7 @@ def assert_true_peak(found_dbtp: float | None, expected_dbtp: float) -> None:
 
 
 @pytest.mark.source("EBU Tech 3341 v4 (2023), Table 1, cases 15 to 19: true peak of tones")
-@pytest.mark.parametrize("rate_hz", [pytest.param(rate, id=f"{rate}-hz") for rate in (44100, 48000, 88200, 96000)])
+@pytest.mark.parametrize("rate_hz", [pytest.param(rate, id=f"{rate}-hz") for rate in (44100, 48000, 96000)])
 @pytest.mark.parametrize("number", [pytest.param(n, id=f"3341-case-{n}") for n in (15, 16, 17, 18, 19)])
 def test_3341_true_peak_of_tones(number: int, rate_hz: int) -> None:
     # at 176.4 and 192 kHz nothing is oversampled any more, and a tone at a quarter of the rate is no sound

@@ -85,35 +85,35 @@ def test_shape_of_a_band_for_steady_tones(nominal_hz: float) -> None:
 
 
 # arithmetic: a band that is a perfect third octave holds exactly its share of the tones that sweep through it
-@pytest.mark.parametrize("nominal_hz", [pytest.param(hz, id=f"{hz:g}-hz") for hz in (25, 100, 315, 400, 1000, 8000)])
+@pytest.mark.parametrize("nominal_hz", [pytest.param(hz, id=f"{hz:g}-hz") for hz in (25, 315, 400, 8000)])
 def test_effective_bandwidth_for_steady_tones(nominal_hz: float) -> None:
     band = NOMINAL_HZ.index(nominal_hz)
     edges = edges_hz()[[band, band + 1]]
-    # 47 tones evenly spaced over an octave round the band, none of them on an edge
-    swept_hz = np.linspace(edges[0] / 1.2, edges[1] * 1.2, 47)
+    # 41 tones evenly spaced round the band, none of them on an edge
+    swept_hz = np.linspace(edges[0] / 1.15, edges[1] * 1.15, 41)
     found = tone_of(np.array([sine(hz, 5.0, level_dbfs=-3.0, phase_rad=0.3) for hz in swept_hz]))[:, band]
     passed_hz = np.sum(found) / (0.5 * amplitude(-3.0) ** 2) * (swept_hz[1] - swept_hz[0])
-    # a sum over 47 places cannot tell bandwidth finer than a part of one step in about 27, 0.16 dB
+    # a sum over 41 places cannot tell bandwidth finer than a part of one step in about 20, 0.2 dB
     assert db(passed_hz / (edges[1] - edges[0])) == pytest.approx(0.0, abs=0.2)
 
 
 @pytest.mark.parametrize("rate_hz", [pytest.param(rate, id=f"{rate}-hz") for rate in RATES_HZ])
 def test_white_noise_rises_with_the_bandwidth(rng: np.random.Generator, rate_hz: int) -> None:
-    figures = figures_of(white(rng, 60.0, -20.0, rate_hz=rate_hz), sample_rate_hz=rate_hz)
+    figures = figures_of(white(rng, 30.0, -20.0, rate_hz=rate_hz), sample_rate_hz=rate_hz)
     found = figures.tracks[0].tone.mean(axis=0, dtype=np.float64)
     edges = np.minimum(edges_hz(), rate_hz / 2)
     expected = 0.5 * amplitude(-20.0) ** 2 * np.diff(edges) / (rate_hz / 2)
     # 4.3 / sqrt(bandwidth x time) is the standard deviation in dB; four of them, and 0.05 dB for the bands themselves
-    allowed_db = 4 * 4.34 / np.sqrt(np.diff(edges) * 60.0) + 0.05
+    allowed_db = 4 * 4.34 / np.sqrt(np.diff(edges) * 30.0) + 0.05
     assert (np.abs(db(found / expected)) < allowed_db).all()
 
 
 def test_pink_noise_is_flat(rng: np.random.Generator) -> None:
-    reading = reading_of(pink(rng, 60.0, -20.0)).readings
+    reading = reading_of(pink(rng, 30.0, -20.0)).readings
     assert reading.tone_db is not None
     levels = np.array([reading.tone_db[f"{hz:g}"] for hz in NOMINAL_HZ[:-1]])
     # as above: the lowest band is 4.6 Hz wide; the highest reaches past 20 kHz and is left out
-    allowed_db = 4 * 4.34 / np.sqrt(np.diff(edges_hz())[:-1] * 60.0) + 0.05
+    allowed_db = 4 * 4.34 / np.sqrt(np.diff(edges_hz())[:-1] * 30.0) + 0.05
     assert (np.abs(levels - levels[10:].mean()) < allowed_db + 0.05).all()
     # the power sum over all bands is 0 dB, each rounded to 0.01 dB
     assert 10 * np.log10(sum(10 ** (level / 10) for level in reading.tone_db.values())) == pytest.approx(0.0, abs=0.01)
