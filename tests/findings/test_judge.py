@@ -112,13 +112,14 @@ def test_silence_throughout(role: str, severity: str) -> None:
     assert [(finding.kind, finding.severity, finding.at_s) for finding in found] == [("silent", severity, ())]
 
 
-def test_dead_from_a_time_on(rng: np.random.Generator) -> None:
-    # another source goes on: the band has not stopped
-    dead = silenced(voice(length_s=30.0), 17.3)
+@pytest.mark.parametrize("from_s", [pytest.param(s, id=f"from-{s}-s") for s in (15.4, 16.0, 16.6, 17.3, 18.5)])
+def test_dead_from_a_time_on(from_s: float) -> None:
+    # anywhere in a phrase, loud or soft; another source goes on: the band has not stopped
+    dead = silenced(voice(length_s=30.0), from_s)
     seen = show_of(np.stack([dead, note(length_s=30.0)]), ["lead vocal", "guitar"])
     (silent,) = [finding for finding in seen.judged.by_source["source 1"] if finding.kind == "silent"]
     assert silent.severity == "fix"
-    assert silent.at_s[0] == pytest.approx((from_s, 30.0), abs=0.2)
+    assert silent.at_s[0] == pytest.approx((17.3, 30.0), abs=0.2)
     assert "silent" not in kinds(seen.judged.by_source["source 2"])
 
 
