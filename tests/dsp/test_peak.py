@@ -205,7 +205,10 @@ def test_true_peak_at_four_times_and_0_45_of_the_rate() -> None:
 
 @pytest.mark.parametrize(
     ("kind"),
-    [pytest.param(kind, id=kind) for kind in ("noise", "one-loud-hit", "growing", "dying", "silence", "square")],
+    [
+        pytest.param(kind, id=kind)
+        for kind in ("noise", "one-loud-hit", "growing", "dying", "silence", "square", "between")
+    ],
 )
 @pytest.mark.parametrize("factor", [pytest.param(2, id="twice"), pytest.param(4, id="four-times")])
 def test_skipping_equals_no_skipping(rng: np.random.Generator, kind: str, factor: int) -> None:
@@ -219,6 +222,11 @@ def test_skipping_equals_no_skipping(rng: np.random.Generator, kind: str, factor
         signal *= np.geomspace(1.0, 1e-3, frames)
     elif kind == "silence":
         signal *= 0.0
+    elif kind == "between":
+        # a low tone of 0.9 first; then a quarter of the rate, whose samples of 0.71 hide a wave of 1.0
+        half = np.hanning(frames // 2)
+        slow = 0.9 * np.sin(2 * np.pi * np.arange(half.size) / 400)
+        signal = np.concatenate([slow * half, np.sin(np.pi / 2 * np.arange(half.size) + np.pi / 4) * half])
     elif kind == "square":
         signal = np.sign(np.sin(2 * np.pi * np.arange(frames) / 97.3))
     signal = signal.astype(np.float32)

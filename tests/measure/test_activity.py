@@ -200,6 +200,25 @@ def test_stretches(mask: str, join_s: float, expected: list[tuple[float, float]]
     assert [pytest.approx(span) for span in expected] == found
 
 
+def test_noise_is_the_level_of_the_quietest_pauses(rng: np.random.Generator) -> None:
+    signal = white(rng, 30.0, -63.0)
+    for first in (2, 12, 22):
+        signal[first * RATE_HZ : (first + 4) * RATE_HZ] += white(rng, 4.0, -20.0)
+        # somebody else, softly, in some of each pause
+        signal[(first + 6) * RATE_HZ : (first + 8) * RATE_HZ] += white(rng, 2.0, -56.0)
+    reading = reading_of(signal).readings
+    # the 10th percentile of 300 ms windows of noise lies a tenth of a dB or so below its level
+    assert reading.noise_dbfs == pytest.approx(-63.0, abs=0.3)
+
+
+def test_loud_is_the_level_of_the_loudest_playing() -> None:
+    # nine tenths at -30, one tenth at -24 dBFS: the 95th percentile lies in the loud tenth, the median does not
+    signal = np.concatenate([sine(500.0, 27.0, level_dbfs=-30.0), sine(500.0, 3.0, level_dbfs=-24.0)])
+    reading = reading_of(signal).readings
+    assert reading.level_dbfs == pytest.approx(-30.0, abs=0.01)
+    assert reading.loud_dbfs == pytest.approx(-24.0, abs=0.01)
+
+
 def test_quiet_playing_over_digital_silence(rng: np.random.Generator) -> None:
     # exact zeros have no level at all: they must not decide the floor
     signal = np.zeros(30 * RATE_HZ)

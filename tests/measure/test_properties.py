@@ -40,6 +40,21 @@ def pair(seed: int, kind: str) -> np.ndarray:
     return np.stack([shared + own[0], 0.7 * np.roll(shared, 24) + own[1]]) + sine(50.0, 7.0, level_dbfs=-50.0)
 
 
+# AES17-2020, 3.12.1: RMS levels are those of a sine of the same peak, so a sine has a crest of 0 dB
+@pytest.mark.source("AES17-2020, 3.12.1: a full-scale sine reads 0 dBFS RMS")
+@pytest.mark.parametrize(
+    ("wave", "crest_db"),
+    [
+        pytest.param(sine(997.0, 9.0, level_dbfs=-12.0), 0.0, id="sine"),
+        pytest.param(np.where(np.arange(9 * RATE_HZ) // 24 % 2, 0.2, -0.2), -10 * np.log10(2.0), id="square"),
+        # one sample in a hundred carries everything: peak over RMS is 20 dB, 3.01 dB less to AES17
+        pytest.param(np.where(np.arange(9 * RATE_HZ) % 100 == 0, 0.2, 0.0), 20 - 10 * np.log10(2.0), id="pulses"),
+    ],
+)
+def test_crest_of_known_waves(wave: np.ndarray, crest_db: float) -> None:
+    assert reading_of(wave).readings.crest_db == pytest.approx(crest_db, abs=0.01)
+
+
 @few
 @given(seed=st.integers(0, 2**16), kind=st.sampled_from(KINDS), gain_db=st.floats(-12.0, 20.0))
 def test_gain_moves_levels_and_leaves_the_rest(seed: int, kind: str, gain_db: float) -> None:
