@@ -63,7 +63,9 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
         return None
     # what the origin becomes on its way, times what it is while it sounds: the window weighs both alike
     passed = (coherence - 1.0 / windows) * leak.target[kept] / np.maximum(leak.origin[kept], 1e-60)
-    heard = max(float((passed * share).sum()) * leak.power / max(1, leak.blocks), 1e-30)
+    heard = float((passed * share).sum()) * leak.power / max(1, leak.blocks)
+    if heard <= 0.0:
+        return None
     return Leak(level_dbfs=float(dbfs_from_mean_square(np.array(heard))))
 
 
