@@ -46,9 +46,10 @@ def flat_tops(
         if index >= clear:
             # most stretches hold no equal neighbours that are loud: count them 64 at a time, which vectorises
             count = np.int32(0)
-            for near in range(index, index + 64):
-                size = abs(signal[near])
-                same = abs(signal[near + 1] - signal[near]) <= np.float32(1e-4) * size
+            here, following = signal[index : index + 64], signal[index + 1 : index + 65]
+            for near in range(64):
+                size = abs(here[near])
+                same = abs(following[near] - here[near]) <= np.float32(1e-4) * size
                 count += np.int32(same & (size >= floor))
             clear = index + 64
             if count == 0:
@@ -119,17 +120,17 @@ def dropouts(
     edge = near // 10
     found = 0
     run = int(state[0])
-    clear = first
-    for index in range(first, last):
-        if index < clear:
-            continue
-        if run == 0 and index + 32 <= last:
-            # most stretches hold no zeros: count them 32 at a time, which vectorises
+    index = first - 1
+    while index + 1 < last:
+        index += 1
+        if run == 0 and index + 64 <= last:
+            # most stretches hold no zeros: count them 64 at a time, which vectorises
             zeros = np.int32(0)
-            for near_by in range(index, index + 32):
-                zeros += np.int32(signal[near_by] == np.float32(0.0))
+            here = signal[index : index + 64]
+            for near_by in range(64):
+                zeros += np.int32(here[near_by] == np.float32(0.0))
             if zeros == 0:
-                clear = index + 32
+                index += 63
                 continue
         if signal[index] == 0.0:
             if run == 0:

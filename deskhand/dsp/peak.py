@@ -64,9 +64,9 @@ def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: n
         first = block * step
         last = min(first + step, frames)
         top = np.int32(0)
-        for index in range(first, last):
-            top = max(top, bits[index] & np.int32(0x7FFFFFFF))
-        piece = signal[first:last]
+        piece, piece_bits = signal[first:last], bits[first:last]
+        for index in range(piece_bits.shape[0]):
+            top = max(top, piece_bits[index] & np.int32(0x7FFFFFFF))
         mean_square[block] = _energy(piece) / max(1, last - first)
         total[0] += _sum(piece)
         peak_bits[block] = top

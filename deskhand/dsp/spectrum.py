@@ -79,9 +79,23 @@ def squared(spectrum: np.ndarray, out: np.ndarray) -> None:
             out[row, index] = value.real * value.real + value.imag * value.imag
 
 
-def decimation(chunk: int, sample_rate_hz: float) -> int:
-    """The factor nearest to one that leaves 3 kHz, among those that divide a chunk."""
-    factors = [factor for factor in range(1, chunk + 1) if chunk % factor == 0]
+def octave_sos(low_hz: float, high_hz: float, *, sample_rate_hz: float) -> NDArray[np.float64]:
+    """A band for envelopes: second-order Butterworth high-pass and low-pass, (2, 6) sections b0 b1 b2 1 a1 a2.
+
+    Their corners are 3 dB down each (tangent mapping, so exactly there); not the band shape of a standard.
+    """
+    sections = []
+    for corner_hz, high in ((low_hz, True), (high_hz, False)):
+        k = np.tan(np.pi * corner_hz / sample_rate_hz)
+        a0 = 1.0 + np.sqrt(2.0) * k + k * k
+        feed = [1.0 / a0, -2.0 / a0, 1.0 / a0] if high else [k * k / a0, 2.0 * k * k / a0, k * k / a0]
+        sections.append([*feed, 1.0, 2.0 * (k * k - 1.0) / a0, (1.0 - np.sqrt(2.0) * k + k * k) / a0])
+    return np.array(sections)
+
+
+def decimation(chunk: int, sample_rate_hz: float, *, parts: int = 1) -> int:
+    """The factor nearest to one that leaves 3 kHz, among those that divide a chunk, and what is left into `parts`."""
+    factors = [factor for factor in range(1, chunk + 1) if chunk % factor == 0 and (chunk // factor) % parts == 0]
     return min(factors, key=lambda factor: abs(np.log(sample_rate_hz / factor / 3000.0)))
 
 
@@ -121,3 +135,63 @@ def sum_diagonals(products: np.ndarray, out: np.ndarray) -> None:
         for tap in range(taps):
             total += products[index + tap, tap]
         out[index] = total
+
+
+@nb.njit(
+    "void(complex64[:, ::1], complex64[:, ::1], int64[::1], int64, complex128[::1], float64[::1], float64[::1], float64[::1], "
+    "float64[::1])",
+    cache=True,
+    nogil=True,
+)
+def add_leak(
+    origin: np.ndarray,
+    target: np.ndarray,
+    rows: np.ndarray,
+    low_bin: int,
+    cross: np.ndarray,
+    origin_power: np.ndarray,
+    target_power: np.ndarray,
+    plain: np.ndarray,
+    sums: np.ndarray,
+) -> None:
+    """Add the windows in `rows` to weighted sums of powers and of the cross spectrum, from bin `low_bin` on.
+
+    Moments in which the target is quiet tell most: each window counts by the inverse of its amplitude (by the inverse of its
+    power a few windows would decide alone). Windows of digital silence are left out.
+
+    Shapes: origin and target (windows, bins), cross and the powers (bins used,), sums (2,): of weights, of their squares.
+    """
+    wide = cross.shape[0]
+    for row in rows:
+        power, own = 0.0, 0.0
+        for index in range(wide):
+            a, b = origin[row, low_bin + index], target[row, low_bin + index]
+            power += np.float64(b.real * b.real + b.imag * b.imag)
+            own += np.float64(a.real * a.real + a.imag * a.imag)
+        if not power > 1e-9 * wide:
+            continue
+        weight = 1.0 / np.sqrt(power)
+        for index in range(wide):
+            a, b = origin[row, low_bin + index], target[row, low_bin + index]
+            from_, to = a.real * a.real + a.imag * a.imag, b.real * b.real + b.imag * b.imag
+            cross[index] += weight * (b * np.conj(a))
+            origin_power[index] += weight * from_
+            target_power[index] += weight * to
+            plain[index] += from_
+        sums[0] += weight * own
+        sums[1] += (weight * own) ** 2
+
+
+@nb.njit(
+    "void(complex64[:, ::1], complex64[:, ::1], complex128[::1], float64[::1], float64[::1])", cache=True, nogil=True
+)
+def add_pair(
+    left: np.ndarray, right: np.ndarray, cross: np.ndarray, left_power: np.ndarray, right_power: np.ndarray
+) -> None:
+    """Add left times conjugate right, and the powers, of (windows, bins) to sums of shape (bins,)."""
+    for row in range(left.shape[0]):
+        for index in range(left.shape[1]):
+            a, b = left[row, index], right[row, index]
+            cross[index] += a * np.conj(b)
+            left_power[index] += a.real * a.real + a.imag * a.imag
+            right_power[index] += b.real * b.real + b.imag * b.imag

@@ -7,6 +7,7 @@ and 124 bytes for each second, apart from a fixed amount a track.
 
 from __future__ import annotations
 
+import functools
 import itertools
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
-from deskhand.dsp import events, loudness, peak, spectrum
+from deskhand.dsp import decays, events, lanes, loudness, peak, scan, spectrum
 from deskhand.units import dbfs_from_mean_square
 
 if TYPE_CHECKING:
@@ -42,7 +43,6 @@ _LOW_TRANSFORM: Final = 8192
 _HUM_TOP_HZ: Final = 760.0
 _QUIET_KEPT: Final = 6
 _MOST_EVENTS: Final = 400
-_MOST_FLATS: Final = 20000
 _SAME_EVENT_S: Final = 0.001
 _LEAK_LOW_HZ: Final = 300.0
 _LEAK_HIGH_HZ: Final = 8000.0
@@ -50,10 +50,18 @@ _GRAM_FRAMES: Final = 2048
 _SOUNDING: Final = 3e-6  # -52 dBFS RMS
 _MOMENTARY_STEPS: Final = 40
 _SHORT_TERM_STEPS: Final = 300
-_GROUP: Final = 4
+_GROUP: Final = lanes.LANES
+_TAIL_STEPS: Final = 50
+"""Envelope steps (20 ms) a chunk, for decays."""
+TAIL_OCTAVES_HZ: Final = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+"""Octaves in which decays are looked for; the first three in the decimated signal. One more band is all of them."""
+_LOW_OCTAVES: Final = 3
+_ARTICULATION_HZ: Final = (2000.0, 8000.0)
+_TAIL_CHUNKS: Final = 4
+"""Chunks waited for before decays are looked for: it is less work at once than apart."""
+_MOST_DECAYS: Final = 160
+_MOST_ONSETS: Final = 64
 _HOWL_EDGES_HZ: Final = (150.0, 500.0, 1500.0, 4000.0, 10000.0)
-_FLAT_FLOOR: Final = np.float32(0.03)  # -30 dBFS peak: what is cut lower was cut elsewhere and turned down far
-_CLICK_FLOOR: Final = np.float32(0.01)
 
 
 class _Source(Protocol):
@@ -101,6 +109,8 @@ class Grid:
     low_rate_hz: float
     low_chunk: int
     low: LowWindow
+    filters: tuple[Array64, Array64, Array64]
+    """For `lanes.energies`: K-weighting, articulation and the octave of 1 kHz; the octaves of 2 to 8 kHz; 125 to 500 Hz."""
 
     @property
     def bins(self) -> int:
@@ -133,6 +143,7 @@ def _low_window(sample_rate_hz: int, factor: int, length: int) -> LowWindow:
     )
 
 
+@functools.cache
 def grid(sample_rate_hz: int) -> Grid:
     """The lengths for a sample rate: windows last as long at every rate."""
     import scipy.fft
@@ -146,7 +157,7 @@ def grid(sample_rate_hz: int) -> Grid:
     window = spectrum.hann(length)
     stride = max(1, round(sample_rate_hz / 48000))
     context = _CONTEXT * stride
-    factor = spectrum.decimation(chunk, sample_rate_hz)
+    factor = spectrum.decimation(chunk, sample_rate_hz, parts=_TAIL_STEPS)
     return Grid(
         sample_rate_hz=sample_rate_hz,
         step=step,
@@ -165,6 +176,25 @@ def grid(sample_rate_hz: int) -> Grid:
         low_rate_hz=sample_rate_hz / factor,
         low_chunk=chunk // factor,
         low=_low_window(sample_rate_hz, factor, _LOW_TRANSFORM),
+        filters=_filters(sample_rate_hz, sample_rate_hz / factor),
+    )
+
+
+def _filters(sample_rate_hz: int, low_rate_hz: float) -> tuple[Array64, Array64, Array64]:
+    """What the energies of each 10 or 20 ms are taken behind."""
+
+    def octave(middle_hz: float, rate_hz: float) -> Array64:
+        return spectrum.octave_sos(middle_hz / np.sqrt(2.0), middle_hz * np.sqrt(2.0), sample_rate_hz=rate_hz)
+
+    low, high = TAIL_OCTAVES_HZ[:_LOW_OCTAVES], TAIL_OCTAVES_HZ[_LOW_OCTAVES:]
+    return (
+        lanes.coefficients(
+            loudness.k_weighting_sos(sample_rate_hz),
+            spectrum.octave_sos(*_ARTICULATION_HZ, sample_rate_hz=sample_rate_hz),
+            octave(high[0], sample_rate_hz),
+        ),
+        lanes.coefficients(*(octave(middle_hz, sample_rate_hz) for middle_hz in high[1:])),
+        lanes.coefficients(*(octave(middle_hz, low_rate_hz) for middle_hz in low)),
     )
 
 
@@ -209,6 +239,10 @@ class TrackFigures:
     """`value` is the level inside, in dBFS."""
     howls: list[Event] = field(default_factory=list)
     """`value` is the frequency in Hz."""
+    decays: list[NDArray[np.float32]] = field(default_factory=list)
+    """(decays, 4) each: band (of `TAIL_OCTAVES_HZ`; one more is all together), start_s, seconds for 60 dB, fall in dB."""
+    onsets: list[NDArray[np.float32]] = field(default_factory=list)
+    """(onsets, 2) each: time_s, contrast in dB at 2 to 8 kHz."""
     quiet: list[tuple[float, float, Array32]] = field(default_factory=list)
     """The quietest long windows: level (mean square 20 to 760 Hz), time, power spectrum to 760 Hz."""
 
@@ -249,9 +283,8 @@ class LeakFigures:
     power: float = 0.0
     blocks: int = 0
     """Sum of the origin's mean squares over the blocks in which it sounds, and how many."""
-    sum: float = 0.0
-    sum_of_squares: float = 0.0
-    """Of the weights, which tell how many windows as good as alike were averaged."""
+    sums: Array64 = field(default_factory=lambda: np.zeros(2))
+    """Sum and sum of squares of the weights, which tell how many windows as good as alike were averaged."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -321,6 +354,77 @@ class Figures:
         return self.tracks[0].frames / self.grid.sample_rate_hz
 
 
+def _pairs(steps: Array64) -> Array64:
+    """(bands, steps / 2, lanes) mean of each two steps."""
+    return np.asarray(0.5 * (steps[:, ::2] + steps[:, 1::2]))
+
+
+class _Envelopes:
+    """Keeps some seconds of the envelopes of a group of tracks, and finds decays and onsets in their middle."""
+
+    def __init__(self, figures: Sequence[TrackFigures]) -> None:
+        self.figures = figures
+        tracks, bands = len(figures), len(TAIL_OCTAVES_HZ) + 1
+        self._tails = np.zeros((tracks, bands, 2 * decays.DECAY_CONTEXT + _TAIL_CHUNKS * _TAIL_STEPS))
+        self._following = np.zeros((tracks, bands), np.int64)
+        self._onsets = np.zeros((tracks, 2 * decays.ONSET_CONTEXT + _TAIL_CHUNKS * 2 * _TAIL_STEPS))
+        self._seen = 0
+        self._waiting = 0
+        self._rows = np.empty((tracks, _MOST_DECAYS, 4))
+        self._counts = np.zeros(tracks, np.int64)
+
+    def take(self, octaves: Array64, articulation: Array64) -> None:
+        """Go on with (bands, steps of 20 ms, lanes) and (steps of 10 ms, lanes) of mean squares."""
+        tracks, steps = len(self.figures), octaves.shape[1]
+        if not steps:
+            return
+        at = self._tails.shape[2] - _TAIL_CHUNKS * _TAIL_STEPS + self._waiting
+        self._tails[:, :-1, at : at + steps] = octaves[:, :, :tracks].transpose(2, 0, 1)
+        self._tails[:, -1, at : at + steps] = octaves[:, :, :tracks].sum(axis=0).T
+        at = self._onsets.shape[1] - _TAIL_CHUNKS * 2 * _TAIL_STEPS + 2 * self._waiting
+        self._onsets[:, at : at + 2 * steps] = articulation[:, :tracks].T
+        self._seen += steps
+        self._waiting += steps
+        if self._waiting == _TAIL_CHUNKS * _TAIL_STEPS:
+            self._look(self._waiting, last=False)
+            self._waiting = 0
+            for held in (self._tails, self._onsets):
+                size = 2 * (decays.DECAY_CONTEXT if held.ndim == 3 else decays.ONSET_CONTEXT)
+                held[..., :size] = held[..., -size:].copy()
+
+    def finish(self) -> None:
+        """Look at what was held back for want of context: nothing comes after it."""
+        self._look(self._waiting, last=True)
+
+    def _look(self, new: int, *, last: bool) -> None:
+        size = 2 * decays.DECAY_CONTEXT + new
+        begin = max(0, size - self._seen)  # what lies before the start of the take is nothing
+        tails = np.ascontiguousarray(self._tails[:, :, :size])
+        decays.free_decays_of_all(
+            tails,
+            begin,
+            decays.DECAY_CONTEXT,
+            size if last else size - decays.DECAY_CONTEXT,
+            self._seen - size,
+            self._following,
+            self._rows,
+            self._counts,
+        )
+        size = 2 * decays.ONSET_CONTEXT + 2 * new
+        offset = 2 * self._seen - size
+        some = np.empty((_MOST_ONSETS, 2))
+        for track, figures in enumerate(self.figures):
+            if self._counts[track]:
+                figures.decays.append(self._rows[track, : self._counts[track]].astype(np.float32))
+            envelope = self._onsets[track, :size]
+            first = max(decays.ONSET_CONTEXT, 10 - offset)
+            found = decays.onsets(envelope, first, size - decays.ONSET_CONTEXT, offset, some)
+            if found:
+                part = some[:found].copy()
+                part[:, 0] *= decays.ONSET_STEP_S
+                figures.onsets.append(part.astype(np.float32))
+
+
 class _Worker:
     """Carries the state of a group of tracks from chunk to chunk."""
 
@@ -329,18 +433,29 @@ class _Worker:
         self.rows = range(first, first + count)
         self.figures = [figures[row] for row in self.rows]
         self.keep = keep
-        self.held = np.zeros((count, grid.carry + grid.chunk), np.float32)
-        self.filters = np.zeros((count, 4))
-        self.sos = loudness.k_weighting_sos(grid.sample_rate_hz)
+        # always four rows, whatever the group: lanes without a track carry zeros
+        self.held = np.zeros((_GROUP, grid.carry + grid.chunk), np.float32)
+        self.filters = np.zeros((3, lanes.FILTERS, lanes.STATES, _GROUP))
+        self.envelopes = _Envelopes(self.figures)
         self.phases = peak.interpolator(peak.oversampling(grid.sample_rate_hz))
         self.most = float(np.abs(self.phases).sum(axis=1).max(initial=1.0))
         self.fine = np.zeros((count, 3, 2 * _FINE_CONTEXT + _STEPS * _HOPS), np.float32)
         self.dropping = np.zeros((count, 4))
         self.howling = np.full((count, len(_HOWL_EDGES_HZ) - 1, 6), -1.0)
-        self.low = np.zeros((count, _LOW_TRANSFORM), np.float32)
+        self.low = np.zeros((_GROUP, _LOW_TRANSFORM), np.float32)
         self.low_filled = 0
         self.spectra: dict[int, NDArray[np.complex64]] = {}
         self.weighted: Array64 = np.empty((count, 0))
+        self.numbers = np.zeros((count, 4))
+        self.counts = np.zeros(4, np.int64)
+        self.found = (
+            np.empty(scan.MOST_FLATS, np.int64),
+            np.empty(scan.MOST_FLATS, np.float32),
+            np.empty(scan.MOST_FLATS, np.int64),
+            np.empty((scan.MOST_OTHERS, 2)),
+            np.empty(scan.MOST_OTHERS, np.int64),
+            np.empty((scan.MOST_OTHERS, 4)),
+        )
         self.seconds = 0
         self._work = np.zeros((_HOPS, grid.transform), np.float32)
         self._power = np.zeros((_HOPS, grid.bins), np.float32)
@@ -349,121 +464,99 @@ class _Worker:
         """Measure one chunk (tracks of this group, frames); only the last may be shorter than a chunk."""
         grid, frames = self.grid, samples.shape[1]
         hops = frames // grid.hop
-        self.held[:, : grid.carry] = self.held[:, grid.chunk :]
-        self.held[:, grid.carry : grid.carry + frames] = samples
-        self.held[:, grid.carry + frames :] = 0.0
-        self._energies(samples, start, hops)
+        count = samples.shape[0]
+        self.held[:count, : grid.carry] = self.held[:count, grid.chunk :]
+        self.held[:count, grid.carry : grid.carry + frames] = samples
+        self.held[:count, grid.carry + frames :] = 0.0
+        self._low(frames)
+        self._energies(count, frames, start)
         for row in range(samples.shape[0]):
             signal = self.held[row, : grid.carry + frames]
-            self._levels(row, samples[row], start, hops)
-            self._faults(row, signal, start)
+            self._scan(row, signal, start, hops)
             if hops:
                 self._spectra(row, start, hops)
-        self._low(frames)
         self.seconds += 1
 
-    def _energies(self, samples: Array32, start: int, hops: int) -> None:
+    def _energies(self, count: int, frames: int, start: int) -> None:
         grid, first = self.grid, start // self.grid.hop
-        whole = np.ascontiguousarray(samples[:, : hops * grid.hop])
-        out = np.empty((samples.shape[0], hops * _STEPS))
-        if samples.shape[0] == _GROUP and hops:
-            loudness.weighted_energy_4(whole, grid.step, self.filters, self.sos, out)
-        else:
-            for row in range(samples.shape[0]):
-                loudness.weighted_energy(whole[row], grid.step, self.filters[row], self.sos, out[row])
-        self.weighted = out / grid.step
+        hops = frames // grid.hop
+        steps = hops * _STEPS
+        high = np.empty((2, lanes.FILTERS, steps, _GROUP))
+        for place in range(2):
+            lanes.energies(self.held, grid.carry, grid.step, grid.filters[place], self.filters[place], high[place])
+        high /= grid.step
+        low_step = grid.low_chunk // _TAIL_STEPS
+        low = np.empty((lanes.FILTERS, steps // 2, _GROUP))
+        lanes.energies(
+            self.low, self.low.shape[1] - frames // grid.factor, low_step, grid.filters[2], self.filters[2], low
+        )
+        low /= low_step
+        self.weighted = np.ascontiguousarray(high[0, 0, :, :count].T)
+        blocks = self.weighted.reshape(count, hops, _STEPS).mean(axis=2)
         for row, figures in enumerate(self.figures):
-            figures.weighted[first : first + hops] = self.weighted[row].reshape(hops, _STEPS).mean(axis=1)
+            figures.weighted[first : first + hops] = blocks[row]
+        octaves = np.concatenate([low, _pairs(high[0, 2:]), _pairs(high[1])])
+        self.envelopes.take(octaves, high[0, 1])
 
-    def _levels(self, row: int, signal: Array32, start: int, hops: int) -> None:
-        grid, figures = self.grid, self.figures[row]
-        steps = -(-signal.size // grid.step)
-        tops, squares, total = np.empty(steps, np.float32), np.empty(steps, np.float32), np.zeros(1)
-        peak.block_levels(signal, grid.step, tops, squares, total)
-        figures.total += total[0]
-        figures.frames += signal.size
+    def _scan(self, row: int, signal: Array32, start: int, hops: int) -> None:
+        """Look at every sample once: levels of this chunk; faults set back by the context, up to what came last chunk."""
+        grid, figures, numbers = self.grid, self.figures[row], self.numbers[row]
+        frames = signal.size - grid.carry
+        offset = start - grid.carry
+        steps = -(-frames // grid.step)
+        tops, squares = np.empty(steps, np.float32), np.empty(steps, np.float32)
+        scan.scan(
+            signal, grid.carry, grid.step, grid.stride, grid.context, offset, grid.sample_rate_hz // 200, _FINE_CONTEXT,
+            self.phases, self.most, numbers, tops, squares, self.fine[row], self.dropping[row], *self.found, self.counts,
+        )  # fmt: skip
+        figures.total, figures.true_peak = float(numbers[scan.TOTAL]), float(numbers[scan.TRUE_PEAK])
+        figures.frames += frames
         first = start // grid.hop
         whole = hops * _STEPS
         means = squares[:whole].reshape(hops, _STEPS).mean(axis=1)
         figures.mean_square[first : first + hops] = means
         figures.peak[first : first + hops] = tops[:whole].reshape(hops, _STEPS).max(axis=1)
-        rest = signal.size - hops * grid.hop
-        figures.energy += float(means.astype(np.float64).sum()) * grid.hop
+        figures.energy += float(means.sum(dtype=np.float64)) * grid.hop
+        rest = frames - hops * grid.hop
         if rest:
             figures.peak[first + hops] = tops[whole:].max()
             counts = np.minimum(grid.step, rest - grid.step * np.arange(steps - whole))
             figures.energy += float(squares[whole:].astype(np.float64) @ counts)
-        fine = self.fine[row]
-        fine[:, : 2 * _FINE_CONTEXT] = fine[:, -2 * _FINE_CONTEXT :]
-        fine[:, 2 * _FINE_CONTEXT :] = 0.0
-        fine[0, 2 * _FINE_CONTEXT : 2 * _FINE_CONTEXT + steps] = squares
+        if self.counts.any():
+            self._faults(figures, offset, start)
 
-    def _faults(self, row: int, signal: Array32, start: int) -> None:
-        """Look at every sample once: this chunk's, set back by the context, up to what came last chunk."""
-        grid, figures = self.grid, self.figures[row]
-        rate = grid.sample_rate_hz
-        offset = start - grid.carry
-        first = max(grid.carry - grid.context, -offset + 1)
-        last = signal.size - grid.context
-        back = peak.TAPS_A_SIDE * 2
-        # a chunk whose samples, raised by all that interpolation can add, stay below what was found cannot beat it
-        if np.abs(signal[grid.carry - back :]).max() * self.most > figures.true_peak:
-            figures.true_peak = float(
-                peak.true_peak(signal[grid.carry - back :], grid.step // 2, self.phases, np.float32(figures.true_peak))
-            )
-        if last <= first:
-            return
-        starts, levels = np.empty(_MOST_FLATS, np.int64), np.empty(_MOST_FLATS, np.float32)
-        lengths = np.empty(_MOST_FLATS, np.int64)
-        found = events.flat_tops(signal, first, last, _FLAT_FLOOR, starts, levels, lengths)
-        at = np.minimum((starts[:found] + offset) // grid.hop, figures.flats.size - 1)
-        np.add.at(figures.flats, at, 1)
-        np.add.at(figures.long_flats, at, (lengths[:found] >= 5).astype(np.uint16))
-        np.maximum.at(figures.flat_level, at, levels[:found])
-        pairs = np.empty((50, 2))
-        found = events.dropouts(signal, first, last, offset, rate // 200, self.dropping[row], pairs)
-        self._add(figures.dropouts, [(pairs[k, 0] / rate, pairs[k, 1] / rate, 0.0) for k in range(found)])
-        self._sharp(row, signal, offset)
-        self._interruptions(row, start // grid.step)
+    def _faults(self, figures: TrackFigures, offset: int, start: int) -> None:
+        """Keep what the scan found."""
+        grid, rate = self.grid, self.grid.sample_rate_hz
+        starts, levels, lengths, drops, clicks, _ = self.found
+        flats = int(self.counts[scan.FLATS])
+        if flats:
+            at = np.minimum((starts[:flats] + offset) // grid.hop, figures.flats.size - 1)
+            np.add.at(figures.flats, at, 1)
+            np.add.at(figures.long_flats, at, (lengths[:flats] >= 5).astype(np.uint16))
+            np.maximum.at(figures.flat_level, at, levels[:flats])
+        self._add(figures.dropouts, [(one / rate, two / rate, 0.0) for one, two in drops[: self.counts[scan.DROPOUTS]]])
+        for place in clicks[: self.counts[scan.CLICKS]]:
+            at_s = float(place + offset) / rate
+            # where the take begins the wave jumps up from nothing
+            if at_s > 0.01:
+                self._add(figures.clicks, [(at_s, at_s, 0.0)])
+        self._interruptions(figures, int(self.counts[scan.INTERRUPTIONS]), start // grid.step)
 
-    def _interruptions(self, row: int, step: int) -> None:
+    def _interruptions(self, figures: TrackFigures, count: int, step: int) -> None:
         """Bursts and mutes among the fine steps held, which begin twice the context before `step`."""
-        grid, figures, fine = self.grid, self.figures[row], self.fine[row]
-        rows = np.empty((50, 4))
-        found = events.bursts_and_mutes(fine[0], fine[1], _FINE_CONTEXT, _FINE_CONTEXT + _STEPS * _HOPS, rows)
-        for k in range(found):
-            first, last, kind, inside = rows[k]
-            place_s = grid.step / grid.sample_rate_hz
+        place_s = self.grid.step / self.grid.sample_rate_hz
+        for first, last, kind, inside in self.found[-1][:count]:
             begin, end = (
-                (step - 2 * _FINE_CONTEXT + first) * place_s,
-                (step - 2 * _FINE_CONTEXT + last) * place_s,
+                float((step - 2 * _FINE_CONTEXT + first) * place_s),
+                float((step - 2 * _FINE_CONTEXT + last) * place_s),
             )
             if begin < 0.1:
                 continue
             if kind == 1.0:
-                self._add(figures.bursts, [(float(begin), float(end), float(inside))])
+                self._add(figures.bursts, [(begin, end, float(inside))])
             else:
-                self._add(figures.mutes, [(float(begin), float(end), float(dbfs_from_mean_square(np.array(inside))))])
-
-    def _sharp(self, row: int, signal: Array32, offset: int) -> None:
-        """What is sharp in each fine step, and the clicks among them."""
-        grid, figures, fine = self.grid, self.figures[row], self.fine[row]
-        steps = -(-(signal.size - grid.carry) // grid.step)
-        # the difference is as old as its five samples: its power is put where the signal's is
-        first = grid.carry - 4 * grid.stride
-        now = slice(2 * _FINE_CONTEXT, 2 * _FINE_CONTEXT + steps)
-        peak.sharpness(signal[first:], grid.step, grid.stride, fine[2, now], fine[1, now])
-        # clicks one step late, so that what comes after them is known
-        late = slice(2 * _FINE_CONTEXT - 1, 2 * _FINE_CONTEXT - 1 + (signal.size - grid.carry) // grid.step)
-        starts = np.empty(50, np.int64)
-        found = events.clicks(
-            signal, first - grid.step, grid.step, grid.stride, fine[2, late], fine[1, late], _CLICK_FLOOR, starts
-        )
-        for k in range(found):
-            at_s = float(starts[k] + offset) / grid.sample_rate_hz
-            # where the take begins the wave jumps up from nothing
-            if at_s > 0.01:
-                self._add(figures.clicks, [(at_s, at_s, 0.0)])
+                self._add(figures.mutes, [(begin, end, float(dbfs_from_mean_square(np.array(inside))))])
 
     @staticmethod
     def _add(to: list[Event], spans: list[tuple[float, float, float]]) -> None:
@@ -491,7 +584,7 @@ class _Worker:
         missing = max(0, reach - start // grid.hop)
         use = power[missing:] if hops > missing else power[-1:]
         second = start // grid.chunk
-        figures.tone[second, _LOW_BANDS:] = (use @ grid.weights).mean(axis=0)
+        figures.tone[second, _LOW_BANDS:] = use.mean(axis=0) @ grid.weights
         if self.rows[row] in self.keep:
             self.spectra[self.rows[row]] = found
         self._howls(row, power, start)
@@ -518,7 +611,7 @@ class _Worker:
                     self._add(howls, [(begin, end, hz)])
 
     def _low(self, frames: int) -> None:
-        """The lowest bands and the hum, from a window of 2.7 s over a signal decimated to about 3 kHz."""
+        """Decimate, for what needs low frequencies only. The lowest bands and the hum, from a window of 2.7 s over a signal decimated to about 3 kHz."""
         grid = self.grid
         taps = spectrum.DECIMATOR_TAPS
         count = frames // grid.factor
@@ -533,20 +626,20 @@ class _Worker:
             self.low[row, _LOW_TRANSFORM - count :] = out
         self.low_filled = min(_LOW_TRANSFORM, self.low_filled + count)
         if self.low_filled == _LOW_TRANSFORM:
-            self._low_window(_LOW_TRANSFORM)
+            self._low_window(_LOW_TRANSFORM, max(0, self.seconds - 1))
 
-    def _low_window(self, length: int) -> None:
+    def _low_window(self, length: int, second: int) -> None:
         import scipy.fft
 
         grid = self.grid
         low = grid.low if length == _LOW_TRANSFORM else _low_window(grid.sample_rate_hz, grid.factor, length)
-        work = np.zeros((len(self.figures), _LOW_TRANSFORM), np.float32)
-        work[:, :length] = self.low[:, _LOW_TRANSFORM - length :] * low.window
+        tracks = len(self.figures)
+        work = np.zeros((tracks, _LOW_TRANSFORM), np.float32)
+        work[:, :length] = self.low[:tracks, _LOW_TRANSFORM - length :] * low.window
         found = scipy.fft.rfft(work, axis=1)
         power = np.empty(found.shape, np.float32)
         spectrum.squared(found, power)
         bands = power @ low.weights
-        second = max(0, self.seconds - 1)
         keep = low.flat.size
         lowest = int(20.0 / grid.low_rate_hz * _LOW_TRANSFORM)
         for row, figures in enumerate(self.figures):
@@ -562,14 +655,16 @@ class _Worker:
     def finish(self) -> None:
         """Give the first and last seconds the low bands of their neighbours; a short take gets one short window."""
         if 0 < self.low_filled < _LOW_TRANSFORM:
-            self.seconds = 1
-            self._low_window(self.low_filled)
+            self._low_window(self.low_filled, 0)
+        self.envelopes.finish()
         for row, figures in enumerate(self.figures):
             # what was held back for want of context: nothing comes after it
             fine = self.fine[row]
             fine[:, : 2 * _FINE_CONTEXT] = fine[:, -2 * _FINE_CONTEXT :]
             fine[:, 2 * _FINE_CONTEXT :] = 0.0
-            self._interruptions(row, self.seconds * _STEPS * _HOPS)
+            last = fine.shape[1] - _FINE_CONTEXT
+            count = events.bursts_and_mutes(fine[0], fine[1], _FINE_CONTEXT, last, self.found[-1])
+            self._interruptions(figures, count, self.seconds * _STEPS * _HOPS)
             zeros, begin, _, cut = self.dropping[row]
             if zeros and cut:
                 figures.cut_s = float(begin) / self.grid.sample_rate_hz
@@ -664,31 +759,32 @@ def measure_figures(
     workers = [_Worker(lengths, first, min(_GROUP, tracks - first), found, keep) for first in range(0, tracks, _GROUP)]
     gram = np.zeros((tracks, tracks))
     loudest = _LoudestSoFar([*((track,) for track in range(tracks)), *pairs])
+    seen = 0
+    # what needs the spectra of several tracks waits for the next chunk, so that threads meet once a chunk
+    late: list[Callable[[], None]] = []
     with ThreadPoolExecutor(threads) as pool:
-        start = 0
         for samples in _rechunk(source, lengths.chunk, pool):
-            list(pool.map(lambda worker: worker.take(samples[worker.rows.start : worker.rows.stop], start), workers))  # noqa: B023
-            spectra: dict[int, NDArray[np.complex64]] = {}
-            for worker in workers:
-                spectra.update(worker.spectra)
+            jobs: list[Callable[[], None]] = [
+                partial(worker.take, samples[worker.rows.start : worker.rows.stop], seen) for worker in workers
+            ]
+            jobs += [partial(_take_product, pair, key, samples, seen, lengths) for key, pair in both.items()]
+            _run(pool, threads, [*jobs, *late, partial(_take_gram, gram, samples)])
+            late = []
             hops = samples.shape[1] // lengths.hop
             if hops:
-                loudest.take(np.concatenate([worker.weighted for worker in workers]))
-                jobs: list[Callable[[], None]] = [
-                    partial(_take_pair, pair, key, samples, spectra, start, lengths, hops) for key, pair in both.items()
-                ]
-                jobs += [
-                    partial(_take_leaks, leaks, origin, found, spectra, start, lengths, hops, low_bin)
+                spectra: dict[int, NDArray[np.complex64]] = {}
+                for worker in workers:
+                    spectra.update(worker.spectra)
+                late = [partial(loudest.take, np.concatenate([worker.weighted for worker in workers]))]
+                late += [partial(_take_pair, pair, key, spectra) for key, pair in both.items()]
+                late += [
+                    partial(_take_leaks, leaks, origin, found, spectra, seen, lengths, hops, low_bin)
                     for origin in origins
                 ]
-                list(pool.map(lambda job: job(), jobs))
-            some = samples[:, : min(_GRAM_FRAMES, samples.shape[1])].astype(np.float64)
-            some -= some.mean(axis=1, keepdims=True)  # an offset in both is nothing they share
-            gram += some @ some.T
-            start += samples.shape[1]
+            seen += samples.shape[1]
             if progress is not None:
-                progress(start / source.frames)
-        list(pool.map(lambda worker: worker.finish(), workers))
+                progress(seen / source.frames)
+        _run(pool, threads, [*late, *(worker.finish for worker in workers)])
     return Figures(
         grid=lengths,
         blocks=blocks,
@@ -701,22 +797,33 @@ def measure_figures(
     )
 
 
-def _take_pair(
-    pair: PairFigures,
-    key: tuple[int, int],
-    samples: Array32,
-    spectra: dict[int, NDArray[np.complex64]],
-    start: int,
-    grid: Grid,
-    hops: int,
-) -> None:
+def _run(pool: ThreadPoolExecutor, threads: int, jobs: Sequence[Callable[[], None]]) -> None:
+    """Do all jobs: each thread takes the next one that is left."""
+    left = iter(jobs)
+
+    def some() -> None:
+        for job in left:
+            job()
+
+    for future in [pool.submit(some) for _ in range(threads)]:
+        future.result()
+
+
+def _take_gram(gram: Array64, samples: Array32) -> None:
+    some = samples[:, : min(_GRAM_FRAMES, samples.shape[1])].astype(np.float64)
+    some -= some.mean(axis=1, keepdims=True)  # an offset in both is nothing they share
+    gram += some @ some.T
+
+
+def _take_product(pair: PairFigures, key: tuple[int, int], samples: Array32, start: int, grid: Grid) -> None:
+    hops = samples.shape[1] // grid.hop
     left, right = (samples[track, : hops * grid.hop].reshape(hops, grid.hop) for track in key)
     first = start // grid.hop
     pair.product[first : first + hops] = np.einsum("ij,ij->i", left, right) / grid.hop
-    a, b = spectra[key[0]][:hops], spectra[key[1]][:hops]
-    pair.cross += np.einsum("ij,ij->j", a, b.conj())
-    pair.left += np.einsum("ij,ij->j", a.real, a.real) + np.einsum("ij,ij->j", a.imag, a.imag)
-    pair.right += np.einsum("ij,ij->j", b.real, b.real) + np.einsum("ij,ij->j", b.imag, b.imag)
+
+
+def _take_pair(pair: PairFigures, key: tuple[int, int], spectra: dict[int, NDArray[np.complex64]]) -> None:
+    spectrum.add_pair(spectra[key[0]], spectra[key[1]], pair.cross, pair.left, pair.right)
 
 
 def _take_leaks(
@@ -739,24 +846,12 @@ def _take_leaks(
     loud = level[level > _SOUNDING]
     if not sounding.any():
         return
-    a, own = every[sounding], seen[sounding]
+    rows = np.flatnonzero(sounding)
     for (from_, to), leak in leaks.items():
         if from_ != origin:
             continue
         leak.power += float(loud.sum())
         leak.blocks += loud.size
-        b = spectra[to][:hops][sounding, low_bin : low_bin + wide]
-        power = np.einsum("ij,ij->i", b.real, b.real) + np.einsum("ij,ij->i", b.imag, b.imag)
-        heard = power > 1e-9 * wide  # not digital silence
-        if not heard.any():
-            continue
-        # moments in which the target is quiet tell most: each window counts by the inverse of its
-        # amplitude (by the inverse of its power a few windows would decide alone)
-        weight = np.zeros(power.size)
-        weight[heard] = power[heard] ** -0.5
-        leak.cross += weight @ (b * a.conj())
-        leak.origin += weight @ (a.real**2 + a.imag**2)
-        leak.target += weight @ (b.real**2 + b.imag**2)
-        leak.plain += np.einsum("ij,ij->j", a.real, a.real) + np.einsum("ij,ij->j", a.imag, a.imag)
-        leak.sum += float((weight * own).sum())
-        leak.sum_of_squares += float(((weight * own) ** 2).sum())
+        spectrum.add_leak(
+            spectra[origin], spectra[to], rows, low_bin, leak.cross, leak.origin, leak.target, leak.plain, leak.sums
+        )

@@ -34,10 +34,11 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
     delay between 0 and 60 ms.
     """
     leak = figures.leaks[origin, target]
-    if leak.sum_of_squares <= 0.0:
+    weights, squares = leak.sums
+    if squares <= 0.0:
         return None
     # windows overlap by two fifths: they count for about four fifths of as many
-    windows = 0.8 * leak.sum**2 / leak.sum_of_squares
+    windows = 0.8 * float(weights**2 / squares)
     if windows < _LEAST_WINDOWS:
         return None
     order = np.argsort(leak.plain)[::-1]

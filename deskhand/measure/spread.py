@@ -68,9 +68,13 @@ def spread(
     return half_width(np.array([statistic(series[..., place]) for place in places]))
 
 
+def places(count: int) -> NDArray[np.intp]:
+    """(120, count) positions of values that are independent already, drawn with replacement with one seed."""
+    return np.random.default_rng(1).integers(count, size=(RESAMPLES, count))
+
+
 def half_width_of_median(values: NDArray[np.float64]) -> float | None:
     """Uncertainty of the median of values that are independent already; None for fewer than four."""
     if values.size < _LEAST_BLOCKS:
         return None
-    places = np.random.default_rng(1).integers(values.size, size=(RESAMPLES, values.size))
-    return half_width(np.median(values[places], axis=-1))
+    return half_width(np.median(values[places(values.size)], axis=-1))

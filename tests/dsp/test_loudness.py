@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import scipy.signal as ss
 
-from deskhand.dsp.loudness import OFFSET_LUFS, k_weighting_sos, weighted_energy, weighted_energy_4
+from deskhand.dsp.loudness import OFFSET_LUFS, k_weighting_sos, weighted_energy
 from tests.reference.tables import rows, topic
 
 RATES_HZ: Final = (44100, 48000, 88200, 96000, 192000)
@@ -98,20 +98,6 @@ def test_state_carries_over(rng: np.random.Generator, steps: int) -> None:
     size = 480 * steps
     parts = [energies(noise[first : first + size], 480, sos, state) for first in range(0, noise.size, size)]
     np.testing.assert_array_equal(np.concatenate(parts), energies(noise, 480, sos))
-
-
-@pytest.mark.parametrize("step", [pytest.param(step, id=f"{step}-frames-a-step") for step in (1, 441, 480, 4800)])
-def test_four_at_once_equal_four_alone(rng: np.random.Generator, step: int) -> None:
-    signal = (rng.standard_normal((4, 4 * 4800)) * [[1.0], [1e-4], [0.0], [0.3]]).astype(np.float32)
-    sos = k_weighting_sos(48000)
-    state = rng.standard_normal((4, 4)) * 1e-3
-    alone_state = state.copy()
-    together = np.empty((4, signal.shape[1] // step))
-    weighted_energy_4(signal, step, state, sos, together)
-    for channel in range(4):
-        alone = energies(signal[channel], step, sos, alone_state[channel])
-        np.testing.assert_array_equal(together[channel], alone)
-    np.testing.assert_array_equal(state, alone_state)
 
 
 def test_rest_is_left_alone() -> None:

@@ -1,0 +1,119 @@
+"""One look at a chunk of one track: levels, true peak and every fault detector, without leaving compiled code."""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+from deskhand.dsp import events, peak
+
+FLAT_FLOOR = np.float32(0.03)  # -30 dBFS peak: what is cut lower was cut elsewhere and turned down far
+CLICK_FLOOR = np.float32(0.01)
+MOST_FLATS = 20000
+MOST_OTHERS = 50
+FLATS, DROPOUTS, CLICKS, INTERRUPTIONS = 0, 1, 2, 3
+"""Places in `counts`."""
+TOTAL, TRUE_PEAK, TOP, LAST_TOP = 0, 1, 2, 3
+"""Places in `numbers`."""
+
+
+@nb.njit(
+    "void(float32[::1], int64, int64, int64, int64, int64, int64, int64, float32[:, ::1], float64, float64[::1], "
+    "float32[::1], float32[::1], float32[:, ::1], float64[::1], int64[::1], float32[::1], int64[::1], float64[:, ::1], "
+    "int64[::1], float64[:, ::1], int64[::1])",
+    cache=True,
+    nogil=True,
+)
+def scan(
+    signal: np.ndarray,
+    carry: int,
+    step: int,
+    stride: int,
+    context: int,
+    offset: int,
+    near: int,
+    fine_context: int,
+    phases: np.ndarray,
+    most: float,
+    numbers: np.ndarray,
+    tops: np.ndarray,
+    squares: np.ndarray,
+    fine: np.ndarray,
+    dropping: np.ndarray,
+    flat_starts: np.ndarray,
+    flat_levels: np.ndarray,
+    flat_lengths: np.ndarray,
+    drops: np.ndarray,
+    click_starts: np.ndarray,
+    interruptions: np.ndarray,
+    counts: np.ndarray,
+) -> None:
+    """Measure a chunk and report what went wrong in it.
+
+    Parameters
+    ----------
+    signal : (carry + frames,) float32
+        What came before, then the chunk.
+    carry, step, stride, context, near, fine_context : int
+        Samples held from before; a fine step; the stride of `peak.sharpness`; samples the detectors look at on either side;
+        samples in 5 ms; fine steps burst detection looks at on either side.
+    offset : int
+        Place of `signal[0]` in the take.
+    phases, most
+        Of the interpolator, and the most it can add.
+    numbers : (4,) float64
+        Sum of samples, largest true peak, largest sample of this chunk and of the last; updated.
+    tops, squares : (ceil(frames / step),) float32
+        Filled, as `peak.block_levels` does.
+    fine : (3, 2 * fine_context + steps a chunk) float32
+        Mean square, sharp power and sharp top of the fine steps; moved on by one chunk.
+    dropping : (4,) float64
+        State of `events.dropouts`.
+    flat_starts, ..., interruptions, counts
+        Filled with what was found, in places of `signal` (dropouts: of the take) and of `fine`; how many of each.
+    """
+    counts[:] = 0
+    total = np.zeros(1)
+    peak.block_levels(signal[carry:], step, tops, squares, total)
+    numbers[TOTAL] += total[0]
+    numbers[LAST_TOP] = numbers[TOP]
+    numbers[TOP] = 0.0
+    for index in range(tops.shape[0]):
+        numbers[TOP] = max(numbers[TOP], tops[index])
+    back = 2 * peak.TAPS_A_SIDE
+    # a chunk whose samples, raised by all that interpolation can add, stay below what was found cannot beat it
+    if max(numbers[TOP], numbers[LAST_TOP]) * most > numbers[TRUE_PEAK]:
+        numbers[TRUE_PEAK] = peak.true_peak(signal[carry - back :], step // 2, phases, np.float32(numbers[TRUE_PEAK]))
+    held = 2 * fine_context
+    steps = fine.shape[1] - held
+    for row in range(3):
+        for index in range(held):
+            fine[row, index] = fine[row, index + steps]
+        fine[row, held:] = np.float32(0.0)
+    for index in range(tops.shape[0]):
+        fine[0, held + index] = squares[index]
+    first = max(carry - context, 1 - offset)
+    last = signal.shape[0] - context
+    if last <= first:
+        return
+    counts[FLATS] = events.flat_tops(signal, first, last, FLAT_FLOOR, flat_starts, flat_levels, flat_lengths)
+    counts[DROPOUTS] = events.dropouts(signal, first, last, offset, near, dropping, drops)
+    # the difference is as old as its five samples: its power is put where the signal's is
+    first = carry - 4 * stride
+    new = -(-(signal.shape[0] - carry) // step)
+    peak.sharpness(signal[first:], step, stride, fine[2, held : held + new], fine[1, held : held + new])
+    # clicks one step late, so that what comes after them is known
+    late = held - 1 + (signal.shape[0] - carry) // step
+    counts[CLICKS] = events.clicks(
+        signal,
+        first - step,
+        step,
+        stride,
+        fine[2, held - 1 : late],
+        fine[1, held - 1 : late],
+        CLICK_FLOOR,
+        click_starts,
+    )
+    counts[INTERRUPTIONS] = events.bursts_and_mutes(
+        fine[0], fine[1], fine_context, fine.shape[1] - fine_context, interruptions
+    )

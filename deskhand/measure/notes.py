@@ -1,0 +1,110 @@
+"""How notes begin and how they die away: articulation and tail, from the onsets and free decays of the pass."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.measure.figures import TAIL_OCTAVES_HZ
+from deskhand.measure.spread import half_width, half_width_of_median, places
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+LEAST_DECAYS: Final = 12
+"""Fewer say nothing of the tail."""
+LEAST_ONSETS: Final = 12
+_KERNEL: Final = 0.12
+"""Width of the kernel over ln(tail)."""
+_TAILS_S: Final = np.geomspace(0.05, 12.0, 480)
+_FALL_DB: Final = (8.0, 30.0)
+_AGREE: Final = 0.25
+_SURE: Final = 0.35
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Tail:
+    """The observed decay in one band."""
+
+    tail_s: float | None
+    """Seconds for a fall of 60 dB; None when it cannot be told."""
+    tail_s_pm: float | None
+    """Half the width of its 95 % interval."""
+    decays: int
+    reason: str = ""
+    """Why it cannot be told."""
+
+
+def _densities(tails_s: NDArray[np.floating], weights: NDArray[np.floating]) -> NDArray[np.float64]:
+    """(decays, grid) what each decay adds at each tail of the grid."""
+    apart = (np.log(tails_s)[:, None] - np.log(_TAILS_S)) / _KERNEL
+    return np.asarray(weights[:, None] * np.exp(-0.5 * apart**2))
+
+
+def observed_tail(decays: NDArray[np.floating], band: int) -> Tail:
+    """The tail that most of the free decays in a band agree on.
+
+    Parameters
+    ----------
+    decays : (decays, 4) array
+        Band, start in s, seconds for 60 dB, fall in dB.
+    band : int
+        Of `TAIL_OCTAVES_HZ`; one more is all of them.
+
+    Returns
+    -------
+    Tail
+        The mode of the decays' lengths on a logarithmic axis, each weighted by how far it falls. None for fewer than
+        12 decays, when less than a quarter of their weight lies near the mode, or when resampling the decays moves it.
+
+    References
+    ----------
+    Ratnam et al. 2003, doi:10.1121/1.1616578: many decays, of which those that end freely agree; decision by the
+    statistics of all of them. The mode and its kernel are ours.
+    """
+    chosen = decays[decays[:, 0] == band]
+    count = len(chosen)
+    if count < LEAST_DECAYS:
+        return Tail(tail_s=None, tail_s_pm=None, decays=count, reason=f"only {count} notes die away freely")
+    weights = np.clip(chosen[:, 3], *_FALL_DB)
+    each = _densities(chosen[:, 2], weights)
+    total = each.sum(axis=0)
+    best = int(total.argmax())
+    modes = np.log([_TAILS_S[each[place].sum(axis=0).argmax()] for place in places(count)])
+    sure = half_width(np.asarray(modes))
+    near = np.abs(np.log(chosen[:, 2] / _TAILS_S[best])) < 2.0 * _KERNEL
+    if weights[near].sum() < _AGREE * weights.sum() or sure is None or sure > _SURE:
+        return Tail(tail_s=None, tail_s_pm=None, decays=count, reason="its notes die away in too many ways")
+    tail_s = float(_TAILS_S[best])
+    return Tail(tail_s=tail_s, tail_s_pm=tail_s * sure, decays=count)
+
+
+def tails(decays: NDArray[np.floating]) -> tuple[Tail, dict[str, float] | None]:
+    """The tail of all bands together, and of each octave where it can be told (None when in none)."""
+    octaves = {f"{hz:g}": observed_tail(decays, band).tail_s for band, hz in enumerate(TAIL_OCTAVES_HZ)}
+    known = {name: round(tail_s, 3) for name, tail_s in octaves.items() if tail_s is not None}
+    return observed_tail(decays, len(TAIL_OCTAVES_HZ)), known or None
+
+
+def articulation_db(onsets: NDArray[np.floating]) -> tuple[float | None, float | None]:
+    """Median contrast of the onsets at 2 to 8 kHz in dB, and how sure it is; None for fewer than 12.
+
+    Parameters
+    ----------
+    onsets : (onsets, 2) array
+        Time in s, contrast in dB: see `deskhand.dsp.decays.onsets`.
+    """
+    if len(onsets) < LEAST_ONSETS:
+        return None, None
+    contrasts = np.asarray(onsets[:, 1], np.float64)
+    return float(np.median(contrasts)), half_width_of_median(contrasts)
+
+
+def together(parts: Sequence[Sequence[NDArray[np.float32]]], columns: int) -> NDArray[np.float32]:
+    """What several tracks collected, as one (rows, columns) array."""
+    every = [array for part in parts for array in part]
+    return np.concatenate(every) if every else np.empty((0, columns), np.float32)
