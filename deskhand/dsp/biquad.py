@@ -1,0 +1,72 @@
+"""Second-order sections that keep an analogue magnitude up to half the sample rate."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+
+def response(
+    sos: NDArray[np.float64], frequency_hz: NDArray[np.float64], *, sample_rate_hz: float
+) -> NDArray[np.complex128]:
+    """Frequency response of (sections, 6) second-order sections at frequencies in Hz, shape as given."""
+    z = np.exp(-2j * np.pi * np.asarray(frequency_hz, np.float64) / sample_rate_hz)
+    out = np.ones(z.shape, np.complex128)
+    for b0, b1, b2, a0, a1, a2 in np.atleast_2d(sos):
+        out *= (b0 + b1 * z + b2 * z * z) / (a0 + a1 * z + a2 * z * z)
+    return out
+
+
+def matched(
+    corner_hz: float,
+    damping: float,
+    power: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    *,
+    sample_rate_hz: float,
+    third_hz: float,
+) -> NDArray[np.float64] | None:
+    """A section with the poles of an analogue one, and its magnitude at 0 Hz, at half the sample rate and in between.
+
+    The tangent mapping squeezes everything above a quarter of the rate; this keeps the magnitude instead.
+
+    Parameters
+    ----------
+    corner_hz, damping : float
+        Of the analogue poles s^2 + 2 damping w s + w^2; damping is 1 / (2 Q), 1 for a double real pole.
+    power : callable
+        |H|^2 of the analogue section at frequencies in Hz.
+    third_hz : float
+        The frequency in between, where the magnitude is exact as well.
+
+    Returns
+    -------
+    (6,) section b0 b1 b2 1 a1 a2, or None where no real section has these three magnitudes.
+
+    References
+    ----------
+    Vicanek 2016, "Matched Second Order Digital Filters": poles by impulse invariance, zeros from three squared magnitudes.
+    """
+    w = 2.0 * np.pi * corner_hz / sample_rate_hz
+    decay = np.exp(-damping * w)
+    turn = np.cos(np.sqrt(1.0 - damping**2) * w) if damping <= 1.0 else np.cosh(np.sqrt(damping**2 - 1.0) * w)
+    a1, a2 = -2.0 * decay * turn, decay * decay
+    places = np.array([0.0, 0.5 * sample_rate_hz, third_hz])
+    half = np.sin(np.pi * places / sample_rate_hz) ** 2
+    basis = np.stack([1.0 - half, half, 4.0 * half * (1.0 - half)], axis=1)
+    poles = basis @ np.array([(1.0 + a1 + a2) ** 2, (1.0 - a1 + a2) ** 2, -4.0 * a2])
+    at_0, at_half, between = np.linalg.solve(basis, power(places) * poles)
+    if at_0 < 0.0 or at_half < 0.0:
+        return None
+    middle = 0.5 * (np.sqrt(at_0) + np.sqrt(at_half))
+    if middle * middle + between < 0.0:
+        return None
+    b0 = 0.5 * (middle + np.sqrt(middle * middle + between))
+    if b0 <= 0.0:
+        return None
+    return np.array([b0, 0.5 * (np.sqrt(at_0) - np.sqrt(at_half)), -0.25 * between / b0, 1.0, a1, a2])
