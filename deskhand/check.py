@@ -18,8 +18,9 @@ from deskhand.house import (
     match_tracks,
     read_house,
 )  # fmt: skip
+from deskhand.measure.bleed import bleed
 from deskhand.measure.figures import measure_figures
-from deskhand.measure.readings import SourceReading, read_source
+from deskhand.measure.readings import SourceReading, read_source, source_mean_square
 from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
@@ -31,7 +32,11 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from deskhand.findings import FirstThing
+    from deskhand.measure.figures import Figures
     from deskhand.recording.show import Phase, Tap
 
 
@@ -207,9 +212,17 @@ def _measure(
     figures = measure_figures(
         recording, len(recording.tracks), pairs=pairs, origins=origins, threads=threads, progress=progress
     )
+    heard = _bleed(
+        figures, {name: tracks for name, tracks in present.items() if set(tracks) - set(matched.mix)}, groups
+    )
     readings = {
         source.name: read_source(
-            figures, present[source.name], strikes=source.role in STRIKING, mains_hz=house.house.mains_hz
+            figures,
+            present[source.name],
+            strikes=source.role in STRIKING,
+            mains_hz=house.house.mains_hz,
+            bleed=heard.get(source.name),
+            level_db_spl=house.room.level_dba if house.room else None,
         )
         for source in house.source
         if source.name in present
@@ -238,6 +251,16 @@ def _measure(
         tap=tap,
     )
     return readings, judged
+
+
+def _bleed(
+    figures: Figures, present: dict[str, tuple[int, ...]], groups: list[tuple[str, str]]
+) -> dict[str, NDArray[np.float64]]:
+    """What each source's microphones hear of the others, by name."""
+    place = {name: at for at, name in enumerate(present)}
+    siblings = [(place[one], place[other]) for one, other in groups if one in place and other in place]
+    found = bleed([source_mean_square(figures, tracks) for tracks in present.values()], siblings=siblings)
+    return dict(zip(present, found, strict=True))
 
 
 def _result(

@@ -30,19 +30,19 @@ def weighting_db(weighting: Weighting, frequency_hz: NDArray[np.float64]) -> NDA
         return np.zeros(f.shape)
 
     def curve(hz: NDArray[np.float64]) -> NDArray[np.float64]:
-        with np.errstate(divide="ignore"):
-            out = 20.0 * np.log10(F4_HZ**2 * hz**2 / ((hz**2 + F1_HZ**2) * (hz**2 + F4_HZ**2)))
-            if weighting == "A":
-                out = out + 20.0 * np.log10(hz**2 / np.sqrt((hz**2 + F2_HZ**2) * (hz**2 + F3_HZ**2)))
-        return np.asarray(out)
+        gain = F4_HZ**2 * hz**2 / ((hz**2 + F1_HZ**2) * (hz**2 + F4_HZ**2))
+        if weighting == "A":
+            gain = gain * hz**2 / np.sqrt((hz**2 + F2_HZ**2) * (hz**2 + F3_HZ**2))
+        return np.asarray(gain, np.float64)
 
-    goal: NDArray[np.float64] = curve(f) - curve(np.array(1000.0))
+    with np.errstate(divide="ignore"):
+        goal: NDArray[np.float64] = np.asarray(20.0 * np.log10(curve(f) / curve(np.array(1000.0))))
     return goal
 
 
 def _high_pass(one_hz: float, other_hz: float, sample_rate_hz: float) -> NDArray[np.float64]:
     """s^2 / ((s + w1)(s + w2)) by the tangent mapping: both corners are far below the sample rate."""
-    k, m = np.tan(np.pi * one_hz / sample_rate_hz), np.tan(np.pi * other_hz / sample_rate_hz)
+    k, m = float(np.tan(np.pi * one_hz / sample_rate_hz)), float(np.tan(np.pi * other_hz / sample_rate_hz))
     a0 = (1.0 + k) * (1.0 + m)
     return np.array([1.0, -2.0, 1.0, a0, 2.0 * (k * m - 1.0), (1.0 - k) * (1.0 - m)]) / a0
 

@@ -3,7 +3,9 @@
 A source is active while its 300 ms level stands above a threshold, with hysteresis: on above it, off 6 dB below. The
 threshold comes from the source's own levels: what lies well above its floor, never more than 30 dB below its loud playing.
 Where the levels fall into two heaps at least 13 dB apart, playing and the bleed of the others, the gap between them is the
-threshold (Otsu 1979, doi:10.1109/TSMC.1979.4310076). Sources that strike are active in the windows that hold a hit.
+threshold (Otsu 1979, doi:10.1109/TSMC.1979.4310076). Sources that strike are active in the windows that hold a hit. Windows
+that the bleed of the other sources explains are not playing, whatever their level. A stretch begins and ends with the 300 ms
+window that touches it: it is up to 0.2 s longer at either end than the playing.
 """
 
 from __future__ import annotations
@@ -31,6 +33,9 @@ _HEAPS_APART_DB: Final = 13.0
 _HITS_APART_DB: Final = 8.0
 _HIT_RISE_DB: Final = 6.0
 _HIT_RANGE_DB: Final = 15.0
+_ABOVE_BLEED_DB: Final = 4.0
+_BLEED_GAP: Final = 6
+_LEAST_RUN: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -122,7 +127,29 @@ def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.floating]) -> NDA
     return rises & (levels > (limit if gap is None else max(limit, gap)))
 
 
-def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Activity:
+def _without_bleed(
+    windows: NDArray[np.bool_], levels: NDArray[np.floating], bleed_dbfs: NDArray[np.floating], *, strikes: bool
+) -> NDArray[np.bool_]:
+    """Active windows that bleed does not explain; a source that plays on through a loud moment of another stays active."""
+    own = windows & (levels > bleed_dbfs + _ABOVE_BLEED_DB)
+    if strikes:
+        return own
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], own.astype(np.int8), [0]])))
+    out = own.copy()
+    for first, last in zip(edges[1:-1:2], edges[2::2], strict=True):
+        if last - first <= _BLEED_GAP:
+            out[first:last] = windows[first:last]
+    # a single word may stand out; half a second of nothing around three windows is a loud moment of another source
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], out.astype(np.int8), [0]])))
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        if last - first < _LEAST_RUN:
+            out[first:last] = False
+    return out
+
+
+def activity(
+    mean_square: NDArray[np.float32], *, strikes: bool = False, bleed: NDArray[np.floating] | None = None
+) -> Activity:
     """When a source plays.
 
     Parameters
@@ -131,6 +158,8 @@ def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Acti
         Of each 100 ms; for a pair the mean of both sides.
     strikes : bool
         Whether the source strikes (kick, snare, toms, percussion).
+    bleed : (blocks,) array, optional
+        What the other sources put into its microphone (see `deskhand.measure.bleed`).
 
     Returns
     -------
@@ -157,6 +186,8 @@ def activity(mean_square: NDArray[np.float32], *, strikes: bool = False) -> Acti
     windows = _hits(mean_square, levels) if strikes else _with_hysteresis(levels, on, off)
     if strikes and not windows.any():
         windows = _with_hysteresis(levels, on, off)
+    if bleed is not None and bleed.any():
+        windows = _without_bleed(windows, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
         blocks[offset : offset + windows.size] |= windows
     return Activity(level_dbfs=levels, windows=windows, blocks=blocks)

@@ -245,6 +245,10 @@ class TrackFigures:
     """(onsets, 2) each: time_s, contrast in dB at 2 to 8 kHz."""
     quiet: list[tuple[float, float, Array32]] = field(default_factory=list)
     """The quietest long windows: level (mean square 20 to 760 Hz), time, power spectrum to 760 Hz."""
+    soft: Array64 | None = None
+    """(bins,) sum over all long windows of power^-1/2 to 760 Hz: what is always there outweighs what comes and goes."""
+    windows: int = 0
+    """How many of them."""
 
     @property
     def mean(self) -> float:
@@ -647,6 +651,10 @@ class _Worker:
             spectrum_ = power[row, :keep] * low.flat
             level = float(spectrum_[lowest:].sum())
             quiet = figures.quiet
+            if level > 1e-12:
+                softness = 1.0 / np.sqrt(spectrum_ + np.float32(1e-20))
+                figures.soft = softness.astype(np.float64) if figures.soft is None else figures.soft + softness
+                figures.windows += 1
             if level > 1e-12 and (len(quiet) < _QUIET_KEPT or level < quiet[-1][0]):
                 quiet.append((level, float(second), spectrum_.copy()))
                 quiet.sort(key=lambda item: item[0])

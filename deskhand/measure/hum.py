@@ -20,6 +20,8 @@ _OFF_HZ: Final = 0.5
 _STANDS_OUT_DB: Final = 12.0
 _STEADY_DB: Final = 2.5
 _TRANSFORM: Final = 8192
+_LEAST_WINDOWS: Final = 20
+_LEAST_LINES: Final = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,7 +59,7 @@ def _lines(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> tupl
 
 
 def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
-    """Hum in the quietest moments of a track; None when no lines of the mains stand out.
+    """Hum in the quietest moments of a track, or else under its playing; None when no lines of the mains stand out.
 
     Parameters
     ----------
@@ -73,30 +75,54 @@ def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
     Hum or None
         A line counts when it stands 12 dB above its surroundings in every quiet window and keeps its level within 2.5 dB:
         a note does neither. One line alone must be the mains itself or twice it, and stand 25 dB out.
+        Under playing, the mean over all windows of power^-1/2 is looked at, in which moments that spare a frequency count
+        most: three lines at least must stand out there, the mains or twice it among them.
     """
-    # windows that overlap by two thirds say the same thing: at least two must lie apart
-    if len(track.quiet) < 2 or np.ptp([moment for _, moment, _ in track.quiet]) < 3.0:
+    found = _in_pauses(track, grid, mains_hz=mains_hz)
+    return found if found is not None else _under_playing(track, grid, mains_hz=mains_hz)
+
+
+def _under_playing(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+    if track.soft is None or track.windows < _LEAST_WINDOWS:
         return None
-    spectra = np.array([spectrum for _, _, spectrum in track.quiet], dtype=np.float64)
-    bin_hz = grid.low_rate_hz / _TRANSFORM
+    spectra = (track.windows / track.soft[None, :]) ** 2
+    found = _best(spectra, grid.low_rate_hz / _TRANSFORM, mains_hz)
+    if found is None or len(found.lines_hz) < _LEAST_LINES or found.lines_hz[0] > 2.5 * mains_hz:
+        return None
+    return found
+
+
+def _best(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> Hum | None:
+    """The mains frequency within half a hertz on whose multiples most lines lie; None when there are none."""
     best: tuple[int, float, float, list[int]] = (0, 0.0, 0.0, [])
     for offset in np.arange(-_OFF_HZ, _OFF_HZ + 0.01, 0.05):
         lines, power = _lines(spectra, bin_hz, mains_hz + offset)
         if (len(lines), power) > best[:2]:
             best = (len(lines), power, mains_hz + offset, lines)
     count, power, frequency_hz, lines = best
-    # held notes have harmonics too, but not on the lowest multiples of the mains
-    if (
-        count == 0
-        or min(lines) > 4
-        or (count == 1 and not _one_line_is_enough(spectra, bin_hz, frequency_hz * lines[0], lines[0]))
-    ):
+    if not count:
         return None
     return Hum(
         level_dbfs=float(dbfs_from_mean_square(np.array(power))),
         frequency_hz=float(frequency_hz),
         lines_hz=tuple(float(frequency_hz * line) for line in lines),
     )
+
+
+def _in_pauses(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+    # windows that overlap by two thirds say the same thing: at least two must lie apart
+    if len(track.quiet) < 2 or np.ptp([moment for _, moment, _ in track.quiet]) < 3.0:
+        return None
+    spectra = np.array([spectrum for _, _, spectrum in track.quiet], dtype=np.float64)
+    bin_hz = grid.low_rate_hz / _TRANSFORM
+    found = _best(spectra, bin_hz, mains_hz)
+    if found is None:
+        return None
+    lowest = round(found.lines_hz[0] / found.frequency_hz)
+    # held notes have harmonics too, but not on the lowest multiples of the mains
+    if lowest > 4 or (len(found.lines_hz) == 1 and not _one_line_is_enough(spectra, bin_hz, found.lines_hz[0], lowest)):
+        return None
+    return found
 
 
 def _one_line_is_enough(spectra: NDArray[np.float64], bin_hz: float, frequency_hz: float, multiple: int) -> bool:

@@ -7,19 +7,22 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.measure import notes
 from deskhand.measure import stereo as st
 from deskhand.measure.activity import Activity, activity
 from deskhand.measure.hum import Hum, find_hum
 from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs
+from deskhand.measure.sounds import Sound, find_sounds
 from deskhand.measure.spread import draws, half_width, half_width_of_median, spread
-from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power, power_from_db
+from deskhand.measure.tone import LISTENING_DBA, as_heard, tilt_db_per_octave, tone_db
+from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.measure.figures import Figures, TrackFigures
 
+_SHARES: Final = (10, 25, 50, 75, 90)
 LEAST_ACTIVE_S: Final = 3.0
 """A level from less playing than this is not judged. Common practice, no source."""
 
@@ -48,12 +51,26 @@ class Readings:
     """The loudest 400 ms (EBU Tech 3341), looked for every 10 ms."""
     short_term_max_lufs: float | None
     """The loudest 3 s (EBU Tech 3341)."""
+    level_distribution_dbfs: dict[str, float] | None
+    """Percentiles 10, 25, 50, 75, 90 of the active windows."""
     crest_db: float | None
     """Peak over RMS of the playing (AES17: a sine has 0 dB): the median over 3 s stretches."""
     tone_db: dict[str, float] | None
     """Third-octave levels of the playing; their power sum is 0 dB."""
     tilt_db_per_octave: float | None
     """Slope of a straight line through the octave levels from 63 Hz to 8 kHz; negative is dark."""
+    sharpness_acum: float | None
+    """DIN 45692, of the tone at the listening level: the room's, or 80 dB where none is stated."""
+    loudness_sone: float | None
+    """ISO 532-1 (stationary), of the tone at that level: how loud the ear finds it against others of the same LUFS."""
+    harsh_sone: float | None
+    """What of it lies between 2 and 5 kHz."""
+    articulation_db: float | None
+    """How far note onsets stand out at 2 to 8 kHz above what rings before and after them (median)."""
+    tail_s: float | None
+    """Seconds in which its notes die away by 60 dB, where they end freely: the observed decay."""
+    tail_octave_s: dict[str, float] | None
+    """The same in the octaves where it can be told."""
     noise_dbfs: float | None
     """RMS level of the quietest pauses (10th percentile of their windows)."""
     hum_db: float | None
@@ -63,6 +80,8 @@ class Readings:
     loud_dbfs_pm: float | None = None
     loudness_lufs_pm: float | None = None
     crest_db_pm: float | None = None
+    articulation_db_pm: float | None = None
+    tail_s_pm: float | None = None
     width_db: float | None = None
     """Pairs: energy of the sides' difference against their sum."""
     balance_db: float | None = None
@@ -97,6 +116,10 @@ class SourceReading:
     """One for each track."""
     mean_square: NDArray[np.float32]
     """(blocks,) mean over the sides."""
+    sounds: tuple[Sound, ...]
+    """The distinct sounds it uses, the most used first."""
+    step_lu: float | None
+    """Level step between the loudest and the quietest of them."""
     steady_noise: bool
     """Whether the pauses keep one level, as noise does: decays, quiet playing and digital silence do not."""
 
@@ -128,40 +151,29 @@ def _crests_db(mean_square: NDArray[np.float32], peak: NDArray[np.float32], bloc
     return values
 
 
-def _tilt_db_per_octave(tone_db: dict[str, float]) -> float | None:
-    """Least-squares slope over the octaves 63 Hz to 8 kHz that lie within 45 dB of the whole; four at least."""
-    levels = [tone_db.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ]
-    power = np.array([power_from_db(level) if np.isfinite(level) else 0.0 for level in levels])
-    # octaves are three neighbours; the band of 20 Hz belongs to the octave of 16 Hz
-    octaves = power[1:28].reshape(-1, 3).sum(axis=1)[1:]
-    known = octaves > 10**-4.5
-    if known.sum() < 4:
-        return None
-    return float(np.polyfit(np.arange(octaves.size)[known], db_from_power(octaves[known]), 1)[0])
+def source_mean_square(figures: Figures, tracks: tuple[int, ...]) -> NDArray[np.float32]:
+    """(blocks,) mean square of a source: the mean over its sides."""
+    parts = [figures.tracks[track].mean_square for track in tracks]
+    return parts[0] if len(parts) == 1 else np.asarray(0.5 * (parts[0] + parts[1]))
 
 
-def _tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, float] | None:
-    """Band levels over the seconds in which the source plays for at least half, or the most active second."""
-    seconds = tone.shape[0]
-    padded = np.zeros(10 * seconds)
-    padded[: min(blocks.size, padded.size)] = blocks[: padded.size]
-    share = padded.reshape(seconds, 10).mean(axis=1)
-    usable = np.isfinite(tone).all(axis=1)
-    chosen = usable & (share >= min(0.5, share[usable].max() if usable.any() else 1.0)) & (share > 0)
-    if not chosen.any():
-        return None
-    power = tone[chosen].mean(axis=0, dtype=np.float64)
-    total = power.sum()
-    if total <= 0:
-        return None
-    return {
-        f"{band:g}": round(db_from_power(float(value / total)), 2)
-        for band, value in zip(NOMINAL_HZ, power, strict=True)
-        if value > 0
-    }
+def _while_playing(rows: NDArray[np.float32], column: int, playing: Activity, hop_s: float) -> NDArray[np.float32]:
+    """Those of the rows whose time, in a column, lies in a block in which the source plays."""
+    if not len(rows):
+        return rows
+    at = np.minimum((rows[:, column] / hop_s).astype(np.intp), playing.blocks.size - 1)
+    return rows[playing.blocks[at]]
 
 
-def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mains_hz: float) -> SourceReading:
+def read_source(
+    figures: Figures,
+    tracks: tuple[int, ...],
+    *,
+    strikes: bool,
+    mains_hz: float,
+    bleed: NDArray[np.floating] | None = None,
+    level_db_spl: float | None = None,
+) -> SourceReading:
     """The readings of a source.
 
     Parameters
@@ -173,21 +185,23 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         Whether the source strikes.
     mains_hz : float
         50 or 60.
+    bleed : (blocks,) array, optional
+        What the other sources put into its microphones.
+    level_db_spl : float, optional
+        A-weighted level at which it is listened to.
     """
     parts = [figures.tracks[track] for track in tracks]
-    mean_square = parts[0].mean_square
-    if len(parts) == 2:
-        mean_square = np.asarray(0.5 * (mean_square + parts[1].mean_square))
+    mean_square = source_mean_square(figures, tracks)
     weighted = np.sum([part.weighted for part in parts], axis=0)
     peaks = np.max([part.peak for part in parts], axis=0)
-    playing = activity(mean_square, strikes=strikes)
+    playing = activity(mean_square, strikes=strikes, bleed=bleed)
     why: dict[str, str] = {}
     levels = playing.level_dbfs[playing.windows]
     level = float(np.median(levels)) if levels.size else None
     if level is None:
         why.update(dict.fromkeys(("level_dbfs", "loud_dbfs", "crest_db", "tone_db"), "it never plays"))
     tone_parts = [part.tone for part in parts]
-    tone = _tone_db(np.mean(tone_parts, axis=0), playing.blocks) if level is not None else None
+    tone = tone_db(np.mean(tone_parts, axis=0), playing.blocks) if level is not None else None
     pauses = playing.level_dbfs[~playing.windows] if not strikes else np.empty(0)
     # a window that touches playing is no pause
     if not strikes and playing.windows.any():
@@ -217,7 +231,14 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
     crests = _crests_db(mean_square, peaks[:-1], playing.blocks) if level is not None else []
     values["crest_db_pm"] = half_width_of_median(np.array(crests))
     loudest = figures.loudest[tracks]
-    tilt = _tilt_db_per_octave(tone) if tone is not None else None
+    sone, harsh, sharpness = as_heard(tone, LISTENING_DBA if level_db_spl is None else level_db_spl)
+    tail, octaves, articulation = _notes(parts, playing, figures.grid.hop_s, why)
+    values["articulation_db_pm"] = articulation[1]
+    values["tail_s_pm"] = tail.tail_s_pm
+    spread_of_levels = (
+        {f"{share}": round(float(np.percentile(levels, share)), 2) for share in _SHARES} if levels.size else None
+    )
+    tilt = tilt_db_per_octave(tone) if tone is not None else None
     top = float(peaks.max())
     true_peak = max(top, *(part.true_peak for part in parts))
     overall = float(np.mean([part.overall for part in parts]))
@@ -232,9 +253,16 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         loudness_range_lu=loudness_range,
         momentary_max_lufs=_finite(lufs(loudest.momentary)),
         short_term_max_lufs=_finite(lufs(loudest.short_term)),
+        level_distribution_dbfs=spread_of_levels,
         crest_db=float(np.median(crests)) if crests else None,
         tone_db=tone,
         tilt_db_per_octave=tilt,
+        sharpness_acum=sharpness,
+        loudness_sone=sone,
+        harsh_sone=harsh,
+        articulation_db=articulation[0],
+        tail_s=tail.tail_s,
+        tail_octave_s=octaves,
         noise_dbfs=noise if noise is None or np.isfinite(noise) else None,
         hum_db=hum_db,
         not_measured=why,
@@ -259,8 +287,20 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         why["tilt_db_per_octave"] = "fewer than four octaves sound"
     if readings.tone_db is None:
         why.setdefault("tone_db", "it plays too little")
+    for name in ("sharpness_acum", "loudness_sone", "harsh_sone"):
+        if getattr(readings, name) is None:
+            why[name] = why.get("tone_db", "it is too soft to hear")
+    if readings.level_distribution_dbfs is None:
+        why["level_distribution_dbfs"] = "it never plays"
+    sounds, step_lu = (
+        ((), None)
+        if strikes
+        else find_sounds(figures, tracks, playing, lambda mask: _finite(integrated_lufs(weighted[: mask.size][mask])))
+    )
     return SourceReading(
         readings=readings,
+        sounds=sounds,
+        step_lu=step_lu,
         activity=playing,
         tracks=tracks,
         alignment=found,
@@ -268,6 +308,23 @@ def read_source(figures: Figures, tracks: tuple[int, ...], *, strikes: bool, mai
         mean_square=mean_square,
         steady_noise=steady,
     )
+
+
+def _notes(
+    parts: list[TrackFigures], playing: Activity, hop_s: float, why: dict[str, str]
+) -> tuple[notes.Tail, dict[str, float] | None, tuple[float | None, float | None]]:
+    """Tail, tail in octaves, articulation with its uncertainty."""
+    decays = _while_playing(notes.together([part.decays for part in parts], 4), 1, playing, hop_s)
+    onsets = _while_playing(notes.together([part.onsets for part in parts], 2), 0, playing, hop_s)
+    tail, octaves = notes.tails(decays)
+    articulation = notes.articulation_db(onsets)
+    if tail.tail_s is None:
+        why["tail_s"] = tail.reason
+    if octaves is None:
+        why["tail_octave_s"] = "too few notes die away freely in any octave, or in too many ways"
+    if articulation[0] is None:
+        why["articulation_db"] = f"only {len(onsets)} notes begin clearly"
+    return tail, octaves, articulation
 
 
 def _spreads(

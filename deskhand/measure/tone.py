@@ -1,0 +1,72 @@
+"""Tone: third-octave levels of the playing, and what is read from them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.dsp import hearing
+from deskhand.dsp.spectrum import NOMINAL_HZ, exact_hz
+from deskhand.dsp.weighting import weighting_db
+from deskhand.units import db_from_power, power_from_db
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+LISTENING_DBA: Final = 80.0
+"""Where a house states no level. Common practice, no source."""
+_BARK: Final = 0.1 * np.arange(1, hearing.SPECIFIC + 1)
+_HARSH_LOW_BARK, _HARSH_HIGH_BARK = 13.0, 18.6
+"""2 to 5 kHz (Zwicker 1961: 13 Bark ends at 2 kHz, 18.6 lies at 5 kHz)."""
+
+
+def octaves(bands: NDArray[np.floating]) -> NDArray[np.float64]:
+    """(..., 8) power in the octaves 63 Hz to 8 kHz, of (..., 31) third-octaves."""
+    # octaves are three neighbours; the band of 20 Hz belongs to the octave of 16 Hz
+    thirds = np.asarray(bands[..., 1:28], np.float64)
+    return np.asarray(thirds.reshape(*bands.shape[:-1], 9, 3).sum(axis=-1)[..., 1:])
+
+
+def tilt_db_per_octave(tone_db: dict[str, float]) -> float | None:
+    """Least-squares slope over the octaves 63 Hz to 8 kHz that lie within 45 dB of the whole; four at least."""
+    levels = [tone_db.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ]
+    power = np.array([power_from_db(level) if np.isfinite(level) else 0.0 for level in levels])
+    found = octaves(power)
+    known = found > 10**-4.5
+    if known.sum() < 4:
+        return None
+    return float(np.polyfit(np.arange(found.size)[known], db_from_power(found[known]), 1)[0])
+
+
+def tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, float] | None:
+    """Band levels over the seconds in which the source plays for at least half, or the most active second."""
+    seconds = tone.shape[0]
+    padded = np.zeros(10 * seconds)
+    padded[: min(blocks.size, padded.size)] = blocks[: padded.size]
+    share = padded.reshape(seconds, 10).mean(axis=1)
+    usable = np.isfinite(tone).all(axis=1)
+    chosen = usable & (share >= min(0.5, share[usable].max() if usable.any() else 1.0)) & (share > 0)
+    if not chosen.any():
+        return None
+    power = tone[chosen].mean(axis=0, dtype=np.float64)
+    total = power.sum()
+    if total <= 0:
+        return None
+    return {
+        f"{band:g}": round(db_from_power(float(value / total)), 2)
+        for band, value in zip(NOMINAL_HZ, power, strict=True)
+        if value > 0
+    }
+
+
+def as_heard(tone: dict[str, float] | None, level_dba: float) -> tuple[float | None, float | None, float | None]:
+    """Loudness, what of it lies between 2 and 5 kHz, and sharpness, of a tone at a listening level."""
+    if tone is None:
+        return None, None, None
+    levels = np.array([tone.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ[1:29]])
+    weighted = float(np.sum(10.0 ** (0.1 * (levels + weighting_db("A", exact_hz()[1:29])))))
+    loudness, specific = hearing.stationary_loudness(np.minimum(levels + level_dba - db_from_power(weighted), 120.0))
+    harsh = float(specific[(_BARK > _HARSH_LOW_BARK) & (_BARK <= _HARSH_HIGH_BARK)].sum() * 0.1)
+    sharpness = hearing.sharpness_acum(loudness, specific)
+    return loudness, harsh, sharpness if np.isfinite(sharpness) else None
