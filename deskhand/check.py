@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from deskhand import __version__
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
     from deskhand.findings import FirstThing
     from deskhand.measure.figures import Figures
+    from deskhand.measure.sounds import Sound
     from deskhand.recording.show import Phase, Tap
 
 
@@ -68,8 +69,6 @@ def _house_of(path: Path, given: Path | None, recording: Recording) -> tuple[Hou
 
 def _with_unmatched(house: HouseFile, matched: Matched, recording: Recording) -> tuple[HouseFile, Matched, list[str]]:
     """The house with a source for each track that nobody claims, so that it is measured and said."""
-    from dataclasses import replace
-
     extra: list[Source] = []
     by_source = dict(matched.by_source)
     taken = {key(source.name) for source in house.source}
@@ -263,6 +262,14 @@ def _bleed(
     return dict(zip(present, found, strict=True))
 
 
+def _shifted(sounds: tuple[Sound, ...], start_s: float) -> tuple[Sound, ...]:
+    """Sounds with their times from the start of the recording."""
+    return tuple(
+        replace(sound, stretches_s=tuple((round(a + start_s, 1), round(b + start_s, 1)) for a, b in sound.stretches_s))
+        for sound in sounds
+    )
+
+
 def _result(
     house: HouseFile,
     recording: Recording,
@@ -293,6 +300,8 @@ def _result(
                 status=status_of(found),
                 before=reading.readings if reading else None,
                 findings=tuple(found),
+                sounds=_shifted(reading.sounds, recording.start_s) if reading else (),
+                step_db=reading.step_lu if reading else None,
             )
         )
         if reading is not None and reading.activity.level_dbfs.size:

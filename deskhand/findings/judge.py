@@ -71,6 +71,9 @@ _NO_OWN_LEVEL: Final = STRIKING | {"audience", "click", "talkback", "other"}
 would clip."""
 _MAY_BE_SILENT: Final = frozenset({"audience", "click", "talkback", "playback", "other"})
 _LINES: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys", "playback"})
+_HAS_PRESETS: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys"})
+_SOUND_STEP_LU: Final = 6.0
+"""A lead sound is meant to be some dB louder. Common practice, no source."""
 _VOICES: Final = frozenset({"lead vocal", "backing vocal", "speech"})
 _ON_RADIO: Final = _VOICES | {"guitar", "acoustic guitar", "bass"}
 _MACHINES: Final = STRIKING | {"playback", "keys"}
@@ -493,6 +496,25 @@ def _judge_moments(source: Source, reading: SourceReading, make: _Maker, context
             )
 
 
+def _judge_sounds(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
+    """Presets that are not level with one another: for the player, after doors."""
+    step = reading.step_lu
+    if source.role not in _HAS_PRESETS or step is None or step < _SOUND_STEP_LU:
+        return
+    loudest = max(reading.sounds, key=lambda sound: -999.0 if sound.loudness_lufs is None else sound.loudness_lufs)
+    spans = tuple((round(a + context.offset_s, 1), round(b + context.offset_s, 1)) for a, b in loudest.stretches_s)
+    make.add(
+        "sound-step",
+        "note",
+        f"its sounds lie {number(step, 1)} LU apart, the loudest {_times(spans)}: the player should level the presets",
+        metric="step_db",
+        measured=round(step, 1),
+        high=_SOUND_STEP_LU,
+        unit="LU",
+        at_s=spans,
+    )
+
+
 def _rate_factor(grid: Grid) -> float:
     """How much more the fourth difference makes of the same sound at this rate than at 48 kHz."""
     return float((48000.0 * grid.stride / grid.sample_rate_hz) ** 8)
@@ -842,6 +864,7 @@ def judge(
         _judge_moments(source, reading, make, context)
         if len(reading.tracks) == 2:
             _judge_pair(source, reading, make, context)
+        _judge_sounds(source, reading, make, context)
     _judge_duplicates(house, readings, judged, context)
     _judge_microphones(groups, readings, judged, context)
     _judge_leaks(house, readings, mix, judged, context)

@@ -14,6 +14,7 @@ from deskhand.findings import Finding, FirstThing
 from deskhand.findings.first import Status
 from deskhand.house import Role
 from deskhand.measure.readings import Readings
+from deskhand.measure.sounds import Sound
 from deskhand.recording.show import Phase, Tap
 
 SCHEMA: Final = 1
@@ -49,6 +50,10 @@ class SourceResult:
     before: Readings | None
     """At the tap; null when the source is missing."""
     findings: tuple[Finding, ...]
+    sounds: tuple[Sound, ...]
+    """The distinct sounds it uses, found in the audio, the most used first; none for less than 30 s of playing."""
+    step_db: float | None
+    """Level step (LU) between the loudest and the quietest of them; null when there is one."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
