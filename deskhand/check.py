@@ -6,8 +6,10 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from deskhand import __version__
+from deskhand.chain.run import Chain, still_to_come
+from deskhand.chain.take import WithChains
 from deskhand.errors import HouseError
-from deskhand.findings import Finding, Judged, first_things, has_nominal, judge, status_of
+from deskhand.findings import Finding, Judged, first_things, has_nominal, judge, judge_chains, status_of
 from deskhand.house import (
     NEVER_IN_A_MIX,
     STRIKING,
@@ -35,6 +37,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from deskhand.chain.meter import Stage
     from deskhand.findings import FirstThing
     from deskhand.measure.figures import Figures
     from deskhand.measure.sounds import Sound
@@ -59,12 +62,16 @@ class Asked:
     players: tuple[tuple[str, str], ...] = ()
 
 
-def _house_of(path: Path, given: Path | None, recording: Recording) -> tuple[HouseFile, list[str]]:
+def _house_of(path: Path, given: Path | None, recording: Recording) -> tuple[HouseFile, Path | None, list[str]]:
     found = given if given is not None else find_house(path)
     if found is not None:
-        return read_house(found), []
+        return read_house(found), found.parent, []
     house = guess_house([track.name for track in recording.tracks], name="this house")
-    return house, ["no house file found: sources and roles are guessed from track names; write one with: deskhand new"]
+    return (
+        house,
+        None,
+        ["no house file found: sources and roles are guessed from track names; write one with: deskhand new"],
+    )
 
 
 def _with_unmatched(house: HouseFile, matched: Matched, recording: Recording) -> tuple[HouseFile, Matched, list[str]]:
@@ -163,12 +170,16 @@ def check(
         One line each: where, what, and what to do.
     """
     recording = open_recording(path, start_s=start_s, end_s=end_s)
-    house, notes = _house_of(path, house_path, recording)
+    house, folder, notes = _house_of(path, house_path, recording)
     note = read_show_note(path if path.is_dir() else path.parent)
     show = _show_of(house, recording, note, asked or Asked(), notes)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     house, matched, extra = _with_unmatched(house, matched, recording)
-    readings, judged = _measure(house, recording, matched, tap=show.tap, threads=threads, progress=progress)
+    taps = {_source_for(name, house, "show.toml, taps"): tap for name, tap in note.taps.items()}
+    measured = _measure(
+        house, recording, matched, tap=show.tap, taps=taps, folder=folder, threads=threads, progress=progress
+    )
+    judged = measured.judged
     named = [source.name for source in house.source if source.name not in extra]
     for position in matched.unmatched:
         name = next(name for name, tracks in matched.by_source.items() if tracks == (position,) and name in extra)
@@ -184,7 +195,40 @@ def check(
                 track=recording.tracks[position].name,
             )
         ]
-    return _result(house, recording, show, matched, readings, judged)
+    return _result(house, recording, show, matched, measured)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Measured:
+    """What was read before and after the house's chains, and what is said of it."""
+
+    before: dict[str, SourceReading]
+    after: dict[str, SourceReading]
+    stages: dict[str, tuple[Stage, ...]]
+    judged: Judged
+
+
+def _chains(
+    house: HouseFile,
+    present: dict[str, tuple[int, ...]],
+    taps: dict[str, Tap],
+    tap: Tap,
+    rate_hz: int,
+    folder: Path | None,
+) -> dict[str, Chain]:
+    """The chains that are still to come where the recording was taken, by source."""
+    found = {}
+    for source in house.source:
+        tracks = present.get(source.name, ())
+        blocks = still_to_come(source.chain, taps.get(source.name) or source.tap or tap)
+        if blocks and len(tracks) == len(source.tracks):
+            try:
+                found[source.name] = Chain(
+                    blocks, channels=len(tracks), sample_rate_hz=rate_hz, folder=folder, metered=True
+                )
+            except HouseError as error:
+                raise HouseError(f'source "{source.name}", {error.where}', error.problem, error.fix) from None
+    return found
 
 
 def _measure(
@@ -193,9 +237,11 @@ def _measure(
     matched: Matched,
     *,
     tap: Tap,
+    taps: dict[str, Tap],
+    folder: Path | None,
     threads: int,
     progress: Callable[[float], None] | None,
-) -> tuple[dict[str, SourceReading], Judged]:
+) -> _Measured:
     present = {
         source.name: tuple(track for track in matched.by_source[source.name] if track is not None)
         for source in house.source
@@ -208,24 +254,44 @@ def _measure(
     origins = [
         present[source.name][0] for source in house.source if source.role in NEVER_IN_A_MIX and source.name in present
     ]
-    figures = measure_figures(
-        recording, len(recording.tracks), pairs=pairs, origins=origins, threads=threads, progress=progress
+    chains = _chains(house, present, taps, tap, recording.sample_rate_hz, folder)
+    count = len(recording.tracks)
+    take = WithChains(recording, count, [(present[name], chain) for name, chain in chains.items()])
+    rows = dict(zip(chains, take.rows, strict=True))
+    pairs += [(row[0], row[1]) for row in rows.values() if len(row) == 2]
+    everything = measure_figures(
+        take, take.tracks, pairs=pairs, origins=origins, targets=count, threads=threads, progress=progress
     )
+    # what is wrong is judged on what was recorded
+    figures = replace(everything, tracks=everything.tracks[:count], gram=everything.gram[:count, :count])
     heard = _bleed(
         figures, {name: tracks for name, tracks in present.items() if set(tracks) - set(matched.mix)}, groups
     )
-    readings = {
-        source.name: read_source(
+    level_db_spl = house.room.level_dba if house.room else None
+    readings = {}
+    after = {}
+    for source in house.source:
+        if source.name not in present:
+            continue
+        strikes = source.role in STRIKING
+        readings[source.name] = read_source(
             figures,
             present[source.name],
-            strikes=source.role in STRIKING,
+            strikes=strikes,
             mains_hz=house.house.mains_hz,
             bleed=heard.get(source.name),
-            level_db_spl=house.room.level_dba if house.room else None,
+            level_db_spl=level_db_spl,
         )
-        for source in house.source
-        if source.name in present
-    }
+        if source.name in rows:
+            after[source.name] = read_source(
+                everything,
+                rows[source.name],
+                strikes=strikes,
+                mains_hz=house.house.mains_hz,
+                level_db_spl=level_db_spl,
+                playing=readings[source.name].activity,
+            )
+    stages = {name: chain.stages(readings[name].activity) for name, chain in chains.items()}
     missing = {
         source.name: [
             str(track)
@@ -249,7 +315,8 @@ def _measure(
         offset_s=recording.start_s,
         tap=tap,
     )
-    return readings, judged
+    judge_chains(house, readings, after, stages, judged)
+    return _Measured(before=readings, after=after, stages=stages, judged=judged)
 
 
 def _bleed(
@@ -275,9 +342,9 @@ def _result(
     recording: Recording,
     show: ShowResult,
     matched: Matched,
-    readings: dict[str, SourceReading],
-    judged: Judged,
+    measured: _Measured,
 ) -> Checked:
+    readings, judged = measured.before, measured.judged
     sources: list[SourceResult] = []
     pictures: dict[str, Picture] = {}
     everything: list[tuple[str, str, str, Finding]] = []
@@ -299,6 +366,8 @@ def _result(
                 channel=None if source.channel is None else str(source.channel),
                 status=status_of(found),
                 before=reading.readings if reading else None,
+                after=measured.after[source.name].readings if source.name in measured.after else None,
+                stages=measured.stages.get(source.name, ()),
                 findings=tuple(found),
                 sounds=_shifted(reading.sounds, recording.start_s) if reading else (),
                 step_db=reading.step_lu if reading else None,
@@ -331,9 +400,12 @@ def listen(
     from deskhand.units import number
 
     matched = match_tracks(house, [track.name for track in recording.tracks])
-    readings, judged = _measure(house, recording, matched, tap=house.house.tap, threads=2, progress=progress)
+    measured = _measure(
+        house, recording, matched, tap=house.house.tap, taps={}, folder=None, threads=2, progress=progress
+    )
+    judged = measured.judged
     heard = {}
-    for name, reading in readings.items():
+    for name, reading in measured.before.items():
         level = reading.readings.level_dbfs
         text = "silent" if level is None else f"{number(level, 1)} dBFS while playing"
         same = next((finding for finding in judged.by_source.get(name, []) if finding.kind == "duplicate"), None)

@@ -125,6 +125,7 @@ class Vocal:
 
 On = Literal["left", "right", "mid", "side", "both"]
 Detector = Literal["linked", "dual", "mid-side"]
+Alignment = Literal["butterworth", "linkwitz-riley"]
 
 
 @checked(config=_FORBID, kw_only=True)
@@ -169,6 +170,7 @@ class HighPassBlock:
     block: Literal["high-pass"]
     frequency_hz: Frequency = Field(alias="frequency")
     slope_db_per_octave: Slope = Field(default=12.0, alias="slope")
+    shape: Alignment = "butterworth"
     on: On = "both"
 
 
@@ -179,6 +181,7 @@ class LowPassBlock:
     block: Literal["low-pass"]
     frequency_hz: Frequency = Field(alias="frequency")
     slope_db_per_octave: Slope = Field(default=12.0, alias="slope")
+    shape: Alignment = "butterworth"
     on: On = "both"
 
 
@@ -250,6 +253,10 @@ class CompressorBlock:
     attack_s: Time = Field(default=0.01, alias="attack")
     release_s: Time | Literal["two-stage"] = Field(default=0.15, alias="release")
     detector: Detector = "linked"
+    senses: Literal["peak", "rms"] = "peak"
+    """Whether the detector looks at peaks or at mean squares; a sine has the same level either way."""
+    side_threshold_dbfs: Level | None = Field(default=None, alias="side_threshold")
+    """Of the sides, where middle and sides are compressed apart; the same as the middle's without it."""
     high_pass_hz: Frequency | None = Field(default=None, alias="high_pass")
     """Of what the detector hears."""
     makeup_db: Gain = Field(default=0.0, alias="makeup")
@@ -269,6 +276,7 @@ class DynamicBellBlock:
     q: Quality = 1.0
     attack_s: Time = Field(default=0.01, alias="attack")
     release_s: Time = Field(default=0.15, alias="release")
+    detector: Detector = "linked"
     on: On = "both"
 
 

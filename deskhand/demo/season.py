@@ -40,6 +40,50 @@ _SOURCES: Final = (
     ("audience", "audience", ("aud l", "aud r"), "20/21", "ceiling 1/2", None),
     ("click", "click", ("click",), "22", "booth 3", -26),
 )
+_FADERS_DB: Final = {
+    "kick": -4, "snare": -6, "overheads": -6, "bass": -5, "guitar a": -9, "guitar b": -9, "acoustic": -6, "piano": -8,
+    "lead voice": 0, "voice 2": -6, "voice 3": -6, "lectern": -2, "handheld": -2, "playback": -8,
+}  # fmt: skip
+_VOICE: Final = (
+    ("high-pass", 'frequency = "100 Hz"', 'slope = "18 dB/oct"'),
+    ("bell", 'frequency = "300 Hz"', 'gain = "-2 dB"', "q = 1"),
+)
+_CHAINS: Final[dict[str, tuple[tuple[str, ...], ...]]] = {
+    "kick": (
+        ("high-pass", 'frequency = "35 Hz"', 'slope = "12 dB/oct"'),
+        ("bell", 'frequency = "350 Hz"', 'gain = "-4 dB"', "q = 1"),
+        ("gate", 'threshold = "-36 dBFS"', 'range = "-12 dB"', 'release = "250 ms"'),
+    ),
+    "bass": (
+        ("high-pass", 'frequency = "40 Hz"', 'slope = "12 dB/oct"'),
+        (
+            "compressor", 'threshold = "-20 dBFS"', "ratio = 2", 'attack = "20 ms"', 'release = "200 ms"',
+            'reduction = "1 to 4 dB"       # what the house wants it to take off',
+        ),
+    ),
+    "guitar a": (
+        ("high-pass", 'frequency = "90 Hz"', 'slope = "12 dB/oct"'),
+        ("bell", 'frequency = "2.5 kHz"', 'gain = "-2 dB"', "q = 1"),
+        ("mid-side", 'mid = "-1.5 dB"', 'side = "0 dB"'),
+    ),
+    "guitar b": (
+        ("high-pass", 'frequency = "90 Hz"', 'slope = "12 dB/oct"'),
+        ("mid-side", 'mid = "-1.5 dB"', 'side = "0 dB"'),
+    ),
+    "piano": (("high-pass", 'frequency = "60 Hz"'), ("bell", 'frequency = "400 Hz"', 'gain = "-1.5 dB"', "q = 1")),
+    "lead voice": (
+        *_VOICE,
+        (
+            "compressor", 'threshold = "-24 dBFS"', "ratio = 2.5", 'knee = "6 dB"', 'attack = "10 ms"',
+            'release = "150 ms"', 'reduction = "1 to 4 dB"',
+        ),
+        ("high-shelf", 'frequency = "8 kHz"', 'gain = "1.5 dB"'),
+    ),
+    "voice 2": _VOICE,
+    "voice 3": _VOICE,
+    "lectern": (("high-pass", 'frequency = "120 Hz"', 'slope = "18 dB/oct"'),),
+    "handheld": (("high-pass", 'frequency = "120 Hz"', 'slope = "18 dB/oct"'),),
+}  # fmt: skip
 _PLAYERS: Final = {
     "guitar a": ("Ines", "Tomke", "Ruben", "Odile"),
     "guitar b": ("Odile", "Ruben", "Ines", "Tomke"),
@@ -102,6 +146,10 @@ def house_text() -> str:
         lines += [f'channel = "{channel}"', f'patch = "{patch}"']
         if nominal is not None:
             lines.append(f'nominal = "{nominal} dBFS"')
+        if name in _FADERS_DB:
+            lines.append(f'fader = "{_FADERS_DB[name]} dB"')
+        for block, *settings in _CHAINS.get(name, ()):
+            lines += ["[[source.chain]]", f'block = "{block}"', *settings]
     lines += ["", "[vocal]", 'source = "lead voice"', 'clearance = "70 %"']
     return "\n".join(lines) + "\n"
 

@@ -60,7 +60,28 @@ def matched(
     half = np.sin(np.pi * places / sample_rate_hz) ** 2
     basis = np.stack([1.0 - half, half, 4.0 * half * (1.0 - half)], axis=1)
     poles = basis @ np.array([(1.0 + a1 + a2) ** 2, (1.0 - a1 + a2) ** 2, -4.0 * a2])
-    at_0, at_half, between = np.linalg.solve(basis, power(places) * poles)
+    return from_powers(np.linalg.solve(basis, power(places) * poles), a1, a2)
+
+
+def from_powers(powers: NDArray[np.float64], a1: float, a2: float) -> NDArray[np.float64] | None:
+    """The section with poles a1, a2 and a numerator of given squared magnitudes.
+
+    Parameters
+    ----------
+    powers : (3,) array
+        Factors of 1 - s, s and 4 s (1 - s), s being the squared sine of half the angle: the first two are the squared
+        magnitudes at 0 Hz and at half the sample rate.
+    a1, a2 : float
+
+    Returns
+    -------
+    (6,) section with its zeros inside the unit circle, or None where no real numerator has these magnitudes.
+
+    References
+    ----------
+    Vicanek 2016, "Matched Second Order Digital Filters".
+    """
+    at_0, at_half, between = powers
     if at_0 < 0.0 or at_half < 0.0:
         return None
     middle = 0.5 * (np.sqrt(at_0) + np.sqrt(at_half))

@@ -2,7 +2,7 @@
 
 from deskhand.findings.finding import KINDS, Finding, Kind, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of
-from deskhand.findings.judge import Judged, has_nominal, judge
+from deskhand.findings.judge import Judged, has_nominal, judge, judge_chains
 
 __all__ = [
     "KINDS",
@@ -14,5 +14,6 @@ __all__ = [
     "first_things",
     "has_nominal",
     "judge",
+    "judge_chains",
     "status_of",
 ]

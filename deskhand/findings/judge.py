@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
@@ -23,6 +23,7 @@ from deskhand.units import clock, db_from_amplitude, dbfs_from_mean_square, numb
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
+    from deskhand.chain.meter import Stage
     from deskhand.house import HouseFile, Source
     from deskhand.measure.figures import Event, Figures, Grid
     from deskhand.recording import Track
@@ -72,6 +73,8 @@ would clip."""
 _MAY_BE_SILENT: Final = frozenset({"audience", "click", "talkback", "playback", "other"})
 _LINES: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys", "playback"})
 _HAS_PRESETS: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys"})
+_CHAIN_TOP_DBTP: Final = -0.5
+_REDUCTION_OFF_DB: Final = 0.5
 _SOUND_STEP_LU: Final = 6.0
 """A lead sound is meant to be some dB louder. Common practice, no source."""
 _VOICES: Final = frozenset({"lead vocal", "backing vocal", "speech"})
@@ -94,9 +97,10 @@ class Judged:
 class _Maker:
     """Makes findings of one source with running ids."""
 
-    def __init__(self, name: str, into: list[Finding]) -> None:
+    def __init__(self, name: str, into: list[Finding], *, stage: Literal["tap", "after"] = "tap") -> None:
         self._name = name
         self._into = into
+        self._stage = stage
 
     @property
     def made(self) -> list[Finding]:
@@ -109,7 +113,7 @@ class _Maker:
         made = Finding(
             id=f"{self._name}/{kind}{suffix}",
             kind=kind,
-            stage="tap",
+            stage=self._stage,
             severity=severity,
             text=text,
             **rest,  # type: ignore[arg-type]
@@ -869,3 +873,71 @@ def judge(
     _judge_microphones(groups, readings, judged, context)
     _judge_leaks(house, readings, mix, judged, context)
     return judged
+
+
+def judge_chains(
+    house: HouseFile,
+    before: dict[str, SourceReading],
+    after: dict[str, SourceReading],
+    stages: dict[str, tuple[Stage, ...]],
+    judged: Judged,
+) -> None:
+    """What the house's chains make of it: where they run out of headroom, and dynamics that do not do what was meant.
+
+    Parameters
+    ----------
+    house : HouseFile
+    before, after : dict
+        Source name to what was read at the tap and behind its chain.
+    stages : dict
+        Source name to what its meters read, for the blocks that were run (the last ones of its chain).
+    judged : Judged
+        Gains findings.
+    """
+    for source in house.source:
+        if source.name not in after or before[source.name].readings.level_dbfs is None:
+            continue
+        make = _Maker(source.name, judged.by_source[source.name], stage="after")
+        said = {finding.kind for finding in make.made if finding.severity == "fix"}
+        read = stages[source.name]
+        hot = next(
+            (
+                at
+                for at, one in enumerate(read)
+                if one.true_peak_dbtp is not None and one.true_peak_dbtp > _CHAIN_TOP_DBTP
+            ),
+            None,
+        )
+        # what is too hot at the tap is too hot behind it: the cause is said already
+        if hot is not None and not said & {"clipped", "headroom", "level-high"}:
+            peak_dbtp = read[hot].true_peak_dbtp
+            make.add(
+                "headroom",
+                "listen",
+                f"in its chain, peaks reach {number(peak_dbtp or 0.0, 1)} dBTP behind the {read[hot].block}: "
+                "lower its output or the trim in front of it",
+                metric="true_peak_dbtp",
+                measured=round(peak_dbtp or 0.0, 1),
+                high=_CHAIN_TOP_DBTP,
+                unit="dBTP",
+            )
+        chain = source.chain[len(source.chain) - len(read) :]
+        for block, one in zip(chain, read, strict=True):
+            wanted = getattr(block, "reduction_db", None)
+            if wanted is None or one.reduction_db is None or block.block != one.block:
+                continue
+            low, high = wanted
+            taken = one.reduction_db.median
+            if low - _REDUCTION_OFF_DB <= taken <= high + _REDUCTION_OFF_DB:
+                continue
+            make.add(
+                "dynamics",
+                "note",
+                f"its {block.block} takes off {number(taken, 1)} dB while it plays, where {number(low, 1)} to "
+                f"{number(high, 1)} dB is wanted: {'lower' if taken < low else 'raise'} its threshold",
+                metric="reduction_db",
+                measured=round(taken, 1),
+                low=low,
+                high=high,
+                unit="dB",
+            )

@@ -704,6 +704,7 @@ def measure_figures(
     *,
     pairs: Sequence[tuple[int, int]] = (),
     origins: Sequence[int] = (),
+    targets: int | None = None,
     threads: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> Figures:
@@ -719,6 +720,8 @@ def measure_figures(
         Tracks to be compared with one another: the sides of a pair, several microphones of one instrument.
     origins : sequence of int
         Click and talkback tracks, to be looked for in all others.
+    targets : int, optional
+        How many of the first tracks they are looked for in; all without it.
     threads : int
         Threads; the kernels run without the interpreter's lock. The result is the same for any number.
     progress : callable, optional
@@ -760,10 +763,10 @@ def measure_figures(
             cross=np.zeros(wide, np.complex128), origin=np.zeros(wide), target=np.zeros(wide), plain=np.zeros(wide)
         )
         for origin in origins
-        for target in range(tracks)
+        for target in range(tracks if targets is None else targets)
         if target not in origins
     }
-    keep = set(range(tracks)) if origins else {track for pair in pairs for track in pair}
+    keep = {track for pair in pairs for track in pair} | {track for leak in leaks for track in leak}
     workers = [_Worker(lengths, first, min(_GROUP, tracks - first), found, keep) for first in range(0, tracks, _GROUP)]
     gram = np.zeros((tracks, tracks))
     loudest = _LoudestSoFar([*((track,) for track in range(tracks)), *pairs])

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from deskhand.measure import notes
 from deskhand.measure import stereo as st
-from deskhand.measure.activity import Activity, activity
+from deskhand.measure.activity import Activity, activity, window_levels
 from deskhand.measure.hum import Hum, find_hum
 from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs
 from deskhand.measure.sounds import Sound, find_sounds
@@ -173,6 +173,7 @@ def read_source(
     mains_hz: float,
     bleed: NDArray[np.floating] | None = None,
     level_db_spl: float | None = None,
+    playing: Activity | None = None,
 ) -> SourceReading:
     """The readings of a source.
 
@@ -189,12 +190,18 @@ def read_source(
         What the other sources put into its microphones.
     level_db_spl : float, optional
         A-weighted level at which it is listened to.
+    playing : Activity, optional
+        When it plays, known from the tap; sounds are then not looked for again.
     """
     parts = [figures.tracks[track] for track in tracks]
     mean_square = source_mean_square(figures, tracks)
     weighted = np.sum([part.weighted for part in parts], axis=0)
     peaks = np.max([part.peak for part in parts], axis=0)
-    playing = activity(mean_square, strikes=strikes, bleed=bleed)
+    known = playing is not None
+    if playing is None:
+        playing = activity(mean_square, strikes=strikes, bleed=bleed)
+    else:
+        playing = replace(playing, level_dbfs=window_levels(mean_square).astype(np.float32))
     why: dict[str, str] = {}
     levels = playing.level_dbfs[playing.windows]
     level = float(np.median(levels)) if levels.size else None
@@ -294,7 +301,7 @@ def read_source(
         why["level_distribution_dbfs"] = "it never plays"
     sounds, step_lu = (
         ((), None)
-        if strikes
+        if strikes or known
         else find_sounds(figures, tracks, playing, lambda mask: _finite(integrated_lufs(weighted[: mask.size][mask])))
     )
     return SourceReading(

@@ -166,6 +166,22 @@ def _numbers(source: SourceResult) -> list[tuple[str, str]]:
     return [(name, f"{number(value, digits)} {unit}") for name, value, unit, digits in rows if value is not None]
 
 
+def _stages(source: SourceResult) -> list[tuple[str, str, str, str]]:
+    """Block, level, peak and what it took off, for each block of the house chain and for what goes into it."""
+    if not source.stages or source.before is None:
+        return []
+
+    def told(value: float | None) -> str:
+        return "–" if value is None else number(value, 1)
+
+    rows = [("in", told(source.before.level_dbfs), told(source.before.true_peak_dbtp), "")]
+    for stage in source.stages:
+        taken = stage.reduction_db
+        off = "" if taken is None else f"{number(taken.median, 1)}, at most {number(taken.p95, 1)}"
+        rows.append((stage.block, told(stage.level_dbfs), told(stage.true_peak_dbtp), off))
+    return rows
+
+
 def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
     """The page as HTML text."""
     from importlib import resources
@@ -183,6 +199,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "source": source,
                 "findings": sorted(source.findings, key=urgency),
                 "level": level_picture(source.name, picture, source.findings) if picture is not None else "",
+                "stages": _stages(source),
                 "tone": tone_picture(source.name, tone) if tone else "",
                 "numbers": _numbers(source),
             }

@@ -10,6 +10,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any, Final
 
+from deskhand.chain.meter import Stage
 from deskhand.findings import Finding, FirstThing
 from deskhand.findings.first import Status
 from deskhand.house import Role
@@ -49,7 +50,11 @@ class SourceResult:
     status: Status
     before: Readings | None
     """At the tap; null when the source is missing."""
+    after: Readings | None
+    """After the house chain; null when it has none, or was recorded behind it."""
     findings: tuple[Finding, ...]
+    stages: tuple[Stage, ...]
+    """What comes out of each block of the house chain."""
     sounds: tuple[Sound, ...]
     """The distinct sounds it uses, found in the audio, the most used first; none for less than 30 s of playing."""
     step_db: float | None

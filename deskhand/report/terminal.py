@@ -18,6 +18,9 @@ FORGOTTEN: Final = (
     "Players told of every change their monitors hear.",
 )
 _WORDS: Final = {"missing": "MISSING", "silent": "SILENT", "fix": "FIX", "listen": "listen", "well": "well"}
+_LEVEL_DB: Final = 6.0
+_TAKEN_DB: Final = 6.0
+_HOT_DBTP: Final = -3.0
 _ORDER: Final = ("missing", "silent", "fix", "listen", "well")
 _STYLES: Final = {"missing": "bold red", "silent": "bold red", "fix": "bold red", "listen": "yellow", "well": "dim"}
 
@@ -65,6 +68,27 @@ def line(source: SourceResult) -> str:
     return text + (f"; {notes[0].text}" if notes else "")
 
 
+def chain_line(source: SourceResult) -> str:
+    """Where the house chain of a source leaves what is usual: level, headroom, dynamics; empty when it does not."""
+    before, after = source.before, source.after
+    if before is None or after is None or before.level_dbfs is None or after.level_dbfs is None:
+        return ""
+    parts = []
+    if abs(after.level_dbfs - before.level_dbfs) >= _LEVEL_DB:
+        parts.append(f"{number(before.level_dbfs, 1)} dBFS in, {number(after.level_dbfs, 1)} dBFS out")
+    for stage in source.stages:
+        taken = stage.reduction_db
+        if taken is not None and taken.median >= _TAKEN_DB:
+            parts.append(f"{stage.block} takes {number(taken.median, 1)} dB, at most {number(taken.p95, 1)}")
+    hot = next(
+        (one for one in source.stages if one.true_peak_dbtp is not None and one.true_peak_dbtp > _HOT_DBTP), None
+    )
+    if hot is not None:
+        parts.append(f"peaks reach {number(hot.true_peak_dbtp or 0.0, 1)} dBTP behind its {hot.block}")
+    parts += [finding.text for finding in source.findings if finding.kind == "dynamics"]
+    return "; ".join(parts)
+
+
 def print_result(result: CheckResult, console: Console) -> None:
     """Print the result for people."""
     from rich.table import Table
@@ -87,6 +111,17 @@ def print_result(result: CheckResult, console: Console) -> None:
         table.add_row(Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(line(source)))
     console.print(table)
     console.print()
+    chains = [(source.name, chain_line(source)) for source in result.sources]
+    if any(text for _, text in chains):
+        console.print("In the house's chains, as they are written down:", style="bold", highlight=False)
+        table = Table.grid(padding=(0, 2))
+        table.add_column(no_wrap=True)
+        table.add_column(overflow="fold")
+        for name, text in chains:
+            if text:
+                table.add_row(Text(f"  {name}"), Text(text))
+        console.print(table)
+        console.print()
     console.print("Before you leave the desk:", style="bold", highlight=False)
     for item in FORGOTTEN:
         console.print(f"  [ ] {item}", highlight=False, markup=False)

@@ -1,0 +1,173 @@
+"""Runs a chain: block after block, with a meter after each, in stretches of any length."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from deskhand.chain.blocks import Block, build
+from deskhand.chain.meter import Stage, StageMeter
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from deskhand.house import ChainBlock
+    from deskhand.measure.activity import Activity
+
+    Array = NDArray[np.float64]
+
+_MOVES_GAIN = frozenset({"gate", "compressor", "dynamic-bell", "limiter"})
+
+
+def still_to_come(blocks: Sequence[ChainBlock], tap: str) -> list[ChainBlock]:
+    """The blocks that lie behind where tracks were taken: after-gain tracks hold the gain, the trim and the first high-pass."""
+    if tap == "after-chain":
+        return []
+    if tap == "preamp":
+        return list(blocks)
+    left = [block for block in blocks if block.block not in {"gain", "trim"}]
+    first = next((place for place, block in enumerate(left) if block.block == "high-pass"), None)
+    return left if first is None else left[:first] + left[first + 1 :]
+
+
+class Chain:
+    """A source's chain, running.
+
+    Parameters
+    ----------
+    blocks : sequence of ChainBlock
+        In order.
+    channels : int
+        1, or 2 for a pair.
+    sample_rate_hz : int
+    folder : Path, optional
+        Of the house file, where the files of curves lie.
+    metered : bool
+        With a meter after every block.
+
+    Raises
+    ------
+    HouseError
+        A block that cannot run on this source.
+    """
+
+    def __init__(
+        self,
+        blocks: Sequence[ChainBlock],
+        *,
+        channels: int,
+        sample_rate_hz: int,
+        folder: Path | None = None,
+        metered: bool = False,
+    ) -> None:
+        self.blocks: list[Block] = []
+        self.meters: list[StageMeter] = []
+        self.latency = 0
+        for block in blocks:
+            made = build(block, channels=channels, sample_rate_hz=sample_rate_hz, folder=folder)
+            self.blocks.append(made)
+            self.latency += made.latency
+            channels = made.channels
+            if metered:
+                self.meters.append(
+                    StageMeter(
+                        block.block,
+                        channels,
+                        sample_rate_hz,
+                        skip=self.latency,
+                        detectors=block.block in _MOVES_GAIN,
+                    )
+                )
+        self.channels = channels
+        self._to_drop = self.latency
+
+    def process(self, signal: Array, *, first: int = 0) -> Array:
+        """(channels, frames) through the blocks from `first` on; the output lies `latency` behind. The input is kept."""
+        out = signal.copy()
+        for place in range(first, len(self.blocks)):
+            block = self.blocks[place]
+            out = block.process(out)
+            if self.meters:
+                self.meters[place].take(out, block.reduction_db)
+        return out
+
+    def aligned(self, signal: Array) -> Array:
+        """As `process`, without the latency: fewer frames come back at first, and `rest` brings the others."""
+        out = self.process(signal)
+        dropped = min(self._to_drop, out.shape[1])
+        self._to_drop -= dropped
+        return out[:, dropped:]
+
+    def rest(self, channels: int) -> Array:
+        """What the blocks still hold: run silence through, as long as the latency."""
+        return self.aligned(np.zeros((channels, self.latency)))
+
+    def stages(self, playing: Activity) -> tuple[Stage, ...]:
+        """What the meters read, over what counts as playing at the tap."""
+        return tuple(meter.result(playing) for meter in self.meters)
+
+
+def run(
+    signal: Array,
+    blocks: Sequence[ChainBlock],
+    *,
+    sample_rate_hz: int,
+    folder: Path | None = None,
+    block_frames: int = 1 << 14,
+) -> Array:
+    """A whole signal through a chain: (channels, frames) in, the same frames out, latency taken out."""
+    chain = Chain(blocks, channels=signal.shape[0], sample_rate_hz=sample_rate_hz, folder=folder)
+    parts = [
+        chain.aligned(np.ascontiguousarray(signal[:, first : first + block_frames], np.float64))
+        for first in range(0, signal.shape[1], block_frames)
+    ]
+    if chain.latency:
+        parts.append(chain.rest(signal.shape[0]))
+    return np.concatenate(parts, axis=1) if parts else np.empty((chain.channels, 0))
+
+
+class WhatIf:
+    """A chain on a stretch held in memory, for one change after another: only what comes behind a change runs again.
+
+    Parameters
+    ----------
+    signal : (channels, frames) array
+    blocks : sequence of ChainBlock
+    sample_rate_hz, folder
+        As for `Chain`.
+    """
+
+    def __init__(
+        self,
+        signal: NDArray[np.floating],
+        blocks: Sequence[ChainBlock],
+        *,
+        sample_rate_hz: int,
+        folder: Path | None = None,
+    ) -> None:
+        self._rate_hz = sample_rate_hz
+        self._folder = folder
+        self._blocks: list[ChainBlock] = []
+        self._after: list[NDArray[np.float32]] = [np.asarray(signal, np.float32)]
+        self.run(blocks)
+
+    def run(self, blocks: Sequence[ChainBlock]) -> NDArray[np.float32]:
+        """The output with these blocks, (channels, frames)."""
+        same = 0
+        while same < min(len(blocks), len(self._blocks)) and blocks[same] == self._blocks[same]:
+            same += 1
+        del self._after[same + 1 :]
+        for block in blocks[same:]:
+            # each block on its own, so that what it gives can be kept; rounded to float32 (-150 dB) in between
+            out = run(self._after[-1].astype(np.float64), [block], sample_rate_hz=self._rate_hz, folder=self._folder)
+            self._after.append(out.astype(np.float32))
+        self._blocks = list(blocks)
+        return self._after[-1]
+
+    def after(self, place: int) -> NDArray[np.float32]:
+        """What comes out of a block; -1 is what goes in."""
+        return self._after[place + 1]

@@ -1,0 +1,100 @@
+"""A recording with the house's chains run on it: its own tracks, and behind them what comes out of each chain."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator, Sequence
+    from concurrent.futures import ThreadPoolExecutor
+
+    from numpy.typing import NDArray
+
+    from deskhand.chain.run import Chain
+
+
+class _Piece(Protocol):
+    @property
+    def samples(self) -> NDArray[np.float32]: ...
+
+
+class _Recording(Protocol):
+    @property
+    def sample_rate_hz(self) -> int: ...
+    @property
+    def frames(self) -> int: ...
+    def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterable[_Piece]: ...
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Piece:
+    """One stretch of all rows."""
+
+    samples: NDArray[np.float32]
+
+
+class WithChains:
+    """Reads like a recording of more tracks: those of the recording, then one or two for each chain, in step with them.
+
+    Parameters
+    ----------
+    recording : Recording
+    tracks : int
+        How many it has.
+    chains : sequence of (track positions, Chain)
+        Which tracks go through which chain.
+    """
+
+    def __init__(self, recording: _Recording, tracks: int, chains: Sequence[tuple[tuple[int, ...], Chain]]) -> None:
+        self._recording = recording
+        self._chains = chains
+        self.sample_rate_hz = recording.sample_rate_hz
+        self.frames = recording.frames
+        self.rows: list[tuple[int, ...]] = []
+        """Rows of each chain's output."""
+        row = tracks
+        for _, chain in chains:
+            self.rows.append(tuple(range(row, row + chain.channels)))
+            row += chain.channels
+        self.tracks = row
+        self._plain = tracks
+
+    def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterator[Piece]:
+        """All rows, `frames` at a time; the last block may be shorter."""
+        held: list[NDArray[np.float32]] = [np.empty((len(rows), 0), np.float32) for rows in self.rows]
+        waiting: list[NDArray[np.float32]] = []
+        for block in self._recording.blocks(frames, pool=pool):
+            samples = block.samples
+            made = self._through(samples, pool)
+            held = [np.concatenate(pair, axis=1) for pair in zip(held, made, strict=True)]
+            # a chain that looks ahead gives a block when the next one is in: the recording's own tracks wait for it
+            waiting.append(samples.copy() if self._chains else samples)
+            while waiting and all(part.shape[1] >= waiting[0].shape[1] for part in held):
+                yield self._joined(waiting.pop(0), held)
+        rest = [
+            chain.rest(len(tracks)).astype(np.float32) if chain.latency else np.empty((chain.channels, 0), np.float32)
+            for tracks, chain in self._chains
+        ]
+        held = [np.concatenate(pair, axis=1) for pair in zip(held, rest, strict=True)]
+        while waiting:
+            yield self._joined(waiting.pop(0), held)
+
+    def _through(self, samples: NDArray[np.float32], pool: ThreadPoolExecutor | None) -> list[NDArray[np.float32]]:
+        def one(place: int) -> NDArray[np.float32]:
+            tracks, chain = self._chains[place]
+            return chain.aligned(samples[list(tracks)].astype(np.float64)).astype(np.float32)
+
+        places = range(len(self._chains))
+        return list(map(one, places)) if pool is None else list(pool.map(one, places))
+
+    def _joined(self, samples: NDArray[np.float32], held: list[NDArray[np.float32]]) -> Piece:
+        frames = samples.shape[1]
+        out = np.empty((self.tracks, frames), np.float32)
+        out[: self._plain] = samples
+        for place, rows in enumerate(self.rows):
+            out[list(rows)] = held[place][:, :frames]
+            held[place] = held[place][:, frames:]
+        return Piece(out)

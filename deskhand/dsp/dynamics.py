@@ -1,0 +1,367 @@
+"""Level detectors, gain computers and gain smoothing of gates, compressors and limiters.
+
+Gains are computed and smoothed in decibels, after the gain computer, as Giannoulis, Massberg & Reiss recommend (J. Audio Eng.
+Soc. 60 (6), 2012, 399): no lag below the threshold, and a release that does not depend on how much was taken off. A time
+constant is the time to 1 - 1/e of a step. Levels are of a sine's RMS (AES17): a full-scale sine reads 0 dBFS, whether its peak
+or its mean square is looked at.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numba as nb
+import numpy as np
+
+FLOOR_DB: Final = -200.0
+TWO_STAGE_FAST_S: Final = 0.06
+TWO_STAGE_SLOW_S: Final = 0.5
+TWO_STAGE_SLOWEST_S: Final = 5.0
+TWO_STAGE_CHARGE_S: Final = 1.0
+TWO_STAGE_MEMORY_S: Final = 8.0
+RISING_DB: Final = 6.0
+"""A rising ratio is 1 + level over threshold / this."""
+RISING: Final = 0.0
+"""Stands for a rising ratio in the kernels."""
+_NO_DENORMALS: Final = 1e-25
+"""Numbers too small to be normal are a hundred times slower."""
+
+
+def keep(time_s: float, sample_rate_hz: float) -> float:
+    """Factor a sample of a one-pole smoother with a time constant; 0 for none."""
+    return float(np.exp(-1.0 / (time_s * sample_rate_hz))) if time_s > 0.0 else 0.0
+
+
+@nb.njit("float64(float64, float64, float64, float64)", cache=True, nogil=True)
+def static_reduction_db(level_db: float, threshold_db: float, ratio: float, knee_db: float) -> float:
+    """What a compressor takes off at a level, in dB, 0 or more.
+
+    Parameters
+    ----------
+    level_db, threshold_db, knee_db : float
+    ratio : float
+        1 or more; 0 for a ratio that rises with level: 1 + over / 6 dB, so that `over` dB above the threshold come out as
+        6 ln(1 + over / 6) dB above it. It starts at 1 and needs no knee.
+
+    References
+    ----------
+    Giannoulis, Massberg & Reiss 2012: quadratic soft knee.
+    """
+    over = level_db - threshold_db
+    if ratio == RISING:
+        return 0.0 if over <= 0.0 else over - RISING_DB * np.log1p(over / RISING_DB)
+    slope = 1.0 - 1.0 / ratio
+    if 2.0 * over <= -knee_db:
+        return 0.0
+    if 2.0 * over < knee_db:
+        return slope * (over + 0.5 * knee_db) ** 2 / (2.0 * knee_db)
+    return slope * over
+
+
+@nb.njit("void(float64[::1])", cache=True, nogil=True)
+def to_db(power: np.ndarray) -> None:
+    """10 lg of each value, in place, within 1e-8 dB; -200 for 1e-20 and less.
+
+    The logarithm of the mantissa is a series in (m - sqrt 2) / (m + sqrt 2), whose first term left out is below 1e-9; written
+    with integer views so that it vectorises, which calls of the library do not.
+    """
+    size = power.shape[0]
+    work = np.empty(512)
+    exponent = np.empty(512)
+    bits, exponent_bits = work.view(np.int64), exponent.view(np.int64)
+    root = np.sqrt(2.0)
+    for first in range(0, size, 512):
+        count = min(512, size - first)
+        piece = power[first : first + count]
+        for index in range(count):
+            work[index] = piece[index] + 1e-20
+        for index in range(count):
+            # a small integer under the bits of 2^52 is 2^52 plus the integer
+            exponent_bits[index] = (bits[index] >> np.int64(52)) | np.int64(0x4330000000000000)
+            bits[index] = (bits[index] & np.int64(0x000FFFFFFFFFFFFF)) | np.int64(0x3FF0000000000000)
+        for index in range(count):
+            t = (work[index] - root) / (work[index] + root)
+            q = t * t
+            log2 = t * (1.0 + q * (1.0 / 3.0 + q * (0.2 + q * (1.0 / 7.0 + q * (1.0 / 9.0 + q * (1.0 / 11.0))))))
+            whole = (exponent[index] - 4503599627370496.0) - 1022.5
+            piece[index] = 3.0102999566398120 * (whole + 2.8853900817779268 * log2)
+
+
+@nb.njit("void(float64[::1], float64[::1])", cache=True, nogil=True)
+def to_gain(gain_db: np.ndarray, out: np.ndarray) -> None:
+    """10^(x / 20) of each value, within 1e-9 of itself, for -2000 to 2000 dB."""
+    size = gain_db.shape[0]
+    work = np.empty(512)
+    bits = work.view(np.int64)
+    big = 6755399441055744.0  # 1.5 * 2^52: what is added to it is rounded to an integer in its low bits
+    for first in range(0, size, 512):
+        count = min(512, size - first)
+        piece, made = gain_db[first : first + count], out[first : first + count]
+        for index in range(count):
+            work[index] = piece[index] * 0.16609640474436813 + big
+        for index in range(count):
+            f = (piece[index] * 0.16609640474436813 - (work[index] - big)) * 0.6931471805599453
+            made[index] = 1.0 + f * (
+                1.0
+                + f
+                * (
+                    0.5
+                    + f * (1.0 / 6.0 + f * (1.0 / 24.0 + f * (1.0 / 120.0 + f * (1.0 / 720.0 + f * (1.0 / 5040.0)))))
+                )
+            )
+        for index in range(count):
+            bits[index] = (bits[index] + np.int64(1023)) << np.int64(52)
+        for index in range(count):
+            made[index] *= work[index]
+
+
+@nb.njit("void(float64[::1], float64, float64[::1], float64[::1])", cache=True, nogil=True)
+def detect(signal: np.ndarray, keep_rms: float, state: np.ndarray, level_db: np.ndarray) -> None:
+    """Level of each sample in dBFS of a sine's RMS.
+
+    Parameters
+    ----------
+    signal : (frames,)
+    keep_rms : float
+        Of the averaging of squares; 0 looks at peaks.
+    state : (1,)
+        The average so far; updated.
+    level_db : (frames,)
+        Filled; -200 for nothing.
+    """
+    if keep_rms > 0.0:
+        held = state[0]
+        for index in range(signal.shape[0]):
+            held = keep_rms * held + (1.0 - keep_rms) * (2.0 * signal[index] * signal[index] + _NO_DENORMALS)
+            level_db[index] = held
+        state[0] = held
+    else:
+        for index in range(signal.shape[0]):
+            level_db[index] = signal[index] * signal[index]
+    to_db(level_db)
+
+
+@nb.njit("void(float64[::1], float64, float64, float64)", cache=True, nogil=True)
+def compress(level_db: np.ndarray, threshold_db: float, ratio: float, knee_db: float) -> None:
+    """Levels to the reductions a compressor asks for, in place."""
+    for index in range(level_db.shape[0]):
+        level_db[index] = static_reduction_db(level_db[index], threshold_db, ratio, knee_db)
+
+
+@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+def smooth(reduction_db: np.ndarray, keep_attack: float, keep_release: float, state: np.ndarray) -> None:
+    """Attack and release, in place on (frames,); state (1,), updated. Giannoulis et al. 2012: smooth branching detector."""
+    held = state[0]
+    for index in range(reduction_db.shape[0]):
+        wanted = reduction_db[index]
+        factor = keep_attack if wanted > held else keep_release
+        held = factor * held + (1.0 - factor) * wanted + _NO_DENORMALS
+        reduction_db[index] = held
+    state[0] = held
+
+
+@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+def smooth_two_stage(reduction_db: np.ndarray, keep_attack: float, sample_rate_hz: float, state: np.ndarray) -> None:
+    """Attack, and a release in two stages, in place on (frames,).
+
+    While it takes off, half of the reduction passes into a slow store within a second (time constant). When the level falls,
+    what lies above the store returns with 60 ms, the store itself with 0.5 s after short compression and up to 5 s after long:
+    the share of the last 8 s (time constant) in which it has been taking off sets where in between.
+
+    Parameters
+    ----------
+    state : (3,)
+        Reduction, store, share; updated.
+    """
+    held, store, share = state[0], state[1], state[2]
+    fast = np.exp(-1.0 / (TWO_STAGE_FAST_S * sample_rate_hz))
+    charge = np.exp(-1.0 / (TWO_STAGE_CHARGE_S * sample_rate_hz))
+    memory = np.exp(-1.0 / (TWO_STAGE_MEMORY_S * sample_rate_hz))
+    slow, known = 0.0, -1.0
+    for index in range(reduction_db.shape[0]):
+        wanted = reduction_db[index]
+        share = memory * share + (1.0 - memory) * (1.0 if wanted > 0.1 else 0.0)
+        if abs(share - known) > 1e-3:
+            known = share
+            slow = np.exp(
+                -1.0 / ((TWO_STAGE_SLOW_S + (TWO_STAGE_SLOWEST_S - TWO_STAGE_SLOW_S) * share) * sample_rate_hz)
+            )
+        if wanted >= held:
+            held = keep_attack * held + (1.0 - keep_attack) * wanted
+        else:
+            base = max(wanted, min(store, held))
+            held = base + fast * (held - base)
+        if 0.5 * wanted > store:
+            store = charge * store + (1.0 - charge) * 0.5 * wanted
+        elif wanted < store:
+            store = wanted + slow * (store - wanted)
+        reduction_db[index] = held
+    state[0], state[1], state[2] = held, store, share
+
+
+@nb.njit("void(float64[::1], float64, float64, float64, int64, float64[::1])", cache=True, nogil=True)
+def gate(level_db: np.ndarray, open_db: float, close_db: float, range_db: float, hold: int, state: np.ndarray) -> None:
+    """Levels to the reductions a gate asks for, in place: 0 while open, `range_db` (positive) while closed.
+
+    It opens above `open_db` and closes when the level has stayed below `close_db` for `hold` samples.
+
+    Parameters
+    ----------
+    state : (2,)
+        Whether it is open, samples left to hold; updated.
+    """
+    is_open, left = state[0], state[1]
+    for index in range(level_db.shape[0]):
+        if level_db[index] >= open_db:
+            is_open = 1.0
+        if is_open == 1.0 and level_db[index] >= close_db:
+            left = hold
+        elif left > 0.0:
+            left -= 1.0
+        else:
+            is_open = 0.0
+        level_db[index] = 0.0 if is_open == 1.0 else range_db
+    state[0], state[1] = is_open, left
+
+
+@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+def smooth_gate(reduction_db: np.ndarray, keep_open: float, keep_close: float, state: np.ndarray) -> None:
+    """As `smooth`, but the attack is the opening: less reduction."""
+    held = state[0]
+    for index in range(reduction_db.shape[0]):
+        wanted = reduction_db[index]
+        factor = keep_open if wanted < held else keep_close
+        held = factor * held + (1.0 - factor) * wanted + _NO_DENORMALS
+        reduction_db[index] = held
+    state[0] = held
+
+
+@nb.njit("void(float64[:, ::1], float64[::1], float64)", cache=True, nogil=True)
+def apply(signal: np.ndarray, reduction_db: np.ndarray, makeup_db: float) -> None:
+    """Take (frames,) dB off (channels, frames), in place."""
+    most = 0.0
+    for index in range(reduction_db.shape[0]):
+        most = max(most, abs(reduction_db[index]))
+    if most == 0.0 and makeup_db == 0.0:
+        return
+    gain = np.empty(reduction_db.shape[0])
+    for index in range(reduction_db.shape[0]):
+        gain[index] = makeup_db - reduction_db[index]
+    to_gain(gain, gain)
+    for channel in range(signal.shape[0]):
+        row = signal[channel]
+        for index in range(gain.shape[0]):
+            row[index] *= gain[index]
+
+
+@nb.njit("void(float64[:, ::1], float64[::1], float64[::1], float64, float64[:, ::1])", cache=True, nogil=True)
+def moving_bell(signal: np.ndarray, amount_db: np.ndarray, section: np.ndarray, sign: float, state: np.ndarray) -> None:
+    """Add (g - 1) times a band-pass of 0 dB at its middle, g moving with (frames,) dB, in place on (channels, frames).
+
+    With g constant it is a bell of gain g whose poles do not move: what moves is the amount only.
+
+    Parameters
+    ----------
+    section : (6,)
+        The band-pass.
+    sign : float
+        1 lifts by `amount_db`, -1 lowers.
+    state : (channels, 2), updated.
+    """
+    b0, b1, b2, a1, a2 = section[0], section[1], section[2], section[4], section[5]
+    gain = np.empty(amount_db.shape[0])
+    for index in range(amount_db.shape[0]):
+        gain[index] = sign * amount_db[index]
+    to_gain(gain, gain)
+    for channel in range(signal.shape[0]):
+        s0, s1 = state[channel, 0], state[channel, 1]
+        row = signal[channel]
+        for index in range(row.shape[0]):
+            x = row[index]
+            y = b0 * x + s0
+            s0 = b1 * x - a1 * y + s1
+            s1 = b2 * x - a2 * y
+            row[index] = x + (gain[index] - 1.0) * y
+        state[channel, 0], state[channel, 1] = s0, s1
+
+
+@nb.njit("void(float64[::1], int64, float64, float64[::1], int64[::1], float64[::1])", cache=True, nogil=True)
+def look_ahead(
+    reduction_db: np.ndarray, ahead: int, keep_release: float, held: np.ndarray, place: np.ndarray, out: np.ndarray
+) -> None:
+    """What a limiter takes off: the largest reduction asked for within the next `ahead` samples, reached by a straight line.
+
+    The result lies `ahead` samples behind: delay the signal by as much.
+
+    Parameters
+    ----------
+    reduction_db : (frames,)
+        What each sample needs.
+    held : (3 * ahead + 2,)
+        Ring of demands, ring of maxima, running sum of the second, released value; updated. Zeros to begin with.
+    place : (1,)
+        Place in the rings; updated.
+    out : (frames,)
+        Filled.
+    """
+    at = place[0]
+    demands, maxima = held[:ahead], held[ahead : 2 * ahead]
+    total, released = held[3 * ahead], held[3 * ahead + 1]
+    for index in range(reduction_db.shape[0]):
+        demands[at] = reduction_db[index]
+        most = 0.0
+        for near in range(ahead):
+            most = max(most, demands[near])
+        released = most if most > released else most + keep_release * (released - most)
+        if released < 1e-7:
+            released = 0.0
+        total += released - maxima[at]
+        maxima[at] = released
+        out[index] = max(0.0, total / ahead)
+        at = at + 1 if at + 1 < ahead else 0
+        if at == 0:
+            # rounding must not add up
+            total = 0.0
+            for near in range(ahead):
+                total += maxima[near]
+    place[0] = at
+    held[3 * ahead], held[3 * ahead + 1] = total, released
+
+
+@nb.njit("void(float64[::1], int64, float64[:, ::1], float64, float64[::1])", cache=True, nogil=True)
+def true_tops(signal: np.ndarray, side: int, phases: np.ndarray, ceiling: float, out: np.ndarray) -> None:
+    """The largest magnitude at each sample and between it and the next one, where it may pass a ceiling.
+
+    Parameters
+    ----------
+    signal : (2 * side + frames,)
+        Begins with 2 * `side` samples of what came before: the results lie `side` samples behind the new ones.
+    phases : (factor - 1, 2 * side)
+        From `deskhand.dsp.peak.interpolator`.
+    ceiling : float
+        Where not even the most that interpolation can add reaches it, the larger of the two samples is told.
+    out : (frames,)
+        Filled.
+    """
+    most = 1.0
+    for phase in range(phases.shape[0]):
+        total = 0.0
+        for tap in range(2 * side):
+            total += abs(phases[phase, tap])
+        most = max(most, total)
+    for first in range(0, out.shape[0], 64):
+        last = min(out.shape[0], first + 64)
+        highest = 0.0
+        for index in range(first, last + 2 * side):
+            highest = max(highest, abs(signal[index]))
+        for index in range(first, last):
+            # the sample `side` back from the newest that is looked at, and the gap that follows it
+            at = index + 1
+            top = max(abs(signal[at + side - 1]), abs(signal[at + side]))
+            if highest * most > ceiling:
+                for phase in range(phases.shape[0]):
+                    total = 0.0
+                    for tap in range(2 * side):
+                        total += phases[phase, tap] * signal[at + tap]
+                    top = max(top, abs(total))
+            out[index] = top

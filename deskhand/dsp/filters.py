@@ -1,0 +1,276 @@
+"""Equaliser and crossover filters as second-order sections, faithful to their analogue prototypes up to 20 kHz.
+
+The tangent mapping bends everything towards half the sample rate; where that matters the section is matched to the analogue
+magnitude instead (see `deskhand.dsp.biquad.matched`). Each section is designed both ways, and the one nearer to its prototype
+from 20 Hz to 20 kHz is kept: worst errors are in docs/validation-chain.md.
+"""
+
+from __future__ import annotations
+
+import functools
+from typing import TYPE_CHECKING, Final, Literal
+
+import numba as nb
+import numpy as np
+
+from deskhand.dsp.biquad import from_powers, response
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+Alignment = Literal["butterworth", "linkwitz-riley"]
+_GRID_HZ: Final = np.geomspace(20.0, 20000.0, 120)
+_FLOOR_DB: Final = -60.0
+"""Below this an error of the response does not matter."""
+Prototype = tuple[tuple[float, float, float], tuple[float, float, float]]
+"""Numerator and denominator in s / (2 pi frequency), highest power first."""
+_EXACT_DB: Final = 0.01
+_ROUNDS: Final = 12
+_SMALLEST: Final = 1e-30
+"""What is left of a sound long gone: numbers too small to be normal are a hundred times slower."""
+
+
+def analogue_power(
+    numerator: tuple[float, float, float], denominator: tuple[float, float, float], ratio: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """|H|^2 of (n2 s^2 + n1 s + n0) / (d2 s^2 + d1 s + d0) at s = j ratio, ratio being frequency over corner."""
+    n2, n1, n0 = numerator
+    d2, d1, d0 = denominator
+    squared = ratio * ratio
+    return np.asarray(((n0 - n2 * squared) ** 2 + n1 * n1 * squared) / ((d0 - d2 * squared) ** 2 + d1 * d1 * squared))
+
+
+def _tangent(
+    numerator: tuple[float, float, float], denominator: tuple[float, float, float], frequency_hz: float, rate_hz: float
+) -> NDArray[np.float64]:
+    """The section by the tangent mapping, exact at its corner frequency."""
+    k = float(np.tan(np.pi * frequency_hz / rate_hz))
+
+    def mapped(part: tuple[float, float, float]) -> NDArray[np.float64]:
+        two, one, zero = part
+        return np.array([two + one * k + zero * k * k, 2.0 * (zero * k * k - two), two - one * k + zero * k * k])
+
+    top, bottom = mapped(numerator), mapped(denominator)
+    return np.asarray(np.concatenate([top, bottom]) / bottom[0])
+
+
+def _error_db(
+    sos: NDArray[np.float64],
+    numerator: tuple[float, float, float],
+    denominator: tuple[float, float, float],
+    frequency_hz: float,
+    rate_hz: float,
+) -> float:
+    grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
+    wanted = 10.0 * np.log10(np.maximum(analogue_power(numerator, denominator, grid / frequency_hz), 1e-30))
+    got = 20.0 * np.log10(np.maximum(np.abs(response(sos, grid, sample_rate_hz=rate_hz)), 1e-15))
+    seen = wanted > wanted.max() + _FLOOR_DB
+    return float(np.abs(got - wanted)[seen].max(initial=0.0))
+
+
+def _section(
+    numerator: tuple[float, float, float],
+    denominator: tuple[float, float, float],
+    frequency_hz: float,
+    rate_hz: float,
+) -> NDArray[np.float64]:
+    """The section nearest to an analogue prototype in s / (2 pi frequency)."""
+    prototype = numerator, denominator
+    candidates: list[NDArray[np.float64] | None] = []
+    if frequency_hz < 0.49 * rate_hz:
+        plain = _tangent(numerator, denominator, frequency_hz, rate_hz)
+        if _error_db(plain, numerator, denominator, frequency_hz, rate_hz) < _EXACT_DB:
+            return plain
+        candidates.append(plain)
+    if numerator[1] == 0.0 and numerator[2] == 0.0:
+        candidates.append(_high_pass_matched(prototype, frequency_hz, rate_hz))
+    else:
+        candidates.append(_fitted(numerator, denominator, frequency_hz, rate_hz))
+        if numerator[0] != 0.0:
+            # the prototype's zeros kept and its poles fitted: for cuts, whose zeros are the sharp part
+            turned = _fitted(denominator, numerator, frequency_hz, rate_hz)
+            if turned is not None:
+                candidates.append(np.concatenate([turned[3:], turned[:3]]) / turned[0])
+    known = [one for one in candidates if one is not None and _is_stable(one)]
+    return min(known, key=lambda sos: _error_db(sos, numerator, denominator, frequency_hz, rate_hz))
+
+
+def _is_stable(sos: NDArray[np.float64]) -> bool:
+    return bool(abs(sos[5]) < 1.0 and abs(sos[4]) < 1.0 + sos[5])
+
+
+def _poles(denominator: tuple[float, float, float], frequency_hz: float, rate_hz: float) -> tuple[float, float]:
+    """a1 and a2 by impulse invariance."""
+    d2, d1, d0 = denominator
+    w = 2.0 * np.pi * frequency_hz / rate_hz
+    if d2 == 0.0:
+        return -float(np.exp(-w * d0 / d1)), 0.0
+    natural, damping = w * float(np.sqrt(d0 / d2)), 0.5 * d1 / float(np.sqrt(d0 * d2))
+    decay = float(np.exp(-damping * natural))
+    turn = (
+        np.cos(np.sqrt(1.0 - damping**2) * natural) if damping <= 1.0 else np.cosh(np.sqrt(damping**2 - 1.0) * natural)
+    )
+    return -2.0 * decay * float(turn), decay * decay
+
+
+def _high_pass_matched(prototype: Prototype, frequency_hz: float, rate_hz: float) -> NDArray[np.float64]:
+    """Both zeros at 0 Hz, poles by impulse invariance, magnitude exact at the corner."""
+    a1, a2 = _poles(prototype[1], frequency_hz, rate_hz)
+    sos = np.array([1.0, -2.0, 1.0, 1.0, a1, a2])
+    at = np.array([min(frequency_hz, 0.45 * rate_hz)])
+    wanted = float(np.sqrt(analogue_power(*prototype, at / frequency_hz)[0]))
+    sos[:3] *= wanted / float(np.abs(response(sos, at, sample_rate_hz=rate_hz))[0])
+    return sos
+
+
+def _fitted(
+    numerator: tuple[float, float, float], denominator: tuple[float, float, float], frequency_hz: float, rate_hz: float
+) -> NDArray[np.float64] | None:
+    """Poles by impulse invariance, zeros by least squares on the logarithmic magnitude; None where no real zeros fit.
+
+    The squared magnitude of a numerator is linear in three numbers (Vicanek 2016, "Matched Second Order Digital Filters",
+    who matches it at three frequencies); weights that follow the largest errors bring it near the smallest possible
+    one (Lawson 1961).
+    """
+    a1, a2 = _poles(denominator, frequency_hz, rate_hz)
+    grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
+    half = np.sin(np.pi * grid / rate_hz) ** 2
+    basis = np.stack([1.0 - half, half, 4.0 * half * (1.0 - half)], axis=1)
+    poles = basis @ np.array([(1.0 + a1 + a2) ** 2, (1.0 - a1 + a2) ** 2, -4.0 * a2])
+    wanted = analogue_power(numerator, denominator, grid / frequency_hz)
+    rows = basis / (wanted * poles)[:, None]
+    weight = np.where(wanted > wanted.max() * 10.0 ** (0.1 * _FLOOR_DB), 1.0, 0.0)
+    best, least = None, np.inf
+    for _ in range(_ROUNDS):
+        found, *_ = np.linalg.lstsq(rows * weight[:, None], weight, rcond=None)
+        ratio = rows @ found
+        off = np.abs(ratio - 1.0) if ratio.min() <= 0.0 else np.abs(np.log(ratio))
+        off = np.where(weight > 0.0, off, 0.0)
+        sos = from_powers(found, a1, a2)
+        if sos is not None and off.max() < least:
+            best, least = sos, float(off.max())
+        weight = weight * np.sqrt(off / max(float(off.max()), 1e-15) + 1e-3)
+        weight = weight / weight.max()
+    return best
+
+
+def bell_prototype(gain_db: float, q: float) -> Prototype:
+    """Numerator and denominator of a bell (Audio EQ Cookbook, W3C Note 2021: peakingEQ)."""
+    a = 10.0 ** (gain_db / 40.0)
+    return (1.0, a / q, 1.0), (1.0, 1.0 / (a * q), 1.0)
+
+
+def low_shelf_prototype(gain_db: float, q: float) -> Prototype:
+    """Numerator and denominator of a low shelf (Audio EQ Cookbook: lowShelf); q above 0.707 bumps at its corner."""
+    a = 10.0 ** (gain_db / 40.0)
+    root = float(np.sqrt(a))
+    return (a, a * root / q, a * a), (a, root / q, 1.0)
+
+
+def high_shelf_prototype(gain_db: float, q: float) -> Prototype:
+    """Numerator and denominator of a high shelf (Audio EQ Cookbook: highShelf)."""
+    a = 10.0 ** (gain_db / 40.0)
+    root = float(np.sqrt(a))
+    return (a * a, a * root / q, a), (1.0, root / q, a)
+
+
+def _butterworth_qs(order: int) -> list[float]:
+    """Q of each second-order section; a first-order one comes on top when the order is odd."""
+    return [1.0 / (2.0 * float(np.sin(np.pi * (2 * k + 1) / (2 * order)))) for k in range(order // 2)]
+
+
+def pass_prototypes(*, order: int, high: bool, alignment: Alignment) -> list[Prototype]:
+    """Sections of a low- or high-pass of an order (6 dB/octave each); Linkwitz-Riley is two Butterworths of half of it."""
+    base = order // 2 if alignment == "linkwitz-riley" else order
+    top = (1.0, 0.0, 0.0) if high else (0.0, 0.0, 1.0)
+    out: list[Prototype] = [(top, (1.0, 1.0 / q, 1.0)) for q in _butterworth_qs(base)]
+    if base % 2:
+        out.append(((0.0, 1.0, 0.0) if high else (0.0, 0.0, 1.0), (0.0, 1.0, 1.0)))
+    return out * (2 if alignment == "linkwitz-riley" else 1)
+
+
+def _designed(prototypes: list[Prototype], frequency_hz: float, rate_hz: float) -> NDArray[np.float64]:
+    return np.array([_section(top, bottom, frequency_hz, rate_hz) for top, bottom in prototypes])
+
+
+@functools.lru_cache(maxsize=4096)
+def bell(frequency_hz: float, gain_db: float, q: float, sample_rate_hz: float) -> NDArray[np.float64]:
+    """(1, 6) bell; read only.
+
+    References
+    ----------
+    Audio EQ Cookbook (W3C Working Group Note, 8 June 2021), peakingEQ; matched near half the rate (Vicanek 2016).
+    """
+    return _designed([bell_prototype(gain_db, q)], frequency_hz, sample_rate_hz)
+
+
+@functools.lru_cache(maxsize=4096)
+def low_shelf(frequency_hz: float, gain_db: float, q: float, sample_rate_hz: float) -> NDArray[np.float64]:
+    """(1, 6) low shelf; read only. Audio EQ Cookbook, lowShelf."""
+    return _designed([low_shelf_prototype(gain_db, q)], frequency_hz, sample_rate_hz)
+
+
+@functools.lru_cache(maxsize=4096)
+def high_shelf(frequency_hz: float, gain_db: float, q: float, sample_rate_hz: float) -> NDArray[np.float64]:
+    """(1, 6) high shelf; read only. Audio EQ Cookbook, highShelf."""
+    return _designed([high_shelf_prototype(gain_db, q)], frequency_hz, sample_rate_hz)
+
+
+@functools.lru_cache(maxsize=1024)
+def high_pass(
+    frequency_hz: float, slope_db_per_octave: float, sample_rate_hz: float, alignment: Alignment = "butterworth"
+) -> NDArray[np.float64]:
+    """(sections, 6) high-pass; read only. Butterworth 1930: 3.01 dB down at its corner; Linkwitz 1976: 6.02 dB."""
+    order = round(slope_db_per_octave / 6.0)
+    return _designed(pass_prototypes(order=order, high=True, alignment=alignment), frequency_hz, sample_rate_hz)
+
+
+@functools.lru_cache(maxsize=1024)
+def low_pass(
+    frequency_hz: float, slope_db_per_octave: float, sample_rate_hz: float, alignment: Alignment = "butterworth"
+) -> NDArray[np.float64]:
+    """(sections, 6) low-pass; read only. Butterworth 1930: 3.01 dB down at its corner; Linkwitz 1976: 6.02 dB."""
+    order = round(slope_db_per_octave / 6.0)
+    return _designed(pass_prototypes(order=order, high=False, alignment=alignment), frequency_hz, sample_rate_hz)
+
+
+@nb.njit("void(float64[:, ::1], float64[:, ::1], float64[:, :, ::1])", cache=True, nogil=True)
+def cascade(signal: np.ndarray, sos: np.ndarray, state: np.ndarray) -> None:
+    """Filter in place through second-order sections (transposed direct form II), block after block.
+
+    Shapes: signal (channels, frames), sos (sections, 6) with a0 = 1, state (channels, sections, 2), updated.
+    """
+    size = signal.shape[1]
+    # section after section over a stretch that stays in the cache, two channels at once: each hides the other's latency
+    for first in range(0, size, 4096):
+        last = min(size, first + 4096)
+        for section in range(sos.shape[0]):
+            b0, b1, b2 = sos[section, 0], sos[section, 1], sos[section, 2]
+            a1, a2 = sos[section, 4], sos[section, 5]
+            channel = 0
+            while channel + 1 < signal.shape[0]:
+                one, other = signal[channel, first:last], signal[channel + 1, first:last]
+                s0, s1 = state[channel, section, 0], state[channel, section, 1]
+                t0, t1 = state[channel + 1, section, 0], state[channel + 1, section, 1]
+                for index in range(last - first):
+                    x, u = one[index], other[index]
+                    y, v = b0 * x + s0, b0 * u + t0
+                    s0, t0 = b1 * x - a1 * y + s1, b1 * u - a1 * v + t1
+                    s1, t1 = b2 * x - a2 * y, b2 * u - a2 * v
+                    one[index], other[index] = y, v
+                state[channel, section, 0] = s0 if abs(s0) > _SMALLEST else 0.0
+                state[channel, section, 1] = s1 if abs(s1) > _SMALLEST else 0.0
+                state[channel + 1, section, 0] = t0 if abs(t0) > _SMALLEST else 0.0
+                state[channel + 1, section, 1] = t1 if abs(t1) > _SMALLEST else 0.0
+                channel += 2
+            if channel < signal.shape[0]:
+                row = signal[channel, first:last]
+                s0, s1 = state[channel, section, 0], state[channel, section, 1]
+                for index in range(last - first):
+                    x = row[index]
+                    y = b0 * x + s0
+                    s0 = b1 * x - a1 * y + s1
+                    s1 = b2 * x - a2 * y
+                    row[index] = y
+                state[channel, section, 0] = s0 if abs(s0) > _SMALLEST else 0.0
+                state[channel, section, 1] = s1 if abs(s1) > _SMALLEST else 0.0
