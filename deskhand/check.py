@@ -23,12 +23,14 @@ from deskhand.house import (
 from deskhand.measure.bleed import bleed
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
+from deskhand.mix.bus import gains, level_dba, strips
+from deskhand.mix.faders import find_faders
 from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
 from deskhand.report.page import Picture
-from deskhand.report.result import SCHEMA, CheckResult, ShowResult, SourceResult
+from deskhand.report.result import SCHEMA, CheckResult, MixResult, ShowResult, SourceResult
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -41,6 +43,7 @@ if TYPE_CHECKING:
     from deskhand.findings import FirstThing
     from deskhand.measure.figures import Figures
     from deskhand.measure.sounds import Sound
+    from deskhand.mix.faders import Fader
     from deskhand.recording.show import Phase, Tap
 
 
@@ -206,6 +209,7 @@ class _Measured:
     after: dict[str, SourceReading]
     stages: dict[str, tuple[Stage, ...]]
     judged: Judged
+    mix: MixResult | None
 
 
 def _chains(
@@ -256,8 +260,16 @@ def _measure(
     ]
     chains = _chains(house, present, taps, tap, recording.sample_rate_hz, folder)
     count = len(recording.tracks)
-    take = WithChains(recording, count, [(present[name], chain) for name, chain in chains.items()])
+    own = {name: tracks for name, tracks in present.items() if not set(tracks) & set(matched.mix)}
+
+    def mixed(rows: list[tuple[int, ...]], total: int) -> NDArray[np.float32] | None:
+        found = strips(house, own | dict(zip(chains, rows, strict=True)))
+        return gains(found, total) if found else None
+
+    take = WithChains(recording, count, [(present[name], chain) for name, chain in chains.items()], mix=mixed)
     rows = dict(zip(chains, take.rows, strict=True))
+    if take.mix_rows is not None:
+        pairs.append(take.mix_rows)
     pairs += [(row[0], row[1]) for row in rows.values() if len(row) == 2]
     everything = measure_figures(
         take, take.tracks, pairs=pairs, origins=origins, targets=count, threads=threads, progress=progress
@@ -316,7 +328,25 @@ def _measure(
         tap=tap,
     )
     judge_chains(house, readings, after, stages, judged)
-    return _Measured(before=readings, after=after, stages=stages, judged=judged)
+    mix = None
+    if take.mix_rows is not None:
+        faders = find_faders(everything, strips(house, own | rows), matched.mix) if matched.mix else []
+        mix = _mix(house, everything, take.mix_rows, faders)
+    return _Measured(before=readings, after=after, stages=stages, judged=judged, mix=mix)
+
+
+def _mix(house: HouseFile, figures: Figures, rows: tuple[int, int], faders: list[Fader]) -> MixResult:
+    read = read_source(figures, rows, strikes=False, mains_hz=house.house.mains_hz).readings
+    room, loudness = house.room, read.loudness_lufs
+    return MixResult(
+        loudness_lufs=loudness,
+        true_peak_dbtp=read.true_peak_dbtp,
+        loudness_range_lu=read.loudness_range_lu,
+        width_db=read.width_db,
+        mono_loss_db=read.mono_loss_db,
+        level_dba=None if room is None or loudness is None else level_dba(room, loudness),
+        faders=tuple(faders),
+    )
 
 
 def _bleed(
@@ -388,6 +418,7 @@ def _result(
         house=house.house.name,
         show=show,
         sources=tuple(sources),
+        mix=measured.mix,
         first=first,
     )
     return Checked(result=result, pictures=pictures)

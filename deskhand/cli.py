@@ -211,6 +211,64 @@ def check(
 
 @main.command()
 @click.argument("recording", type=click.Path(path_type=Path))
+@click.option(
+    "--into", "folder", type=click.Path(path_type=Path), help="Folder to write to. Default: RECORDING-audio here."
+)
+@click.option(
+    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above."
+)
+@click.option("--source", "sources", multiple=True, metavar="NAME", help="Only this one; may be given several times.")
+@click.option("--from", "start_s", type=_ClockTime(), help="From here on, like 1:30.")
+@click.option("--to", "end_s", type=_ClockTime(), help="Up to here, like 1:50.")
+@click.option("--tap", type=click.Choice(_TAPS), help="Where the tracks were taken. Default: what the house file says.")
+@click.option("--stages", is_flag=True, help="Also what comes out of every block.")
+@click.option("--no-mix", is_flag=True, help="Without the mix.")
+@click.option("--float", "float_files", is_flag=True, help="32-bit float files instead of 24 bit.")
+def render(
+    recording: Path,
+    folder: Path | None,
+    house: Path | None,
+    sources: tuple[str, ...],
+    start_s: float | None,
+    end_s: float | None,
+    tap: str | None,
+    stages: bool,
+    no_mix: bool,
+    float_files: bool,
+) -> None:
+    """Write audio before and after the house's chains, at matched loudness, and the mix.
+
+    For each source with a chain: before and after as they are, both again at one loudness (turned down only), and their
+    difference. Listen quietly first.
+    """
+    from deskhand.check import name_of
+    from deskhand.render import Wanted
+    from deskhand.render import render as write
+    from deskhand.units import number
+
+    into = folder if folder is not None else Path(f"{name_of(recording)}-audio")
+    wanted = Wanted(sources=sources, stages=stages, mix=not no_mix, float_files=float_files)
+    with _progress("rendering") as progress:
+        written = write(
+            recording,
+            into,
+            wanted,
+            house_path=house,
+            start_s=start_s,
+            end_s=end_s,
+            tap=tap,  # type: ignore[arg-type]
+            progress=progress,
+        )
+    for one in written:
+        turned = f", turned down {number(-one.gain_db, 1)} dB" if one.gain_db < 0 else ""
+        click.echo(f"{one.path.name}{turned}{f' ({one.note})' if one.note else ''}")
+    if not written:
+        raise UsageError(str(recording), "holds no source with a chain or a fader", "write chains in the house file")
+    click.echo(f"{len(written)} files in {into}. Listen quietly first.")
+
+
+@main.command()
+@click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--name", default="Our house", show_default=True, help="Of the house.")
 @click.option(
     "--output", type=click.Path(path_type=Path), help="Where to write. Default: house.toml in or beside the recording."

@@ -344,6 +344,8 @@ class Source:
     nominal_dbfs: Level | None = Field(default=None, alias="nominal")
     tap: Tap | None = None
     used: bool = True
+    mute: bool = False
+    """Not in the mix this time."""
     chain: list[ChainBlock] = field(default_factory=list)
 
     @property

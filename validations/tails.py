@@ -168,7 +168,7 @@ def main() -> None:
         "  20 ms, pauses 0 to 1.2 s, levels within 6 dB, drawn anew for each song; each song in a room of its own.",
         f"- Voices: two people singing alone (package `{packages['voices']}`), 9 and 12 s, each repeated {TIMES} times,",
         f"  in {ROOMS} rooms of each length. The repeats bring no new endings: 40 decays are five, heard eight times. So the ± is",
-        "  too small here, a wrong answer is as steady as a right one, and without the repeats nothing would be told.",
+        "  too small here, a wrong answer is as steady as a right one, and without the repeats next to nothing would be told.",
         "",
         f"Cannot tell: fewer than {LEAST_DECAYS} free decays, or decays that do not agree. Errors are relative to the room and of",
         "what was told only; the row without a room reads the playing's own decay.",

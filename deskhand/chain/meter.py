@@ -111,6 +111,14 @@ class StageMeter:
         self._reductions.append(values[: steps * step].reshape(steps, step).mean(axis=1))
         self._reduction_rest = values[steps * step :].copy()
 
+    def loudness_lufs(self) -> float:
+        """Integrated loudness of all so far; -inf for silence."""
+        return integrated_lufs(np.concatenate([rows[:, 3] for rows in self._blocks])) if self._blocks else -np.inf
+
+    def true_peak(self) -> float:
+        """The largest magnitude so far, between samples included."""
+        return max(self._true_peak, float(self._top[0]))
+
     def result(self, playing: Activity) -> Stage:
         """What it read, over what counts as playing at the tap."""
         blocks = np.concatenate(self._blocks) if self._blocks else np.empty((0, 4))

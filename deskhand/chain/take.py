@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from concurrent.futures import ThreadPoolExecutor
 
     from numpy.typing import NDArray
@@ -46,9 +46,19 @@ class WithChains:
         How many it has.
     chains : sequence of (track positions, Chain)
         Which tracks go through which chain.
+    mix : callable, optional
+        From the rows of each chain's output and the number of rows to a (2, rows) matrix; left and right are then the last
+        two rows. None makes none.
     """
 
-    def __init__(self, recording: _Recording, tracks: int, chains: Sequence[tuple[tuple[int, ...], Chain]]) -> None:
+    def __init__(
+        self,
+        recording: _Recording,
+        tracks: int,
+        chains: Sequence[tuple[tuple[int, ...], Chain]],
+        *,
+        mix: Callable[[list[tuple[int, ...]], int], NDArray[np.float32] | None] | None = None,
+    ) -> None:
         self._recording = recording
         self._chains = chains
         self.sample_rate_hz = recording.sample_rate_hz
@@ -59,7 +69,10 @@ class WithChains:
         for _, chain in chains:
             self.rows.append(tuple(range(row, row + chain.channels)))
             row += chain.channels
-        self.tracks = row
+        self._mix = None if mix is None else mix(self.rows, row)
+        self.mix_rows: tuple[int, int] | None = None if self._mix is None else (row, row + 1)
+        """Rows of the mix."""
+        self.tracks = row + (0 if self._mix is None else 2)
         self._plain = tracks
 
     def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterator[Piece]:
@@ -97,4 +110,6 @@ class WithChains:
         for place, rows in enumerate(self.rows):
             out[list(rows)] = held[place][:, :frames]
             held[place] = held[place][:, frames:]
+        if self._mix is not None:
+            np.matmul(self._mix, out[:-2], out=out[-2:])
         return Piece(out)

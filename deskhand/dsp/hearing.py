@@ -134,7 +134,7 @@ def stationary_loudness(
     levels = np.ascontiguousarray(level_db_spl, dtype=np.float64)
     if levels.shape != (BANDS,):
         raise ValueError(f"{levels.shape} levels; ISO 532-1 wants (28,)")
-    if levels.max() > 120.0:
+    if not levels.max() <= 120.0:  # NaN is none either
         raise ValueError(f"{levels.max():.1f} dB; ISO 532-1 ends at 120 dB")
     specific = np.zeros(SPECIFIC)
     loudness = _stationary(np.maximum(levels, -60.0), diffuse, specific)

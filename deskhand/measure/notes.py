@@ -21,7 +21,7 @@ LEAST_ONSETS: Final = 12
 _KERNEL: Final = 0.12
 """Width of the kernel over ln(tail)."""
 _TAILS_S: Final = np.geomspace(0.05, 12.0, 480)
-_FALL_DB: Final = (8.0, 30.0)
+_FALL_DB: Final = (8.0, 45.0)
 _AGREE: Final = 0.25
 _SURE: Final = 0.35
 

@@ -16,6 +16,7 @@ from deskhand.findings.first import Status
 from deskhand.house import Role
 from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
+from deskhand.mix.faders import Fader
 from deskhand.recording.show import Phase, Tap
 
 SCHEMA: Final = 1
@@ -62,6 +63,21 @@ class SourceResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MixResult:
+    """The mix of the faders that are written down, behind the house's chains."""
+
+    loudness_lufs: float | None
+    true_peak_dbtp: float | None
+    loudness_range_lu: float | None
+    width_db: float | None
+    mono_loss_db: float | None
+    level_dba: float | None
+    """At the mix position, estimated from the room's calibration; null when the house states none."""
+    faders: tuple[Fader, ...]
+    """Where the recording holds the desk's own mix: what its faders were."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
     """All of `deskhand check --json`. What later versions measure is absent, not empty."""
 
@@ -71,6 +87,8 @@ class CheckResult:
     house: str
     show: ShowResult
     sources: tuple[SourceResult, ...]
+    mix: MixResult | None
+    """Null when no fader is written down."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
 

@@ -1,0 +1,74 @@
+"""The most telling stretch of a source: one in which it plays, and plays as it usually does."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.measure.tone import octaves
+from deskhand.units import db_from_power
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from deskhand.measure.activity import Activity
+    from deskhand.measure.figures import Figures
+
+LENGTH_S: Final = 20.0
+_SHARES: Final = (10, 50, 90)
+_REST_DB: Final = 12.0
+"""A stretch without any playing is as bad as one this far from the usual level."""
+_FLOOR_DB: Final = -40.0
+
+
+def telling_start_s(
+    figures: Figures, tracks: tuple[int, ...], playing: Activity, *, length_s: float = LENGTH_S
+) -> float:
+    """Where the most telling stretch begins, in whole seconds.
+
+    Parameters
+    ----------
+    figures : Figures
+    tracks : one or two track positions
+    playing : Activity
+    length_s : float
+
+    Returns
+    -------
+    float
+        The start of the stretch in which the source plays most, with levels (10th, 50th and 90th percentile) and an octave
+        spectrum nearest to those of all its playing, everything counted in dB. 0 for a shorter take, or one without playing.
+    """
+    hop = 10
+    seconds = playing.blocks.size // hop
+    span = round(length_s)
+    windows = playing.windows
+    if seconds <= span or not windows.any():
+        return 0.0
+    usual = np.percentile(playing.level_dbfs[windows], _SHARES)
+    tone: NDArray[np.float64] = np.mean([figures.tracks[track].tone[:seconds] for track in tracks], axis=0)
+    bands = octaves(np.nan_to_num(tone))
+    active = playing.blocks[: seconds * hop].reshape(seconds, hop).mean(axis=1)
+    whole = _shape_db((bands * active[:, None]).sum(axis=0))
+    best, least = 0, np.inf
+    for first in range(seconds - span + 1):
+        share = float(active[first : first + span].mean())
+        if share == 0.0:
+            continue
+        inside = slice(first * hop, (first + span) * hop)
+        levels = playing.level_dbfs[inside][windows[inside]]
+        if not levels.size:
+            continue
+        weights = active[first : first + span, None]
+        off_db = float(np.abs(np.percentile(levels, _SHARES) - usual).mean())
+        off_db += float(np.abs(_shape_db((bands[first : first + span] * weights).sum(axis=0)) - whole).mean())
+        off_db += _REST_DB * (1.0 - share)
+        if off_db < least:
+            best, least = first, off_db
+    return float(best)
+
+
+def _shape_db(bands: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(8,) octave levels against their sum."""
+    return np.maximum(np.asarray(db_from_power(bands / max(float(bands.sum()), 1e-30) + 1e-12)), _FLOOR_DB)

@@ -1,0 +1,1 @@
+"""Faders and pans to the mix."""

@@ -1,0 +1,75 @@
+"""The mix: each source behind its chain, weighed by its fader and placed by its pan."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.chain.blocks import pan_gains
+from deskhand.house import NEVER_IN_A_MIX
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.house import HouseFile, Room, Source
+
+    Array = NDArray[np.float64]
+
+CENTRE_LAW_DB: Final = -3.0
+"""A single channel without a pan block lies in the centre: equal power. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Strip:
+    """One source in the mix."""
+
+    source: str
+    rows: tuple[int, ...]
+    """Rows it comes from: one or two."""
+    fader_db: float
+
+    def matrix(self) -> Array:
+        """(2, rows) gains to left and right."""
+        gain = 10.0 ** (self.fader_db / 20.0)
+        if len(self.rows) == 2:
+            return np.asarray(gain * np.eye(2))
+        left, right = pan_gains(0.0, CENTRE_LAW_DB)
+        return np.asarray(gain * np.array([[left], [right]]))
+
+
+def in_the_mix(source: Source) -> bool:
+    """Whether a source is heard: used, not muted, with a fader that is written down, and not one for ears only."""
+    return source.used and not source.mute and source.fader_db is not None and source.role not in NEVER_IN_A_MIX
+
+
+def strips(house: HouseFile, rows: Mapping[str, tuple[int, ...]]) -> list[Strip]:
+    """The strips of the sources whose faders are written down; none when no fader is.
+
+    Parameters
+    ----------
+    house : HouseFile
+    rows : mapping
+        Source name to where its signal behind its chain lies.
+    """
+    return [
+        Strip(source=source.name, rows=rows[source.name], fader_db=source.fader_db or 0.0)
+        for source in house.source
+        if in_the_mix(source) and source.name in rows
+    ]
+
+
+def gains(strips: Sequence[Strip], rows: int) -> NDArray[np.float32]:
+    """(2, rows) the matrix that makes left and right of all rows."""
+    out = np.zeros((2, rows))
+    for strip in strips:
+        out[:, list(strip.rows)] += strip.matrix()
+    return out.astype(np.float32)
+
+
+def level_dba(room: Room, loudness_lufs: float) -> float:
+    """Sound level at the mix position that a mix of some loudness makes, by the room's calibration."""
+    return room.level_dba + loudness_lufs - room.mix_loudness_lufs
