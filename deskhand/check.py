@@ -21,8 +21,11 @@ from deskhand.house import (
     read_house,
 )  # fmt: skip
 from deskhand.measure.bleed import bleed
+from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.figures import measure_figures
+from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
+from deskhand.measure.tone import LISTENING_DBA
 from deskhand.mix.bus import gains, level_dba, strips
 from deskhand.mix.faders import find_faders
 from deskhand.new import guess_house, microphones_of_one
@@ -304,6 +307,9 @@ def _measure(
                 playing=readings[source.name].activity,
             )
     stages = {name: chain.stages(readings[name].activity) for name, chain in chains.items()}
+    readings = _loud_moments(
+        recording, figures, readings, LISTENING_DBA if level_db_spl is None else level_db_spl, threads
+    )
     missing = {
         source.name: [
             str(track)
@@ -333,6 +339,22 @@ def _measure(
         faders = find_faders(everything, strips(house, own | rows), matched.mix) if matched.mix else []
         mix = _mix(house, everything, take.mix_rows, faders)
     return _Measured(before=readings, after=after, stages=stages, judged=judged, mix=mix)
+
+
+def _loud_moments(
+    recording: Recording, figures: Figures, readings: dict[str, SourceReading], level_dba: float, threads: int
+) -> dict[str, SourceReading]:
+    """The readings with the loudness of each source's loud moments, from a second look at a few seconds of it."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    def one(reading: SourceReading) -> SourceReading:
+        start_s = telling_start_s(figures, reading.tracks, reading.activity, length_s=LENGTH_S)
+        samples = recording.excerpt(reading.tracks, start_s, LENGTH_S)
+        found = exceeded_loudness_sone(samples, sample_rate_hz=recording.sample_rate_hz, level_dba=level_dba)
+        return reading.with_loud_moments(found if reading.readings.level_dbfs is not None else None)
+
+    with ThreadPoolExecutor(threads) as pool:
+        return dict(zip(readings, pool.map(one, readings.values()), strict=True))
 
 
 def _mix(house: HouseFile, figures: Figures, rows: tuple[int, int], faders: list[Fader]) -> MixResult:

@@ -897,6 +897,7 @@ def judge_chains(
     for source in house.source:
         if source.name not in after or before[source.name].readings.level_dbfs is None:
             continue
+        # what is wrong at the tap is the cause of what the chain makes of it
         make = _Maker(source.name, judged.by_source[source.name], stage="after")
         said = {finding.kind for finding in make.made if finding.severity == "fix"}
         read = stages[source.name]
@@ -908,7 +909,6 @@ def judge_chains(
             ),
             None,
         )
-        # what is too hot at the tap is too hot behind it: the cause is said already
         if hot is not None and not said & {"clipped", "headroom", "level-high"}:
             peak_dbtp = read[hot].true_peak_dbtp
             make.add(
@@ -923,6 +923,8 @@ def judge_chains(
             )
         chain = source.chain[len(source.chain) - len(read) :]
         for block, one in zip(chain, read, strict=True):
+            if said & {"clipped", "level-low", "level-high", "silent"}:
+                break
             wanted = getattr(block, "reduction_db", None)
             if wanted is None or one.reduction_db is None or block.block != one.block:
                 continue

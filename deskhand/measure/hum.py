@@ -36,26 +36,46 @@ class Hum:
     """The multiples that stand out."""
 
 
-def _lines(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> tuple[list[int], float]:
-    """Multiples that stand out steadily, and their power together."""
-    found: list[int] = []
-    power = 0.0
-    count = spectra.shape[1]
-    for multiple in range(1, _MULTIPLES + 1):
-        at = round(multiple * mains_hz / bin_hz)
-        if at + 13 >= count:
-            break
-        near = spectra[:, at - 3 : at + 4]
-        around = np.concatenate([spectra[:, max(1, at - 12) : at - 3], spectra[:, at + 4 : at + 13]], axis=1)
-        background = np.median(around, axis=1)
+class _Lines:
+    """Looks at one bin after another of some power spectra, each once."""
+
+    def __init__(self, spectra: NDArray[np.float64]) -> None:
+        self._spectra = spectra
+        self._seen: dict[int, float | None] = {}
+
+    def power(self, at: int) -> float | None:
+        """Power of a steady line that stands out at a bin; None when there is none."""
+        if at not in self._seen:
+            self._seen[at] = self._looked_at(at)
+        return self._seen[at]
+
+    def _looked_at(self, at: int) -> float | None:
+        if at + 13 >= self._spectra.shape[1]:
+            return None
+        near = self._spectra[:, at - 3 : at + 4]
+        if (np.abs(near.argmax(axis=1) - 3) > 1).any():
+            return None
         line = near[:, 1:6].sum(axis=1)
-        level = db_from_power(line)
-        if np.any(np.abs(near.argmax(axis=1) - 3) > 1) or level.std() > _STEADY_DB:
-            continue
-        if db_from_power(float(np.min(line / np.maximum(5 * background, 1e-30)))) > _STANDS_OUT_DB:
-            found.append(multiple)
-            power += float(np.mean(line - 5 * background))
-    return found, power
+        around = np.concatenate(
+            [self._spectra[:, max(1, at - 12) : at - 3], self._spectra[:, at + 4 : at + 13]], axis=1
+        )
+        background = np.median(around, axis=1)
+        if db_from_power(float(np.min(line / np.maximum(5 * background, 1e-30)))) <= _STANDS_OUT_DB:
+            return None
+        if db_from_power(line).std() > _STEADY_DB:
+            return None
+        return float(np.mean(line - 5 * background))
+
+    def of(self, mains_hz: float, bin_hz: float) -> tuple[list[int], float]:
+        """Multiples of the mains that stand out steadily, and their power together."""
+        found: list[int] = []
+        total = 0.0
+        for multiple in range(1, _MULTIPLES + 1):
+            power = self.power(round(multiple * mains_hz / bin_hz))
+            if power is not None:
+                found.append(multiple)
+                total += power
+        return found, total
 
 
 def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
@@ -95,8 +115,9 @@ def _under_playing(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum |
 def _best(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> Hum | None:
     """The mains frequency within half a hertz on whose multiples most lines lie; None when there are none."""
     best: tuple[int, float, float, list[int]] = (0, 0.0, 0.0, [])
+    seen = _Lines(spectra)
     for offset in np.arange(-_OFF_HZ, _OFF_HZ + 0.01, 0.05):
-        lines, power = _lines(spectra, bin_hz, mains_hz + offset)
+        lines, power = seen.of(mains_hz + offset, bin_hz)
         if (len(lines), power) > best[:2]:
             best = (len(lines), power, mains_hz + offset, lines)
     count, power, frequency_hz, lines = best

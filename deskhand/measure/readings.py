@@ -63,6 +63,8 @@ class Readings:
     """DIN 45692, of the tone at the listening level: the room's, or 80 dB where none is stated."""
     loudness_sone: float | None
     """ISO 532-1 (stationary), of the tone at that level: how loud the ear finds it against others of the same LUFS."""
+    loudness_n5_sone: float | None
+    """ISO 532-1 (time-varying): exceeded in 5 % of its most telling 6 s, brought to that level."""
     harsh_sone: float | None
     """What of it lies between 2 and 5 kHz."""
     articulation_db: float | None
@@ -122,6 +124,15 @@ class SourceReading:
     """Level step between the loudest and the quietest of them."""
     steady_noise: bool
     """Whether the pauses keep one level, as noise does: decays, quiet playing and digital silence do not."""
+
+    def with_loud_moments(self, loudness_n5_sone: float | None) -> SourceReading:
+        """The same with the loudness of its loud moments, which needs a second look at the audio."""
+        why = dict(self.readings.not_measured)
+        why["loudness_n5_sone"] = "it plays too little"
+        if loudness_n5_sone is not None:
+            del why["loudness_n5_sone"]
+        read = replace(self.readings, loudness_n5_sone=loudness_n5_sone, not_measured=why)
+        return replace(self, readings=read)
 
 
 def _hum(part: TrackFigures, figures: Figures, mains_hz: float) -> Hum | None:
@@ -219,11 +230,14 @@ def read_source(
     steady = bool(pauses.size >= 30 and np.isfinite(pauses).all() and np.ptp(np.percentile(pauses, (10, 60))) < 3.0)
     if noise is None:
         why["noise_dbfs"] = "no level is a pause between hits" if strikes else "it has no pause of a second or more"
-    hums = tuple(_hum(part, figures, mains_hz) for part in parts)
+    # behind a chain, hum is what it is at the tap
+    hums = (None,) * len(parts) if known else tuple(_hum(part, figures, mains_hz) for part in parts)
     heard = [hum.level_dbfs for hum in hums if hum is not None]
     hum_db = max(heard) - level if heard and level is not None else None
     if hum_db is None:
-        why["hum_db"] = "no mains lines stand out" if level is not None else "it never plays"
+        why["hum_db"] = "it is told at the tap" if known else "no mains lines stand out"
+        if level is None:
+            why["hum_db"] = "it never plays"
     loudness = _finite(integrated_lufs(weighted))
     if loudness is None:
         why["loudness_lufs"] = "nothing passes the gate at -70 LUFS"
@@ -266,6 +280,7 @@ def read_source(
         tilt_db_per_octave=tilt,
         sharpness_acum=sharpness,
         loudness_sone=sone,
+        loudness_n5_sone=None,
         harsh_sone=harsh,
         articulation_db=articulation[0],
         tail_s=tail.tail_s,
@@ -294,6 +309,7 @@ def read_source(
         why["tilt_db_per_octave"] = "fewer than four octaves sound"
     if readings.tone_db is None:
         why.setdefault("tone_db", "it plays too little")
+    why["loudness_n5_sone"] = "it is told of the recording as a whole"
     for name in ("sharpness_acum", "loudness_sone", "harsh_sone"):
         if getattr(readings, name) is None:
             why[name] = why.get("tone_db", "it is too soft to hear")

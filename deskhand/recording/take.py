@@ -19,7 +19,7 @@ from deskhand.recording.riff import MAGIC
 from deskhand.units import clock
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from concurrent.futures import Executor, Future
 
     from numpy.typing import NDArray
@@ -134,6 +134,31 @@ class Recording:
                     out = buffer(turn + 1, min(frames, self.frames - after))
                     pending = reader.begin(self.first_frame + after, out, pool)
                 yield Block(start=start, samples=samples)
+
+    def excerpt(self, tracks: Sequence[int], start_s: float, length_s: float) -> NDArray[np.float32]:
+        """Some tracks for some seconds, (tracks, frames): only their files are read. Ends where the recording ends.
+
+        Raises
+        ------
+        RecordingError
+            As for `blocks`.
+        """
+        first = min(round(start_s * self.sample_rate_hz), self.frames)
+        count = min(round(length_s * self.sample_rate_hz), self.frames - first)
+        lanes, places, at, kept = [], {}, 0, 0
+        for lane in self._lanes:
+            wanted = [track for track in tracks if at <= track < at + lane.channels]
+            if wanted:
+                lanes.append(lane)
+                places.update({track: kept + track - at for track in wanted})
+                kept += lane.channels
+            at += lane.channels
+        if not count or not lanes:
+            return np.empty((len(tracks), 0), np.float32)
+        part = replace(
+            self, tracks=self.tracks[:kept], first_frame=self.first_frame + first, frames=count, _lanes=tuple(lanes)
+        )
+        return part.read()[[places[track] for track in tracks]]
 
     def read(self) -> NDArray[np.float32]:
         """All of it at once, (tracks, frames): for short stretches and tests."""

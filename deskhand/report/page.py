@@ -13,7 +13,7 @@ import numpy as np
 
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings.first import urgency
-from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, title
+from deskhand.report.terminal import FORGOTTEN, by_urgency, fader_lines, headline, mix_line, title
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
@@ -155,6 +155,7 @@ def _numbers(source: SourceResult) -> list[tuple[str, str]]:
         ("Sharpness", readings.sharpness_acum, "acum", 2),
         ("Loudness to the ear", readings.loudness_sone, "sone", 0),
         ("Of it from 2 to 5 kHz", readings.harsh_sone, "sone", 1),
+        ("Its loud moments to the ear", readings.loudness_n5_sone, "sone", 0),
         ("Step between its sounds", source.step_db, "LU", 1),
         ("Noise in pauses", readings.noise_dbfs, "dBFS", 0),
         ("Hum against level", readings.hum_db, "dB", 0),
@@ -164,6 +165,19 @@ def _numbers(source: SourceResult) -> list[tuple[str, str]]:
         ("Lost in mono", None if readings.mono_loss_db is None else -readings.mono_loss_db, "dB", 1),
     )
     return [(name, f"{number(value, digits)} {unit}") for name, value, unit, digits in rows if value is not None]
+
+
+def _sounds(source: SourceResult) -> list[tuple[str, str, str]]:
+    """Share, loudness and first stretches of each sound, where a source has several."""
+    if len(source.sounds) < 2:
+        return []
+    rows = []
+    for sound in source.sounds:
+        spans = ", ".join(f"{clock(begin)} to {clock(end)}" for begin, end in sound.stretches_s[:4])
+        more = f" and {len(sound.stretches_s) - 4} more" if len(sound.stretches_s) > 4 else ""
+        loud = "–" if sound.loudness_lufs is None else number(sound.loudness_lufs, 1)
+        rows.append((f"{number(100 * sound.share, 0)} %", loud, spans + more))
+    return rows
 
 
 def _stages(source: SourceResult) -> list[tuple[str, str, str, str]]:
@@ -200,10 +214,17 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "findings": sorted(source.findings, key=urgency),
                 "level": level_picture(source.name, picture, source.findings) if picture is not None else "",
                 "stages": _stages(source),
+                "sounds": _sounds(source),
                 "tone": tone_picture(source.name, tone) if tone else "",
                 "numbers": _numbers(source),
             }
         )
     return environment.from_string(text).render(
-        result=result, title=title(result), headline=headline(result), cards=cards, forgotten=FORGOTTEN
+        result=result,
+        title=title(result),
+        headline=headline(result),
+        mix=mix_line(result),
+        faders=fader_lines(result),
+        cards=cards,
+        forgotten=FORGOTTEN,
     )

@@ -21,6 +21,8 @@ _WORDS: Final = {"missing": "MISSING", "silent": "SILENT", "fix": "FIX", "listen
 _LEVEL_DB: Final = 6.0
 _TAKEN_DB: Final = 6.0
 _HOT_DBTP: Final = -3.0
+_FADER_OFF_DB: Final = 2.5
+_FADER_SURE_DB: Final = 1.0
 _ORDER: Final = ("missing", "silent", "fix", "listen", "well")
 _STYLES: Final = {"missing": "bold red", "silent": "bold red", "fix": "bold red", "listen": "yellow", "well": "dim"}
 
@@ -89,6 +91,34 @@ def chain_line(source: SourceResult) -> str:
     return "; ".join(parts)
 
 
+def fader_lines(result: CheckResult) -> list[str]:
+    """Faders of the recorded mix that are not where the house file has them."""
+    lines = []
+    for fader in result.mix.faders if result.mix else ():
+        if fader.measured_db is None or fader.measured_db_pm is None:
+            continue
+        off_db = fader.measured_db - fader.written_db
+        if abs(off_db) > max(_FADER_OFF_DB, _FADER_SURE_DB + fader.measured_db_pm):
+            word = "higher" if off_db > 0 else "lower"
+            lines.append(f"{fader.source}: {number(abs(off_db), 0)} dB {word} in the recorded mix than written down")
+    return lines
+
+
+def mix_line(result: CheckResult) -> str:
+    """The mix in one line; empty when no fader is written down."""
+    mix = result.mix
+    if mix is None or mix.loudness_lufs is None:
+        return ""
+    parts = [f"{number(mix.loudness_lufs, 1)} LUFS"]
+    if mix.true_peak_dbtp is not None:
+        parts.append(f"peak {number(mix.true_peak_dbtp, 1)} dBTP")
+    if mix.mono_loss_db is not None:
+        parts.append(f"{number(-mix.mono_loss_db, 1)} dB lost in mono")
+    if mix.level_dba is not None:
+        parts.append(f"about {number(mix.level_dba, 0)} dBA at the mix position (estimated, not measured)")
+    return ", ".join(parts)
+
+
 def print_result(result: CheckResult, console: Console) -> None:
     """Print the result for people."""
     from rich.table import Table
@@ -111,6 +141,13 @@ def print_result(result: CheckResult, console: Console) -> None:
         table.add_row(Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(line(source)))
     console.print(table)
     console.print()
+    mix = mix_line(result)
+    if mix:
+        console.print(Text(f"The mix of the written faders: {mix}"), soft_wrap=True)
+    for text in fader_lines(result):
+        console.print(Text(f"  {text}"))
+    if mix:
+        console.print()
     chains = [(source.name, chain_line(source)) for source in result.sources]
     if any(text for _, text in chains):
         console.print("In the house's chains, as they are written down:", style="bold", highlight=False)
