@@ -26,8 +26,9 @@ from deskhand.measure.figures import measure_figures
 from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
 from deskhand.measure.tone import LISTENING_DBA
-from deskhand.mix.bus import gains, level_dba, strips
+from deskhand.mix.bus import gains, level_dba, level_offset_db, strips
 from deskhand.mix.faders import find_faders
+from deskhand.mix.voices import feed_strips, measure_voices, voices_of
 from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
     from deskhand.findings import FirstThing
     from deskhand.measure.figures import Figures
     from deskhand.measure.sounds import Sound
+    from deskhand.mix.clearance import Clearance
     from deskhand.mix.faders import Fader
     from deskhand.recording.show import Phase, Tap
 
@@ -213,6 +215,7 @@ class _Measured:
     stages: dict[str, tuple[Stage, ...]]
     judged: Judged
     mix: MixResult | None
+    voices: list[Clearance]
 
 
 def _chains(
@@ -338,7 +341,33 @@ def _measure(
     if take.mix_rows is not None:
         faders = find_faders(everything, strips(house, own | rows), matched.mix) if matched.mix else []
         mix = _mix(house, everything, take.mix_rows, faders)
-    return _Measured(before=readings, after=after, stages=stages, judged=judged, mix=mix)
+    voices = _voices(house, recording, own, chains, readings, mix, folder, threads)
+    return _Measured(before=readings, after=after, stages=stages, judged=judged, mix=mix, voices=voices)
+
+
+def _voices(
+    house: HouseFile,
+    recording: Recording,
+    own: dict[str, tuple[int, ...]],
+    chains: dict[str, Chain],
+    readings: dict[str, SourceReading],
+    mix: MixResult | None,
+    folder: Path | None,
+    threads: int,
+) -> list[Clearance]:
+    """Whether the voices can be heard, where there is a mix."""
+    if mix is None or mix.loudness_lufs is None:
+        return []
+    feed = feed_strips(house, own, {name: chain.house_blocks for name, chain in chains.items()})
+    return measure_voices(
+        recording,
+        feed,
+        {name: reading.activity for name, reading in readings.items() if reading.readings.level_dbfs is not None},
+        voices_of(house),
+        offset_db=level_offset_db(house.room, mix.loudness_lufs),
+        folder=folder,
+        threads=threads,
+    )
 
 
 def _loud_moments(
@@ -434,12 +463,17 @@ def _result(
                 nominal_dbfs=house.nominal_dbfs(source) if has_nominal(source) else None,
             )
     first: tuple[FirstThing, ...] = first_things(everything)
+    lead = next(iter(voices_of(house)), None)
+    if house.vocal is None and not any(source.role == "lead vocal" for source in house.source):
+        lead = None
     result = CheckResult(
         schema=SCHEMA,
         deskhand=__version__,
         house=house.house.name,
         show=show,
         sources=tuple(sources),
+        vocal=next((one for one in measured.voices if one.source == lead), None),
+        voices=tuple(one for one in measured.voices if one.source != lead),
         mix=measured.mix,
         first=first,
     )

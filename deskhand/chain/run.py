@@ -64,6 +64,8 @@ class Chain:
         folder: Path | None = None,
         metered: bool = False,
     ) -> None:
+        self.house_blocks = tuple(blocks)
+        """As the house file has them."""
         self.blocks: list[Block] = []
         self.meters: list[StageMeter] = []
         self.latency = 0

@@ -9,6 +9,7 @@ import numpy as np
 
 from deskhand.chain.blocks import pan_gains
 from deskhand.house import NEVER_IN_A_MIX
+from deskhand.measure.tone import LISTENING_DBA
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -23,6 +24,15 @@ CENTRE_LAW_DB: Final = -3.0
 """A single channel without a pan block lies in the centre: equal power. Common practice, no source."""
 
 
+def source_matrix(channels: int, fader_db: float) -> Array:
+    """(2, channels) gains to left and right: a pair as it is, a single channel in the centre."""
+    gain = 10.0 ** (fader_db / 20.0)
+    if channels == 2:
+        return np.asarray(gain * np.eye(2))
+    left, _ = pan_gains(0.0, CENTRE_LAW_DB)
+    return np.asarray(gain * np.array([[left], [left]]))
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Strip:
     """One source in the mix."""
@@ -34,11 +44,7 @@ class Strip:
 
     def matrix(self) -> Array:
         """(2, rows) gains to left and right."""
-        gain = 10.0 ** (self.fader_db / 20.0)
-        if len(self.rows) == 2:
-            return np.asarray(gain * np.eye(2))
-        left, right = pan_gains(0.0, CENTRE_LAW_DB)
-        return np.asarray(gain * np.array([[left], [right]]))
+        return source_matrix(len(self.rows), self.fader_db)
 
 
 def in_the_mix(source: Source) -> bool:
@@ -73,3 +79,10 @@ def gains(strips: Sequence[Strip], rows: int) -> NDArray[np.float32]:
 def level_dba(room: Room, loudness_lufs: float) -> float:
     """Sound level at the mix position that a mix of some loudness makes, by the room's calibration."""
     return room.level_dba + loudness_lufs - room.mix_loudness_lufs
+
+
+def level_offset_db(room: Room | None, loudness_lufs: float) -> float:
+    """DB SPL of a feed whose mean square is 1: by the room's calibration, or as if this mix were played at 80 dB."""
+    if room is None:
+        return LISTENING_DBA - loudness_lufs
+    return room.level_dba - room.mix_loudness_lufs

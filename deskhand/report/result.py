@@ -16,6 +16,7 @@ from deskhand.findings.first import Status
 from deskhand.house import Role
 from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
+from deskhand.mix.clearance import Clearance
 from deskhand.mix.faders import Fader
 from deskhand.recording.show import Phase, Tap
 
@@ -87,6 +88,10 @@ class CheckResult:
     house: str
     show: ShowResult
     sources: tuple[SourceResult, ...]
+    vocal: Clearance | None
+    """Whether the lead voice can be heard in the feed; null when it is silent, or no faders are written down."""
+    voices: tuple[Clearance, ...]
+    """The same for everyone who speaks."""
     mix: MixResult | None
     """Null when no fader is written down."""
     first: tuple[FirstThing, ...]

@@ -1,0 +1,234 @@
+"""Speech intelligibility index, one-third-octave procedure (ANSI S3.5-1997), plain and in short frames."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numba as nb
+import numpy as np
+
+from deskhand.dsp import lanes
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+# ANSI S3.5-1997 (R2017), Table 3
+BANDS_HZ: Final = (
+    160.0, 200.0, 250.0, 315.0, 400.0, 500.0, 630.0, 800.0, 1000.0, 1250.0, 1600.0, 2000.0, 2500.0, 3150.0, 4000.0, 5000.0,
+    6300.0, 8000.0,
+)  # fmt: skip
+BANDWIDTH_DB: Final = np.array(
+    [15.65, 16.65, 17.65, 18.65, 19.65, 20.65, 21.65, 22.65, 23.65, 24.65, 25.65, 26.65, 27.65, 28.65, 29.65, 30.65, 31.65,
+     32.65]
+)  # fmt: skip
+"""Band level minus spectrum level."""
+IMPORTANCE: Final = np.array(
+    [0.0083, 0.0095, 0.015, 0.0289, 0.044, 0.0578, 0.0653, 0.0711, 0.0818, 0.0844, 0.0882, 0.0898, 0.0868, 0.0844, 0.0771,
+     0.0527, 0.0364, 0.0185]
+)  # fmt: skip
+NORMAL_SPEECH_DB: Final = np.array(
+    [32.41, 34.48, 34.75, 33.98, 34.59, 34.27, 32.06, 28.3, 25.01, 23.0, 20.15, 17.32, 13.18, 11.55, 9.33, 5.31, 2.59, 1.13]
+)  # fmt: skip
+INTERNAL_NOISE_DB: Final = np.array(
+    [0.6, -1.7, -3.9, -6.1, -8.2, -9.7, -10.8, -11.9, -12.5, -13.5, -15.4, -17.7, -21.2, -24.2, -25.9, -23.6, -15.8, -7.1]
+)  # fmt: skip
+FRAME_S: Final = 0.01
+_COUNT: Final = len(BANDS_HZ)
+_MIDDLES_HZ: Final = np.array(BANDS_HZ)
+_SLOPE: Final = np.array([10.0 * np.log10(hz) - 6.353 for hz in BANDS_HZ])
+_APART: Final = np.array([[3.32 * np.log10(0.89 * f / k) if f > k else 0.0 for k in BANDS_HZ] for f in BANDS_HZ])
+LONGEST_S, SHORTEST_S = 0.035, 0.0094
+"""Windows of the lowest and the highest band (Rhebergen & Versfeld 2005)."""
+_EXP: Final = np.log(10.0) / 10.0
+
+
+@nb.njit("void(float64[::1], float64[::1], float64[::1], float64[::1])", cache=True, nogil=True)
+def _audible(speech_db: np.ndarray, noise_db: np.ndarray, threshold_db: np.ndarray, out: np.ndarray) -> None:
+    """Share (18,) of each band's 30 dB of speech that is heard (4.5 to 4.7): spectrum levels in dB."""
+    larger = np.empty(_COUNT)
+    slope = np.empty(_COUNT)
+    for band in range(_COUNT):
+        larger[band] = max(noise_db[band], speech_db[band] - 24.0)
+        slope[band] = -80.0 + 0.6 * (larger[band] + _SLOPE[band])
+    for band in range(_COUNT):
+        if band == 0:
+            masking_db = larger[0]
+        else:
+            total = np.exp(_EXP * noise_db[band])
+            for below in range(band):
+                total += np.exp(_EXP * (larger[below] + slope[below] * _APART[band, below]))
+            masking_db = 10.0 * np.log10(total)
+        disturbance = max(masking_db, threshold_db[band])
+        out[band] = min(1.0, max(0.0, (speech_db[band] - disturbance + 15.0) / 30.0))
+
+
+@nb.njit("void(float64[::1], float64[:, ::1], float64[::1], float64[::1])", cache=True, nogil=True)
+def _audible_over_time(
+    speech_db: np.ndarray, noise_power: np.ndarray, threshold_db: np.ndarray, out: np.ndarray
+) -> None:
+    """Mean over frames of `_audible`; noise as (frames, 18) spectrum powers."""
+    noise_db, share = np.empty(_COUNT), np.empty(_COUNT)
+    out[:] = 0.0
+    for frame in range(noise_power.shape[0]):
+        for band in range(_COUNT):
+            noise_db[band] = 10.0 * np.log10(noise_power[frame, band] + 1e-5)
+        _audible(speech_db, noise_db, threshold_db, share)
+        for band in range(_COUNT):
+            out[band] += share[band]
+    for band in range(_COUNT):
+        out[band] /= max(1, noise_power.shape[0])
+
+
+def level_distortion(speech_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(18,) factor by which loud speech loses (ANSI S3.5-1997, 4.8), against normal effort always."""
+    return np.asarray(np.clip(1.0 - (speech_db - NORMAL_SPEECH_DB - 10.0) / 160.0, 0.0, 1.0), np.float64)
+
+
+def audible_shares(
+    speech_db: NDArray[np.float64],
+    noise_db: NDArray[np.float64],
+    *,
+    hearing_loss_db: NDArray[np.float64] | float = 0.0,
+) -> NDArray[np.float64]:
+    """Share of the speech that is audible in each band.
+
+    Parameters
+    ----------
+    speech_db : (18,) array
+        Equivalent speech spectrum level, dB re 20 uPa in 1 Hz, bands of `BANDS_HZ`.
+    noise_db : (18,) array
+        Equivalent noise spectrum level.
+    hearing_loss_db : (18,) array or float
+        Equivalent hearing threshold level.
+
+    Returns
+    -------
+    (18,) array, 0 to 1.
+
+    References
+    ----------
+    ANSI S3.5-1997 (R2017), 4.3 to 4.7: one-third-octave procedure with spread of masking.
+    """
+    out = np.empty(_COUNT)
+    threshold = INTERNAL_NOISE_DB + np.broadcast_to(np.asarray(hearing_loss_db, np.float64), (_COUNT,))
+    _audible(np.ascontiguousarray(speech_db, np.float64), np.ascontiguousarray(noise_db, np.float64), threshold, out)
+    return out
+
+
+def index(
+    speech_db: NDArray[np.float64],
+    noise_db: NDArray[np.float64],
+    *,
+    hearing_loss_db: NDArray[np.float64] | float = 0.0,
+    importance: NDArray[np.float64] | None = None,
+) -> float:
+    """Speech intelligibility index, 0 to 1, of steady speech in steady noise; parameters as for `audible_shares`.
+
+    References
+    ----------
+    ANSI S3.5-1997 (R2017), clause 4, one-third-octave procedure.
+    """
+    shares = audible_shares(speech_db, noise_db, hearing_loss_db=hearing_loss_db)
+    weights = IMPORTANCE if importance is None else importance
+    return float(np.sum(weights * level_distortion(np.asarray(speech_db)) * shares))
+
+
+def audible_over_time(speech_db: NDArray[np.float64], noise_power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Mean share of the speech that is audible in each band while the noise changes.
+
+    Parameters
+    ----------
+    speech_db : (18,) array
+        Spectrum level of the speech over the whole stretch.
+    noise_power : (frames, 18) array
+        Spectrum power of the noise in each frame, re (20 uPa)^2 in 1 Hz, smoothed as by `in_windows`.
+
+    Returns
+    -------
+    (18,) array, 0 to 1. The extended index is the sum of importance, `level_distortion` and these.
+
+    References
+    ----------
+    Rhebergen & Versfeld 2005, doi:10.1121/1.1861713: the index of every frame, the speech by its long-term spectrum, the
+    noise by the instant, averaged over time.
+    """
+    out = np.empty(_COUNT)
+    _audible_over_time(
+        np.ascontiguousarray(speech_db, np.float64),
+        np.ascontiguousarray(noise_power, np.float64),
+        INTERNAL_NOISE_DB,
+        out,
+    )
+    return out
+
+
+def window_frames() -> tuple[int, ...]:
+    """Frames of 10 ms in each band's window: 35 ms at 160 Hz down to 9.4 ms at 8 kHz, in equal steps from band to band."""
+    lengths = np.linspace(LONGEST_S, SHORTEST_S, _COUNT)
+    return tuple(max(1, round(float(length) / FRAME_S)) for length in lengths)
+
+
+def in_windows(power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """(frames, 18) averaged over each band's window, which ends with the frame (Rhebergen & Versfeld 2005: all end together)."""
+    out = np.empty(power.shape)
+    total = np.concatenate([np.zeros((1, _COUNT)), np.cumsum(power, axis=0)])
+    ends = np.arange(1, len(power) + 1)
+    for band, frames in enumerate(window_frames()):
+        first = np.maximum(0, ends - frames)
+        out[:, band] = (total[ends, band] - total[first, band]) / (ends - first)
+    return np.maximum(out, 0.0)
+
+
+def third_octave_sos(middle_hz: float, *, sample_rate_hz: float) -> NDArray[np.float64]:
+    """(2, 6) Butterworth band-pass of a third-octave, by the tangent mapping; its noise bandwidth is made the band's.
+
+    Two resonators from the poles of a second-order low-pass (Butterworth 1930), 3 dB down at the band edges.
+    """
+    low, high = middle_hz * 10.0**-0.05, min(middle_hz * 10.0**0.05, 0.49 * sample_rate_hz)
+    w1, w2 = np.tan(np.pi * low / sample_rate_hz), np.tan(np.pi * high / sample_rate_hz)
+    middle, wide = np.sqrt(w1 * w2), w2 - w1
+    poles = []
+    for low_pole in (np.exp(1j * 0.75 * np.pi), np.exp(-1j * 0.75 * np.pi)):
+        half = 0.5 * wide * low_pole
+        root = np.sqrt(half * half - middle * middle + 0j)
+        poles += [half + root, half - root]
+    digital = [(1.0 + pole) / (1.0 - pole) for pole in poles]
+    upper = [pole for pole in digital if pole.imag >= 0.0]
+    sos = np.array([[1.0, 0.0, -1.0, 1.0, -2.0 * pole.real, abs(pole) ** 2] for pole in upper])
+    z = np.exp(-2j * np.pi * middle_hz / sample_rate_hz)
+    for row in sos:
+        row[:3] /= abs((1.0 - z * z) / (1.0 + row[4] * z + row[5] * z * z))
+    # a Butterworth band-pass of this order lets through 11 % more noise than its width (pi / (2 sqrt 2))
+    sos[0, :3] /= np.sqrt(np.pi / (2.0 * np.sqrt(2.0)))
+    return sos
+
+
+class BandEnergies:
+    """Energies of up to any number of channels in the 18 bands, every 10 ms, in stretches of whole frames."""
+
+    def __init__(self, channels: int, sample_rate_hz: int) -> None:
+        self.step = round(sample_rate_hz * FRAME_S)
+        filters = [third_octave_sos(hz, sample_rate_hz=sample_rate_hz) for hz in BANDS_HZ]
+        self._coefficients = [
+            lanes.coefficients(*filters[first : first + lanes.FILTERS]) for first in range(0, _COUNT, lanes.FILTERS)
+        ]
+        self._channels = channels
+        groups = -(-channels // lanes.LANES)
+        self._state = np.zeros((groups, len(self._coefficients), lanes.FILTERS, lanes.STATES, lanes.LANES))
+
+    def take(self, samples: NDArray[np.float32], group: int) -> NDArray[np.float32]:
+        """(frames, 18, channels of the group) mean squares of (channels of the group, samples): four channels a group."""
+        count = samples.shape[0]
+        padded = samples
+        if count < lanes.LANES:
+            padded = np.zeros((lanes.LANES, samples.shape[1]), np.float32)
+            padded[:count] = samples
+        frames = samples.shape[1] // self.step
+        out = np.empty((_COUNT, frames, lanes.LANES))
+        for place, coefficients in enumerate(self._coefficients):
+            part = np.empty((lanes.FILTERS, frames, lanes.LANES))
+            lanes.energies(
+                np.ascontiguousarray(padded, np.float32), 0, self.step, coefficients, self._state[group, place], part
+            )
+            out[lanes.FILTERS * place : lanes.FILTERS * (place + 1)] = part
+        return np.ascontiguousarray((out[:, :, :count] / self.step).transpose(1, 0, 2).astype(np.float32))

@@ -1,0 +1,464 @@
+"""Clearance: how much of a voice stands clear of everything else in the feed, where it does not, and who is in the way.
+
+The extended speech intelligibility index of the voice against the rest of the mix, behind chains and faders, at the room's
+level, while the voice is active. It describes the feed, not a seat; sung words are not spoken ones.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from math import factorial
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.dsp.intelligibility import (
+    BANDS_HZ,
+    BANDWIDTH_DB,
+    IMPORTANCE,
+    BandEnergies,
+    audible_over_time,
+    in_windows,
+    level_distortion,
+)
+from deskhand.units import db_from_power
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+    from concurrent.futures import Executor
+
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+PHRASE_S: Final = 4.0
+"""The voice is taken by its spectrum over at most this long."""
+MOST_S: Final = 150.0
+"""Of a voice, this much is looked at, spread over the take."""
+_LEAST_PHRASE_S: Final = 0.5
+SHAPLEY_MOST: Final = 6
+CLEAR_PCT, COVERED_PCT = 60.0, 35.0
+"""Audible shares from which the words are clear, and below which they are covered, until the house has kept weeks of its own.
+Common practice, no source."""
+_SIDES: Final = ("mono", "left", "right")
+_TRIMS_DB: Final = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sides:
+    """One number for the mono sum and each side of the feed, in percent."""
+
+    mono: float
+    left: float
+    right: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Phrase:
+    """A few seconds of the voice."""
+
+    start_s: float
+    end_s: float
+    audible_pct: float
+    """In the mono sum."""
+    clearance_pct: float
+    word: str
+    """clear, strained or covered."""
+    by: str | None
+    """Who covers it most, when it is not clear."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Cost:
+    """What one source takes from the voice."""
+
+    source: str
+    cost_pct: float
+    """Points of audible share, in the mono sum, over all of the voice."""
+    low_hz: float
+    high_hz: float
+    """The bands in which most of it is lost."""
+    most_s: tuple[tuple[float, float], ...]
+    """The phrases in which it costs most, up to three."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Room:
+    """What giving a pair's middle back to the voice would do, for trims of its middle."""
+
+    source: str
+    """The pair; "all pairs" for all together."""
+    trim_db: tuple[float, ...]
+    audible_pct: tuple[Sides, ...]
+    width_db: tuple[float, ...]
+    mono_loss_db: tuple[float, ...]
+    level_db: tuple[float, ...]
+    """Of the pair, against no trim."""
+    knee_db: float | None
+    """From here on a further decibel gives less than half of what the first gave; None when the first gives nothing."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Clearance:
+    """Of one voice."""
+
+    source: str
+    clearance_pct: Sides
+    """The extended index (Rhebergen & Versfeld 2005), with the standard's term that makes loud speech score lower."""
+    audible_pct: Sides
+    """The same without that term."""
+    method: str
+    """How the costs were shared out: "shapley" (exact), or "mean of leave-one-out and add-one-in"."""
+    by_source: tuple[Cost, ...]
+    """Largest first."""
+    by_band_pct: dict[str, float]
+    """Audible share of each third-octave, mono."""
+    phrases: tuple[Phrase, ...]
+    covered_s: tuple[tuple[float, float], ...]
+    room: tuple[Room, ...]
+    voice_to_rest_db: float
+    """Level of the voice against everything else, 160 Hz to 8 kHz, mono, while it is active."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Feed:
+    """Energies of a stretch of the feed, source by source."""
+
+    start_s: float
+    energies: Mapping[str, tuple[Array, Array, Array]]
+    """Source to its energies in the mono sum, left and right: (frames, 18) mean squares every 10 ms."""
+    pairs: frozenset[str]
+    """Sources whose sides differ."""
+
+
+@dataclass(slots=True, kw_only=True)
+class _Part:
+    """What a phrase adds to the result."""
+
+    start_s: float
+    end_s: float
+    frames: int
+    audible: dict[str, Array]
+    """Side to audible shares of the bands."""
+    distortion: dict[str, Array]
+    costs: Array
+    """(sources, bands) in importance-weighted share."""
+    voice_power: float
+    rest_power: float
+    trims: dict[str, Array]
+    """Pair to (trims, sides) of audible share."""
+    pair_power: dict[str, Array]
+    """Pair to summed energies of mid, left and right over bands."""
+
+
+def phrases(stretches_s: Sequence[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Stretches in which a voice is active, cut into phrases of at most 4 s, thinned evenly to at most 150 s."""
+    cut: list[tuple[float, float]] = []
+    for begin, end in stretches_s:
+        pieces = max(1, int(np.ceil((end - begin) / PHRASE_S)))
+        edges = np.linspace(begin, end, pieces + 1)
+        cut += [(float(a), float(b)) for a, b in itertools.pairwise(edges) if b - a >= _LEAST_PHRASE_S]
+    total = sum(end - begin for begin, end in cut)
+    if total <= MOST_S:
+        return cut
+    kept = max(1, int(len(cut) * MOST_S / total))
+    return [cut[int(place)] for place in np.linspace(0, len(cut) - 1, kept)]
+
+
+def _spectrum_db(power: Array, offset_db: float) -> Array:
+    """(18,) spectrum level in dB re 20 uPa of mean squares in the bands."""
+    return np.asarray(db_from_power(np.maximum(power, 1e-20)) + offset_db - BANDWIDTH_DB)
+
+
+def _noise_power(power: Array, offset_db: float) -> Array:
+    """(frames, 18) spectrum power of energies, in each band's window."""
+    return in_windows(power) * 10.0 ** (0.1 * (offset_db - BANDWIDTH_DB))
+
+
+def measure_phrase(
+    feed: Feed, voice: str, offset_db: float, *, pool: Executor | None = None, with_costs: bool = True
+) -> _Part:
+    """Audible shares of a voice in a phrase, and who costs what.
+
+    Parameters
+    ----------
+    feed : Feed
+        Of the phrase.
+    voice : str
+        The source whose words are to be heard.
+    offset_db : float
+        dB SPL of a feed with a mean square of 1.
+    pool : Executor, optional
+    with_costs : bool
+    """
+    others = [name for name in feed.energies if name != voice]
+    frames = len(next(iter(feed.energies.values()))[0])
+    audible: dict[str, Array] = {}
+    distortion: dict[str, Array] = {}
+    for place, side in enumerate(_SIDES):
+        speech = _spectrum_db(feed.energies[voice][place].mean(axis=0), offset_db)
+        rest = np.sum([feed.energies[name][place] for name in others], axis=0) if others else np.zeros((frames, 18))
+        audible[side] = audible_over_time(speech, _noise_power(np.asarray(rest), offset_db))
+        distortion[side] = level_distortion(speech)
+    speech = _spectrum_db(feed.energies[voice][0].mean(axis=0), offset_db)
+    noises = [_noise_power(feed.energies[name][0], offset_db) for name in others]
+    costs = _costs(speech, noises, pool) if with_costs and others else np.zeros((len(others), 18))
+    rest_mono = sum(float(feed.energies[name][0].sum()) for name in others)
+    part = _Part(
+        start_s=feed.start_s,
+        end_s=feed.start_s + frames * 0.01,
+        frames=frames,
+        audible=audible,
+        distortion=distortion,
+        costs=costs,
+        voice_power=float(feed.energies[voice][0].sum()),
+        rest_power=rest_mono,
+        trims={},
+        pair_power={},
+    )
+    if with_costs:
+        _trims(part, feed, voice, others, offset_db)
+    return part
+
+
+def _costs(speech: Array, noises: Sequence[Array], pool: Executor | None) -> Array:
+    """(sources, 18) what each source takes, weighted by importance: exact Shapley values for few, else the mean of two ways."""
+    count = len(noises)
+    run: Callable[..., object] = map if pool is None else pool.map
+
+    def heard(members: tuple[int, ...]) -> Array:
+        total = np.sum([noises[place] for place in members], axis=0) if members else np.zeros(noises[0].shape)
+        return IMPORTANCE * audible_over_time(speech, np.asarray(total))
+
+    def every(sets: list[tuple[int, ...]]) -> dict[tuple[int, ...], Array]:
+        return dict(zip(sets, run(heard, sets), strict=True))  # type: ignore[call-overload]
+
+    everyone = tuple(range(count))
+    if count <= SHAPLEY_MOST:
+        sets = [subset for size in range(count + 1) for subset in itertools.combinations(everyone, size)]
+        values = every(sets)
+        out = np.zeros((count, 18))
+        for subset in sets:
+            for one in everyone:
+                if one not in subset:
+                    weight = factorial(len(subset)) * factorial(count - len(subset) - 1) / factorial(count)
+                    both = tuple(sorted((*subset, one)))
+                    out[one] += weight * (values[subset] - values[both])
+        return out
+    sets = [(), everyone, *((one,) for one in everyone), *(tuple(p for p in everyone if p != one) for one in everyone)]
+    values = every(sets)
+    added = np.array([values[()] - values[one,] for one in everyone])
+    left = np.array([values[tuple(p for p in everyone if p != one)] - values[everyone] for one in everyone])
+    return np.asarray(0.5 * (added + left))
+
+
+def trimmed(energies: tuple[Array, Array, Array], trim_db: float) -> tuple[Array, Array, Array]:
+    """Energies of a pair (mono, left, right) whose middle is turned down by some dB.
+
+    With M the middle and S the sides, L = M + S and R = M - S: their product is a quarter of the difference of the energies of
+    L and R, so that nothing has to be filtered again.
+    """
+    mono, left, right = energies
+    gain = 10.0 ** (-trim_db / 20.0)
+    side = np.maximum(0.5 * (left + right) - mono, 0.0)
+    product = 0.25 * (left - right)
+    return (
+        gain * gain * mono,
+        np.maximum(gain * gain * mono + side + 2.0 * gain * product, 0.0),
+        np.maximum(gain * gain * mono + side - 2.0 * gain * product, 0.0),
+    )
+
+
+def _trims(part: _Part, feed: Feed, voice: str, others: list[str], offset_db: float) -> None:
+    """What turning down the middles does: each pair alone, and all."""
+    pairs = [name for name in others if name in feed.pairs]
+    totals = [np.sum([feed.energies[name][place] for name in others], axis=0) for place in range(3)] if others else []
+    speech = [_spectrum_db(feed.energies[voice][place].mean(axis=0), offset_db) for place in range(3)]
+    for name in pairs:
+        part.pair_power[name] = np.array([float(one.sum()) for one in feed.energies[name]])
+    for name, members in [*((one, [one]) for one in pairs), ("all pairs", pairs)]:
+        if name == "all pairs" and len(pairs) < 2:
+            continue
+        rows = []
+        for trim_db in _TRIMS_DB:
+            changed = [trimmed(feed.energies[member], trim_db) for member in members]
+            shares = []
+            for place in range(3):
+                noise = totals[place] + np.sum(
+                    [new[place] - feed.energies[member][place] for new, member in zip(changed, members, strict=True)],
+                    axis=0,
+                )
+                power = _noise_power(np.maximum(noise, 0.0), offset_db)
+                shares.append(float(np.sum(IMPORTANCE * audible_over_time(speech[place], power))))
+            rows.append(shares)
+        part.trims[name] = np.array(rows)
+
+
+def gather(parts: Sequence[_Part], voice: str, others: Sequence[str]) -> Clearance | None:
+    """Phrases to the clearance of a voice; None without any.
+
+    Parameters
+    ----------
+    parts : sequence
+        From `measure_phrase`, of one feed.
+    voice : str
+    others : sequence of str
+        The other sources, in the order of the feed.
+    """
+    if not parts:
+        return None
+    weight = np.array([part.frames for part in parts], np.float64)
+    weight /= weight.sum()
+
+    def over(values: Sequence[float]) -> float:
+        return float(np.dot(weight, values))
+
+    def sides(value: Callable[[_Part, str], float]) -> Sides:
+        mono, left, right = (100.0 * over([value(part, side) for part in parts]) for side in _SIDES)
+        return Sides(mono=round(mono, 1), left=round(left, 1), right=round(right, 1))
+
+    costs = np.tensordot(weight, np.array([part.costs for part in parts]), axes=1)  # (sources, bands)
+    told = [_phrase(part, others) for part in parts]
+    by_band = sum(share * part.audible["mono"] for share, part in zip(weight, parts, strict=True))
+    voice_power = sum(part.voice_power for part in parts)
+    rest_power = sum(part.rest_power for part in parts)
+    return Clearance(
+        source=voice,
+        clearance_pct=sides(lambda part, side: float(np.sum(IMPORTANCE * part.distortion[side] * part.audible[side]))),
+        audible_pct=sides(lambda part, side: float(np.sum(IMPORTANCE * part.audible[side]))),
+        method="shapley" if len(others) <= SHAPLEY_MOST else "mean of leave-one-out and add-one-in",
+        by_source=tuple(
+            sorted(
+                (_cost(place, name, costs[place], parts) for place, name in enumerate(others)),
+                key=lambda cost: -cost.cost_pct,
+            )
+        ),
+        by_band_pct={f"{hz:g}": round(100.0 * float(value), 1) for hz, value in zip(BANDS_HZ, by_band, strict=True)},
+        phrases=tuple(told),
+        covered_s=tuple((one.start_s, one.end_s) for one in told if one.word == "covered"),
+        room=tuple(_room(name, parts, weight) for name in dict.fromkeys(n for part in parts for n in part.trims)),
+        voice_to_rest_db=round(float(db_from_power(max(voice_power, 1e-20) / max(rest_power, 1e-20))), 2),
+    )
+
+
+def word_for(audible_pct: float) -> str:
+    """The word that stands for an audible share."""
+    return "clear" if audible_pct >= CLEAR_PCT else "strained" if audible_pct >= COVERED_PCT else "covered"
+
+
+def _phrase(part: _Part, others: Sequence[str]) -> Phrase:
+    audible = 100.0 * float(np.sum(IMPORTANCE * part.audible["mono"]))
+    index = 100.0 * float(np.sum(IMPORTANCE * part.distortion["mono"] * part.audible["mono"]))
+    word = word_for(audible)
+    totals = part.costs.sum(axis=1)
+    by = others[int(totals.argmax())] if word != "clear" and len(others) and totals.max() > 0.0 else None
+    return Phrase(
+        start_s=round(part.start_s, 2),
+        end_s=round(part.end_s, 2),
+        audible_pct=round(audible, 1),
+        clearance_pct=round(index, 1),
+        word=word,
+        by=by,
+    )
+
+
+def _cost(place: int, name: str, bands: Array, parts: Sequence[_Part]) -> Cost:
+    total = float(bands.sum())
+    # the narrowest run of bands that holds two thirds of it
+    best = (0, len(bands) - 1)
+    for first, last in itertools.combinations_with_replacement(range(len(bands)), 2):
+        if bands[first : last + 1].sum() >= 2 / 3 * total and last - first < best[1] - best[0]:
+            best = (first, last)
+    worst = sorted(parts, key=lambda part: -float(part.costs[place].sum()))[:3]
+    return Cost(
+        source=name,
+        cost_pct=round(100.0 * total, 2),
+        low_hz=BANDS_HZ[best[0]],
+        high_hz=BANDS_HZ[best[1]],
+        most_s=tuple(
+            sorted((round(part.start_s, 2), round(part.end_s, 2)) for part in worst if part.costs[place].sum() > 0.005)
+        ),
+    )
+
+
+def _room(name: str, parts: Sequence[_Part], weight: Array) -> Room:
+    shares = np.tensordot(weight, np.array([part.trims[name] for part in parts]), axes=1)  # (trims, sides)
+    members = [name] if name in parts[0].pair_power else list(parts[0].pair_power)
+    mid, left, right = (
+        sum(float(part.pair_power[member][place]) for part in parts for member in members) for place in range(3)
+    )
+    side = max(0.5 * (left + right) - mid, 0.0)
+    mids = mid * 10.0 ** (-0.1 * np.array(_TRIMS_DB))
+    whole = np.maximum(mids + side, 1e-20)
+    gains = np.diff(shares[:, 0])
+    knee = None
+    if gains[0] > 1e-4:
+        later = np.flatnonzero(gains < 0.5 * gains[0])
+        knee = _TRIMS_DB[int(later[0])] if later.size else _TRIMS_DB[-1]
+    return Room(
+        source=name,
+        trim_db=_TRIMS_DB,
+        audible_pct=tuple(
+            Sides(mono=round(100 * row[0], 1), left=round(100 * row[1], 1), right=round(100 * row[2], 1))
+            for row in shares
+        ),
+        width_db=tuple(round(float(db_from_power(max(side, 1e-20) / max(one, 1e-20))), 2) for one in mids),
+        mono_loss_db=tuple(
+            round(float(db_from_power(max(one, 1e-20) / all_)), 2) for one, all_ in zip(mids, whole, strict=True)
+        ),
+        level_db=tuple(round(float(db_from_power(all_ / whole[0])), 2) for all_ in whole),
+        knee_db=knee,
+    )
+
+
+class FeedMeter:
+    """Energies of the feed from what comes out of the chains, weighed by faders and pans.
+
+    Parameters
+    ----------
+    sources : mapping
+        Source to its (2, channels) matrix to left and right.
+    sample_rate_hz : int
+    """
+
+    def __init__(self, sources: Mapping[str, Array], sample_rate_hz: int) -> None:
+        self._sources = dict(sources)
+        # a single channel in the centre is the same in the mono sum and on both sides
+        self._centred = {
+            name: matrix.shape[1] == 1 and float(matrix[0, 0]) == float(matrix[1, 0])
+            for name, matrix in self._sources.items()
+        }
+        self.channels = [
+            (name, place) for name, centred in self._centred.items() for place in range(1 if centred else 3)
+        ]
+        self._meter = BandEnergies(len(self.channels), sample_rate_hz)
+        self.step = self._meter.step
+
+    def take(
+        self, signals: Mapping[str, NDArray[np.floating]], start_s: float, *, pool: Executor | None = None
+    ) -> Feed:
+        """The feed of a stretch of whole frames: source to (channels, samples) behind its chain."""
+        rows: dict[str, NDArray[np.float32]] = {}
+        for name, matrix in self._sources.items():
+            left, right = matrix @ signals[name]
+            stacked = left[None] if self._centred[name] else np.stack([0.5 * (left + right), left, right])
+            rows[name] = stacked.astype(np.float32)
+        every = [rows[name][place] for name, place in self.channels]
+        groups = [every[first : first + 4] for first in range(0, len(every), 4)]
+        run: Callable[..., object] = map if pool is None else pool.map
+        found = list(
+            run(lambda item: self._meter.take(np.stack(item[1]), item[0]), list(enumerate(groups)))  # type: ignore[call-overload]
+        )
+        columns = np.concatenate(found, axis=2)
+        energies: dict[str, list[Array]] = {}
+        for place, (name, _) in enumerate(self.channels):
+            energies.setdefault(name, []).append(columns[:, :, place].astype(np.float64))
+        return Feed(
+            start_s=start_s,
+            energies={
+                name: (parts[0], parts[0], parts[0]) if len(parts) == 1 else (parts[0], parts[1], parts[2])
+                for name, parts in energies.items()
+            },
+            pairs=frozenset(name for name, centred in self._centred.items() if not centred),
+        )
