@@ -9,7 +9,7 @@ from deskhand import __version__
 from deskhand.chain.run import Chain, still_to_come
 from deskhand.chain.take import WithChains
 from deskhand.errors import HouseError
-from deskhand.findings import Finding, Judged, first_things, has_nominal, judge, judge_chains, status_of
+from deskhand.findings import Finding, Judged, first_things, has_nominal, judge, judge_chains, judge_voices, status_of
 from deskhand.house import (
     NEVER_IN_A_MIX,
     STRIKING,
@@ -27,6 +27,7 @@ from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
 from deskhand.measure.tone import LISTENING_DBA
 from deskhand.mix.bus import gains, level_dba, level_offset_db, strips
+from deskhand.mix.clearance import shifted
 from deskhand.mix.faders import find_faders
 from deskhand.mix.voices import feed_strips, measure_voices, voices_of
 from deskhand.new import guess_house, microphones_of_one
@@ -342,6 +343,7 @@ def _measure(
         faders = find_faders(everything, strips(house, own | rows), matched.mix) if matched.mix else []
         mix = _mix(house, everything, take.mix_rows, faders)
     voices = _voices(house, recording, own, chains, readings, mix, folder, threads)
+    judge_voices(voices, judged)
     return _Measured(before=readings, after=after, stages=stages, judged=judged, mix=mix, voices=voices)
 
 
@@ -359,7 +361,7 @@ def _voices(
     if mix is None or mix.loudness_lufs is None:
         return []
     feed = feed_strips(house, own, {name: chain.house_blocks for name, chain in chains.items()})
-    return measure_voices(
+    found = measure_voices(
         recording,
         feed,
         {name: reading.activity for name, reading in readings.items() if reading.readings.level_dbfs is not None},
@@ -368,6 +370,7 @@ def _voices(
         folder=folder,
         threads=threads,
     )
+    return [shifted(one, recording.start_s) for one in found]
 
 
 def _loud_moments(

@@ -41,8 +41,8 @@ _SOURCES: Final = (
     ("click", "click", ("click",), "22", "booth 3", -26),
 )
 _FADERS_DB: Final = {
-    "kick": -4, "snare": -6, "overheads": -6, "bass": -5, "guitar a": -9, "guitar b": -9, "acoustic": -6, "piano": -8,
-    "lead voice": 0, "voice 2": -6, "voice 3": -6, "lectern": -2, "handheld": -2, "playback": -8,
+    "kick": -10, "snare": -12, "overheads": -10, "bass": -22, "guitar a": -21, "guitar b": -22, "acoustic": -19,
+    "piano": -22, "lead voice": 0, "voice 2": -12, "voice 3": -12, "lectern": -2, "handheld": -2, "playback": -20,
 }  # fmt: skip
 _VOICE: Final = (
     ("high-pass", 'frequency = "100 Hz"', 'slope = "18 dB/oct"'),

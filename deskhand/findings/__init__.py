@@ -2,7 +2,7 @@
 
 from deskhand.findings.finding import KINDS, Finding, Kind, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of
-from deskhand.findings.judge import Judged, has_nominal, judge, judge_chains
+from deskhand.findings.judge import Judged, has_nominal, judge, judge_chains, judge_voices
 
 __all__ = [
     "KINDS",
@@ -15,5 +15,6 @@ __all__ = [
     "has_nominal",
     "judge",
     "judge_chains",
+    "judge_voices",
     "status_of",
 ]

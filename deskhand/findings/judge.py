@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from deskhand.chain.meter import Stage
     from deskhand.house import HouseFile, Source
     from deskhand.measure.figures import Event, Figures, Grid
+    from deskhand.mix.clearance import Clearance
     from deskhand.recording import Track
 
 LEVEL_LISTEN_DB: Final = 2.0
@@ -73,6 +74,7 @@ would clip."""
 _MAY_BE_SILENT: Final = frozenset({"audience", "click", "talkback", "playback", "other"})
 _LINES: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys", "playback"})
 _HAS_PRESETS: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys"})
+_COVERED_SHARE: Final = 0.25
 _CHAIN_TOP_DBTP: Final = -0.5
 _REDUCTION_OFF_DB: Final = 0.5
 _SOUND_STEP_LU: Final = 6.0
@@ -873,6 +875,29 @@ def judge(
     _judge_microphones(groups, readings, judged, context)
     _judge_leaks(house, readings, mix, judged, context)
     return judged
+
+
+def judge_voices(voices: Sequence[Clearance], judged: Judged, offset_s: float = 0.0) -> None:
+    """Voices that are covered for a good part of their words, with when and by whom: a note, until shows are kept."""
+    for voice in voices:
+        total = sum(phrase.end_s - phrase.start_s for phrase in voice.phrases)
+        spans = [phrase for phrase in voice.phrases if phrase.word == "covered"]
+        covered = sum(phrase.end_s - phrase.start_s for phrase in spans)
+        if total < LEAST_ACTIVE_S or covered < _COVERED_SHARE * total or not voice.by_source:
+            continue
+        first = voice.by_source[0]
+        at_s = tuple((phrase.start_s + offset_s, phrase.end_s + offset_s) for phrase in spans)
+        _Maker(voice.source, judged.by_source[voice.source], stage="after").add(
+            "vocal-covered",
+            "note",
+            f"covered for {number(100 * covered / total, 0)} % of its words, {_times(at_s)}, mostly by {first.source}: "
+            "listen to the mix there",
+            metric="audible_pct",
+            measured=voice.audible_pct.mono,
+            unit="%",
+            band_hz=(first.low_hz, first.high_hz),
+            at_s=at_s[:200],
+        )
 
 
 def judge_chains(

@@ -7,7 +7,7 @@ level, while the voice is active. It describes the feed, not a seat; sung words 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import factorial
 from typing import TYPE_CHECKING, Final
 
@@ -339,6 +339,23 @@ def gather(parts: Sequence[_Part], voice: str, others: Sequence[str]) -> Clearan
         covered_s=tuple((one.start_s, one.end_s) for one in told if one.word == "covered"),
         room=tuple(_room(name, parts, weight) for name in dict.fromkeys(n for part in parts for n in part.trims)),
         voice_to_rest_db=round(float(db_from_power(max(voice_power, 1e-20) / max(rest_power, 1e-20))), 2),
+    )
+
+
+def shifted(clearance: Clearance, by_s: float) -> Clearance:
+    """The same with all times later by some seconds."""
+
+    def spans(old: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
+        return tuple((round(begin + by_s, 2), round(end + by_s, 2)) for begin, end in old)
+
+    return replace(
+        clearance,
+        phrases=tuple(
+            replace(one, start_s=round(one.start_s + by_s, 2), end_s=round(one.end_s + by_s, 2))
+            for one in clearance.phrases
+        ),
+        covered_s=spans(clearance.covered_s),
+        by_source=tuple(replace(one, most_s=spans(one.most_s)) for one in clearance.by_source),
     )
 
 

@@ -13,13 +13,14 @@ import numpy as np
 
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings.first import urgency
-from deskhand.report.terminal import FORGOTTEN, by_urgency, fader_lines, headline, mix_line, title
+from deskhand.report.terminal import FORGOTTEN, by_urgency, fader_lines, headline, mix_line, title, voice_line
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.findings import Finding
+    from deskhand.mix.clearance import Clearance
     from deskhand.report.result import CheckResult, SourceResult
 
 _WIDTH: Final = 640
@@ -31,6 +32,8 @@ _POINTS: Final = 500
 _HIGH_DBFS: Final = 0.0
 _LOW_DBFS: Final = -70.0
 _TONE_HIGH_DB: Final = 0.0
+_COST_PCT: Final = 0.5
+_STEPS_S: Final = (5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 36000)
 _TONE_LOW_DB: Final = -50.0
 
 
@@ -139,6 +142,81 @@ def _escape(text: str) -> str:
     return str(escape(text))
 
 
+def voice_picture(voice: Clearance, start_s: float, show_s: float) -> str:
+    """The take as a line of time: where the voice is clear, strained or covered, and by whom."""
+    width, height, top = 640, 64, 22
+
+    def place(at_s: float) -> float:
+        return width * (at_s - start_s) / (show_s - start_s)
+
+    shapes = []
+    last_word_x = -1e9
+    for phrase in voice.phrases:
+        x = place(phrase.start_s)
+        wide = max(1.5, place(phrase.end_s) - x)
+        tall = {"clear": 10, "strained": 18, "covered": 26}[phrase.word]
+        by = f" by {phrase.by}" if phrase.by else ""
+        label = f"{clock(phrase.start_s)}: {phrase.word}{by}, {number(phrase.audible_pct, 0)} % audible"
+        shapes.append(
+            f'<rect class="voice-{phrase.word}" x="{x:.1f}" y="{top + 26 - tall}" width="{wide:.1f}" height="{tall}">'
+            f"<title>{_escape(label)}</title></rect>"
+        )
+        if phrase.word == "covered" and phrase.by and x - last_word_x > 90:
+            shapes.append(f'<text x="{x:.1f}" y="{top - 8}">{_escape(phrase.by)}</text>')
+            last_word_x = x
+    step = next(one for one in _STEPS_S if (show_s - start_s) / one <= 8)
+    ticks = range(-int(-start_s // step) * step, int(show_s) + 1, step)
+    shapes += [f'<text x="{place(at):.1f}" y="{height - 2}">{clock(at)}</text>' for at in ticks]
+    told = _escape(f"{voice_line(voice)}. Taller is worse.")
+    return (
+        f'<svg viewBox="0 0 {width} {height}" role="img" aria-label="{told}">'
+        f'<line class="grid" x1="0" x2="{width}" y1="{top + 26}" y2="{top + 26}"/>{"".join(shapes)}</svg>'
+    )
+
+
+def _voices(result: CheckResult) -> list[dict[str, object]]:
+    """What the page shows of each voice."""
+    out: list[dict[str, object]] = []
+    for voice in (*((result.vocal,) if result.vocal else ()), *result.voices):
+        if not voice.phrases:
+            continue
+        shift = result.show.start_s
+        end_s = shift + result.show.duration_s
+        costs = [
+            (
+                cost.source,
+                number(cost.cost_pct, 1),
+                f"{number(cost.low_hz, 0)} to {number(cost.high_hz, 0)} Hz",
+                ", ".join(clock(begin) for begin, _ in cost.most_s),
+            )
+            for cost in voice.by_source[:6]
+            if cost.cost_pct >= _COST_PCT
+        ]
+        room = [
+            (
+                one.source,
+                number(one.audible_pct[0].mono, 0),
+                number(one.audible_pct[3].mono, 0),
+                number(one.mono_loss_db[3] - one.mono_loss_db[0], 1),
+                "–" if one.knee_db is None else number(one.knee_db, 0),
+            )
+            for one in voice.room
+            if one.audible_pct[-1].mono - one.audible_pct[0].mono >= 1.0
+        ]
+        out.append(
+            {
+                "line": voice_line(voice),
+                "picture": voice_picture(voice, shift, max(end_s, shift + 1.0)),
+                "index": number(voice.clearance_pct.mono, 0),
+                "sides": f"{number(voice.audible_pct.left, 0)} % left, {number(voice.audible_pct.right, 0)} % right",
+                "costs": costs,
+                "room": room,
+                "method": voice.method,
+            }
+        )
+    return out
+
+
 def _numbers(source: SourceResult) -> list[tuple[str, str]]:
     """The readings in plain words, for small print."""
     readings = source.before
@@ -223,6 +301,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
         result=result,
         title=title(result),
         headline=headline(result),
+        voices=_voices(result),
         mix=mix_line(result),
         faders=fader_lines(result),
         cards=cards,

@@ -10,6 +10,7 @@ from deskhand.units import clock, number
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from deskhand.mix.clearance import Clearance
     from deskhand.report.result import CheckResult, SourceResult
 
 FORGOTTEN: Final = (
@@ -23,6 +24,7 @@ _TAKEN_DB: Final = 6.0
 _HOT_DBTP: Final = -3.0
 _FADER_OFF_DB: Final = 2.5
 _FADER_SURE_DB: Final = 1.0
+_NEARLY_ALL: Final = 0.95
 _ORDER: Final = ("missing", "silent", "fix", "listen", "well")
 _STYLES: Final = {"missing": "bold red", "silent": "bold red", "fix": "bold red", "listen": "yellow", "well": "dim"}
 
@@ -104,6 +106,38 @@ def fader_lines(result: CheckResult) -> list[str]:
     return lines
 
 
+def voice_line(voice: Clearance) -> str:
+    """Whether the words of one voice can be heard, and who is in the way, in one line."""
+    total = sum(phrase.end_s - phrase.start_s for phrase in voice.phrases)
+    if not total:
+        return ""
+    shares = {
+        word: sum(phrase.end_s - phrase.start_s for phrase in voice.phrases if phrase.word == word) / total
+        for word in ("clear", "strained", "covered")
+    }
+    most = max(shares, key=lambda word: shares[word])
+    text = f"{voice.source}: {most}"
+    if shares[most] < _NEARLY_ALL:
+        text += f" for {number(100 * shares[most], 0)} % of it"
+        others = [
+            f"{word} {number(100 * share, 0)} %" for word, share in shares.items() if share >= 0.05 and word != most
+        ]
+        text += f" ({', '.join(others)})" if others else ""
+    if shares["clear"] < _NEARLY_ALL and voice.by_source and voice.by_source[0].cost_pct > 0:
+        first = voice.by_source[0]
+        text += f"; most in the way: {first.source}, {_band(first.low_hz)} to {_band(first.high_hz)}"
+    return text + f" ({number(voice.audible_pct.mono, 0)} % audible in the feed)"
+
+
+def _band(hz: float) -> str:
+    return f"{number(hz / 1000, 1)} kHz" if hz >= 1000 else f"{number(hz, 0)} Hz"
+
+
+def voice_lines(result: CheckResult) -> list[str]:
+    """One line for each voice that is active."""
+    return [text for text in map(voice_line, (*((result.vocal,) if result.vocal else ()), *result.voices)) if text]
+
+
 def mix_line(result: CheckResult) -> str:
     """The mix in one line; empty when no fader is written down."""
     mix = result.mix
@@ -141,6 +175,14 @@ def print_result(result: CheckResult, console: Console) -> None:
         table.add_row(Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(line(source)))
     console.print(table)
     console.print()
+    voices = voice_lines(result)
+    if voices:
+        console.print(
+            "Can the words be heard? (the feed, not the seat; sung is not spoken)", style="bold", highlight=False
+        )
+        for text in voices:
+            console.print(Text(f"  {text}"))
+        console.print()
     mix = mix_line(result)
     if mix:
         console.print(Text(f"The mix of the written faders: {mix}"), soft_wrap=True)
