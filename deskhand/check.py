@@ -26,6 +26,7 @@ from deskhand.measure.figures import measure_figures
 from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
 from deskhand.measure.tone import LISTENING_DBA
+from deskhand.mix.balance import shares_pct, shift_phon
 from deskhand.mix.bus import gains, level_dba, level_offset_db, strips
 from deskhand.mix.clearance import shifted
 from deskhand.mix.faders import find_faders
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from deskhand.findings import FirstThing
     from deskhand.measure.figures import Figures
     from deskhand.measure.sounds import Sound
+    from deskhand.mix.bus import Strip
     from deskhand.mix.clearance import Clearance
     from deskhand.mix.faders import Fader
     from deskhand.recording.show import Phase, Tap
@@ -341,7 +343,7 @@ def _measure(
     mix = None
     if take.mix_rows is not None:
         faders = find_faders(everything, strips(house, own | rows), matched.mix) if matched.mix else []
-        mix = _mix(house, everything, take.mix_rows, faders)
+        mix = _mix(house, everything, strips(house, own | rows), take.mix_rows, faders)
     voices = _voices(house, recording, own, chains, readings, mix, folder, threads)
     judge_voices(voices, judged)
     return _Measured(before=readings, after=after, stages=stages, judged=judged, mix=mix, voices=voices)
@@ -389,7 +391,9 @@ def _loud_moments(
         return dict(zip(readings, pool.map(one, readings.values()), strict=True))
 
 
-def _mix(house: HouseFile, figures: Figures, rows: tuple[int, int], faders: list[Fader]) -> MixResult:
+def _mix(
+    house: HouseFile, figures: Figures, found: list[Strip], rows: tuple[int, int], faders: list[Fader]
+) -> MixResult:
     read = read_source(figures, rows, strikes=False, mains_hz=house.house.mains_hz).readings
     room, loudness = house.room, read.loudness_lufs
     return MixResult(
@@ -399,6 +403,15 @@ def _mix(house: HouseFile, figures: Figures, rows: tuple[int, int], faders: list
         width_db=read.width_db,
         mono_loss_db=read.mono_loss_db,
         level_dba=None if room is None or loudness is None else level_dba(room, loudness),
+        share_pct=shares_pct(figures, found),
+        balance_shift_phon=None
+        if room is None or loudness is None
+        else shift_phon(
+            figures,
+            rows,
+            offset_db=level_offset_db(room, loudness),
+            change_db=room.level_dba - level_dba(room, loudness),
+        ),
         faders=tuple(faders),
     )
 

@@ -74,6 +74,10 @@ class MixResult:
     mono_loss_db: float | None
     level_dba: float | None
     """At the mix position, estimated from the room's calibration; null when the house states none."""
+    share_pct: dict[str, dict[str, float]]
+    """Each source's share of the energy in each octave, 63 Hz to 8 kHz."""
+    balance_shift_phon: dict[str, float] | None
+    """By how much more than 1 kHz each octave grows to the ear when this take's mix is played at the room's level (ISO 226)."""
     faders: tuple[Fader, ...]
     """Where the recording holds the desk's own mix: what its faders were."""
 
