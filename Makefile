@@ -15,7 +15,7 @@ demo: $(VENV)/.run
 
 test: $(VENV)/.test
 	$(BIN)/python -m tests.real.material || test -z "$(REAL)"
-	DESKHAND_REAL=$(REAL) $(BIN)/python -m pytest -n 2 --dist loadfile
+	OPENBLAS_NUM_THREADS=1 DESKHAND_REAL=$(REAL) $(BIN)/python -m pytest -n 2 --dist loadfile
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
@@ -29,6 +29,7 @@ lint: $(VENV)/.test
 
 bench: $(VENV)/.test
 	$(BIN)/python -m benchmarks.run
+	$(BIN)/python -m benchmarks.stages
 
 docs: $(VENV)/.run
 	$(BIN)/python docs/make.py

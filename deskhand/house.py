@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal, get_args, get_type_hints
 
-from pydantic import BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
 
 from deskhand.errors import HouseError
@@ -43,7 +43,15 @@ Level = Annotated[float, _value("level_dbfs")]
 Gain = Annotated[float, _value("gain_db")]
 Frequency = Annotated[float, _value("frequency_hz"), Field(ge=1, le=96000)]
 Time = Annotated[float, _value("time_s"), Field(ge=0)]
-Slope = Annotated[float, _value("slope_db_per_octave"), Field(ge=6, le=48)]
+
+
+def _whole_orders(slope_db_per_octave: float) -> float:
+    if slope_db_per_octave % 6.0:
+        raise ValueError("a slope is a multiple of 6 dB/oct")
+    return slope_db_per_octave
+
+
+Slope = Annotated[float, _value("slope_db_per_octave"), Field(ge=6, le=48), AfterValidator(_whole_orders)]
 Interval = Annotated[float, _value("interval_octave"), Field(gt=0)]
 Loudness = Annotated[float, _value("loudness_lufs")]
 Share = Annotated[float, _value("share_pct"), Field(ge=0, le=100)]

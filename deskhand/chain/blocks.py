@@ -448,6 +448,10 @@ def build(block: ChainBlock, *, channels: int, sample_rate_hz: int, folder: Path
 
     if channels == 1 and (isinstance(block, MidSideBlock) or getattr(block, "on", "both") in {"side", "mid"}):
         raise HouseError(block.block, "acts on middle and sides, but its source is one channel", "name its two tracks")
+    if getattr(block, "shape", "") == "linkwitz-riley" and getattr(block, "slope_db_per_octave", 12.0) % 12.0:
+        raise HouseError(
+            block.block, "a linkwitz-riley slope is a multiple of 12 dB/oct", "make it 12, 24, 36 or 48 dB/oct"
+        )
     match block:
         case GainBlock() | TrimBlock():
             return _Gain(block.gain_db, block.on, channels)

@@ -279,7 +279,7 @@ def moving_bell(signal: np.ndarray, amount_db: np.ndarray, section: np.ndarray, 
         for index in range(row.shape[0]):
             x = row[index]
             y = b0 * x + s0
-            s0 = b1 * x - a1 * y + s1
+            s0 = (b1 * x + s1) - a1 * y
             s1 = b2 * x - a2 * y
             row[index] = x + (gain[index] - 1.0) * y
         state[channel, 0], state[channel, 1] = s0, s1

@@ -255,7 +255,7 @@ def cascade(signal: np.ndarray, sos: np.ndarray, state: np.ndarray) -> None:
                 for index in range(last - first):
                     x, u = one[index], other[index]
                     y, v = b0 * x + s0, b0 * u + t0
-                    s0, t0 = b1 * x - a1 * y + s1, b1 * u - a1 * v + t1
+                    s0, t0 = (b1 * x + s1) - a1 * y, (b1 * u + t1) - a1 * v
                     s1, t1 = b2 * x - a2 * y, b2 * u - a2 * v
                     one[index], other[index] = y, v
                 state[channel, section, 0] = s0 if abs(s0) > _SMALLEST else 0.0
@@ -269,7 +269,7 @@ def cascade(signal: np.ndarray, sos: np.ndarray, state: np.ndarray) -> None:
                 for index in range(last - first):
                     x = row[index]
                     y = b0 * x + s0
-                    s0 = b1 * x - a1 * y + s1
+                    s0 = (b1 * x + s1) - a1 * y
                     s1 = b2 * x - a2 * y
                     row[index] = y
                 state[channel, section, 0] = s0 if abs(s0) > _SMALLEST else 0.0

@@ -58,10 +58,10 @@ def _codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
             to = slots[STATES * at : STATES * at + STATES]
             s0, s1, s2, s3, energy = [builder.load(slot) for slot in to]
             y = add(times(b0, x), s0)
-            builder.store(add(minus(times(b1, x), times(a1, y)), s1), to[0])
+            builder.store(minus(add(times(b1, x), s1), times(a1, y)), to[0])
             builder.store(minus(times(b2, x), times(a2, y)), to[1])
             z = add(times(c0, y), s2)
-            builder.store(add(minus(times(c1, y), times(d1, z)), s3), to[2])
+            builder.store(minus(add(times(c1, y), s3), times(d1, z)), to[2])
             builder.store(minus(times(c2, y), times(d2, z)), to[3])
             builder.store(add(energy, times(z, z)), to[4])
     for place, slot in enumerate(slots):

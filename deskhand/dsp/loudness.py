@@ -100,10 +100,10 @@ def weighted_energy(signal: np.ndarray, step: int, state: np.ndarray, sos: np.nd
         for index in range(block * step, (block + 1) * step):
             x = np.float64(signal[index])
             y = b0 * x + s0
-            s0 = b1 * x - a1 * y + s1
+            s0 = (b1 * x + s1) - a1 * y
             s1 = b2 * x - a2 * y
             z = c0 * y + s2
-            s2 = c1 * y - d1 * z + s3
+            s2 = (c1 * y + s3) - d1 * z
             s3 = c2 * y - d2 * z
             energy += z * z
         out[block] = energy

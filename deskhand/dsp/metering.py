@@ -65,16 +65,16 @@ def meter(
                 s_right += u * u
                 s_product += x * u
                 y = b0 * x + p0
-                p0 = b1 * x - a1 * y + p1
+                p0 = (b1 * x + p1) - a1 * y
                 p1 = b2 * x - a2 * y
                 z = c0 * y + p2
-                p2 = c1 * y - d1 * z + p3
+                p2 = (c1 * y + p3) - d1 * z
                 p3 = c2 * y - d2 * z
                 v = b0 * u + q0
-                q0 = b1 * u - a1 * v + q1
+                q0 = (b1 * u + q1) - a1 * v
                 q1 = b2 * u - a2 * v
                 w = c0 * v + q2
-                q2 = c1 * v - d1 * w + q3
+                q2 = (c1 * v + q3) - d1 * w
                 q3 = c2 * v - d2 * w
                 s_weighted += z * z + w * w
         else:
@@ -83,10 +83,10 @@ def meter(
                 highest = max(highest, abs(x))
                 s_left += x * x
                 y = b0 * x + p0
-                p0 = b1 * x - a1 * y + p1
+                p0 = (b1 * x + p1) - a1 * y
                 p1 = b2 * x - a2 * y
                 z = c0 * y + p2
-                p2 = c1 * y - d1 * z + p3
+                p2 = (c1 * y + p3) - d1 * z
                 p3 = c2 * y - d2 * z
                 s_weighted += z * z
         index = end
