@@ -216,6 +216,7 @@ class _Measured:
     before: dict[str, SourceReading]
     after: dict[str, SourceReading]
     stages: dict[str, tuple[Stage, ...]]
+    traces: dict[str, dict[str, NDArray[np.float64]]]
     judged: Judged
     mix: MixResult | None
     voices: list[Clearance]
@@ -313,6 +314,7 @@ def _measure(
                 playing=readings[source.name].activity,
             )
     stages = {name: chain.stages(readings[name].activity) for name, chain in chains.items()}
+    traces = {name: chain.traces_db() for name, chain in chains.items()}
     readings = _loud_moments(
         recording, figures, readings, LISTENING_DBA if level_db_spl is None else level_db_spl, threads
     )
@@ -346,7 +348,7 @@ def _measure(
         mix = _mix(house, everything, strips(house, own | rows), take.mix_rows, faders)
     voices = _voices(house, recording, own, chains, readings, mix, folder, threads)
     judge_voices(voices, judged)
-    return _Measured(before=readings, after=after, stages=stages, judged=judged, mix=mix, voices=voices)
+    return _Measured(before=readings, after=after, stages=stages, traces=traces, judged=judged, mix=mix, voices=voices)
 
 
 def _voices(
@@ -477,6 +479,7 @@ def _result(
                 step_s=0.1,
                 start_s=recording.start_s,
                 nominal_dbfs=house.nominal_dbfs(source) if has_nominal(source) else None,
+                taken_db=measured.traces.get(source.name, {}),
             )
     first: tuple[FirstThing, ...] = first_things(everything)
     lead = next(iter(voices_of(house)), None)

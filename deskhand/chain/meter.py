@@ -119,6 +119,14 @@ class StageMeter:
         """The largest magnitude so far, between samples included."""
         return max(self._true_peak, float(self._top[0]))
 
+    def trace_db(self) -> Array | None:
+        """(steps,) what it took off in each 100 ms; None for blocks that move no gain."""
+        if not self._reductions:
+            return None
+        values = np.concatenate(self._reductions)
+        steps = values.size // 10
+        return np.asarray(values[: steps * 10].reshape(steps, 10).mean(axis=1))
+
     def result(self, playing: Activity) -> Stage:
         """What it read, over what counts as playing at the tap."""
         blocks = np.concatenate(self._blocks) if self._blocks else np.empty((0, 4))

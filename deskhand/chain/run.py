@@ -108,6 +108,16 @@ class Chain:
         """What the blocks still hold: run silence through, as long as the latency."""
         return self.aligned(np.zeros((channels, self.latency)))
 
+    def traces_db(self) -> dict[str, Array]:
+        """What each block that moves gain took off over time, every 100 ms; two of a kind are numbered."""
+        out: dict[str, Array] = {}
+        for meter in self.meters:
+            trace = meter.trace_db()
+            if trace is not None:
+                count = sum(name.split(" ")[0] == meter.block for name in out)
+                out[f"{meter.block} {count + 1}" if count else meter.block] = trace
+        return out
+
     def stages(self, playing: Activity) -> tuple[Stage, ...]:
         """What the meters read, over what counts as playing at the tap."""
         return tuple(meter.result(playing) for meter in self.meters)

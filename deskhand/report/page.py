@@ -6,7 +6,7 @@ through the page's colours, and fifty of them take milliseconds.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -33,6 +33,9 @@ _HIGH_DBFS: Final = 0.0
 _LOW_DBFS: Final = -70.0
 _TONE_HIGH_DB: Final = 0.0
 _COST_PCT: Final = 0.5
+_HIGH_GAIN_DB: Final = 6.0
+_HOT_DBTP: Final = -3.0
+_NAMES_FIT: Final = 7
 _STEPS_S: Final = (5, 10, 30, 60, 120, 300, 600, 1800, 3600, 7200, 36000)
 _TONE_LOW_DB: Final = -50.0
 
@@ -47,6 +50,8 @@ class Picture:
     step_s: float
     start_s: float
     nominal_dbfs: float | None
+    taken_db: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+    """What each block that moves gain took off, every `step_s`."""
 
 
 def _y(value: float, low: float, high: float) -> float:
@@ -140,6 +145,79 @@ def _escape(text: str) -> str:
     from markupsafe import escape
 
     return str(escape(text))
+
+
+def gain_picture(source: SourceResult, nominal_dbfs: float | None) -> str:
+    """Level and true peak behind every block of the chain, with the nominal level and full scale as lines."""
+    before = source.before
+    if not source.stages or before is None:
+        return ""
+    rows = [("in", before.level_dbfs, before.true_peak_dbtp)]
+    rows += [(stage.block, stage.level_dbfs, stage.true_peak_dbtp) for stage in source.stages]
+    span = (_WIDTH - _LEFT) / len(rows)
+    told = ", ".join(f"{name} {number(level, 1)} dBFS" for name, level, _ in rows if level is not None)
+    parts = [
+        f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{_escape(f"{source.name}: behind each block: {told}")}">'
+    ]
+    for mark in (0, -20, -40, -60):
+        y = _y(mark, _LOW_DBFS, _HIGH_GAIN_DB)
+        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{number(mark, 0)}</text>')
+    base = _y(_LOW_DBFS, _LOW_DBFS, _HIGH_GAIN_DB)
+    for place, (name, level, top) in enumerate(rows):
+        x = _LEFT + span * place
+        if level is not None:
+            y = _y(level, _LOW_DBFS, _HIGH_GAIN_DB)
+            parts.append(
+                f'<rect class="level" x="{x + 0.2 * span:.1f}" y="{y:.1f}" width="{0.6 * span:.1f}" height="{base - y:.1f}"/>'
+            )
+        if top is not None:
+            y = _y(top, _LOW_DBFS, _HIGH_GAIN_DB)
+            hot = " fault" if top > _HOT_DBTP else ""
+            parts.append(
+                f'<rect class="top{hot}" x="{x + 0.2 * span:.1f}" y="{y - 2:.1f}" width="{0.6 * span:.1f}" height="4"/>'
+            )
+        if place % -(-len(rows) // _NAMES_FIT) == 0:
+            parts.append(
+                f'<text x="{x + 0.5 * span:.1f}" y="{_HEIGHT - 5}" text-anchor="middle">{_escape(name)}</text>'
+            )
+    if nominal_dbfs is not None:
+        y = _y(nominal_dbfs, _LOW_DBFS, _HIGH_GAIN_DB)
+        parts.append(f'<line class="nominal" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
+    parts.append("</svg>")
+    return "".join(parts)
+
+
+def taken_picture(name: str, picture: Picture, block: str) -> str:
+    """What a block took off over time, hanging from 0 dB."""
+    taken = picture.taken_db[block]
+    deepest = max(6.0, float(np.ceil(taken.max(initial=0.0) / 6.0)) * 6.0)
+    edges = np.unique(np.linspace(0, taken.size, min(_POINTS, taken.size) + 1).astype(int))
+    if edges.size < 2:
+        return ""
+    most = np.maximum.reduceat(taken, edges[:-1])
+    span, tall = _WIDTH - _LEFT, _HEIGHT / 2
+    points = [
+        f"{_LEFT + span * at / taken.size:.1f},{4 + (tall - 8) * float(one) / deepest:.1f}"
+        for at, one in zip(0.5 * (edges[:-1] + edges[1:]), most, strict=True)
+    ]
+    label = _escape(
+        f"{name}: what its {block} takes off over time, at most {number(float(taken.max(initial=0.0)), 1)} dB"
+    )
+    return (
+        f'<svg viewBox="0 0 {_WIDTH} {tall:.0f}" role="img" aria-label="{label}">'
+        f'<text x="{_LEFT - 5}" y="10" text-anchor="end">0</text>'
+        f'<text x="{_LEFT - 5}" y="{tall - 2:.0f}" text-anchor="end">{number(-deepest, 0)}</text>'
+        f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH}" y1="4" y2="4"/>'
+        f'<path class="level" d="M{_LEFT},4 L{" L".join(points)} L{_WIDTH},4 Z"/></svg>'
+    )
+
+
+def _taken(name: str, picture: Picture | None) -> list[tuple[str, str]]:
+    """Each block that moves gain, with its picture."""
+    if picture is None:
+        return []
+    return [(block, taken_picture(name, picture, block)) for block in picture.taken_db]
 
 
 def voice_picture(voice: Clearance, start_s: float, show_s: float) -> str:
@@ -293,6 +371,8 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "level": level_picture(source.name, picture, source.findings) if picture is not None else "",
                 "stages": _stages(source),
                 "sounds": _sounds(source),
+                "gain": gain_picture(source, picture.nominal_dbfs if picture is not None else None),
+                "taken": _taken(source.name, picture),
                 "tone": tone_picture(source.name, tone) if tone else "",
                 "numbers": _numbers(source),
             }
