@@ -33,6 +33,13 @@ UNITS: Final = (
     ("piano", "keys", True), ("kick", "kick", False), ("backing voice", "backing vocal", False),
     ("overheads", "overheads", True), ("snare", "snare", False), ("acoustic", "acoustic guitar", False),
 )  # fmt: skip
+CHAIN: Final = (
+    ("high-pass", 'frequency = "80 Hz"', 'slope = "18 dB/oct"'),
+    ("bell", 'frequency = "300 Hz"', 'gain = "-2 dB"'),
+    ("bell", 'frequency = "3 kHz"', 'gain = "1.5 dB"'),
+    ("compressor", 'threshold = "-20 dBFS"', "ratio = 2"),
+    ("high-shelf", 'frequency = "8 kHz"', 'gain = "1 dB"'),
+)
 LOWEST_HZ: Final = {
     "bass": 41.2,
     "kick": 55.0,
@@ -146,12 +153,16 @@ def write_unit(unit: Unit, folder: Path, first_number: int, minutes: float, seed
         file.close()
 
 
-def house_toml(made: list[Unit]) -> str:
-    """Describe the sources as a house file."""
+def house_toml(made: list[Unit], *, chains: bool = False) -> str:
+    """Describe the sources as a house file; with faders and a chain of five blocks each when asked."""
     lines = ["[house]", 'name = "Tern Street Hall"', f'nominal = "{LEVEL_DBFS:.0f} dBFS"', 'mains = "50 Hz"']
     for unit in made:
         tracks = ", ".join(f'"{track}"' for track in unit.tracks)
         lines += ["", "[[source]]", f'name = "{unit.name}"', f'role = "{unit.role}"', f"tracks = [{tracks}]"]
+        if chains:
+            lines.append('fader = "-6 dB"')
+            for block, *settings in CHAIN:
+                lines += ["[[source.chain]]", f'block = "{block}"', *settings]
     return "\n".join(lines) + "\n"
 
 
@@ -164,6 +175,7 @@ def make_show(folder: Path, *, tracks: int, minutes: float, seed: int = 1) -> Pa
     for index, unit in enumerate(made):
         write_unit(unit, take, number, minutes, seed * 1000 + index)
         number += len(unit.tracks)
+    (folder / "house-chains.toml").write_text(house_toml(made, chains=True), encoding="utf-8")
     (folder / "house.toml").write_text(house_toml(made), encoding="utf-8")
     return take
 

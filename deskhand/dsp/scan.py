@@ -18,6 +18,35 @@ TOTAL, TRUE_PEAK, TOP, LAST_TOP = 0, 1, 2, 3
 
 
 @nb.njit(
+    "void(float32[::1], int64, int64, float32[:, ::1], float64, float64[::1], float32[::1], float32[::1])",
+    cache=True,
+    nogil=True,
+)
+def levels(
+    signal: np.ndarray,
+    carry: int,
+    step: int,
+    phases: np.ndarray,
+    most: float,
+    numbers: np.ndarray,
+    tops: np.ndarray,
+    squares: np.ndarray,
+) -> None:
+    """Levels and true peak of a chunk; parameters as for `scan`."""
+    total = np.zeros(1)
+    peak.block_levels(signal[carry:], step, tops, squares, total)
+    numbers[TOTAL] += total[0]
+    numbers[LAST_TOP] = numbers[TOP]
+    numbers[TOP] = 0.0
+    for index in range(tops.shape[0]):
+        numbers[TOP] = max(numbers[TOP], tops[index])
+    back = 2 * peak.TAPS_A_SIDE
+    # a chunk whose samples, raised by all that interpolation can add, stay below what was found cannot beat it
+    if max(numbers[TOP], numbers[LAST_TOP]) * most > numbers[TRUE_PEAK]:
+        numbers[TRUE_PEAK] = peak.true_peak(signal[carry - back :], step // 2, phases, np.float32(numbers[TRUE_PEAK]))
+
+
+@nb.njit(
     "void(float32[::1], int64, int64, int64, int64, int64, int64, int64, float32[:, ::1], float64, float64[::1], "
     "float32[::1], float32[::1], float32[:, ::1], float64[::1], int64[::1], float32[::1], int64[::1], float64[:, ::1], "
     "int64[::1], float64[:, ::1], int64[::1])",
@@ -73,17 +102,7 @@ def scan(
         Filled with what was found, in places of `signal` (dropouts: of the take) and of `fine`; how many of each.
     """
     counts[:] = 0
-    total = np.zeros(1)
-    peak.block_levels(signal[carry:], step, tops, squares, total)
-    numbers[TOTAL] += total[0]
-    numbers[LAST_TOP] = numbers[TOP]
-    numbers[TOP] = 0.0
-    for index in range(tops.shape[0]):
-        numbers[TOP] = max(numbers[TOP], tops[index])
-    back = 2 * peak.TAPS_A_SIDE
-    # a chunk whose samples, raised by all that interpolation can add, stay below what was found cannot beat it
-    if max(numbers[TOP], numbers[LAST_TOP]) * most > numbers[TRUE_PEAK]:
-        numbers[TRUE_PEAK] = peak.true_peak(signal[carry - back :], step // 2, phases, np.float32(numbers[TRUE_PEAK]))
+    levels(signal, carry, step, phases, most, numbers, tops, squares)
     held = 2 * fine_context
     steps = fine.shape[1] - held
     for row in range(3):

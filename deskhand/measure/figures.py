@@ -432,8 +432,11 @@ class _Envelopes:
 class _Worker:
     """Carries the state of a group of tracks from chunk to chunk."""
 
-    def __init__(self, grid: Grid, first: int, count: int, figures: Sequence[TrackFigures], keep: set[int]) -> None:
+    def __init__(
+        self, grid: Grid, first: int, count: int, figures: Sequence[TrackFigures], keep: set[int], *, watched: int
+    ) -> None:
         self.grid = grid
+        self.watched = watched
         self.rows = range(first, first + count)
         self.figures = [figures[row] for row in self.rows]
         self.keep = keep
@@ -509,10 +512,14 @@ class _Worker:
         offset = start - grid.carry
         steps = -(-frames // grid.step)
         tops, squares = np.empty(steps, np.float32), np.empty(steps, np.float32)
-        scan.scan(
+        if self.rows[row] >= self.watched:
+            scan.levels(signal, grid.carry, grid.step, self.phases, self.most, numbers, tops, squares)
+            self.counts[:] = 0
+        else:
+            scan.scan(
             signal, grid.carry, grid.step, grid.stride, grid.context, offset, grid.sample_rate_hz // 200, _FINE_CONTEXT,
             self.phases, self.most, numbers, tops, squares, self.fine[row], self.dropping[row], *self.found, self.counts,
-        )  # fmt: skip
+            )  # fmt: skip
         figures.total, figures.true_peak = float(numbers[scan.TOTAL]), float(numbers[scan.TRUE_PEAK])
         figures.frames += frames
         first = start // grid.hop
@@ -591,7 +598,8 @@ class _Worker:
         figures.tone[second, _LOW_BANDS:] = use.mean(axis=0) @ grid.weights
         if self.rows[row] in self.keep:
             self.spectra[self.rows[row]] = found
-        self._howls(row, power, start)
+        if self.rows[row] < self.watched:
+            self._howls(row, power, start)
 
     def _howls(self, row: int, power: Array32, start: int) -> None:
         """A tone that grows, looked for in each range apart: the voice it grows under is louder lower down."""
@@ -721,7 +729,8 @@ def measure_figures(
     origins : sequence of int
         Click and talkback tracks, to be looked for in all others.
     targets : int, optional
-        How many of the first tracks they are looked for in; all without it.
+        How many of the first tracks they, and faults, are looked for in; all without it. What lies behind is processed
+        already.
     threads : int
         Threads; the kernels run without the interpreter's lock. The result is the same for any number.
     progress : callable, optional
@@ -767,7 +776,12 @@ def measure_figures(
         if target not in origins
     }
     keep = {track for pair in pairs for track in pair} | {track for leak in leaks for track in leak}
-    workers = [_Worker(lengths, first, min(_GROUP, tracks - first), found, keep) for first in range(0, tracks, _GROUP)]
+    workers = [
+        _Worker(
+            lengths, first, min(_GROUP, tracks - first), found, keep, watched=tracks if targets is None else targets
+        )
+        for first in range(0, tracks, _GROUP)
+    ]
     gram = np.zeros((tracks, tracks))
     loudest = _LoudestSoFar([*((track,) for track in range(tracks)), *pairs])
     seen = 0

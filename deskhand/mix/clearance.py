@@ -42,6 +42,8 @@ CLEAR_PCT, COVERED_PCT = 60.0, 35.0
 """Audible shares from which the words are clear, and below which they are covered, until the house has kept weeks of its own.
 Common practice, no source."""
 _SIDES: Final = ("mono", "left", "right")
+_EVERY: Final = 3
+"""Costs and trims, which are differences, are worked out on every third frame."""
 _TRIMS_DB: Final = (0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0)
 
 
@@ -227,6 +229,8 @@ def _costs(speech: Array, noises: Sequence[Array], pool: Executor | None) -> Arr
     count = len(noises)
     run: Callable[..., object] = map if pool is None else pool.map
 
+    noises = [noise[::_EVERY] for noise in noises]
+
     def heard(members: tuple[int, ...]) -> Array:
         total = np.sum([noises[place] for place in members], axis=0) if members else np.zeros(noises[0].shape)
         return IMPORTANCE * audible_over_time(speech, np.asarray(total))
@@ -289,7 +293,7 @@ def _trims(part: _Part, feed: Feed, voice: str, others: list[str], offset_db: fl
                     [new[place] - feed.energies[member][place] for new, member in zip(changed, members, strict=True)],
                     axis=0,
                 )
-                power = _noise_power(np.maximum(noise, 0.0), offset_db)
+                power = _noise_power(np.maximum(noise, 0.0), offset_db)[::_EVERY]
                 shares.append(float(np.sum(IMPORTANCE * audible_over_time(speech[place], power))))
             rows.append(shares)
         part.trims[name] = np.array(rows)
