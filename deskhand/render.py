@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand import __version__
-from deskhand.chain.meter import StageMeter
+from deskhand.chain.meter import Meters
 from deskhand.chain.run import Chain, still_to_come
 from deskhand.errors import UsageError
 from deskhand.house import match_tracks, read_house
@@ -67,13 +67,14 @@ class _Sound:
         self.channels = channels
         self.rate_hz = rate_hz
         self.frames = 0
-        self.meter = StageMeter(name, channels, rate_hz, skip=0, detectors=False)
+        self._meters = Meters([name], [channels], [0], [False], rate_hz)
+        self.meter = self._meters.stages[0]
         self._file = tempfile.TemporaryFile(dir=folder, prefix=".deskhand-")  # noqa: SIM115 - closed by the stack
         stack.enter_context(self._file)
 
     def take(self, signal: Array) -> None:
         """Go on with (channels, frames)."""
-        self.meter.take(np.ascontiguousarray(signal), None)
+        self._meters.take([signal], [None])
         self.frames += signal.shape[1]
         self._file.write(np.ascontiguousarray(signal.T, np.float32).tobytes())
 

@@ -522,7 +522,9 @@ def _curve_taps(block: CurveBlock, sample_rate_hz: int, folder: Path | None) -> 
                             f"{path}, line {line}", f'"{",".join(row)}" is no point of a curve', fix
                         ) from None
     except (OSError, UnicodeDecodeError) as error:
-        raise HouseError(str(path), f"the curve cannot be read ({error})", fix) from None
+        raise HouseError(
+            str(path), f"the curve cannot be read ({getattr(error, 'strerror', None) or error})", fix
+        ) from None
     known = np.array(points)
     if len(points) < 2 or not np.isfinite(known).all() or (known[:, 0] <= 0).any() or (np.diff(known[:, 0]) <= 0).any():
         raise HouseError(str(path), "a curve needs two points or more, frequencies rising from above 0", fix)

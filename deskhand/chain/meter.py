@@ -1,4 +1,4 @@
-"""A meter for one stage of a chain: level, peak, true peak, loudness and width of what comes out of a block."""
+"""Meters behind the blocks of a chain: level, peak, true peak, loudness and width of what comes out of each."""
 
 from __future__ import annotations
 
@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.dsp import loudness, metering, peak
+from deskhand.dsp import lanes, loudness, peak
 from deskhand.measure.activity import window_levels
 from deskhand.measure.loudness import integrated_lufs
 from deskhand.measure.stereo import stereo
 from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from deskhand.measure.activity import Activity
@@ -50,116 +52,214 @@ class Stage:
     """Blocks that move gain."""
 
 
-class StageMeter:
-    """Listens to one stage, in stretches of any length."""
+class Meters:
+    """Listens to all stages of a chain at once, in stretches of any length.
 
-    def __init__(self, block: str, channels: int, sample_rate_hz: int, *, skip: int, detectors: bool) -> None:
-        self.block = block
-        self._rate_hz = sample_rate_hz
+    Stages come in at different latencies; all are held back to the last one's, so that their blocks are the same moments, and
+    four channels go through the K-weighting as lanes of one vector.
+
+    Parameters
+    ----------
+    names : sequence of str
+        Of the blocks.
+    channels : sequence of int
+        Of what comes out of each.
+    latencies : sequence of int
+        Samples by which it comes late, rising.
+    moves_gain : sequence of bool
+    sample_rate_hz : int
+    """
+
+    def __init__(
+        self,
+        names: Sequence[str],
+        channels: Sequence[int],
+        latencies: Sequence[int],
+        moves_gain: Sequence[bool],
+        sample_rate_hz: int,
+    ) -> None:
         self._hop = 10 * round(sample_rate_hz / 100)
-        self._skip = skip
-        self._skip_reduction = skip
-        self._channels = channels
-        self._sos = loudness.k_weighting_sos(sample_rate_hz)
-        self._filters = np.zeros((2, 4))
-        self._sums = np.zeros(metering.SUMS)
-        self._top = np.zeros(1)
+        self._channels = list(channels)
+        self._first = np.concatenate([[0], np.cumsum(channels)]).astype(int)
+        rows = int(self._first[-1])
+        self._skip = last = max(latencies, default=0)
+        self._held = [
+            np.zeros((count, last - late), np.float32) for count, late in zip(channels, latencies, strict=True)
+        ]
+        groups = -(-rows // lanes.LANES)
+        self._rest = np.zeros((groups * lanes.LANES, 0), np.float32)
+        self._coefficients = lanes.coefficients(loudness.k_weighting_sos(sample_rate_hz))
+        self._states = np.zeros((groups, 1, lanes.STATES, lanes.LANES))
         self._phases = peak.interpolator(peak.oversampling(sample_rate_hz))
         self._most = float(np.abs(self._phases).sum(axis=1).max(initial=1.0))
-        self._before = np.zeros((channels, 2 * peak.TAPS_A_SIDE), np.float32)
-        self._true_peak = 0.0
-        self._last_top = 0.0
-        self._blocks: list[Array] = []
-        self._reductions: list[Array] | None = [] if detectors else None
-        self._reduction_rest = np.zeros(0)
+        self._before = np.zeros((rows, 2 * peak.TAPS_A_SIDE), np.float32)
+        self._top, self._last_top, self._true_peak = np.zeros(rows), np.zeros(rows), np.zeros(rows)
+        self._blocks: list[NDArray[np.float32]] = []
+        """(rows, blocks, 2) each: mean square, K-weighted mean square."""
+        self._products: list[list[NDArray[np.float32]]] = [[] for _ in names]
+        self._reductions: list[list[Array] | None] = [[] if moves else None for moves in moves_gain]
+        self._reduction_skips = list(latencies)
+        self._reduction_rests = [np.zeros(0) for _ in names]
+        self.stages = [StageMeter(self, place, name) for place, name in enumerate(names)]
 
-    def take(self, signal: Array, reduction_db: Array | None) -> None:
-        """Go on with (channels, frames), and (detectors, frames) of reduction."""
-        skipped = min(self._skip, signal.shape[1])
+    def take(self, signals: Sequence[NDArray[np.floating]], reductions_db: Sequence[Array | None]) -> None:
+        """Go on with (channels, frames) of each stage, and (detectors, frames) of reduction."""
+        parts = []
+        for place, signal in enumerate(signals):
+            part = np.asarray(signal, np.float32)
+            if self._held[place].shape[1]:
+                both = np.concatenate([self._held[place], part], axis=1)
+                self._held[place] = both[:, part.shape[1] :].copy()
+                part = both[:, : part.shape[1]]
+            parts.append(part)
+        frames = parts[0].shape[1]
+        skipped = min(self._skip, frames)
         self._skip -= skipped
-        rows = np.empty(((signal.shape[1] - skipped) // self._hop + 1, 4))
-        before = float(self._top[0])
-        self._top[0] = 0.0
-        done = metering.meter(signal, skipped, self._hop, self._sos, self._filters, self._sums, self._top, rows)
-        self._blocks.append(rows[:done])
-        self._take_true_peak(signal[:, skipped:])
-        self._top[0] = max(self._top[0], before)
-        if reduction_db is not None and self._reductions is not None:
-            self._take_reduction(reduction_db.max(axis=0) if reduction_db.shape[0] > 1 else reduction_db[0])
+        rest = self._rest.shape[1]
+        whole = np.zeros((self._rest.shape[0], rest + frames - skipped), np.float32)
+        whole[:, :rest] = self._rest
+        for place, part in enumerate(parts):
+            whole[self._first[place] : self._first[place + 1], rest:] = part[:, skipped:]
+        self._true_peaks(whole, rest)
+        hops = whole.shape[1] // self._hop
+        self._rest = whole[:, hops * self._hop :].copy()
+        if hops:
+            self._whole(whole, hops)
+        for place, reduction_db in enumerate(reductions_db):
+            if reduction_db is not None and self._reductions[place] is not None:
+                most = reduction_db.max(axis=0) if reduction_db.shape[0] > 1 else reduction_db[0]
+                self._take_reduction(place, most)
 
-    def _take_true_peak(self, signal: Array) -> None:
-        top, last = float(self._top[0]), self._last_top
-        self._last_top = top
-        held = self._before
-        size = held.shape[1]
-        # a stretch whose samples, raised by all that interpolation can add, stay below what was found cannot beat it
-        if max(top, last) * self._most > self._true_peak:
-            for row in range(self._channels):
-                both = np.concatenate([held[row], signal[row].astype(np.float32)])
-                found = peak.true_peak(both, self._hop // 20, self._phases, np.float32(self._true_peak))
-                self._true_peak = max(self._true_peak, float(found))
-        tail = signal[:, -size:].astype(np.float32)
-        self._before = np.concatenate([held[:, tail.shape[1] :], tail], axis=1)
+    def _whole(self, signal: NDArray[np.float32], hops: int) -> None:
+        rows = int(self._first[-1])
+        found = np.empty((rows, hops, 2), np.float32)
+        energy = np.empty((hops, lanes.LANES))
+        tops, means, total = np.empty(hops, np.float32), np.empty(hops, np.float32), np.zeros(1)
+        for group, state in enumerate(self._states):
+            first = group * lanes.LANES
+            lanes.energies_of_one(signal[first : first + lanes.LANES], 0, self._hop, self._coefficients, state, energy)
+            last = min(rows, first + lanes.LANES)
+            found[first:last, :, 1] = energy[:, : last - first].T / self._hop
+        for row in range(rows):
+            peak.block_levels(signal[row, : hops * self._hop], self._hop, tops, means, total)
+            found[row, :, 0] = means
+        self._blocks.append(found)
+        for place, channels in enumerate(self._channels):
+            if channels == 2:
+                pair = signal[self._first[place] : self._first[place] + 2, : hops * self._hop].reshape(
+                    2, hops, self._hop
+                )
+                self._products[place].append(np.einsum("ij,ij->i", pair[0], pair[1]) / np.float32(self._hop))
 
-    def _take_reduction(self, reduction_db: Array) -> None:
-        assert self._reductions is not None
-        skipped = min(self._skip_reduction, reduction_db.size)
-        self._skip_reduction -= skipped
-        values = np.concatenate([self._reduction_rest, reduction_db[skipped:]])
+    def _true_peaks(self, signal: NDArray[np.float32], first: int) -> None:
+        size = self._before.shape[1]
+        for row in range(self._before.shape[0]):
+            new = signal[row, first:]
+            if not new.size:
+                continue
+            top = float(np.abs(new).max())
+            # what, raised by all that interpolation can add, stays below what was found cannot beat it
+            if max(top, self._last_top[row]) * self._most > self._true_peak[row]:
+                both = np.concatenate([self._before[row], new])
+                found = peak.true_peak(both, self._hop // 20, self._phases, np.float32(self._true_peak[row]))
+                self._true_peak[row] = max(self._true_peak[row], float(found))
+            self._top[row], self._last_top[row] = max(self._top[row], top), top
+            tail = new[-size:]
+            self._before[row] = np.concatenate([self._before[row, tail.size :], tail])
+
+    def _take_reduction(self, place: int, reduction_db: Array) -> None:
+        kept = self._reductions[place]
+        if kept is None:
+            return
+        skipped = min(self._reduction_skips[place], reduction_db.size)
+        self._reduction_skips[place] -= skipped
+        values = np.concatenate([self._reduction_rests[place], reduction_db[skipped:]])
         step = self._hop // 10
         steps = values.size // step
-        self._reductions.append(values[: steps * step].reshape(steps, step).mean(axis=1))
-        self._reduction_rest = values[steps * step :].copy()
+        kept.append(values[: steps * step].reshape(steps, step).mean(axis=1))
+        self._reduction_rests[place] = values[steps * step :].copy()
 
-    def loudness_lufs(self) -> float:
-        """Integrated loudness of all so far; -inf for silence."""
-        return integrated_lufs(np.concatenate([rows[:, 3] for rows in self._blocks])) if self._blocks else -np.inf
+    def rows_of(self, place: int) -> slice:
+        """The rows of a stage."""
+        return slice(int(self._first[place]), int(self._first[place + 1]))
 
-    def true_peak(self) -> float:
-        """The largest magnitude so far, between samples included."""
-        return max(self._true_peak, float(self._top[0]))
+    def blocks_of(self, place: int) -> tuple[Array, Array, Array | None]:
+        """Mean squares (channels, blocks), K-weighted mean square (blocks,) and product of the sides of a stage."""
+        rows = self.rows_of(place)
+        if not self._blocks:
+            return np.empty((self._channels[place], 0)), np.empty(0), None
+        every = np.concatenate([part[rows] for part in self._blocks], axis=1).astype(np.float64)
+        product = np.concatenate(self._products[place]).astype(np.float64) if self._products[place] else None
+        return every[:, :, 0], every[:, :, 1].sum(axis=0), product
+
+    def reduction_of(self, place: int) -> Array | None:
+        """What a stage took off, every 10 ms; None for one that moves no gain."""
+        kept = self._reductions[place]
+        return np.concatenate(kept) if kept else None
+
+    def tops_of(self, place: int) -> tuple[float, float]:
+        """Largest sample and largest true peak of a stage."""
+        rows = self.rows_of(place)
+        top = float(self._top[rows].max(initial=0.0))
+        return top, max(top, float(self._true_peak[rows].max(initial=0.0)))
+
+
+class StageMeter:
+    """One stage of `Meters`."""
+
+    def __init__(self, meters: Meters, place: int, block: str) -> None:
+        self._meters = meters
+        self._place = place
+        self.block = block
 
     def trace_db(self) -> Array | None:
         """(steps,) what it took off in each 100 ms; None for blocks that move no gain."""
-        if not self._reductions:
+        values = self._meters.reduction_of(self._place)
+        if values is None:
             return None
-        values = np.concatenate(self._reductions)
         steps = values.size // 10
         return np.asarray(values[: steps * 10].reshape(steps, 10).mean(axis=1))
 
+    def loudness_lufs(self) -> float:
+        """Integrated loudness of all so far; -inf for silence."""
+        return integrated_lufs(self._meters.blocks_of(self._place)[1])
+
+    def true_peak(self) -> float:
+        """The largest magnitude so far, between samples included."""
+        return self._meters.tops_of(self._place)[1]
+
     def result(self, playing: Activity) -> Stage:
         """What it read, over what counts as playing at the tap."""
-        blocks = np.concatenate(self._blocks) if self._blocks else np.empty((0, 4))
-        if not len(blocks):
+        power, weighted, product = self._meters.blocks_of(self._place)
+        if not weighted.size:
             return Stage(
                 block=self.block, level_dbfs=None, peak_dbfs=None, true_peak_dbtp=None, loudness_lufs=None,
                 width_db=None, reduction_db=None,
             )  # fmt: skip
-        power = blocks[:, : self._channels].mean(axis=1)
-        windows = window_levels(power.astype(np.float32))
+        windows = window_levels(power.mean(axis=0).astype(np.float32))
         active = playing.windows[: windows.size]
         heard = windows[: active.size][active]
-        mask = playing.blocks[: len(blocks)]
+        mask = playing.blocks[: weighted.size]
         width = None
-        if self._channels == 2 and mask.any():
-            left, right, product = blocks[: mask.size][mask][:, :3].T
+        if product is not None and mask.any():
+            left, right = power[:, : mask.size][:, mask].astype(np.float32)
             if left.any() or right.any():
-                width = _finite(stereo(left.astype(np.float32), right.astype(np.float32), product).width_db)
-        top = float(self._top[0])
+                width = _finite(stereo(left, right, product[: mask.size][mask]).width_db)
+        top, true_peak = self._meters.tops_of(self._place)
         return Stage(
             block=self.block,
             level_dbfs=float(np.median(heard)) if heard.size else None,
             peak_dbfs=_finite(float(db_from_amplitude(top))),
-            true_peak_dbtp=_finite(float(db_from_amplitude(max(self._true_peak, top)))),
-            loudness_lufs=_finite(integrated_lufs(blocks[:, 3])),
+            true_peak_dbtp=_finite(float(db_from_amplitude(true_peak))),
+            loudness_lufs=_finite(integrated_lufs(weighted)),
             width_db=width,
             reduction_db=self._reduction(playing),
         )
 
     def _reduction(self, playing: Activity) -> Reduction | None:
-        if not self._reductions:
+        values = self._meters.reduction_of(self._place)
+        if values is None:
             return None
-        values = np.concatenate(self._reductions)
         mask = np.repeat(playing.blocks, 10)[: values.size]
         heard = values[: mask.size][mask]
         if not heard.size:

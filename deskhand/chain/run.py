@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.chain.blocks import Block, build
-from deskhand.chain.meter import Stage, StageMeter
+from deskhand.chain.meter import Meters, Stage, StageMeter
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -67,34 +67,37 @@ class Chain:
         self.house_blocks = tuple(blocks)
         """As the house file has them."""
         self.blocks: list[Block] = []
-        self.meters: list[StageMeter] = []
         self.latency = 0
+        outs, latencies = [], []
         for block in blocks:
             made = build(block, channels=channels, sample_rate_hz=sample_rate_hz, folder=folder)
             self.blocks.append(made)
             self.latency += made.latency
             channels = made.channels
-            if metered:
-                self.meters.append(
-                    StageMeter(
-                        block.block,
-                        channels,
-                        sample_rate_hz,
-                        skip=self.latency,
-                        detectors=block.block in _MOVES_GAIN,
-                    )
-                )
+            outs.append(channels)
+            latencies.append(self.latency)
+        self._meters: Meters | None = None
+        if metered:
+            names = [block.block for block in blocks]
+            self._meters = Meters(names, outs, latencies, [name in _MOVES_GAIN for name in names], sample_rate_hz)
         self.channels = channels
         self._to_drop = self.latency
 
-    def process(self, signal: Array, *, first: int = 0) -> Array:
-        """(channels, frames) through the blocks from `first` on; the output lies `latency` behind. The input is kept."""
+    @property
+    def meters(self) -> list[StageMeter]:
+        """One behind every block; none when it is not metered."""
+        return self._meters.stages if self._meters is not None else []
+
+    def process(self, signal: Array) -> Array:
+        """(channels, frames) through the blocks; the output lies `latency` behind. The input is kept."""
         out = signal.copy()
-        for place in range(first, len(self.blocks)):
-            block = self.blocks[place]
+        heard: list[NDArray[np.float32]] = []
+        for block in self.blocks:
             out = block.process(out)
-            if self.meters:
-                self.meters[place].take(out, block.reduction_db)
+            if self._meters is not None:
+                heard.append(out.astype(np.float32))
+        if self._meters is not None and heard:
+            self._meters.take(heard, [block.reduction_db for block in self.blocks])
         return out
 
     def aligned(self, signal: Array) -> Array:

@@ -6,6 +6,7 @@ vectorised along time, and the compiler does not find the lanes by itself: the v
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Any, Final
 
 import numba as nb
@@ -25,7 +26,7 @@ STATES: Final = 5
 """Of a filter of two biquads: two memories each, and the energy so far."""
 
 
-def _codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
+def _loop(filters: int, context: Any, builder: Any, signature: Any, args: Any) -> Any:
     """The loop over `count` samples from `first` on, all filters and lanes in it."""
     int64, int32 = ir.IntType(64), ir.IntType(32)
     wide, narrow = ir.VectorType(ir.DoubleType(), LANES), ir.VectorType(ir.FloatType(), LANES)
@@ -39,9 +40,9 @@ def _codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         one = builder.insert_element(ir.Constant(wide, ir.Undefined), value, int32(0))
         return builder.shuffle_vector(one, one, ir.Constant(ir.VectorType(int32, LANES), [0] * LANES))
 
-    splats = [splat(place) for place in range(10 * FILTERS)]
+    splats = [splat(place) for place in range(10 * filters)]
     held = builder.bitcast(state, wide.as_pointer())
-    slots = [cgutils.alloca_once(builder, wide) for _ in range(STATES * FILTERS)]
+    slots = [cgutils.alloca_once(builder, wide) for _ in range(STATES * filters)]
     for place, slot in enumerate(slots):
         value = builder.load(builder.gep(held, [int64(place)]))
         value.align = 8
@@ -53,7 +54,7 @@ def _codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
         for lane in range(LANES):
             value = builder.insert_element(value, builder.load(builder.gep(rows[lane], [loop.index])), int32(lane))
         x = builder.fpext(value, wide)
-        for at in range(FILTERS):
+        for at in range(filters):
             b0, b1, b2, a1, a2, c0, c1, c2, d1, d2 = splats[10 * at : 10 * at + 10]
             to = slots[STATES * at : STATES * at + STATES]
             s0, s1, s2, s3, energy = [builder.load(slot) for slot in to]
@@ -70,15 +71,22 @@ def _codegen(context: Any, builder: Any, signature: Any, args: Any) -> Any:
     return context.get_dummy_value()
 
 
-def _typed(_context, signal, first, count, coefficients, state, stride):  # type: ignore[no-untyped-def]
-    return types.void(signal, first, count, coefficients, state, stride), _codegen
+def _side_by_side(filters: int) -> Any:
+    """The loop for so many filters, as a function that compiled code may call."""
+    codegen = partial(_loop, filters)
+
+    def typed(_context, signal, first, count, coefficients, state, stride):  # type: ignore[no-untyped-def]
+        return types.void(signal, first, count, coefficients, state, stride), codegen
+
+    return intrinsic(typed)
 
 
-_filter: Any = intrinsic(_typed)
+_filter: Any = _side_by_side(FILTERS)
+_filter_one: Any = _side_by_side(1)
 
 
 def coefficients(*filters: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(3, 10) what `energies` wants, from three (2, 6) arrays of second-order sections."""
+    """(filters, 10) what the kernels want, from (2, 6) arrays of second-order sections."""
     return np.ascontiguousarray([sos[:, [0, 1, 2, 4, 5]].ravel() for sos in filters])
 
 
@@ -112,3 +120,19 @@ def energies(
         for at in range(out.shape[0]):
             for lane in range(out.shape[2]):
                 out[at, block, lane] = state[at, 4, lane]
+
+
+@nb.njit(
+    "void(float32[:, ::1], int64, int64, float64[:, ::1], float64[:, :, ::1], float64[:, ::1])",
+    cache=True,
+    nogil=True,
+)
+def energies_of_one(
+    signal: np.ndarray, first: int, step: int, coefficients: np.ndarray, state: np.ndarray, out: np.ndarray
+) -> None:
+    """`energies` behind one filter: coefficients (1, 10), state (1, 5, 4), out (steps, 4)."""
+    for block in range(out.shape[0]):
+        state[0, 4, :] = 0.0
+        _filter_one(signal, first + block * step, step, coefficients, state, signal.shape[1])
+        for lane in range(out.shape[1]):
+            out[block, lane] = state[0, 4, lane]
