@@ -40,7 +40,10 @@ def _value(kind: Kind) -> BeforeValidator:
 
 
 Level = Annotated[float, _value("level_dbfs")]
-Gain = Annotated[float, _value("gain_db")]
+Gain = Annotated[float, _value("gain_db"), Field(ge=-200, le=60)]
+BellGain = Annotated[float, _value("gain_db"), Field(ge=-60, le=60)]
+NotNegative = Annotated[float, _value("gain_db"), Field(ge=0, le=60)]
+PanLaw = Annotated[float, _value("gain_db"), Field(ge=-6, le=-3)]
 Frequency = Annotated[float, _value("frequency_hz"), Field(ge=1, le=96000)]
 Time = Annotated[float, _value("time_s"), Field(ge=0)]
 
@@ -55,7 +58,7 @@ Slope = Annotated[float, _value("slope_db_per_octave"), Field(ge=6, le=48), Afte
 Interval = Annotated[float, _value("interval_octave"), Field(gt=0)]
 Loudness = Annotated[float, _value("loudness_lufs")]
 Share = Annotated[float, _value("share_pct"), Field(ge=0, le=100)]
-Quality = Annotated[float, Field(gt=0, le=100)]
+Quality = Annotated[float, Field(ge=0.01, le=100)]
 Ratio = Annotated[float, Field(ge=1)]
 RangeDb = Annotated[tuple[float, float], BeforeValidator(parse_range_db)]
 Name = Annotated[str, Field(min_length=1)]
@@ -199,7 +202,7 @@ class BellBlock:
 
     block: Literal["bell"]
     frequency_hz: Frequency = Field(alias="frequency")
-    gain_db: Gain = Field(alias="gain")
+    gain_db: BellGain = Field(alias="gain")
     q: Quality = 1.0
     on: On = "both"
 
@@ -210,7 +213,7 @@ class LowShelfBlock:
 
     block: Literal["low-shelf"]
     frequency_hz: Frequency = Field(alias="frequency")
-    gain_db: Gain = Field(alias="gain")
+    gain_db: BellGain = Field(alias="gain")
     q: Quality = 0.707
     on: On = "both"
 
@@ -221,7 +224,7 @@ class HighShelfBlock:
 
     block: Literal["high-shelf"]
     frequency_hz: Frequency = Field(alias="frequency")
-    gain_db: Gain = Field(alias="gain")
+    gain_db: BellGain = Field(alias="gain")
     q: Quality = 0.707
     on: On = "both"
 
@@ -231,7 +234,7 @@ class SaturationBlock:
     """Bends loud peaks softly."""
 
     block: Literal["saturation"]
-    drive_db: Gain = Field(default=0.0, alias="drive")
+    drive_db: BellGain = Field(default=0.0, alias="drive")
     on: On = "both"
 
 
@@ -245,7 +248,7 @@ class GateBlock:
     attack_s: Time = Field(default=0.001, alias="attack")
     hold_s: Time = Field(default=0.05, alias="hold")
     release_s: Time = Field(default=0.2, alias="release")
-    hysteresis_db: Gain = Field(default=3.0, alias="hysteresis")
+    hysteresis_db: NotNegative = Field(default=3.0, alias="hysteresis")
     detector: Detector = "linked"
     on: On = "both"
 
@@ -257,7 +260,7 @@ class CompressorBlock:
     block: Literal["compressor"]
     threshold_dbfs: Level = Field(alias="threshold")
     ratio: Ratio | Literal["rising"] = 2.0
-    knee_db: Gain = Field(default=6.0, alias="knee")
+    knee_db: NotNegative = Field(default=6.0, alias="knee")
     attack_s: Time = Field(default=0.01, alias="attack")
     release_s: Time | Literal["two-stage"] = Field(default=0.15, alias="release")
     detector: Detector = "linked"
@@ -280,7 +283,7 @@ class DynamicBellBlock:
     block: Literal["dynamic-bell"]
     frequency_hz: Frequency = Field(alias="frequency")
     threshold_dbfs: Level = Field(alias="threshold")
-    gain_db: Gain = Field(alias="gain")
+    gain_db: BellGain = Field(alias="gain")
     q: Quality = 1.0
     attack_s: Time = Field(default=0.01, alias="attack")
     release_s: Time = Field(default=0.15, alias="release")
@@ -303,7 +306,7 @@ class PanBlock:
 
     block: Literal["pan"]
     position: Annotated[float, Field(ge=-100, le=100)] = 0.0
-    law_db: Gain = Field(default=-3.0, alias="law")
+    law_db: PanLaw = Field(default=-3.0, alias="law")
 
 
 @checked(config=_FORBID, kw_only=True)

@@ -15,7 +15,7 @@ import numpy as np
 from deskhand import __version__
 from deskhand.chain.meter import Meters
 from deskhand.chain.run import Chain, still_to_come
-from deskhand.errors import UsageError
+from deskhand.errors import HouseError, UsageError
 from deskhand.house import match_tracks, read_house
 from deskhand.mix.bus import gains, strips
 from deskhand.units import db_from_amplitude, number
@@ -77,6 +77,10 @@ class _Sound:
         self._meters.take([signal], [None])
         self.frames += signal.shape[1]
         self._file.write(np.ascontiguousarray(signal.T, np.float32).tobytes())
+
+    def finish(self) -> None:
+        """Nothing comes after."""
+        self._meters.finish()
 
     @property
     def loudness_lufs(self) -> float:
@@ -242,29 +246,29 @@ def render(
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise UsageError(str(folder), f"cannot be made ({error.strerror})", "choose another place") from None
-    with ExitStack() as stack:
-        runs = [
-            _Run(
-                source,
-                present[source.name],
-                still_to_come(source.chain, taps.get(key(source.name)) or source.tap or take),
-                recording,
-                folder,
-                found.parent,
-                stack,
-                heard=bool(key(source.name) in chosen if chosen else source.chain),
-                stages=wanted.stages,
-            )
-            for source in house.source
-            if source.name in present
-        ]
-        mix = _MixDown(house, runs, recording, folder, stack) if wanted.mix and not chosen else None
-        used = [run for run in runs if run.heard or (mix is not None and mix.uses(run))]
-        _through(recording, used, mix, progress)
-        try:
+    try:
+        with ExitStack() as stack:
+            runs = [
+                _Run(
+                    source,
+                    present[source.name],
+                    still_to_come(source.chain, taps.get(key(source.name)) or source.tap or take),
+                    recording,
+                    folder,
+                    found.parent,
+                    stack,
+                    heard=bool(key(source.name) in chosen if chosen else source.chain),
+                    stages=wanted.stages,
+                )
+                for source in house.source
+                if source.name in present
+            ]
+            mix = _MixDown(house, runs, recording, folder, stack) if wanted.mix and not chosen else None
+            used = [run for run in runs if run.heard or (mix is not None and mix.uses(run))]
+            _through(recording, used, mix, progress)
             return _deliver(used, mix, folder, wanted, recording)
-        except OSError as error:
-            raise UsageError(str(folder), f"cannot be written ({error.strerror})", "choose another place") from None
+    except OSError as error:
+        raise UsageError(str(folder), f"cannot be written ({error.strerror})", "choose another place") from None
 
 
 class _Run:
@@ -292,7 +296,10 @@ class _Run:
         # each stage in its own chain, so that it can be written; one chain otherwise
         groups = [[block] for block in blocks] if stages and heard else [list(blocks)] if blocks else []
         for group in groups:
-            chain = Chain(group, channels=channels, sample_rate_hz=rate, folder=house_folder)  # type: ignore[arg-type]
+            try:
+                chain = Chain(group, channels=channels, sample_rate_hz=rate, folder=house_folder)  # type: ignore[arg-type]
+            except HouseError as error:
+                raise HouseError(f'source "{source.name}", {error.where}', error.problem, error.fix) from None
             self.chains.append(chain)
             channels = chain.channels
         self.channels = channels
@@ -331,6 +338,9 @@ class _Run:
                 self.stages[place].take(out)
         if self.after is not None and self.chains:
             self.after.take(out)
+        for sound in (self.before, *self.stages, self.after):
+            if sound is not None:
+                sound.finish()
         return out
 
 
@@ -399,6 +409,8 @@ def _through(
             mix.take(run, out)
     if mix is not None:
         mix.add()
+        mix.stereo.finish()
+        mix.mono.finish()
 
 
 def _deliver(
@@ -406,7 +418,15 @@ def _deliver(
 ) -> list[Written]:
     made: list[Written] = []
 
+    taken: set[str] = set()
+
     def write(name: str, parts: Sequence[tuple[_Sound, float]], how: str, gain_db: float = 0.0) -> None:
+        # names that differ only in what a file name cannot hold
+        stem, count = name.removesuffix(".wav"), 1
+        while name.casefold() in taken:
+            count += 1
+            name = f"{stem} ({count}).wav"
+        taken.add(name.casefold())
         path = folder / name
         note = _write(path, parts, float_files=wanted.float_files, comment=how)
         made.append(Written(path=path, gain_db=gain_db, note=note))

@@ -1,5 +1,6 @@
 """Run by `make test-all`."""
 
-from validations import seasons
+from validations import chain, clearance, measurements, seasons, sounds, tails
 
-seasons.main()
+for study in (seasons, tails, sounds, measurements, chain, clearance):
+    study.main()

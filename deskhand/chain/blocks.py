@@ -314,7 +314,10 @@ class _Compressor(_Dynamics):
         )
         self._state = np.zeros((self._detectors.count, 3))
         side_db = block.threshold_dbfs if block.side_threshold_dbfs is None else block.side_threshold_dbfs
-        self._thresholds = [block.threshold_dbfs, side_db if self.mid_side else block.threshold_dbfs]
+        if block.on == "side":
+            self._thresholds = [side_db]
+        else:
+            self._thresholds = [block.threshold_dbfs, side_db if self.mid_side else block.threshold_dbfs]
 
     def act(self, signal: Array) -> Array:
         levels = self._detectors.levels_db(signal)
@@ -356,7 +359,7 @@ class _DynamicBell(_Dynamics):
     def __init__(self, block: DynamicBellBlock, channels: int, sample_rate_hz: int) -> None:
         super().__init__(block.on, channels, block.detector)
         # the band as the bell at its full gain has it: half of its gain lies at the edges
-        q = block.q * 10.0 ** (-abs(block.gain_db) / 40.0) if block.gain_db < 0.0 else block.q
+        q = block.q * 10.0 ** (block.gain_db / 40.0)
         w = 2.0 * np.pi * min(block.frequency_hz, 0.45 * sample_rate_hz) / sample_rate_hz
         alpha = np.sin(w) / (2.0 * q)
         # Audio EQ Cookbook (W3C Note 2021): band-pass with 0 dB at its middle
@@ -384,7 +387,10 @@ class _DynamicBell(_Dynamics):
 
 
 class _Limiter(_Dynamics):
-    """Looks ahead, at true peaks (ITU-R BS.1770-5 Annex 2), and never lets one pass."""
+    """Looks ahead, at true peaks (ITU-R BS.1770-5 Annex 2).
+
+    No sample passes the ceiling; a gain that moves fast may lift a value between samples of noise by some tenths of a decibel.
+    """
 
     def __init__(self, block: LimiterBlock, channels: int, sample_rate_hz: int) -> None:
         super().__init__(block.on, channels, block.detector)
@@ -446,8 +452,12 @@ def build(block: ChainBlock, *, channels: int, sample_rate_hz: int, folder: Path
     """
     from deskhand.errors import HouseError
 
-    if channels == 1 and (isinstance(block, MidSideBlock) or getattr(block, "on", "both") in {"side", "mid"}):
-        raise HouseError(block.block, "acts on middle and sides, but its source is one channel", "name its two tracks")
+    if channels == 1 and (isinstance(block, MidSideBlock) or getattr(block, "on", "both") != "both"):
+        raise HouseError(block.block, "acts on a part of a pair, but its source is one channel", "name its two tracks")
+    if isinstance(block, LimiterBlock) and (block.detector == "mid-side" or block.on in {"mid", "side"}):
+        raise HouseError(
+            block.block, "holds left and right; in middle and sides it could not", "make it linked or dual"
+        )
     if getattr(block, "shape", "") == "linkwitz-riley" and getattr(block, "slope_db_per_octave", 12.0) % 12.0:
         raise HouseError(
             block.block, "a linkwitz-riley slope is a multiple of 12 dB/oct", "make it 12, 24, 36 or 48 dB/oct"
@@ -510,7 +520,7 @@ def _curve_taps(block: CurveBlock, sample_rate_hz: int, folder: Path | None) -> 
     fix = "write lines of frequency in Hz, a comma, and magnitude in dB"
     points = []
     try:
-        with path.open(encoding="utf-8", newline="") as file:
+        with path.open(encoding="utf-8-sig", newline="") as file:
             for line, row in enumerate(csv.reader(file), 1):
                 if not row or row[0].lstrip().startswith("#"):
                     continue
@@ -521,7 +531,7 @@ def _curve_taps(block: CurveBlock, sample_rate_hz: int, folder: Path | None) -> 
                         raise HouseError(
                             f"{path}, line {line}", f'"{",".join(row)}" is no point of a curve', fix
                         ) from None
-    except (OSError, UnicodeDecodeError) as error:
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
         raise HouseError(
             str(path), f"the curve cannot be read ({getattr(error, 'strerror', None) or error})", fix
         ) from None

@@ -127,7 +127,9 @@ class Meters:
             self._whole(whole, hops)
         for place, reduction_db in enumerate(reductions_db):
             if reduction_db is not None and self._reductions[place] is not None:
-                most = reduction_db.max(axis=0) if reduction_db.shape[0] > 1 else reduction_db[0]
+                most = reduction_db[0]
+                for other in reduction_db[1:]:
+                    most = np.where(np.abs(other) > np.abs(most), other, most)
                 self._take_reduction(place, most)
 
     def _whole(self, signal: NDArray[np.float32], hops: int) -> None:
@@ -166,6 +168,10 @@ class Meters:
             self._top[row], self._last_top[row] = max(self._top[row], top), top
             tail = new[-size:]
             self._before[row] = np.concatenate([self._before[row, tail.size :], tail])
+
+    def finish(self) -> None:
+        """Look at what lies between the last samples as well: nothing comes after them."""
+        self._true_peaks(np.zeros((self._rest.shape[0], peak.TAPS_A_SIDE), np.float32), 0)
 
     def _take_reduction(self, place: int, reduction_db: Array) -> None:
         kept = self._reductions[place]
@@ -264,10 +270,12 @@ class StageMeter:
         heard = values[: mask.size][mask]
         if not heard.size:
             return None
+        # a block that lifts takes off less than nothing
+        sign = -1.0 if -heard.min() > heard.max() else 1.0
         return Reduction(
             median=float(np.median(heard)),
-            p95=float(np.percentile(heard, 95)),
-            active_fraction=float((heard >= _TAKEN_OFF_DB).mean()),
+            p95=sign * float(np.percentile(sign * heard, 95)),
+            active_fraction=float((np.abs(heard) >= _TAKEN_OFF_DB).mean()),
         )
 
 

@@ -109,7 +109,10 @@ class Chain:
 
     def rest(self, channels: int) -> Array:
         """What the blocks still hold: run silence through, as long as the latency."""
-        return self.aligned(np.zeros((channels, self.latency)))
+        out = self.aligned(np.zeros((channels, self.latency)))
+        if self._meters is not None:
+            self._meters.finish()
+        return out
 
     def traces_db(self) -> dict[str, Array]:
         """What each block that moves gain took off over time, every 100 ms; two of a kind are numbered."""
@@ -176,11 +179,12 @@ class WhatIf:
         while same < min(len(blocks), len(self._blocks)) and blocks[same] == self._blocks[same]:
             same += 1
         del self._after[same + 1 :]
+        self._blocks = list(blocks[:same])
         for block in blocks[same:]:
             # each block on its own, so that what it gives can be kept; rounded to float32 (-150 dB) in between
             out = run(self._after[-1].astype(np.float64), [block], sample_rate_hz=self._rate_hz, folder=self._folder)
             self._after.append(out.astype(np.float32))
-        self._blocks = list(blocks)
+            self._blocks.append(block)
         return self._after[-1]
 
     def after(self, place: int) -> NDArray[np.float32]:

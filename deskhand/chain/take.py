@@ -87,10 +87,7 @@ class WithChains:
             waiting.append(samples.copy() if self._chains else samples)
             while waiting and all(part.shape[1] >= waiting[0].shape[1] for part in held):
                 yield self._joined(waiting.pop(0), held)
-        rest = [
-            chain.rest(len(tracks)).astype(np.float32) if chain.latency else np.empty((chain.channels, 0), np.float32)
-            for tracks, chain in self._chains
-        ]
+        rest = [chain.rest(len(tracks)).astype(np.float32) for tracks, chain in self._chains]
         held = [np.concatenate(pair, axis=1) for pair in zip(held, rest, strict=True)]
         while waiting:
             yield self._joined(waiting.pop(0), held)

@@ -60,7 +60,7 @@ def static_reduction_db(level_db: float, threshold_db: float, ratio: float, knee
 
 @nb.njit("void(float64[::1])", cache=True, nogil=True)
 def to_db(power: np.ndarray) -> None:
-    """10 lg of each value, in place, within 1e-8 dB; -200 for 1e-20 and less.
+    """10 lg of each value, in place, within 1e-9 dB of that of the value plus 1e-20, which is -200 dB.
 
     The logarithm of the mantissa is a series in (m - sqrt 2) / (m + sqrt 2), whose first term left out is below 1e-9; written
     with integer views so that it vectorises, which calls of the library do not.
@@ -106,7 +106,15 @@ def to_gain(gain_db: np.ndarray, out: np.ndarray) -> None:
                 + f
                 * (
                     0.5
-                    + f * (1.0 / 6.0 + f * (1.0 / 24.0 + f * (1.0 / 120.0 + f * (1.0 / 720.0 + f * (1.0 / 5040.0)))))
+                    + f
+                    * (
+                        1.0 / 6.0
+                        + f
+                        * (
+                            1.0 / 24.0
+                            + f * (1.0 / 120.0 + f * (1.0 / 720.0 + f * (1.0 / 5040.0 + f * (1.0 / 40320.0))))
+                        )
+                    )
                 )
             )
         for index in range(count):
@@ -181,11 +189,12 @@ def smooth_two_stage(reduction_db: np.ndarray, keep_attack: float, sample_rate_h
     for index in range(reduction_db.shape[0]):
         wanted = reduction_db[index]
         share = memory * share + (1.0 - memory) * (1.0 if wanted > 0.1 else 0.0)
-        if abs(share - known) > 1e-3:
-            known = share
-            slow = np.exp(
-                -1.0 / ((TWO_STAGE_SLOW_S + (TWO_STAGE_SLOWEST_S - TWO_STAGE_SLOW_S) * share) * sample_rate_hz)
-            )
+        # in steps, so that the result does not depend on where a stretch begins
+        rough = np.rint(share * 256.0) / 256.0
+        if rough != known:
+            known = rough
+            slow_s = TWO_STAGE_SLOW_S + (TWO_STAGE_SLOWEST_S - TWO_STAGE_SLOW_S) * known
+            slow = np.exp(-1.0 / (slow_s * sample_rate_hz))
         if wanted >= held:
             held = keep_attack * held + (1.0 - keep_attack) * wanted
         else:

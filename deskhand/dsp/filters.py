@@ -45,9 +45,13 @@ def _tangent(
 ) -> NDArray[np.float64]:
     """The section by the tangent mapping, exact at its corner frequency."""
     k = float(np.tan(np.pi * frequency_hz / rate_hz))
+    first_order = numerator[0] == 0.0 and denominator[0] == 0.0
 
     def mapped(part: tuple[float, float, float]) -> NDArray[np.float64]:
         two, one, zero = part
+        if first_order:
+            # without this a pole on the unit circle would lie under a zero
+            return np.array([one + zero * k, zero * k - one, 0.0])
         return np.array([two + one * k + zero * k * k, 2.0 * (zero * k * k - two), two - one * k + zero * k * k])
 
     top, bottom = mapped(numerator), mapped(denominator)
@@ -82,8 +86,10 @@ def _section(
         if _error_db(plain, numerator, denominator, frequency_hz, rate_hz) < _EXACT_DB:
             return plain
         candidates.append(plain)
-    if numerator[1] == 0.0 and numerator[2] == 0.0:
+    if numerator[2] == 0.0 and numerator[1] == 0.0:
         candidates.append(_high_pass_matched(prototype, frequency_hz, rate_hz))
+    elif numerator[2] == 0.0:
+        candidates.append(_first_order_high_pass(prototype, frequency_hz, rate_hz))
     else:
         candidates.append(_fitted(numerator, denominator, frequency_hz, rate_hz))
         if numerator[0] != 0.0:
@@ -121,6 +127,21 @@ def _high_pass_matched(prototype: Prototype, frequency_hz: float, rate_hz: float
     wanted = float(np.sqrt(analogue_power(*prototype, at / frequency_hz)[0]))
     sos[:3] *= wanted / float(np.abs(response(sos, at, sample_rate_hz=rate_hz))[0])
     return sos
+
+
+def _first_order_high_pass(prototype: Prototype, frequency_hz: float, rate_hz: float) -> NDArray[np.float64] | None:
+    """One zero at 0 Hz, another fitted as `_fitted` does; the pole by impulse invariance."""
+    a1, a2 = _poles(prototype[1], frequency_hz, rate_hz)
+    grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
+    half = np.sin(np.pi * grid / rate_hz) ** 2
+    poles = (1.0 + a1 + a2) ** 2 * (1.0 - half) + (1.0 - a1 + a2) ** 2 * half - 4.0 * a2 * 4.0 * half * (1.0 - half)
+    wanted = analogue_power(*prototype, grid / frequency_hz)
+    rows = (4.0 * half / (wanted * poles))[:, None] * np.stack([1.0 - half, half], axis=1)
+    at_0, at_half = np.linalg.lstsq(rows, np.ones(grid.size), rcond=None)[0]
+    if at_0 < 0.0 or at_half < 0.0:
+        return None
+    b0, b1 = 0.5 * (np.sqrt(at_0) + np.sqrt(at_half)), 0.5 * (np.sqrt(at_0) - np.sqrt(at_half))
+    return np.array([b0, b1 - b0, -b1, 1.0, a1, a2])
 
 
 def _fitted(
@@ -189,8 +210,12 @@ def pass_prototypes(*, order: int, high: bool, alignment: Alignment) -> list[Pro
     return out * (2 if alignment == "linkwitz-riley" else 1)
 
 
-def _designed(prototypes: list[Prototype], frequency_hz: float, rate_hz: float) -> NDArray[np.float64]:
-    return np.array([_section(top, bottom, frequency_hz, rate_hz) for top, bottom in prototypes])
+def _designed(
+    prototypes: list[Prototype], frequency_hz: float, rate_hz: float, *, plain: bool = False
+) -> NDArray[np.float64]:
+    """Sections of all prototypes; `plain` by the tangent mapping alone."""
+    design = _tangent if plain and frequency_hz < 0.49 * rate_hz else _section
+    return np.array([design(top, bottom, frequency_hz, rate_hz) for top, bottom in prototypes])
 
 
 @functools.lru_cache(maxsize=4096)
@@ -222,7 +247,9 @@ def high_pass(
 ) -> NDArray[np.float64]:
     """(sections, 6) high-pass; read only. Butterworth 1930: 3.01 dB down at its corner; Linkwitz 1976: 6.02 dB."""
     order = round(slope_db_per_octave / 6.0)
-    return _designed(pass_prototypes(order=order, high=True, alignment=alignment), frequency_hz, sample_rate_hz)
+    sections = pass_prototypes(order=order, high=True, alignment=alignment)
+    # a crossover's legs must add up flat, which only the tangent mapping keeps for both
+    return _designed(sections, frequency_hz, sample_rate_hz, plain=alignment == "linkwitz-riley")
 
 
 @functools.lru_cache(maxsize=1024)
@@ -231,7 +258,9 @@ def low_pass(
 ) -> NDArray[np.float64]:
     """(sections, 6) low-pass; read only. Butterworth 1930: 3.01 dB down at its corner; Linkwitz 1976: 6.02 dB."""
     order = round(slope_db_per_octave / 6.0)
-    return _designed(pass_prototypes(order=order, high=False, alignment=alignment), frequency_hz, sample_rate_hz)
+    sections = pass_prototypes(order=order, high=False, alignment=alignment)
+    # a crossover's legs must add up flat, which only the tangent mapping keeps for both
+    return _designed(sections, frequency_hz, sample_rate_hz, plain=alignment == "linkwitz-riley")
 
 
 @nb.njit("void(float64[:, ::1], float64[:, ::1], float64[:, :, ::1])", cache=True, nogil=True)

@@ -14,7 +14,7 @@ FRACTION_TAPS: Final = 64
 """Of a fractional delay: 31 samples of it are latency. Flat within 0.01 dB to 0.45 of the sample rate."""
 OVERSAMPLING: Final = 4
 _OVERSAMPLING_TAPS: Final = 64
-"""For each sample of the lower rate; the pass-band is flat within 0.01 dB to 0.42 of it, images 100 dB down from 0.52 on."""
+"""For each sample of the lower rate; the pass-band is flat within 0.01 dB to 0.42 of it, images 99 dB down from 0.52 on."""
 _OVERSAMPLING_CUTOFF: Final = 0.47
 
 

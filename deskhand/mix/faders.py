@@ -28,6 +28,8 @@ _RESAMPLES: Final = 40
 _LEAST_SHARE: Final = 0.01
 """A source that makes up less of the mix than this, where it makes up most, cannot be told."""
 _ROUNDS: Final = 4
+_ALIKE: Final = 0.97
+"""Sources whose energies are this much alike (cosine of their roots) are not told apart."""
 _KNOWN_DB: Final = 6.0
 """A fader that is less sure than this is not known."""
 
@@ -39,8 +41,9 @@ class Fader:
     source: str
     written_db: float
     measured_db: float | None
-    """Against the mean of all faders that could be found, brought to the mean of those written down."""
+    """Against the others: the median of all that could be found is brought to that of those written down."""
     measured_db_pm: float | None
+    """Half the width of a 95 % interval, by resampling seconds; sounds in common make it too narrow."""
     over_time_db: tuple[tuple[float, float], ...]
     """(start in s, fader) for stretches of 20 s in which it could be found."""
 
@@ -70,6 +73,19 @@ def _weighted(sources: Array, mix: Array) -> Array | None:
     return found
 
 
+def _untold(strip: Strip) -> Fader:
+    return Fader(source=strip.source, written_db=strip.fader_db, measured_db=None, measured_db_pm=None, over_time_db=())
+
+
+def _alike(sources: Array) -> NDArray[np.bool_]:
+    """(sources,) whether another source rises and falls with it in all bands, as two microphones of one instrument do."""
+    columns = np.sqrt(sources.reshape(-1, sources.shape[-1]))
+    columns = columns / np.maximum(np.linalg.norm(columns, axis=0), 1e-30)
+    near = columns.T @ columns
+    np.fill_diagonal(near, 0.0)
+    return np.asarray(near.max(axis=1, initial=0.0) > _ALIKE)
+
+
 def find_faders(figures: Figures, strips: Sequence[Strip], mix: tuple[int, ...]) -> list[Fader]:
     """The faders of a recorded mix.
 
@@ -85,7 +101,7 @@ def find_faders(figures: Figures, strips: Sequence[Strip], mix: tuple[int, ...])
     -------
     list of Fader
         In the order of the strips. Sources that are not told apart, or hardly heard, have no measured fader. The level of the
-        whole mix is not known: faders are told against their common mean.
+        whole mix is not known: faders are told against their common median.
     """
     tone = np.array([figures.tracks[track].tone[:, _BANDS] for track in mix], np.float64).mean(axis=0)
     parts = []
@@ -101,18 +117,15 @@ def find_faders(figures: Figures, strips: Sequence[Strip], mix: tuple[int, ...])
     sources = np.stack([np.asarray(part) for part in parts], axis=-1)  # (seconds, bands, sources)
     known = np.flatnonzero(np.isfinite(tone).all(axis=1) & np.isfinite(sources).all(axis=(1, 2)))
     if known.size < _LEAST_S:
-        return [
-            Fader(
-                source=strip.source, written_db=strip.fader_db, measured_db=None, measured_db_pm=None, over_time_db=()
-            )
-            for strip in strips
-        ]
+        return [_untold(strip) for strip in strips]
     used = known[:: -(-known.size // _MOST_SECONDS)]
 
     def solved(seconds: NDArray[np.intp]) -> Array:
         found = _weighted(sources[seconds].reshape(-1, len(strips)), tone[seconds].reshape(-1))
         return np.full(len(strips), np.nan) if found is None else np.asarray(db_from_power(np.maximum(found, 1e-12)))
 
+    if not (tone[used] > 1e-12).any():
+        return [_untold(strip) for strip in strips]
     levels_db = solved(used)
     rng = np.random.default_rng(1)
     drawn = np.array([solved(used[rng.integers(used.size, size=used.size)]) for _ in range(_RESAMPLES)])
@@ -121,7 +134,7 @@ def find_faders(figures: Figures, strips: Sequence[Strip], mix: tuple[int, ...])
     # how much of the mix it makes up in its own best cells
     made = sources[used] * 10.0 ** (0.1 * levels_db)
     share = np.percentile(made / np.maximum(tone[used][..., None], 1e-20), 98, axis=(0, 1))
-    told = (sure < _KNOWN_DB) & (share > _LEAST_SHARE) & (levels_db > -60.0)
+    told = (sure < _KNOWN_DB) & (share > _LEAST_SHARE) & (levels_db > -60.0) & ~_alike(sources[used])
     written = np.array([strip.fader_db for strip in strips])
     shift = float(np.median((written - levels_db)[told])) if told.any() else 0.0
     windows = [

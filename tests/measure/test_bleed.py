@@ -222,6 +222,7 @@ def test_what_bleeds_has_no_bleed(kind: str, bleeding: str) -> None:
         assert not any(one.any() for one in case.of_others), seed
 
 
+@functools.cache
 def stems() -> list[np.ndarray]:
     """The song's stems, over and over, each begun elsewhere and with its own dynamics: together, but not in step."""
     folder = had(material.song_stems)
@@ -245,6 +246,7 @@ def test_a_steady_pad_has_no_bleed(rng: np.random.Generator) -> None:
     assert not any(one.any() for one in found)
 
 
+@functools.cache
 def song_powers(title: str) -> list[np.ndarray]:
     folder = had(functools.partial(material.guitar_song, title))
     return [powers(mono(folder / f"{part}.wav"), REAL_HZ) for part in ("guitar", "song")]
