@@ -134,7 +134,7 @@ ANY_BLOCK: Final = st.one_of(
     kind("saturation", drive=st.sampled_from(["-40 dB", "0 dB", "40 dB"]), on=SITES),
     kind(
         "gate", threshold=LEVELS_DBFS, range=st.sampled_from(["-200 dB", "0 dB", "20 dB"]), attack=TIMES, hold=TIMES,
-        release=TIMES, hysteresis=st.sampled_from(["0 dB", "-3 dB", "40 dB"]), detector=DETECT, on=SITES,
+        release=TIMES, hysteresis=st.sampled_from(["0 dB", "3 dB", "40 dB"]), detector=DETECT, on=SITES,
     ),
     kind(
         "compressor", threshold=LEVELS_DBFS, ratio=st.sampled_from([1, 1.0001, 4, 1e6, float("inf"), "rising"]),
