@@ -77,6 +77,10 @@ class WithChains:
 
     def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterator[Piece]:
         """All rows, `frames` at a time; the last block may be shorter."""
+        if not self._chains and self._mix is None:
+            for block in self._recording.blocks(frames, pool=pool):
+                yield Piece(block.samples)
+            return
         held: list[NDArray[np.float32]] = [np.empty((len(rows), 0), np.float32) for rows in self.rows]
         waiting: list[NDArray[np.float32]] = []
         for block in self._recording.blocks(frames, pool=pool):
@@ -84,7 +88,7 @@ class WithChains:
             made = self._through(samples, pool)
             held = [np.concatenate(pair, axis=1) for pair in zip(held, made, strict=True)]
             # a chain that looks ahead gives a block when the next one is in: the recording's own tracks wait for it
-            waiting.append(samples.copy() if self._chains else samples)
+            waiting.append(samples.copy())
             while waiting and all(part.shape[1] >= waiting[0].shape[1] for part in held):
                 yield self._joined(waiting.pop(0), held)
         rest = [chain.rest(len(tracks)).astype(np.float32) for tracks, chain in self._chains]

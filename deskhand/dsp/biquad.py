@@ -23,6 +23,17 @@ def response(
     return out
 
 
+def poles(natural: float, damping: float) -> tuple[float, float]:
+    """a1 and a2 of the analogue poles s^2 + 2 damping w s + w^2 by impulse invariance, w being `natural` radians a sample."""
+    if damping > 1.0:
+        apart = float(np.sqrt(damping**2 - 1.0))
+        # the slow pole by the product of both, so that nothing is lost for a damping of thousands
+        fast, slow = float(np.exp(-natural * (damping + apart))), float(np.exp(-natural / (damping + apart)))
+        return -(fast + slow), fast * slow
+    decay = float(np.exp(-damping * natural))
+    return -2.0 * decay * float(np.cos(np.sqrt(1.0 - damping**2) * natural)), decay * decay
+
+
 def matched(
     corner_hz: float,
     damping: float,
@@ -53,14 +64,12 @@ def matched(
     Vicanek 2016, "Matched Second Order Digital Filters": poles by impulse invariance, zeros from three squared magnitudes.
     """
     w = 2.0 * np.pi * corner_hz / sample_rate_hz
-    decay = np.exp(-damping * w)
-    turn = np.cos(np.sqrt(1.0 - damping**2) * w) if damping <= 1.0 else np.cosh(np.sqrt(damping**2 - 1.0) * w)
-    a1, a2 = -2.0 * decay * turn, decay * decay
+    a1, a2 = poles(w, damping)
     places = np.array([0.0, 0.5 * sample_rate_hz, third_hz])
     half = np.sin(np.pi * places / sample_rate_hz) ** 2
     basis = np.stack([1.0 - half, half, 4.0 * half * (1.0 - half)], axis=1)
-    poles = basis @ np.array([(1.0 + a1 + a2) ** 2, (1.0 - a1 + a2) ** 2, -4.0 * a2])
-    return from_powers(np.linalg.solve(basis, power(places) * poles), a1, a2)
+    bottom = basis @ np.array([(1.0 + a1 + a2) ** 2, (1.0 - a1 + a2) ** 2, -4.0 * a2])
+    return from_powers(np.linalg.solve(basis, power(places) * bottom), a1, a2)
 
 
 def from_powers(powers: NDArray[np.float64], a1: float, a2: float) -> NDArray[np.float64] | None:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numba as nb
 import numpy as np
 
-from deskhand.dsp.biquad import from_powers, response
+from deskhand.dsp.biquad import from_powers, poles, response
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -112,11 +112,7 @@ def _poles(denominator: tuple[float, float, float], frequency_hz: float, rate_hz
     if d2 == 0.0:
         return -float(np.exp(-w * d0 / d1)), 0.0
     natural, damping = w * float(np.sqrt(d0 / d2)), 0.5 * d1 / float(np.sqrt(d0 * d2))
-    decay = float(np.exp(-damping * natural))
-    turn = (
-        np.cos(np.sqrt(1.0 - damping**2) * natural) if damping <= 1.0 else np.cosh(np.sqrt(damping**2 - 1.0) * natural)
-    )
-    return -2.0 * decay * float(turn), decay * decay
+    return poles(natural, damping)
 
 
 def _high_pass_matched(prototype: Prototype, frequency_hz: float, rate_hz: float) -> NDArray[np.float64]:
@@ -134,9 +130,9 @@ def _first_order_high_pass(prototype: Prototype, frequency_hz: float, rate_hz: f
     a1, a2 = _poles(prototype[1], frequency_hz, rate_hz)
     grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
     half = np.sin(np.pi * grid / rate_hz) ** 2
-    poles = (1.0 + a1 + a2) ** 2 * (1.0 - half) + (1.0 - a1 + a2) ** 2 * half - 4.0 * a2 * 4.0 * half * (1.0 - half)
+    bottom = (1.0 + a1 + a2) ** 2 * (1.0 - half) + (1.0 - a1 + a2) ** 2 * half - 4.0 * a2 * 4.0 * half * (1.0 - half)
     wanted = analogue_power(*prototype, grid / frequency_hz)
-    rows = (4.0 * half / (wanted * poles))[:, None] * np.stack([1.0 - half, half], axis=1)
+    rows = (4.0 * half / (wanted * bottom))[:, None] * np.stack([1.0 - half, half], axis=1)
     at_0, at_half = np.linalg.lstsq(rows, np.ones(grid.size), rcond=None)[0]
     if at_0 < 0.0 or at_half < 0.0:
         return None
@@ -157,9 +153,9 @@ def _fitted(
     grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
     half = np.sin(np.pi * grid / rate_hz) ** 2
     basis = np.stack([1.0 - half, half, 4.0 * half * (1.0 - half)], axis=1)
-    poles = basis @ np.array([(1.0 + a1 + a2) ** 2, (1.0 - a1 + a2) ** 2, -4.0 * a2])
+    bottom = basis @ np.array([(1.0 + a1 + a2) ** 2, (1.0 - a1 + a2) ** 2, -4.0 * a2])
     wanted = analogue_power(numerator, denominator, grid / frequency_hz)
-    rows = basis / (wanted * poles)[:, None]
+    rows = basis / (wanted * bottom)[:, None]
     weight = np.where(wanted > wanted.max() * 10.0 ** (0.1 * _FLOOR_DB), 1.0, 0.0)
     best, least = None, np.inf
     for _ in range(_ROUNDS):

@@ -12,7 +12,7 @@ from deskhand.dsp.weighting import weighting_sos
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-LENGTH_S: Final = 6.0
+LENGTH_S: Final = 4.0
 _REFERENCE_PA: Final = 2e-5
 _SETTLED_S: Final = 0.3
 """The filters of the method need this long; what they say before does not count."""

@@ -74,7 +74,8 @@ def observed_tail(decays: NDArray[np.floating], band: int) -> Tail:
     each = _densities(chosen[:, 2], weights)
     total = each.sum(axis=0)
     best = int(total.argmax())
-    modes = np.log([_TAILS_S[each[place].sum(axis=0).argmax()] for place in places(count)])
+    drawn = np.array([np.bincount(place, minlength=count) for place in places(count)], np.float64)
+    modes = np.log(_TAILS_S[(drawn @ each).argmax(axis=1)])
     sure = half_width(np.asarray(modes))
     near = np.abs(np.log(chosen[:, 2] / _TAILS_S[best])) < 2.0 * _KERNEL
     if weights[near].sum() < _AGREE * weights.sum() or sure is None or sure > _SURE:

@@ -64,7 +64,7 @@ class Readings:
     loudness_sone: float | None
     """ISO 532-1 (stationary), of the tone at that level: how loud the ear finds it against others of the same LUFS."""
     loudness_n5_sone: float | None
-    """ISO 532-1 (time-varying): exceeded in 5 % of its most telling 6 s, brought to that level."""
+    """ISO 532-1 (time-varying): exceeded in 5 % of its most telling 4 s, brought to that level."""
     harsh_sone: float | None
     """What of it lies between 2 and 5 kHz."""
     articulation_db: float | None
