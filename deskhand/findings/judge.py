@@ -395,7 +395,10 @@ def _is_microphone(source: Source) -> bool:
 def _real(events: Sequence[Event], track: int, context: _Context) -> list[Event]:
     """Without what comes from joining files: gaps that no file holds."""
     rate = context.figures.grid.sample_rate_hz
-    edges = [edge / rate for span in context.tracks[track].held for edge in span]
+    held = context.tracks[track].held
+    # where one file ends and the next begins on the same sample, nothing was joined to anything else
+    meet = {end for _, end in held} & {start for start, _ in held}
+    edges = [edge / rate for span in held for edge in span if edge not in meet]
     return [
         event
         for event in events

@@ -22,12 +22,14 @@ _DEAD: Final = 1e-9
 _BELOW_LOUD_DB: Final = 6.0
 """Moments this far below a microphone's loud ones may be rests."""
 _EXPLAINED_DB: Final = 4.0
-_LEAST_EXPLAINED: Final = 0.25
+_LEAST_EXPLAINED: Final = 0.4
 _LEAST_BLOCKS: Final = 50
 _FOLLOWS: Final = 0.7
 """Least correlation of level and predicted level, in dB, over the moments explained."""
-_QUIETER_DB: Final = 4.0
+_QUIETER_DB: Final = 6.0
 """Bleed that comes nearer to a microphone's own loud moments cannot be told from playing."""
+_MOVES_DB: Final = 3.5
+"""What hardly moves tells nothing of who follows whom: 10th to 90th percentile."""
 _RING: Final = 0.2
 """What a far microphone keeps of the sound of 100 ms ago: -7 dB. Common practice, no source."""
 _ROUNDS: Final = 8
@@ -41,6 +43,10 @@ def _rung(mean_square: NDArray[np.floating]) -> NDArray[np.float64]:
     for back in range(1, 6):
         kept[back:] = np.maximum(kept[back:], _RING**back * out[:-back])
     return kept
+
+
+def _moves(levels_db: NDArray[np.float64]) -> bool:
+    return float(np.ptp(np.percentile(levels_db, (10, 90)))) > _MOVES_DB
 
 
 def _predicted(own: NDArray[np.float64], others: NDArray[np.float64], loud: float) -> NDArray[np.float64] | None:
@@ -59,16 +65,25 @@ def _predicted(own: NDArray[np.float64], others: NDArray[np.float64], loud: floa
     for _ in range(_ROUNDS):
         factors, _ = nnls(shares[kept], np.ones(int(kept.sum())))
         sums = shares @ factors
-        explained = np.abs(db_from_power(np.maximum(sums, 1e-12))) < _EXPLAINED_DB
-        if explained.sum() < _LEAST_BLOCKS:
-            return None
+        near = np.asarray(db_from_power(np.maximum(sums, 1e-12)))
+        explained = np.abs(near) < _EXPLAINED_DB
+        for _ in range(_ROUNDS):
+            if explained.sum() < _LEAST_BLOCKS:
+                return None
+            # least squares on restless shares come out small: what is explained lies round the prediction, not above it
+            low = float(np.median(near[explained]))
+            near, factors = near - low, factors * power_from_db(-low)
+            again = np.abs(near) < _EXPLAINED_DB
+            if np.array_equal(again, explained):
+                break
+            explained = again
         if np.array_equal(explained, kept):
             break
         kept = explained
     predicted = others @ factors
     here = np.asarray(db_from_power(np.maximum(predicted[rests][kept], 1e-20)))
     there = np.asarray(db_from_power(own[rests][kept]))
-    follows = here.std() > 0.5 and there.std() > 0.5 and float(np.corrcoef(here, there)[0, 1]) > _FOLLOWS
+    follows = _moves(here) and _moves(there) and float(np.corrcoef(here, there)[0, 1]) > _FOLLOWS
     quiet = float(np.percentile(predicted, 95)) < loud * power_from_db(-_QUIETER_DB)
     return predicted if follows and quiet and kept.mean() >= _LEAST_EXPLAINED else None
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.units import db_from_power, dbfs_from_mean_square
+from deskhand.units import db_from_power, dbfs_from_mean_square, power_from_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,6 +22,12 @@ _STEADY_DB: Final = 2.5
 _TRANSFORM: Final = 8192
 _LEAST_WINDOWS: Final = 20
 _LEAST_LINES: Final = 3
+_BESIDE_BINS: Final = 18
+_BESIDE_DB: Final = 6.0
+"""A line stands this far above every other within 6 Hz: the sidebands of exact repetition do not."""
+_AGREE_HZ: Final = 0.03
+_SHARP_HZ: Final = 0.1
+"""How far the mains may be from where a line says it is: the second over the line's multiple."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,19 +47,29 @@ class _Lines:
 
     def __init__(self, spectra: NDArray[np.float64]) -> None:
         self._spectra = spectra
-        self._seen: dict[int, float | None] = {}
+        self._seen: dict[int, tuple[float, float] | None] = {}
 
-    def power(self, at: int) -> float | None:
-        """Power of a steady line that stands out at a bin; None when there is none."""
+    def line(self, at: int) -> tuple[float, float] | None:
+        """Power and place, in bins, of a steady line that stands out at a bin; None when there is none."""
         if at not in self._seen:
             self._seen[at] = self._looked_at(at)
         return self._seen[at]
 
-    def _looked_at(self, at: int) -> float | None:
-        if at + 13 >= self._spectra.shape[1]:
+    def _looked_at(self, at: int) -> tuple[float, float] | None:
+        if at + _BESIDE_BINS >= self._spectra.shape[1]:
             return None
         near = self._spectra[:, at - 3 : at + 4]
-        if (np.abs(near.argmax(axis=1) - 3) > 1).any():
+        top = near.argmax(axis=1)
+        if (np.abs(top - 3) > 1).any():
+            return None
+        beside = np.concatenate(
+            [
+                self._spectra[:, max(1, at - _BESIDE_BINS + 1) : at - 3],
+                self._spectra[:, at + 4 : at + _BESIDE_BINS],
+            ],
+            axis=1,
+        )
+        if (near.max(axis=1) < power_from_db(_BESIDE_DB) * beside.max(axis=1)).any():
             return None
         line = near[:, 1:6].sum(axis=1)
         around = np.concatenate(
@@ -64,18 +80,28 @@ class _Lines:
             return None
         if db_from_power(line).std() > _STEADY_DB:
             return None
-        return float(np.mean(line - 5 * background))
+        # a parabola through the logarithms of the three highest bins
+        logs = np.log(np.maximum(near, 1e-30))
+        low, middle, high = (logs[np.arange(len(top)), top + side] for side in (-1, 0, 1))
+        place = at - 3 + top + 0.5 * (low - high) / (low - 2.0 * middle + high)
+        return float(np.mean(line - 5 * background)), float(np.median(place))
 
-    def of(self, mains_hz: float, bin_hz: float) -> tuple[list[int], float]:
-        """Multiples of the mains that stand out steadily, and their power together."""
+    def of(self, mains_hz: float, bin_hz: float) -> tuple[list[int], float, float]:
+        """Multiples of the mains that stand out steadily, their power together, and the mains as they say it."""
         found: list[int] = []
+        said: list[float] = []
         total = 0.0
         for multiple in range(1, _MULTIPLES + 1):
-            power = self.power(round(multiple * mains_hz / bin_hz))
-            if power is not None:
+            line = self.line(round(multiple * mains_hz / bin_hz))
+            if line is None:
+                continue
+            hz = line[1] * bin_hz / multiple
+            if abs(hz - mains_hz) <= _AGREE_HZ + _SHARP_HZ / multiple:
                 found.append(multiple)
-                total += power
-        return found, total
+                said.append(hz)
+                total += line[0]
+        # the higher the multiple, the finer it tells
+        return found, total, float(np.average(said, weights=np.square(found))) if found else mains_hz
 
 
 def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
@@ -98,8 +124,9 @@ def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
         Under playing, the mean over all windows of power^-1/2 is looked at, in which moments that spare a frequency count
         most: three lines at least must stand out there, the mains or twice it among them.
     """
-    found = _in_pauses(track, grid, mains_hz=mains_hz)
-    return found if found is not None else _under_playing(track, grid, mains_hz=mains_hz)
+    quiet, playing = (look(track, grid, mains_hz=mains_hz) for look in (_in_pauses, _under_playing))
+    # a soft moment that is no pause shows a line or two of many
+    return playing if playing and (quiet is None or len(playing.lines_hz) > len(quiet.lines_hz)) else quiet
 
 
 def _under_playing(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
@@ -117,9 +144,9 @@ def _best(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> Hum |
     best: tuple[int, float, float, list[int]] = (0, 0.0, 0.0, [])
     seen = _Lines(spectra)
     for offset in np.arange(-_OFF_HZ, _OFF_HZ + 0.01, 0.05):
-        lines, power = seen.of(mains_hz + offset, bin_hz)
+        lines, power, hz = seen.of(mains_hz + offset, bin_hz)
         if (len(lines), power) > best[:2]:
-            best = (len(lines), power, mains_hz + offset, lines)
+            best = (len(lines), power, hz, lines)
     count, power, frequency_hz, lines = best
     if not count:
         return None

@@ -67,7 +67,7 @@ def shift_phon(figures: Figures, rows: Sequence[int], *, offset_db: float, chang
     rows : sequence of int
         Of the mix.
     offset_db : float
-        dB SPL of a mean square of 1.
+        dB SPL of one channel with a mean square of 1 that both sides play.
     change_db : float
         From the level of this take to the other one.
 

