@@ -397,3 +397,14 @@ def growing_tone(power: np.ndarray, low_bin: int, high_bin: int, frame: int, sta
     # a rise that goes on in the next block is reported there as its own stretch; the caller joins them
     state[5] = -1.0
     return found
+
+
+@nb.njit(
+    "void(float32[:, ::1], int64[::1], int64, float64[:, ::1], float64[:, :, ::1], int64[::1])", cache=True, nogil=True
+)
+def growing_tones(
+    power: np.ndarray, edges: np.ndarray, frame: int, state: np.ndarray, out: np.ndarray, counts: np.ndarray
+) -> None:
+    """`growing_tone` between each two edges, in bins; state (ranges, 6), out (ranges, most, 3), counts (ranges,), how many."""
+    for place in range(counts.shape[0]):
+        counts[place] = growing_tone(power, edges[place], edges[place + 1], frame, state[place], out[place])

@@ -79,6 +79,32 @@ def squared(spectrum: np.ndarray, out: np.ndarray) -> None:
             out[row, index] = value.real * value.real + value.imag * value.imag
 
 
+@nb.njit("void(float32[::1], int64, float32[::1], float32[:, ::1])", cache=True, nogil=True)
+def windowed(signal: np.ndarray, hop: int, window: np.ndarray, out: np.ndarray) -> None:
+    """Overlapping stretches of a signal times a window: (rows, transform), of which the window's length is written."""
+    for row in range(out.shape[0]):
+        piece, made = signal[row * hop : row * hop + window.shape[0]], out[row, : window.shape[0]]
+        for index in range(window.shape[0]):
+            made[index] = piece[index] * window[index]
+
+
+@nb.njit("void(complex64[:, ::1], int64, float32[:, ::1], float32[::1])", cache=True, nogil=True)
+def squared_and_mean(spectrum: np.ndarray, first: int, out: np.ndarray, mean: np.ndarray) -> None:
+    """`squared`, and the mean of its rows from `first` on."""
+    mean[:] = np.float32(0.0)
+    for row in range(spectrum.shape[0]):
+        values, made = spectrum[row], out[row]
+        for index in range(values.shape[0]):
+            value = values[index]
+            made[index] = value.real * value.real + value.imag * value.imag
+        if row >= first:
+            for index in range(values.shape[0]):
+                mean[index] += made[index]
+    scale = np.float32(1.0 / (spectrum.shape[0] - first))
+    for index in range(mean.shape[0]):
+        mean[index] *= scale
+
+
 def octave_sos(low_hz: float, high_hz: float, *, sample_rate_hz: float) -> NDArray[np.float64]:
     """A band for envelopes: second-order Butterworth high-pass and low-pass, (2, 6) sections b0 b1 b2 1 a1 a2.
 

@@ -8,7 +8,6 @@ and 124 bytes for each second, apart from a fixed amount a track.
 from __future__ import annotations
 
 import functools
-import itertools
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
@@ -466,6 +465,10 @@ class _Worker:
         self.seconds = 0
         self._work = np.zeros((_HOPS, grid.transform), np.float32)
         self._power = np.zeros((_HOPS, grid.bins), np.float32)
+        self._mean = np.zeros(grid.bins, np.float32)
+        self._edges = np.array([int(hz / grid.sample_rate_hz * grid.transform) for hz in _HOWL_EDGES_HZ])
+        self._tones = np.empty((self._edges.size - 1, 20, 3))
+        self._tone_counts = np.zeros(self._edges.size - 1, np.int64)
 
     def take(self, samples: Array32, start: int) -> None:
         """Measure one chunk (tracks of this group, frames); only the last may be shorter than a chunk."""
@@ -583,19 +586,15 @@ class _Worker:
         grid, figures = self.grid, self.figures[row]
         length = grid.window.size
         at = grid.carry - (length - grid.hop)
-        held = self.held[row, at:]
-        frames = np.lib.stride_tricks.as_strided(held, (hops, length), (grid.hop * 4, 4), writeable=False)
         work = self._work[:hops]
-        np.multiply(frames, grid.window, out=work[:, :length])
+        spectrum.windowed(self.held[row, at:], grid.hop, grid.window, work)
         found = scipy.fft.rfft(work, axis=1)
         power = self._power[:hops]
-        spectrum.squared(found, power)
         # the first windows of a take reach back before its start
         reach = -(-(length - grid.hop) // grid.hop)
         missing = max(0, reach - start // grid.hop)
-        use = power[missing:] if hops > missing else power[-1:]
-        second = start // grid.chunk
-        figures.tone[second, _LOW_BANDS:] = use.mean(axis=0) @ grid.weights
+        spectrum.squared_and_mean(found, missing if hops > missing else hops - 1, power, self._mean)
+        figures.tone[start // grid.chunk, _LOW_BANDS:] = self._mean @ grid.weights
         if self.rows[row] in self.keep:
             self.spectra[self.rows[row]] = found
         if self.rows[row] < self.watched:
@@ -605,11 +604,8 @@ class _Worker:
         """A tone that grows, looked for in each range apart: the voice it grows under is louder lower down."""
         grid, howls = self.grid, self.figures[row].howls
         spacing = grid.sample_rate_hz / grid.transform
-        rows = np.empty((20, 3))
-        for place, (low_hz, high_hz) in enumerate(itertools.pairwise(_HOWL_EDGES_HZ)):
-            count = events.growing_tone(
-                power, int(low_hz / spacing), int(high_hz / spacing), start // grid.hop, self.howling[row, place], rows
-            )
+        events.growing_tones(power, self._edges, start // grid.hop, self.howling[row], self._tones, self._tone_counts)
+        for rows, count in zip(self._tones, self._tone_counts, strict=True):
             for k in range(count):
                 begin, end, hz = (
                     float(rows[k, 0] * grid.hop_s),
