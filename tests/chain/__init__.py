@@ -1,22 +1,17 @@
-"""The chain's tests, and what they share: blocks as a house file would write them, and real audio or a skip."""
+"""The chain's tests, and what they share: blocks as a house file would write them, and reading audio."""
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-import pytest
 import scipy.signal as ss
 import soundfile
 from pydantic import TypeAdapter
 
 from deskhand.house import ChainBlock
 
-from ..real import material
-
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
 _ADAPTER: Final[TypeAdapter[Any]] = TypeAdapter(ChainBlock)
@@ -25,26 +20,6 @@ _ADAPTER: Final[TypeAdapter[Any]] = TypeAdapter(ChainBlock)
 def made(kind: str, **keys: Any) -> Any:
     """A block with the keys and values of a house file."""
     return _ADAPTER.validate_python({"block": kind, **keys})
-
-
-def had(make: Callable[[], Path]) -> Path:
-    """A folder of real audio, or a skip (see tests/real/conftest.py)."""
-    try:
-        return make()
-    except material.MaterialMissing as error:
-        if os.environ.get("DESKHAND_REAL") == "required":
-            raise
-        pytest.skip(str(error))
-
-
-def tool(*command: str | Path) -> None:
-    """Run sox or ffmpeg, or skip where they are missing."""
-    try:
-        material.run_tool(*command)
-    except material.MaterialMissing as error:
-        if os.environ.get("DESKHAND_REAL") == "required":
-            raise
-        pytest.skip(str(error))
 
 
 def read(path: Path, *, from_s: float = 0.0, length_s: float | None = None) -> tuple[np.ndarray, int]:

@@ -21,7 +21,7 @@ from deskhand.dsp import dynamics
 from deskhand.errors import HouseError
 from deskhand.house import ChainBlock
 
-from ..chain import had, made, read, true_peak_db
+from ..chain import made, read, true_peak_db
 from ..measure.signals import sine
 from ..real import material
 from ..reference.tables import rows, topic
@@ -425,7 +425,7 @@ def limited(signal: np.ndarray, rate_hz: int = RATE_HZ, **keys: str) -> np.ndarr
 @functools.cache
 def song(title: str) -> tuple[np.ndarray, int]:
     """Eight seconds of the loud middle of a real song."""
-    return read(had(functools.partial(material.guitar_song, title)) / "song.wav", from_s=61.0, length_s=8.0)
+    return read(material.guitar_song(title) / "song.wav", from_s=61.0, length_s=8.0)
 
 
 @pytest.mark.real

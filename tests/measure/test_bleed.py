@@ -8,7 +8,6 @@ parts before they are added: where the voice is digital silence it rests, where 
 from __future__ import annotations
 
 import functools
-import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -25,7 +24,6 @@ from ..real import material
 from .signals import amplitude, hits, plucks, speech_like, white
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
     from pathlib import Path
 
 REAL_HZ: Final = 44100
@@ -35,16 +33,6 @@ SEEDS: Final = (0, 1, 2, 3)
 ROOM_S: Final = 0.4
 SUNG_DB: Final = 20.0
 STANDS_OUT_DB: Final = 6.0
-
-
-def had(folder: Callable[[], Path]) -> Path:
-    """A folder of real audio, or a skip (see tests/real/conftest.py)."""
-    try:
-        return folder()
-    except material.MaterialMissing as error:
-        if os.environ.get("DESKHAND_REAL") == "required":
-            raise
-        pytest.skip(str(error))
 
 
 def mono(path: Path) -> np.ndarray:
@@ -85,9 +73,9 @@ def stage(kind: str, seed: int) -> Stage:
     rate_hz = REAL_HZ if kind == "real" else SYNTHETIC_HZ
     frames = LENGTH_S * rate_hz
     if kind == "real":
-        stems = had(material.song_stems)
+        stems = material.song_stems()
         sounds = {stem: mono(stems / f"{stem}.wav") for stem in ("drums", "bass", "other")}
-        singers = [mono(had(functools.partial(material.voice, name)) / "voice.wav") for name in material.VOICES]
+        singers = [mono(material.voice(name) / "voice.wav") for name in material.VOICES]
     else:
         sounds = {
             "drums": hits(rng, 7.0, every_s=0.45, rate_hz=rate_hz),
@@ -226,7 +214,7 @@ def test_what_bleeds_has_no_bleed(kind: str, bleeding: str) -> None:
 @functools.cache
 def stems() -> list[np.ndarray]:
     """The song's stems, over and over, each begun elsewhere and with its own dynamics: together, but not in step."""
-    folder = had(material.song_stems)
+    folder = material.song_stems()
     rng = np.random.default_rng(5)
     found = []
     for place, stem in enumerate(material.STEMS):
@@ -249,7 +237,7 @@ def test_a_steady_pad_has_no_bleed(rng: np.random.Generator) -> None:
 
 @functools.cache
 def song_powers(title: str) -> list[np.ndarray]:
-    folder = had(functools.partial(material.guitar_song, title))
+    folder = material.guitar_song(title)
     return [powers(mono(folder / f"{part}.wav"), REAL_HZ) for part in ("guitar", "song")]
 
 

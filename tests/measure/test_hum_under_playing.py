@@ -6,7 +6,6 @@ Hum of known level and frequency is added to a minute's part of real guitar trac
 from __future__ import annotations
 
 import functools
-import os
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -21,7 +20,6 @@ from .signals import RATE_HZ, amplitude, hits, pluck, plucks, sine, white
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-    from pathlib import Path
 
     from deskhand.measure.hum import Hum
 
@@ -34,19 +32,9 @@ MAINS: Final = ((50.0, -0.5), (50.0, 0.11), (60.0, -0.23), (60.0, 0.37))
 """(nominal, off)."""
 
 
-def had(folder: Callable[[], Path]) -> Path:
-    """A folder of real audio, or a skip (see tests/real/conftest.py)."""
-    try:
-        return folder()
-    except material.MaterialMissing as error:
-        if os.environ.get("DESKHAND_REAL") == "required":
-            raise
-        pytest.skip(str(error))
-
-
 def song(title: str, part: str, *, from_s: float = 60.0, length_s: float = LENGTH_S) -> np.ndarray:
     """(2, frames) of a song's guitar, or of all else in it."""
-    path = had(functools.partial(material.guitar_song, title)) / f"{part}.wav"
+    path = material.guitar_song(title) / f"{part}.wav"
     samples, rate_hz = soundfile.read(
         path, start=round(from_s * REAL_HZ), frames=round(length_s * REAL_HZ), always_2d=True
     )
@@ -142,7 +130,7 @@ def test_songs_are_not_hum(title: str, part: str) -> None:
 
 
 def test_the_song_mix_is_not_hum() -> None:
-    stems = had(material.song_stems)
+    stems = material.song_stems()
     samples, _ = soundfile.read(stems.parent / "mix.wav", always_2d=True)
     mix = np.resize(samples.mean(axis=1), round(LENGTH_S * REAL_HZ))
     bass, _ = soundfile.read(stems / "bass.wav", always_2d=True)

@@ -7,7 +7,6 @@ recorded notes and voices.
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -428,23 +427,13 @@ def in_rooms(dry: Sound, rate_hz: int, tails_s: Sequence[float | None], seed: in
     return heard([on_the_input(rng, in_room(dry, response)) for response in responses], rate_hz)
 
 
-def or_skip(make: Callable[[], tuple[Sound, int]]) -> tuple[Sound, int]:
-    """Skips without the recordings, where the environment does not require them: as tests/real does."""
-    try:
-        return make()
-    except material.MaterialMissing as error:
-        if os.environ.get("DESKHAND_REAL") == "required":
-            raise
-        pytest.skip(str(error))
-
-
 @pytest.fixture(scope="module")
 def real_guitar() -> dict[tuple[int, float | None], Heard]:
     """By song and tail of the room."""
     tails_s = (None, 0.8, 1.0, 1.5, 2.0)
     out = {}
     for number in (0, 1):
-        dry, rate_hz = or_skip(lambda number=number: guitar(number))
+        dry, rate_hz = guitar(number)
         out |= dict(zip([(number, tail_s) for tail_s in tails_s], in_rooms(dry, rate_hz, tails_s, number), strict=True))
     return out
 
@@ -493,7 +482,7 @@ def test_tail_of_real_voices() -> None:
     # or none (docs/validation-tails.md)
     off = []
     for number, name in enumerate(material.VOICES):
-        dry, rate_hz = or_skip(lambda name=name: singing(name, 4))
+        dry, rate_hz = singing(name, 4)
         tails_s = (0.8, 1.0, 1.5)
         for tail_s, found in zip(tails_s, in_rooms(dry, rate_hz, tails_s, number), strict=True):
             if found.tail.tail_s is None:

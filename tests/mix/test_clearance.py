@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import functools
 import itertools
-import os
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -65,16 +64,6 @@ SPEECH_HZ: Final = (300.0, 5000.0)
 few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
 
 
-def had(folder: Callable[[], Path]) -> Path:
-    """A folder of real audio, or a skip (see tests/real/conftest.py)."""
-    try:
-        return folder()
-    except material.MaterialMissing as error:
-        if os.environ.get("DESKHAND_REAL") == "required":
-            raise
-        pytest.skip(str(error))
-
-
 @functools.cache
 def audio(path: Path) -> Sound:
     """(channels, frames) of a whole file; not to be written into."""
@@ -84,15 +73,15 @@ def audio(path: Path) -> Sound:
 
 
 def stem(name: str) -> Sound:
-    return audio(had(material.song_stems) / f"{name}.wav")
+    return audio(material.song_stems() / f"{name}.wav")
 
 
 def song(title: str, part: str) -> Sound:
-    return audio(had(functools.partial(material.guitar_song, title)) / f"{part}.wav")
+    return audio(material.guitar_song(title) / f"{part}.wav")
 
 
 def singer(name: str) -> Sound:
-    return audio(had(functools.partial(material.voice, name)) / "voice.wav")
+    return audio(material.voice(name) / "voice.wav")
 
 
 def mono(sound: Sound) -> NDArray[np.float64]:

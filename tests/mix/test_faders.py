@@ -15,7 +15,7 @@ from deskhand.measure.figures import measure_figures
 from deskhand.mix.bus import Strip
 from deskhand.mix.faders import find_faders
 
-from ..chain import had, read
+from ..chain import read
 from ..measure.feed import Feed
 from ..measure.signals import white
 from ..real import material
@@ -35,7 +35,7 @@ WRITTEN_DB: Final = -6.0
 @functools.cache
 def stems() -> dict[str, np.ndarray]:
     """One song in four stems, its 5.9 s repeated."""
-    folder = had(material.song_stems)
+    folder = material.song_stems()
     sounds = {stem: read(folder / f"{stem}.wav")[0] for stem in material.STEMS}
     return {stem: np.tile(sound, 6)[:, : LENGTH_S * RATE_HZ] for stem, sound in sounds.items()}
 
@@ -43,10 +43,10 @@ def stems() -> dict[str, np.ndarray]:
 @functools.cache
 def band(title: str) -> dict[str, np.ndarray]:
     """A guitar, the rest of its song, and two voices (one channel each), which sing over it again and again."""
-    folder = had(functools.partial(material.guitar_song, title))
+    folder = material.guitar_song(title)
     sounds = {part: read(folder / f"{part}.wav", from_s=40.0, length_s=LENGTH_S)[0] for part in ("guitar", "song")}
     for name in material.VOICES:
-        voice = read(had(functools.partial(material.voice, name)) / "voice.wav")[0]
+        voice = read(material.voice(name) / "voice.wav")[0]
         sounds[name] = np.tile(voice, -(-LENGTH_S * RATE_HZ // voice.shape[1]))[:, : LENGTH_S * RATE_HZ]
     return sounds
 
