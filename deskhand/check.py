@@ -25,12 +25,11 @@ from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
-from deskhand.measure.tone import LISTENING_DBA
 from deskhand.mix.balance import shares_pct, shift_phon
-from deskhand.mix.bus import gains, level_dba, level_offset_db, strips
+from deskhand.mix.bus import gains, level_dba, level_offset_db, listening_dba, strips
 from deskhand.mix.clearance import shifted
 from deskhand.mix.faders import find_faders
-from deskhand.mix.voices import feed_strips, measure_voices, voices_of
+from deskhand.mix.voices import feed_strips, lead_of, measure_voices, voices_of
 from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
@@ -190,6 +189,10 @@ def check(
     measured = _measure(
         house, recording, matched, tap=show.tap, taps=taps, folder=folder, threads=threads, progress=progress
     )
+    # `new` does without: it is a second look at the audio
+    measured = replace(
+        measured, before=_loud_moments(recording, measured.figures, measured.before, listening_dba(house), threads)
+    )
     judged = measured.judged
     named = [source.name for source in house.source if source.name not in extra]
     for position in matched.unmatched:
@@ -213,6 +216,8 @@ def check(
 class _Measured:
     """What was read before and after the house's chains, and what is said of it."""
 
+    figures: Figures
+    """Of what was recorded."""
     before: dict[str, SourceReading]
     after: dict[str, SourceReading]
     stages: dict[str, tuple[Stage, ...]]
@@ -236,12 +241,9 @@ def _chains(
         tracks = present.get(source.name, ())
         blocks = still_to_come(source.chain, taps.get(source.name) or source.tap or tap)
         if blocks and len(tracks) == len(source.tracks):
-            try:
-                found[source.name] = Chain(
-                    blocks, channels=len(tracks), sample_rate_hz=rate_hz, folder=folder, metered=True
-                )
-            except HouseError as error:
-                raise HouseError(f'source "{source.name}", {error.where}', error.problem, error.fix) from None
+            found[source.name] = Chain(
+                blocks, channels=len(tracks), sample_rate_hz=rate_hz, folder=folder, metered=True, source=source.name
+            )
     return found
 
 
@@ -289,7 +291,7 @@ def _measure(
     heard = _bleed(
         figures, {name: tracks for name, tracks in present.items() if set(tracks) - set(matched.mix)}, groups
     )
-    level_db_spl = house.room.level_dba if house.room else None
+    listened_dba = listening_dba(house)
     readings = {}
     after = {}
     for source in house.source:
@@ -302,7 +304,7 @@ def _measure(
             strikes=strikes,
             mains_hz=house.house.mains_hz,
             bleed=heard.get(source.name),
-            level_db_spl=level_db_spl,
+            level_dba=listened_dba,
         )
         if source.name in rows:
             after[source.name] = read_source(
@@ -310,14 +312,11 @@ def _measure(
                 rows[source.name],
                 strikes=strikes,
                 mains_hz=house.house.mains_hz,
-                level_db_spl=level_db_spl,
+                level_dba=listened_dba,
                 playing=readings[source.name].activity,
             )
     stages = {name: chain.stages(readings[name].activity) for name, chain in chains.items()}
     traces = {name: chain.traces_db() for name, chain in chains.items()}
-    readings = _loud_moments(
-        recording, figures, readings, LISTENING_DBA if level_db_spl is None else level_db_spl, threads
-    )
     missing = {
         source.name: [
             str(track)
@@ -344,11 +343,21 @@ def _measure(
     judge_chains(house, readings, after, stages, judged)
     mix = None
     if take.mix_rows is not None:
-        faders = find_faders(everything, strips(house, own | rows), matched.mix) if matched.mix else []
-        mix = _mix(house, everything, strips(house, own | rows), take.mix_rows, faders)
+        found = strips(house, own | rows)
+        faders = find_faders(everything, found, matched.mix) if matched.mix else []
+        mix = _mix(house, everything, found, take.mix_rows, faders)
     voices = _voices(house, recording, own, chains, readings, mix, folder, threads)
     judge_voices(voices, judged)
-    return _Measured(before=readings, after=after, stages=stages, traces=traces, judged=judged, mix=mix, voices=voices)
+    return _Measured(
+        figures=figures,
+        before=readings,
+        after=after,
+        stages=stages,
+        traces=traces,
+        judged=judged,
+        mix=mix,
+        voices=voices,
+    )
 
 
 def _voices(
@@ -482,9 +491,7 @@ def _result(
                 taken_db=measured.traces.get(source.name, {}),
             )
     first: tuple[FirstThing, ...] = first_things(everything)
-    lead = next(iter(voices_of(house)), None)
-    if house.vocal is None and not any(source.role == "lead vocal" for source in house.source):
-        lead = None
+    lead = lead_of(house)
     result = CheckResult(
         schema=SCHEMA,
         deskhand=__version__,

@@ -15,17 +15,17 @@ import numpy as np
 from deskhand import __version__
 from deskhand.chain.meter import Meters
 from deskhand.chain.run import Chain, still_to_come
-from deskhand.errors import HouseError, UsageError
+from deskhand.errors import UsageError
 from deskhand.house import match_tracks, read_house
 from deskhand.mix.bus import gains, strips
-from deskhand.units import db_from_amplitude, number
+from deskhand.units import amplitude_from_db, db_from_amplitude, number
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
-    from deskhand.house import HouseFile, Source
+    from deskhand.house import ChainBlock, HouseFile, Source
     from deskhand.recording import Recording
     from deskhand.recording.show import Tap
 
@@ -278,7 +278,7 @@ class _Run:
         self,
         source: Source,
         tracks: tuple[int, ...],
-        blocks: Sequence[object],
+        blocks: Sequence[ChainBlock],
         recording: Recording,
         folder: Path,
         house_folder: Path,
@@ -296,17 +296,14 @@ class _Run:
         # each stage in its own chain, so that it can be written; one chain otherwise
         groups = [[block] for block in blocks] if stages and heard else [list(blocks)] if blocks else []
         for group in groups:
-            try:
-                chain = Chain(group, channels=channels, sample_rate_hz=rate, folder=house_folder)  # type: ignore[arg-type]
-            except HouseError as error:
-                raise HouseError(f'source "{source.name}", {error.where}', error.problem, error.fix) from None
+            chain = Chain(group, channels=channels, sample_rate_hz=rate, folder=house_folder, source=source.name)
             self.chains.append(chain)
             channels = chain.channels
         self.channels = channels
         self.before = _Sound("before", len(tracks), rate, folder, stack) if heard else None
         self.stages = (
             [
-                _Sound(f"{place} {group[0].block}", chain.channels, rate, folder, stack)  # type: ignore[attr-defined]
+                _Sound(f"{place} {group[0].block}", chain.channels, rate, folder, stack)
                 for place, (group, chain) in enumerate(zip(groups, self.chains, strict=True), 1)
             ]
             if stages and heard
@@ -446,11 +443,11 @@ def _deliver(
         if gains_db is None:
             continue
         for sound, gain_db, what in zip((before, after), gains_db, ("before", "after"), strict=True):
-            gain = 10.0 ** (gain_db / 20.0)
+            gain = amplitude_from_db(gain_db)
             how = f"{name} of {show}, {what} its chain, {number(gain_db, 2)} dB: both sides at one loudness (ITU-R BS.1770-5)"
             write(file_name(name, f"{what} matched"), [(sound, gain)], how, gain_db)
         if before.channels == after.channels:
-            low, high = (10.0 ** (gain_db / 20.0) for gain_db in gains_db)
+            low, high = (amplitude_from_db(gain_db) for gain_db in gains_db)
             how = f"{name} of {show}: after minus before, at one loudness"
             write(file_name(name, "difference"), [(after, high), (before, -low)], how)
     if mix is not None and mix.stereo.frames and any(mix.uses(run) for run in runs):

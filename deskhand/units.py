@@ -212,14 +212,26 @@ def dbfs_from_mean_square(mean_square: NDArray[np.floating]) -> NDArray[np.float
     return db_from_power(mean_square) + AES17_OFFSET_DB
 
 
-def power_from_db(level_db: float) -> float:
+@overload
+def power_from_db(level_db: float) -> float: ...
+@overload
+def power_from_db(level_db: NDArray[np.floating]) -> NDArray[np.float64]: ...
+def power_from_db(level_db: float | NDArray[np.floating]) -> float | NDArray[np.float64]:
     """The power ratio of a level in dB."""
-    return float(10.0 ** (level_db / 10.0))
+    import numpy as np
+
+    power = 10.0 ** (np.asarray(level_db, dtype=np.float64) / 10.0)
+    return float(power) if power.ndim == 0 else power
 
 
 def amplitude_from_db(level_db: float) -> float:
     """The amplitude ratio of a level in dB."""
     return float(10.0 ** (level_db / 20.0))
+
+
+def finite(value: float) -> float | None:
+    """The value, or None for what is no number or without end."""
+    return float(value) if math.isfinite(value) else None
 
 
 def mean_square_from_dbfs(level_dbfs: float) -> float:

@@ -13,7 +13,7 @@ import warnings
 from collections import defaultdict
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy.signal as ss
@@ -26,7 +26,7 @@ from deskhand.dsp.weighting import weighting_sos
 from deskhand.measure.loudness import integrated_lufs, lufs, momentary_lufs, short_term_lufs
 from deskhand.measure.tone import as_heard, tone_db
 from tests.measure.feed import figures_of, reading_of
-from tests.measure.signals import RATE_HZ, sine, tones
+from tests.measure.signals import RATE_HZ, burst_between_samples, faded, sine, tones
 from tests.measure.test_invariance import (
     LIMITS,
     MASTER_HZ,
@@ -45,7 +45,6 @@ from tests.measure.test_loudness import (
     SURROUND,
     TECH_3341,
     TECH_3342,
-    faded,
     of_case,
     of_series,
     side_by_side,
@@ -131,20 +130,6 @@ def _loudness_cases() -> Iterator[str]:
     yield _case("3341, 2.9", "calibration tone", -18.0, reading.loudness_lufs, LOUDNESS_LU, LOUDNESS_LU, "LU")
 
 
-def _burst(case: dict[str, Any]) -> np.ndarray:
-    """As the case's recipe says: made at four times the rate, then low-passed and thinned out."""
-    times = case["synthesis_rate_times_fs"]
-    carrier, burst = times * case["carrier_fs_divisor"], times * case["burst_fs_divisor"]
-    frames = 2 * times * RATE_HZ
-    first = frames // 2 // carrier * carrier
-    wave = case["carrier_amplitude_ffs"] * np.sin(2 * np.pi * np.arange(frames) / carrier)
-    wave[first + burst :] = wave[: frames - first - burst]
-    wave[first : first + burst] = case["burst_amplitude_ffs"] * np.sin(2 * np.pi * np.arange(burst) / burst)
-    wave = faded(wave, 0.01, rate_hz=times * RATE_HZ)
-    low_pass = ss.firwin(1023, 1 / times, window=("kaiser", 12.0))
-    return np.asarray(ss.fftconvolve(wave, low_pass, mode="same")[case["downsample_offset"] :: times])
-
-
 def _peak_cases() -> Iterator[str]:
     for number in range(15, 20):
         case = CASES[number]
@@ -156,7 +141,7 @@ def _peak_cases() -> Iterator[str]:
             yield _case(f"3341-{number}", what, case["expected_true_peak_dbtp"], found, *TRUE_PEAK_DB, "dB")
     for number in range(20, 24):
         case = CASES[number]
-        found = reading_of(_burst(case)).readings.true_peak_dbtp
+        found = reading_of(burst_between_samples(case)).readings.true_peak_dbtp
         yield _case(
             f"3341-{number}", "true peak of a burst", case["expected_true_peak_dbtp"], found, *TRUE_PEAK_DB, "dB"
         )

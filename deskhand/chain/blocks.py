@@ -30,6 +30,7 @@ from deskhand.house import (
     SaturationBlock,
     TrimBlock,
 )
+from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -134,7 +135,7 @@ class _OnRows(_Plain):
 class _Gain(_OnRows):
     def __init__(self, gain_db: float, on: On, channels: int, *, flip: bool = False) -> None:
         super().__init__(on, channels)
-        self.factor = (-1.0 if flip else 1.0) * 10.0 ** (gain_db / 20.0)
+        self.factor = (-1.0 if flip else 1.0) * amplitude_from_db(gain_db)
 
     def process(self, signal: Array) -> Array:
         # 0 dB leaves every bit as it is, middle and sides included
@@ -193,7 +194,7 @@ class _Saturation(_OnRows):
 
     def __init__(self, drive_db: float, on: On, channels: int, sample_rate_hz: int) -> None:
         super().__init__(on, channels)
-        self._drive = 10.0 ** (drive_db / 20.0)
+        self._drive = amplitude_from_db(drive_db)
         self._each = [fir.Oversampled() for _ in range(self.acting)]
         # unequal halves have a mean: it is taken away below what is heard
         self._sos = filters.high_pass(_NO_DC_HZ, 6.0, float(sample_rate_hz))
@@ -208,7 +209,7 @@ class _Saturation(_OnRows):
 class _MidSide(_Plain):
     def __init__(self, mid_db: float, side_db: float) -> None:
         super().__init__(2)
-        self.factors = np.array([[10.0 ** (mid_db / 20.0)], [10.0 ** (side_db / 20.0)]])
+        self.factors = np.array([[amplitude_from_db(mid_db)], [amplitude_from_db(side_db)]])
 
     def process(self, signal: Array) -> Array:
         if (self.factors == 1.0).all():
@@ -395,7 +396,7 @@ class _Limiter(_Dynamics):
     def __init__(self, block: LimiterBlock, channels: int, sample_rate_hz: int) -> None:
         super().__init__(block.on, channels, block.detector)
         self._ceiling_db = block.ceiling_dbfs
-        self._ceiling = 10.0 ** (block.ceiling_dbfs / 20.0)
+        self._ceiling = amplitude_from_db(block.ceiling_dbfs)
         self._phases = peak.interpolator(peak.oversampling(sample_rate_hz)).astype(np.float64)
         self._ahead = max(8, round(LOOK_AHEAD_S * sample_rate_hz))
         # a peak between two samples is known when the samples after it are

@@ -11,7 +11,7 @@ from deskhand.dsp import lanes, loudness, peak
 from deskhand.measure.activity import window_levels
 from deskhand.measure.loudness import integrated_lufs
 from deskhand.measure.stereo import stereo
-from deskhand.units import db_from_amplitude
+from deskhand.units import db_from_amplitude, finite
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -250,14 +250,14 @@ class StageMeter:
         if product is not None and mask.any():
             left, right = power[:, : mask.size][:, mask].astype(np.float32)
             if left.any() or right.any():
-                width = _finite(stereo(left, right, product[: mask.size][mask]).width_db)
+                width = finite(stereo(left, right, product[: mask.size][mask]).width_db)
         top, true_peak = self._meters.tops_of(self._place)
         return Stage(
             block=self.block,
             level_dbfs=float(np.median(heard)) if heard.size else None,
-            peak_dbfs=_finite(float(db_from_amplitude(top))),
-            true_peak_dbtp=_finite(float(db_from_amplitude(true_peak))),
-            loudness_lufs=_finite(integrated_lufs(weighted)),
+            peak_dbfs=finite(float(db_from_amplitude(top))),
+            true_peak_dbtp=finite(float(db_from_amplitude(true_peak))),
+            loudness_lufs=finite(integrated_lufs(weighted)),
             width_db=width,
             reduction_db=self._reduction(playing),
         )
@@ -277,7 +277,3 @@ class StageMeter:
             p95=sign * float(np.percentile(sign * heard, 95)),
             active_fraction=float((np.abs(heard) >= _TAKEN_OFF_DB).mean()),
         )
-
-
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None

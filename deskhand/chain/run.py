@@ -8,6 +8,7 @@ import numpy as np
 
 from deskhand.chain.blocks import Block, build
 from deskhand.chain.meter import Meters, Stage, StageMeter
+from deskhand.errors import HouseError
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -48,6 +49,8 @@ class Chain:
         Of the house file, where the files of curves lie.
     metered : bool
         With a meter after every block.
+    source : str, optional
+        Whose chain it is; named when a block cannot run.
 
     Raises
     ------
@@ -63,6 +66,7 @@ class Chain:
         sample_rate_hz: int,
         folder: Path | None = None,
         metered: bool = False,
+        source: str | None = None,
     ) -> None:
         self.house_blocks = tuple(blocks)
         """As the house file has them."""
@@ -70,7 +74,12 @@ class Chain:
         self.latency = 0
         outs, latencies = [], []
         for block in blocks:
-            made = build(block, channels=channels, sample_rate_hz=sample_rate_hz, folder=folder)
+            try:
+                made = build(block, channels=channels, sample_rate_hz=sample_rate_hz, folder=folder)
+            except HouseError as error:
+                if source is None:
+                    raise
+                raise HouseError(f'source "{source}", {error.where}', error.problem, error.fix) from None
             self.blocks.append(made)
             self.latency += made.latency
             channels = made.channels

@@ -3,30 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Callable, Iterator, Sequence
     from concurrent.futures import ThreadPoolExecutor
 
     from numpy.typing import NDArray
 
     from deskhand.chain.run import Chain
-
-
-class _Piece(Protocol):
-    @property
-    def samples(self) -> NDArray[np.float32]: ...
-
-
-class _Recording(Protocol):
-    @property
-    def sample_rate_hz(self) -> int: ...
-    @property
-    def frames(self) -> int: ...
-    def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterable[_Piece]: ...
+    from deskhand.measure.figures import BlockSource
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,7 +41,7 @@ class WithChains:
 
     def __init__(
         self,
-        recording: _Recording,
+        recording: BlockSource,
         tracks: int,
         chains: Sequence[tuple[tuple[int, ...], Chain]],
         *,

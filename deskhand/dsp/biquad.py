@@ -23,6 +23,27 @@ def response(
     return out
 
 
+def tangent(
+    numerator: tuple[float, float, float], denominator: tuple[float, float, float], frequency_hz: float, rate_hz: float
+) -> NDArray[np.float64]:
+    """The section of (n2 s^2 + n1 s + n0) / (d2 s^2 + d1 s + d0), s over its corner, by the tangent mapping: exact at the corner.
+
+    Powers of s from the highest; (6,) b0 b1 b2 1 a1 a2.
+    """
+    k = float(np.tan(np.pi * frequency_hz / rate_hz))
+    first_order = numerator[0] == 0.0 and denominator[0] == 0.0
+
+    def mapped(part: tuple[float, float, float]) -> NDArray[np.float64]:
+        two, one, zero = part
+        if first_order:
+            # without this a pole on the unit circle would lie under a zero
+            return np.array([one + zero * k, zero * k - one, 0.0])
+        return np.array([two + one * k + zero * k * k, 2.0 * (zero * k * k - two), two - one * k + zero * k * k])
+
+    top, bottom = mapped(numerator), mapped(denominator)
+    return np.asarray(np.concatenate([top, bottom]) / bottom[0])
+
+
 def poles(natural: float, damping: float) -> tuple[float, float]:
     """a1 and a2 of the analogue poles s^2 + 2 damping w s + w^2 by impulse invariance, w being `natural` radians a sample."""
     if damping > 1.0:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Final, Literal
 import numba as nb
 import numpy as np
 
-from deskhand.dsp.biquad import from_powers, poles, response
+from deskhand.dsp.biquad import from_powers, poles, response, tangent
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,24 +40,6 @@ def analogue_power(
     return np.asarray(((n0 - n2 * squared) ** 2 + n1 * n1 * squared) / ((d0 - d2 * squared) ** 2 + d1 * d1 * squared))
 
 
-def _tangent(
-    numerator: tuple[float, float, float], denominator: tuple[float, float, float], frequency_hz: float, rate_hz: float
-) -> NDArray[np.float64]:
-    """The section by the tangent mapping, exact at its corner frequency."""
-    k = float(np.tan(np.pi * frequency_hz / rate_hz))
-    first_order = numerator[0] == 0.0 and denominator[0] == 0.0
-
-    def mapped(part: tuple[float, float, float]) -> NDArray[np.float64]:
-        two, one, zero = part
-        if first_order:
-            # without this a pole on the unit circle would lie under a zero
-            return np.array([one + zero * k, zero * k - one, 0.0])
-        return np.array([two + one * k + zero * k * k, 2.0 * (zero * k * k - two), two - one * k + zero * k * k])
-
-    top, bottom = mapped(numerator), mapped(denominator)
-    return np.asarray(np.concatenate([top, bottom]) / bottom[0])
-
-
 def _error_db(
     sos: NDArray[np.float64],
     numerator: tuple[float, float, float],
@@ -82,7 +64,7 @@ def _section(
     prototype = numerator, denominator
     candidates: list[NDArray[np.float64] | None] = []
     if frequency_hz < 0.49 * rate_hz:
-        plain = _tangent(numerator, denominator, frequency_hz, rate_hz)
+        plain = tangent(numerator, denominator, frequency_hz, rate_hz)
         if _error_db(plain, numerator, denominator, frequency_hz, rate_hz) < _EXACT_DB:
             return plain
         candidates.append(plain)
@@ -210,7 +192,7 @@ def _designed(
     prototypes: list[Prototype], frequency_hz: float, rate_hz: float, *, plain: bool = False
 ) -> NDArray[np.float64]:
     """Sections of all prototypes; `plain` by the tangent mapping alone."""
-    design = _tangent if plain and frequency_hz < 0.49 * rate_hz else _section
+    design = tangent if plain and frequency_hz < 0.49 * rate_hz else _section
     return np.array([design(top, bottom, frequency_hz, rate_hz) for top, bottom in prototypes])
 
 
@@ -242,10 +224,7 @@ def high_pass(
     frequency_hz: float, slope_db_per_octave: float, sample_rate_hz: float, alignment: Alignment = "butterworth"
 ) -> NDArray[np.float64]:
     """(sections, 6) high-pass; read only. Butterworth 1930: 3.01 dB down at its corner; Linkwitz 1976: 6.02 dB."""
-    order = round(slope_db_per_octave / 6.0)
-    sections = pass_prototypes(order=order, high=True, alignment=alignment)
-    # a crossover's legs must add up flat, which only the tangent mapping keeps for both
-    return _designed(sections, frequency_hz, sample_rate_hz, plain=alignment == "linkwitz-riley")
+    return _pass(frequency_hz, slope_db_per_octave, sample_rate_hz, alignment, high=True)
 
 
 @functools.lru_cache(maxsize=1024)
@@ -253,8 +232,13 @@ def low_pass(
     frequency_hz: float, slope_db_per_octave: float, sample_rate_hz: float, alignment: Alignment = "butterworth"
 ) -> NDArray[np.float64]:
     """(sections, 6) low-pass; read only. Butterworth 1930: 3.01 dB down at its corner; Linkwitz 1976: 6.02 dB."""
-    order = round(slope_db_per_octave / 6.0)
-    sections = pass_prototypes(order=order, high=False, alignment=alignment)
+    return _pass(frequency_hz, slope_db_per_octave, sample_rate_hz, alignment, high=False)
+
+
+def _pass(
+    frequency_hz: float, slope_db_per_octave: float, sample_rate_hz: float, alignment: Alignment, *, high: bool
+) -> NDArray[np.float64]:
+    sections = pass_prototypes(order=round(slope_db_per_octave / 6.0), high=high, alignment=alignment)
     # a crossover's legs must add up flat, which only the tangent mapping keeps for both
     return _designed(sections, frequency_hz, sample_rate_hz, plain=alignment == "linkwitz-riley")
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numba as nb
 import numpy as np
 
+from deskhand.dsp.biquad import tangent
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -110,13 +112,13 @@ def octave_sos(low_hz: float, high_hz: float, *, sample_rate_hz: float) -> NDArr
 
     Their corners are 3 dB down each (tangent mapping, so exactly there); not the band shape of a standard.
     """
-    sections = []
-    for corner_hz, high in ((low_hz, True), (high_hz, False)):
-        k = np.tan(np.pi * corner_hz / sample_rate_hz)
-        a0 = 1.0 + np.sqrt(2.0) * k + k * k
-        feed = [1.0 / a0, -2.0 / a0, 1.0 / a0] if high else [k * k / a0, 2.0 * k * k / a0, k * k / a0]
-        sections.append([*feed, 1.0, 2.0 * (k * k - 1.0) / a0, (1.0 - np.sqrt(2.0) * k + k * k) / a0])
-    return np.array(sections)
+    bottom = (1.0, float(np.sqrt(2.0)), 1.0)
+    return np.array(
+        [
+            tangent((1.0, 0.0, 0.0), bottom, low_hz, sample_rate_hz),
+            tangent((0.0, 0.0, 1.0), bottom, high_hz, sample_rate_hz),
+        ]
+    )
 
 
 def decimation(chunk: int, sample_rate_hz: float, *, parts: int = 1) -> int:

@@ -880,7 +880,7 @@ def judge(
     return judged
 
 
-def judge_voices(voices: Sequence[Clearance], judged: Judged, offset_s: float = 0.0) -> None:
+def judge_voices(voices: Sequence[Clearance], judged: Judged) -> None:
     """Voices that are covered for a good part of their words, with when and by whom: a note, until shows are kept."""
     for voice in voices:
         total = sum(phrase.end_s - phrase.start_s for phrase in voice.phrases)
@@ -889,7 +889,7 @@ def judge_voices(voices: Sequence[Clearance], judged: Judged, offset_s: float = 
         if total < LEAST_ACTIVE_S or covered < _COVERED_SHARE * total or not voice.by_source:
             continue
         first = voice.by_source[0]
-        at_s = tuple((phrase.start_s + offset_s, phrase.end_s + offset_s) for phrase in spans)
+        at_s = tuple((phrase.start_s, phrase.end_s) for phrase in spans)
         _Maker(voice.source, judged.by_source[voice.source], stage="after").add(
             "vocal-covered",
             "note",

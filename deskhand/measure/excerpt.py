@@ -54,16 +54,18 @@ def telling_start_s(
     best, least = 0, np.inf
     for first in range(seconds - span + 1):
         share = float(active[first : first + span].mean())
-        if share == 0.0:
+        # what the rests alone cost is enough to tell that it is not the best
+        if share == 0.0 or _REST_DB * (1.0 - share) >= least:
             continue
         inside = slice(first * hop, (first + span) * hop)
         levels = playing.level_dbfs[inside][windows[inside]]
         if not levels.size:
             continue
         weights = active[first : first + span, None]
-        off_db = float(np.abs(np.percentile(levels, _SHARES) - usual).mean())
+        off_db = _REST_DB * (1.0 - share)
         off_db += float(np.abs(_shape_db((bands[first : first + span] * weights).sum(axis=0)) - whole).mean())
-        off_db += _REST_DB * (1.0 - share)
+        if off_db < least:
+            off_db += float(np.abs(np.percentile(levels, _SHARES) - usual).mean())
         if off_db < least:
             best, least = first, off_db
     return float(best)

@@ -63,19 +63,31 @@ _MOST_ONSETS: Final = 64
 _HOWL_EDGES_HZ: Final = (150.0, 500.0, 1500.0, 4000.0, 10000.0)
 
 
-class _Source(Protocol):
+class Samples(Protocol):
+    """A stretch of all tracks."""
+
+    @property
+    def samples(self) -> Array32:
+        """(tracks, frames)."""
+        ...
+
+
+class BlockSource(Protocol):
     """What a recording offers: blocks of samples in order."""
 
     @property
-    def sample_rate_hz(self) -> int: ...
-    @property
-    def frames(self) -> int: ...
-    def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterable[_Piece]: ...
+    def sample_rate_hz(self) -> int:
+        """Of all tracks."""
+        ...
 
-
-class _Piece(Protocol):
     @property
-    def samples(self) -> Array32: ...
+    def frames(self) -> int:
+        """Of all tracks."""
+        ...
+
+    def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterable[Samples]:
+        """So many frames at a time; the last block may be shorter."""
+        ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -686,7 +698,7 @@ class _Worker:
                 figures.tone[:, :_LOW_BANDS] = figures.tone[nearest, :_LOW_BANDS]
 
 
-def _rechunk(source: _Source, chunk: int, pool: ThreadPoolExecutor | None) -> Iterator[Array32]:
+def _rechunk(source: BlockSource, chunk: int, pool: ThreadPoolExecutor | None) -> Iterator[Array32]:
     """Blocks of exactly one chunk, whatever the source hands over; the last may be shorter."""
     rest: Array32 | None = None
     for block in source.blocks(chunk, pool=pool):
@@ -703,7 +715,7 @@ def _rechunk(source: _Source, chunk: int, pool: ThreadPoolExecutor | None) -> It
 
 
 def measure_figures(
-    source: _Source,
+    source: BlockSource,
     tracks: int,
     *,
     pairs: Sequence[tuple[int, int]] = (),

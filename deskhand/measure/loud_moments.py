@@ -8,6 +8,7 @@ import numpy as np
 
 from deskhand.dsp import filters, hearing
 from deskhand.dsp.weighting import weighting_sos
+from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -51,7 +52,7 @@ def exceeded_loudness_sone(
     power = float(np.mean(weighted**2))
     if power < 1e-14:
         return None
-    pressure = samples * (_REFERENCE_PA * 10.0 ** (level_dba / 20.0) / np.sqrt(power))
+    pressure = samples * (_REFERENCE_PA * amplitude_from_db(level_dba) / np.sqrt(power))
     if sample_rate_hz != hearing.SAMPLE_RATE_HZ:
         pressure = soxr.resample(pressure.T, sample_rate_hz, hearing.SAMPLE_RATE_HZ).T
     settled = round(_SETTLED_S * hearing.LOUDNESS_RATE_HZ)

@@ -15,7 +15,7 @@ from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs
 from deskhand.measure.sounds import Sound, find_sounds
 from deskhand.measure.spread import draws, half_width, half_width_of_median, spread
 from deskhand.measure.tone import LISTENING_DBA, as_heard, tilt_db_per_octave, tone_db
-from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power
+from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power, finite
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -144,10 +144,6 @@ def _hum(part: TrackFigures, figures: Figures, mains_hz: float) -> Hum | None:
     return other if len(other.lines_hz) > 1 else here
 
 
-def _finite(value: float) -> float | None:
-    return float(value) if np.isfinite(value) else None
-
-
 def _crests_db(mean_square: NDArray[np.float32], peak: NDArray[np.float32], blocks: NDArray[np.bool_]) -> list[float]:
     """Crest of each 3 s stretch in which the source plays for at least a second."""
     values = []
@@ -183,7 +179,7 @@ def read_source(
     strikes: bool,
     mains_hz: float,
     bleed: NDArray[np.floating] | None = None,
-    level_db_spl: float | None = None,
+    level_dba: float = LISTENING_DBA,
     playing: Activity | None = None,
 ) -> SourceReading:
     """The readings of a source.
@@ -199,8 +195,8 @@ def read_source(
         50 or 60.
     bleed : (blocks,) array, optional
         What the other sources put into its microphones.
-    level_db_spl : float, optional
-        A-weighted level at which it is listened to.
+    level_dba : float
+        At which it is listened to.
     playing : Activity, optional
         When it plays, known from the tap; sounds are then not looked for again.
     """
@@ -238,10 +234,10 @@ def read_source(
         why["hum_db"] = "it is told at the tap" if known else "no mains lines stand out"
         if level is None:
             why["hum_db"] = "it never plays"
-    loudness = _finite(integrated_lufs(weighted))
+    loudness = finite(integrated_lufs(weighted))
     if loudness is None:
         why["loudness_lufs"] = "nothing passes the gate at -70 LUFS"
-    loudness_range = _finite(loudness_range_lu(weighted))
+    loudness_range = finite(loudness_range_lu(weighted))
     if loudness_range is None:
         why["loudness_range_lu"] = "shorter than 3 s, or silent"
     values: dict[str, float | dict[str, float] | None] = {}
@@ -252,7 +248,7 @@ def read_source(
     crests = _crests_db(mean_square, peaks[:-1], playing.blocks) if level is not None else []
     values["crest_db_pm"] = half_width_of_median(np.array(crests))
     loudest = figures.loudest[tracks]
-    sone, harsh, sharpness = as_heard(tone, LISTENING_DBA if level_db_spl is None else level_db_spl)
+    sone, harsh, sharpness = as_heard(tone, level_dba)
     tail, octaves, articulation = _notes(parts, playing, figures.grid.hop_s, why)
     values["articulation_db_pm"] = articulation[1]
     values["tail_s_pm"] = tail.tail_s_pm
@@ -267,13 +263,13 @@ def read_source(
         active_fraction=round(playing.fraction, 4),
         level_dbfs=level,
         loud_dbfs=float(np.percentile(levels, 95)) if levels.size else None,
-        rms_dbfs=_finite(db_from_power(overall) + AES17_OFFSET_DB),
-        peak_dbfs=_finite(db_from_amplitude(top)),
-        true_peak_dbtp=_finite(db_from_amplitude(true_peak)),
+        rms_dbfs=finite(db_from_power(overall) + AES17_OFFSET_DB),
+        peak_dbfs=finite(db_from_amplitude(top)),
+        true_peak_dbtp=finite(db_from_amplitude(true_peak)),
         loudness_lufs=loudness,
         loudness_range_lu=loudness_range,
-        momentary_max_lufs=_finite(lufs(loudest.momentary)),
-        short_term_max_lufs=_finite(lufs(loudest.short_term)),
+        momentary_max_lufs=finite(lufs(loudest.momentary)),
+        short_term_max_lufs=finite(lufs(loudest.short_term)),
         level_distribution_dbfs=spread_of_levels,
         crest_db=float(np.median(crests)) if crests else None,
         tone_db=tone,
@@ -318,7 +314,7 @@ def read_source(
     sounds, step_lu = (
         ((), None)
         if strikes or known
-        else find_sounds(figures, tracks, playing, lambda mask: _finite(integrated_lufs(weighted[: mask.size][mask])))
+        else find_sounds(figures, tracks, playing, lambda mask: finite(integrated_lufs(weighted[: mask.size][mask])))
     )
     return SourceReading(
         readings=readings,
@@ -394,10 +390,10 @@ def _pair_values(
     values: dict[str, float | dict[str, float] | None] = {
         "width_octave_db": octaves.width_db,
         "mono_loss_octave_db": octaves.mono_loss_db,
-        "width_db": _finite(found.width_db),
-        "balance_db": _finite(found.balance_db),
+        "width_db": finite(found.width_db),
+        "balance_db": finite(found.balance_db),
         "correlation": round(found.correlation, 6),
-        "mono_loss_db": _finite(found.mono_loss_db),
+        "mono_loss_db": finite(found.mono_loss_db),
         "delay_ms": place.delay_s * 1000 if place.certainty > 0.2 else None,
     }
     if values["width_db"] is None:

@@ -65,7 +65,7 @@ def as_heard(tone: dict[str, float] | None, level_dba: float) -> tuple[float | N
     if tone is None:
         return None, None, None
     levels = np.array([tone.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ[1:29]])
-    weighted = float(np.sum(10.0 ** (0.1 * (levels + weighting_db("A", exact_hz()[1:29])))))
+    weighted = float(power_from_db(levels + weighting_db("A", exact_hz()[1:29])).sum())
     loudness, specific = hearing.stationary_loudness(np.minimum(levels + level_dba - db_from_power(weighted), 120.0))
     harsh = float(specific[(_BARK > _HARSH_LOW_BARK) & (_BARK <= _HARSH_HIGH_BARK)].sum() * 0.1)
     sharpness = hearing.sharpness_acum(loudness, specific)

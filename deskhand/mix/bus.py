@@ -10,6 +10,7 @@ import numpy as np
 from deskhand.chain.blocks import pan_gains
 from deskhand.house import NEVER_IN_A_MIX
 from deskhand.measure.tone import LISTENING_DBA
+from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -27,7 +28,7 @@ CENTRE_LAW_DB: Final = -3.0
 
 def source_matrix(channels: int, fader_db: float) -> Array:
     """(2, channels) gains to left and right: a pair as it is, a single channel in the centre."""
-    gain = 10.0 ** (fader_db / 20.0)
+    gain = amplitude_from_db(fader_db)
     if channels == 2:
         return np.asarray(gain * np.eye(2))
     left, _ = pan_gains(0.0, CENTRE_LAW_DB)
@@ -80,6 +81,11 @@ def gains(strips: Sequence[Strip], rows: int) -> NDArray[np.float32]:
 def level_dba(room: Room, loudness_lufs: float) -> float:
     """Sound level at the mix position that a mix of some loudness makes, by the room's calibration."""
     return room.level_dba + loudness_lufs - room.mix_loudness_lufs
+
+
+def listening_dba(house: HouseFile) -> float:
+    """The level at which the house listens: the room's, or 80 dB where none is stated."""
+    return house.room.level_dba if house.room else LISTENING_DBA
 
 
 def level_offset_db(room: Room | None, loudness_lufs: float) -> float:

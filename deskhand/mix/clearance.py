@@ -22,7 +22,7 @@ from deskhand.dsp.intelligibility import (
     in_windows,
     level_distortion,
 )
-from deskhand.units import db_from_power
+from deskhand.units import amplitude_from_db, db_from_power, power_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Mapping, Sequence
@@ -182,7 +182,7 @@ def _spectrum_db(power: Array, offset_db: float) -> Array:
 
 def _noise_power(power: Array, offset_db: float) -> Array:
     """(frames, 18) spectrum power of energies, in each band's window."""
-    return in_windows(power) * 10.0 ** (0.1 * (offset_db - BANDWIDTH_DB))
+    return in_windows(power) * power_from_db(offset_db - BANDWIDTH_DB)
 
 
 def measure_phrase(
@@ -271,7 +271,7 @@ def trimmed(energies: tuple[Array, Array, Array], trim_db: float) -> tuple[Array
     L and R, so that nothing has to be filtered again.
     """
     mono, left, right = energies
-    gain = 10.0 ** (-trim_db / 20.0)
+    gain = amplitude_from_db(-trim_db)
     side = np.maximum(0.5 * (left + right) - mono, 0.0)
     product = 0.25 * (left - right)
     return (

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.units import db_from_power
+from deskhand.mix.bus import source_matrix
+from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -106,7 +107,7 @@ def find_faders(figures: Figures, strips: Sequence[Strip], mix: tuple[int, ...])
     tone = np.array([figures.tracks[track].tone[:, _BANDS] for track in mix], np.float64).mean(axis=0)
     parts = []
     for strip in strips:
-        weights = (strip.matrix() / 10.0 ** (strip.fader_db / 20.0)) ** 2
+        weights = source_matrix(len(strip.rows), 0.0) ** 2
         power = sum(
             0.5 * float(weights[:, place].sum()) * np.asarray(figures.tracks[row].tone[:, _BANDS], np.float64)
             for place, row in enumerate(strip.rows)
@@ -132,7 +133,7 @@ def find_faders(figures: Figures, strips: Sequence[Strip], mix: tuple[int, ...])
     low, high = np.nanpercentile(drawn, (2.5, 97.5), axis=0)
     sure = 0.5 * (high - low)
     # how much of the mix it makes up in its own best cells
-    made = sources[used] * 10.0 ** (0.1 * levels_db)
+    made = sources[used] * power_from_db(levels_db)
     share = np.percentile(made / np.maximum(tone[used][..., None], 1e-20), 98, axis=(0, 1))
     told = (sure < _KNOWN_DB) & (share > _LEAST_SHARE) & (levels_db > -60.0) & ~_alike(sources[used])
     written = np.array([strip.fader_db for strip in strips])

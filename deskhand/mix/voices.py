@@ -39,7 +39,7 @@ class _Recording(Protocol):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Strip:
+class FeedStrip:
     """One source of the feed: where it comes from, and what is done to it."""
 
     tracks: tuple[int, ...]
@@ -48,11 +48,16 @@ class Strip:
     """(2, channels) behind the chain, to left and right."""
 
 
+def lead_of(house: HouseFile) -> str | None:
+    """The house's vocal, or its first lead vocal."""
+    if house.vocal:
+        return house.vocal.source
+    return next((source.name for source in house.source if source.role == "lead vocal"), None)
+
+
 def voices_of(house: HouseFile) -> list[str]:
-    """The sources whose words must be heard: the house's vocal (or its first lead vocal), then everyone who speaks."""
-    lead = house.vocal.source if house.vocal else None
-    if lead is None:
-        lead = next((source.name for source in house.source if source.role == "lead vocal"), None)
+    """The sources whose words must be heard: the lead, then everyone who speaks."""
+    lead = lead_of(house)
     spoken = [source.name for source in house.source if source.role == "speech" and source.name != lead]
     heard = {source.name for source in house.source if in_the_mix(source)}
     return [name for name in (lead, *spoken) if name is not None and name in heard]
@@ -60,7 +65,7 @@ def voices_of(house: HouseFile) -> list[str]:
 
 def feed_strips(
     house: HouseFile, tracks: Mapping[str, tuple[int, ...]], blocks: Mapping[str, Sequence[ChainBlock]]
-) -> dict[str, Strip]:
+) -> dict[str, FeedStrip]:
     """The strips of every source in the mix that the recording has whole."""
     out = {}
     for source in house.source:
@@ -68,13 +73,15 @@ def feed_strips(
         if in_the_mix(source) and len(own) == len(source.tracks):
             chain = tuple(blocks.get(source.name, ()))
             channels = 2 if any(block.block == "pan" for block in chain) else len(own)
-            out[source.name] = Strip(tracks=own, blocks=chain, matrix=source_matrix(channels, source.fader_db or 0.0))
+            out[source.name] = FeedStrip(
+                tracks=own, blocks=chain, matrix=source_matrix(channels, source.fader_db or 0.0)
+            )
     return out
 
 
 def _feeds(
     recording: _Recording,
-    strips: Mapping[str, Strip],
+    strips: Mapping[str, FeedStrip],
     wanted: Sequence[tuple[float, float]],
     folder: Path | None,
     pool: ThreadPoolExecutor,
@@ -156,7 +163,7 @@ def _feeds(
 
 def measure_voices(
     recording: _Recording,
-    strips: Mapping[str, Strip],
+    strips: Mapping[str, FeedStrip],
     playing: Mapping[str, Activity],
     voices: Sequence[str],
     *,

@@ -59,6 +59,16 @@ def _y(value: float, low: float, high: float) -> float:
     return _TOP + (1 - share) * (_HEIGHT - _TOP - _BOTTOM)
 
 
+def _grid(marks_db: tuple[int, ...], low: float, high: float) -> list[str]:
+    """Lines across the picture at some levels, with their numbers."""
+    parts = []
+    for mark_db in marks_db:
+        y = _y(mark_db, low, high)
+        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{number(mark_db, 0)}</text>')
+    return parts
+
+
 def _level_path(picture: Picture) -> str:
     """The level as a filled shape: the highest value in each of at most 500 stretches."""
     level = np.where(np.isfinite(picture.level_dbfs), picture.level_dbfs, _LOW_DBFS)
@@ -89,10 +99,7 @@ def level_picture(name: str, picture: Picture, findings: tuple[Finding, ...]) ->
     told = "; ".join(f"{finding.kind} at {', '.join(clock(a) for a, _ in finding.at_s[:3])}" for finding in timed)
     label = f"{name}: level over time" + (f"; marked: {told}" if told else "")
     parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{_escape(label)}">']
-    for level in (0, -20, -40, -60):
-        y = _y(level, _LOW_DBFS, _HIGH_DBFS)
-        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
-        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{number(level, 0)}</text>')
+    parts += _grid((0, -20, -40, -60), _LOW_DBFS, _HIGH_DBFS)
     step = _time_step(duration_s)
     for count in range(int(duration_s / step) + 1):
         at_s = count * step
@@ -123,10 +130,7 @@ def tone_picture(name: str, tone_db: dict[str, float]) -> str:
     span = _WIDTH - _LEFT
     label = f"{name}: tone in third-octaves"
     parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{_escape(label)}">']
-    for level in (0, -10, -20, -30, -40):
-        y = _y(level, _TONE_LOW_DB, _TONE_HIGH_DB)
-        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
-        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{number(level, 0)}</text>')
+    parts += _grid((0, -10, -20, -30, -40), _TONE_LOW_DB, _TONE_HIGH_DB)
     base = _y(_TONE_LOW_DB, _TONE_LOW_DB, _TONE_HIGH_DB)
     path = [f"M{_LEFT},{base:.1f}"]
     for index, band in enumerate(NOMINAL_HZ):
@@ -159,10 +163,7 @@ def gain_picture(source: SourceResult, nominal_dbfs: float | None) -> str:
     parts = [
         f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{_escape(f"{source.name}: behind each block: {told}")}">'
     ]
-    for mark in (0, -20, -40, -60):
-        y = _y(mark, _LOW_DBFS, _HIGH_GAIN_DB)
-        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH}" y1="{y:.1f}" y2="{y:.1f}"/>')
-        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{number(mark, 0)}</text>')
+    parts += _grid((0, -20, -40, -60), _LOW_DBFS, _HIGH_GAIN_DB)
     base = _y(_LOW_DBFS, _LOW_DBFS, _HIGH_GAIN_DB)
     for place, (name, level, top) in enumerate(rows):
         x = _LEFT + span * place

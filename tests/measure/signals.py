@@ -5,7 +5,7 @@ Nothing here comes from deskhand's own demo sounds: a test must not share its ma
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import scipy.signal as ss
@@ -161,3 +161,27 @@ def to_16_bit(sound: Sound, *, dither: np.random.Generator | None = None) -> Sou
 def to_24_bit(sound: Sound) -> Sound:
     """Rounded to 24-bit words."""
     return np.asarray(np.clip(np.round(sound * 2.0**23), -(2.0**23), 2.0**23 - 1) * 2.0**-23)
+
+
+def faded(wave: Sound, length_s: float, *, rate_hz: int) -> Sound:
+    ramp = np.linspace(0, 1, round(length_s * rate_hz))
+    wave[: ramp.size] *= ramp
+    wave[-ramp.size :] *= ramp[::-1]
+    return wave
+
+
+def burst_between_samples(case: dict[str, Any]) -> Sound:
+    """A case of EBU Tech 3341, 20 to 23, by its recipe: made at several times the rate, then low-passed and thinned out.
+
+    From an upward zero crossing of the carrier, one period of the burst, then the carrier from phase zero.
+    """
+    times = case["synthesis_rate_times_fs"]
+    carrier, burst = times * case["carrier_fs_divisor"], times * case["burst_fs_divisor"]
+    frames = 2 * times * RATE_HZ
+    first = frames // 2 // carrier * carrier
+    wave = case["carrier_amplitude_ffs"] * np.sin(2 * np.pi * np.arange(frames) / carrier)
+    wave[first + burst :] = wave[: frames - first - burst]
+    wave[first : first + burst] = case["burst_amplitude_ffs"] * np.sin(2 * np.pi * np.arange(burst) / burst)
+    wave = faded(wave, 0.01, rate_hz=times * RATE_HZ)
+    low_pass = ss.firwin(1023, 1 / times, window=("kaiser", 12.0))
+    return np.asarray(ss.fftconvolve(wave, low_pass, mode="same")[case["downsample_offset"] :: times])

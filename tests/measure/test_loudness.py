@@ -22,7 +22,7 @@ from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs, 
 
 from ..reference.tables import topic
 from .feed import figures_of, reading_of
-from .signals import LSB_16, RATE_HZ, amplitude, pink, sine, speech_like, tones, white
+from .signals import LSB_16, RATE_HZ, amplitude, burst_between_samples, faded, pink, sine, speech_like, tones, white
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -162,13 +162,6 @@ def test_3341_case_11(i: int) -> None:
     assert lufs(figures.loudest[0, 1].short_term) == pytest.approx(-38.0 + i, abs=LOUDNESS_LU)
 
 
-def faded(wave: np.ndarray, length_s: float, *, rate_hz: int) -> np.ndarray:
-    ramp = np.linspace(0, 1, round(length_s * rate_hz))
-    wave[: ramp.size] *= ramp
-    wave[-ramp.size :] *= ramp[::-1]
-    return wave
-
-
 def assert_true_peak(found_dbtp: float | None, expected_dbtp: float) -> None:
     assert found_dbtp is not None
     low, high = TECH_3341["tol_true_peak_minus_db"], TECH_3341["tol_true_peak_plus_db"]
@@ -191,17 +184,7 @@ def test_3341_true_peak_of_tones(number: int, rate_hz: int) -> None:
 @pytest.mark.parametrize("number", [pytest.param(n, id=f"3341-case-{n}") for n in (20, 21, 22, 23)])
 def test_3341_true_peak_of_bursts(number: int) -> None:
     case = CASES[number]
-    times = case["synthesis_rate_times_fs"]
-    carrier, burst = times * case["carrier_fs_divisor"], times * case["burst_fs_divisor"]
-    frames = 2 * times * RATE_HZ
-    # from an upward zero crossing of the carrier, one period of the burst, then the carrier from phase zero
-    first = frames // 2 // carrier * carrier
-    wave = case["carrier_amplitude_ffs"] * np.sin(2 * np.pi * np.arange(frames) / carrier)
-    wave[first + burst :] = wave[: frames - first - burst]
-    wave[first : first + burst] = case["burst_amplitude_ffs"] * np.sin(2 * np.pi * np.arange(burst) / burst)
-    wave = faded(wave, 0.01, rate_hz=times * RATE_HZ)
-    low_pass = ss.firwin(1023, 1 / times, window=("kaiser", 12.0))
-    narrow = ss.fftconvolve(wave, low_pass, mode="same")[case["downsample_offset"] :: times]
+    narrow = burst_between_samples(case)
     assert_true_peak(reading_of(narrow).readings.true_peak_dbtp, case["expected_true_peak_dbtp"])
 
 

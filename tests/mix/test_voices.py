@@ -29,7 +29,7 @@ from deskhand.dsp.intelligibility import (
 from deskhand.findings import Judged, judge_voices
 from deskhand.house import parse_house
 from deskhand.measure.activity import Activity
-from deskhand.mix.clearance import Clearance, Cost, Phrase, Sides, phrases
+from deskhand.mix.clearance import Clearance, Cost, Phrase, Sides, phrases, shifted
 from deskhand.mix.voices import feed_strips, measure_voices, voices_of
 from deskhand.recording import open_recording
 
@@ -42,7 +42,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.house import HouseFile
-    from deskhand.mix.voices import Strip
+    from deskhand.mix.voices import FeedStrip
 
     Sound = NDArray[np.float64]
 
@@ -111,7 +111,7 @@ def activity_of(spans_s: Sequence[tuple[float, float]], length_s: float = LENGTH
     return Activity(level_dbfs=np.zeros(blocks.size - 2, np.float32), windows=blocks[:-2], blocks=blocks)
 
 
-def strips_of(house: HouseFile, order: Sequence[str]) -> dict[str, Strip]:
+def strips_of(house: HouseFile, order: Sequence[str]) -> dict[str, FeedStrip]:
     """Tracks lie in the order of the files."""
     tracks = {one.name: tuple(order.index(str(track)) for track in one.tracks) for one in house.source}
     return feed_strips(house, tracks, {one.name: one.chain for one in house.source})
@@ -512,7 +512,7 @@ def clearance(words: Sequence[tuple[float, float, str]], *, by: bool = True) -> 
 
 def findings_of(voice: Clearance, offset_s: float = 0.0) -> list[Any]:
     judged = Judged()
-    judge_voices([voice], judged, offset_s)
+    judge_voices([shifted(voice, offset_s)], judged)
     assert set(judged.by_source) <= {"vox"}
     return judged.by_source["vox"]
 
