@@ -2,15 +2,34 @@
 
 from __future__ import annotations
 
+import hashlib
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
 
 from deskhand import __version__
 from deskhand.chain.run import Chain, still_to_come
 from deskhand.chain.take import WithChains
-from deskhand.errors import HouseError
-from deskhand.findings import Finding, Judged, first_things, has_nominal, judge, judge_chains, judge_voices, status_of
+from deskhand.errors import HouseError, UsageError
+from deskhand.findings import (
+    Finding,
+    Judged,
+    causes_only,
+    first_things,
+    has_nominal,
+    judge,
+    judge_chains,
+    judge_drifts,
+    judge_mistaken,
+    judge_mix,
+    judge_normals,
+    judge_voices,
+    silenced,
+    status_of,
+)
 from deskhand.house import (
+    FILE_NAME,
     NEVER_IN_A_MIX,
     STRIKING,
     HouseFile,
@@ -25,6 +44,7 @@ from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
+from deskhand.measure.tone import harshest_s
 from deskhand.mix.balance import shares_pct, shift_phon
 from deskhand.mix.bus import gains, level_dba, level_offset_db, listening_dba, strips
 from deskhand.mix.clearance import shifted
@@ -34,32 +54,49 @@ from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
+from deskhand.reference.identity import mistaken
+from deskhand.reference.keep import chain_digest, mix_part, source_parts, voice_part
+from deskhand.reference.kept import MIX, Kept, against, drifts, reading_of
+from deskhand.reference.kept import load as load_kept
 from deskhand.report.page import Picture
-from deskhand.report.result import SCHEMA, CheckResult, MixResult, ShowResult, SourceResult
+from deskhand.report.result import SCHEMA, CheckResult, MixResult, ReferenceResult, ShowResult, SourceResult
+from deskhand.store import Dismissal, history_url
 
 if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    import numpy as np
     from numpy.typing import NDArray
 
     from deskhand.chain.meter import Stage
     from deskhand.findings import FirstThing
     from deskhand.measure.figures import Figures
+    from deskhand.measure.readings import Readings
     from deskhand.measure.sounds import Sound
     from deskhand.mix.bus import Strip
-    from deskhand.mix.clearance import Clearance
+    from deskhand.mix.clearance import Clearance, Words
     from deskhand.mix.faders import Fader
     from deskhand.recording.show import Phase, Tap
+    from deskhand.reference.normal import Normal
+    from deskhand.store import KeptPart
+
+HEAR_S: Final = 2.0
+"""How long a stretch is to hear a judgement by."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Checked:
-    """The result with what the page draws."""
+    """The result with what the page draws, and what is kept of it."""
 
     result: CheckResult
     pictures: dict[str, Picture]
+    parts: list[KeptPart]
+    house_hash: str
+    """Digest of the house file's text; of nothing when there is none."""
+    folder: Path | None
+    """Where the house file lies."""
+    said: list[Dismissal]
+    """What is to be left alone from now on, to be written to the history."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +107,14 @@ class Asked:
     tap: Tap | None = None
     date: str | None = None
     players: tuple[tuple[str, str], ...] = ()
+    history: str | None = None
+    """URL or file of the history; the one beside the house file by default."""
+    leave: tuple[tuple[str, bool], ...] = ()
+    """Findings to leave alone, by their id, and whether for good."""
+    by: str = ""
+    """Who says so."""
+    to_be_kept: bool = False
+    """Refuse a show that is kept already."""
 
 
 def _house_of(path: Path, given: Path | None, recording: Recording) -> tuple[HouseFile, Path | None, list[str]]:
@@ -180,14 +225,28 @@ def check(
         One line each: where, what, and what to do.
     """
     recording = open_recording(path, start_s=start_s, end_s=end_s)
+    asked = asked or Asked()
     house, folder, notes = _house_of(path, house_path, recording)
     note = read_show_note(path if path.is_dir() else path.parent)
-    show = _show_of(house, recording, note, asked or Asked(), notes)
+    show = _show_of(house, recording, note, asked, notes)
+    url = history_url(asked.history, folder)
+    kept = None
+    if url is not None:
+        this = (show.name, show.date)
+        kept = load_kept(url, house=house.house.name, phase=show.phase, show=this, to_be_kept=asked.to_be_kept)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     house, matched, extra = _with_unmatched(house, matched, recording)
     taps = {_source_for(name, house, "show.toml, taps"): tap for name, tap in note.taps.items()}
     measured = _measure(
-        house, recording, matched, tap=show.tap, taps=taps, folder=folder, threads=threads, progress=progress
+        house,
+        recording,
+        matched,
+        tap=show.tap,
+        taps=taps,
+        folder=folder,
+        threads=threads,
+        progress=progress,
+        words=kept.words() if kept else None,
     )
     # `new` does without: it is a second look at the audio
     measured = replace(
@@ -209,7 +268,146 @@ def check(
                 track=recording.tracks[position].name,
             )
         ]
-    return _result(house, recording, show, matched, measured)
+    used = {source.name: taps.get(source.name) or source.tap or show.tap for source in house.source}
+    parts = _parts(house, show, measured, used)
+    compared = _compared(house, measured, kept, parts, used, recording.start_s)
+    for found in judged.by_source.values():
+        found[:] = causes_only(found)
+    said = _dismissed(asked, judged, parts, show)
+    silenced(judged.by_source, [*(kept.dismissals if kept else ()), *said], show=(show.name, show.date))
+    house_text = "" if folder is None else (house_path or find_house(path) or folder / FILE_NAME).read_text("utf-8-sig")
+    return _result(
+        house,
+        recording,
+        show,
+        matched,
+        measured,
+        compared,
+        parts,
+        hashlib.sha256(house_text.encode()).hexdigest(),
+        folder,
+        said,
+    )
+
+
+def _dismissed(asked: Asked, judged: Judged, parts: list[KeptPart], show: ShowResult) -> list[Dismissal]:
+    """What the caller does not want to hear of, as the history keeps it."""
+    found = {finding.id: (source, finding) for source, several in judged.by_source.items() for finding in several}
+    out = []
+    for name, for_good in asked.leave:
+        if name not in found:
+            near = nearest(name, list(found), count=3)
+            fix = f"this take has {', '.join(near)}" if near else "this take has no findings to leave alone"
+            raise UsageError(f'"{name}"', "is no finding of this take", fix)
+        source, finding = found[name]
+        kind = name.removeprefix(f"{source}/")
+        values = reading_of(parts, source, kind)
+        out.append(
+            Dismissal(
+                source=source,
+                kind=kind,
+                metric=kind if values else None,
+                show=show.name,
+                date=show.date,
+                for_good=for_good,
+                measured=finding.measured,
+                values=values if for_good else {},
+                said_by=asked.by,
+            )
+        )
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Compared:
+    """What the take was set against, and what came of it."""
+
+    reference: ReferenceResult | None
+    normals: dict[str, list[Normal]]
+    mix: list[Finding]
+
+
+def _parts(house: HouseFile, show: ShowResult, measured: _Measured, taps: dict[str, Tap]) -> list[KeptPart]:
+    """What would be kept of the take."""
+    parts: list[KeptPart] = []
+    for source in house.source:
+        reading = measured.before.get(source.name)
+        if reading is None or reading.readings.level_dbfs is None:
+            continue
+        after = measured.after.get(source.name)
+        parts += source_parts(
+            source.name,
+            role=source.role,
+            player=show.players.get(source.name),
+            tap=taps[source.name],
+            chain=measured.digests.get(source.name),
+            duration_s=show.duration_s,
+            before=reading.readings,
+            after=after.readings if after else None,
+            sounds=reading.sounds,
+        )
+    roles = {source.name: source.role for source in house.source}
+    parts += [
+        voice_part(voice, role=roles[voice.source], player=show.players.get(voice.source), tap=taps[voice.source])
+        for voice in measured.voices
+    ]
+    if measured.mix_reading is not None and measured.mix_reading.readings.level_dbfs is not None:
+        parts.append(mix_part(measured.mix_reading.readings, duration_s=show.duration_s, tap=show.tap))
+    return parts
+
+
+def _compared(
+    house: HouseFile,
+    measured: _Measured,
+    kept: Kept | None,
+    parts: list[KeptPart],
+    taps: dict[str, Tap],
+    start_s: float,
+) -> _Compared:
+    """Set the take against what the house kept, and add what comes of it to the findings."""
+    judged, figures = measured.judged, measured.figures
+    roles: dict[str, str] = {source.name: source.role for source in house.source}
+    roles[MIX] = MIX
+    mix = judge_mix(measured.mix_reading.readings) if measured.mix_reading is not None else []
+    if kept is None or not kept.takes:
+        return _Compared(reference=None, normals={}, mix=mix)
+    reference, normals = against(kept, parts, taps=taps, chains={name: measured.digests.get(name) for name in taps})
+
+    def moment(source: str) -> tuple[float, float]:
+        reading = measured.before[source]
+        begin_s = start_s + telling_start_s(figures, reading.tracks, reading.activity, length_s=HEAR_S)
+        return begin_s, begin_s + HEAR_S
+
+    def harsh(source: str) -> tuple[tuple[float, float], ...]:
+        rows = measured.rows.get(source) or measured.before[source].tracks
+        reading = measured.mix_reading if source == MIX else measured.before[source]
+        assert reading is not None
+        tone = np.mean([measured.everything.tracks[row].tone for row in rows], axis=0)
+        return tuple((a + start_s, b + start_s) for a, b in harshest_s(tone, reading.activity.blocks))
+
+    found = judge_normals(normals, roles, learned=reference.learned, hear_s=moment, harsh_s=harsh)
+    for name, one in judge_mistaken(mistaken(reference, parts)).items():
+        judged.by_source[name].insert(0, one)
+    for name, several in found.items():
+        if name == MIX:
+            mix = [*mix, *(one for one in several if one.kind not in {other.kind for other in mix})]
+        else:
+            judged.by_source[name] += several
+    for name, several in judge_drifts(drifts(reference, parts)).items():
+        judged.by_source[name] += several
+    dates = sorted(take.date for take in kept.takes if take.date)
+    return _Compared(
+        reference=ReferenceResult(
+            kept=len(kept.takes),
+            first_date=dates[0] if dates else None,
+            last_date=dates[-1] if dates else None,
+            learned=reference.learned,
+            set_aside=dict(reference.set_aside),
+            other_tap=dict(reference.other_tap),
+        ),
+        normals=normals,
+        mix=mix,
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -218,12 +416,19 @@ class _Measured:
 
     figures: Figures
     """Of what was recorded."""
+    everything: Figures
+    """The same with what comes out of the chains, and the mix."""
+    rows: dict[str, tuple[int, ...]]
+    """Source, or the mix, to the rows of `everything` that hold it behind its chain."""
+    digests: dict[str, str | None]
+    """Source to the digest of the blocks that were run."""
     before: dict[str, SourceReading]
     after: dict[str, SourceReading]
     stages: dict[str, tuple[Stage, ...]]
     traces: dict[str, dict[str, NDArray[np.float64]]]
     judged: Judged
     mix: MixResult | None
+    mix_reading: SourceReading | None
     voices: list[Clearance]
 
 
@@ -257,6 +462,7 @@ def _measure(
     folder: Path | None,
     threads: int,
     progress: Callable[[float], None] | None,
+    words: dict[str, Words] | None = None,
 ) -> _Measured:
     present = {
         source.name: tuple(track for track in matched.by_source[source.name] if track is not None)
@@ -341,21 +547,28 @@ def _measure(
         tap=tap,
     )
     judge_chains(house, readings, after, stages, judged)
-    mix = None
+    mix = mix_reading = None
     if take.mix_rows is not None:
         found = strips(house, own | rows)
         faders = find_faders(everything, found, matched.mix) if matched.mix else []
-        mix = _mix(house, everything, found, take.mix_rows, faders)
-    voices = _voices(house, recording, own, chains, readings, mix, folder, threads)
-    judge_voices(voices, judged)
+        mix_reading = read_source(
+            everything, take.mix_rows, strikes=False, mains_hz=house.house.mains_hz, level_dba=listened_dba
+        )
+        mix = _mix(house, everything, mix_reading.readings, found, take.mix_rows, faders)
+    voices = _voices(house, recording, own, chains, readings, mix, folder, threads, words)
+    judge_voices(voices, judged, learned=words or ())
     return _Measured(
         figures=figures,
+        everything=everything,
+        rows=rows if take.mix_rows is None else rows | {MIX: take.mix_rows},
+        digests={name: chain_digest(chain.house_blocks) for name, chain in chains.items()},
         before=readings,
         after=after,
         stages=stages,
         traces=traces,
         judged=judged,
         mix=mix,
+        mix_reading=mix_reading,
         voices=voices,
     )
 
@@ -369,6 +582,7 @@ def _voices(
     mix: MixResult | None,
     folder: Path | None,
     threads: int,
+    words: dict[str, Words] | None,
 ) -> list[Clearance]:
     """Whether the voices can be heard, where there is a mix."""
     if mix is None or mix.loudness_lufs is None:
@@ -380,6 +594,7 @@ def _voices(
         {name: reading.activity for name, reading in readings.items() if reading.readings.level_dbfs is not None},
         voices_of(house),
         offset_db=level_offset_db(house.room, mix.loudness_lufs),
+        words=words,
         folder=folder,
         threads=threads,
     )
@@ -403,9 +618,13 @@ def _loud_moments(
 
 
 def _mix(
-    house: HouseFile, figures: Figures, found: list[Strip], rows: tuple[int, int], faders: list[Fader]
+    house: HouseFile,
+    figures: Figures,
+    read: Readings,
+    found: list[Strip],
+    rows: tuple[int, int],
+    faders: list[Fader],
 ) -> MixResult:
-    read = read_source(figures, rows, strikes=False, mains_hz=house.house.mains_hz).readings
     room, loudness = house.room, read.loudness_lufs
     return MixResult(
         loudness_lufs=loudness,
@@ -423,6 +642,8 @@ def _mix(
             offset_db=level_offset_db(room, loudness),
             change_db=room.level_dba - level_dba(room, loudness),
         ),
+        normal=(),
+        findings=(),
         faders=tuple(faders),
     )
 
@@ -451,6 +672,11 @@ def _result(
     show: ShowResult,
     matched: Matched,
     measured: _Measured,
+    compared: _Compared,
+    parts: list[KeptPart],
+    house_hash: str,
+    folder: Path | None,
+    said: list[Dismissal],
 ) -> Checked:
     readings, judged = measured.before, measured.judged
     sources: list[SourceResult] = []
@@ -478,6 +704,7 @@ def _result(
                 stages=measured.stages.get(source.name, ()),
                 findings=tuple(found),
                 sounds=_shifted(reading.sounds, recording.start_s) if reading else (),
+                normal=tuple(compared.normals.get(source.name, ())),
                 step_db=reading.step_lu if reading else None,
             )
         )
@@ -500,10 +727,13 @@ def _result(
         sources=tuple(sources),
         vocal=next((one for one in measured.voices if one.source == lead), None),
         voices=tuple(one for one in measured.voices if one.source != lead),
-        mix=measured.mix,
+        mix=replace(measured.mix, normal=tuple(compared.normals.get(MIX, ())), findings=tuple(compared.mix))
+        if measured.mix
+        else None,
+        reference=compared.reference,
         first=first,
     )
-    return Checked(result=result, pictures=pictures)
+    return Checked(result=result, pictures=pictures, parts=parts, house_hash=house_hash, folder=folder, said=said)
 
 
 def listen(

@@ -16,6 +16,8 @@ from deskhand.errors import DeskhandError, UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from rich.console import Console
+
     from deskhand.check import Asked, Checked
 
 _PHASES = ("line-check", "rehearsal", "show")
@@ -81,6 +83,13 @@ def main() -> None:
     """
 
 
+_HISTORY = click.option(
+    "--history",
+    metavar="FILE or URL",
+    help="Where kept shows are. Default: DESKHAND_HISTORY, or history.sqlite beside the house file.",
+)
+
+
 def _players(pairs: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     out = []
     for pair in pairs:
@@ -130,10 +139,15 @@ def _run_check(
         return check(recording, house_path=house, start_s=start_s, end_s=end_s, asked=asked, progress=progress)
 
 
-def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> int:
-    """Write and print a result; the exit status."""
+def _console() -> Console:
+    """Standard output; lines are not cut where it is no terminal."""
     from rich.console import Console
 
+    return Console(soft_wrap=not sys.stdout.isatty())
+
+
+def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> int:
+    """Write and print a result; the exit status."""
     from deskhand.report.result import to_json, write_atomically
 
     result = checked.result
@@ -149,7 +163,7 @@ def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> in
 
         if json_file is not None:
             write_atomically(Path(json_file), to_json(result))
-        console = Console(soft_wrap=not sys.stdout.isatty())
+        console = _console()
         print_result(result, console)
         if report is not None:
             console.print()
@@ -172,6 +186,13 @@ def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> in
 @click.option(
     "--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who played; may be given several times."
 )
+@_HISTORY
+@click.option(
+    "--leave-tonight", multiple=True, metavar="ID", help='Leave a finding of this show alone, like "bass/hum".'
+)
+@click.option("--leave-for-good", multiple=True, metavar="ID", help="The same from now on: that is how we like it.")
+@click.option("--raise-again", multiple=True, metavar="ID", help="Hear of it again.")
+@click.option("--by", help="Who says so. Default: whoever is logged in.")
 @click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
 @click.option(
     "--report", type=click.Path(path_type=Path), help="Where to write the page. Default: RECORDING-check.html here."
@@ -186,6 +207,11 @@ def check(
     tap: str | None,
     date: str | None,
     players: tuple[str, ...],
+    history: str | None,
+    leave_tonight: tuple[str, ...],
+    leave_for_good: tuple[str, ...],
+    raise_again: tuple[str, ...],
+    by: str | None,
     json_file: str | None,
     report: Path | None,
     no_report: bool,
@@ -202,11 +228,154 @@ def check(
             # said before the measuring, and before anything is written
             problem = "it is a folder" if place.is_dir() else "there is no such folder"
             raise UsageError(str(place), f"cannot be written ({problem})", "choose another place")
-    asked = Asked(phase=phase, tap=tap, date=date, players=_players(players))  # type: ignore[arg-type]
+    from deskhand.keep import raise_again as undo
+    from deskhand.keep import remember, who
+
+    if raise_again:
+        undo(recording, raise_again, house_path=house, history=history)
+    asked = Asked(
+        phase=phase,  # type: ignore[arg-type]
+        tap=tap,  # type: ignore[arg-type]
+        date=date,
+        players=_players(players),
+        history=history,
+        leave=tuple([(name, False) for name in leave_tonight] + [(name, True) for name in leave_for_good]),
+        by=who(by),
+    )
     checked = _run_check(recording, house, start_s, end_s, asked)
+    remember(checked, history=history)
     if report is None and not no_report:
         report = Path(f"{name_of(recording)}-check.html")
     raise SystemExit(_deliver(checked, json_file, None if no_report else report))
+
+
+@main.command()
+@click.argument("recording", type=click.Path(path_type=Path), required=False)
+@click.option(
+    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above."
+)
+@click.option("--from", "start_s", type=_ClockTime(), help="Keep from here on, like 1:30.")
+@click.option("--to", "end_s", type=_ClockTime(), help="Keep up to here, like 6:00.")
+@click.option(
+    "--phase", type=click.Choice(_PHASES), help="What was recorded. Default: what show.toml says, or rehearsal."
+)
+@click.option("--tap", type=click.Choice(_TAPS), help="Where the tracks were taken. Default: what the house file says.")
+@click.option("--date", help="Of the show, like 2026-03-01.")
+@click.option(
+    "--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who played; may be given several times."
+)
+@_HISTORY
+@click.option("--note", default="", help="Why this one is worth keeping.")
+@click.option("--by", help="Who keeps it. Default: whoever is logged in.")
+@click.option("--forget", metavar="WHICH", help="Take one out of the reference, by its number, date or name.")
+@click.option("--list", "list_them", is_flag=True, help="Show what is kept.")
+@click.option("--forgotten", is_flag=True, help="With --list: those that were taken out too.")
+def keep(
+    recording: Path | None,
+    house: Path | None,
+    start_s: float | None,
+    end_s: float | None,
+    phase: str | None,
+    tap: str | None,
+    date: str | None,
+    players: tuple[str, ...],
+    history: str | None,
+    note: str,
+    by: str | None,
+    forget: str | None,
+    list_them: bool,
+    forgotten: bool,
+) -> None:
+    """Keep a take as one of the house's good ones: what is normal here is learned from them.
+
+    Nothing is overwritten and nothing is deleted: what is forgotten stays in the history, with who took it out and when.
+    """
+    from deskhand import keep as keeping
+    from deskhand.check import Asked
+
+    if sum((recording is not None, forget is not None, list_them)) != 1:
+        raise UsageError("keep", "takes a RECORDING, or --list, or --forget WHICH", "give one of the three")
+    if recording is None:
+        found, folder = keeping.house_at(house)
+        store = keeping.history_at(history, folder)
+        if forget is not None:
+            row = store.forget(forget, house=found.house.name, by=keeping.who(by))
+            click.echo(
+                f"{row.show}{f' ({row.date})' if row.date else ''}, {row.phase}: no longer part of the reference."
+            )
+            return
+        from deskhand.report.kept import print_takes
+
+        print_takes(store.takes(house=found.house.name, forgotten=forgotten), _console())
+        return
+    asked = Asked(
+        phase=phase,  # type: ignore[arg-type]
+        tap=tap,  # type: ignore[arg-type]
+        date=date,
+        players=_players(players),
+        history=history,
+        to_be_kept=True,
+    )
+    checked = _run_check(recording, house, start_s, end_s, asked)
+    number, kept, where = keeping.keep(checked, recording, history=history, note=note, by=keeping.who(by))
+    show = checked.result.show
+    click.echo(
+        f"{show.name}{f' ({show.date})' if show.date else ''}, {show.phase}: kept as number {number} in {where}."
+    )
+    faults = [source.name for source in checked.result.sources if source.status in ("fix", "silent", "missing")]
+    if faults:
+        click.echo(f"Mind: something is to fix at {', '.join(faults)}; if it was no good take, keep --forget {number}.")
+    click.echo(
+        f"{kept} kept of this phase"
+        + (": the house is still learning, judgements are raised from 5 on." if kept < 5 else ".")
+    )
+
+
+@main.command()
+@click.argument("source", required=False)
+@click.option(
+    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml in this folder or above it."
+)
+@click.option("--phase", type=click.Choice(_PHASES), default="rehearsal", show_default=True)
+@_HISTORY
+@click.option("--csv", "csv_file", metavar="FILE", help="Also write every number as a table; - for standard output.")
+@click.option(
+    "--page", "page_file", type=click.Path(path_type=Path), help="Also write a page with a picture of each number."
+)
+def history(
+    source: str | None,
+    house: Path | None,
+    phase: str,
+    history: str | None,
+    csv_file: str | None,
+    page_file: Path | None,
+) -> None:
+    """Show the kept weeks: what is normal of each number, and what creeps away.
+
+    With SOURCE, all its numbers and its newest weeks; without, one line a source over the newest two years.
+    """
+    from deskhand import keep as keeping
+    from deskhand.report import weeks as report
+    from deskhand.report.result import write_atomically
+
+    found, folder = keeping.house_at(house)
+    store = keeping.history_at(history, folder)
+    by_source = keeping.weeks(store, found, source=source, phase=phase)
+    if page_file is not None:
+        write_atomically(page_file, report.weeks_page(found.house.name, by_source))
+    if csv_file == "-":
+        click.echo(report.to_csv(by_source).encode(), nl=False)
+        return
+    if csv_file is not None:
+        write_atomically(Path(csv_file), report.to_csv(by_source))
+    console = _console()
+    if source is None:
+        report.print_overview(by_source, console)
+    else:
+        report.print_source(next(iter(by_source.values())), console)
+    for place in (csv_file, page_file):
+        if place is not None:
+            click.echo(f"Written: {place}")
 
 
 @main.command()

@@ -4,6 +4,7 @@
     ├── UsageError       wrong use of a command or a function
     ├── RecordingError   a file or folder of audio
     ├── HouseError       the house file or show.toml
+    ├── HistoryError     the store of kept shows
     └── MeasureError     a signal that cannot be measured
 
 Each says where (file, channel, time or key), what the problem is, and what to do; `str()` is one line of the three.
@@ -47,6 +48,10 @@ class RecordingError(DeskhandError):
 
 class HouseError(DeskhandError):
     """The house file or show.toml holds a mistake."""
+
+
+class HistoryError(DeskhandError):
+    """The store of kept shows cannot be opened, read or written."""
 
 
 class MeasureError(DeskhandError):

@@ -91,6 +91,10 @@ class House:
     nominal_dbfs: Level = Field(default=-18.0, alias="nominal")
     mains_hz: Annotated[float, BeforeValidator(_mains)] = Field(default=50.0, alias="mains")
     tap: Tap = "preamp"
+    level_listen_db: NotNegative = Field(default=2.0, alias="level_listen")
+    """How far from nominal a level may be before it is worth listening to."""
+    level_fix_db: NotNegative = Field(default=4.0, alias="level_fix")
+    """How far from nominal it is to be put right."""
 
 
 @checked(config=_FORBID, kw_only=True)
@@ -353,6 +357,8 @@ class Source:
     patch: str | None = None
     fader_db: Gain | None = Field(default=None, alias="fader")
     nominal_dbfs: Level | None = Field(default=None, alias="nominal")
+    level_listen_db: NotNegative | None = Field(default=None, alias="level_listen")
+    level_fix_db: NotNegative | None = Field(default=None, alias="level_fix")
     tap: Tap | None = None
     used: bool = True
     mute: bool = False
@@ -378,6 +384,12 @@ class HouseFile:
     def nominal_dbfs(self, source: Source) -> float:
         """Where the source should sit."""
         return self.house.nominal_dbfs if source.nominal_dbfs is None else source.nominal_dbfs
+
+    def level_limits_db(self, source: Source) -> tuple[float, float]:
+        """How far from nominal it is to be listened to, and to be put right."""
+        listen = self.house.level_listen_db if source.level_listen_db is None else source.level_listen_db
+        fix = self.house.level_fix_db if source.level_fix_db is None else source.level_fix_db
+        return listen, max(listen, fix)
 
 
 _ADAPTER: Final = TypeAdapter(HouseFile)

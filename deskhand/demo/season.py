@@ -91,6 +91,11 @@ _PLAYERS: Final = {
     "piano": ("Selma", "Piet"),
     "kick": ("Casimir", "Leni"),
 }
+# how each of them plays: drive, seconds of tail and spread of a guitar rig; how large a singer's voice is
+_GUITARS: Final = {
+    "Ines": (4.0, 0.30, 0.36), "Tomke": (7.5, 0.45, 0.48), "Ruben": (5.5, 0.35, 0.42), "Odile": (2.5, 0.60, 0.55),
+}  # fmt: skip
+_VOICES: Final = {"Marit": 1.12, "Jonas": 0.98}
 EARLIER_LENGTH_S: Final = 30.0
 NEWEST_LENGTH_S: Final = 64.0
 
@@ -176,7 +181,27 @@ def _bleed(sound: NDArray[np.float64], level_db: float, delay_s: float, top_hz: 
     return np.asarray(far * 10.0 ** (level_db / 20.0))
 
 
-def _parts(rng: np.random.Generator, length_s: float) -> tuple[Band, dict[str, Part], NDArray[np.float64]]:
+def pick_players(rng: np.random.Generator) -> dict[str, str]:
+    """Who plays this week; nobody plays two guitars at once."""
+    players = {source: names[int(rng.integers(len(names)))] for source, names in _PLAYERS.items()}
+    while players["guitar b"] == players["guitar a"]:
+        players["guitar b"] = _PLAYERS["guitar b"][int(rng.integers(len(_PLAYERS["guitar b"])))]
+    return players
+
+
+def _rig(rng: np.random.Generator, player: str, softer: float) -> dict[str, float]:
+    """A guitar player's sound, a little different every week."""
+    drive, tail_s, spread = _GUITARS[player]
+    return {
+        "drive": softer * drive * float(rng.uniform(0.85, 1.18)),
+        "tail_s": tail_s * float(rng.uniform(0.88, 1.14)),
+        "spread": spread * float(rng.uniform(0.93, 1.08)),
+    }
+
+
+def _parts(
+    rng: np.random.Generator, length_s: float, players: dict[str, str]
+) -> tuple[Band, dict[str, Part], NDArray[np.float64]]:
     """All parts of a show: two people speak, then the band plays a song."""
     speaking = 11.0
     song = pick_song(rng, start_s=2.0 + speaking, length_s=length_s - speaking - 4.5)
@@ -186,21 +211,13 @@ def _parts(rng: np.random.Generator, length_s: float) -> tuple[Band, dict[str, P
         "kick": kick,
         "snare": snare,
         "bass": band.bass(),
-        "guitar a": band.guitar(
-            drive=float(rng.uniform(3, 9)),
-            arpeggio=False,
-            tail_s=float(rng.uniform(0.25, 0.5)),
-            spread=float(rng.uniform(0.3, 0.5)),
-        ),
-        "guitar b": band.guitar(
-            drive=float(rng.uniform(1.5, 4)),
-            arpeggio=True,
-            tail_s=float(rng.uniform(0.4, 0.8)),
-            spread=float(rng.uniform(0.4, 0.6)),
-        ),
+        "guitar a": band.guitar(arpeggio=False, **_rig(rng, players["guitar a"], 1.0)),
+        "guitar b": band.guitar(arpeggio=True, **_rig(rng, players["guitar b"], 0.45)),
         "acoustic": band.acoustic(),
         "piano": band.keys(),
-        "lead voice": band.vocal(octave=12, size=float(rng.uniform(0.95, 1.15)), offset=2, starts_bar=1),
+        "lead voice": band.vocal(
+            octave=12, size=_VOICES[players["lead voice"]] * float(rng.uniform(0.98, 1.02)), offset=2, starts_bar=1
+        ),
         "voice 2": band.vocal(octave=12, size=1.12, offset=4, starts_bar=1),
         "voice 3": band.vocal(octave=0, size=0.95, offset=6, starts_bar=1),
         "lectern": band.speech(start_s=1.6, length_s=5.0, hz=float(rng.uniform(105, 130)), size=0.95),
@@ -211,9 +228,11 @@ def _parts(rng: np.random.Generator, length_s: float) -> tuple[Band, dict[str, P
     return band, parts, cymbals
 
 
-def _tracks(rng: np.random.Generator, length_s: float) -> dict[str, NDArray[np.float64]]:
+def _tracks(
+    rng: np.random.Generator, length_s: float, players: dict[str, str] | None = None
+) -> dict[str, NDArray[np.float64]]:
     """All tracks of a show at their levels, with bleed and noise."""
-    band, parts, cymbals = _parts(rng, length_s)
+    band, parts, cymbals = _parts(rng, length_s, players or pick_players(rng))
     nominal = {name: -18.0 if level is None else float(level) for name, _, _, _, _, level in _SOURCES}
     set_: dict[str, NDArray[np.float64]] = {}
     for name, part in parts.items():
@@ -320,10 +339,10 @@ def make_show(folder: Path, plan: ShowPlan) -> list[Planted]:
     """
     rng = np.random.default_rng(plan.seed)
     folder.mkdir(parents=True, exist_ok=True)
-    tracks = _tracks(rng, plan.length_s)
+    players = pick_players(rng)
+    tracks = _tracks(rng, plan.length_s, players)
     planted = _plant(tracks, rng, plan.length_s) if plan.problems else []
     _write(folder, tracks)
-    players = {source: names[int(rng.integers(len(names)))] for source, names in _PLAYERS.items()}
     lines = [
         "# Invented: nobody of these names played anything.",
         'name = "Sunday evening"',

@@ -40,3 +40,7 @@ class Finding:
     """The side or track concerned, where it is not the whole source."""
     at_s: tuple[tuple[float, float], ...] = ()
     """When, in seconds from the start of the recording; empty when it holds throughout."""
+    hear_s: tuple[float, float] | None = None
+    """Two seconds in which to hear it, for a judgement."""
+    noticeable: float | None = None
+    """Distance from what is expected, in just noticeable differences, for a judgement."""

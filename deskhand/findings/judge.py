@@ -21,7 +21,7 @@ from deskhand.measure.stereo import alignment
 from deskhand.units import clock, db_from_amplitude, dbfs_from_mean_square, number
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
     from deskhand.chain.meter import Stage
     from deskhand.house import HouseFile, Source
@@ -29,8 +29,6 @@ if TYPE_CHECKING:
     from deskhand.mix.clearance import Clearance
     from deskhand.recording import Track
 
-LEVEL_LISTEN_DB: Final = 2.0
-LEVEL_FIX_DB: Final = 4.0
 _MOST_RAISE_DB: Final = 12.0
 _PEAK_ROOM_DBTP: Final = 6.0
 _HEADROOM_LISTEN_DBTP: Final = -3.0
@@ -232,11 +230,12 @@ def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: 
         return
     nominal = context.house.nominal_dbfs(source)
     off = measured - nominal
-    if abs(off) < LEVEL_LISTEN_DB:
+    listen_db, fix_db = context.house.level_limits_db(source)
+    if abs(off) < listen_db:
         return
-    severity: Severity = "fix" if abs(off) >= LEVEL_FIX_DB else "listen"
+    severity: Severity = "fix" if abs(off) >= fix_db else "listen"
     step_db = context.house.desk.gain_step_db
-    size = number(abs(off), 0 if abs(off) >= LEVEL_FIX_DB else 1)
+    size = number(abs(off), 0 if abs(off) >= fix_db else 1)
     if off > 0:
         text = _after(f"{size} dB above nominal; lower its gain by {number(_in_steps(off, step_db))} dB", source)
     elif -off > _MOST_RAISE_DB and source.role in OPEN_MICROPHONES:
@@ -249,9 +248,9 @@ def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: 
         # peaks decide how far a gain can go up
         room = -_PEAK_ROOM_DBTP - (reading.readings.true_peak_dbtp or 0.0)
         raise_db = min(-off, room)
-        if raise_db < LEVEL_LISTEN_DB:
+        if raise_db < listen_db:
             return
-        severity = "fix" if raise_db >= LEVEL_FIX_DB else "listen"
+        severity = "fix" if raise_db >= fix_db else "listen"
         text = _after(f"{size} dB below nominal; raise its gain by {number(_in_steps(raise_db, step_db))} dB", source)
     make.add(
         "level-low" if off < 0 else "level-high",
@@ -260,8 +259,8 @@ def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: 
         metric="level_dbfs",
         measured=round(measured, 1),
         expected=nominal,
-        low=nominal - LEVEL_LISTEN_DB,
-        high=nominal + LEVEL_LISTEN_DB,
+        low=nominal - listen_db,
+        high=nominal + listen_db,
         unit="dBFS",
     )
 
@@ -880,8 +879,17 @@ def judge(
     return judged
 
 
-def judge_voices(voices: Sequence[Clearance], judged: Judged) -> None:
-    """Voices that are covered for a good part of their words, with when and by whom: a note, until shows are kept."""
+def judge_voices(voices: Sequence[Clearance], judged: Judged, *, learned: Collection[str] = ()) -> None:
+    """Voices that are covered for a good part of their words, with when and by whom.
+
+    Parameters
+    ----------
+    voices : sequence of Clearance
+    judged : Judged
+        Gains findings.
+    learned : collection of str
+        Voices whose words are set against the house's own kept weeks; of the others it is a note.
+    """
     for voice in voices:
         total = sum(phrase.end_s - phrase.start_s for phrase in voice.phrases)
         spans = [phrase for phrase in voice.phrases if phrase.word == "covered"]
@@ -892,7 +900,7 @@ def judge_voices(voices: Sequence[Clearance], judged: Judged) -> None:
         at_s = tuple((phrase.start_s, phrase.end_s) for phrase in spans)
         _Maker(voice.source, judged.by_source[voice.source], stage="after").add(
             "vocal-covered",
-            "note",
+            "listen" if voice.source in learned else "note",
             f"covered for {number(100 * covered / total, 0)} % of its words, {_times(at_s)}, mostly by {first.source}: "
             "listen to the mix there",
             metric="audible_pct",

@@ -60,6 +60,43 @@ def tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, f
     }
 
 
+def harshest_s(tone: NDArray[np.floating], blocks: NDArray[np.bool_], *, most: int = 3) -> list[tuple[float, float]]:
+    """The stretches in which most of the sound lies from 2 to 5 kHz.
+
+    Parameters
+    ----------
+    tone : (seconds, 31) array
+        Power in third-octaves.
+    blocks : (blocks,) bool array
+        Whether the source plays, every 0.1 s.
+    most : int
+        How many stretches at most.
+
+    Returns
+    -------
+    list of (from, to) in seconds
+        Of the tenth of the playing with the largest share, A-weighted, in order of time; neighbours joined.
+    """
+    seconds = min(len(tone), -(-blocks.size // 10))
+    padded = np.zeros(10 * seconds)
+    padded[: min(blocks.size, padded.size)] = blocks[: padded.size]
+    playing = padded.reshape(seconds, 10).mean(axis=1) >= 0.5
+    heard = np.nan_to_num(np.asarray(tone[:seconds], np.float64)) * power_from_db(weighting_db("A", exact_hz()))
+    bright = heard[:, [band for band, hz in enumerate(NOMINAL_HZ) if 2000 <= hz <= 5000]].sum(axis=1)
+    share = np.where(playing, bright / np.maximum(heard.sum(axis=1), 1e-30), 0.0)
+    if not playing.any():
+        return []
+    limit = np.percentile(share[playing], 90)
+    spans: list[list[float]] = []
+    for second in np.flatnonzero(playing & (share >= limit)):
+        if spans and second <= spans[-1][1] + 1:
+            spans[-1][1] = float(second + 1)
+        else:
+            spans.append([float(second), float(second + 1)])
+    longest = sorted(spans, key=lambda span: span[0] - span[1])[:most]
+    return [(begin, end) for begin, end in sorted(longest)]
+
+
 def as_heard(tone: dict[str, float] | None, level_dba: float) -> tuple[float | None, float | None, float | None]:
     """Loudness, what of it lies between 2 and 5 kHz, and sharpness, of a tone at a listening level."""
     if tone is None:

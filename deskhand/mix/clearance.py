@@ -41,6 +41,22 @@ SHAPLEY_MOST: Final = 6
 CLEAR_PCT, COVERED_PCT = 60.0, 35.0
 """Audible shares from which the words are clear, and below which they are covered, until the house has kept weeks of its own.
 Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Words:
+    """Audible shares from which words are clear, and below which they are covered."""
+
+    clear_pct: float = CLEAR_PCT
+    covered_pct: float = COVERED_PCT
+
+    def word(self, audible_pct: float) -> str:
+        """The word that stands for an audible share."""
+        return (
+            "clear" if audible_pct >= self.clear_pct else "strained" if audible_pct >= self.covered_pct else "covered"
+        )
+
+
 _SIDES: Final = ("mono", "left", "right")
 _EVERY: Final = 3
 """Costs and trims, which are differences, are worked out on every third frame."""
@@ -120,6 +136,8 @@ class Clearance:
     phrases: tuple[Phrase, ...]
     covered_s: tuple[tuple[float, float], ...]
     room: tuple[Room, ...]
+    words: Words
+    """Where its words are clear, strained and covered: by the house's own kept weeks, or by what is common."""
     voice_to_rest_db: float | None
     """Level of the voice against everything else, 160 Hz to 8 kHz, mono, while it is active; None when it is alone."""
 
@@ -306,7 +324,9 @@ def _trims(part: _Part, feed: Feed, voice: str, others: list[str], offset_db: fl
         part.trims[name] = np.array(rows)
 
 
-def gather(parts: Sequence[_Part], voice: str, others: Sequence[str]) -> Clearance | None:
+def gather(
+    parts: Sequence[_Part], voice: str, others: Sequence[str], *, words: Words | None = None
+) -> Clearance | None:
     """Phrases to the clearance of a voice; None without any.
 
     Parameters
@@ -316,6 +336,8 @@ def gather(parts: Sequence[_Part], voice: str, others: Sequence[str]) -> Clearan
     voice : str
     others : sequence of str
         The other sources, in the order of the feed.
+    words : Words, optional
+        Where words are clear and covered; the same for every house by default.
     """
     if not parts:
         return None
@@ -330,7 +352,8 @@ def gather(parts: Sequence[_Part], voice: str, others: Sequence[str]) -> Clearan
         return Sides(mono=round(mono, 1), left=round(left, 1), right=round(right, 1))
 
     costs = np.tensordot(weight, np.array([part.costs for part in parts]), axes=1)  # (sources, bands)
-    told = [_phrase(part, others) for part in parts]
+    words = words or Words()
+    told = [_phrase(part, others, words) for part in parts]
     by_band = sum(share * part.audible["mono"] for share, part in zip(weight, parts, strict=True))
     voice_power = sum(part.voice_power for part in parts)
     rest_power = sum(part.rest_power for part in parts)
@@ -348,6 +371,7 @@ def gather(parts: Sequence[_Part], voice: str, others: Sequence[str]) -> Clearan
         by_band_pct={f"{hz:g}": round(100.0 * float(value), 1) for hz, value in zip(BANDS_HZ, by_band, strict=True)},
         phrases=tuple(told),
         covered_s=tuple((one.start_s, one.end_s) for one in told if one.word == "covered"),
+        words=words,
         room=tuple(_room(name, parts, weight) for name in dict.fromkeys(n for part in parts for n in part.trims)),
         voice_to_rest_db=None
         if rest_power < 1e-12 * voice_power
@@ -372,15 +396,10 @@ def shifted(clearance: Clearance, by_s: float) -> Clearance:
     )
 
 
-def word_for(audible_pct: float) -> str:
-    """The word that stands for an audible share."""
-    return "clear" if audible_pct >= CLEAR_PCT else "strained" if audible_pct >= COVERED_PCT else "covered"
-
-
-def _phrase(part: _Part, others: Sequence[str]) -> Phrase:
+def _phrase(part: _Part, others: Sequence[str], words: Words) -> Phrase:
     audible = 100.0 * float(np.sum(IMPORTANCE * part.audible["mono"]))
     index = 100.0 * float(np.sum(IMPORTANCE * part.distortion["mono"] * part.audible["mono"]))
-    word = word_for(audible)
+    word = words.word(audible)
     totals = part.costs.sum(axis=1)
     by = others[int(totals.argmax())] if word != "clear" and len(others) and totals.max() > 0.0 else None
     return Phrase(

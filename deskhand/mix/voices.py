@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.measure.activity import Activity
-    from deskhand.mix.clearance import Feed
+    from deskhand.mix.clearance import Feed, Words
 
 PREROLL_S: Final = 1.0
 """Chains run this long before a phrase, so that filters and gains have settled."""
@@ -168,6 +168,7 @@ def measure_voices(
     voices: Sequence[str],
     *,
     offset_db: float,
+    words: Mapping[str, Words] | None = None,
     folder: Path | None = None,
     threads: int = 2,
 ) -> list[Clearance]:
@@ -184,6 +185,8 @@ def measure_voices(
         Sources whose words must be heard.
     offset_db : float
         dB SPL of a feed with a mean square of 1.
+    words : mapping, optional
+        Voice to where its words are clear and covered.
     folder : Path, optional
         Of the house file.
     threads : int
@@ -199,7 +202,7 @@ def measure_voices(
                 measure_phrase(feed, voice, offset_db, pool=pool)
                 for feed in _feeds(recording, strips, spans, folder, pool)
             ]
-            clearance = gather(parts, voice, others)
+            clearance = gather(parts, voice, others, words=(words or {}).get(voice))
             if clearance is not None:
                 found.append(clearance)
     return found

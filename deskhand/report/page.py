@@ -13,14 +13,29 @@ import numpy as np
 
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings.first import urgency
-from deskhand.report.terminal import FORGOTTEN, by_urgency, fader_lines, headline, mix_line, title, voice_line
+from deskhand.mix.clearance import Words
+from deskhand.reference.numbers import BY_NAME
+from deskhand.report.terminal import (
+    FORGOTTEN,
+    by_urgency,
+    fader_lines,
+    headline,
+    mix_line,
+    reference_line,
+    title,
+    voice_line,
+)
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from jinja2 import Environment
     from numpy.typing import NDArray
 
     from deskhand.findings import Finding
     from deskhand.mix.clearance import Clearance
+    from deskhand.reference.normal import Normal
     from deskhand.report.result import CheckResult, SourceResult
 
 _WIDTH: Final = 640
@@ -353,14 +368,66 @@ def _stages(source: SourceResult) -> list[tuple[str, str, str, str]]:
     return rows
 
 
-def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
-    """The page as HTML text."""
+_RANGE_HIGH_DB: Final = 0.0
+_RANGE_LOW_DB: Final = -32.0
+
+
+def range_picture(name: str, normal: Normal) -> str:
+    """Today's tone by octave as dots, with the bar that holds 19 of 20 clean takes and a tick at what is usual."""
+    assert normal.bands_db is not None
+    out = [band for band, (now, _, low, high) in normal.bands_db.items() if not low <= now <= high]
+    label = f"{name}: tone by octave against the kept takes; outside: {', '.join(f'{hz} Hz' for hz in out) or 'none'}"
+    parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{_escape(label)}">']
+    parts += _grid((0, -10, -20, -30), _RANGE_LOW_DB, _RANGE_HIGH_DB)
+    step = (_WIDTH - _LEFT) / len(normal.bands_db)
+    for place, (band, (now, usual, low, high)) in enumerate(normal.bands_db.items()):
+        x = _LEFT + step * (place + 0.5)
+        top, bottom, middle, dot = (_y(value, _RANGE_LOW_DB, _RANGE_HIGH_DB) for value in (high, low, usual, now))
+        parts.append(f'<line class="range" x1="{x:.1f}" x2="{x:.1f}" y1="{top:.1f}" y2="{bottom:.1f}"/>')
+        parts.append(f'<line class="usual" x1="{x - 9:.1f}" x2="{x + 9:.1f}" y1="{middle:.1f}" y2="{middle:.1f}"/>')
+        kind = "dot-new" if low <= now <= high else "dot-out"
+        # outside the range is told by the shape too: a square, not a dot
+        parts.append(
+            f'<circle class="{kind}" cx="{x:.1f}" cy="{dot:.1f}" r="4.5"/>'
+            if kind == "dot-new"
+            else f'<rect class="{kind}" x="{x - 5:.1f}" y="{dot - 5:.1f}" width="10" height="10"/>'
+        )
+        hz = int(band)
+        text = f"{hz / 1000:g}k" if hz >= 1000 else f"{hz}"
+        parts.append(f'<text x="{x:.1f}" y="{_HEIGHT - 5}" text-anchor="middle">{text}</text>')
+    parts.append("</svg>")
+    return "".join(parts)
+
+
+def _normal_rows(normals: Sequence[Normal]) -> list[tuple[str, str, str, str]]:
+    """Number, today, usual and normal range of all but the tone."""
+    rows = []
+    for one in normals:
+        if one.bands_db is not None:
+            continue
+        places = 2 if one.unit == "s" else 1
+        today, usual, low, high = (number(value, places) for value in (one.measured, one.expected, one.low, one.high))
+        rows.append((f"{BY_NAME[one.name].label}, {one.unit}", today, usual, f"{low} … {high}"))
+    return rows
+
+
+def environment() -> tuple[Environment, str]:
+    """The template engine, and the style that all pages share."""
     from importlib import resources
 
     from jinja2 import Environment, StrictUndefined
 
+    style = resources.files("deskhand.report").joinpath("style.css").read_text("utf-8")
+    made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    return made, style
+
+
+def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
+    """The page as HTML text."""
+    from importlib import resources
+
     text = resources.files("deskhand.report").joinpath("page.html.j2").read_text("utf-8")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    engine, style = environment()
     cards = []
     for source in by_urgency(result):
         picture = pictures.get(source.name)
@@ -376,9 +443,20 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "taken": _taken(source.name, picture),
                 "tone": tone_picture(source.name, tone) if tone else "",
                 "numbers": _numbers(source),
+                "normal": _normal_rows(source.normal),
+                "ranges": next((range_picture(source.name, one) for one in source.normal if one.bands_db), ""),
+                "kept": max((one.kept for one in source.normal), default=0),
+                "judged": any(finding.noticeable is not None for finding in source.findings),
             }
         )
-    return environment.from_string(text).render(
+    own = result.vocal is not None and result.vocal.words != Words()
+    return engine.from_string(text).render(
+        style=style,
+        reference=reference_line(result),
+        words="The limits are this house's own, from its kept weeks."
+        if own
+        else "Until the house has kept five weeks, the limits are common practice.",
+        mix_findings=[finding.text for finding in result.mix.findings] if result.mix else [],
         result=result,
         title=title(result),
         headline=headline(result),

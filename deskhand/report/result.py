@@ -19,6 +19,7 @@ from deskhand.measure.sounds import Sound
 from deskhand.mix.clearance import Clearance
 from deskhand.mix.faders import Fader
 from deskhand.recording.show import Phase, Tap
+from deskhand.reference.normal import Normal
 
 SCHEMA: Final = 1
 
@@ -59,6 +60,8 @@ class SourceResult:
     """What comes out of each block of the house chain."""
     sounds: tuple[Sound, ...]
     """The distinct sounds it uses, found in the audio, the most used first; none for less than 30 s of playing."""
+    normal: tuple[Normal, ...]
+    """Its numbers against the kept takes, each with its expected range; none while nothing is kept."""
     step_db: float | None
     """Level step (LU) between the loudest and the quietest of them; null when there is one."""
 
@@ -78,8 +81,27 @@ class MixResult:
     """Each source's share of the energy in each octave, 63 Hz to 8 kHz."""
     balance_shift_phon: dict[str, float] | None
     """By how much more than 1 kHz each octave grows to the ear when this take's mix is played at the room's level (ISO 226)."""
+    normal: tuple[Normal, ...]
+    """Its numbers against the kept takes."""
+    findings: tuple[Finding, ...]
     faders: tuple[Fader, ...]
     """Where the recording holds the desk's own mix: what its faders were."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ReferenceResult:
+    """What the take was set against."""
+
+    kept: int
+    """Takes of the same phase that the house keeps."""
+    first_date: str | None
+    last_date: str | None
+    learned: bool
+    """Whether they are enough for judgements to be raised; until then they are notes."""
+    set_aside: dict[str, int]
+    """Source to kept readings behind another chain than today's: they are not compared with."""
+    other_tap: dict[str, int]
+    """Source to kept readings taken elsewhere."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +120,8 @@ class CheckResult:
     """The same for everyone who speaks."""
     mix: MixResult | None
     """Null when no fader is written down."""
+    reference: ReferenceResult | None
+    """Null while nothing is kept."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
 

@@ -153,6 +153,30 @@ def mix_line(result: CheckResult) -> str:
     return ", ".join(parts)
 
 
+def reference_line(result: CheckResult) -> str:
+    """What the take was set against, and what was set aside; empty while nothing is kept."""
+    found = result.reference
+    if found is None:
+        return ""
+    dates = f" ({found.first_date} to {found.last_date})" if found.first_date and found.kept > 1 else ""
+    text = f"Set against {found.kept} kept {_plural(result.show.phase, found.kept)}{dates}."
+    if not found.learned:
+        text += " The house is still learning: what is unusual is noted, not raised, until five are kept."
+    if found.set_aside:
+        names = ", ".join(f"{name} ({count})" for name, count in found.set_aside.items())
+        text += (
+            f" Readings behind another chain than today's are set aside: {names}; to have them back, forget those shows and keep "
+            "their recordings again."
+        )
+    if found.other_tap:
+        text += f" Readings taken at another place in the signal are not compared: {', '.join(found.other_tap)}."
+    return text
+
+
+def _plural(phase: str, count: int) -> str:
+    return phase if count == 1 else f"{phase}s"
+
+
 def print_result(result: CheckResult, console: Console) -> None:
     """Print the result for people."""
     from rich.table import Table
@@ -162,6 +186,8 @@ def print_result(result: CheckResult, console: Console) -> None:
     console.print(Text(title(result)), style="dim")
     for note in result.show.notes:
         console.print(Text(f"note: {note}"), style="dim")
+    if result.reference is not None:
+        console.print(Text(reference_line(result)), style="dim")
     console.print()
     console.print(headline(result), style="bold", highlight=False)
     for count, thing in enumerate(result.first, 1):
@@ -186,6 +212,8 @@ def print_result(result: CheckResult, console: Console) -> None:
     mix = mix_line(result)
     if mix:
         console.print(Text(f"The mix of the written faders: {mix}"), soft_wrap=True)
+    for finding in result.mix.findings if result.mix else ():
+        console.print(Text(f"  {finding.text}"))
     for text in fader_lines(result):
         console.print(Text(f"  {text}"))
     if mix:

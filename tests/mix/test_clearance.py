@@ -35,7 +35,7 @@ from deskhand.mix.clearance import (
     phrases,
     shifted,
     trimmed,
-    word_for,
+    Words,
 )
 
 from ..measure.signals import amplitude, harmonics, hits, pink, plucks, speech_like
@@ -545,7 +545,7 @@ def test_when_it_costs_most_and_what_is_covered(rng: np.random.Generator) -> Non
 
 @pytest.mark.source("common practice, no source: clear from 60 %, covered below 35 %")
 def test_words() -> None:
-    assert [word_for(pct) for pct in (100.0, 60.0, 59.9, 35.0, 34.9, 0.0)] == [
+    assert [Words().word(pct) for pct in (100.0, 60.0, 59.9, 35.0, 34.9, 0.0)] == [
         "clear", "clear", "strained", "strained", "covered", "covered",
     ]  # fmt: skip
 

@@ -1,0 +1,182 @@
+"""Conducts keeping: a checked take into the history, and the weeks out of it."""
+
+from __future__ import annotations
+
+import getpass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from deskhand import __version__
+from deskhand.errors import HouseError, UsageError
+from deskhand.house import HouseFile, find_house, read_house
+from deskhand.recording.names import key, nearest
+from deskhand.reference.normal import reference_of
+from deskhand.reference.numbers import LEVEL, NUMBERS
+from deskhand.reference.weeks import Course, courses
+from deskhand.store import History, KeptTake, history_url, open_history
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from deskhand.check import Checked
+
+_OVERVIEW_TAKES = 104
+"""Without a source named, two years of weekly takes are looked at."""
+_ALL_TAKES = 100_000
+
+
+def who(given: str | None) -> str:
+    """Who says so: as given, or whoever is logged in."""
+    if given:
+        return given
+    try:
+        return getpass.getuser()
+    except (OSError, KeyError, ImportError):
+        return "somebody"
+
+
+def house_at(given: Path | None) -> tuple[HouseFile, Path]:
+    """The house file as given, or the one in this folder or above it, and its folder.
+
+    Raises
+    ------
+    HouseError
+        There is none.
+    """
+    found = given or find_house(Path())
+    if found is None:
+        raise HouseError("house.toml", "is not in this folder or above it", "name it with --house")
+    return read_house(found), found.resolve().parent
+
+
+def history_at(given: str | None, folder: Path | None, *, create: bool = False) -> History:
+    """The history of a house.
+
+    Raises
+    ------
+    UsageError
+        There is none yet.
+    """
+    url = history_url(given, folder)
+    if url is None:
+        raise UsageError("the history", "has no place without a house file", "write one with: deskhand new RECORDING")
+    history = open_history(url, create=create)
+    if history is None:
+        raise UsageError("the history", "is empty: no show was kept yet", "keep one with: deskhand keep RECORDING")
+    return history
+
+
+def keep(checked: Checked, recording: Path, *, history: str | None, note: str, by: str) -> tuple[int, int, str]:
+    """Write a checked take to the history.
+
+    Returns
+    -------
+    (number, kept, place) : its number, how many takes of its phase are kept now, and where.
+
+    Raises
+    ------
+    UsageError
+        The take is kept already, or holds nothing that plays.
+    """
+    if not checked.parts:
+        raise UsageError(str(recording), "holds no source that plays", "keep a take in which the band plays")
+    show = checked.result.show
+    store = history_at(history, checked.folder, create=True)
+    try:
+        number = store.keep(
+            KeptTake(
+                house=checked.result.house,
+                show=show.name,
+                date=show.date,
+                phase=show.phase,
+                duration_s=show.duration_s,
+                sample_rate_hz=show.sample_rate_hz,
+                recording=str(recording),
+                house_hash=checked.house_hash,
+                deskhand=__version__,
+                note=note,
+                kept_by=by,
+                parts=checked.parts,
+            )
+        )
+        kept = sum(row.phase == show.phase for row in store.takes(house=checked.result.house))
+    finally:
+        store.close()
+    return number, kept, store.where
+
+
+def remember(checked: Checked, *, history: str | None) -> None:
+    """Write what a person does not want to hear of."""
+    if not checked.said:
+        return
+    store = history_at(history, checked.folder, create=True)
+    try:
+        for one in checked.said:
+            store.dismiss(one, house=checked.result.house)
+    finally:
+        store.close()
+
+
+def raise_again(recording: Path, names: Sequence[str], *, house_path: Path | None, history: str | None) -> None:
+    """Hear of findings again that were left alone.
+
+    Raises
+    ------
+    UsageError
+        One of them was not left alone.
+    """
+    house, folder = house_at(house_path or find_house(recording))
+    store = history_at(history, folder)
+    try:
+        for name in names:
+            source, _, kind = name.rpartition("/")
+            if not store.take_back(source, kind, house=house.house.name):
+                left = ", ".join(
+                    sorted({f"{one.source}/{one.kind}" for one in store.dismissals(house=house.house.name)})
+                )
+                fix = f"left alone are: {left}" if left else "nothing is left alone"
+                raise UsageError(f'--raise-again "{name}"', "was not left alone", fix)
+    finally:
+        store.close()
+
+
+def weeks(history: History, house: HouseFile, *, source: str | None, phase: str) -> dict[str, list[Course]]:
+    """The courses of one source, or of all over the newest two years; source to them.
+
+    Raises
+    ------
+    UsageError
+        Nothing is kept of it.
+    """
+    name = house.house.name
+    order = [one.name for one in house.source]
+    known = sorted(history.sources(house=name), key=lambda one: (order.index(one) if one in order else len(order), one))
+    wanted = known
+    if source is not None:
+        found = next((one for one in known if key(one) == key(source)), None)
+        if found is None:
+            near = nearest(source, known, count=3)
+            fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
+            raise UsageError(f'"{source}"', "is in no kept show", fix)
+        wanted = [found]
+    metrics = [number.metric for number in (LEVEL, *NUMBERS) if number.metric != "harsh_share"]
+    kept = history.parts(
+        house=name,
+        phase=phase,
+        metrics=(*metrics, "harsh_sone", "loudness_sone"),
+        most=_OVERVIEW_TAKES if source is None else _ALL_TAKES,
+        stages=("tap", "after"),
+        source=wanted[0] if source is not None else None,
+    )
+    if not kept:
+        raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
+    newest = {(part.source, part.stage): part for _, part in kept}
+    # like is compared with like: today's tap and today's chain
+    reference = reference_of(
+        kept,
+        taps={one: part.tap for (one, _), part in newest.items()},
+        chains={one: part.chain for (one, stage), part in newest.items() if stage == "after"},
+    )
+    charts = len(known) * (len(NUMBERS) + 1)
+    out = {one: courses(reference, one, charts=charts) for one in wanted}
+    return {one: found for one, found in out.items() if found}

@@ -1,0 +1,110 @@
+"""Whether an input sounds like itself, or like another of the house's sources: wrong patch and exchanged inputs."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.reference.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
+from deskhand.reference.numbers import BY_NAME, number_of, tone_vector
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from deskhand.reference.normal import Reference
+    from deskhand.store import KeptPart
+
+_ALSO: Final = ("articulation", "crest")
+EXCHANGED_NATS: Final = 12.0
+"""How much more likely two inputs must be each other than themselves. Set so that no clean show of `validations/` reaches it."""
+MOVED_NATS: Final = 20.0
+"""The same for one input alone, which sounds like a source of another role while that one does not sound like it."""
+UNLIKE_ITSELF: Final = 1e-3
+"""An input alone is taken for another only when it is this improbable as itself."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mistaken:
+    """An input that sounds like another source."""
+
+    source: str
+    like: str
+    exchanged: bool
+    """Whether the other one sounds like this one in turn."""
+    nats: float
+    """Log likelihood ratio against being itself."""
+
+
+def _log_densities(
+    reference: Reference, inputs: Sequence[KeptPart]
+) -> tuple[dict[tuple[str, str], float], dict[str, float]]:
+    """(input, source it is taken for) to log density, and how probable each input's tone is as itself."""
+    out: dict[tuple[str, str], float] = {}
+    own: dict[str, float] = {}
+    players = {part.source: part.player for part in inputs}
+    for part in inputs:
+        heard = tone_vector(part.values)
+        if heard is None:
+            continue
+        for other in inputs:
+            kept = reference.parts.get((other.source, "tap"), [])
+            if ("width_db" in other.values) != ("width_db" in part.values) or not kept:
+                continue
+            # as if it were that source, played by whoever plays that tonight
+            taken = replace(part, source=other.source, role=kept[-1].role, player=players[other.source])
+            expected = tone_predictive(reference, taken)
+            if expected is None:
+                continue
+            total = expected.log_density(heard)
+            if other is part:
+                own[part.source] = expected.tail(heard)
+            for name in _ALSO:
+                number = BY_NAME[name]
+                found = number_of(number, part.values)
+                place = number_predictive(reference, taken, number) if found is not None else None
+                if found is not None and place is not None:
+                    total += place.log_density(np.array([found[0]]))
+            out[part.source, other.source] = total
+    return out, own
+
+
+def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
+    """Inputs that sound like another source; both of two that are exchanged.
+
+    Parameters
+    ----------
+    reference : Reference
+    parts : sequence of KeptPart
+        Of the take that is judged.
+    """
+    roles = {part.source: part.role for part in parts}
+    inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_PLAYING_S]
+    density, own = _log_densities(reference, inputs)
+    found: dict[str, Mistaken] = {}
+    names = [part.source for part in inputs if (part.source, part.source) in density]
+    pairs: list[tuple[float, str, str]] = []
+    for at, one in enumerate(names):
+        for other in names[at + 1 :]:
+            if (one, other) in density and (other, one) in density:
+                nats = density[one, other] + density[other, one] - density[one, one] - density[other, other]
+                pairs.append((nats, one, other))
+    for nats, one, other in sorted(pairs, reverse=True):
+        if nats < EXCHANGED_NATS or one in found or other in found:
+            continue
+        found[one] = Mistaken(source=one, like=other, exchanged=True, nats=nats)
+        found[other] = Mistaken(source=other, like=one, exchanged=True, nats=nats)
+    best: dict[str, tuple[float, str]] = defaultdict(lambda: (-np.inf, ""))
+    for (one, other), value in density.items():
+        if one in found or other == one or (one, one) not in density or own[one] > UNLIKE_ITSELF:
+            continue
+        if roles[one] == roles[other]:
+            # two guitars, or two singers, may well sound like each other
+            continue
+        best[one] = max(best[one], (value - density[one, one], other))
+    for one, (nats, other) in best.items():
+        if nats >= MOVED_NATS:
+            found[one] = Mistaken(source=one, like=other, exchanged=False, nats=nats)
+    return list(found.values())

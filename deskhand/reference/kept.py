@@ -1,0 +1,202 @@
+"""What a house has kept that a take can be set against, and what comes of setting it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.mix.clearance import Words
+from deskhand.reference import drift
+from deskhand.reference.normal import (
+    LEARNED,
+    MOST_TAKES,
+    TONE,
+    Normal,
+    Reference,
+    house_prior,
+    judge_parts,
+    reference_of,
+)
+from deskhand.reference.numbers import BY_NAME, LEVEL, NUMBERS, Number, metrics, number_of, tone_vector
+from deskhand.store import open_history
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from deskhand.store import Dismissal, History, KeptPart, TakeRow
+
+MIX: Final = "the mix"
+"""Name under which the mix is kept."""
+PHRASES: Final = (5, 25, 50)
+"""Percentiles of a voice's phrases that are kept."""
+_LEAST_APART_PCT: Final = 10.0
+
+
+@dataclass(slots=True, kw_only=True)
+class Kept:
+    """Kept takes of one house and phase."""
+
+    where: str
+    rows: list[tuple[TakeRow, KeptPart]] = field(default_factory=list)
+    dismissals: list[Dismissal] = field(default_factory=list)
+    takes: list[TakeRow] = field(default_factory=list)
+
+    def words(self) -> dict[str, Words]:
+        """Where each voice's words are clear and covered, by the house's own weeks; empty until it has kept enough."""
+        found: dict[str, list[tuple[float, float]]] = {}
+        for _, part in self.rows:
+            low, quarter = part.values.get("phrase_pct.5"), part.values.get("phrase_pct.25")
+            if part.stage == "feed" and low is not None and quarter is not None:
+                found.setdefault(part.source, []).append((low[0], quarter[0]))
+        out = {}
+        for source, pairs in found.items():
+            if len(pairs) < LEARNED:
+                continue
+            low_pct, quarter_pct = np.median(np.array(pairs), axis=0)
+            out[source] = Words(
+                clear_pct=float(quarter_pct), covered_pct=float(min(low_pct, quarter_pct - _LEAST_APART_PCT))
+            )
+        return out
+
+
+def load(url: str, *, house: str, phase: str, show: tuple[str, str | None], to_be_kept: bool = False) -> Kept | None:
+    """What is kept of a house in a phase; None when there is no history yet.
+
+    Parameters
+    ----------
+    url : str
+    house, phase : str
+    show : (name, date)
+        The show that is judged: when it is kept itself, it is no part of what it is set against.
+
+    to_be_kept : bool
+        Refuse a show that is kept already, before anything is measured.
+
+    Raises
+    ------
+    HistoryError
+        The history cannot be read.
+    UsageError
+        The show is kept already.
+    """
+    history = open_history(url)
+    if history is None:
+        return None
+    try:
+        if to_be_kept:
+            history.refuse_twice(house=house, show=show[0], date=show[1], phase=phase)
+        return _read(history, house, phase, show)
+    finally:
+        history.close()
+
+
+def _read(history: History, house: str, phase: str, show: tuple[str, str | None]) -> Kept:
+    wanted = (*metrics(), "phrase_pct.", "audible_pct.", "level_dbfs", "mono_loss_db")
+    rows = history.parts(
+        house=house,
+        phase=phase,
+        metrics=wanted,
+        most=MOST_TAKES + 1,
+        stages=("tap", "after", "sound", "feed", "mix"),
+    )
+    rows = [(take, part) for take, part in rows if (take.show, take.date) != show]
+    takes = list({take.id: take for take, _ in rows}.values())
+    return Kept(where=history.where, rows=rows, dismissals=history.dismissals(house=house), takes=takes)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """A number that creeps away over the weeks."""
+
+    source: str
+    number: Number
+    chart: drift.Chart
+
+    @property
+    def text(self) -> str:
+        """In words."""
+        from deskhand.units import number
+
+        one = self.chart
+        start, newest = (self.number.from_scale(float(value)) for value in (one.centre, one.average[-1]))
+        word = "up" if newest > start else "down"
+        rate = number(abs(newest - start) / max(one.weeks, 1.0), 2)
+        return (
+            f"its {self.number.label} has crept {word} by {rate} {self.number.unit} a week for {number(one.weeks, 0)} weeks, from "
+            f"{number(start, 2)} to {number(newest, 2)} {self.number.unit}; see when with: deskhand history"
+        )
+
+
+def drifts(reference: Reference, parts: Sequence[KeptPart]) -> list[Drift]:
+    """Numbers whose moving average left its limits with this take."""
+    here = {(part.source, part.stage): part for part in parts if part.stage in ("tap", "after")}
+    weeks_by_take = {take.id: take.date for take in reference.takes}
+    wanted = []
+    for (source, stage), part in here.items():
+        for number in (LEVEL, *NUMBERS):
+            # where there is no chain, what is judged behind it is judged at the tap
+            place = "after" if number.stage == "after" and (source, "after") in here else "tap"
+            if place != stage:
+                continue
+            now = number_of(number, part.values)
+            kept = [
+                (value[0], weeks_by_take[one.take])
+                for one in reference.parts.get((source, stage), [])
+                if (value := number_of(number, one.values)) is not None
+            ]
+            if now is not None and len(kept) + 1 >= drift.LEAST_TAKES:
+                wanted.append((source, stage, number, part, [*kept, (now[0], None)]))
+    out = []
+    for source, stage, number, part, series in wanted:
+        values = np.array([value for value, _ in series])
+        prior = house_prior(reference, number.name, source, part.role, stage)
+        found = drift.chart(
+            values,
+            drift.spread_of(values, prior),
+            drift.limit_for(len(wanted)),
+            drift.weeks_of([when for _, when in series]),
+        )
+        if found is not None and found.drifted:
+            out.append(Drift(source=source, number=number, chart=found))
+    return out
+
+
+def against(
+    kept: Kept,
+    parts: Sequence[KeptPart],
+    *,
+    taps: Mapping[str, str],
+    chains: Mapping[str, str | None],
+) -> tuple[Reference, dict[str, list[Normal]]]:
+    """The reference for a take, and its numbers against it.
+
+    Parameters
+    ----------
+    kept : Kept
+    parts : sequence of KeptPart
+        Of the take.
+    taps, chains : mapping
+        Source to its tap, and to the digest of its chain.
+    """
+    reference = reference_of(kept.rows, kept.dismissals, taps=taps, chains=chains)
+    return reference, judge_parts(reference, parts)
+
+
+def reading_of(parts: Sequence[KeptPart], source: str, name: str) -> dict[str, float]:
+    """A judged number of a source as the history keeps it when it is found to be as liked; empty when there is none."""
+    here = {part.stage: part for part in parts if part.source == source and part.stage in ("tap", "after", "mix")}
+    if name == TONE:
+        vector = tone_vector(here["tap"].values) if "tap" in here else None
+        return {} if vector is None else {f"{at}": float(value) for at, value in enumerate(vector)}
+    number = BY_NAME.get(name)
+    if number is None:
+        return {}
+    part = (
+        here.get("after", here.get("tap", here.get("mix")))
+        if number.stage == "after"
+        else here.get("tap", here.get("mix"))
+    )
+    found = number_of(number, part.values) if part is not None else None
+    return {} if found is None else {"0": found[0]}

@@ -1,0 +1,371 @@
+"""Sets a source's numbers against its kept takes."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.reference.numbers import (
+    BY_NAME,
+    MIX_NUMBERS,
+    NUMBERS,
+    OCTAVES_HZ,
+    TONE_JND_DB,
+    TONE_PLAYER_RATIO,
+    Number,
+    noise_of,
+    number_of,
+    tone_covariance,
+    tone_noise,
+    tone_vector,
+)
+from deskhand.reference.predict import Predictive, Prior, pooled, predictive, scaled, scatter_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.store import Dismissal, KeptPart, TakeRow
+
+    Array = NDArray[np.float64]
+
+MOST_TAKES: Final = 60
+"""The newest this many kept takes of a phase are the reference: a house changes over the years."""
+LEARNED: Final = 5
+"""From this many kept takes on, a judgement may be raised."""
+STRENGTH: Final = 4.0
+"""Takes that the prior spread of a role is worth. Common practice, no source; coverage is measured in `validations/`."""
+SINGING: Final = frozenset({"lead vocal", "backing vocal"})
+SINGING_STRENGTH: Final = 12.0
+"""A few weeks of singing show only a few keys: how narrow a voice is takes longer to learn. Common practice, no source."""
+_POOL_WORTH, _POOL_MOST = 0.5, 10.0
+_SCALE_WORTH, _SCALE_LEAST = 10.0, 0.1
+_LIKED_WEIGHT: Final = 3
+"""A reading that a person found to be as liked counts as this many kept takes."""
+_LEAST_SHARE: Final = 0.15
+LEAST_PLAYING_S: Final = 3.0
+TONE: Final = "tone"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Normal:
+    """One number of a source against its kept takes."""
+
+    name: str
+    stage: str
+    measured: float
+    expected: float
+    low: float
+    high: float
+    """The range that holds the next clean take's reading with 95 %."""
+    unit: str
+    kept: int
+    """Takes it was learned from."""
+    by_player: int
+    """How many of them by whoever plays now."""
+    probability: float
+    """Of a reading as far out as this one or further, in a clean take."""
+    noticeable: float
+    """Distance from what is expected, in just noticeable differences."""
+    bands_db: dict[str, tuple[float, float, float, float]] | None = None
+    """Of tone: octave to what was measured, expected, low and high (A-weighted, against the whole)."""
+
+
+@dataclass(slots=True)
+class Reference:
+    """Kept takes of one house and phase, and what people said of their findings."""
+
+    takes: Sequence[TakeRow] = ()
+    parts: dict[tuple[str, str], list[KeptPart]] = field(default_factory=lambda: defaultdict(list))
+    """(source, stage) to its kept readings, oldest first."""
+    liked: dict[tuple[str, str], list[Array]] = field(default_factory=lambda: defaultdict(list))
+    """(source, name of the number) to readings that were found to be as liked."""
+    set_aside: dict[str, int] = field(default_factory=dict)
+    """Source to how many after-chain readings were made with another chain."""
+    other_tap: dict[str, int] = field(default_factory=dict)
+    """Source to how many readings were taken at another tap."""
+
+    scatters: dict[tuple[str, str], dict[str, tuple[str, Prior, Array, int]]] = field(default_factory=dict)
+    """Worked out when first asked for: (number, stage) to each source's role, prior and scatter."""
+
+    @property
+    def learned(self) -> bool:
+        """Whether the house has kept enough to raise judgements."""
+        return len(self.takes) >= LEARNED
+
+
+def reference_of(
+    kept: Iterable[tuple[TakeRow, KeptPart]],
+    dismissals: Iterable[Dismissal] = (),
+    *,
+    taps: Mapping[str, str] | None = None,
+    chains: Mapping[str, str | None] | None = None,
+) -> Reference:
+    """The reference for a take: of the kept readings those that are like it.
+
+    Parameters
+    ----------
+    kept : iterable of (TakeRow, KeptPart)
+        Of the same house and phase, oldest first.
+    dismissals : iterable of Dismissal
+    taps : mapping, optional
+        Source to the tap of the take that is judged; all taps are alike without it.
+    chains : mapping, optional
+        Source to the digest of its chain now; all chains are alike without it.
+    """
+    out = Reference()
+    takes: dict[int, TakeRow] = {}
+    for row, part in kept:
+        takes[row.id] = row
+        if taps is not None and part.source in taps and part.tap != taps[part.source]:
+            if part.stage == "tap":
+                out.other_tap[part.source] = out.other_tap.get(part.source, 0) + 1
+            continue
+        if chains is not None and part.stage == "after" and part.chain != chains.get(part.source):
+            out.set_aside[part.source] = out.set_aside.get(part.source, 0) + 1
+            continue
+        out.parts[part.source, part.stage].append(part)
+    out.takes = tuple(takes.values())
+    for one in dismissals:
+        if one.for_good and one.metric is not None and one.values:
+            vector = np.array([one.values[name] for name in sorted(one.values)])
+            out.liked[one.source, one.metric].append(vector)
+    return out
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rows:
+    rows: Array
+    noise: Array
+    players: list[str | None]
+
+
+def _tone_rows(parts: Sequence[KeptPart]) -> _Rows:
+    found = [(tone_vector(part.values), part) for part in parts if part.playing_s >= LEAST_PLAYING_S]
+    kept = [(vector, part) for vector, part in found if vector is not None]
+    return _Rows(
+        rows=np.array([vector for vector, _ in kept]).reshape(len(kept), len(OCTAVES_HZ)),
+        noise=np.array([tone_noise(part.playing_s) for _, part in kept]),
+        players=[part.player for _, part in kept],
+    )
+
+
+def _number_rows(parts: Sequence[KeptPart], number: Number) -> _Rows:
+    kept = [(found, part) for part in parts if (found := number_of(number, part.values)) is not None]
+    kept = [(found, part) for found, part in kept if part.playing_s >= LEAST_PLAYING_S]
+    return _Rows(
+        rows=np.array([[found[0]] for found, _ in kept]).reshape(len(kept), 1),
+        noise=np.array([noise_of(number, found[1], part.playing_s) for found, part in kept]),
+        players=[part.player for _, part in kept],
+    )
+
+
+def _with_liked(rows: _Rows, liked: Sequence[Array]) -> _Rows:
+    if not liked:
+        return rows
+    return _Rows(
+        rows=np.vstack([rows.rows, *(vector[None] for vector in liked)]),
+        noise=np.append(rows.noise, np.full(len(liked), 1.0 / _LIKED_WEIGHT)),
+        players=[*rows.players, *([None] * len(liked))],
+    )
+
+
+def house_prior(reference: Reference, name: str, source: str, role: str, stage: str) -> Prior:
+    """The prior of a number for a source, as wide as this house varies."""
+    key = (name, stage)
+    if key not in reference.scatters:
+        made: dict[str, tuple[str, Prior, Array, int]] = {}
+        for (other, place), parts in reference.parts.items():
+            if place != stage or not parts:
+                continue
+            prior = _role_prior(name, parts[-1].role)
+            rows = _tone_rows(parts) if name == TONE else _number_rows(parts, BY_NAME[name])
+            scatter, dof = scatter_of(rows.rows, rows.noise, rows.players, prior)
+            made[other] = (parts[-1].role, prior, scatter, dof)
+        reference.scatters[key] = made
+    found = reference.scatters[key]
+    whitened = []
+    for other, (_, prior, scatter, dof) in found.items():
+        if other != source:
+            whitened.append((np.asarray(np.linalg.solve(prior.covariance, scatter)), dof))
+    prior = scaled(_role_prior(name, role), whitened, worth=_SCALE_WORTH, least=_SCALE_LEAST)
+    peers = [(scatter, dof) for other, (own, _, scatter, dof) in found.items() if other != source and own == role]
+    return pooled(prior, peers, worth=_POOL_WORTH, most=_POOL_MOST)
+
+
+def _role_prior(name: str, role: str) -> Prior:
+    if name == TONE:
+        strength = SINGING_STRENGTH if role in SINGING else STRENGTH
+        return Prior(covariance=tone_covariance(role), strength=strength, player_ratio=TONE_PLAYER_RATIO)
+    number = BY_NAME[name].prior
+    return Prior(covariance=np.array([[number.spread**2]]), strength=STRENGTH, player_ratio=number.player_ratio)
+
+
+def _predict(rows: _Rows, prior: Prior, noise: float, player: str | None) -> Predictive:
+    return predictive(rows.rows, rows.noise, rows.players, prior, next_noise=noise, next_player=player)
+
+
+def tone_predictive(reference: Reference, part: KeptPart, parts: Sequence[KeptPart] | None = None) -> Predictive | None:
+    """Where a source's tone should be in a take as long as this one, by whoever plays in it; None when nothing is kept.
+
+    Parameters
+    ----------
+    reference : Reference
+    part : KeptPart
+        What is judged.
+    parts : sequence of KeptPart, optional
+        To compare with; the source's own by default.
+    """
+    rows = _tone_rows(reference.parts.get((part.source, part.stage), []) if parts is None else parts)
+    if not len(rows.rows):
+        return None
+    prior = house_prior(reference, TONE, part.source, part.role, part.stage)
+    rows = _with_liked(rows, reference.liked.get((part.source, TONE), []))
+    return _predict(rows, prior, tone_noise(part.playing_s), part.player)
+
+
+def _by_player(parts: Sequence[KeptPart], player: str | None) -> int:
+    return sum(part.player == player for part in parts) if player is not None else 0
+
+
+def _judge_tone(reference: Reference, part: KeptPart, sounds: Sequence[KeptPart]) -> Normal | None:
+    own = reference.parts.get((part.source, part.stage), [])
+    expected = tone_predictive(reference, part)
+    vector = tone_vector(part.values)
+    if expected is None or vector is None:
+        return None
+    probability = expected.tail(vector)
+    # more of one of its sounds, or less, is no other tone: each of them against the sound most like it in every kept take
+    kept_sounds = [
+        one
+        for one in reference.parts.get((part.source, "sound"), [])
+        if one.values.get("share", (0.0, None))[0] >= _LEAST_SHARE
+    ]
+    used = [one for one in sounds if one.values.get("share", (0.0, None))[0] >= _LEAST_SHARE]
+    if kept_sounds or len(used) > 1:
+        choices = [(tone_vector(one.values), one) for one in [*own, *kept_sounds]]
+        pool = [(candidate, one) for candidate, one in choices if candidate is not None]
+        for sound in used if len(used) > 1 else [part]:
+            heard = tone_vector(sound.values)
+            if heard is None:
+                continue
+            nearest: dict[int, tuple[float, KeptPart]] = {}
+            for candidate, one in pool:
+                far = float(np.sum((candidate - heard) ** 2))
+                if one.take not in nearest or far < nearest[one.take][0]:
+                    nearest[one.take] = (far, one)
+            found = tone_predictive(reference, part, [one for _, one in nearest.values()])
+            if found is not None:
+                probability = max(probability, found.tail(heard))
+    low, high = expected.interval()
+    off = vector - expected.location
+    # a bump in the loudest octaves lowers all others against the whole: what most of them do is no change of tone
+    off = off - np.median(off)
+    worst = int(np.argmax(np.abs(off)))
+    return Normal(
+        name=TONE,
+        stage=part.stage,
+        measured=float(vector[worst]),
+        expected=float(expected.location[worst]),
+        low=float(low[worst]),
+        high=float(high[worst]),
+        unit="dB",
+        kept=len(own),
+        by_player=_by_player(own, part.player),
+        probability=probability,
+        noticeable=float(np.abs(off).max() / TONE_JND_DB),
+        bands_db={
+            f"{band}": (float(vector[at]), float(expected.location[at]), float(low[at]), float(high[at]))
+            for at, band in enumerate(OCTAVES_HZ)
+        },
+    )
+
+
+def number_predictive(reference: Reference, part: KeptPart, number: Number) -> Predictive | None:
+    """Where a number should be in this take; None when nothing is kept of it."""
+    found = number_of(number, part.values)
+    rows = _number_rows(reference.parts.get((part.source, part.stage), []), number)
+    if not len(rows.rows):
+        return None
+    prior = house_prior(reference, number.name, part.source, part.role, part.stage)
+    rows = _with_liked(rows, reference.liked.get((part.source, number.name), []))
+    return _predict(rows, prior, noise_of(number, found[1] if found else None, part.playing_s), part.player)
+
+
+def expected_next(reference: Reference, part: KeptPart, number: Number) -> Predictive:
+    """Where a number should be in the next take that is like a kept one.
+
+    Raises
+    ------
+    ValueError
+        Nothing is kept of it.
+    """
+    found = number_predictive(reference, part, number)
+    if found is None:
+        raise ValueError(f"{part.source}: {number.name} is in no kept take")
+    return found
+
+
+def _judge_number(reference: Reference, part: KeptPart, number: Number) -> Normal | None:
+    found = number_of(number, part.values)
+    expected = number_predictive(reference, part, number)
+    if found is None or expected is None:
+        return None
+    value = found[0]
+    parts = reference.parts[part.source, part.stage]
+    probability = expected.tail(np.array([value]))
+    off = value - float(expected.location[0])
+    if number.upwards_only:
+        probability = probability / 2 if off > 0 else 1.0
+    low, high = expected.interval()
+    return Normal(
+        name=number.name,
+        stage=part.stage,
+        measured=number.from_scale(value),
+        expected=number.from_scale(float(expected.location[0])),
+        low=number.from_scale(float(low[0])),
+        high=number.from_scale(float(high[0])),
+        unit=number.unit,
+        kept=sum(number_of(number, one.values) is not None for one in parts),
+        by_player=_by_player(parts, part.player),
+        probability=probability,
+        noticeable=abs(off) / number.jnd,
+    )
+
+
+def judge_parts(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, list[Normal]]:
+    """All numbers of all sources against the kept takes; source to them.
+
+    Parameters
+    ----------
+    reference : Reference
+    parts : sequence of KeptPart
+        Of the take that is judged, made as it would be kept.
+    """
+    places: dict[tuple[str, str], list[KeptPart]] = defaultdict(list)
+    for part in parts:
+        places[part.source, part.stage].append(part)
+    out: dict[str, list[Normal]] = {}
+    for source in dict.fromkeys(part.source for part in parts if part.stage == "tap"):
+        tap = places[source, "tap"][0]
+        if tap.playing_s < LEAST_PLAYING_S:
+            continue
+        after = next(iter(places[source, "after"]), None)
+        found: list[Normal | None] = [_judge_tone(reference, tap, places[source, "sound"])]
+        pair = "width_db" in tap.values
+        for number in NUMBERS:
+            if number.pairs_only and not pair:
+                continue
+            place = after if number.stage == "after" and after is not None else tap
+            found.append(_judge_number(reference, place, number))
+        out[source] = [one for one in found if one is not None]
+    for part in parts:
+        if part.stage == "mix":
+            tests = [_judge_tone(reference, part, ())]
+            tests += [_judge_number(reference, part, number) for number in MIX_NUMBERS]
+            out[part.source] = [one for one in tests if one is not None]
+    return out

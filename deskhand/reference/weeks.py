@@ -1,0 +1,94 @@
+"""The weeks so far: each number of a source over its kept takes, with its normal range and its drift."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from deskhand.reference import drift
+from deskhand.reference.normal import Reference, expected_next, house_prior
+from deskhand.reference.numbers import LEVEL, NUMBERS, Number, number_of
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.store import KeptPart, TakeRow
+
+SHOWN: tuple[Number, ...] = (LEVEL, *NUMBERS)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Course:
+    """One number of one source over the kept takes."""
+
+    source: str
+    number: Number
+    takes: tuple[TakeRow, ...]
+    players: tuple[str | None, ...]
+    values: NDArray[np.float64]
+    """(takes,) in the number's unit."""
+    weeks: NDArray[np.float64]
+    """(takes,) from the first."""
+    low: float
+    high: float
+    """Where the next clean take should lie, in its unit."""
+    usual: float
+    chart: drift.Chart | None
+    """On the number's scale; None for fewer takes than a chart needs."""
+
+
+def courses(reference: Reference, source: str, *, charts: int) -> list[Course]:
+    """The numbers of a source, each over the takes in which it was read.
+
+    Parameters
+    ----------
+    reference : Reference
+        With the takes and readings to be shown.
+    source : str
+    charts : int
+        How many numbers of all sources are watched; the control limits allow them one false signal a year together.
+    """
+    takes = {take.id: take for take in reference.takes}
+    out = []
+    for number in SHOWN:
+        stage = "after" if number.stage == "after" and reference.parts.get((source, "after")) else "tap"
+        parts = reference.parts.get((source, stage), [])
+        found = [(value[0], part) for part in parts if (value := number_of(number, part.values)) is not None]
+        if not found:
+            continue
+        out.append(_course(reference, source, number, stage, found, takes, charts))
+    return out
+
+
+def _course(
+    reference: Reference,
+    source: str,
+    number: Number,
+    stage: str,
+    found: Sequence[tuple[float, KeptPart]],
+    takes: dict[int, TakeRow],
+    charts: int,
+) -> Course:
+    newest = found[-1][1]
+    rows = tuple(takes[part.take] for _, part in found)
+    scaled = np.array([value for value, _ in found])
+    weeks = drift.weeks_of([row.date for row in rows])
+    prior = house_prior(reference, number.name, source, newest.role, stage)
+    expected = expected_next(reference, newest, number)
+    low, high = expected.interval()
+    return Course(
+        source=source,
+        number=number,
+        takes=rows,
+        players=tuple(part.player for _, part in found),
+        values=np.array([number.from_scale(float(value)) for value in scaled]),
+        weeks=weeks,
+        low=number.from_scale(float(low[0])),
+        high=number.from_scale(float(high[0])),
+        usual=number.from_scale(float(expected.location[0])),
+        chart=drift.chart(scaled, drift.spread_of(scaled, prior), drift.limit_for(max(1, charts)), weeks),
+    )

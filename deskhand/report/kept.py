@@ -1,0 +1,45 @@
+"""What is kept, as a list at a terminal."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from deskhand.units import clock
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import Console
+
+    from deskhand.store import TakeRow
+
+
+def print_takes(takes: Sequence[TakeRow], console: Console) -> None:
+    """One line a take."""
+    from rich.table import Table
+    from rich.text import Text
+
+    if not takes:
+        console.print("Nothing is kept yet.")
+        return
+    table = Table.grid(padding=(0, 2))
+    for place in range(7):
+        table.add_column(no_wrap=place < 6)
+    table.add_row(*(Text(word, "dim") for word in ("no.", "date", "show", "phase", "length", "kept by", "note")))
+    for take in takes:
+        gone = f"forgotten by {take.forgotten_by} on {(take.forgotten_at or '')[:10]}" if take.forgotten_at else ""
+        table.add_row(
+            *(
+                Text(cell, "dim" if gone else "")
+                for cell in (
+                    str(take.id),
+                    take.date or "–",
+                    take.show,
+                    take.phase,
+                    clock(take.duration_s),
+                    f"{take.kept_by}, {take.kept_at[:10]}",
+                    "; ".join(text for text in (take.note, gone) if text),
+                )
+            )
+        )
+    console.print(table)

@@ -1,0 +1,225 @@
+"""The weeks so far, as a table at a terminal, as CSV, and as a page with a picture of each number."""
+
+from __future__ import annotations
+
+import csv
+import io
+from html import escape
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.report.page import environment
+from deskhand.units import number
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from rich.console import Console
+
+    from deskhand.reference.weeks import Course
+
+_WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 180, 52, 10, 10, 26
+_SHOWN_WEEKS: Final = 12
+_DATES: Final = 6
+
+
+def _told(value: float, unit: str) -> str:
+    return number(value, 2 if unit == "s" else 1)
+
+
+def _trend(course: Course) -> str:
+    """What the chart says, in words."""
+    chart = course.chart
+    if chart is None:
+        return "too few to tell"
+    if not chart.drifted:
+        return "steady"
+    start, newest = (course.number.from_scale(float(value)) for value in (chart.centre, chart.average[-1]))
+    word = "up" if newest > start else "down"
+    rate = abs(newest - start) / max(chart.weeks, 1.0)
+    return f"crept {word} by {number(rate, 2)} {course.number.unit} a week for {number(chart.weeks, 0)} weeks"
+
+
+def print_overview(by_source: dict[str, list[Course]], console: Console) -> None:
+    """One line a source: how many takes, its newest level, and what creeps."""
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table.grid(padding=(0, 2))
+    for name in ("source", "kept", "level, newest", "usual", "what creeps"):
+        table.add_column(name, no_wrap=name != "what creeps")
+    table.add_row(*(Text(word, "dim") for word in ("source", "kept", "level", "usual", "what creeps")))
+    for source, courses in by_source.items():
+        level = next((course for course in courses if course.number.name == "level"), None)
+        creeping = [
+            f"{one.number.label} {_trend(one)}" for one in courses if one.chart is not None and one.chart.drifted
+        ]
+        enough = any(one.chart is not None for one in courses)
+        table.add_row(
+            Text(source),
+            Text(str(max((one.values.size for one in courses), default=0))),
+            Text("–" if level is None else f"{number(float(level.values[-1]), 1)} dBFS"),
+            Text("–" if level is None else f"{number(level.usual, 1)} dBFS"),
+            Text("; ".join(creeping) or ("nothing" if enough else "too few to tell")),
+        )
+    console.print(table)
+
+
+def print_source(courses: Sequence[Course], console: Console) -> None:
+    """Each number of a source with its normal range and its course, then the newest weeks."""
+    from rich.table import Table
+    from rich.text import Text
+
+    table = Table.grid(padding=(0, 2))
+    for _ in range(5):
+        table.add_column()
+    table.add_row(*(Text(word, "dim") for word in ("number", "newest", "usual", "normal from … to", "over the weeks")))
+    for course in courses:
+        unit = course.number.unit
+        table.add_row(
+            Text(f"{course.number.label}, {'dBFS' if course.number.name == 'level' else unit}"),
+            Text(_told(float(course.values[-1]), unit)),
+            Text(_told(course.usual, unit)),
+            Text(f"{_told(course.low, unit)} … {_told(course.high, unit)}"),
+            Text(_trend(course)),
+        )
+    console.print(table)
+    console.print()
+    rows = table_rows(courses)
+    table = Table.grid(padding=(0, 2))
+    for _ in rows[0]:
+        table.add_column(no_wrap=True)
+    table.add_row(*(Text(word, "dim") for word in rows[0]))
+    for row in rows[1:][-_SHOWN_WEEKS:]:
+        table.add_row(*(Text(cell) for cell in row))
+    console.print(table)
+    if len(rows) - 1 > _SHOWN_WEEKS:
+        console.print(Text(f"({len(rows) - 1 - _SHOWN_WEEKS} older ones: see --csv or --page)", "dim"))
+
+
+def table_rows(courses: Sequence[Course]) -> list[list[str]]:
+    """A header and a row for each take: date or show, player, and each number of one source where it was read."""
+    takes = {take.id: take for course in courses for take in course.takes}
+    order = sorted(takes, key=lambda one: (takes[one].date or takes[one].kept_at, one))
+    player = {take.id: name for course in courses for take, name in zip(course.takes, course.players, strict=True)}
+    values = [
+        {take.id: float(value) for take, value in zip(course.takes, course.values, strict=True)} for course in courses
+    ]
+    rows = [["show", "player", *(one.number.name for one in courses)]]
+    for take in order:
+        cells = [takes[take].date or takes[take].show, player.get(take) or ""]
+        for course, own in zip(courses, values, strict=True):
+            value = own.get(take)
+            cells.append("" if value is None else _told(value, course.number.unit))
+        rows.append(cells)
+    return rows
+
+
+def to_csv(by_source: dict[str, list[Course]]) -> str:
+    """Every number of every take: source, date, show, player, number, value, unit; one a row."""
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["source", "date", "show", "player", "number", "value", "unit"])
+    for source, courses in by_source.items():
+        for course in courses:
+            unit = "dBFS" if course.number.name == "level" else course.number.unit
+            for take, player, value in zip(course.takes, course.players, course.values, strict=True):
+                row = (source, take.date or "", take.show, player or "", course.number.metric, f"{value:.6g}", unit)
+                writer.writerow([_harmless(cell) for cell in row])
+    return out.getvalue()
+
+
+def _harmless(cell: str) -> str:
+    """A name that a spreadsheet would take for a formula gets an apostrophe; numbers stay as they are."""
+    try:
+        float(cell)
+    except ValueError:
+        return f"'{cell}" if cell[:1] in "=+-@\t\r" else cell
+    return cell
+
+
+def course_picture(course: Course) -> str:
+    """A number over the weeks: takes as dots, their moving average, the control limits, and the normal range as a band."""
+    chart, scale = course.chart, course.number
+    values = [*course.values, course.low, course.high]
+    if chart is not None:
+        values += [scale.from_scale(float(value)) for value in (*chart.low, *chart.high)]
+    low, high = float(np.min(values)), float(np.max(values))
+    room = 0.06 * (high - low) or 1.0
+    low, high = low - room, high + room
+    last = max(float(course.weeks[-1]), 1.0)
+
+    def x(week: float) -> float:
+        return _LEFT + (_WIDTH - _LEFT - _RIGHT) * week / last
+
+    def y(value: float) -> float:
+        return _TOP + (high - value) / (high - low) * (_HEIGHT - _TOP - _BOTTOM)
+
+    label = f"{course.source}: {scale.label} over {course.values.size} kept takes; {_trend(course)}"
+    parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(label, quote=True)}">']
+    parts.append(
+        f'<rect class="band" x="{_LEFT}" width="{_WIDTH - _LEFT - _RIGHT}" y="{y(course.high):.1f}" '
+        f'height="{max(0.0, y(course.low) - y(course.high)):.1f}"/>'
+    )
+    for value in (low + room, 0.5 * (low + high), high - room):
+        parts.append(
+            f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
+        )
+        parts.append(
+            f'<text x="{_LEFT - 5}" y="{y(value) + 4:.1f}" text-anchor="end">{_told(value, scale.unit)}</text>'
+        )
+    shown = sorted({round(place) for place in np.linspace(0, course.values.size - 1, min(_DATES, course.values.size))})
+    for place in shown:
+        date = course.takes[place].date
+        anchor = "start" if place == 0 else "end" if place == course.values.size - 1 else "middle"
+        parts.append(
+            f'<text x="{x(float(course.weeks[place])):.1f}" y="{_HEIGHT - 6}" text-anchor="{anchor}">{escape(date or "")}</text>'
+        )
+    if chart is not None:
+        for line in (chart.low, chart.high):
+            points = " ".join(
+                f"{x(float(week)):.1f},{y(scale.from_scale(float(value))):.1f}"
+                for week, value in zip(course.weeks, line, strict=True)
+            )
+            parts.append(f'<polyline class="nominal" fill="none" points="{points}"/>')
+        points = " ".join(
+            f"{x(float(week)):.1f},{y(scale.from_scale(float(value))):.1f}"
+            for week, value in zip(course.weeks, chart.average, strict=True)
+        )
+        parts.append(f'<polyline class="average" points="{points}"/>')
+    for week, value, take, player in zip(course.weeks, course.values, course.takes, course.players, strict=True):
+        told = f"{take.date or take.show}: {_told(float(value), scale.unit)} {scale.unit}" + (
+            f", {player}" if player else ""
+        )
+        out = not course.low <= value <= course.high
+        parts.append(
+            f'<circle class="{"dot-out" if out else "dot"}" cx="{x(float(week)):.1f}" cy="{y(float(value)):.1f}" '
+            f'r="3"><title>{escape(told)}</title></circle>'
+        )
+    parts.append("</svg>")
+    return "".join(parts)
+
+
+def weeks_page(house: str, by_source: dict[str, list[Course]]) -> str:
+    """The weeks as a page of its own."""
+    from importlib import resources
+
+    text = resources.files("deskhand.report").joinpath("weeks.html.j2").read_text("utf-8")
+    engine, style = environment()
+    cards = [
+        {
+            "source": source,
+            "pictures": [
+                (
+                    f"{one.number.label[0].upper()}{one.number.label[1:]}, {'dBFS' if one.number.name == 'level' else one.number.unit}",
+                    course_picture(one),
+                    _trend(one),
+                )
+                for one in courses
+            ],
+            "rows": table_rows(courses),
+        }
+        for source, courses in by_source.items()
+    ]
+    return engine.from_string(text).render(style=style, house=house, cards=cards)

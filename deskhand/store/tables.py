@@ -1,0 +1,85 @@
+"""The tables of the history; `migrations/` makes them and changes them."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sqlalchemy import Column, Double, ForeignKey, Integer, MetaData, String, Table, Text, UniqueConstraint
+
+METADATA: Final = MetaData(
+    naming_convention={
+        "ix": "ix_%(table_name)s_%(column_0_name)s",
+        "uq": "uq_%(table_name)s_%(column_0_name)s",
+        "fk": "fk_%(table_name)s_%(column_0_name)s",
+        "pk": "pk_%(table_name)s",
+    }
+)
+
+TAKE: Final = Table(
+    "take",
+    METADATA,
+    Column("id", Integer, primary_key=True),
+    Column("house", Text, nullable=False),
+    Column("show", Text, nullable=False),
+    Column("date", String(10)),
+    Column("phase", String(16), nullable=False),
+    Column("duration_s", Double, nullable=False),
+    Column("sample_rate_hz", Integer, nullable=False),
+    Column("recording", Text, nullable=False),
+    Column("house_hash", String(64), nullable=False),
+    Column("deskhand", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("kept_by", Text, nullable=False),
+    Column("kept_at", String(32), nullable=False),
+    Column("forgotten_by", Text),
+    Column("forgotten_at", String(32)),
+    comment="A take that was kept. Nothing is deleted: what is forgotten says by whom and when.",
+)
+
+PART: Final = Table(
+    "part",
+    METADATA,
+    Column("id", Integer, primary_key=True),
+    Column("take_id", Integer, ForeignKey(TAKE.c.id), nullable=False),
+    Column("source", Text, nullable=False, index=True),
+    Column("stage", String(8), nullable=False),
+    Column("sound", Integer, nullable=False),
+    Column("role", String(24), nullable=False),
+    Column("player", Text),
+    Column("tap", String(16), nullable=False),
+    Column("chain", String(64)),
+    Column("playing_s", Double, nullable=False),
+    UniqueConstraint("take_id", "source", "stage", "sound"),
+    comment="What was read of a source at a place: tap, after, one of its sounds (from 1), the feed, or the mix.",
+)
+
+VALUE: Final = Table(
+    "value",
+    METADATA,
+    Column("part_id", Integer, ForeignKey(PART.c.id), primary_key=True),
+    Column("metric", String(48), primary_key=True),
+    Column("value", Double, nullable=False),
+    Column("pm", Double),
+    sqlite_with_rowid=False,
+    comment="One number, by the name it has in the result; a band after a dot (tone_db.1000).",
+)
+
+DISMISSAL: Final = Table(
+    "dismissal",
+    METADATA,
+    Column("id", Integer, primary_key=True),
+    Column("house", Text, nullable=False),
+    Column("source", Text, nullable=False),
+    Column("kind", String(24), nullable=False),
+    Column("metric", String(48)),
+    Column("show", Text, nullable=False),
+    Column("date", String(10)),
+    Column("for_good", Integer, nullable=False),
+    Column("measured", Double),
+    Column("part_values", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Column("said_by", Text, nullable=False),
+    Column("said_at", String(32), nullable=False),
+    Column("taken_back_at", String(32)),
+    comment="A finding that a person does not want to hear of: in one show, or for good.",
+)
