@@ -24,6 +24,7 @@ from deskhand.findings import (
     judge_mistaken,
     judge_mix,
     judge_normals,
+    judge_upside_down,
     judge_voices,
     silenced,
     status_of,
@@ -54,7 +55,7 @@ from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
-from deskhand.reference.identity import mistaken
+from deskhand.reference.identity import mistaken, upside_down
 from deskhand.reference.keep import chain_digest, mix_part, source_parts, voice_part
 from deskhand.reference.kept import MIX, Kept, against, drifts, reading_of
 from deskhand.reference.kept import load as load_kept
@@ -388,6 +389,9 @@ def _compared(
     found = judge_normals(normals, roles, learned=reference.learned, hear_s=moment, harsh_s=harsh)
     for name, one in judge_mistaken(mistaken(reference, parts)).items():
         judged.by_source[name].insert(0, one)
+    for name, one in judge_upside_down(upside_down(reference, parts)).items():
+        if all(finding.kind != "polarity" for finding in judged.by_source[name]):
+            judged.by_source[name].insert(0, one)
     for name, several in found.items():
         if name == MIX:
             mix = [*mix, *(one for one in several if one.kind not in {other.kind for other in mix})]

@@ -80,7 +80,7 @@ def softened(sound: NDArray[np.float64], share: float = 0.5) -> NDArray[np.float
 
 
 def _each(change: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> Callable[..., None]:
-    def plant(tracks: Tracks, names: tuple[str, ...], rng: np.random.Generator) -> None:
+    def plant(tracks: Tracks, names: tuple[str, ...], _rng: np.random.Generator) -> None:
         for name in names:
             tracks[name] = change(tracks[name])
 
@@ -96,11 +96,11 @@ def _side_gone(tracks: Tracks, names: tuple[str, ...], rng: np.random.Generator)
     tracks[names[1]] = rng.standard_normal(tracks[names[1]].size) * 10 ** (-100 / 20)
 
 
-def _upside_down(tracks: Tracks, names: tuple[str, ...], rng: np.random.Generator) -> None:
+def _upside_down(tracks: Tracks, names: tuple[str, ...], _rng: np.random.Generator) -> None:
     tracks[names[1]] = -tracks[names[1]]
 
 
-def _narrowed(tracks: Tracks, names: tuple[str, ...], rng: np.random.Generator) -> None:
+def _narrowed(tracks: Tracks, names: tuple[str, ...], _rng: np.random.Generator) -> None:
     left, right = tracks[names[0]], tracks[names[1]]
     middle, sides = (left + right) / 2, (left - right) / 2 * 10 ** (-8 / 20)
     tracks[names[0]], tracks[names[1]] = middle + sides, middle - sides

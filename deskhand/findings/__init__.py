@@ -4,7 +4,7 @@ from deskhand.findings.causes import causes_only, silenced
 from deskhand.findings.finding import KINDS, Finding, Kind, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of
 from deskhand.findings.judge import Judged, has_nominal, judge, judge_chains, judge_voices
-from deskhand.findings.normal import judge_drifts, judge_mistaken, judge_mix, judge_normals
+from deskhand.findings.normal import judge_drifts, judge_mistaken, judge_mix, judge_normals, judge_upside_down
 
 __all__ = [
     "KINDS",
@@ -22,6 +22,7 @@ __all__ = [
     "judge_mistaken",
     "judge_mix",
     "judge_normals",
+    "judge_upside_down",
     "judge_voices",
     "silenced",
     "status_of",

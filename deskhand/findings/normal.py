@@ -214,6 +214,23 @@ def judge_mix(readings: Readings) -> list[Finding]:
     ]
 
 
+def judge_upside_down(found: Iterable[str]) -> dict[str, Finding]:
+    """Findings of pairs of which one side is upside down against the kept takes: a fault."""
+    return {
+        source: Finding(
+            id=f"{source}/polarity",
+            kind="polarity",
+            stage="tap",
+            severity="fix",
+            text="one side is upside down against the kept weeks: its middle has become its sides, and mono loses it; look for a "
+            "cable or box that was exchanged, or flip the polarity of one side",
+            metric="width_db",
+            unit="dB",
+        )
+        for source in found
+    }
+
+
 def judge_drifts(found: Iterable[Drift]) -> dict[str, list[Finding]]:
     """Findings of numbers that creep away over the weeks: judgements; a chart needs more takes than a house to have learned."""
     out: dict[str, list[Finding]] = {}

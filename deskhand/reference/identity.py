@@ -17,12 +17,24 @@ if TYPE_CHECKING:
     from deskhand.reference.normal import Reference
     from deskhand.store import KeptPart
 
+_FAMILY: Final = {
+    "lead vocal": "voice", "backing vocal": "voice", "speech": "voice", "guitar": "guitar", "acoustic guitar": "guitar",
+    "kick": "drum", "snare": "drum", "toms": "drum",
+}  # fmt: skip
 _ALSO: Final = ("articulation", "crest")
 EXCHANGED_NATS: Final = 12.0
 """How much more likely two inputs must be each other than themselves. Set so that no clean show of `validations/` reaches it."""
-MOVED_NATS: Final = 20.0
-"""The same for one input alone, which sounds like a source of another role while that one does not sound like it."""
-UNLIKE_ITSELF: Final = 1e-3
+ALIKE_NATS: Final = 22.0
+"""The same for two of one family, who may well sound like each other for an evening."""
+MOVED_NATS: Final = 12.0
+"""The same for one input alone, which sounds like a source of another family while that one does not sound like it."""
+LEAST_HEARD_S: Final = 0.5
+"""What plays for less says nothing of what it is: speech in an input that waits for hits shows for moments only."""
+TURNED_NATS: Final = 4.0
+"""How much more likely a pair must be with one side turned over than as it is."""
+TURNED_UNLIKE: Final = 5e-3
+"""And how improbable as it is."""
+UNLIKE_ITSELF: Final = 1e-2
 """An input alone is taken for another only when it is this improbable as itself."""
 
 
@@ -71,6 +83,28 @@ def _log_densities(
     return out, own
 
 
+def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, float]:
+    """Pairs of which one side is upside down against the kept takes; source to the log likelihood ratio.
+
+    Turning one side over exchanges the sum of the sides with their difference, so that the width changes its sign and keeps
+    its size.
+    """
+    out = {}
+    for part in parts:
+        if part.stage != "tap" or "width_db" not in part.values or part.playing_s < LEAST_PLAYING_S:
+            continue
+        width = BY_NAME["width"]
+        found = number_of(width, part.values)
+        expected = number_predictive(reference, part, width)
+        if found is None or expected is None:
+            continue
+        here = np.array([found[0]])
+        nats = expected.log_density(-here) - expected.log_density(here)
+        if nats >= TURNED_NATS and expected.tail(here) < TURNED_UNLIKE:
+            out[part.source] = nats
+    return out
+
+
 def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
     """Inputs that sound like another source; both of two that are exchanged.
 
@@ -80,8 +114,8 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
     parts : sequence of KeptPart
         Of the take that is judged.
     """
-    roles = {part.source: part.role for part in parts}
-    inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_PLAYING_S]
+    families = {part.source: _FAMILY.get(part.role, part.role) for part in parts}
+    inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
     density, own = _log_densities(reference, inputs)
     found: dict[str, Mistaken] = {}
     names = [part.source for part in inputs if (part.source, part.source) in density]
@@ -92,7 +126,8 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
                 nats = density[one, other] + density[other, one] - density[one, one] - density[other, other]
                 pairs.append((nats, one, other))
     for nats, one, other in sorted(pairs, reverse=True):
-        if nats < EXCHANGED_NATS or one in found or other in found:
+        least = ALIKE_NATS if families[one] == families[other] else EXCHANGED_NATS
+        if nats < least or one in found or other in found:
             continue
         found[one] = Mistaken(source=one, like=other, exchanged=True, nats=nats)
         found[other] = Mistaken(source=other, like=one, exchanged=True, nats=nats)
@@ -100,8 +135,7 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
     for (one, other), value in density.items():
         if one in found or other == one or (one, one) not in density or own[one] > UNLIKE_ITSELF:
             continue
-        if roles[one] == roles[other]:
-            # two guitars, or two singers, may well sound like each other
+        if families[one] == families[other]:
             continue
         best[one] = max(best[one], (value - density[one, one], other))
     for one, (nats, other) in best.items():

@@ -145,7 +145,7 @@ class _Rows:
 
 
 def _tone_rows(parts: Sequence[KeptPart]) -> _Rows:
-    found = [(tone_vector(part.values), part) for part in parts if part.playing_s >= LEAST_PLAYING_S]
+    found = [(tone_vector(part.values), part) for part in parts[-MOST_TAKES:] if part.playing_s >= LEAST_PLAYING_S]
     kept = [(vector, part) for vector, part in found if vector is not None]
     return _Rows(
         rows=np.array([vector for vector, _ in kept]).reshape(len(kept), len(OCTAVES_HZ)),
@@ -155,7 +155,8 @@ def _tone_rows(parts: Sequence[KeptPart]) -> _Rows:
 
 
 def _number_rows(parts: Sequence[KeptPart], number: Number) -> _Rows:
-    kept = [(found, part) for part in parts if (found := number_of(number, part.values)) is not None]
+    newest = parts[-MOST_TAKES:]
+    kept = [(found, part) for part in newest if (found := number_of(number, part.values)) is not None]
     kept = [(found, part) for found, part in kept if part.playing_s >= LEAST_PLAYING_S]
     return _Rows(
         rows=np.array([[found[0]] for found, _ in kept]).reshape(len(kept), 1),
