@@ -29,11 +29,19 @@ def rng() -> np.random.Generator:
 
 @pytest.fixture(scope="session")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The invented venue's season, made once a run; do not write into it."""
+    """The invented venue's season, made once a run for all test processes; do not write into it."""
+    from filelock import FileLock
+
     from deskhand.demo import make_season
 
-    folder = tmp_path_factory.mktemp("season")
-    make_season(folder)
+    base = tmp_path_factory.getbasetemp()
+    if os.environ.get("PYTEST_XDIST_WORKER"):
+        base = base.parent
+    folder, done = base / "season", base / "season-is-made"
+    with FileLock(base / "season.lock"):
+        if not done.exists():
+            make_season(folder)
+            done.touch()
     return folder
 
 

@@ -54,7 +54,7 @@ class Show:
     levels_off_db: dict[str, float] = field(default_factory=dict)
 
 
-def _show(result: dict[str, Any]) -> Show:
+def show_of(result: dict[str, Any]) -> Show:
     parts: list[KeptPart] = []
     for source in result["sources"]:
         if source["before"] is None or source["before"]["level_dbfs"] is None:
@@ -80,8 +80,8 @@ def _show(result: dict[str, Any]) -> Show:
 def season(kind: str, *, clean: int = CLEAN_SHOWS, planted: int = PLANTED_SHOWS) -> tuple[list[Show], list[Show]]:
     """Clean shows, and shows with things wrong."""
     return (
-        [_show(one) for one in shows(kind, clean, planted=False)],
-        [_show(one) for one in shows(kind, planted, planted=True)],
+        [show_of(one) for one in shows(kind, clean, planted=False)],
+        [show_of(one) for one in shows(kind, planted, planted=True)],
     )
 
 

@@ -6,6 +6,8 @@ season takes an hour to make. What is planted is made here with scipy, not with 
 
 from __future__ import annotations
 
+import functools
+import hashlib
 import json
 import os
 import sys
@@ -141,13 +143,21 @@ def no_mix(text: str) -> str:
     return "\n".join(line for line in text.splitlines() if not line.startswith("fader")) + "\n"
 
 
-def cache() -> Path:
-    """Where results are kept."""
+@functools.cache
+def cache(kind: str) -> Path:
+    """Where results of a kind are kept: other measuring, or other material, is another folder."""
+    root = Path(__file__).parent.parent
+    files = [root / "validations" / "season_data.py"]
+    for part in ("dsp", "measure", "chain", "demo"):
+        files += sorted((root / "deskhand" / part).glob("*.py"))
+    if kind == "samples":
+        files += [root / "tests" / "real" / name for name in ("season.py", "material.py")]
+    digest = hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:12]
     base = os.environ.get("XDG_CACHE_HOME")
-    return (Path(base) if base else Path.home() / ".cache") / "deskhand-validations"
+    return (Path(base) if base else Path.home() / ".cache") / "deskhand-validations" / f"{kind}-{digest}"
 
 
-def make(kind: str, number: int, *, planted: bool, length_s: float = LENGTH_S) -> dict[str, Any]:
+def make(kind: str, number: int, *, planted: bool) -> dict[str, Any]:
     """A show's result as data, with `planted`, from the cache or made now.
 
     Parameters
@@ -158,12 +168,18 @@ def make(kind: str, number: int, *, planted: bool, length_s: float = LENGTH_S) -
         Which; the seed.
     planted : bool
         Whether some sources have something wrong.
-    length_s : float
-        Of the show.
     """
-    target = cache() / f"{kind}-{length_s:g}s" / f"{'planted' if planted else 'clean'}-{number:03d}.json"
-    if target.exists():
-        return dict(json.loads(target.read_text()))
+    target = cache(kind) / f"{'planted' if planted else 'clean'}-{number:03d}.json"
+    if not target.exists():
+        target.parent.mkdir(parents=True, exist_ok=True)
+        draft = target.with_suffix(f".{os.getpid()}")
+        draft.write_text(json.dumps(made(kind, number, planted=planted, length_s=LENGTH_S)))
+        draft.replace(target)
+    return dict(json.loads(target.read_text()))
+
+
+def made(kind: str, number: int, *, planted: bool, length_s: float) -> dict[str, Any]:
+    """The same, made now whatever the cache holds."""
     rng = np.random.default_rng([515, number, planted, kind == "samples"])
     players = pick_players(rng)
     if kind == "samples":
@@ -179,12 +195,7 @@ def make(kind: str, number: int, *, planted: bool, length_s: float = LENGTH_S) -
         (folder / "house.toml").write_text(no_mix(house_text()), "utf-8")
         asked = Asked(date=None, players=tuple(players.items()))
         result = plain(check(folder, asked=asked, threads=1).result)
-    result["planted"] = truth
-    target.parent.mkdir(parents=True, exist_ok=True)
-    draft = target.with_suffix(f".{os.getpid()}")
-    draft.write_text(json.dumps(result))
-    draft.replace(target)
-    return dict(json.loads(target.read_text()))
+    return {**result, "planted": truth}
 
 
 def shows(kind: str, count: int, *, planted: bool) -> Iterator[dict[str, Any]]:

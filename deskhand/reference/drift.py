@@ -42,9 +42,9 @@ class Chart:
     drifted: bool
     """Whether the newest average is beyond its limit."""
     since: int
-    """Take after which the average left the centre for good."""
-    slope_per_week: float
-    """Least squares from there on; 0 when it has not drifted."""
+    """Take after which the average went away for good."""
+    line: tuple[float, float]
+    """Least squares from there on: where it began, and where it is now."""
     weeks: float
     """From there to the newest take."""
 
@@ -137,14 +137,17 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     low, high = centre - limit * deviation, centre + limit * deviation
     newest = float(average[-1])
     drifted = not low[-1] <= newest <= high[-1]
-    side = np.sign(average - centre)
+    # it began to go away where its average was last within one standard deviation of its own
+    usual = spread * np.sqrt(weight / (2.0 - weight))
     since = values.size - 1
-    while since > BASELINE and side[since - 1] == side[-1]:
+    while since > 0 and (average[since - 1] - centre) * np.sign(newest - centre) > usual:
         since -= 1
-    since = max(0, since - 1)
-    slope, length = 0.0, float(weeks[-1] - weeks[since])
-    if drifted and length > 0:
-        slope = float(np.polyfit(weeks[since:], values[since:], 1)[0])
+    since = max(0, min(since - 1, values.size - 3))
+    length = float(weeks[-1] - weeks[since])
+    line = (centre, newest)
+    if length > 0:
+        slope, start = np.polyfit(weeks[since:] - weeks[since], values[since:], 1)
+        line = (float(start), float(start + slope * length))
     return Chart(
         values=values,
         average=average,
@@ -154,6 +157,6 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
         spread=spread,
         drifted=drifted,
         since=since,
-        slope_per_week=slope,
+        line=line,
         weeks=length,
     )

@@ -120,12 +120,13 @@ class Drift:
         from deskhand.units import number
 
         one = self.chart
-        start, newest = (self.number.from_scale(float(value)) for value in (one.centre, one.average[-1]))
+        start, newest = (self.number.from_scale(float(value)) for value in one.line)
         word = "up" if newest > start else "down"
+        places = 2 if self.number.unit == "s" else 1
         rate = number(abs(newest - start) / max(one.weeks, 1.0), 2)
         return (
             f"its {self.number.label} has crept {word} by {rate} {self.number.unit} a week for {number(one.weeks, 0)} weeks, from "
-            f"{number(start, 2)} to {number(newest, 2)} {self.number.unit}; see when with: deskhand history"
+            f"{number(start, places)} to {number(newest, places)} {self.number.unit}; see when with: deskhand history"
         )
 
 

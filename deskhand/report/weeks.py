@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 
     from deskhand.reference.weeks import Course
 
-_WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 180, 52, 10, 10, 26
+_WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 180, 68, 10, 10, 26
 _SHOWN_WEEKS: Final = 12
-_DATES: Final = 6
+_DATE_WIDTH: Final = 190.0
+"""Room for a date on a small screen, where letters are larger."""
 
 
 def _told(value: float, unit: str) -> str:
@@ -35,7 +36,7 @@ def _trend(course: Course) -> str:
         return "too few to tell"
     if not chart.drifted:
         return "steady"
-    start, newest = (course.number.from_scale(float(value)) for value in (chart.centre, chart.average[-1]))
+    start, newest = (course.number.from_scale(float(value)) for value in chart.line)
     word = "up" if newest > start else "down"
     rate = abs(newest - start) / max(chart.weeks, 1.0)
     return f"crept {word} by {number(rate, 2)} {course.number.unit} a week for {number(chart.weeks, 0)} weeks"
@@ -169,10 +170,12 @@ def course_picture(course: Course) -> str:
         parts.append(
             f'<text x="{_LEFT - 5}" y="{y(value) + 4:.1f}" text-anchor="end">{_told(value, scale.unit)}</text>'
         )
-    shown = sorted({round(place) for place in np.linspace(0, course.values.size - 1, min(_DATES, course.values.size))})
-    for place in shown:
+    ends = [0, course.values.size - 1] if course.values.size > 1 else [0]
+    middle = int(np.argmin(np.abs(course.weeks - 0.5 * last)))
+    apart = min(x(float(course.weeks[middle])) - _LEFT, _WIDTH - _RIGHT - x(float(course.weeks[middle])))
+    for place in [*ends, middle] if apart >= _DATE_WIDTH else ends:
         date = course.takes[place].date
-        anchor = "start" if place == 0 else "end" if place == course.values.size - 1 else "middle"
+        anchor = "middle" if place == middle and apart >= _DATE_WIDTH else "start" if place == 0 else "end"
         parts.append(
             f'<text x="{x(float(course.weeks[place])):.1f}" y="{_HEIGHT - 6}" text-anchor="{anchor}">{escape(date or "")}</text>'
         )
@@ -192,10 +195,12 @@ def course_picture(course: Course) -> str:
         told = f"{take.date or take.show}: {_told(float(value), scale.unit)} {scale.unit}" + (
             f", {player}" if player else ""
         )
-        out = not course.low <= value <= course.high
+        at, high_at = x(float(week)), y(float(value))
+        title = f"<title>{escape(told)}</title>"
         parts.append(
-            f'<circle class="{"dot-out" if out else "dot"}" cx="{x(float(week)):.1f}" cy="{y(float(value)):.1f}" '
-            f'r="3"><title>{escape(told)}</title></circle>'
+            f'<circle class="dot" cx="{at:.1f}" cy="{high_at:.1f}" r="3">{title}</circle>'
+            if course.low <= value <= course.high
+            else f'<rect class="dot-out" x="{at - 3.5:.1f}" y="{high_at - 3.5:.1f}" width="7" height="7">{title}</rect>'
         )
     parts.append("</svg>")
     return "".join(parts)
