@@ -51,6 +51,7 @@ from deskhand.mix.bus import gains, level_dba, level_offset_db, listening_dba, s
 from deskhand.mix.clearance import shifted
 from deskhand.mix.faders import find_faders
 from deskhand.mix.voices import feed_strips, lead_of, measure_voices, voices_of
+from deskhand.moves.conduct import Taken, plans, proved
 from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
@@ -77,8 +78,9 @@ if TYPE_CHECKING:
     from deskhand.mix.bus import Strip
     from deskhand.mix.clearance import Clearance, Words
     from deskhand.mix.faders import Fader
+    from deskhand.moves.plan import Plan
     from deskhand.recording.show import Phase, Tap
-    from deskhand.reference.normal import Normal
+    from deskhand.reference.normal import Normal, Reference
     from deskhand.store import KeptPart
 
 HEAR_S: Final = 2.0
@@ -98,6 +100,8 @@ class Checked:
     """Where the house file lies."""
     said: list[Dismissal]
     """What is to be left alone from now on, to be written to the history."""
+    plans: dict[str, Plan]
+    """Source to its moves, its chain with them, and the reasoning."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -247,6 +251,7 @@ def check(
         folder=folder,
         threads=threads,
         progress=progress,
+        line_check=show.phase == "line-check",
         words=kept.words() if kept else None,
     )
     # `new` does without: it is a second look at the audio
@@ -276,6 +281,29 @@ def check(
         found[:] = causes_only(found)
     said = _dismissed(asked, judged, parts, show)
     silenced(judged.by_source, [*(kept.dismissals if kept else ()), *said], show=(show.name, show.date))
+    taken = Taken(
+        house=house,
+        recording=recording,
+        folder=folder,
+        figures=measured.figures,
+        before=measured.before,
+        after=measured.after,
+        blocks={
+            source.name: still_to_come(source.chain, used[source.name])
+            for source in house.source
+            if source.used
+            and used[source.name] != "after-chain"
+            and source.name in measured.before
+            and len(measured.before[source.name].tracks) == len(source.tracks)
+        },
+        findings=judged.by_source,
+        reference=compared.used,
+        parts=parts,
+        line_check=show.phase == "line-check",
+        level_dba=listening_dba(house),
+        threads=threads,
+    )
+    planned = plans(taken)
     house_text = "" if folder is None else (house_path or find_house(path) or folder / FILE_NAME).read_text("utf-8-sig")
     return _result(
         house,
@@ -288,6 +316,8 @@ def check(
         hashlib.sha256(house_text.encode()).hexdigest(),
         folder,
         said,
+        planned,
+        proved(taken, planned),
     )
 
 
@@ -324,6 +354,7 @@ class _Compared:
     """What the take was set against, and what came of it."""
 
     reference: ReferenceResult | None
+    used: Reference | None
     normals: dict[str, list[Normal]]
     mix: list[Finding]
 
@@ -371,7 +402,7 @@ def _compared(
     roles[MIX] = MIX
     mix = judge_mix(measured.mix_reading.readings) if measured.mix_reading is not None else []
     if kept is None or not kept.takes:
-        return _Compared(reference=None, normals={}, mix=mix)
+        return _Compared(reference=None, used=None, normals={}, mix=mix)
     reference, normals = against(kept, parts, taps=taps, chains={name: measured.digests.get(name) for name in taps})
 
     def moment(source: str) -> tuple[float, float]:
@@ -409,6 +440,7 @@ def _compared(
             set_aside=dict(reference.set_aside),
             other_tap=dict(reference.other_tap),
         ),
+        used=reference,
         normals=normals,
         mix=mix,
     )
@@ -466,6 +498,7 @@ def _measure(
     folder: Path | None,
     threads: int,
     progress: Callable[[float], None] | None,
+    line_check: bool = True,
     words: dict[str, Words] | None = None,
 ) -> _Measured:
     present = {
@@ -549,6 +582,7 @@ def _measure(
         mix=matched.mix,
         offset_s=recording.start_s,
         tap=tap,
+        line_check=line_check,
     )
     judge_chains(house, readings, after, stages, judged)
     mix = mix_reading = None
@@ -681,6 +715,8 @@ def _result(
     house_hash: str,
     folder: Path | None,
     said: list[Dismissal],
+    planned: dict[str, Plan],
+    with_moves: dict[str, Readings],
 ) -> Checked:
     readings, judged = measured.before, measured.judged
     sources: list[SourceResult] = []
@@ -708,6 +744,9 @@ def _result(
                 stages=measured.stages.get(source.name, ()),
                 findings=tuple(found),
                 sounds=_shifted(reading.sounds, recording.start_s) if reading else (),
+                moves=tuple(planned[source.name].moves) if source.name in planned else (),
+                with_moves=with_moves.get(source.name),
+                left_over=tuple(planned[source.name].left_over) if source.name in planned else (),
                 normal=tuple(compared.normals.get(source.name, ())),
                 step_db=reading.step_lu if reading else None,
             )
@@ -737,7 +776,9 @@ def _result(
         reference=compared.reference,
         first=first,
     )
-    return Checked(result=result, pictures=pictures, parts=parts, house_hash=house_hash, folder=folder, said=said)
+    return Checked(
+        result=result, pictures=pictures, parts=parts, house_hash=house_hash, folder=folder, said=said, plans=planned
+    )
 
 
 def listen(

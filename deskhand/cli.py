@@ -193,6 +193,14 @@ def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> in
 @click.option("--leave-for-good", multiple=True, metavar="ID", help="The same from now on: that is how we like it.")
 @click.option("--raise-again", multiple=True, metavar="ID", help="Hear of it again.")
 @click.option("--by", help="Who says so. Default: whoever is logged in.")
+@click.option(
+    "--why", "why", metavar="SOURCE", help="Tell how the moves of a source were found: the numbers, and what was tried."
+)
+@click.option(
+    "--write-week",
+    type=click.Path(path_type=Path),
+    help="Write this week's chains, with the moves, as a house file of its own.",
+)
 @click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
 @click.option(
     "--report", type=click.Path(path_type=Path), help="Where to write the page. Default: RECORDING-check.html here."
@@ -212,6 +220,8 @@ def check(
     leave_for_good: tuple[str, ...],
     raise_again: tuple[str, ...],
     by: str | None,
+    why: str | None,
+    write_week: Path | None,
     json_file: str | None,
     report: Path | None,
     no_report: bool,
@@ -223,7 +233,7 @@ def check(
     """
     from deskhand.check import Asked, name_of
 
-    for place in (Path(json_file) if json_file not in (None, "-") else None, report):
+    for place in (Path(json_file) if json_file not in (None, "-") else None, report, write_week):
         if place is not None and (place.is_dir() or not place.parent.is_dir()):
             # said before the measuring, and before anything is written
             problem = "it is a folder" if place.is_dir() else "there is no such folder"
@@ -246,7 +256,20 @@ def check(
     remember(checked, history=history)
     if report is None and not no_report:
         report = Path(f"{name_of(recording)}-check.html")
-    raise SystemExit(_deliver(checked, json_file, None if no_report else report))
+    if write_week is not None:
+        from deskhand.moves.week import write_week as write
+
+        write(checked, recording, write_week, house_path=house)
+    status = _deliver(checked, json_file, None if no_report else report)
+    if why is not None:
+        from deskhand.moves.week import reasons
+
+        click.echo("")
+        for text in reasons(checked, why):
+            click.echo(text)
+    if write_week is not None and json_file != "-":
+        click.echo(f"This week's chains: {write_week}")
+    raise SystemExit(status)
 
 
 @main.command()

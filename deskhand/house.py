@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import copy
 import difflib
 import re
 import tomllib
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, get_args, get_type_hints
+from typing import Annotated, Any, Final, Literal, TypeVar, get_args, get_type_hints
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
@@ -31,6 +32,8 @@ OPEN_MICROPHONES: Final[frozenset[str]] = frozenset(
     {"lead vocal", "backing vocal", "speech", "overheads", "snare", "toms", "percussion", "audience", "talkback"}
 )
 """Roles picked up by a microphone that hears the stage: bleed in them is no fault, and they can howl."""
+
+AnyBlock = TypeVar("AnyBlock")
 
 _FORBID: Final = ConfigDict(extra="forbid", frozen=True)
 
@@ -344,6 +347,21 @@ _BLOCKS: Final[dict[str, Any]] = {
     get_args(get_type_hints(kind)["block"])[0]: kind for kind in get_args(get_args(ChainBlock)[0])
 }
 BLOCK_NAMES: Final = tuple(_BLOCKS)
+_BLOCK_ADAPTER: Final[TypeAdapter[ChainBlock]] = TypeAdapter(ChainBlock)
+
+
+def make_block(written: dict[str, Any]) -> ChainBlock:
+    """A block from its keys as the house file has them, like `{"block": "bell", "frequency": "1 kHz", "gain": "-3 dB"}`."""
+    return _BLOCK_ADAPTER.validate_python(written)
+
+
+def changed(block: AnyBlock, **values: float) -> AnyBlock:
+    """A block with some numbers changed, in the unit of their name."""
+    made = copy.copy(block)
+    for name, value in values.items():
+        # frozen against mistakes, not against a copy of its own being finished
+        object.__setattr__(made, name, value)
+    return made
 
 
 @checked(config=_FORBID, kw_only=True)

@@ -148,8 +148,9 @@ def cache(kind: str) -> Path:
     """Where results of a kind are kept: other measuring, or other material, is another folder."""
     root = Path(__file__).parent.parent
     files = [root / "validations" / "season_data.py"]
-    for part in ("dsp", "measure", "chain", "demo"):
+    for part in ("dsp", "measure", "demo"):
         files += sorted((root / "deskhand" / part).glob("*.py"))
+    files += [root / "deskhand" / "chain" / name for name in ("blocks.py", "run.py", "meter.py")]
     if kind == "samples":
         files += [root / "tests" / "real" / name for name in ("season.py", "material.py")]
     digest = hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:12]

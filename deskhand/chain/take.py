@@ -31,7 +31,7 @@ class WithChains:
     ----------
     recording : Recording
     tracks : int
-        How many it has.
+        How many of its first ones to read too; 0 for what comes out of the chains alone.
     chains : sequence of (track positions, Chain)
         Which tracks go through which chain.
     mix : callable, optional
@@ -95,7 +95,7 @@ class WithChains:
     def _joined(self, samples: NDArray[np.float32], held: list[NDArray[np.float32]]) -> Piece:
         frames = samples.shape[1]
         out = np.empty((self.tracks, frames), np.float32)
-        out[: self._plain] = samples
+        out[: self._plain] = samples[: self._plain]
         for place, rows in enumerate(self.rows):
             out[list(rows)] = held[place][:, :frames]
             held[place] = held[place][:, frames:]

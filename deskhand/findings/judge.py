@@ -160,6 +160,7 @@ class _Context:
     """Where the stretch begins in the recording: times are told from the recording's start."""
     readings: dict[str, SourceReading]
     tap: str
+    line_check: bool
 
     def before_chain(self, source: Source) -> bool:
         """Whether the recording was taken before the source's chain: what the chain flips is not yet flipped in it."""
@@ -234,10 +235,13 @@ def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: 
     if abs(off) < listen_db:
         return
     severity: Severity = "fix" if abs(off) >= fix_db else "listen"
-    step_db = context.house.desk.gain_step_db
+    # a preamp changes every player's mix: once line check is over, the digital trim is turned
+    turned, step_db = (
+        ("gain", context.house.desk.gain_step_db) if context.line_check else ("trim", context.house.desk.trim_step_db)
+    )
     size = number(abs(off), 0 if abs(off) >= fix_db else 1)
     if off > 0:
-        text = _after(f"{size} dB above nominal; lower its gain by {number(_in_steps(off, step_db))} dB", source)
+        text = _after(f"{size} dB above nominal; lower its {turned} by {number(_in_steps(off, step_db))} dB", source)
     elif -off > _MOST_RAISE_DB and source.role in OPEN_MICROPHONES:
         # what an unused microphone hears is the others; raising it until they are at nominal invites a howl
         severity = "listen"
@@ -251,7 +255,9 @@ def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: 
         if raise_db < listen_db:
             return
         severity = "fix" if raise_db >= fix_db else "listen"
-        text = _after(f"{size} dB below nominal; raise its gain by {number(_in_steps(raise_db, step_db))} dB", source)
+        text = _after(
+            f"{size} dB below nominal; raise its {turned} by {number(_in_steps(raise_db, step_db))} dB", source
+        )
     make.add(
         "level-low" if off < 0 else "level-high",
         severity,
@@ -828,6 +834,7 @@ def judge(
     mix: Sequence[int] = (),
     offset_s: float = 0.0,
     tap: str = "preamp",
+    line_check: bool = True,
 ) -> Judged:
     """All findings of a show.
 
@@ -851,8 +858,18 @@ def judge(
         Where the stretch begins in the recording.
     tap : str
         Where the tracks were taken, for sources that do not say so themselves.
+    line_check : bool
+        Whether the take is a line check, when preamps may still be turned.
     """
-    context = _Context(house=house, figures=figures, tracks=tracks, offset_s=offset_s, readings=readings, tap=tap)
+    context = _Context(
+        house=house,
+        figures=figures,
+        tracks=tracks,
+        offset_s=offset_s,
+        readings=readings,
+        tap=tap,
+        line_check=line_check,
+    )
     judged = Judged()
     for source in house.source:
         if not source.used:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.reference.numbers import (
     BY_NAME,
     MIX_NUMBERS,
@@ -46,6 +47,8 @@ _POOL_WORTH, _POOL_MOST = 0.5, 10.0
 _SCALE_WORTH, _SCALE_LEAST = 10.0, 0.1
 _LIKED_WEIGHT: Final = 3
 """A reading that a person found to be as liked counts as this many kept takes."""
+_NOTHING_DB: Final = -200.0
+_OWN_WEIGHT: Final = 3.0
 _LEAST_SHARE: Final = 0.15
 LEAST_PLAYING_S: Final = 3.0
 TONE: Final = "tone"
@@ -227,6 +230,23 @@ def tone_predictive(reference: Reference, part: KeptPart, parts: Sequence[KeptPa
     prior = house_prior(reference, TONE, part.source, part.role, part.stage)
     rows = _with_liked(rows, reference.liked.get((part.source, TONE), []))
     return _predict(rows, prior, tone_noise(part.playing_s), part.player)
+
+
+def usual_tone_db(reference: Reference, part: KeptPart) -> Array | None:
+    """(31,) third-octave levels that are usual of a source where a part was read; None when nothing is kept.
+
+    The mean of the kept takes in dB, those of whoever plays now counting three times.
+    """
+    kept = reference.parts.get((part.source, part.stage), [])[-MOST_TAKES:]
+    rows, weights = [], []
+    for one in kept:
+        levels = [one.values.get(f"tone_db.{band:g}", (_NOTHING_DB, None))[0] for band in NOMINAL_HZ]
+        if max(levels) > _NOTHING_DB:
+            rows.append(levels)
+            weights.append(_OWN_WEIGHT if part.player is not None and one.player == part.player else 1.0)
+    if not rows:
+        return None
+    return np.asarray(np.average(np.array(rows), axis=0, weights=weights))
 
 
 def _by_player(parts: Sequence[KeptPart], player: str | None) -> int:

@@ -18,6 +18,7 @@ from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
 from deskhand.mix.clearance import Clearance
 from deskhand.mix.faders import Fader
+from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
 from deskhand.reference.normal import Normal
 
@@ -60,6 +61,12 @@ class SourceResult:
     """What comes out of each block of the house chain."""
     sounds: tuple[Sound, ...]
     """The distinct sounds it uses, found in the audio, the most used first; none for less than 30 s of playing."""
+    moves: tuple[Move, ...]
+    """What to turn, in the order of causes; those that help most first."""
+    with_moves: Readings | None
+    """Behind the chain as the moves leave it, run and measured again; null when no setting moves."""
+    left_over: tuple[str, ...]
+    """What the moves do not mend."""
     normal: tuple[Normal, ...]
     """Its numbers against the kept takes, each with its expected range; none while nothing is kept."""
     step_db: float | None

@@ -177,6 +177,12 @@ def _plural(phase: str, count: int) -> str:
     return phase if count == 1 else f"{phase}s"
 
 
+def move_lines(source: SourceResult) -> list[str]:
+    """What to turn at a source, in order, and what stays; settings only, since instructions are findings already."""
+    lines = [f"{move.text} ({move.effect})" for move in source.moves if move.block is not None]
+    return lines + [f"stays: {text}" for text in source.left_over]
+
+
 def print_result(result: CheckResult, console: Console) -> None:
     """Print the result for people."""
     from rich.table import Table
@@ -201,6 +207,17 @@ def print_result(result: CheckResult, console: Console) -> None:
         table.add_row(Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(line(source)))
     console.print(table)
     console.print()
+    moves = [(source, move_lines(source)) for source in by_urgency(result)]
+    if any(lines for _, lines in moves):
+        console.print(
+            "What to turn, in this order (stopping early still helps); run on the recording and measured again:",
+            style="bold",
+            highlight=False,
+        )
+        for source, lines in moves:
+            for count, text in enumerate(lines):
+                console.print(Text(f"  {source.name if not count else ' ' * len(source.name)}  {text}"), soft_wrap=True)
+        console.print()
     voices = voice_lines(result)
     if voices:
         console.print(

@@ -1,0 +1,522 @@
+"""From what is wrong with a source to the moves that bring it home, in the order of causes: rig, patch, level, tone, dynamics."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.chain.run import Chain, WhatIf
+from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.house import (
+    OPEN_MICROPHONES,
+    BellBlock,
+    CompressorBlock,
+    HighPassBlock,
+    HighShelfBlock,
+    LowShelfBlock,
+    changed,
+    make_block,
+)
+from deskhand.moves import equaliser as eq
+from deskhand.moves.fine import brought_to, fine_power
+from deskhand.moves.move import Move, Setting, hertz, signed, who_hears, with_caution
+from deskhand.moves.reduction import STEP_DB, Threshold, solve
+from deskhand.reference.numbers import tone_vector
+from deskhand.units import number
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from numpy.typing import NDArray
+
+    from deskhand.findings import Finding
+    from deskhand.house import ChainBlock, Desk, Source
+    from deskhand.reference.predict import Predictive
+
+    Array = NDArray[np.float64]
+
+HOME: Final = 0.2
+"""Probability from which a tone is as normal as any clean take's."""
+MOST_TONE_MOVES: Final = 4
+MOST_BOOST_DB: Final = 6.0
+_ROUNDS: Final = 3
+_WORTH_A_FADER_DB: Final = 1.0
+_AGREES_DB: Final = 0.3
+_INSTRUCTIONS: Final = {
+    "one-sided": "rig", "silent": "rig", "swapped": "patch", "wrong-patch": "patch", "duplicate": "patch", "hum": "rig",
+    "dropout": "rig", "wireless-hit": "rig", "noise": "rig",
+}  # fmt: skip
+"""Findings whose move is no setting: kind to where it is done."""
+_SHAPED: Final = ("bell", "low-shelf", "high-shelf", "high-pass")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Heard:
+    """A source as it is, and where it should be."""
+
+    source: Source
+    desk: Desk
+    blocks: Sequence[ChainBlock]
+    """Of its chain, those that lie behind the tap."""
+    skipped: int
+    """How many blocks of the house's chain lie before the tap."""
+    excerpt: NDArray[np.float32]
+    """(channels, frames) at the tap."""
+    playing: NDArray[np.bool_]
+    """(steps,) whether it plays in each 100 ms of the excerpt."""
+    sample_rate_hz: int
+    folder: Path | None
+    findings: Sequence[Finding]
+    before_tone_db: dict[str, float] | None
+    """At the tap, over the whole take."""
+    after_tone_db: dict[str, float] | None
+    """Behind the chain, over the whole take; of the tap when there is no chain."""
+    home: Predictive | None
+    """Where the tone behind the chain should be."""
+    wanted_tone_db: Array | None
+    """(31,) third-octave levels behind the chain in the kept takes."""
+    line_check: bool
+
+
+@dataclass(slots=True, kw_only=True)
+class Plan:
+    """What is to be done at a source."""
+
+    moves: list[Move] = field(default_factory=list)
+    blocks: list[ChainBlock] = field(default_factory=list)
+    """Its chain behind the tap, with the moves."""
+    made: list[ChainBlock] = field(default_factory=list)
+    """Of those, the new ones, in the order of the moves that add them."""
+    skipped: int = 0
+    """How many blocks of the house's chain lie before the tap."""
+    why: list[str] = field(default_factory=list)
+    """What was seen and tried, for whoever asks."""
+    left_over: list[str] = field(default_factory=list)
+    """What the moves do not mend."""
+    predicted_db: Array | None = None
+    """(31,) third-octave levels behind the chain as the moves should leave them."""
+
+    @property
+    def places(self) -> list[int]:
+        """Where each new block lies in the house's chain with the moves."""
+        return [self.skipped + next(at for at, block in enumerate(self.blocks) if block is one) for one in self.made]
+
+    @property
+    def changed(self) -> bool:
+        """Whether the chain is another one."""
+        return any(move.block is not None for move in self.moves)
+
+
+def plan(heard: Heard) -> Plan:
+    """The moves of one source, those that help most first within each kind of cause.
+
+    Parameters
+    ----------
+    heard : Heard
+    """
+    out = Plan(blocks=list(heard.blocks), skipped=heard.skipped)
+    _instructions(heard, out)
+    if any(move.where in ("rig", "patch") for move in out.moves):
+        # what arrives is not what should: nothing at the desk is turned for it
+        out.why.append("nothing at the desk is turned before that is mended")
+        return out
+    _polarity(heard, out)
+    _level(heard, out)
+    _tone(heard, out)
+    _reduction(heard, out)
+    return out
+
+
+def _kinds(heard: Heard, *, least: str = "listen") -> dict[str, Finding]:
+    found: dict[str, Finding] = {}
+    for finding in heard.findings:
+        if finding.severity == "fix" or (least == "listen" and finding.severity == "listen") or least == "note":
+            found.setdefault(finding.kind, finding)
+    return found
+
+
+def _instructions(heard: Heard, out: Plan) -> None:
+    for kind, finding in _kinds(heard).items():
+        where = _INSTRUCTIONS.get(kind)
+        if where is None or finding.severity != "fix":
+            continue
+        out.moves.append(
+            Move(
+                where="rig" if where == "rig" else "patch",
+                block=None,
+                index=None,
+                on="both",
+                settings={},
+                effect="what arrives is the source itself again",
+                who_hears=("house", "monitors", "stream"),
+                undo="none is needed",
+                text=finding.text,
+            )
+        )
+
+
+def _polarity(heard: Heard, out: Plan) -> None:
+    finding = _kinds(heard).get("polarity")
+    if finding is None or finding.severity != "fix" or len(heard.source.tracks) != 2:
+        return
+    if any(block.block == "polarity" for block in out.blocks):
+        return
+    block = make_block({"block": "polarity", "on": "right"})
+    out.blocks.insert(0, block)
+    out.made.append(block)
+    hearers = who_hears("polarity", heard.desk)
+    out.moves.append(
+        Move(
+            where="channel",
+            block="polarity",
+            index=None,
+            on="right",
+            settings={},
+            effect="the two sides add up again; nothing is lost in mono for it",
+            who_hears=hearers,
+            undo="switch it back",
+            text=with_caution("switch the polarity of its right side", hearers, raises=False, open_microphone=False),
+        )
+    )
+
+
+def _level(heard: Heard, out: Plan) -> None:
+    found = _kinds(heard)
+    finding = found.get("level-low") or found.get("level-high")
+    if finding is None or finding.measured is None or finding.expected is None or finding.severity == "note":
+        return
+    off_db = finding.expected - finding.measured
+    if finding.kind == "level-low" and "raise" not in finding.text:
+        # how far it could go up is not known from here: its finding says what to look for first
+        return
+    preamp = heard.line_check or "clipped" in found or "noise" in found
+    kind = "gain" if preamp else "trim"
+    step_db = heard.desk.gain_step_db if preamp else heard.desk.trim_step_db
+    change_db = round(off_db / step_db) * step_db if step_db > 0 else off_db
+    if not change_db:
+        return
+    place = next((at for at, block in enumerate(out.blocks) if block.block == kind), None)
+    index: int | None = None
+    old = out.blocks[place].gain_db if place is not None else 0.0  # type: ignore[union-attr]
+    block = make_block({"block": kind, "gain": f"{round(old + change_db, 4):g} dB"})
+    if place is None:
+        out.blocks.insert(0, block)
+        out.made.append(block)
+    else:
+        index = _index_of(heard, out.blocks[place])
+        out.blocks[place] = block
+    hearers = who_hears(kind, heard.desk)
+    where = "preamp" if preamp else "trim"
+    out.moves.append(
+        Move(
+            where="preamp" if preamp else "trim",
+            block=kind,
+            index=index,
+            on="both",
+            settings={"gain": Setting(before=old, after=round(old + change_db, 4), unit="dB")},
+            effect=f"level from {number(finding.measured, 1)} to {number(finding.measured + change_db, 1)} dBFS",
+            who_hears=hearers,
+            undo=f"set its {where} back by {signed(-change_db)}",
+            text=with_caution(
+                f"{where} {signed(change_db)}",
+                hearers,
+                raises=change_db > 0,
+                open_microphone=heard.source.role in OPEN_MICROPHONES,
+            ),
+        )
+    )
+    out.why.append(
+        f"level {number(finding.measured, 1)} dBFS, nominal {number(finding.expected, 1)}: {where} {signed(change_db)}"
+        + ("" if preamp else "; line check is over, so the digital trim is turned and not the preamp")
+    )
+
+
+def lowest_note_hz(tone_db: dict[str, float] | None) -> float:
+    """The lowest third-octave within 25 dB of the loudest: no high-pass goes into it."""
+    if not tone_db:
+        return 40.0
+    loudest = max(tone_db.values())
+    return min(float(band) for band, level in tone_db.items() if level > loudest - 25.0)
+
+
+def levels_of(tone_db: Mapping[str, float]) -> Array:
+    """(31,) third-octave levels of a tone reading; -200 dB where nothing sounds."""
+    return np.array([tone_db.get(f"{band:g}", -200.0) for band in NOMINAL_HZ])
+
+
+def vector_of(levels_db: Array) -> Array:
+    """(8,) the judged tone of (31,) third-octave levels."""
+    found = tone_vector(
+        {f"tone_db.{band:g}": (float(level), None) for band, level in zip(NOMINAL_HZ, levels_db, strict=True)}
+    )
+    assert found is not None
+    return found
+
+
+def _shapes(blocks: Sequence[ChainBlock]) -> list[tuple[int, eq.Shape]]:
+    out = []
+    for at, block in enumerate(blocks):
+        if getattr(block, "on", "both") != "both":
+            continue
+        if isinstance(block, BellBlock | LowShelfBlock | HighShelfBlock):
+            out.append(
+                (at, eq.Shape(kind=block.block, frequency_hz=block.frequency_hz, gain_db=block.gain_db, q=block.q))
+            )
+        elif isinstance(block, HighPassBlock) and block.shape == "butterworth":
+            out.append(
+                (
+                    at,
+                    eq.Shape(
+                        kind="high-pass", frequency_hz=block.frequency_hz, slope_db_per_octave=block.slope_db_per_octave
+                    ),
+                )
+            )
+    return out
+
+
+def _block(shape: eq.Shape) -> ChainBlock:
+    written: dict[str, object] = {"block": shape.kind, "frequency": f"{shape.frequency_hz:g} Hz"}
+    if shape.kind == "high-pass":
+        return make_block(written | {"slope": f"{shape.slope_db_per_octave:g} dB/oct"})
+    return make_block(written | {"gain": f"{shape.gain_db:g} dB", "q": shape.q})
+
+
+_BEFORE_EQUALISER: Final = ("gain", "trim", "polarity", "delay")
+
+
+def with_changes(
+    blocks: Sequence[ChainBlock], changes: Sequence[eq.Change]
+) -> tuple[list[ChainBlock], list[ChainBlock]]:
+    """The chain with changes of its equaliser, and the new blocks in the order of the changes.
+
+    New ones go behind the last block of the equaliser, or in front; a high-pass goes in front of all but gains and delays.
+    """
+    out = list(blocks)
+    for change in changes:
+        if change.index is not None:
+            out[change.index] = _block(change.after)
+    made = []
+    for change in changes:
+        if change.index is None:
+            block = _block(change.after)
+            shaped = [at for at, one in enumerate(out) if one.block in _SHAPED]
+            at = shaped[-1] + 1 if shaped else 0
+            if change.after.kind == "high-pass" or not shaped:
+                at = next((place for place, one in enumerate(out) if one.block not in _BEFORE_EQUALISER), len(out))
+            out.insert(at, block)
+            made.append(block)
+    return out, made
+
+
+def _tone(heard: Heard, out: Plan) -> None:
+    finding = next((one for one in heard.findings if one.kind == "tone" and one.severity == "listen"), None)
+    if finding is None or heard.home is None or heard.wanted_tone_db is None or heard.after_tone_db is None:
+        return
+    equaliser = heard.desk.equaliser
+    grid = eq.desk_grid(
+        gain_step_db=equaliser.gain_step_db,
+        gain_max_db=equaliser.gain_max_db,
+        frequency_step_octave=equaliser.frequency_step_octave,
+        qs=equaliser.q,
+        bells=equaliser.bells,
+        lowest_note_hz=lowest_note_hz(heard.before_tone_db),
+        most_boost_db=MOST_BOOST_DB,
+    )
+    what_if = WhatIf(heard.excerpt, out.blocks, sample_rate_hz=heard.sample_rate_hz, folder=heard.folder)
+    as_is = fine_power(what_if.run(out.blocks), heard.sample_rate_hz)
+    # the detail of the excerpt, the levels of the whole take
+    whole = levels_of(heard.after_tone_db)
+    power = brought_to(as_is, whole)
+    home = heard.home
+
+    def good(levels_db: Array) -> bool:
+        return home.tail(vector_of(levels_db)) >= HOME
+
+    task = eq.Task(
+        power=power, wanted_db=heard.wanted_tone_db, weight=eq.matters(power), blocks=tuple(_shapes(out.blocks))
+    )
+    start_rms = float(eq.rms_db(whole, task))
+    found = eq.fewest(task, grid, good, most=MOST_TONE_MOVES)
+    if not found:
+        out.why.append("its tone behind the chain is within the normal range: no equaliser is turned")
+        return
+    for count, one in enumerate(found, 1):
+        levels = eq.band_levels_db(eq.applied(power, one.changes))
+        out.why.append(
+            f"tone with {count} change{'s' if count > 1 else ''}: {number(start_rms, 1)} to {number(one.rms_db, 1)} dB off (RMS), "
+            + ("within the normal range" if good(levels) else "not yet within the normal range")
+        )
+    chosen, levels = _proved(heard, out, what_if, as_is, whole, task, grid, found[-1])
+    if float(eq.rms_db(levels, task)) > start_rms - 0.2:
+        out.why.append("no change of the equaliser helps for sure: left alone")
+        return
+    out.predicted_db = levels
+    # what helps most first, so that stopping early still helps
+    order: list[eq.Change] = []
+    left = list(chosen.changes)
+    while left:
+        best = min(left, key=lambda one: float(eq.rms_db(eq.band_levels_db(eq.applied(power, [*order, one])), task)))
+        order.append(best)
+        left.remove(best)
+    for at, change in enumerate(order):
+        then = float(eq.rms_db(eq.band_levels_db(eq.applied(power, order[: at + 1])), task))
+        out.moves.append(_tone_move(heard, change, start_rms, then, out.blocks))
+    out.blocks, made = with_changes(out.blocks, order)
+    out.made += made
+    if abs(chosen.level_db) >= _WORTH_A_FADER_DB:
+        out.left_over.append(
+            f"its equaliser moves change its level by about {signed(chosen.level_db)}: make it up at its fader"
+        )
+    if not good(levels):
+        out.left_over.append(
+            f"its tone stays {number(float(eq.rms_db(levels, task)), 1)} dB off (RMS): look at the player's end"
+        )
+
+
+def _proved(
+    heard: Heard,
+    out: Plan,
+    what_if: WhatIf,
+    as_is: Array,
+    whole: Array,
+    task: eq.Task,
+    grid: eq.Grid,
+    found: eq.Found,
+) -> tuple[eq.Found, Array]:
+    """Run the changes through the chain; where dynamics make something else of them, search again from what came out."""
+    before = eq.band_levels_db(as_is)
+    best: tuple[float, eq.Found, Array] | None = None
+    chosen, shifted = found, task
+    for _ in range(_ROUNDS):
+        run = what_if.run(with_changes(out.blocks, chosen.changes)[0])
+        levels = whole + eq.band_levels_db(fine_power(run, heard.sample_rate_hz)) - before
+        rms = float(eq.rms_db(levels, task))
+        if best is None or rms < best[0]:
+            best = (rms, chosen, levels)
+        predicted = eq.band_levels_db(eq.applied(task.power, chosen.changes))
+        miss = eq.off_db(levels, replace(task, wanted_db=predicted))
+        if float(np.sqrt((miss**2 * task.weight).sum() / max(float(task.weight.sum()), 1e-9))) < _AGREES_DB:
+            break
+        shifted = replace(shifted, wanted_db=shifted.wanted_db - miss)
+        again = eq.fewest(shifted, grid, lambda _levels: False, most=len(found.changes))
+        if not again or again[-1].changes == chosen.changes:
+            break
+        chosen = again[-1]
+    assert best is not None
+    out.why.append(f"run through the chain: {number(best[0], 1)} dB off (RMS)")
+    return best[1], best[2]
+
+
+def _tone_move(heard: Heard, change: eq.Change, start: float, then: float, blocks: Sequence[ChainBlock]) -> Move:
+    after, before = change.after, change.before
+    first_pass = after.kind == "high-pass" and (
+        change.index is None or all(block.block != "high-pass" for block in blocks[: change.index])
+    )
+    hearers = who_hears(after.kind, heard.desk, first_high_pass=first_pass)
+    settings = {
+        "frequency": Setting(before=before.frequency_hz if before else None, after=after.frequency_hz, unit="Hz")
+    }
+    if after.kind == "high-pass":
+        settings["slope"] = Setting(
+            before=before.slope_db_per_octave if before else None, after=after.slope_db_per_octave, unit="dB/oct"
+        )
+        told = f"{hertz(after.frequency_hz)}, {number(after.slope_db_per_octave, 0)} dB/oct"
+        was = f"{hertz(before.frequency_hz)}, {number(before.slope_db_per_octave, 0)} dB/oct" if before else ""
+    else:
+        settings["gain"] = Setting(before=before.gain_db if before else None, after=after.gain_db, unit="dB")
+        settings["q"] = Setting(before=before.q if before else None, after=after.q, unit="1")
+        told = f"{signed(after.gain_db)} at {hertz(after.frequency_hz)}, Q {number(after.q, 2)}"
+        was = f"{signed(before.gain_db)} at {hertz(before.frequency_hz)}, Q {number(before.q, 2)}" if before else ""
+    text = f"{after.kind} from {was} to {told}" if before else f"new {after.kind}: {told}"
+    raises = after.kind != "high-pass" and after.gain_db > (before.gain_db if before else 0.0)
+    return Move(
+        where="channel",
+        block=after.kind,
+        index=None if change.index is None else _index_of(heard, blocks[change.index]),
+        on="both",
+        settings=settings,
+        effect=f"tone from {number(start, 1)} to {number(then, 1)} dB off what is usual (RMS), with those above",
+        who_hears=hearers,
+        undo=f"set it back to {was}" if before else "take it out",
+        text=with_caution(text, hearers, raises=raises, open_microphone=heard.source.role in OPEN_MICROPHONES),
+    )
+
+
+def _reduction(heard: Heard, out: Plan) -> None:
+    wanted = [
+        (at, block)
+        for at, block in enumerate(out.blocks)
+        if isinstance(block, CompressorBlock) and block.reduction_db is not None
+    ]
+    said = any(finding.kind == "dynamics" and finding.metric == "reduction_db" for finding in heard.findings)
+    if not wanted or not (said or out.changed):
+        return
+    for at, block in wanted:
+        assert block.reduction_db is not None
+        low_db, high_db = block.reduction_db
+        what_if = WhatIf(heard.excerpt, out.blocks[:at], sample_rate_hz=heard.sample_rate_hz, folder=heard.folder)
+        going_in = what_if.run(out.blocks[:at]).astype(np.float64)
+
+        def taken(threshold_dbfs: float, block: CompressorBlock = block, going_in: Array = going_in) -> float:
+            return reduction_db(
+                going_in, changed(block, threshold_dbfs=threshold_dbfs), heard.sample_rate_hz, heard.playing
+            )
+
+        now = taken(block.threshold_dbfs)
+        if low_db <= now <= high_db:
+            continue
+        found = solve(taken, low_db, high_db)
+        _reduction_move(heard, out, at, block, now, found)
+
+
+def reduction_db(signal: Array, block: CompressorBlock, sample_rate_hz: int, playing: NDArray[np.bool_]) -> float:
+    """Median of what a compressor takes off (channels, frames) while the source plays, over 100 ms each."""
+    chain = Chain([block], channels=signal.shape[0], sample_rate_hz=sample_rate_hz, metered=True)
+    for first in range(0, signal.shape[1], 1 << 15):
+        chain.process(signal[:, first : first + (1 << 15)])
+    chain.rest(signal.shape[0])
+    trace = chain.meters[0].trace_db()
+    if trace is None:
+        return 0.0
+    mask = playing[: trace.size]
+    heard = trace[: mask.size][mask]
+    return float(np.median(heard)) if heard.size else 0.0
+
+
+def _reduction_move(heard: Heard, out: Plan, at: int, block: CompressorBlock, now: float, found: Threshold) -> None:
+    assert block.reduction_db is not None
+    low_db, high_db = block.reduction_db
+    span = f"{number(low_db, 1)} to {number(high_db, 1)} dB"
+    if not found.reached:
+        out.left_over.append(
+            f"no threshold of its compressor takes off {span} (nearest: {number(found.reduction_db, 1)} dB at "
+            f"{number(found.threshold_dbfs, 1)} dBFS): its level moves in jumps, or its ratio or attack is too far from what is wanted"
+        )
+        return
+    hearers = who_hears("compressor", heard.desk)
+    out.blocks[at] = changed(block, threshold_dbfs=found.threshold_dbfs)
+    out.moves.append(
+        Move(
+            where="channel",
+            block="compressor",
+            index=_index_of(heard, block),
+            on=block.on,
+            settings={"threshold": Setting(before=block.threshold_dbfs, after=found.threshold_dbfs, unit="dBFS")},
+            effect=f"takes off {number(found.reduction_db, 1)} dB while it plays, where {number(now, 1)} dB is taken off now",
+            who_hears=hearers,
+            undo=f"threshold back to {number(block.threshold_dbfs, 1)} dBFS",
+            text=f"threshold of its compressor from {number(block.threshold_dbfs, 1)} to {number(found.threshold_dbfs, 1)} dBFS",
+        )
+    )
+    out.why.append(
+        f"its compressor takes off {number(now, 1)} dB where {span} is wanted: threshold to {number(found.threshold_dbfs, 1)} dBFS "
+        f"(in steps of {number(STEP_DB, 1)} dB)"
+    )
+
+
+def _index_of(heard: Heard, block: ChainBlock) -> int | None:
+    """Its place in the house's chain as it stands, by identity: moves may have put blocks in front of it."""
+    return next((at + heard.skipped for at, one in enumerate(heard.blocks) if one is block), None)

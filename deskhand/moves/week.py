@@ -1,0 +1,110 @@
+"""This week's chains as a house file of their own, and how the moves of a source were found."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import tomlkit
+
+from deskhand.errors import HouseError, UsageError
+from deskhand.house import find_house, parse_house
+from deskhand.recording.names import key, nearest
+from deskhand.report.result import write_atomically
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from deskhand.check import Checked
+    from deskhand.moves.move import Move
+
+_WRITTEN = {"dB": "dB", "Hz": "Hz", "dBFS": "dBFS", "dB/oct": "dB/oct"}
+
+
+def _value(value: float, unit: str) -> Any:
+    """A setting as the house file has it."""
+    return f"{value:g} {_WRITTEN[unit]}" if unit in _WRITTEN else value
+
+
+def write_week(checked: Checked, recording: Path, target: Path, *, house_path: Path | None) -> None:
+    """Write the house file with this week's moves in its chains, its comments kept; the standing file is not touched.
+
+    Raises
+    ------
+    HouseError
+        There is no house file to start from.
+    UsageError
+        The target is the standing house file.
+    """
+    standing = house_path or find_house(recording)
+    if standing is None:
+        raise HouseError(
+            "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"
+        )
+    if target.exists() and target.resolve() == standing.resolve():
+        raise UsageError(str(target), "is the standing house file", "name another place for this week's")
+    document = tomlkit.parse(standing.read_text("utf-8-sig"))
+    tables: Any = document["source"]
+    for source in checked.result.sources:
+        moves = [move for move in source.moves if move.block is not None]
+        if not moves:
+            continue
+        table = next(one for one in tables if key(str(one["name"])) == key(source.name))
+        _write_chain(table, moves, checked.plans[source.name].places)
+    text = tomlkit.dumps(document)
+    parse_house(text, target)
+    write_atomically(target, text)
+
+
+def _write_chain(table: Any, moves: list[Move], places: list[int]) -> None:
+    """Change a source's chain: what is there in place, then new blocks at theirs."""
+    if "chain" not in table:
+        table.append("chain", tomlkit.aot())
+    chain = table["chain"]
+    for move in moves:
+        if move.index is not None:
+            for name, setting in move.settings.items():
+                chain[move.index][name] = _value(setting.after, setting.unit)
+    made = []
+    for move in moves:
+        if move.index is None:
+            block = tomlkit.table()
+            block.append("block", move.block)
+            if move.on != "both":
+                block.append("on", move.on)
+            for name, setting in move.settings.items():
+                block.append(name, _value(setting.after, setting.unit))
+            made.append(block)
+    for place, block in sorted(zip(places, made, strict=True), key=lambda item: item[0]):
+        chain.insert(place, block)
+
+
+def reasons(checked: Checked, source: str) -> list[str]:
+    """How the moves of a source were found, a line each.
+
+    Raises
+    ------
+    UsageError
+        There is no such source.
+    """
+    names = [one.name for one in checked.result.sources]
+    found = next((one for one in checked.result.sources if key(one.name) == key(source)), None)
+    if found is None:
+        near = nearest(source, names, count=1)
+        raise UsageError(
+            f'--why "{source}"',
+            "is no source of this take",
+            f'did you mean "{near[0]}"?' if near else "see the list above",
+        )
+    lines = [f"Why, at {found.name}:"]
+    lines += [f"  found: {finding.text}" for finding in found.findings]
+    plan = checked.plans.get(found.name)
+    if plan is None:
+        return [
+            *lines,
+            "  nothing is out of place that a setting of the desk could mend"
+            if not found.findings
+            else "  no move follows from it",
+        ]
+    lines += [f"  {text}" for text in plan.why]
+    lines += [f"  move: {move.text}; undo: {move.undo}" for move in plan.moves]
+    return lines + [f"  stays: {text}" for text in plan.left_over]
