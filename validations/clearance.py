@@ -18,7 +18,7 @@ import scipy.signal as ss
 from scipy.stats import rankdata, spearmanr
 
 from deskhand.chain.run import run
-from deskhand.demo.season import _parts
+from deskhand.demo.season import _parts, pick_players
 from deskhand.dsp.intelligibility import INTERNAL_NOISE_DB, index
 from deskhand.house import MidSideBlock
 from tests.dsp.test_intelligibility import BINAURAL_DB, BY_ID, EXAMPLES, QUIET_DB, extended, flat, interrupted, speech
@@ -142,7 +142,7 @@ class Mix:
 @functools.cache
 def demo(seed: int) -> dict[str, Sound]:
     """Some seconds of the invented band, without bleed, resampled to the rate of the rest."""
-    _, parts, _ = _parts(np.random.default_rng(seed), 45.0)
+    _, parts, _ = _parts(np.random.default_rng(seed), 45.0, pick_players(np.random.default_rng(seed)))
     names = ("lead voice", "kick", "snare", "bass", "guitar a", "guitar b", "acoustic", "piano")
     first, last = (round(at_s * 48000) for at_s in DEMO_S)
     sounds = {

@@ -61,7 +61,7 @@ def main() -> None:
         found, wrong = kills(variant)
         rows.append(row(NAMES[variant], found, wrong))
         failures += wrong
-    seeds = ", ".join(f"{NAMES[one]}: {first} to {first + KILLS - 1}" for one, first in FIRST_SEED.items())
+    seeds = ", ".join(f"{first} to {first + KILLS - 1} ({NAMES[one]})" for one, first in FIRST_SEED.items())
     TARGET.write_text(
         f"""\
 # Validation: killed while writing
@@ -69,7 +69,8 @@ def main() -> None:
 Made by `python -m validations.killed`, with SQLite {sqlite3.sqlite_version}. A child process keeps takes in a loop and
 prints the number of each once it is kept. It is ended with SIGKILL, which no program can catch, at a moment drawn evenly
 from the first {LATEST_S["one"]} s ({LATEST_S["new"]} s where each take has a history of its own). A take has {PARTS["one"]} parts of
-{VALUES} values with their uncertainty; where the tables are made anew for each, {PARTS["new"]} parts. Seeds: {seeds}.
+{VALUES} values with their uncertainty; where the tables are made anew for each, {PARTS["new"]} parts.
+Seeds: {seeds}.
 
 After every kill: the history opens, `PRAGMA integrity_check` and `foreign_key_check` find nothing, every take that was told
 as kept is there with every number as it was, to the last bit; no other is there but, at most, the one that was kept a moment
@@ -81,7 +82,7 @@ before it could be told, whole; and the next take is kept in it. Failed: any of 
 
 {chr(10).join(f"- {one}" for one in failures) or "Nothing was lost, and nothing was half there."}
 
-This is about programs that end, as when a laptop's lid or a person ends them. What a loss of power does depends on the disk:
+This is about programs that end, as when a person or the system ends them. What a loss of power does depends on the disk:
 SQLite waits for it at every take (`synchronous = FULL`), which a disk that lies about it makes worthless.
 """,
         "utf-8",

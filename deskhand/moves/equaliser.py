@@ -20,7 +20,7 @@ from deskhand.dsp.filters import (
     pass_prototypes,
 )
 from deskhand.dsp.spectrum import exact_hz
-from deskhand.units import db_from_power
+from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -35,7 +35,9 @@ FINE_HZ: Final = 1000.0 * 2.0 ** (np.arange(-6 * FINE_PER_OCTAVE, 4.5 * FINE_PER
 LOW_HZ, HIGH_HZ = 60.0, 12000.0
 """Where a tone is brought home."""
 Kind = Literal["bell", "low-shelf", "high-shelf", "high-pass"]
-_WIDE: Final = 2.0
+_WIDE: Final = 1.4
+_SMOOTHING_OCTAVE: Final = 0.4
+_FLOOR_DB: Final = -38.0
 _BEAM: Final = 12
 _EXACT_PAIRS: Final = 1500
 """Up to this many single settings, pairs of them are searched exactly."""
@@ -43,6 +45,8 @@ _ROUNDS: Final = 4
 _UNIT_DB: Final = 5.0
 _LIKELY, _NEAR_GAINS = 10, 3
 _LEAST: Final = 1e-12
+WORTH_DB: Final = 0.2
+"""What a further change must take off what is left to be asked for at all. Common practice, no source."""
 _LEVEL_COST: Final = 0.06
 """A decibel of level that a change of tone brings with it, in dB of residual: it has to be made up for elsewhere."""
 
@@ -136,7 +140,8 @@ class Task:
 
 def _bands() -> Array:
     """(31, fine) which fine frequencies belong to which third-octave."""
-    edges = exact_hz()[:, None] * 2.0 ** (np.array([-1.0, 1.0]) / 6.0)
+    # bands of the base-ten series meet at a twentieth of a decade (IEC 61260-1:2014)
+    edges = exact_hz()[:, None] * 10.0 ** (np.array([-1.0, 1.0]) / 20.0)
     return np.asarray((edges[:, :1] <= FINE_HZ) & (edges[:, 1:] > FINE_HZ), np.float64)
 
 
@@ -157,9 +162,30 @@ def matters(power: Array) -> Array:
     return np.asarray(np.where(inside, np.clip((50.0 - below) / 10.0, 0.0, 1.0), 0.0))
 
 
+def _smoothing() -> Array:
+    """(31, 31) a band with its neighbours, as a Gaussian of 0.4 octave weighs them."""
+    place = np.arange(31)
+    return np.asarray(np.exp(-0.5 * ((place[:, None] - place) / (3 * _SMOOTHING_OCTAVE)) ** 2))
+
+
+_SMOOTHING: Final = _smoothing()
+
+
+def _heard_db(levels_db: Array) -> Array:
+    """(..., 31) levels against the whole with a soft floor: what lies far below it is hardly heard in it, whatever its level."""
+    power = np.asarray(power_from_db(levels_db))
+    share = power / np.maximum(power.sum(axis=-1, keepdims=True), 1e-30)
+    return np.asarray(db_from_power(share + 10 ** (_FLOOR_DB / 10)))
+
+
 def off_db(levels_db: Array, task: Task) -> Array:
-    """(..., 31) levels against the wanted ones, their weighted mean taken out: level is not tone."""
-    off = levels_db - task.wanted_db
+    """(..., 31) levels against the wanted ones, smoothed, their weighted mean taken out.
+
+    Smoothed over 0.4 octave, since the notes of another song and key are no other tone; without the mean, since level is not tone.
+    """
+    spread = _SMOOTHING * task.weight
+    spread = spread / np.maximum(spread.sum(axis=1, keepdims=True), 1e-9)
+    off = (_heard_db(levels_db) - _heard_db(task.wanted_db)) @ spread.T
     mean = (off * task.weight).sum(axis=-1, keepdims=True) / max(float(task.weight.sum()), 1e-9)
     return np.asarray(off - mean)
 
@@ -176,8 +202,8 @@ def _reluctance(change: Change) -> float:
     cost = 0.0 if change.index is not None else 0.05
     if after.kind != "high-pass":
         moved = after.gain_db - (before.gain_db if before is not None else 0.0)
-        cost += 0.01 * abs(moved) + (0.02 * max(0.0, moved))
-        cost += 0.04 * max(0.0, np.log2(max(after.q, 1e-3) / _WIDE)) if after.kind == "bell" else 0.0
+        cost += 0.02 * abs(moved) + 0.02 * max(0.0, moved)
+        cost += 0.1 * max(0.0, float(np.log2(max(after.q, 1e-3) / _WIDE))) if after.kind == "bell" else 0.0
     return cost
 
 
@@ -243,7 +269,10 @@ def _likely(task: Task, grid: Grid, kind: Kind, off: Array) -> list[Shape]:
     out: list[Shape] = []
     for sign in (-1, 1):
         places, unit = _units(grid, kind, sign)
-        moved = unit - (unit * weight).sum(axis=1, keepdims=True)
+        spread = _SMOOTHING * task.weight
+        spread = spread / np.maximum(spread.sum(axis=1, keepdims=True), 1e-9)
+        moved = unit @ spread.T
+        moved = moved - (moved * weight).sum(axis=1, keepdims=True)
         size = (moved**2 * weight).sum(axis=1)
         gain = -(moved * off * weight).sum(axis=1) / np.maximum(size, 1e-9)
         gain = np.where(size > 1e-4, np.clip(gain, steps.min(), min(steps.max(), grid.most_boost_db)), 0.0)
@@ -338,7 +367,8 @@ def fewest(task: Task, grid: Grid, good: Callable[[Array], bool], *, most: int =
     Returns
     -------
     list of Found
-        The best of each length, the last one good unless none is; empty when the tone is good as it is.
+        The best of each length, the last one good unless none is; empty when the tone is good as it is, or when no change
+        is worth it.
     """
     if good(band_levels_db(task.power)):
         return []
@@ -363,10 +393,13 @@ def fewest(task: Task, grid: Grid, good: Callable[[Array], bool], *, most: int =
         beam = _distinct(ranked)[:_BEAM]
         # the cheapest that is home, or the nearest to it
         home = next((one for one in beam if good(band_levels_db(applied(task.power, one.changes)))), None)
-        out.append(home or beam[0])
-        if home is not None:
+        best = home or beam[0]
+        before = out[-1].rms_db if out else float(rms_db(band_levels_db(task.power), task))
+        if best.rms_db > before - WORTH_DB:
+            # one more knob for next to nothing: leaving alone is better
             break
-        if length > 1 and out[-1].rms_db > out[-2].rms_db - 0.05:
+        out.append(best)
+        if home is not None:
             break
     return out
 

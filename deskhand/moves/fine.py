@@ -46,9 +46,12 @@ def fine_power(signal: NDArray[np.floating], sample_rate_hz: float) -> Array:
 
 
 def brought_to(power: Array, levels_db: Array) -> Array:
-    """A fine spectrum whose third-octave levels are those given, (31,); its detail inside each band is kept."""
+    """A fine spectrum whose third-octave levels are those given, (31,); its detail inside each band is kept.
+
+    Outside of the bands, 17.8 Hz to 22.4 kHz, nothing is left: it is in no reading.
+    """
     known = np.isfinite(levels_db)
     change = np.where(known, levels_db - band_levels_db(power), 0.0)
     inside = BANDS.sum(axis=0) > 0
     gain = power_from_db(change) @ BANDS
-    return np.asarray(np.where(inside, power * np.maximum(gain, 1e-20), power))
+    return np.asarray(np.where(inside, power * np.maximum(gain, 1e-20), 1e-20))

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.chain.run import Chain, WhatIf
-from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.dsp.spectrum import NOMINAL_HZ, exact_hz
 from deskhand.house import (
     OPEN_MICROPHONES,
     BellBlock,
@@ -23,7 +23,7 @@ from deskhand.moves import equaliser as eq
 from deskhand.moves.fine import brought_to, fine_power
 from deskhand.moves.move import Move, Setting, hertz, signed, who_hears, with_caution
 from deskhand.moves.reduction import STEP_DB, Threshold, solve
-from deskhand.reference.numbers import tone_vector
+from deskhand.reference.numbers import OCTAVES_HZ, tone_vector
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -38,12 +38,14 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-HOME: Final = 0.2
-"""Probability from which a tone is as normal as any clean take's."""
+HOME: Final = 0.05
+"""Probability from which a tone is within the range that holds 95 % of clean takes."""
 MOST_TONE_MOVES: Final = 4
 MOST_BOOST_DB: Final = 6.0
 _ROUNDS: Final = 3
 _WORTH_A_FADER_DB: Final = 1.0
+_RESTLESS_DB: Final = 1.0
+"""Spread of an octave from take to take at which it counts half. Common practice, no source."""
 _AGREES_DB: Final = 0.3
 _INSTRUCTIONS: Final = {
     "one-sided": "rig", "silent": "rig", "swapped": "patch", "wrong-patch": "patch", "duplicate": "patch", "hum": "rig",
@@ -335,13 +337,19 @@ def _tone(heard: Heard, out: Plan) -> None:
     def good(levels_db: Array) -> bool:
         return home.tail(vector_of(levels_db)) >= HOME
 
-    task = eq.Task(
-        power=power, wanted_db=heard.wanted_tone_db, weight=eq.matters(power), blocks=tuple(_shapes(out.blocks))
-    )
+    # where this source differs from song to song anyway, a difference says little
+    spread_db = np.sqrt(np.diag(home.scale))
+    by_band = np.interp(np.log2(exact_hz()), np.log2(np.array(OCTAVES_HZ)), spread_db)
+    weight = eq.matters(power) / (1.0 + (by_band / _RESTLESS_DB) ** 2)
+    task = eq.Task(power=power, wanted_db=heard.wanted_tone_db, weight=weight, blocks=tuple(_shapes(out.blocks)))
     start_rms = float(eq.rms_db(whole, task))
     found = eq.fewest(task, grid, good, most=MOST_TONE_MOVES)
     if not found:
-        out.why.append("its tone behind the chain is within the normal range: no equaliser is turned")
+        out.why.append(
+            "its tone behind the chain is within the normal range: no equaliser is turned"
+            if good(whole)
+            else "no change of the equaliser brings its tone nearer to what is usual: left alone"
+        )
         return
     for count, one in enumerate(found, 1):
         levels = eq.band_levels_db(eq.applied(power, one.changes))
