@@ -258,8 +258,8 @@ def main() -> None:
         "",
     ]
     for kind, title, count in (
-        ("synthesised", "Synthesised season", CASES),
-        ("samples", "Season from real samples", CASES // 2),
+        ("synthesised", "Synthesised season", CASES * 4 // 5),
+        ("samples", "Season from real samples", CASES // 5),
     ):
         clean, _ = season(kind, clean=KEPT, planted=0)
         reference = reference_of_shows(clean)

@@ -1,0 +1,230 @@
+"""Moves of a source: order of causes, the desk's abilities, thresholds by running, this week's file.
+
+Covers, in this order: instructions before settings; level; reduction; tone; who hears it; writing the week.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.findings import Finding
+from deskhand.house import Desk, Source, make_block, parse_house
+from deskhand.moves.equaliser import band_levels_db
+from deskhand.moves.fine import fine_power
+from deskhand.moves.move import who_hears
+from deskhand.moves.plan import Heard, plan, reduction_db, vector_of
+from deskhand.moves.reduction import solve
+from deskhand.moves.week import _write_chain
+from deskhand.reference.predict import Predictive
+
+RATE_HZ = 48000
+COMPRESSOR = {
+    "block": "compressor", "threshold": "-20 dBFS", "ratio": 4, "knee": "6 dB", "attack": "10 ms", "release": "150 ms",
+    "reduction": "2 to 4 dB",
+}  # fmt: skip
+
+
+def _music(rng: np.random.Generator, seconds: float = 20.0) -> np.ndarray:
+    """Notes of a second each with overtones, at levels that differ."""
+    out = np.zeros(round(seconds * RATE_HZ))
+    time_s = np.arange(RATE_HZ) / RATE_HZ
+    for beat in range(int(seconds)):
+        hz = 110.0 * 2 ** (float(rng.integers(24)) / 12)
+        note = sum(np.sin(2 * np.pi * hz * n * time_s + n) / n for n in range(1, 40) if hz * n < 15000)
+        level = 10 ** (float(rng.uniform(-4, 4)) / 20)
+        out[beat * RATE_HZ : (beat + 1) * RATE_HZ] = (
+            level * note * np.exp(-1.5 * time_s) * np.minimum(1, time_s / 0.005)
+        )
+    return (0.2 * out / np.sqrt(np.mean(out**2)))[None]
+
+
+def _finding(kind: str, severity: str = "fix", **rest: object) -> Finding:
+    return Finding(id=f"bass/{kind}", kind=kind, stage="tap", severity=severity, text=rest.pop("text", kind), **rest)  # type: ignore[arg-type]
+
+
+def _heard(signal: np.ndarray, blocks: list[dict], findings: list[Finding], **rest: object) -> Heard:
+    chain = [make_block(block) for block in blocks]
+    source = Source(name="bass", role="bass", tracks=["bass"] if len(signal) == 1 else ["l", "r"], chain=chain)
+    values: dict = {
+        "source": source, "desk": Desk(), "blocks": chain, "skipped": 0, "excerpt": signal.astype(np.float32),
+        "playing": np.ones(signal.shape[1] * 10 // RATE_HZ, bool), "sample_rate_hz": RATE_HZ, "folder": None, "findings": findings,
+        "before_tone_db": None, "after_tone_db": None, "home": None, "wanted_tone_db": None, "line_check": False,
+    }  # fmt: skip
+    return Heard(**(values | rest))
+
+
+@pytest.mark.parametrize("kind", ["one-sided", "swapped", "wrong-patch", "hum", "dropout"])
+def test_nothing_is_turned_before_what_arrives_is_right(rng, kind):
+    level = _finding("level-low", measured=-30.0, expected=-18.0, text="12 dB below nominal; raise its trim by 12 dB")
+    found = plan(_heard(_music(rng), [COMPRESSOR], [_finding(kind), level]))
+    assert [move.where for move in found.moves] == ["patch" if kind in ("swapped", "wrong-patch") else "rig"]
+    assert not found.changed
+
+
+@pytest.mark.parametrize(
+    ("line_check", "clipped", "where"), [(False, False, "trim"), (True, False, "preamp"), (False, True, "preamp")]
+)
+def test_the_preamp_is_left_alone_after_line_check(rng, line_check, clipped, where):
+    """Common practice, no source: a preamp changes every player's mix."""
+    findings = [_finding("level-high", measured=-12.0, expected=-18.0, text="6 dB above nominal; lower it")]
+    if clipped:
+        findings.append(_finding("clipped", text="clipped"))
+    found = plan(_heard(_music(rng), [], findings, line_check=line_check))
+    [move] = found.moves
+    assert move.where == where
+    assert move.settings["gain"].after == pytest.approx(-6.0)
+    assert "tell the stage first" in move.text
+    assert "monitors" in move.who_hears
+
+
+def test_level_in_the_steps_of_the_desk(rng):
+    findings = [_finding("level-high", measured=-14.63, expected=-18.0, text="lower it")]
+    desk = Desk(trim_step="0.5 dB")
+    [move] = plan(_heard(_music(rng), [], findings, desk=desk)).moves
+    assert move.settings["gain"].after == pytest.approx(-3.5)
+
+
+def test_an_existing_trim_is_changed_not_doubled(rng):
+    findings = [_finding("level-high", measured=-15.0, expected=-18.0, text="lower it")]
+    found = plan(_heard(_music(rng), [{"block": "trim", "gain": "2 dB"}], findings))
+    [move] = found.moves
+    assert (move.index, move.settings["gain"].before, move.settings["gain"].after) == (0, 2.0, -1.0)
+    assert len(found.blocks) == 1
+
+
+@pytest.mark.parametrize("middle_db", [1.5, 3.0, 5.0, 7.5])
+def test_threshold_takes_off_what_is_wanted(rng, middle_db):
+    low, high = middle_db - 0.5, middle_db + 0.5
+    block = make_block(COMPRESSOR | {"reduction": f"{low} to {high} dB"})
+    signal = _music(rng)
+    playing = np.ones(200, bool)
+    found = solve(
+        lambda dbfs: reduction_db(signal, make_block(COMPRESSOR | {"threshold": f"{dbfs} dBFS"}), RATE_HZ, playing),
+        low,
+        high,
+    )
+    assert found.reached
+    again = reduction_db(
+        signal, make_block(COMPRESSOR | {"threshold": f"{found.threshold_dbfs} dBFS"}), RATE_HZ, playing
+    )
+    assert low <= again <= high
+    assert block.reduction_db == (low, high)
+
+
+def test_a_lower_threshold_never_takes_off_less(rng):
+    signal = _music(rng)
+    taken = [
+        reduction_db(signal, make_block(COMPRESSOR | {"threshold": f"{dbfs} dBFS"}), RATE_HZ, np.ones(200, bool))
+        for dbfs in range(-45, -4, 5)
+    ]
+    assert all(later <= earlier + 1e-6 for earlier, later in zip(taken, taken[1:], strict=False))
+
+
+def test_what_no_threshold_can_do_is_said(rng):
+    soft = COMPRESSOR | {"ratio": 1.05, "reduction": "6 to 8 dB"}
+    said = _finding("dynamics", "note", metric="reduction_db")
+    found = plan(_heard(_music(rng), [soft], [said]))
+    assert not found.moves
+    assert any("no threshold" in text for text in found.left_over)
+
+
+def test_reduction_within_its_range_is_left_alone(rng):
+    signal = _music(rng)
+    dbfs = solve(
+        lambda value: reduction_db(
+            signal, make_block(COMPRESSOR | {"threshold": f"{value} dBFS"}), RATE_HZ, np.ones(200, bool)
+        ),
+        2,
+        4,
+    )
+    block = COMPRESSOR | {"threshold": f"{dbfs.threshold_dbfs} dBFS"}
+    assert not plan(_heard(signal, [block], [_finding("dynamics", "note", metric="reduction_db")])).moves
+
+
+def _tone(signal: np.ndarray) -> dict[str, float]:
+    levels = band_levels_db(fine_power(signal, RATE_HZ))
+    levels = levels - 10 * np.log10((10 ** (levels / 10)).sum())
+    return {f"{band:g}": float(level) for band, level in zip(NOMINAL_HZ, levels, strict=True)}
+
+
+@pytest.mark.parametrize("blocks", [[], [COMPRESSOR]], ids=["plain", "behind-a-compressor"])
+def test_a_wrong_tone_is_brought_home_and_proved(rng, blocks):
+    from deskhand.chain.run import run
+
+    clean = _music(rng)
+    wrong = run(
+        clean, [make_block({"block": "bell", "frequency": "1.2 kHz", "gain": "5 dB", "q": 1})], sample_rate_hz=RATE_HZ
+    )
+    chain = [make_block(block) for block in blocks]
+    usual = _tone(run(clean, chain, sample_rate_hz=RATE_HZ))
+    wanted = np.array([usual[f"{band:g}"] for band in NOMINAL_HZ])
+    home = Predictive(location=vector_of(wanted), scale=0.3**2 * np.eye(8), dof=20.0)
+    now = _tone(run(wrong, chain, sample_rate_hz=RATE_HZ))
+    heard = _heard(
+        wrong,
+        blocks,
+        [_finding("tone", "listen")],
+        home=home,
+        wanted_tone_db=wanted,
+        after_tone_db=now,
+        before_tone_db=_tone(wrong),
+    )
+    found = plan(heard)
+    assert 1 <= len(found.moves) <= 2
+    then = _tone(run(wrong, found.blocks, sample_rate_hz=RATE_HZ))
+    before, after = (
+        home.distance(vector_of(np.array([tone[f"{band:g}"] for band in NOMINAL_HZ]))) for tone in (now, then)
+    )
+    assert after < before / 10
+    assert home.tail(vector_of(np.array([then[f"{band:g}"] for band in NOMINAL_HZ]))) > 0.05
+    # a cut undoes a boost
+    assert any(setting.after < 0 for name, setting in found.moves[0].settings.items() if name == "gain")
+
+
+def test_no_tone_move_without_kept_takes(rng):
+    assert not plan(_heard(_music(rng), [], [_finding("tone", "listen")])).moves
+
+
+@pytest.mark.parametrize(
+    ("monitors", "block", "heard"),
+    [
+        ("after-gain", "trim", True),
+        ("after-gain", "bell", False),
+        ("after-chain", "bell", True),
+        ("preamp", "trim", False),
+        ("preamp", "gain", True),
+    ],
+)
+def test_who_hears_it(monitors, block, heard):
+    assert ("monitors" in who_hears(block, Desk(monitors=monitors))) == heard
+
+
+def test_the_week_is_written_with_its_comments_and_runs_the_same(rng):
+    import tomlkit
+
+    text = (
+        '[house]\nname = "Tern Street Hall"  # invented\n[[source]]\nname = "bass"  # the four-string\nrole = "bass"\ntracks = ["bass"]\n'
+        '[[source.chain]]\nblock = "bell"\nfrequency = "400 Hz"  # boxy\ngain = "-2 dB"\nq = 1\n'
+        '[[source.chain]]\nblock = "compressor"\nthreshold = "-40 dBFS"\nreduction = "2 to 4 dB"  # gently\n'
+    )
+    house = parse_house(text, Path("house.toml"))
+    findings = [
+        _finding("level-high", measured=-12.0, expected=-18.0, text="lower it"),
+        _finding("dynamics", "note", metric="reduction_db"),
+    ]
+    heard = _heard(_music(rng), [], findings)
+    heard = Heard(
+        **{name: getattr(heard, name) for name in heard.__dataclass_fields__} | {"blocks": house.source[0].chain}
+    )
+    found = plan(heard)
+    assert {move.block for move in found.moves} == {"trim", "compressor"}
+    document = tomlkit.parse(text)
+    _write_chain(document["source"][0], [move for move in found.moves if move.block], found.places)
+    written = tomlkit.dumps(document)
+    for comment in ("# invented", "# the four-string", "# boxy", "# gently"):
+        assert comment in written
+    assert parse_house(written, Path("week.toml")).source[0].chain == found.blocks
