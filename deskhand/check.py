@@ -13,6 +13,7 @@ from deskhand.chain.run import Chain, still_to_come
 from deskhand.chain.take import WithChains
 from deskhand.errors import HouseError, UsageError
 from deskhand.findings import (
+    NOT_JUDGED,
     Finding,
     Judged,
     causes_only,
@@ -276,11 +277,12 @@ def check(
         ]
     used = {source.name: taps.get(source.name) or source.tap or show.tap for source in house.source}
     parts = _parts(house, show, measured, used)
-    compared = _compared(house, measured, kept, parts, used, recording.start_s)
+    compared = _compared(house, measured, kept, parts, used, recording.start_s, show.date)
     for found in judged.by_source.values():
         found[:] = causes_only(found)
-    said = _dismissed(asked, judged, parts, show)
-    silenced(judged.by_source, [*(kept.dismissals if kept else ()), *said], show=(show.name, show.date))
+    everything = {**judged.by_source, MIX: compared.mix}
+    said = _dismissed(asked, everything, parts, show)
+    silenced(everything, [*(kept.dismissals if kept else ()), *said], show=(show.name, show.date))
     taken = Taken(
         house=house,
         recording=recording,
@@ -321,9 +323,11 @@ def check(
     )
 
 
-def _dismissed(asked: Asked, judged: Judged, parts: list[KeptPart], show: ShowResult) -> list[Dismissal]:
+def _dismissed(
+    asked: Asked, by_source: dict[str, list[Finding]], parts: list[KeptPart], show: ShowResult
+) -> list[Dismissal]:
     """What the caller does not want to hear of, as the history keeps it."""
-    found = {finding.id: (source, finding) for source, several in judged.by_source.items() for finding in several}
+    found = {finding.id: (source, finding) for source, several in by_source.items() for finding in several}
     out = []
     for name, for_good in asked.leave:
         if name not in found:
@@ -395,6 +399,7 @@ def _compared(
     parts: list[KeptPart],
     taps: dict[str, Tap],
     start_s: float,
+    date: str | None,
 ) -> _Compared:
     """Set the take against what the house kept, and add what comes of it to the findings."""
     judged, figures = measured.judged, measured.figures
@@ -428,7 +433,7 @@ def _compared(
             mix = [*mix, *(one for one in several if one.kind not in {other.kind for other in mix})]
         else:
             judged.by_source[name] += several
-    for name, several in judge_drifts(drifts(reference, parts)).items():
+    for name, several in judge_drifts(drifts(reference, parts, date=date, left_out=NOT_JUDGED)).items():
         judged.by_source[name] += several
     dates = sorted(take.date for take in kept.takes if take.date)
     return _Compared(

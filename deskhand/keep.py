@@ -10,7 +10,7 @@ from deskhand import __version__
 from deskhand.errors import HouseError, UsageError
 from deskhand.house import HouseFile, find_house, read_house
 from deskhand.recording.names import key, nearest
-from deskhand.reference.normal import reference_of
+from deskhand.reference.normal import MOST_TAKES, reference_of
 from deskhand.reference.numbers import LEVEL, NUMBERS
 from deskhand.reference.weeks import Course, courses
 from deskhand.store import History, KeptTake, history_url, open_history
@@ -160,14 +160,21 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
             raise UsageError(f'"{source}"', "is in no kept show", fix)
         wanted = [found]
     metrics = [number.metric for number in (LEVEL, *NUMBERS) if number.metric != "harsh_share"]
+    stages = ("tap", "after")
+    wanted_metrics = (*metrics, "harsh_sone", "loudness_sone")
     kept = history.parts(
         house=name,
         phase=phase,
-        metrics=(*metrics, "harsh_sone", "loudness_sone"),
-        most=_OVERVIEW_TAKES if source is None else _ALL_TAKES,
-        stages=("tap", "after"),
-        source=wanted[0] if source is not None else None,
+        metrics=wanted_metrics,
+        most=MOST_TAKES if source is not None else _OVERVIEW_TAKES,
+        stages=stages,
     )
+    if source is not None:
+        # all of its weeks, beside the newest of the others, whose spread it shares
+        own = history.parts(
+            house=name, phase=phase, metrics=wanted_metrics, most=_ALL_TAKES, stages=stages, source=wanted[0]
+        )
+        kept = [*own, *((take, part) for take, part in kept if part.source != wanted[0])]
     if not kept:
         raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
     newest = {(part.source, part.stage): part for _, part in kept}

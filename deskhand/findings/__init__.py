@@ -4,10 +4,18 @@ from deskhand.findings.causes import causes_only, silenced
 from deskhand.findings.finding import KINDS, Finding, Kind, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of
 from deskhand.findings.judge import Judged, has_nominal, judge, judge_chains, judge_voices
-from deskhand.findings.normal import judge_drifts, judge_mistaken, judge_mix, judge_normals, judge_upside_down
+from deskhand.findings.normal import (
+    NOT_JUDGED,
+    judge_drifts,
+    judge_mistaken,
+    judge_mix,
+    judge_normals,
+    judge_upside_down,
+)
 
 __all__ = [
     "KINDS",
+    "NOT_JUDGED",
     "Finding",
     "FirstThing",
     "Judged",

@@ -39,8 +39,9 @@ _EXPLAINS: Final[dict[str, frozenset[str]]] = {
     "articulation": frozenset({"drift"}),
 }
 """Kind to the kinds that are its consequence. Common practice, no source."""
-_WORSE_DB: Final = 3.0
-"""Further out than when it was dismissed by this much, a finding is raised again. Common practice, no source."""
+_WORSE: Final = {"dB": 3.0, "dBFS": 3.0, "dBTP": 3.0}
+"""Further out than when it was dismissed by this much, or by half in other units, a finding is raised again. Common practice, no
+source."""
 _HALF_GONE_DB: Final = 6.0
 """A pair of which one side is dead reads 3 dB low, and up to 6 with the level's own spread."""
 
@@ -65,7 +66,9 @@ def silenced(
     for found in by_source.values():
         for at, finding in enumerate(found):
             one = said.get(finding.id)
-            if one is None or finding.severity == "note" or _worse(finding, one):
+            if one is None or finding.severity == "note":
+                continue
+            if one.for_good and _worse(finding, one):
                 continue
             by = f" by {one.said_by}" if one.said_by else ""
             how = f"as you like it, said{by}" if one.for_good else f"left alone for this show{by}"
@@ -74,14 +77,15 @@ def silenced(
 
 def _worse(finding: Finding, dismissed: Dismissal) -> bool:
     """Whether it is noticeably further out than when it was dismissed."""
-    if finding.measured is None or dismissed.measured is None or finding.unit not in ("dB", "dBFS", "dBTP"):
+    if finding.measured is None or dismissed.measured is None:
         return False
     middle = (
         finding.expected if finding.expected is not None else finding.high if finding.high is not None else finding.low
     )
     if middle is None:
         return False
-    return abs(finding.measured - middle) > abs(dismissed.measured - middle) + _WORSE_DB
+    now, then = finding.measured - middle, dismissed.measured - middle
+    return now * then < 0 or abs(now) > abs(then) + _WORSE.get(finding.unit or "", 0.5 * abs(then))
 
 
 def causes_only(findings: list[Finding]) -> list[Finding]:

@@ -101,7 +101,7 @@ def weeks_of(dates: Sequence[str | None]) -> Array:
         if when is None or first is None:
             out.append(out[-1] + 1.0 if out else 0.0)
         else:
-            out.append(shift + (when - first).days / 7.0)
+            out.append(max(shift + (when - first).days / 7.0, out[-1] if out else 0.0))
     return np.array(out)
 
 
@@ -133,7 +133,11 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
         held = held if at < BASELINE else weight * float(value) + (1.0 - weight) * held
         average[at] = held
     count = np.maximum(0, np.arange(values.size) - BASELINE + 1)
-    deviation = spread * np.sqrt(weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * count)) + 1.0 / BASELINE)
+    # how far the average has forgotten the baseline is how far the baseline's own error shows
+    forgotten = 1.0 - (1.0 - weight) ** count
+    deviation = spread * np.sqrt(
+        weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * count)) + forgotten**2 / BASELINE
+    )
     low, high = centre - limit * deviation, centre + limit * deviation
     newest = float(average[-1])
     drifted = not low[-1] <= newest <= high[-1]
@@ -148,6 +152,9 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     if length > 0:
         slope, start = np.polyfit(weeks[since:] - weeks[since], values[since:], 1)
         line = (float(start), float(start + slope * length))
+        if (line[1] - line[0]) * (newest - centre) <= 0:
+            # it went away in a step and has come back a little: where it was and where it is
+            line = (centre, newest)
     return Chart(
         values=values,
         average=average,

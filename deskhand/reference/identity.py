@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -17,6 +16,8 @@ if TYPE_CHECKING:
     from deskhand.reference.normal import Reference
     from deskhand.store import KeptPart
 
+LIKE_OTHER: Final = 1e-4
+"""And is no rarer than this as the other: what is like nobody is new, and in nobody's place."""
 _FAMILY: Final = {
     "lead vocal": "voice", "backing vocal": "voice", "speech": "voice", "guitar": "guitar", "acoustic guitar": "guitar",
     "kick": "drum", "snare": "drum", "toms": "drum",
@@ -50,37 +51,48 @@ class Mistaken:
     """Log likelihood ratio against being itself."""
 
 
-def _log_densities(
-    reference: Reference, inputs: Sequence[KeptPart]
-) -> tuple[dict[tuple[str, str], float], dict[str, float]]:
-    """(input, source it is taken for) to log density, and how probable each input's tone is as itself."""
-    out: dict[tuple[str, str], float] = {}
-    own: dict[str, float] = {}
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Fit:
+    """How well an input is taken for a source."""
+
+    terms: dict[str, float]
+    """Log density of each number that is kept of the source."""
+    tail: float
+    """Of its tone."""
+
+
+def _fits(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Fit]:
+    """(input, source it is taken for) to how well that fits; sources are all that were ever kept, playing tonight or not."""
+    out: dict[tuple[str, str], _Fit] = {}
     players = {part.source: part.player for part in inputs}
+    known = {source: parts[-1] for (source, stage), parts in reference.parts.items() if stage == "tap" and parts}
     for part in inputs:
         heard = tone_vector(part.values)
         if heard is None:
             continue
-        for other in inputs:
-            kept = reference.parts.get((other.source, "tap"), [])
-            if ("width_db" in other.values) != ("width_db" in part.values) or not kept:
+        for other, kept in known.items():
+            if ("width_db" in kept.values) != ("width_db" in part.values):
                 continue
             # as if it were that source, played by whoever plays that tonight
-            taken = replace(part, source=other.source, role=kept[-1].role, player=players[other.source])
+            taken = replace(part, source=other, role=kept.role, player=players.get(other))
             expected = tone_predictive(reference, taken)
             if expected is None:
                 continue
-            total = expected.log_density(heard)
-            if other is part:
-                own[part.source] = expected.tail(heard)
+            terms = {"tone": expected.log_density(heard)}
             for name in _ALSO:
                 number = BY_NAME[name]
                 found = number_of(number, part.values)
                 place = number_predictive(reference, taken, number) if found is not None else None
                 if found is not None and place is not None:
-                    total += place.log_density(np.array([found[0]]))
-            out[part.source, other.source] = total
-    return out, own
+                    terms[name] = place.log_density(np.array([found[0]]))
+            out[part.source, other] = _Fit(terms=terms, tail=expected.tail(heard))
+    return out
+
+
+def _nats(as_other: _Fit, as_itself: _Fit) -> float:
+    """Log likelihood ratio over the numbers that are kept of both."""
+    both = as_other.terms.keys() & as_itself.terms.keys()
+    return sum(as_other.terms[name] - as_itself.terms[name] for name in both)
 
 
 def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, float]:
@@ -114,16 +126,19 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
     parts : sequence of KeptPart
         Of the take that is judged.
     """
-    families = {part.source: _FAMILY.get(part.role, part.role) for part in parts}
+    families = {
+        source: _FAMILY.get(kept[-1].role, kept[-1].role) for (source, _), kept in reference.parts.items() if kept
+    }
+    families |= {part.source: _FAMILY.get(part.role, part.role) for part in parts}
     inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
-    density, own = _log_densities(reference, inputs)
+    fits = _fits(reference, inputs)
     found: dict[str, Mistaken] = {}
-    names = [part.source for part in inputs if (part.source, part.source) in density]
+    names = [part.source for part in inputs if (part.source, part.source) in fits]
     pairs: list[tuple[float, str, str]] = []
     for at, one in enumerate(names):
         for other in names[at + 1 :]:
-            if (one, other) in density and (other, one) in density:
-                nats = density[one, other] + density[other, one] - density[one, one] - density[other, other]
+            if (one, other) in fits and (other, one) in fits:
+                nats = _nats(fits[one, other], fits[one, one]) + _nats(fits[other, one], fits[other, other])
                 pairs.append((nats, one, other))
     for nats, one, other in sorted(pairs, reverse=True):
         least = ALIKE_NATS if families[one] == families[other] else EXCHANGED_NATS
@@ -131,13 +146,14 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
             continue
         found[one] = Mistaken(source=one, like=other, exchanged=True, nats=nats)
         found[other] = Mistaken(source=other, like=one, exchanged=True, nats=nats)
-    best: dict[str, tuple[float, str]] = defaultdict(lambda: (-np.inf, ""))
-    for (one, other), value in density.items():
-        if one in found or other == one or (one, one) not in density or own[one] > UNLIKE_ITSELF:
+    best: dict[str, tuple[float, str]] = {}
+    for (one, other), fit in fits.items():
+        itself = fits.get((one, one))
+        if one in found or other == one or itself is None or itself.tail > UNLIKE_ITSELF or fit.tail < LIKE_OTHER:
             continue
         if families[one] == families[other]:
             continue
-        best[one] = max(best[one], (value - density[one, one], other))
+        best[one] = max(best.get(one, (-np.inf, "")), (_nats(fit, itself), other))
     for one, (nats, other) in best.items():
         if nats >= MOVED_NATS:
             found[one] = Mistaken(source=one, like=other, exchanged=False, nats=nats)

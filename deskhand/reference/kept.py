@@ -23,7 +23,7 @@ from deskhand.reference.numbers import BY_NAME, LEVEL, NUMBERS, Number, metrics,
 from deskhand.store import open_history
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Collection, Mapping, Sequence
 
     from deskhand.store import Dismissal, History, KeptPart, TakeRow
 
@@ -124,14 +124,29 @@ class Drift:
         word = "up" if newest > start else "down"
         places = 2 if self.number.unit == "s" else 1
         rate = number(abs(newest - start) / max(one.weeks, 1.0), 2)
+        unit = "dB" if self.number.unit == "dBFS" else self.number.unit
         return (
-            f"its {self.number.label} has crept {word} by {rate} {self.number.unit} a week for {number(one.weeks, 0)} weeks, from "
+            f"its {self.number.label} has crept {word} by {rate} {unit} a week for {number(one.weeks, 0)} weeks, from "
             f"{number(start, places)} to {number(newest, places)} {self.number.unit}; see when with: deskhand history"
         )
 
 
-def drifts(reference: Reference, parts: Sequence[KeptPart]) -> list[Drift]:
-    """Numbers whose moving average left its limits with this take."""
+def drifts(
+    reference: Reference, parts: Sequence[KeptPart], *, date: str | None = None, left_out: Collection[str] = ()
+) -> list[Drift]:
+    """Numbers whose moving average left its limits with this take.
+
+    Parameters
+    ----------
+    reference : Reference
+    parts : sequence of KeptPart
+        Of the take.
+    date : str, optional
+        Of the take; a week after the last kept one without it, or when it is older than that.
+    left_out : collection of str
+        Roles that are not watched.
+    """
+    parts = [part for part in parts if part.role not in left_out]
     here = {(part.source, part.stage): part for part in parts if part.stage in ("tap", "after")}
     weeks_by_take = {take.id: take.date for take in reference.takes}
     wanted = []
@@ -148,7 +163,7 @@ def drifts(reference: Reference, parts: Sequence[KeptPart]) -> list[Drift]:
                 if (value := number_of(number, one.values)) is not None
             ]
             if now is not None and len(kept) + 1 >= drift.LEAST_TAKES:
-                wanted.append((source, stage, number, part, [*kept, (now[0], None)]))
+                wanted.append((source, stage, number, part, [*kept, (now[0], date)]))
     out = []
     for source, stage, number, part, series in wanted:
         values = np.array([value for value, _ in series])
@@ -189,7 +204,8 @@ def reading_of(parts: Sequence[KeptPart], source: str, name: str) -> dict[str, f
     """A judged number of a source as the history keeps it when it is found to be as liked; empty when there is none."""
     here = {part.stage: part for part in parts if part.source == source and part.stage in ("tap", "after", "mix")}
     if name == TONE:
-        vector = tone_vector(here["tap"].values) if "tap" in here else None
+        whole = here.get("tap", here.get("mix"))
+        vector = tone_vector(whole.values) if whole is not None else None
         return {} if vector is None else {f"{at}": float(value) for at, value in enumerate(vector)}
     number = BY_NAME.get(name)
     if number is None:

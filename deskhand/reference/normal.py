@@ -75,7 +75,7 @@ class Normal:
     noticeable: float
     """Distance from what is expected, in just noticeable differences."""
     bands_db: dict[str, tuple[float, float, float, float]] | None = None
-    """Of tone: octave to what was measured, expected, low and high (A-weighted, against the whole)."""
+    """Of tone: octave to what was measured, expected, low and high, as the ear weighs them, against the whole."""
 
 
 @dataclass(slots=True)
@@ -98,7 +98,8 @@ class Reference:
     @property
     def learned(self) -> bool:
         """Whether the house has kept enough to raise judgements."""
-        return len(self.takes) >= LEARNED
+        alike = {part.take for (_, stage), parts in self.parts.items() if stage == "tap" for part in parts}
+        return len(alike) >= LEARNED
 
 
 def reference_of(
@@ -129,9 +130,15 @@ def reference_of(
                 out.other_tap[part.source] = out.other_tap.get(part.source, 0) + 1
             continue
         if chains is not None and part.stage == "after" and part.chain != chains.get(part.source):
-            out.set_aside[part.source] = out.set_aside.get(part.source, 0) + 1
+            if chains.get(part.source) is None:
+                out.set_aside[part.source] = out.set_aside.get(part.source, 0) + 1
             continue
         out.parts[part.source, part.stage].append(part)
+    for source, chain in (chains or {}).items():
+        # kept with another chain, or with none
+        missing = len(out.parts.get((source, "tap"), ())) - len(out.parts.get((source, "after"), ()))
+        if chain is not None and missing > 0:
+            out.set_aside[source] = missing
     out.takes = tuple(takes.values())
     for one in dismissals:
         if one.for_good and one.metric is not None and one.values:
@@ -168,13 +175,14 @@ def _number_rows(parts: Sequence[KeptPart], number: Number) -> _Rows:
     )
 
 
-def _with_liked(rows: _Rows, liked: Sequence[Array]) -> _Rows:
+def _with_liked(rows: _Rows, liked: Sequence[Array], player: str | None) -> _Rows:
+    """The kept takes with what was found to be as liked, as if whoever plays now had played it."""
     if not liked:
         return rows
     return _Rows(
         rows=np.vstack([rows.rows, *(vector[None] for vector in liked)]),
         noise=np.append(rows.noise, np.full(len(liked), 1.0 / _LIKED_WEIGHT)),
-        players=[*rows.players, *([None] * len(liked))],
+        players=[*rows.players, *([player] * len(liked))],
     )
 
 
@@ -228,7 +236,7 @@ def tone_predictive(reference: Reference, part: KeptPart, parts: Sequence[KeptPa
     if not len(rows.rows):
         return None
     prior = house_prior(reference, TONE, part.source, part.role, part.stage)
-    rows = _with_liked(rows, reference.liked.get((part.source, TONE), []))
+    rows = _with_liked(rows, reference.liked.get((part.source, TONE), []), part.player)
     return _predict(rows, prior, tone_noise(part.playing_s), part.player)
 
 
@@ -285,12 +293,13 @@ def _judge_tone(reference: Reference, part: KeptPart, sounds: Sequence[KeptPart]
     low, high = expected.interval()
     off = vector - expected.location
     # a bump in the loudest octaves lowers all others against the whole: what most of them do is no change of tone
-    off = off - np.median(off)
+    shift = float(np.median(off))
+    off = off - shift
     worst = int(np.argmax(np.abs(off)))
     return Normal(
         name=TONE,
         stage=part.stage,
-        measured=float(vector[worst]),
+        measured=float(vector[worst]) - shift,
         expected=float(expected.location[worst]),
         low=float(low[worst]),
         high=float(high[worst]),
@@ -313,7 +322,7 @@ def number_predictive(reference: Reference, part: KeptPart, number: Number) -> P
     if not len(rows.rows):
         return None
     prior = house_prior(reference, number.name, part.source, part.role, part.stage)
-    rows = _with_liked(rows, reference.liked.get((part.source, number.name), []))
+    rows = _with_liked(rows, reference.liked.get((part.source, number.name), []), part.player)
     return _predict(rows, prior, noise_of(number, found[1] if found else None, part.playing_s), part.player)
 
 

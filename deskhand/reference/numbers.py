@@ -128,7 +128,7 @@ _CREST: Final = Number(
 )  # fmt: skip
 """Tells what an input is; behind the chain it is judged as dynamics."""
 LEVEL: Final = Number(
-    name="level", label="level", kind="drift", stage="tap", metric="level_dbfs", unit="dB", to_scale=_same, from_scale=_same,
+    name="level", label="level", kind="drift", stage="tap", metric="level_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
     jnd=1.0, jnd_source=BY_JND, prior=Prior1(spread=1.0, sure_after_s=10.0, player_ratio=0.5),
 )  # fmt: skip
 """A set-point, judged against nominal; over the weeks it is only watched for drift."""

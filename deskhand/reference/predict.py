@@ -143,7 +143,7 @@ def predictive(
     """
     named = any(player is not None for player in players)
     ratio = prior.player_ratio if named else 0.0
-    if len({player for player in players if player is not None}) > 1 and len(rows) > 3:
+    if ratio > 0.0 and len({player for player in players if player is not None}) > 1 and len(rows) > 3:
         # how far players are from each other is learned from them, starting from the prior's ratio
         ratio = max(
             (prior.player_ratio * factor for factor in _RATIOS),
@@ -173,7 +173,9 @@ def scatter_of(rows: Array, noise: Array, players: Sequence[str | None], prior: 
     """Scatter of kept takes around their players' means, in units of a long take's, and its degrees of freedom."""
     if len(rows) < 2:
         return np.zeros_like(prior.covariance), 0
-    fit = _fit(rows, _unnamed_apart(noise, players, prior.player_ratio), prior)
+    # where nobody is ever named, who plays is part of the spread, here as in `predictive`
+    named = any(player is not None for player in players)
+    fit = _fit(rows, _unnamed_apart(noise, players, prior.player_ratio) if named else np.diag(noise), prior)
     return np.asarray(fit.left.T @ fit.inverse @ fit.left), len(rows) - 1
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.reference import drift
-from deskhand.reference.normal import Reference, expected_next, house_prior
+from deskhand.reference.normal import Reference, expected_next, house_prior, number_predictive
 from deskhand.reference.numbers import LEVEL, NUMBERS, Number, number_of
 
 if TYPE_CHECKING:
@@ -53,12 +53,12 @@ def courses(reference: Reference, source: str, *, charts: int) -> list[Course]:
         How many numbers of all sources are watched; the control limits allow them one false signal a year together.
     """
     takes = {take.id: take for take in reference.takes}
-    out = []
+    out: list[Course] = []
     for number in SHOWN:
         stage = "after" if number.stage == "after" and reference.parts.get((source, "after")) else "tap"
         parts = reference.parts.get((source, stage), [])
         found = [(value[0], part) for part in parts if (value := number_of(number, part.values)) is not None]
-        if not found:
+        if not found or number_predictive(reference, found[-1][1], number) is None:
             continue
         out.append(_course(reference, source, number, stage, found, takes, charts))
     return out

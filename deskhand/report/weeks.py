@@ -39,7 +39,8 @@ def _trend(course: Course) -> str:
     start, newest = (course.number.from_scale(float(value)) for value in chart.line)
     word = "up" if newest > start else "down"
     rate = abs(newest - start) / max(chart.weeks, 1.0)
-    return f"crept {word} by {number(rate, 2)} {course.number.unit} a week for {number(chart.weeks, 0)} weeks"
+    unit = "dB" if course.number.unit == "dBFS" else course.number.unit
+    return f"crept {word} by {number(rate, 2)} {unit} a week for {number(chart.weeks, 0)} weeks"
 
 
 def print_overview(by_source: dict[str, list[Course]], console: Console) -> None:
@@ -79,7 +80,7 @@ def print_source(courses: Sequence[Course], console: Console) -> None:
     for course in courses:
         unit = course.number.unit
         table.add_row(
-            Text(f"{course.number.label}, {'dBFS' if course.number.name == 'level' else unit}"),
+            Text(f"{course.number.label}, {unit}"),
             Text(_told(float(course.values[-1]), unit)),
             Text(_told(course.usual, unit)),
             Text(f"{_told(course.low, unit)} … {_told(course.high, unit)}"),
@@ -124,7 +125,7 @@ def to_csv(by_source: dict[str, list[Course]]) -> str:
     writer.writerow(["source", "date", "show", "player", "number", "value", "unit"])
     for source, courses in by_source.items():
         for course in courses:
-            unit = "dBFS" if course.number.name == "level" else course.number.unit
+            unit = course.number.unit
             for take, player, value in zip(course.takes, course.players, course.values, strict=True):
                 row = (source, take.date or "", take.show, player or "", course.number.metric, f"{value:.6g}", unit)
                 writer.writerow([_harmless(cell) for cell in row])
@@ -217,7 +218,7 @@ def weeks_page(house: str, by_source: dict[str, list[Course]]) -> str:
             "source": source,
             "pictures": [
                 (
-                    f"{one.number.label[0].upper()}{one.number.label[1:]}, {'dBFS' if one.number.name == 'level' else one.number.unit}",
+                    f"{one.number.label[0].upper()}{one.number.label[1:]}, {one.number.unit}",
                     course_picture(one),
                     _trend(one),
                 )

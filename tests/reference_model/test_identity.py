@@ -1,0 +1,336 @@
+"""Inputs that sound like another source: exchanged ones are named, both of them; clean ones, and likely doubles, are not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from deskhand.reference import identity
+from deskhand.reference.identity import mistaken, upside_down
+from deskhand.reference.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
+from deskhand.reference.numbers import BY_NAME, tone_vector
+
+from .made import CYMBALS, PIANO, Weeks, part
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.reference.identity import Mistaken
+    from deskhand.reference.normal import Reference
+    from deskhand.store import KeptPart
+
+    Array = NDArray[np.float64]
+
+VOICE: Final = np.array([-30.0, -22.0, -10.0, -4.0, -5.0, -8.0, -12.0, -16.0])
+BASS: Final = np.array([-4.0, -3.0, -8.0, -14.0, -20.0, -28.0, -34.0, -40.0])
+SOURCES: Final[dict[str, tuple[str, Array, float, float]]] = {
+    "piano": ("keys", PIANO, 6.0, 14.0),
+    "cymbals": ("overheads", CYMBALS, 12.0, 20.0),
+    "lead voice": ("lead vocal", VOICE, 9.0, 16.0),
+    "bass": ("bass", BASS, 3.0, 10.0),
+}
+"""Name to role, tone, articulation and crest: an invented band whose members nobody takes for each other."""
+
+
+def heard(
+    name: str,
+    *,
+    rng: np.random.Generator | None = None,
+    like: str | None = None,
+    spread: float = 0.6,
+    leave_out: Sequence[str] = (),
+    width_db: float | None = None,
+    player: str | None = None,
+    playing_s: float = 600.0,
+) -> KeptPart:
+    """An input that carries its own source, or what is said, in one week."""
+    role = SOURCES[name][0]
+    _, tone, articulation, crest = SOURCES[like or name]
+    off = np.zeros(10) if rng is None else spread * rng.standard_normal(10)
+    values = {"articulation_db": articulation + off[8], "crest_db": crest + off[9]}
+    values = {metric: value for metric, value in values.items() if metric not in leave_out}
+    if width_db is not None:
+        values["width_db"] = width_db
+    return part(tone + off[:8], source=name, role=role, values=values, player=player, playing_s=playing_s)
+
+
+def band(rng: np.random.Generator, count: int = 8, names: Sequence[str] = tuple(SOURCES), spread: float = 0.6) -> Weeks:
+    kept = Weeks()
+    for _ in range(count):
+        kept.add(*(heard(name, rng=rng, spread=spread) for name in names))
+    return kept
+
+
+def told(found: Sequence[Mistaken]) -> set[tuple[str, str, bool]]:
+    return {(one.source, one.like, one.exchanged) for one in found}
+
+
+def test_two_that_are_exchanged_are_both_named(rng: np.random.Generator) -> None:
+    reference = band(rng).reference()
+    inputs = [
+        heard("piano", rng=rng, like="cymbals"),
+        heard("cymbals", rng=rng, like="piano"),
+        heard("lead voice", rng=rng),
+        heard("bass", rng=rng),
+    ]
+    found = mistaken(reference, inputs)
+    assert told(found) == {("piano", "cymbals", True), ("cymbals", "piano", True)}
+    assert found[0].nats == found[1].nats > identity.EXCHANGED_NATS
+    # whatever the order of the channels
+    assert told(mistaken(reference, inputs[::-1])) == told(found)
+
+
+def test_two_pairs_of_exchanged_inputs(rng: np.random.Generator) -> None:
+    carried = {"piano": "cymbals", "cymbals": "piano", "lead voice": "bass", "bass": "lead voice"}
+    found = mistaken(band(rng).reference(), [heard(name, rng=rng, like=like) for name, like in carried.items()])
+    assert told(found) == {(name, like, True) for name, like in carried.items()}
+
+
+def test_a_clean_band_is_itself(rng: np.random.Generator) -> None:
+    for count in (1, 3, 8):
+        for _ in range(8):
+            reference = band(rng, count).reference()
+            assert mistaken(reference, [heard(name, rng=rng) for name in SOURCES]) == []
+
+
+def test_likely_doubles_are_not_taken_for_each_other(rng: np.random.Generator) -> None:
+    # four sources of one sound: whose is whose cannot be told, and is not
+    kept = Weeks()
+    names = {"piano": "keys", "organ": "keys", "voice": "lead vocal", "second voice": "backing vocal"}
+    for _ in range(8):
+        kept.add(*(replace(heard("piano", rng=rng), source=name, role=role) for name, role in names.items()))
+    for _ in range(10):
+        inputs = [replace(heard("piano", rng=rng), source=name, role=role) for name, role in names.items()]
+        assert mistaken(kept.reference(), inputs) == []
+
+
+def test_one_input_alone_that_sounds_like_another_source(rng: np.random.Generator) -> None:
+    # the piano's channel carries what the cymbals' does as well
+    inputs = [heard("piano", rng=rng, like="cymbals"), *(heard(name, rng=rng) for name in ("cymbals", "lead voice"))]
+    found = mistaken(band(rng).reference(), inputs)
+    assert told(found) == {("piano", "cymbals", False)}
+    assert found[0].nats > identity.MOVED_NATS
+
+
+@pytest.mark.parametrize(
+    "roles",
+    [
+        pytest.param(("lead vocal", "speech"), id="voices"),
+        pytest.param(("guitar", "acoustic guitar"), id="guitars"),
+        pytest.param(("kick", "toms"), id="drums"),
+    ],
+)
+def test_one_of_a_family_alone_is_nothing(rng: np.random.Generator, roles: tuple[str, str]) -> None:
+    as_now = dict(zip(("piano", "cymbals"), roles, strict=True))
+
+    def named(parts: Sequence[KeptPart]) -> list[KeptPart]:
+        return [replace(one, role=as_now[one.source]) for one in parts]
+
+    kept = Weeks()
+    for _ in range(8):
+        kept.add(*named([heard(name, rng=rng) for name in as_now]))
+    alone = named([heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng)])
+    assert mistaken(kept.reference(), alone) == []
+    both = named([heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")])
+    found = mistaken(kept.reference(), both)
+    assert told(found) == {("piano", "cymbals", True), ("cymbals", "piano", True)}
+    assert found[0].nats > identity.ALIKE_NATS > identity.EXCHANGED_NATS
+
+
+def test_one_of_the_same_role_alone_is_nothing(rng: np.random.Generator) -> None:
+    # the same, were the cymbals another keyboard: two of a kind may well sound like each other
+    def as_keys(parts: Sequence[KeptPart]) -> list[KeptPart]:
+        return [replace(one, role="keys") if one.source == "cymbals" else one for one in parts]
+
+    kept = Weeks()
+    for _ in range(8):
+        kept.add(*as_keys([heard(name, rng=rng) for name in ("piano", "cymbals")]))
+    alone = as_keys([heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng)])
+    assert mistaken(kept.reference(), alone) == []
+    # exchanged they are still told
+    both = as_keys([heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")])
+    assert told(mistaken(kept.reference(), both)) == {("piano", "cymbals", True), ("cymbals", "piano", True)}
+
+
+@pytest.mark.parametrize(
+    "tone",
+    [
+        pytest.param(PIANO + np.array([-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0, 12.0]), id="brighter"),
+        pytest.param(0.4 * PIANO + 0.6 * CYMBALS, id="between-two"),
+    ],
+)
+def test_something_new_is_not_another_source(rng: np.random.Generator, tone: Array) -> None:
+    # far from itself, and somewhat less far from another source: it is not that one for all that
+    reference = band(rng, 60).reference()
+    new = replace(heard("piano"), values={**heard("piano").values, **part(tone).values})
+    vector = tone_vector(new.values)
+    others = {name: replace(new, source=name, role=role) for name, (role, *_) in SOURCES.items() if name != "piano"}
+    assert all(tone_predictive(reference, one).tail(vector) < 1e-7 for one in others.values())
+    assert mistaken(reference, [new, *(heard(name, rng=rng) for name in others)]) == []
+
+
+def test_something_wild_is_not_the_nearest_of_those_it_is_not(rng: np.random.Generator) -> None:
+    # a bass with no bottom left: unlike itself, and more unlike anybody else
+    reference = band(rng).reference()
+    thin = replace(
+        heard("bass"), values={**heard("bass").values, **part(BASS + np.array([-25.0, -10, 0, 0, 0, 0, 0, 0])).values}
+    )
+    vector = tone_vector(thin.values)
+    own = tone_predictive(reference, thin)
+    assert own.tail(vector) < identity.UNLIKE_ITSELF
+    assert mistaken(reference, [thin, *(heard(name, rng=rng) for name in ("piano", "cymbals", "lead voice"))]) == []
+
+
+def test_what_is_at_home_as_itself_is_left_alone(rng: np.random.Generator) -> None:
+    # a keyboard of many sounds beside cymbals that are always the same: one of its sounds is much like theirs
+    kept = Weeks()
+    for _ in range(20):
+        tone = PIANO + rng.uniform(0.0, 1.2) * (CYMBALS - PIANO) + 0.5 * rng.standard_normal(8)
+        values = {"articulation_db": float(rng.uniform(5.0, 13.0)), "crest_db": float(rng.uniform(13.0, 21.0))}
+        kept.add(part(tone, source="piano", role="keys", values=values), heard("cymbals", rng=rng, spread=0.2))
+    reference = kept.reference()
+    inputs = [heard("piano", like="cymbals"), heard("cymbals", rng=rng, spread=0.2)]
+    assert (
+        log_density(reference, inputs[0], "cymbals") - log_density(reference, inputs[0], "piano") > identity.MOVED_NATS
+    )
+    assert tone_predictive(reference, inputs[0]).tail(tone_vector(inputs[0].values)) > identity.UNLIKE_ITSELF
+    assert mistaken(reference, inputs) == []
+
+
+def test_a_pair_is_not_compared_with_a_single_input(rng: np.random.Generator) -> None:
+    def as_pair(one: KeptPart) -> KeptPart:
+        return replace(one, values={**one.values, "width_db": (-6.0, None)}) if one.source == "piano" else one
+
+    kept = Weeks()
+    for _ in range(8):
+        kept.add(*(as_pair(heard(name, rng=rng)) for name in ("piano", "cymbals")))
+    exchanged = [heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")]
+    assert told(mistaken(band(rng).reference(), exchanged)) != set()
+    assert mistaken(kept.reference(), [as_pair(one) for one in exchanged]) == []
+
+
+def test_what_is_new_or_hardly_plays_is_not_named(rng: np.random.Generator) -> None:
+    exchanged = [heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")]
+    assert mistaken(Weeks().reference(), exchanged) == []
+    # the cymbals were never kept
+    assert mistaken(band(rng, names=("piano", "bass")).reference(), exchanged) == []
+    moment = [replace(exchanged[0], playing_s=identity.LEAST_HEARD_S - 0.1), exchanged[1]]
+    # the piano in the cymbals' input is heard; what hardly plays in the piano's says nothing
+    assert {one.source for one in mistaken(band(rng).reference(), moment)} == {"cymbals"}
+    # nothing is said of an input by a number alone
+    no_tone = [replace(exchanged[0], values={"articulation_db": (12.0, None)}), heard("cymbals", rng=rng)]
+    assert mistaken(band(rng).reference(), no_tone) == []
+
+
+def test_whoever_plays_the_other_source_tonight(rng: np.random.Generator) -> None:
+    # two bass players with sounds of their own; the input that carries the bass is measured by tonight's player of it
+    kept = Weeks()
+    bright = BASS + np.array([-6.0, -4.0, 0.0, 4.0, 8.0, 10.0, 10.0, 10.0])
+    for at in range(12):
+        who = ("Ana", "Ben")[at % 2]
+        tone = (BASS, bright)[at % 2] + 0.4 * rng.standard_normal(8)
+        bass = replace(heard("bass", player=who), values={**heard("bass").values, **part(tone).values})
+        kept.add(heard("piano", rng=rng, player="Cyd"), bass)
+    now = [
+        replace(heard("piano", player="Cyd"), values={**heard("bass").values, **part(bright).values}),
+        heard("bass", like="piano", player="Ben"),
+    ]
+    nats = {who: mistaken(kept.reference(), [now[0], replace(now[1], player=who)]) for who in ("Ben", "Ana")}
+    assert told(nats["Ben"]) == {("piano", "bass", True), ("bass", "piano", True)}
+    assert nats["Ben"][0].nats > max((one.nats for one in nats["Ana"]), default=0.0)
+
+
+def log_density(reference: Reference, one: KeptPart, source: str) -> float:
+    """Of all that is read of an input, taken for a source, by another library's Student t."""
+    role = SOURCES[source][0]
+    taken = replace(one, source=source, role=role)
+    tone = tone_predictive(reference, taken)
+    assert tone is not None
+    total = float(stats.multivariate_t(tone.location, tone.scale, df=tone.dof).logpdf(tone_vector(one.values)))
+    for name in ("articulation", "crest"):
+        number = number_predictive(reference, taken, BY_NAME[name])
+        assert number is not None
+        spread = float(np.sqrt(number.scale[0, 0]))
+        value = one.values[BY_NAME[name].metric][0]
+        total += float(stats.t(number.dof, number.location[0], spread).logpdf(value))
+    return total
+
+
+@pytest.mark.source("scipy.stats.multivariate_t")
+def test_how_much_more_likely_it_is(rng: np.random.Generator) -> None:
+    reference = band(rng).reference()
+    inputs = [heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")]
+    found = mistaken(reference, inputs)
+    expected = sum(
+        log_density(reference, one, other.source) - log_density(reference, one, one.source)
+        for one, other in (inputs, inputs[::-1])
+    )
+    assert found[0].nats == pytest.approx(expected, rel=1e-9)
+    alone = mistaken(reference, [inputs[0], heard("cymbals")])
+    assert alone[0].nats == pytest.approx(
+        log_density(reference, inputs[0], "cymbals") - log_density(reference, inputs[0], "piano"), rel=1e-9
+    )
+
+
+def test_a_number_that_one_of_two_never_has_is_no_evidence(rng: np.random.Generator) -> None:
+    # an organ has no note beginnings to be read; a piano that is hit harder than ever is not an organ for that
+    kept = Weeks()
+    organ = {"source": "organ", "role": "keys"}
+    for _ in range(8):
+        kept.add(heard("piano", rng=rng), replace(heard("piano", rng=rng, leave_out=("articulation_db",)), **organ))
+    hard = heard("piano")
+    hard = replace(hard, values={**hard.values, "articulation_db": (6.0 + 15.0, None)})
+    inputs = [hard, replace(heard("piano", leave_out=("articulation_db",)), **organ)]
+    assert mistaken(kept.reference(), inputs) == []
+
+
+# pairs of which one side is upside down
+
+
+def pairs(rng: np.random.Generator, width_db: float, count: int = 8) -> Reference:
+    kept = Weeks()
+    for _ in range(count):
+        kept.add(heard("piano", rng=rng, width_db=width_db + 0.5 * float(rng.standard_normal())))
+    return kept.reference()
+
+
+@pytest.mark.parametrize("width_db", [pytest.param(value, id=f"{value:g}-dB") for value in (-12.0, -6.0, 5.0)])
+def test_a_side_that_was_turned_over(rng: np.random.Generator, width_db: float) -> None:
+    # sum and difference of the sides change places: the ratio of one to the other in dB changes its sign
+    reference = pairs(rng, width_db)
+    turned = upside_down(reference, [heard("piano", width_db=-width_db)])
+    assert set(turned) == {"piano"}
+    assert turned["piano"] > identity.TURNED_NATS
+    assert upside_down(reference, [heard("piano", width_db=width_db)]) == {}
+    # wider or narrower than ever, but the right way round
+    assert upside_down(reference, [heard("piano", width_db=2.0 * width_db)]) == {}
+
+
+def test_a_pair_as_wide_as_it_is_narrow_has_no_wrong_way_round(rng: np.random.Generator) -> None:
+    reference = pairs(rng, 0.2)
+    for width_db in (-1.0, -0.2, 0.2, 1.0):
+        assert upside_down(reference, [heard("piano", width_db=width_db)]) == {}
+
+
+def test_what_cannot_be_turned_over_is_not(rng: np.random.Generator) -> None:
+    turned = heard("piano", width_db=6.0)
+    assert upside_down(Weeks().reference(), [turned]) == {}
+    reference = pairs(rng, -6.0)
+    assert upside_down(reference, [heard("piano")]) == {}
+    assert upside_down(reference, [replace(turned, playing_s=LEAST_PLAYING_S - 0.1)]) == {}
+    assert upside_down(reference, [replace(turned, stage="after")]) == {}
+
+
+def test_clean_pairs_are_the_right_way_round(rng: np.random.Generator) -> None:
+    for count in (1, 2, 6):
+        for _ in range(20):
+            width_db = float(rng.uniform(-12.0, 0.0))
+            reference = pairs(rng, width_db, count)
+            now = heard("piano", width_db=width_db + 0.7 * float(rng.standard_normal()))
+            assert upside_down(reference, [now]) == {}
