@@ -128,14 +128,15 @@ def raise_again(recording: Path, names: Sequence[str], *, house_path: Path | Non
     house, folder = house_at(house_path or find_house(recording))
     store = history_at(history, folder)
     try:
+        left = sorted({f"{one.source}/{one.kind}" for one in store.dismissals(house=house.house.name)})
+        for name in names:
+            # all of them are looked at before one is raised
+            if name not in left:
+                fix = f"left alone are: {', '.join(left)}" if left else "nothing is left alone"
+                raise UsageError(f'--raise-again "{name}"', "was not left alone", fix)
         for name in names:
             source, _, kind = name.rpartition("/")
-            if not store.take_back(source, kind, house=house.house.name):
-                left = ", ".join(
-                    sorted({f"{one.source}/{one.kind}" for one in store.dismissals(house=house.house.name)})
-                )
-                fix = f"left alone are: {left}" if left else "nothing is left alone"
-                raise UsageError(f'--raise-again "{name}"', "was not left alone", fix)
+            store.take_back(source, kind, house=house.house.name)
     finally:
         store.close()
 
@@ -177,6 +178,10 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         kept = [*own, *((take, part) for take, part in kept if part.source != wanted[0])]
     if not kept:
         raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
+    if not any(part.source in wanted for _, part in kept):
+        raise UsageError(
+            f'"{source}"', f"plays in no kept {phase}", "name another phase with --phase, or see: deskhand keep --list"
+        )
     newest = {(part.source, part.stage): part for _, part in kept}
     # like is compared with like: today's tap and today's chain
     reference = reference_of(
@@ -186,4 +191,9 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
     )
     charts = len(known) * (len(NUMBERS) + 1)
     out = {one: courses(reference, one, charts=charts) for one in wanted}
-    return {one: found for one, found in out.items() if found}
+    told = {one: found for one, found in out.items() if found}
+    if not told:
+        raise UsageError(
+            f'"{source}"', f"plays too little in the kept {phase}s to tell", "keep a take in which it plays"
+        )
+    return told

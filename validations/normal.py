@@ -24,7 +24,7 @@ from deskhand.reference.keep import source_parts
 from deskhand.reference.normal import judge_parts, reference_of
 from deskhand.reference.numbers import tone_vector
 from deskhand.store import TakeRow
-from validations.season_data import CLEAN_SHOWS, PLANTED_SHOWS, shows
+from validations.season_data import CLEAN_SHOWS, PLANTED_SHOWS, counts, shows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -337,7 +337,8 @@ def main() -> None:
         "",
     ]
     for kind, title in (("synthesised", "Synthesised season"), ("samples", "Season from real samples")):
-        clean, planted = season(kind)
+        clean_count, planted_count = counts(kind)
+        clean, planted = season(kind, clean=clean_count, planted=planted_count)
         outcomes = {}
         for kept in KEPT:
             outcomes[kept] = study(clean, planted, kept)

@@ -22,24 +22,29 @@ def print_takes(takes: Sequence[TakeRow], console: Console) -> None:
     if not takes:
         console.print("Nothing is kept yet.")
         return
+    rows = [["no.", "date", "show", "phase", "length", "kept by", "note"]]
+    for take in takes:
+        gone = f"forgotten by {take.forgotten_by} on {(take.forgotten_at or '')[:10]}" if take.forgotten_at else ""
+        rows.append(
+            [
+                str(take.id),
+                take.date or "–",
+                take.show,
+                take.phase,
+                clock(take.duration_s),
+                f"{take.kept_by}, {take.kept_at[:10]}",
+                "; ".join(text for text in (take.note, gone) if text),
+            ]
+        )
+    if not console.is_terminal:
+        # nothing is cut where a program reads, or a long name would hide the number that --forget wants
+        for row in rows:
+            console.print("  ".join(row).rstrip(), soft_wrap=True, markup=False, highlight=False)
+        return
     table = Table.grid(padding=(0, 2))
     for place in range(7):
         table.add_column(no_wrap=place < 6)
-    table.add_row(*(Text(word, "dim") for word in ("no.", "date", "show", "phase", "length", "kept by", "note")))
-    for take in takes:
-        gone = f"forgotten by {take.forgotten_by} on {(take.forgotten_at or '')[:10]}" if take.forgotten_at else ""
-        table.add_row(
-            *(
-                Text(cell, "dim" if gone else "")
-                for cell in (
-                    str(take.id),
-                    take.date or "–",
-                    take.show,
-                    take.phase,
-                    clock(take.duration_s),
-                    f"{take.kept_by}, {take.kept_at[:10]}",
-                    "; ".join(text for text in (take.note, gone) if text),
-                )
-            )
-        )
+    for at, row in enumerate(rows):
+        dim = not at or takes[at - 1].forgotten_at
+        table.add_row(*(Text(cell, "dim" if dim else "") for cell in row))
     console.print(table)

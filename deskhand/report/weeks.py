@@ -137,7 +137,7 @@ def _harmless(cell: str) -> str:
     try:
         float(cell)
     except ValueError:
-        return f"'{cell}" if cell[:1] in "=+-@\t\r" else cell
+        return f"'{cell}" if cell and cell[0] in "=+-@\t\r" else cell
     return cell
 
 

@@ -6,10 +6,11 @@ import json
 import os
 import re
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal
+from urllib.parse import quote, unquote
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError, NoSuchModuleError
@@ -116,18 +117,35 @@ def history_url(given: str | None, folder: Path | None) -> str | None:
     """
     text = given or os.environ.get(_VARIABLE)
     if text:
-        return text if re.match(r"^[a-z0-9+]+:", text) else f"sqlite:///{Path(text).resolve()}"
-    return None if folder is None else f"sqlite:///{(folder / DEFAULT_NAME).resolve()}"
+        # a single letter before a colon is a drive
+        return text if re.match(r"^[A-Za-z][A-Za-z0-9+]+:", text) else _url_of(Path(text))
+    return None if folder is None else _url_of(folder / DEFAULT_NAME)
+
+
+def _url_of(path: Path) -> str:
+    """The URL of an SQLite file; signs that mean something in a URL are written as their numbers."""
+    return f"sqlite:///{quote(str(path.resolve()), safe='/:')}"
 
 
 def _file_of(url: str) -> Path | None:
-    return Path(url.removeprefix("sqlite:///")) if url.startswith("sqlite:///") else None
+    return Path(unquote(url.removeprefix("sqlite:///"))) if url.startswith("sqlite:///") else None
 
 
 def shown(url: str) -> str:
     """The URL as it may be printed: an SQLite file by its path, a server without its password."""
     file = _file_of(url)
-    return str(file) if file is not None else re.sub(r"(://[^:/@]*):[^@]*@", r"\1@", url)
+    if file is not None:
+        return str(file)
+    # an @ in a password that is not written as %40 must not leave a part of it behind
+    url = re.sub(r"(://[^:/@]*)[^/]*(@[^@/]*)", r"\1\2", url, count=1)
+    try:
+        made = sa.make_url(url)
+    except (sa.exc.ArgumentError, ValueError):
+        return f"{url.split(':', 1)[0]}://..."
+    query = {name: value for name, value in made.query.items() if "pass" not in name.casefold()}
+    return sa.URL.create(
+        made.drivername, made.username, None, made.host, made.port, made.database, query
+    ).render_as_string()
 
 
 def open_history(url: str, *, create: bool = False) -> History | None:
@@ -145,6 +163,11 @@ def open_history(url: str, *, create: bool = False) -> History | None:
     HistoryError
         It cannot be opened, is none of ours, or was made by a newer version.
     """
+    url = re.sub(r"^[A-Za-z0-9+]+(?=:)", lambda scheme: scheme[0].lower(), url)
+    if not re.match(r"^(sqlite|postgres(ql)?(\+psycopg)?):", url):
+        raise HistoryError(shown(url), "no such kind of database", "use a file, sqlite:/// or postgresql://")
+    if url.split("/")[2:3] and url.split("/")[2].count("@") > 1:
+        raise HistoryError(f"{url.split(':', 1)[0]}://...", "is not a database URL", "write an @ in a password as %40")
     file = _file_of(url)
     if file is not None and not create and not file.exists():
         return None
@@ -152,7 +175,7 @@ def open_history(url: str, *, create: bool = False) -> History | None:
         raise HistoryError(str(file), "there is no such folder", "name another place for the history")
     where = shown(url)
     try:
-        engine = _engine(url)
+        engine = _engine(url, file)
     except NoSuchModuleError as error:
         raise HistoryError(where, "no such kind of database", "use a file, sqlite:/// or postgresql://") from error
     except ImportError as error:
@@ -166,9 +189,11 @@ def open_history(url: str, *, create: bool = False) -> History | None:
     return history
 
 
-def _engine(url: str) -> sa.Engine:
-    if url.startswith("sqlite"):
-        engine = sa.create_engine(url, connect_args={"timeout": _WAIT_S}, poolclass=sa.NullPool)
+def _engine(url: str, file: Path | None) -> sa.Engine:
+    if file is not None:
+        engine = sa.create_engine(
+            sa.URL.create("sqlite", database=str(file)), connect_args={"timeout": _WAIT_S}, poolclass=sa.NullPool
+        )
 
         @sa.event.listens_for(engine, "connect")
         def _prepare(connection: Any, _record: Any) -> None:
@@ -207,6 +232,8 @@ class History:
                 "another program is writing to it: try again"
                 if busy
                 else "it may be read-only, full, or no history of ours: move it away, or name another with --history"
+                if self._engine.dialect.name == "sqlite"
+                else "see that the server runs and lets this user in, or name another with --history"
             )
             raise HistoryError(self.where, f"cannot be used ({said[:160]})", fix) from error
 
@@ -254,8 +281,11 @@ class History:
         Raises
         ------
         UsageError
-            The same show and phase is kept already: nothing is overwritten.
+            The same show and phase is kept already: nothing is overwritten. Or a name is no text.
         """
+        take = replace(take, recording=take.recording.encode("utf-8", "replace").decode())
+        for text in (take.house, take.show, take.note, take.kept_by, *(part.source for part in take.parts)):
+            _refuse_no_text(text)
         with self._transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
@@ -299,6 +329,7 @@ class History:
         UsageError
             It is.
         """
+        _refuse_no_text(show)
         with self._transaction() as connection:
             _refuse_twice(connection, house=house, show=show, date=date, phase=phase)
 
@@ -327,7 +358,8 @@ class History:
         UsageError
             There is none, or several.
         """
-        rows = [row for row in self.takes(house=house) if which in (str(row.id), row.date, row.show)]
+        kept = self.takes(house=house)
+        rows = [row for row in kept if which == str(row.id)] or [row for row in kept if which in (row.date, row.show)]
         if not rows:
             raise UsageError(
                 f'--forget "{which}"', "no kept show has this number, date or name", "see: deskhand keep --list"
@@ -338,8 +370,16 @@ class History:
                 f'--forget "{which}"', f"several kept takes answer to it: {numbers}", "name one by its number"
             )
         with self._transaction(writes=True) as connection:
-            connection.execute(
-                sa.update(TAKE).where(TAKE.c.id == rows[0].id).values(forgotten_by=by, forgotten_at=_now())
+            done = connection.execute(
+                sa.update(TAKE)
+                .where(TAKE.c.id == rows[0].id, TAKE.c.forgotten_at.is_(None))
+                .values(forgotten_by=by, forgotten_at=_now())
+            )
+        if not done.rowcount:
+            raise UsageError(
+                f'--forget "{which}"',
+                "somebody else has taken it out a moment ago",
+                "see: deskhand keep --list --forgotten",
             )
         return rows[0]
 
@@ -491,6 +531,19 @@ def _refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str
         f"is kept already, as number {same.id}, by {same.kept_by} on {same.kept_at[:10]}",
         f"to put this one in its place, first: deskhand keep --forget {same.id}",
     )
+
+
+def _refuse_no_text(text: str) -> None:
+    """A name that no database holds: the bytes of a file name in a coding that is not known."""
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        shown_as = text.encode("utf-8", "replace").decode()
+        raise UsageError(
+            f'"{shown_as}"',
+            "holds bytes that are no text",
+            'name the show in its show.toml, like: name = "Sunday evening"',
+        ) from None
 
 
 def _now() -> str:

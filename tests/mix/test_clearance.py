@@ -30,12 +30,12 @@ from deskhand.mix.clearance import (
     SHAPLEY_MOST,
     Feed,
     FeedMeter,
+    Words,
     gather,
     measure_phrase,
     phrases,
     shifted,
     trimmed,
-    Words,
 )
 
 from ..measure.signals import amplitude, harmonics, hits, pink, plucks, speech_like

