@@ -143,9 +143,8 @@ def shown(url: str) -> str:
     except (sa.exc.ArgumentError, ValueError):
         return f"{url.split(':', 1)[0]}://..."
     query = {name: value for name, value in made.query.items() if "pass" not in name.casefold()}
-    return sa.URL.create(
-        made.drivername, made.username, None, made.host, made.port, made.database, query
-    ).render_as_string()
+    plain = sa.URL.create(made.drivername, made.username, None, made.host, made.port, made.database, query)
+    return unquote(plain.render_as_string())
 
 
 def open_history(url: str, *, create: bool = False) -> History | None:
