@@ -359,7 +359,9 @@ def keep(
 @click.option(
     "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml in this folder or above it."
 )
-@click.option("--phase", type=click.Choice(_PHASES), default="rehearsal", show_default=True)
+@click.option(
+    "--phase", type=click.Choice(_PHASES), default="rehearsal", show_default=True, help="Which kept takes to show."
+)
 @_HISTORY
 @click.option("--csv", "csv_file", metavar="FILE", help="Also write every number as a table; - for standard output.")
 @click.option(

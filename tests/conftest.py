@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pytest
@@ -70,8 +70,18 @@ def _skip(error: MaterialMissing) -> None:
     raise error
 
 
+_SLOW: Final = (
+    "reference_model/test_season.py", "test_keep.py", "demo/test_season.py", "store/test_history.py", "moves/", "test_render.py",
+    "real/test_end_to_end.py", "report/test_page.py", "test_cli.py",
+)  # fmt: skip
+"""Files whose tests take longest: started first, so that no process is left alone with one of them at the end."""
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Collect where expected values come from; an empty source is a mistake."""
+    """Slow files first; and collect where expected values come from: an empty source is a mistake."""
+    items.sort(
+        key=lambda item: next((at for at, name in enumerate(_SLOW) if f"tests/{name}" in item.nodeid), len(_SLOW))
+    )
     for item in items:
         for mark in item.iter_markers("source"):
             text = str(mark.args[0]).strip() if mark.args else ""

@@ -35,9 +35,9 @@ if TYPE_CHECKING:
 DOCS: Final = Path(__file__).parent.parent / "docs"
 TARGET: Final = DOCS / "validation-normal.md"
 KEPT: Final = (1, 3, 10, 30)
-HOUSES: Final = 12
+HOUSES: Final = 4
 """Houses for each number of kept shows: other kept shows each."""
-JUDGED_CLEAN: Final = 15
+JUDGED_CLEAN: Final = 25
 JUDGED_PLANTED: Final = 20
 FAULTS: Final = {"side gone": "one-sided", "side upside down": "polarity"}
 SEED: Final = 20261

@@ -7,7 +7,7 @@ level, while the voice is active. It describes the feed, not a seat; sung words 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from math import factorial
 from typing import TYPE_CHECKING, Final
 
@@ -136,7 +136,7 @@ class Clearance:
     phrases: tuple[Phrase, ...]
     covered_s: tuple[tuple[float, float], ...]
     room: tuple[Room, ...]
-    words: Words
+    words: Words = field(default_factory=Words)
     """Where its words are clear, strained and covered: by the house's own kept weeks, or by what is common."""
     voice_to_rest_db: float | None
     """Level of the voice against everything else, 160 Hz to 8 kHz, mono, while it is active; None when it is alone."""

@@ -92,8 +92,8 @@ class Reference:
     other_tap: dict[str, int] = field(default_factory=dict)
     """Source to how many readings were taken at another tap."""
 
-    scatters: dict[tuple[str, str], dict[str, tuple[str, Prior, Array, int]]] = field(default_factory=dict)
-    """Worked out when first asked for: (number, stage) to each source's role, prior and scatter."""
+    scatters: dict[tuple[str, str], dict[str, tuple[str, float, Array, int]]] = field(default_factory=dict)
+    """Worked out when first asked for: (number, stage) to each source's role, size against its prior, scatter and its degrees of freedom."""
 
     @property
     def learned(self) -> bool:
@@ -190,21 +190,19 @@ def house_prior(reference: Reference, name: str, source: str, role: str, stage: 
     """The prior of a number for a source, as wide as this house varies."""
     key = (name, stage)
     if key not in reference.scatters:
-        made: dict[str, tuple[str, Prior, Array, int]] = {}
+        made: dict[str, tuple[str, float, Array, int]] = {}
         for (other, place), parts in reference.parts.items():
             if place != stage or not parts:
                 continue
             prior = _role_prior(name, parts[-1].role)
             rows = _tone_rows(parts) if name == TONE else _number_rows(parts, BY_NAME[name])
             scatter, dof = scatter_of(rows.rows, rows.noise, rows.players, prior)
-            made[other] = (parts[-1].role, prior, scatter, dof)
+            size = float(np.trace(np.linalg.solve(prior.covariance, scatter))) / len(prior.covariance)
+            made[other] = (parts[-1].role, size, scatter, dof)
         reference.scatters[key] = made
     found = reference.scatters[key]
-    whitened = []
-    for other, (_, prior, scatter, dof) in found.items():
-        if other != source:
-            whitened.append((np.asarray(np.linalg.solve(prior.covariance, scatter)), dof))
-    prior = scaled(_role_prior(name, role), whitened, worth=_SCALE_WORTH, least=_SCALE_LEAST)
+    everyone = [(size, dof) for other, (_, size, _, dof) in found.items() if other != source]
+    prior = scaled(_role_prior(name, role), everyone, worth=_SCALE_WORTH, least=_SCALE_LEAST)
     peers = [(scatter, dof) for other, (own, _, scatter, dof) in found.items() if other != source and own == role]
     return pooled(prior, peers, worth=_POOL_WORTH, most=_POOL_MOST)
 

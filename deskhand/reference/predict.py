@@ -179,21 +179,20 @@ def scatter_of(rows: Array, noise: Array, players: Sequence[str | None], prior: 
     return np.asarray(fit.left.T @ fit.inverse @ fit.left), len(rows) - 1
 
 
-def scaled(prior: Prior, everyone: Sequence[tuple[Array, int]], *, worth: float, least: float) -> Prior:
+def scaled(prior: Prior, everyone: Sequence[tuple[float, int]], *, worth: float, least: float) -> Prior:
     """The prior made wider or narrower by how much the whole house varies.
 
     Parameters
     ----------
     prior : Prior
-    everyone : sequence of (scatter, degrees of freedom)
-        Of each source, its scatter whitened by its own prior covariance.
+    everyone : sequence of (size, degrees of freedom)
+        Of each source: its scatter whitened by its own prior covariance, the mean over its components.
     worth : float
         Takes that the prior's own width is worth.
     least : float
         Factor below which the variance is not made narrower.
     """
-    size = len(prior.covariance)
-    found = sum(float(np.trace(scatter)) / size for scatter, _ in everyone)
+    found = sum(size for size, _ in everyone)
     count = sum(dof for _, dof in everyone)
     factor = max(least, (worth + found) / (worth + count))
     return Prior(covariance=factor * prior.covariance, strength=prior.strength, player_ratio=prior.player_ratio)

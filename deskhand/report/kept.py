@@ -39,7 +39,7 @@ def print_takes(takes: Sequence[TakeRow], console: Console) -> None:
     if not console.is_terminal:
         # nothing is cut where a program reads, or a long name would hide the number that --forget wants
         for row in rows:
-            console.print("  ".join(row).rstrip(), soft_wrap=True, markup=False, highlight=False)
+            console.print(Text("  ".join(row).rstrip()), soft_wrap=True)
         return
     table = Table.grid(padding=(0, 2))
     for place in range(7):

@@ -609,8 +609,8 @@ def test_one_take_has_no_scatter() -> None:
 @pytest.mark.parametrize("truth", [pytest.param(truth, id=f"variance-{truth:g}") for truth in (0.2, 1.0, 5.0)])
 def test_a_house_that_varies_more_widens_the_prior(truth: float) -> None:
     prior = prior_of(2)
-    # sources whose whitened scatter is exactly what `truth` times the prior's variance gives on average
-    everyone = [(truth * 8 * np.eye(2), 8)] * 50
+    # sources whose whitened scatter, a component, is exactly what `truth` times the prior's variance gives on average
+    everyone = [(truth * 8, 8)] * 50
     found = scaled(prior, everyone, worth=10.0, least=0.01)
     np.testing.assert_allclose(found.covariance, (10 + truth * 400) / 410 * prior.covariance)
     assert (found.strength, found.player_ratio) == (prior.strength, prior.player_ratio)
@@ -620,7 +620,7 @@ def test_a_house_that_varies_more_widens_the_prior(truth: float) -> None:
 
 
 def test_a_house_that_does_not_vary_has_a_least_spread() -> None:
-    found = scaled(prior_of(2), [(np.zeros((2, 2)), 10)] * 1000, worth=10.0, least=0.25)
+    found = scaled(prior_of(2), [(0.0, 10)] * 1000, worth=10.0, least=0.25)
     np.testing.assert_allclose(found.covariance, 0.25 * COVARIANCE[:2, :2])
 
 
