@@ -3,7 +3,6 @@
 Of each show every source that is shaped gets one to three bells and shelves of 2 to 8 dB, and sometimes a trim that is off by up to
 12 dB. The house has kept 30 other shows. The moves are found by the product, run through the chain on the whole show, and the
 tone behind the chain is compared with that of the same show without the error, which the product has never heard.
-`make test` runs a seeded twentieth (tests/moves/test_recovery.py).
 """
 
 from __future__ import annotations

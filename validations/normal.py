@@ -3,7 +3,7 @@
 Seasons of the invented venue, other song, key, tempo and players each week (`season_data`): 200 clean shows, and 120 in
 which half of the sources have one thing wrong and two inputs are exchanged. A house keeps 1, 3, 10 or 30 shows drawn at
 random from the clean ones, and judges others. Once more with shows made from real samples, where these can be had.
-`make test` judges a seeded twentieth (tests/reference_model/test_season.py).
+`make test` judges a seeded thirtieth (tests/reference_model/test_season.py).
 """
 
 from __future__ import annotations
@@ -277,9 +277,8 @@ def roc_picture(outcomes: dict[int, Outcome], target: Path) -> None:
     for axis, what in zip(axes.flat, kinds, strict=False):
         for (kept, outcome), style in zip(outcomes.items(), (":", "-.", "--", "-"), strict=True):
             shares = np.linspace(0.0, 0.5, 51)
-            found = [
-                np.mean([least < budget_for(outcome, share) for least, _ in outcome.planted[what]]) for share in shares
-            ]
+            budgets = [budget_for(outcome, share) for share in shares]
+            found = [np.mean([least < budget for least, _ in outcome.planted[what]]) for budget in budgets]
             axis.plot(shares, found, style, color="#345", label=f"{kept} kept")
         axis.set_title(what, fontsize=9)
         axis.axvline(0.1, color="#aaa", linewidth=0.8)

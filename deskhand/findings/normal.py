@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 SHOW_BUDGET: Final = 0.02
 """Nominal chance of any false judgement in a clean show, over all numbers of all sources. Real weeks have heavier tails than the
-model: what comes of it is measured in `validations/`, and stays below one show in ten."""
+model: what comes of it is measured in `validations/`."""
 MIX_STAGE: Final = "mix"
 MIX_MONO_LOSS_DB: Final = -3.0
 """What a mix may lose in mono before it is worth hearing in mono. Common practice, no source."""

@@ -1,4 +1,4 @@
-"""A seeded twentieth of the study of what is normal: the whole of it, with its figures, is `validations/normal.py`.
+"""A seeded thirtieth of the study of what is normal, since a show takes seconds: the whole of it is `validations/normal.py`.
 
 The shows are synthesised, so the truth comes from what was planted, with scipy, and not from what finds it.
 """
@@ -13,8 +13,8 @@ from validations.normal import Show, raised, show_of, study
 from validations.season_data import CLEAN_SHOWS, PLANTED_SHOWS, made
 
 LENGTH_S = 26.0
-CLEAN = CLEAN_SHOWS // 20
-PLANTED = PLANTED_SHOWS // 20
+CLEAN = CLEAN_SHOWS // 30
+PLANTED = PLANTED_SHOWS // 30
 
 
 @pytest.fixture(scope="module")
