@@ -20,7 +20,8 @@ from deskhand.demo.season import ShowPlan, house_text, make_show
 from deskhand.house import parse_house
 from deskhand.keep import weeks
 from deskhand.reference.kept import against, drifts, load
-from deskhand.store import KeptTake, open_history
+from deskhand.store import KeptTake
+from deskhand.store.history import open_history
 
 if TYPE_CHECKING:
     from collections.abc import Callable

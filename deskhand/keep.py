@@ -13,12 +13,13 @@ from deskhand.recording.names import key, nearest
 from deskhand.reference.normal import MOST_TAKES, reference_of
 from deskhand.reference.numbers import LEVEL, NUMBERS
 from deskhand.reference.weeks import Course, courses
-from deskhand.store import History, KeptTake, history_url, open_history
+from deskhand.store import KeptTake, history_url
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from deskhand.check import Checked
+    from deskhand.store.history import History
 
 _OVERVIEW_TAKES = 104
 """Without a source named, two years of weekly takes are looked at."""
@@ -57,6 +58,8 @@ def history_at(given: str | None, folder: Path | None, *, create: bool = False) 
     UsageError
         There is none yet.
     """
+    from deskhand.store.history import open_history
+
     url = history_url(given, folder)
     if url is None:
         raise UsageError("the history", "has no place without a house file", "write one with: deskhand new RECORDING")

@@ -27,7 +27,8 @@ from deskhand.cli import main
 from deskhand.demo.band import Band, pick_song
 from deskhand.demo.season import _level_dbfs
 from deskhand.report.result import json_schema
-from deskhand.store import DEFAULT_NAME, KeptTake, open_history
+from deskhand.store import DEFAULT_NAME, KeptTake
+from deskhand.store.history import open_history
 
 from .store.test_history import shut, somebody_s_folder
 from .test_cli import data_of, run

@@ -20,12 +20,13 @@ from deskhand.reference.normal import (
     reference_of,
 )
 from deskhand.reference.numbers import BY_NAME, LEVEL, NUMBERS, Number, metrics, number_of, tone_vector
-from deskhand.store import open_history
+from deskhand.store import file_of
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
-    from deskhand.store import Dismissal, History, KeptPart, TakeRow
+    from deskhand.store import Dismissal, KeptPart, TakeRow
+    from deskhand.store.history import History
 
 MIX: Final = "the mix"
 """Name under which the mix is kept."""
@@ -81,6 +82,12 @@ def load(url: str, *, house: str, phase: str, show: tuple[str, str | None], to_b
     UsageError
         The show is kept already.
     """
+    file = file_of(url)
+    if file is not None and not file.exists():
+        return None
+    # the database library is loaded where there is something to read
+    from deskhand.store.history import open_history
+
     history = open_history(url)
     if history is None:
         return None

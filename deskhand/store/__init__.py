@@ -1,23 +1,8 @@
-"""The history: shows a house decided to keep, in SQLite beside the house file, or in PostgreSQL by URL."""
+"""The history: shows a house decided to keep, in SQLite beside the house file, or in PostgreSQL by URL.
 
-from deskhand.store.history import (
-    DEFAULT_NAME,
-    Dismissal,
-    History,
-    KeptPart,
-    KeptTake,
-    TakeRow,
-    history_url,
-    open_history,
-)
+Opening one takes `deskhand.store.history`, which loads the database library.
+"""
 
-__all__ = [
-    "DEFAULT_NAME",
-    "Dismissal",
-    "History",
-    "KeptPart",
-    "KeptTake",
-    "TakeRow",
-    "history_url",
-    "open_history",
-]
+from deskhand.store.records import DEFAULT_NAME, Dismissal, KeptPart, KeptTake, TakeRow, file_of, history_url
+
+__all__ = ["DEFAULT_NAME", "Dismissal", "KeptPart", "KeptTake", "TakeRow", "file_of", "history_url"]

@@ -28,7 +28,8 @@ from deskhand.reference.normal import (
     usual_tone_db,
 )
 from deskhand.reference.numbers import BY_NAME, NUMBERS, noise_of, tone_covariance, tone_noise, tone_vector
-from deskhand.store import Dismissal, KeptTake, open_history
+from deskhand.store import Dismissal, KeptTake
+from deskhand.store.history import open_history
 
 from .made import CYMBALS, FLAT, HOUSE, LONG_S, PIANO, Weeks, part, row
 

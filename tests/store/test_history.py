@@ -28,9 +28,9 @@ import pytest
 import sqlalchemy as sa
 
 from deskhand.errors import DeskhandError, HistoryError, UsageError
-from deskhand.store import DEFAULT_NAME, Dismissal, History, KeptPart, KeptTake, TakeRow, history_url, open_history
+from deskhand.store import DEFAULT_NAME, Dismissal, KeptPart, KeptTake, TakeRow, history_url
 from deskhand.store import history as module
-from deskhand.store.history import shown
+from deskhand.store.history import History, open_history, shown
 from deskhand.store.tables import METADATA
 
 from .postgres import running
@@ -776,7 +776,7 @@ def test_nothing_is_lost_whatever_is_done(history: History, url: str, rng: np.ra
 _WRITER: Final = """
 import sys
 from deskhand.errors import DeskhandError
-from deskhand.store import open_history
+from deskhand.store.history import open_history
 from tests.store.test_history import part, take
 
 url, who, first, count = sys.argv[1], sys.argv[2], int(sys.argv[3]), int(sys.argv[4])

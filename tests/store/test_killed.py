@@ -22,7 +22,8 @@ from typing import Final, Literal
 import numpy as np
 import pytest
 
-from deskhand.store import DEFAULT_NAME, KeptPart, KeptTake, open_history
+from deskhand.store import DEFAULT_NAME, KeptPart, KeptTake
+from deskhand.store.history import open_history
 
 ROOT: Final = Path(__file__).parents[2]
 HOUSE: Final = "Tern Street Hall"
