@@ -11,8 +11,7 @@ from deskhand.errors import HouseError, UsageError
 from deskhand.house import HouseFile, find_house, read_house
 from deskhand.recording.names import key, nearest
 from deskhand.reference.normal import MOST_TAKES, reference_of
-from deskhand.reference.numbers import LEVEL, NUMBERS
-from deskhand.reference.weeks import Course, courses
+from deskhand.reference.weeks import SHOWN, Course, courses
 from deskhand.store import KeptTake, history_url
 
 if TYPE_CHECKING:
@@ -163,21 +162,18 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
             fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
             raise UsageError(f'"{source}"', "is in no kept show", fix)
         wanted = [found]
-    metrics = [number.metric for number in (LEVEL, *NUMBERS) if number.metric != "harsh_share"]
     stages = ("tap", "after")
-    wanted_metrics = (*metrics, "harsh_sone", "loudness_sone")
+    metrics = [name for number in SHOWN for name in number.reads]
     kept = history.parts(
         house=name,
         phase=phase,
-        metrics=wanted_metrics,
+        metrics=metrics,
         most=MOST_TAKES if source is not None else _OVERVIEW_TAKES,
         stages=stages,
     )
     if source is not None:
         # all of its weeks, beside the newest of the others, whose spread it shares
-        own = history.parts(
-            house=name, phase=phase, metrics=wanted_metrics, most=_ALL_TAKES, stages=stages, source=wanted[0]
-        )
+        own = history.parts(house=name, phase=phase, metrics=metrics, most=_ALL_TAKES, stages=stages, source=wanted[0])
         kept = [*own, *((take, part) for take, part in kept if part.source != wanted[0])]
     if not kept:
         raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
@@ -192,7 +188,7 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         taps={one: part.tap for (one, _), part in newest.items()},
         chains={one: part.chain for (one, stage), part in newest.items() if stage == "after"},
     )
-    charts = len(known) * (len(NUMBERS) + 1)
+    charts = len(known) * len(SHOWN)
     out = {one: courses(reference, one, charts=charts) for one in wanted}
     told = {one: found for one, found in out.items() if found}
     if not told:

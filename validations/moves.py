@@ -25,9 +25,10 @@ from deskhand.house import STRIKING, parse_house
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fine import brought_to
-from deskhand.moves.plan import HOME, Heard, levels_of, plan, vector_of
+from deskhand.moves.plan import HOME, Heard, levels_of, plan
 from deskhand.reference.keep import source_parts
 from deskhand.reference.normal import tone_predictive, usual_tone_db
+from deskhand.reference.numbers import tone_of
 from tests.measure.feed import figures_of
 from validations.normal import house as reference_of_shows
 from validations.normal import season
@@ -166,7 +167,7 @@ def case(
         return float(np.sqrt((off_db**2 * task.weight).sum() / task.weight.sum()))
 
     def inside(tone_db: dict[str, float]) -> bool:
-        return home.tail(vector_of(levels_of(tone_db))) >= HOME
+        return home.tail(tone_of(levels_of(tone_db))) >= HOME
 
     left = levels_of(then.readings.tone_db)
     predicted = made.predicted_db if made.predicted_db is not None else left

@@ -12,6 +12,8 @@ from deskhand.dsp.weighting import weighting_db
 from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
 LISTENING_DBA: Final = 80.0
@@ -28,11 +30,14 @@ def octaves(bands: NDArray[np.floating]) -> NDArray[np.float64]:
     return np.asarray(thirds.reshape(*bands.shape[:-1], 9, 3).sum(axis=-1)[..., 1:])
 
 
+def levels_db(tone_db: Mapping[str, float]) -> NDArray[np.float64]:
+    """(31,) third-octave levels of a tone reading; -inf where nothing sounds."""
+    return np.array([tone_db.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ])
+
+
 def tilt_db_per_octave(tone_db: dict[str, float]) -> float | None:
     """Least-squares slope over the octaves 63 Hz to 8 kHz that lie within 45 dB of the whole; four at least."""
-    levels = [tone_db.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ]
-    power = np.array([power_from_db(level) if np.isfinite(level) else 0.0 for level in levels])
-    found = octaves(power)
+    found = octaves(power_from_db(levels_db(tone_db)))
     known = found > 10**-4.5
     if known.sum() < 4:
         return None
@@ -101,7 +106,7 @@ def as_heard(tone: dict[str, float] | None, level_dba: float) -> tuple[float | N
     """Loudness, what of it lies between 2 and 5 kHz, and sharpness, of a tone at a listening level."""
     if tone is None:
         return None, None, None
-    levels = np.array([tone.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ[1:29]])
+    levels = levels_db(tone)[1:29]
     weighted = float(power_from_db(levels + weighting_db("A", exact_hz()[1:29])).sum())
     loudness, specific = hearing.stationary_loudness(np.minimum(levels + level_dba - db_from_power(weighted), 120.0))
     harsh = float(specific[(_BARK > _HARSH_LOW_BARK) & (_BARK <= _HARSH_HIGH_BARK)].sum() * 0.1)

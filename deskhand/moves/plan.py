@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.chain.run import Chain, WhatIf
-from deskhand.dsp.spectrum import NOMINAL_HZ, exact_hz
+from deskhand.dsp.spectrum import exact_hz
 from deskhand.house import (
     OPEN_MICROPHONES,
     BellBlock,
@@ -19,11 +19,12 @@ from deskhand.house import (
     changed,
     make_block,
 )
+from deskhand.measure.tone import levels_db
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fine import brought_to, fine_power
 from deskhand.moves.move import Move, Setting, hertz, signed, who_hears, with_caution
 from deskhand.moves.reduction import STEP_DB, Threshold, solve
-from deskhand.reference.numbers import OCTAVES_HZ, tone_vector
+from deskhand.reference.numbers import NOTHING_DB, OCTAVES_HZ, tone_of
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -246,16 +247,7 @@ def lowest_note_hz(tone_db: dict[str, float] | None) -> float:
 
 def levels_of(tone_db: Mapping[str, float]) -> Array:
     """(31,) third-octave levels of a tone reading; -200 dB where nothing sounds."""
-    return np.array([tone_db.get(f"{band:g}", -200.0) for band in NOMINAL_HZ])
-
-
-def vector_of(levels_db: Array) -> Array:
-    """(8,) the judged tone of (31,) third-octave levels."""
-    found = tone_vector(
-        {f"tone_db.{band:g}": (float(level), None) for band, level in zip(NOMINAL_HZ, levels_db, strict=True)}
-    )
-    assert found is not None
-    return found
+    return np.maximum(levels_db(tone_db), NOTHING_DB)
 
 
 def _shapes(blocks: Sequence[ChainBlock]) -> list[tuple[int, eq.Shape]]:
@@ -335,7 +327,7 @@ def _tone(heard: Heard, out: Plan) -> None:
     home = heard.home
 
     def good(levels_db: Array) -> bool:
-        return home.tail(vector_of(levels_db)) >= HOME
+        return home.tail(tone_of(levels_db)) >= HOME
 
     # where this source differs from song to song anyway, a difference says little
     spread_db = np.sqrt(np.diag(home.scale))

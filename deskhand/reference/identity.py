@@ -24,7 +24,8 @@ _FAMILY: Final = {
 }  # fmt: skip
 _ALSO: Final = ("articulation", "crest")
 EXCHANGED_NATS: Final = 12.0
-"""How much more likely two inputs must be each other than themselves. Set so that no clean show of `validations/` reaches it."""
+"""How much more likely two inputs must be each other than themselves. Common practice, no source; how often a clean show reaches
+it is counted in `validations/`."""
 ALIKE_NATS: Final = 22.0
 """The same for two of one family, who may well sound like each other for an evening."""
 MOVED_NATS: Final = 12.0

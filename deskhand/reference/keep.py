@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, fields
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from deskhand.measure.readings import Readings
     from deskhand.measure.sounds import Sound
     from deskhand.mix.clearance import Clearance
-
-_DISTRIBUTION: Final = "level_distribution_dbfs"
 
 
 def chain_digest(blocks: Sequence[ChainBlock]) -> str | None:

@@ -20,6 +20,7 @@ from deskhand.reference.normal import (
     reference_of,
 )
 from deskhand.reference.numbers import BY_NAME, LEVEL, NUMBERS, Number, metrics, number_of, tone_vector
+from deskhand.reference.weeks import crept
 from deskhand.store import file_of
 
 if TYPE_CHECKING:
@@ -39,7 +40,6 @@ _LEAST_APART_PCT: Final = 10.0
 class Kept:
     """Kept takes of one house and phase."""
 
-    where: str
     rows: list[tuple[TakeRow, KeptPart]] = field(default_factory=list)
     dismissals: list[Dismissal] = field(default_factory=list)
     takes: list[TakeRow] = field(default_factory=list)
@@ -71,7 +71,6 @@ def load(url: str, *, house: str, phase: str, show: tuple[str, str | None], to_b
     house, phase : str
     show : (name, date)
         The show that is judged: when it is kept itself, it is no part of what it is set against.
-
     to_be_kept : bool
         Refuse a show that is kept already, before anything is measured.
 
@@ -100,7 +99,7 @@ def load(url: str, *, house: str, phase: str, show: tuple[str, str | None], to_b
 
 
 def _read(history: History, house: str, phase: str, show: tuple[str, str | None]) -> Kept:
-    wanted = (*metrics(), "phrase_pct.", "audible_pct.", "level_dbfs", "mono_loss_db")
+    wanted = (*metrics(), "phrase_pct.")
     rows = history.parts(
         house=house,
         phase=phase,
@@ -110,7 +109,7 @@ def _read(history: History, house: str, phase: str, show: tuple[str, str | None]
     )
     rows = [(take, part) for take, part in rows if (take.show, take.date) != show]
     takes = list({take.id: take for take, _ in rows}.values())
-    return Kept(where=history.where, rows=rows, dismissals=history.dismissals(house=house), takes=takes)
+    return Kept(rows=rows, dismissals=history.dismissals(house=house), takes=takes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -124,17 +123,10 @@ class Drift:
     @property
     def text(self) -> str:
         """In words."""
-        from deskhand.units import number
-
-        one = self.chart
-        start, newest = (self.number.from_scale(float(value)) for value in one.line)
-        word = "up" if newest > start else "down"
-        places = 2 if self.number.unit == "s" else 1
-        rate = number(abs(newest - start) / max(one.weeks, 1.0), 2)
-        unit = "dB" if self.number.unit == "dBFS" else self.number.unit
+        start, newest = (self.number.told(self.number.from_scale(float(value))) for value in self.chart.line)
         return (
-            f"its {self.number.label} has crept {word} by {rate} {unit} a week for {number(one.weeks, 0)} weeks, from "
-            f"{number(start, places)} to {number(newest, places)} {self.number.unit}; see when with: deskhand history"
+            f"its {self.number.label} has {crept(self.number, self.chart)}, from {start} to {newest} {self.number.unit}; "
+            "see when with: deskhand history"
         )
 
 
@@ -159,9 +151,7 @@ def drifts(
     wanted = []
     for (source, stage), part in here.items():
         for number in (LEVEL, *NUMBERS):
-            # where there is no chain, what is judged behind it is judged at the tap
-            place = "after" if number.stage == "after" and (source, "after") in here else "tap"
-            if place != stage:
+            if number.place(chained=(source, "after") in here) != stage:
                 continue
             now = number_of(number, part.values)
             kept = [
@@ -209,7 +199,7 @@ def against(
 
 def reading_of(parts: Sequence[KeptPart], source: str, name: str) -> dict[str, float]:
     """A judged number of a source as the history keeps it when it is found to be as liked; empty when there is none."""
-    here = {part.stage: part for part in parts if part.source == source and part.stage in ("tap", "after", "mix")}
+    here: dict[str, KeptPart] = {part.stage: part for part in parts if part.source == source}
     if name == TONE:
         whole = here.get("tap", here.get("mix"))
         vector = tone_vector(whole.values) if whole is not None else None
@@ -217,10 +207,6 @@ def reading_of(parts: Sequence[KeptPart], source: str, name: str) -> dict[str, f
     number = BY_NAME.get(name)
     if number is None:
         return {}
-    part = (
-        here.get("after", here.get("tap", here.get("mix")))
-        if number.stage == "after"
-        else here.get("tap", here.get("mix"))
-    )
+    part = here.get(number.place(chained="after" in here), here.get("mix"))
     found = number_of(number, part.values) if part is not None else None
     return {} if found is None else {"0": found[0]}

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.reference.numbers import (
     BY_NAME,
     MIX_NUMBERS,
@@ -19,6 +18,7 @@ from deskhand.reference.numbers import (
     Number,
     noise_of,
     number_of,
+    third_octaves_db,
     tone_covariance,
     tone_noise,
     tone_vector,
@@ -47,7 +47,6 @@ _POOL_WORTH, _POOL_MOST = 0.5, 10.0
 _SCALE_WORTH, _SCALE_LEAST = 10.0, 0.1
 _LIKED_WEIGHT: Final = 3
 """A reading that a person found to be as liked counts as this many kept takes."""
-_NOTHING_DB: Final = -200.0
 _OWN_WEIGHT: Final = 3.0
 _LEAST_SHARE: Final = 0.15
 LEAST_PLAYING_S: Final = 3.0
@@ -78,6 +77,13 @@ class Normal:
     """Of tone: octave to what was measured, expected, low and high, as the ear weighs them, against the whole."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Rows:
+    rows: Array
+    noise: Array
+    players: list[str | None]
+
+
 @dataclass(slots=True)
 class Reference:
     """Kept takes of one house and phase, and what people said of their findings."""
@@ -92,6 +98,10 @@ class Reference:
     other_tap: dict[str, int] = field(default_factory=dict)
     """Source to how many readings were taken at another tap."""
 
+    rows: dict[tuple[str, str, str], _Rows] = field(default_factory=dict)
+    """Worked out when first asked for, since every input is set against every source: (number, source, stage) to its takes."""
+    priors: dict[tuple[str, str, str, str], Prior] = field(default_factory=dict)
+    """The same: (number, source, role, stage) to the prior as wide as this house varies."""
     scatters: dict[tuple[str, str], dict[str, tuple[str, float, Array, int]]] = field(default_factory=dict)
     """Worked out when first asked for: (number, stage) to each source's role, size against its prior, scatter and its degrees of freedom."""
 
@@ -147,13 +157,6 @@ def reference_of(
     return out
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Rows:
-    rows: Array
-    noise: Array
-    players: list[str | None]
-
-
 def _tone_rows(parts: Sequence[KeptPart]) -> _Rows:
     found = [(tone_vector(part.values), part) for part in parts[-MOST_TAKES:] if part.playing_s >= LEAST_PLAYING_S]
     kept = [(vector, part) for vector, part in found if vector is not None]
@@ -186,8 +189,24 @@ def _with_liked(rows: _Rows, liked: Sequence[Array], player: str | None) -> _Row
     )
 
 
+def _rows_of(reference: Reference, name: str, source: str, stage: str) -> _Rows:
+    """A number in the kept takes of a source."""
+    key = (name, source, stage)
+    if key not in reference.rows:
+        parts = reference.parts.get((source, stage), [])
+        reference.rows[key] = _tone_rows(parts) if name == TONE else _number_rows(parts, BY_NAME[name])
+    return reference.rows[key]
+
+
 def house_prior(reference: Reference, name: str, source: str, role: str, stage: str) -> Prior:
     """The prior of a number for a source, as wide as this house varies."""
+    key = (name, source, role, stage)
+    if key not in reference.priors:
+        reference.priors[key] = _house_prior(reference, name, source, role, stage)
+    return reference.priors[key]
+
+
+def _house_prior(reference: Reference, name: str, source: str, role: str, stage: str) -> Prior:
     key = (name, stage)
     if key not in reference.scatters:
         made: dict[str, tuple[str, float, Array, int]] = {}
@@ -195,7 +214,7 @@ def house_prior(reference: Reference, name: str, source: str, role: str, stage: 
             if place != stage or not parts:
                 continue
             prior = _role_prior(name, parts[-1].role)
-            rows = _tone_rows(parts) if name == TONE else _number_rows(parts, BY_NAME[name])
+            rows = _rows_of(reference, name, other, stage)
             scatter, dof = scatter_of(rows.rows, rows.noise, rows.players, prior)
             size = float(np.trace(np.linalg.solve(prior.covariance, scatter))) / len(prior.covariance)
             made[other] = (parts[-1].role, size, scatter, dof)
@@ -230,7 +249,7 @@ def tone_predictive(reference: Reference, part: KeptPart, parts: Sequence[KeptPa
     parts : sequence of KeptPart, optional
         To compare with; the source's own by default.
     """
-    rows = _tone_rows(reference.parts.get((part.source, part.stage), []) if parts is None else parts)
+    rows = _rows_of(reference, TONE, part.source, part.stage) if parts is None else _tone_rows(parts)
     if not len(rows.rows):
         return None
     prior = house_prior(reference, TONE, part.source, part.role, part.stage)
@@ -246,8 +265,8 @@ def usual_tone_db(reference: Reference, part: KeptPart) -> Array | None:
     kept = reference.parts.get((part.source, part.stage), [])[-MOST_TAKES:]
     rows, weights = [], []
     for one in kept:
-        levels = [one.values.get(f"tone_db.{band:g}", (_NOTHING_DB, None))[0] for band in NOMINAL_HZ]
-        if max(levels) > _NOTHING_DB:
+        levels = third_octaves_db(one.values)
+        if levels is not None:
             rows.append(levels)
             weights.append(_OWN_WEIGHT if part.player is not None and one.player == part.player else 1.0)
     if not rows:
@@ -316,26 +335,12 @@ def _judge_tone(reference: Reference, part: KeptPart, sounds: Sequence[KeptPart]
 def number_predictive(reference: Reference, part: KeptPart, number: Number) -> Predictive | None:
     """Where a number should be in this take; None when nothing is kept of it."""
     found = number_of(number, part.values)
-    rows = _number_rows(reference.parts.get((part.source, part.stage), []), number)
+    rows = _rows_of(reference, number.name, part.source, part.stage)
     if not len(rows.rows):
         return None
     prior = house_prior(reference, number.name, part.source, part.role, part.stage)
     rows = _with_liked(rows, reference.liked.get((part.source, number.name), []), part.player)
     return _predict(rows, prior, noise_of(number, found[1] if found else None, part.playing_s), part.player)
-
-
-def expected_next(reference: Reference, part: KeptPart, number: Number) -> Predictive:
-    """Where a number should be in the next take that is like a kept one.
-
-    Raises
-    ------
-    ValueError
-        Nothing is kept of it.
-    """
-    found = number_predictive(reference, part, number)
-    if found is None:
-        raise ValueError(f"{part.source}: {number.name} is in no kept take")
-    return found
 
 
 def _judge_number(reference: Reference, part: KeptPart, number: Number) -> Normal | None:
@@ -382,14 +387,14 @@ def judge_parts(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, li
         tap = places[source, "tap"][0]
         if tap.playing_s < LEAST_PLAYING_S:
             continue
-        after = next(iter(places[source, "after"]), None)
+        after = places.get((source, "after"))
         found: list[Normal | None] = [_judge_tone(reference, tap, places[source, "sound"])]
         pair = "width_db" in tap.values
         for number in NUMBERS:
             if number.pairs_only and not pair:
                 continue
-            place = after if number.stage == "after" and after is not None else tap
-            found.append(_judge_number(reference, place, number))
+            place = number.place(chained=after is not None)
+            found.append(_judge_number(reference, places[source, place][0], number))
         out[source] = [one for one in found if one is not None]
     for part in parts:
         if part.stage == "mix":

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.dsp.loudness_level import spl_from_phon
-from deskhand.dsp.spectrum import NOMINAL_HZ, exact_hz
+from deskhand.dsp.spectrum import exact_hz
+from deskhand.measure.tone import levels_db
 from deskhand.units import db_from_power, power_from_db
+from deskhand.units import number as said
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -28,6 +30,8 @@ OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 _FLOOR: Final = 10**-3.0
 """What lies 30 dB and more below the whole is hardly heard in it, and its level is chance."""
 _Z95: Final = 1.96
+NOTHING_DB: Final = -200.0
+"""Stands for a band in which nothing sounds."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,6 +68,24 @@ class Number:
     """In the middle of a sentence."""
     pairs_only: bool = False
     upwards_only: bool = False
+
+    @property
+    def reads(self) -> tuple[str, ...]:
+        """The readings it is made from, by the names they are kept under."""
+        return ("harsh_sone", "loudness_sone") if self.metric == "harsh_share" else (self.metric,)
+
+    @property
+    def step_unit(self) -> str:
+        """Unit of a difference of two of it."""
+        return "dB" if self.unit == "dBFS" else self.unit
+
+    def told(self, value: float) -> str:
+        """A value in its unit, with as many digits as say something."""
+        return said(value, 2 if self.unit == "s" else 1)
+
+    def place(self, *, chained: bool) -> str:
+        """Where it is read of a source: behind the chain only where there is one."""
+        return "after" if self.stage == "after" and chained else "tap"
 
 
 def _same(value: float) -> float:
@@ -186,12 +208,22 @@ def tone_vector(values: Values) -> Array | None:
     Weighted by the equal-loudness contour of 80 phon (ISO 226:2023) and smoothed over 0.4 octave, so that a note that moves
     across the edge of a band in another key is not another tone.
     """
-    levels = [values.get(f"tone_db.{band:g}") for band in NOMINAL_HZ]
-    if all(level is None for level in levels):
-        return None
-    power = np.array([0.0 if level is None else power_from_db(level[0]) for level in levels])
-    found = _KERNEL @ power
+    levels = third_octaves_db(values)
+    return None if levels is None else tone_of(levels)
+
+
+def tone_of(levels_db: Array) -> Array:
+    """The same of (31,) third-octave levels."""
+    found = _KERNEL @ power_from_db(levels_db)
     return np.asarray(db_from_power(found / max(found.sum(), 1e-20) + _FLOOR))
+
+
+def third_octaves_db(values: Values) -> Array | None:
+    """(31,) third-octave levels of a kept part, -200 dB where nothing sounds; None when it holds no tone."""
+    tone_db = {
+        name.removeprefix("tone_db."): level for name, (level, _) in values.items() if name.startswith("tone_db.")
+    }
+    return np.maximum(levels_db(tone_db), NOTHING_DB) if tone_db else None
 
 
 def number_of(number: Number, values: Values) -> tuple[float, float | None] | None:
@@ -225,5 +257,4 @@ def tone_noise(playing_s: float) -> float:
 
 def metrics() -> tuple[str, ...]:
     """The readings that are needed from the store."""
-    singles = [number.metric for number in NUMBERS if number.metric != "harsh_share"]
-    return (*singles, "harsh_sone", "loudness_sone", "tone_db.", "share")
+    return (*(name for number in (LEVEL, *NUMBERS, *MIX_NUMBERS) for name in number.reads), "tone_db.", "share")

@@ -74,11 +74,17 @@ class Prior:
     """Variance between players, over that between one player's takes."""
 
 
+def _first_ratio(players: Sequence[str | None], prior: Prior) -> float:
+    """The prior's ratio; none where nobody is ever named: who plays is then part of the spread."""
+    return prior.player_ratio if any(player is not None for player in players) else 0.0
+
+
 def _coupling(noise: Array, players: Sequence[str | None], ratio: float) -> Array:
-    same = np.array([[a is not None and a == b for b in players] for a in players], float).reshape(
-        noise.size, noise.size
-    )
-    return np.asarray(np.diag(noise) + ratio * same)
+    """The takes' covariance in units of one player's: those of one player go together, an unnamed one is alone."""
+    same = [
+        [a == b if a is not None else at == place for place, b in enumerate(players)] for at, a in enumerate(players)
+    ]
+    return np.asarray(np.diag(noise) + ratio * np.array(same, float).reshape(noise.size, noise.size))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -141,18 +147,17 @@ def predictive(
     is the normal-inverse-gamma), 3.6 (its multivariate form), 14.7 (known ratios of variances). With one player and equal takes
     it is their result; see `tests/reference`.
     """
-    named = any(player is not None for player in players)
-    ratio = prior.player_ratio if named else 0.0
+    ratio = _first_ratio(players, prior)
     if ratio > 0.0 and len({player for player in players if player is not None}) > 1 and len(rows) > 3:
         # how far players are from each other is learned from them, starting from the prior's ratio
         ratio = max(
             (prior.player_ratio * factor for factor in _RATIOS),
             key=lambda one: (
-                _fit(rows, _unnamed_apart(noise, players, one), prior).log_likelihood
+                _fit(rows, _coupling(noise, players, one), prior).log_likelihood
                 - _RATIO_PENALTY * abs(np.log(one / prior.player_ratio))
             ),
         )
-    fit = _fit(rows, _unnamed_apart(noise, players, ratio) if named else np.diag(noise), prior)
+    fit = _fit(rows, _coupling(noise, players, ratio), prior)
     shared = np.array([ratio if player is not None and player == next_player else 0.0 for player in players])
     pull = fit.inverse @ shared
     own = next_noise + ratio
@@ -161,21 +166,11 @@ def predictive(
     return Predictive(location=np.asarray(fit.mean + pull @ fit.left), scale=fit.scatter / dof * width, dof=float(dof))
 
 
-def _unnamed_apart(noise: Array, players: Sequence[str | None], ratio: float) -> Array:
-    """The takes' covariance in units of one player's: those of one player go together, an unnamed one is alone."""
-    coupling = _coupling(noise, players, ratio)
-    alone = np.array([player is None for player in players])
-    coupling[alone, alone] += ratio
-    return coupling
-
-
 def scatter_of(rows: Array, noise: Array, players: Sequence[str | None], prior: Prior) -> tuple[Array, int]:
     """Scatter of kept takes around their players' means, in units of a long take's, and its degrees of freedom."""
     if len(rows) < 2:
         return np.zeros_like(prior.covariance), 0
-    # where nobody is ever named, who plays is part of the spread, here as in `predictive`
-    named = any(player is not None for player in players)
-    fit = _fit(rows, _unnamed_apart(noise, players, prior.player_ratio) if named else np.diag(noise), prior)
+    fit = _fit(rows, _coupling(noise, players, _first_ratio(players, prior)), prior)
     return np.asarray(fit.left.T @ fit.inverse @ fit.left), len(rows) - 1
 
 

@@ -8,14 +8,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.reference import drift
-from deskhand.reference.normal import Reference, expected_next, house_prior, number_predictive
+from deskhand.reference.normal import Reference, house_prior, number_predictive
 from deskhand.reference.numbers import LEVEL, NUMBERS, Number, number_of
+from deskhand.units import number as said
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
+    from deskhand.reference.predict import Predictive
     from deskhand.store import KeptPart, TakeRow
 
 SHOWN: tuple[Number, ...] = (LEVEL, *NUMBERS)
@@ -41,6 +43,14 @@ class Course:
     """On the number's scale; None for fewer takes than a chart needs."""
 
 
+def crept(number: Number, chart: drift.Chart) -> str:
+    """Which way a number has gone, how fast and for how long."""
+    start, newest = (number.from_scale(float(value)) for value in chart.line)
+    word = "up" if newest > start else "down"
+    rate = said(abs(newest - start) / max(chart.weeks, 1.0), 2)
+    return f"crept {word} by {rate} {number.step_unit} a week for {said(chart.weeks, 0)} weeks"
+
+
 def courses(reference: Reference, source: str, *, charts: int) -> list[Course]:
     """The numbers of a source, each over the takes in which it was read.
 
@@ -55,12 +65,12 @@ def courses(reference: Reference, source: str, *, charts: int) -> list[Course]:
     takes = {take.id: take for take in reference.takes}
     out: list[Course] = []
     for number in SHOWN:
-        stage = "after" if number.stage == "after" and reference.parts.get((source, "after")) else "tap"
+        stage = number.place(chained=bool(reference.parts.get((source, "after"))))
         parts = reference.parts.get((source, stage), [])
         found = [(value[0], part) for part in parts if (value := number_of(number, part.values)) is not None]
-        if not found or number_predictive(reference, found[-1][1], number) is None:
-            continue
-        out.append(_course(reference, source, number, stage, found, takes, charts))
+        expected = number_predictive(reference, found[-1][1], number) if found else None
+        if expected is not None:
+            out.append(_course(reference, source, number, stage, found, expected, takes, charts))
     return out
 
 
@@ -70,6 +80,7 @@ def _course(
     number: Number,
     stage: str,
     found: Sequence[tuple[float, KeptPart]],
+    expected: Predictive,
     takes: dict[int, TakeRow],
     charts: int,
 ) -> Course:
@@ -78,7 +89,6 @@ def _course(
     scaled = np.array([value for value, _ in found])
     weeks = drift.weeks_of([row.date for row in rows])
     prior = house_prior(reference, number.name, source, newest.role, stage)
-    expected = expected_next(reference, newest, number)
     low, high = expected.interval()
     return Course(
         source=source,

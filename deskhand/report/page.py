@@ -405,9 +405,9 @@ def _normal_rows(normals: Sequence[Normal]) -> list[tuple[str, str, str, str]]:
     for one in normals:
         if one.bands_db is not None:
             continue
-        places = 2 if one.unit == "s" else 1
-        today, usual, low, high = (number(value, places) for value in (one.measured, one.expected, one.low, one.high))
-        rows.append((f"{BY_NAME[one.name].label}, {one.unit}", today, usual, f"{low} … {high}"))
+        its = BY_NAME[one.name]
+        today, usual, low, high = (its.told(value) for value in (one.measured, one.expected, one.low, one.high))
+        rows.append((f"{its.label}, {one.unit}", today, usual, f"{low} … {high}"))
     return rows
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.reference.weeks import crept
 from deskhand.report.page import environment
 from deskhand.units import number
 
@@ -25,22 +26,11 @@ _DATE_WIDTH: Final = 190.0
 """Room for a date on a small screen, where letters are larger."""
 
 
-def _told(value: float, unit: str) -> str:
-    return number(value, 2 if unit == "s" else 1)
-
-
 def _trend(course: Course) -> str:
     """What the chart says, in words."""
-    chart = course.chart
-    if chart is None:
+    if course.chart is None:
         return "too few to tell"
-    if not chart.drifted:
-        return "steady"
-    start, newest = (course.number.from_scale(float(value)) for value in chart.line)
-    word = "up" if newest > start else "down"
-    rate = abs(newest - start) / max(chart.weeks, 1.0)
-    unit = "dB" if course.number.unit == "dBFS" else course.number.unit
-    return f"crept {word} by {number(rate, 2)} {unit} a week for {number(chart.weeks, 0)} weeks"
+    return crept(course.number, course.chart) if course.chart.drifted else "steady"
 
 
 def print_overview(by_source: dict[str, list[Course]], console: Console) -> None:
@@ -78,12 +68,11 @@ def print_source(courses: Sequence[Course], console: Console) -> None:
         table.add_column()
     table.add_row(*(Text(word, "dim") for word in ("number", "newest", "usual", "normal from … to", "over the weeks")))
     for course in courses:
-        unit = course.number.unit
         table.add_row(
-            Text(f"{course.number.label}, {unit}"),
-            Text(_told(float(course.values[-1]), unit)),
-            Text(_told(course.usual, unit)),
-            Text(f"{_told(course.low, unit)} … {_told(course.high, unit)}"),
+            Text(f"{course.number.label}, {course.number.unit}"),
+            Text(course.number.told(float(course.values[-1]))),
+            Text(course.number.told(course.usual)),
+            Text(f"{course.number.told(course.low)} … {course.number.told(course.high)}"),
             Text(_trend(course)),
         )
     console.print(table)
@@ -113,7 +102,7 @@ def table_rows(courses: Sequence[Course]) -> list[list[str]]:
         cells = [takes[take].date or takes[take].show, player.get(take) or ""]
         for course, own in zip(courses, values, strict=True):
             value = own.get(take)
-            cells.append("" if value is None else _told(value, course.number.unit))
+            cells.append("" if value is None else course.number.told(value))
         rows.append(cells)
     return rows
 
@@ -168,9 +157,7 @@ def course_picture(course: Course) -> str:
         parts.append(
             f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
         )
-        parts.append(
-            f'<text x="{_LEFT - 5}" y="{y(value) + 4:.1f}" text-anchor="end">{_told(value, scale.unit)}</text>'
-        )
+        parts.append(f'<text x="{_LEFT - 5}" y="{y(value) + 4:.1f}" text-anchor="end">{scale.told(value)}</text>')
     ends = [0, course.values.size - 1] if course.values.size > 1 else [0]
     middle = int(np.argmin(np.abs(course.weeks - 0.5 * last)))
     apart = min(x(float(course.weeks[middle])) - _LEFT, _WIDTH - _RIGHT - x(float(course.weeks[middle])))
@@ -193,9 +180,7 @@ def course_picture(course: Course) -> str:
         )
         parts.append(f'<polyline class="average" points="{points}"/>')
     for week, value, take, player in zip(course.weeks, course.values, course.takes, course.players, strict=True):
-        told = f"{take.date or take.show}: {_told(float(value), scale.unit)} {scale.unit}" + (
-            f", {player}" if player else ""
-        )
+        told = f"{take.date or take.show}: {scale.told(float(value))} {scale.unit}" + (f", {player}" if player else "")
         at, high_at = x(float(week)), y(float(value))
         title = f"<title>{escape(told)}</title>"
         parts.append(

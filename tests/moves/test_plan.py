@@ -16,9 +16,10 @@ from deskhand.house import Desk, Source, make_block, parse_house
 from deskhand.moves.equaliser import band_levels_db
 from deskhand.moves.fine import fine_power
 from deskhand.moves.move import who_hears
-from deskhand.moves.plan import Heard, plan, reduction_db, vector_of
+from deskhand.moves.plan import Heard, plan, reduction_db
 from deskhand.moves.reduction import solve
 from deskhand.moves.week import _write_chain
+from deskhand.reference.numbers import tone_of
 from deskhand.reference.predict import Predictive
 
 RATE_HZ = 48000
@@ -162,7 +163,7 @@ def test_a_wrong_tone_is_brought_home_and_proved(rng, blocks):
     chain = [make_block(block) for block in blocks]
     usual = _tone(run(clean, chain, sample_rate_hz=RATE_HZ))
     wanted = np.array([usual[f"{band:g}"] for band in NOMINAL_HZ])
-    home = Predictive(location=vector_of(wanted), scale=0.3**2 * np.eye(8), dof=20.0)
+    home = Predictive(location=tone_of(wanted), scale=0.3**2 * np.eye(8), dof=20.0)
     now = _tone(run(wrong, chain, sample_rate_hz=RATE_HZ))
     heard = _heard(
         wrong,
@@ -177,10 +178,10 @@ def test_a_wrong_tone_is_brought_home_and_proved(rng, blocks):
     assert 1 <= len(found.moves) <= 2
     then = _tone(run(wrong, found.blocks, sample_rate_hz=RATE_HZ))
     before, after = (
-        home.distance(vector_of(np.array([tone[f"{band:g}"] for band in NOMINAL_HZ]))) for tone in (now, then)
+        home.distance(tone_of(np.array([tone[f"{band:g}"] for band in NOMINAL_HZ]))) for tone in (now, then)
     )
     assert after < before / 10
-    assert home.tail(vector_of(np.array([then[f"{band:g}"] for band in NOMINAL_HZ]))) > 0.05
+    assert home.tail(tone_of(np.array([then[f"{band:g}"] for band in NOMINAL_HZ]))) > 0.05
     # a cut undoes a boost
     assert any(setting.after < 0 for name, setting in found.moves[0].settings.items() if name == "gain")
 
