@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -31,7 +30,6 @@ from deskhand.findings import (
     status_of,
 )
 from deskhand.house import (
-    FILE_NAME,
     NEVER_IN_A_MIX,
     STRIKING,
     HouseFile,
@@ -95,10 +93,8 @@ class Checked:
     result: CheckResult
     pictures: dict[str, Picture]
     parts: list[KeptPart]
-    house_hash: str
-    """Digest of the house file's text; of nothing when there is none."""
-    folder: Path | None
-    """Where the house file lies."""
+    house_file: Path | None
+    """Where the house is described; None when it was guessed."""
     said: list[Dismissal]
     """What is to be left alone from now on, to be written to the history."""
     plans: dict[str, Plan]
@@ -124,9 +120,10 @@ class Asked:
 
 
 def _house_of(path: Path, given: Path | None, recording: Recording) -> tuple[HouseFile, Path | None, list[str]]:
+    """The house, its file where there is one, and what is to be noted of it."""
     found = given if given is not None else find_house(path)
     if found is not None:
-        return read_house(found), found.parent, []
+        return read_house(found), found, []
     house = guess_house([track.name for track in recording.tracks], name="this house")
     return (
         house,
@@ -232,7 +229,8 @@ def check(
     """
     recording = open_recording(path, start_s=start_s, end_s=end_s)
     asked = asked or Asked()
-    house, folder, notes = _house_of(path, house_path, recording)
+    house, house_file, notes = _house_of(path, house_path, recording)
+    folder = house_file.parent if house_file else None
     note = read_show_note(path if path.is_dir() else path.parent)
     show = _show_of(house, recording, note, asked, notes)
     url = history_url(asked.history, folder)
@@ -306,21 +304,8 @@ def check(
         threads=threads,
     )
     planned = plans(taken)
-    house_text = "" if folder is None else (house_path or find_house(path) or folder / FILE_NAME).read_text("utf-8-sig")
-    return _result(
-        house,
-        recording,
-        show,
-        matched,
-        measured,
-        compared,
-        parts,
-        hashlib.sha256(house_text.encode()).hexdigest(),
-        folder,
-        said,
-        planned,
-        proved(taken, planned),
-    )
+    result, pictures = _result(house, recording, show, matched, measured, compared, planned, proved(taken, planned))
+    return Checked(result=result, pictures=pictures, parts=parts, house_file=house_file, said=said, plans=planned)
 
 
 def _dismissed(
@@ -716,13 +701,9 @@ def _result(
     matched: Matched,
     measured: _Measured,
     compared: _Compared,
-    parts: list[KeptPart],
-    house_hash: str,
-    folder: Path | None,
-    said: list[Dismissal],
     planned: dict[str, Plan],
     with_moves: dict[str, Readings],
-) -> Checked:
+) -> tuple[CheckResult, dict[str, Picture]]:
     readings, judged = measured.before, measured.judged
     sources: list[SourceResult] = []
     pictures: dict[str, Picture] = {}
@@ -736,7 +717,7 @@ def _result(
         if mix_tracks and set(tracks) <= mix_tracks:
             found = judged.mix
         everything += [(source.name, source.role, _where(source), finding) for finding in found]
-        reading = readings.get(source.name)
+        reading, plan = readings.get(source.name), planned.get(source.name)
         sources.append(
             SourceResult(
                 name=source.name,
@@ -749,9 +730,9 @@ def _result(
                 stages=measured.stages.get(source.name, ()),
                 findings=tuple(found),
                 sounds=_shifted(reading.sounds, recording.start_s) if reading else (),
-                moves=tuple(planned[source.name].moves) if source.name in planned else (),
+                moves=tuple(plan.moves) if plan else (),
                 with_moves=with_moves.get(source.name),
-                left_over=tuple(planned[source.name].left_over) if source.name in planned else (),
+                left_over=tuple(plan.left_over) if plan else (),
                 normal=tuple(compared.normals.get(source.name, ())),
                 step_db=reading.step_lu if reading else None,
             )
@@ -781,9 +762,7 @@ def _result(
         reference=compared.reference,
         first=first,
     )
-    return Checked(
-        result=result, pictures=pictures, parts=parts, house_hash=house_hash, folder=folder, said=said, plans=planned
-    )
+    return result, pictures
 
 
 def listen(

@@ -90,6 +90,37 @@ _HISTORY = click.option(
 )
 
 
+def _of_a_take(verb: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
+    """The options that say which stretch of which take is meant, and what is known of it."""
+    options = (
+        click.option(
+            "--house",
+            type=click.Path(path_type=Path),
+            help="House file. Default: house.toml beside the recording or above.",
+        ),
+        click.option("--from", "start_s", type=_ClockTime(), help=f"{verb} from here on, like 1:30."),
+        click.option("--to", "end_s", type=_ClockTime(), help=f"{verb} up to here, like 6:00."),
+        click.option(
+            "--phase", type=click.Choice(_PHASES), help="What was recorded. Default: what show.toml says, or rehearsal."
+        ),
+        click.option(
+            "--tap", type=click.Choice(_TAPS), help="Where the tracks were taken. Default: what the house file says."
+        ),
+        click.option("--date", help="Of the show, like 2026-03-01."),
+        click.option(
+            "--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who played; may be given several times."
+        ),
+        _HISTORY,
+    )
+
+    def add(command: Callable[..., None]) -> Callable[..., None]:
+        for option in reversed(options):
+            command = option(command)
+        return command
+
+    return add
+
+
 def _players(pairs: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     out = []
     for pair in pairs:
@@ -168,25 +199,17 @@ def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> in
         if report is not None:
             console.print()
             console.print(f"Report: {report}", highlight=False, markup=False, soft_wrap=True)
-    return 1 if any(source.status in ("fix", "silent", "missing") for source in result.sources) else 0
+    return 1 if _to_mend(checked) else 0
+
+
+def _to_mend(checked: Checked) -> list[str]:
+    """Sources at which something is to be put right."""
+    return [source.name for source in checked.result.sources if source.status in ("fix", "silent", "missing")]
 
 
 @main.command()
 @click.argument("recording", type=click.Path(path_type=Path))
-@click.option(
-    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above."
-)
-@click.option("--from", "start_s", type=_ClockTime(), help="Check from here on, like 1:30.")
-@click.option("--to", "end_s", type=_ClockTime(), help="Check up to here, like 6:00.")
-@click.option(
-    "--phase", type=click.Choice(_PHASES), help="What was recorded. Default: what show.toml says, or rehearsal."
-)
-@click.option("--tap", type=click.Choice(_TAPS), help="Where the tracks were taken. Default: what the house file says.")
-@click.option("--date", help="Of the show, like 2026-03-01.")
-@click.option(
-    "--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who played; may be given several times."
-)
-@_HISTORY
+@_of_a_take("Check")
 @click.option(
     "--leave-tonight", multiple=True, metavar="ID", help='Leave a finding of this show alone, like "bass/hum".'
 )
@@ -232,15 +255,14 @@ def check(
     2 wrong use or unreadable input.
     """
     from deskhand.check import Asked, name_of
+    from deskhand.keep import raise_again as undo
+    from deskhand.keep import remember, who
 
     for place in (Path(json_file) if json_file not in (None, "-") else None, report, write_week):
         if place is not None and (place.is_dir() or not place.parent.is_dir()):
             # said before the measuring, and before anything is written
             problem = "it is a folder" if place.is_dir() else "there is no such folder"
             raise UsageError(str(place), f"cannot be written ({problem})", "choose another place")
-    from deskhand.keep import raise_again as undo
-    from deskhand.keep import remember, who
-
     if raise_again:
         undo(recording, raise_again, house_path=house, history=history)
     asked = Asked(
@@ -259,7 +281,7 @@ def check(
     if write_week is not None:
         from deskhand.moves.week import write_week as write
 
-        write(checked, recording, write_week, house_path=house)
+        write(checked, write_week)
     status = _deliver(checked, json_file, None if no_report else report)
     if why is not None:
         from deskhand.moves.week import reasons
@@ -274,20 +296,7 @@ def check(
 
 @main.command()
 @click.argument("recording", type=click.Path(path_type=Path), required=False)
-@click.option(
-    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above."
-)
-@click.option("--from", "start_s", type=_ClockTime(), help="Keep from here on, like 1:30.")
-@click.option("--to", "end_s", type=_ClockTime(), help="Keep up to here, like 6:00.")
-@click.option(
-    "--phase", type=click.Choice(_PHASES), help="What was recorded. Default: what show.toml says, or rehearsal."
-)
-@click.option("--tap", type=click.Choice(_TAPS), help="Where the tracks were taken. Default: what the house file says.")
-@click.option("--date", help="Of the show, like 2026-03-01.")
-@click.option(
-    "--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who played; may be given several times."
-)
-@_HISTORY
+@_of_a_take("Keep")
 @click.option("--note", default="", help="Why this one is worth keeping.")
 @click.option("--by", help="Who keeps it. Default: whoever is logged in.")
 @click.option("--forget", metavar="WHICH", help="Take one out of the reference, by its number, date or name.")
@@ -315,6 +324,8 @@ def keep(
     """
     from deskhand import keep as keeping
     from deskhand.check import Asked
+    from deskhand.recording.names import dated
+    from deskhand.reference.normal import LEARNED
 
     if sum((recording is not None, forget is not None, list_them)) != 1:
         raise UsageError("keep", "takes a RECORDING, or --list, or --forget WHICH", "give one of the three")
@@ -323,9 +334,7 @@ def keep(
         store = keeping.history_at(history, folder)
         if forget is not None:
             row = store.forget(forget, house=found.house.name, by=keeping.who(by))
-            click.echo(
-                f"{row.show}{f' ({row.date})' if row.date else ''}, {row.phase}: no longer part of the reference."
-            )
+            click.echo(f"{dated(row.show, row.date)}, {row.phase}: no longer part of the reference.")
             return
         from deskhand.report.kept import print_takes
 
@@ -342,15 +351,13 @@ def keep(
     checked = _run_check(recording, house, start_s, end_s, asked)
     number, kept, where = keeping.keep(checked, recording, history=history, note=note, by=keeping.who(by))
     show = checked.result.show
-    click.echo(
-        f"{show.name}{f' ({show.date})' if show.date else ''}, {show.phase}: kept as number {number} in {where}."
-    )
-    faults = [source.name for source in checked.result.sources if source.status in ("fix", "silent", "missing")]
+    click.echo(f"{dated(show.name, show.date)}, {show.phase}: kept as number {number} in {where}.")
+    faults = _to_mend(checked)
     if faults:
         click.echo(f"Mind: something is to fix at {', '.join(faults)}; if it was no good take, keep --forget {number}.")
     click.echo(
         f"{kept} kept of this phase"
-        + (": the house is still learning, judgements are raised from 5 on." if kept < 5 else ".")
+        + (f": the house is still learning, judgements are raised from {LEARNED} on." if kept < LEARNED else ".")
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import getpass
+import hashlib
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -68,6 +69,17 @@ def history_at(given: str | None, folder: Path | None, *, create: bool = False) 
     return history
 
 
+def _folder(checked: Checked) -> Path | None:
+    """Where the house file lies."""
+    return checked.house_file.parent if checked.house_file else None
+
+
+def _digest(house_file: Path | None) -> str:
+    """Of the house file's text; of nothing where there is none."""
+    text = house_file.read_text("utf-8-sig") if house_file else ""
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
 def keep(checked: Checked, recording: Path, *, history: str | None, note: str, by: str) -> tuple[int, int, str]:
     """Write a checked take to the history.
 
@@ -83,7 +95,7 @@ def keep(checked: Checked, recording: Path, *, history: str | None, note: str, b
     if not checked.parts:
         raise UsageError(str(recording), "holds no source that plays", "keep a take in which the band plays")
     show = checked.result.show
-    store = history_at(history, checked.folder, create=True)
+    store = history_at(history, _folder(checked), create=True)
     try:
         number = store.keep(
             KeptTake(
@@ -94,7 +106,7 @@ def keep(checked: Checked, recording: Path, *, history: str | None, note: str, b
                 duration_s=show.duration_s,
                 sample_rate_hz=show.sample_rate_hz,
                 recording=str(recording),
-                house_hash=checked.house_hash,
+                house_hash=_digest(checked.house_file),
                 deskhand=__version__,
                 note=note,
                 kept_by=by,
@@ -111,7 +123,7 @@ def remember(checked: Checked, *, history: str | None) -> None:
     """Write what a person does not want to hear of."""
     if not checked.said:
         return
-    store = history_at(history, checked.folder, create=True)
+    store = history_at(history, _folder(checked), create=True)
     try:
         for one in checked.said:
             store.dismiss(one, house=checked.result.house)

@@ -229,6 +229,19 @@ def amplitude_from_db(level_db: float) -> float:
     return float(10.0 ** (level_db / 20.0))
 
 
+def hertz(frequency_hz: float, places: int = 1) -> str:
+    """A frequency as people say it, in Hz or kHz.
+
+    Examples
+    --------
+    >>> hertz(250.0), hertz(3150.0), hertz(3150.0, 2)
+    ('250 Hz', '3.2 kHz', '3.15 kHz')
+    """
+    if frequency_hz >= 1000:
+        return f"{number(frequency_hz / 1000, places)} kHz"
+    return f"{number(frequency_hz, 0)} Hz"
+
+
 def finite(value: float) -> float | None:
     """The value, or None for what is no number or without end."""
     return float(value) if math.isfinite(value) else None

@@ -18,7 +18,7 @@ import numpy as np
 import soundfile
 
 from deskhand.chain.run import run, still_to_come
-from deskhand.demo.season import _SOURCES, _tracks, house_text, pick_players
+from deskhand.demo.season import _SOURCES, house_text, pick_players
 from deskhand.demo.sounds import RATE_HZ
 from deskhand.findings import Finding
 from deskhand.house import STRIKING, parse_house
@@ -32,6 +32,7 @@ from deskhand.reference.numbers import tone_of
 from tests.measure.feed import figures_of
 from validations.normal import house as reference_of_shows
 from validations.normal import season
+from validations.season_data import tracks_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -197,12 +198,7 @@ def cases(kind: str, reference: Reference, first_show: int, length_s: float, *, 
     while True:
         own = np.random.default_rng([515, number, False, kind == "samples"])
         players = pick_players(own)
-        if kind == "samples":
-            from tests.real.season import sampled_tracks
-
-            tracks = sampled_tracks(own, length_s, players)
-        else:
-            tracks = _tracks(own, length_s, players)
+        tracks = tracks_of(kind, own, length_s, players)
         for source in house.source:
             if source.name in LEFT_OUT:
                 continue

@@ -18,11 +18,9 @@ import numpy as np
 from deskhand.findings.normal import LEAST_NOTICEABLE, NOT_JUDGED, SHOW_BUDGET
 from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
-from deskhand.reference import identity, normal
 from deskhand.reference.identity import mistaken, upside_down
 from deskhand.reference.keep import source_parts
 from deskhand.reference.normal import judge_parts, reference_of
-from deskhand.reference.numbers import tone_vector
 from deskhand.store import TakeRow
 from validations.season_data import CLEAN_SHOWS, PLANTED_SHOWS, counts, shows
 
@@ -51,7 +49,6 @@ class Show:
     planted: dict[str, str]
     findings: dict[str, set[str]]
     """Source to kinds of the findings that need no reference."""
-    levels_off_db: dict[str, float] = field(default_factory=dict)
 
 
 def show_of(result: dict[str, Any]) -> Show:
@@ -316,15 +313,6 @@ def level_table() -> list[str]:
 
 def main() -> None:
     """Run the study and write the page."""
-    held: dict[int, Any] = {}
-
-    def once(values: Any) -> Any:
-        # the same readings are judged by many houses: their tone is worked out once
-        if id(values) not in held:
-            held[id(values)] = (values, tone_vector(values))
-        return held[id(values)][1]
-
-    normal.tone_vector = identity.tone_vector = once  # type: ignore[attr-defined]
     lines = [
         "# Validation: what is normal here",
         "",

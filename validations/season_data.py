@@ -160,6 +160,15 @@ def cache(kind: str) -> Path:
     return (Path(base) if base else Path.home() / ".cache") / "deskhand-validations" / f"{kind}-{digest}"
 
 
+def tracks_of(kind: str, rng: np.random.Generator, length_s: float, players: dict[str, str]) -> Tracks:
+    """The tracks of a clean show of a kind."""
+    if kind == "samples":
+        from tests.real.season import sampled_tracks
+
+        return sampled_tracks(rng, length_s, players)
+    return _tracks(rng, length_s, players)
+
+
 def make(kind: str, number: int, *, planted: bool) -> dict[str, Any]:
     """A show's result as data, with `planted`, from the cache or made now.
 
@@ -185,12 +194,7 @@ def made(kind: str, number: int, *, planted: bool, length_s: float) -> dict[str,
     """The same, made now whatever the cache holds."""
     rng = np.random.default_rng([515, number, planted, kind == "samples"])
     players = pick_players(rng)
-    if kind == "samples":
-        from tests.real.season import sampled_tracks
-
-        tracks = sampled_tracks(rng, length_s, players)
-    else:
-        tracks = _tracks(rng, length_s, players)
+    tracks = tracks_of(kind, rng, length_s, players)
     truth = plant_some(tracks, rng) if planted else []
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)

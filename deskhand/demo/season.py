@@ -268,6 +268,12 @@ def _tracks(
     space = max(0, min(applause.shape[1], frames - end))
     audience[:, end : end + space] += 0.02 * applause[:, :space] / np.sqrt(np.mean(applause**2))
     set_["overheads"], set_["audience"] = overheads, audience
+    return _with_noise(rng, set_)
+
+
+def _with_noise(rng: np.random.Generator, set_: dict[str, NDArray[np.float64]]) -> dict[str, NDArray[np.float64]]:
+    """The tracks of all sources, each with the noise of its input."""
+    frames = set_["kick"].shape[1]
     out: dict[str, NDArray[np.float64]] = {}
     hiss = 0.6 * sounds.pink(rng, frames) + 0.6 * rng.standard_normal(frames)
     for name, role, tracks, *_ in _SOURCES:

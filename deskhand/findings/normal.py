@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.findings.finding import Finding, Severity
 from deskhand.reference.normal import TONE
 from deskhand.reference.numbers import BY_NAME, OCTAVES_HZ
-from deskhand.units import number
+from deskhand.units import hertz, number
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -35,10 +35,7 @@ _LESS: Final = {63: "thinner", 125: "thinner", 250: "leaner", 500: "hollower", 1
 
 
 def _band(low_hz: float, high_hz: float) -> str:
-    def one(hz: float) -> str:
-        return f"{number(hz / 1000, 1)} kHz" if hz >= 1000 else f"{number(hz, 0)} Hz"
-
-    return f"at {one(low_hz)}" if low_hz == high_hz else f"from {one(low_hz)} to {one(high_hz)}"
+    return f"at {hertz(low_hz)}" if low_hz == high_hz else f"from {hertz(low_hz)} to {hertz(high_hz)}"
 
 
 def tone_words(normal: Normal) -> tuple[str, tuple[float, float], float]:

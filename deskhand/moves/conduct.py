@@ -6,8 +6,6 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
 from deskhand.house import STRIKING
@@ -22,7 +20,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.findings import Finding
-    from deskhand.house import ChainBlock, HouseFile
+    from deskhand.house import ChainBlock, HouseFile, Source
     from deskhand.measure.figures import Figures
     from deskhand.measure.readings import Readings, SourceReading
     from deskhand.recording import Recording
@@ -67,8 +65,8 @@ def plans(taken: Taken) -> dict[str, Plan]:
         and _wanted(taken.findings.get(source.name, ()))
     ]
 
-    def one(name: str) -> Plan:
-        source = next(source for source in taken.house.source if source.name == name)
+    def one(source: Source) -> Plan:
+        name = source.name
         reading = taken.before[name]
         start_s = telling_start_s(taken.figures, reading.tracks, reading.activity)
         excerpt = taken.recording.excerpt(reading.tracks, start_s, LENGTH_S)
@@ -101,9 +99,7 @@ def plans(taken: Taken) -> dict[str, Plan]:
         )
 
     with ThreadPoolExecutor(taken.threads) as pool:
-        found = dict(
-            zip([source.name for source in wanted], pool.map(one, [source.name for source in wanted]), strict=True)
-        )
+        found = dict(zip((source.name for source in wanted), pool.map(one, wanted), strict=True))
     return {name: made for name, made in found.items() if made.moves or made.left_over or made.why}
 
 
@@ -143,15 +139,3 @@ def proved(taken: Taken, made: Mapping[str, Plan]) -> dict[str, Readings]:
         ).readings
         for name, rows in zip(changed, take.rows, strict=True)
     }
-
-
-def off_usual_db(wanted_db: np.ndarray, tone_db: Mapping[str, float]) -> float:
-    """Weighted RMS by which a tone is off what is usual, 60 Hz to 12 kHz."""
-    from deskhand.moves import equaliser as eq
-    from deskhand.moves.fine import brought_to
-    from deskhand.moves.plan import levels_of
-
-    levels = levels_of(tone_db)
-    power = brought_to(np.ones(eq.FINE_HZ.size), levels)
-    task = eq.Task(power=power, wanted_db=wanted_db, weight=eq.matters(power))
-    return float(eq.rms_db(levels, task))

@@ -66,6 +66,9 @@ class Shape:
         return _power(self)
 
 
+_PROTOTYPES: Final = {"bell": bell_prototype, "low-shelf": low_shelf_prototype, "high-shelf": high_shelf_prototype}
+
+
 @lru_cache(maxsize=200_000)
 def _power(shape: Shape) -> Array:
     at = FINE_HZ / shape.frequency_hz
@@ -76,8 +79,7 @@ def _power(shape: Shape) -> Array:
         ):
             out = out * analogue_power(*prototype, at)
         return np.asarray(out)
-    made = {"bell": bell_prototype, "low-shelf": low_shelf_prototype, "high-shelf": high_shelf_prototype}[shape.kind]
-    return np.asarray(analogue_power(*made(shape.gain_db, shape.q), at))
+    return np.asarray(analogue_power(*_PROTOTYPES[shape.kind](shape.gain_db, shape.q), at))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -183,17 +185,25 @@ def off_db(levels_db: Array, task: Task) -> Array:
 
     Smoothed over 0.4 octave, since the notes of another song and key are no other tone; without the mean, since level is not tone.
     """
+    return _without_level(_heard_db(levels_db) - _heard_db(task.wanted_db), task)
+
+
+def _without_level(differences_db: Array, task: Task) -> Array:
+    """(..., 31) differences, smoothed by the weights of the bands, without their weighted mean."""
     spread = _SMOOTHING * task.weight
     spread = spread / np.maximum(spread.sum(axis=1, keepdims=True), 1e-9)
-    off = (_heard_db(levels_db) - _heard_db(task.wanted_db)) @ spread.T
-    mean = (off * task.weight).sum(axis=-1, keepdims=True) / max(float(task.weight.sum()), 1e-9)
-    return np.asarray(off - mean)
+    off = differences_db @ spread.T
+    return np.asarray(off - (off * _shares(task)).sum(axis=-1, keepdims=True))
+
+
+def _shares(task: Task) -> Array:
+    """(31,) weights of the bands that sum to one."""
+    return np.asarray(task.weight / max(float(task.weight.sum()), 1e-9))
 
 
 def rms_db(levels_db: Array, task: Task) -> Array:
     """(...,) weighted RMS of what is off."""
-    off = off_db(levels_db, task)
-    return np.asarray(np.sqrt((off**2 * task.weight).sum(axis=-1) / max(float(task.weight.sum()), 1e-9)))
+    return np.asarray(np.sqrt((off_db(levels_db, task) ** 2 * _shares(task)).sum(axis=-1)))
 
 
 def _reluctance(change: Change) -> float:
@@ -252,11 +262,8 @@ def _units(grid: Grid, kind: Kind, sign: int) -> tuple[tuple[tuple[float, float]
     """Frequencies and Q of a kind, and (settings, 31) what a decibel of each does to the bands, at their centres."""
     qs = grid.qs if kind == "bell" else (0.707,)
     places = tuple((hz, q) for hz in grid.frequencies_hz for q in qs)
-    made = {"bell": bell_prototype, "low-shelf": low_shelf_prototype, "high-shelf": high_shelf_prototype}[kind]
-    centre = exact_hz()
-    rows = [
-        db_from_power(analogue_power(*made(sign * _UNIT_DB, q), centre / hz)) / (sign * _UNIT_DB) for hz, q in places
-    ]
+    centre, gain_db, made = exact_hz(), sign * _UNIT_DB, _PROTOTYPES[kind]
+    rows = [db_from_power(analogue_power(*made(gain_db, q), centre / hz)) / gain_db for hz, q in places]
     return places, np.array(rows)
 
 
@@ -264,15 +271,12 @@ def _likely(task: Task, grid: Grid, kind: Kind, off: Array) -> list[Shape]:
     """Settings of a kind that by a straight-line estimate leave least of what is off."""
     if kind == "high-pass":
         return list(_all_shapes(grid, kind))
-    weight = task.weight / max(float(task.weight.sum()), 1e-9)
+    weight = _shares(task)
     steps = np.array(grid.gains_db)
     out: list[Shape] = []
     for sign in (-1, 1):
         places, unit = _units(grid, kind, sign)
-        spread = _SMOOTHING * task.weight
-        spread = spread / np.maximum(spread.sum(axis=1, keepdims=True), 1e-9)
-        moved = unit @ spread.T
-        moved = moved - (moved * weight).sum(axis=1, keepdims=True)
+        moved = _without_level(unit, task)
         size = (moved**2 * weight).sum(axis=1)
         gain = -(moved * off * weight).sum(axis=1) / np.maximum(size, 1e-9)
         gain = np.where(size > 1e-4, np.clip(gain, steps.min(), min(steps.max(), grid.most_boost_db)), 0.0)

@@ -58,11 +58,6 @@ def who_hears(block: str, desk: Desk, *, first_high_pass: bool = False) -> tuple
     return ("house", "stream")
 
 
-def hertz(hz: float) -> str:
-    """A frequency as a desk shows it."""
-    return f"{number(hz / 1000, 2)} kHz" if hz >= 1000 else f"{number(hz, 0)} Hz"
-
-
 def signed(value_db: float) -> str:
     """A gain with its sign."""
     return f"{'+' if value_db > 0 else ''}{number(value_db, 1)} dB"

@@ -22,10 +22,10 @@ from deskhand.house import (
 from deskhand.measure.tone import levels_db
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fine import brought_to, fine_power
-from deskhand.moves.move import Move, Setting, hertz, signed, who_hears, with_caution
+from deskhand.moves.move import Move, Setting, signed, who_hears, with_caution
 from deskhand.moves.reduction import STEP_DB, Threshold, solve
 from deskhand.reference.numbers import NOTHING_DB, OCTAVES_HZ, tone_of
-from deskhand.units import number
+from deskhand.units import hertz, number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -423,13 +423,13 @@ def _tone_move(heard: Heard, change: eq.Change, start: float, then: float, block
         settings["slope"] = Setting(
             before=before.slope_db_per_octave if before else None, after=after.slope_db_per_octave, unit="dB/oct"
         )
-        told = f"{hertz(after.frequency_hz)}, {number(after.slope_db_per_octave, 0)} dB/oct"
-        was = f"{hertz(before.frequency_hz)}, {number(before.slope_db_per_octave, 0)} dB/oct" if before else ""
+        told = f"{hertz(after.frequency_hz, 2)}, {number(after.slope_db_per_octave, 0)} dB/oct"
+        was = f"{hertz(before.frequency_hz, 2)}, {number(before.slope_db_per_octave, 0)} dB/oct" if before else ""
     else:
         settings["gain"] = Setting(before=before.gain_db if before else None, after=after.gain_db, unit="dB")
         settings["q"] = Setting(before=before.q if before else None, after=after.q, unit="1")
-        told = f"{signed(after.gain_db)} at {hertz(after.frequency_hz)}, Q {number(after.q, 2)}"
-        was = f"{signed(before.gain_db)} at {hertz(before.frequency_hz)}, Q {number(before.q, 2)}" if before else ""
+        told = f"{signed(after.gain_db)} at {hertz(after.frequency_hz, 2)}, Q {number(after.q, 2)}"
+        was = f"{signed(before.gain_db)} at {hertz(before.frequency_hz, 2)}, Q {number(before.q, 2)}" if before else ""
     text = f"{after.kind} from {was} to {told}" if before else f"new {after.kind}: {told}"
     raises = after.kind != "high-pass" and after.gain_db > (before.gain_db if before else 0.0)
     return Move(

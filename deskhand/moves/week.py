@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import tomlkit
 
 from deskhand.errors import HouseError, UsageError
-from deskhand.house import find_house, parse_house
+from deskhand.house import parse_house
 from deskhand.recording.names import key, nearest
 from deskhand.report.result import write_atomically
 
@@ -17,15 +17,15 @@ if TYPE_CHECKING:
     from deskhand.check import Checked
     from deskhand.moves.move import Move
 
-_WRITTEN = {"dB": "dB", "Hz": "Hz", "dBFS": "dBFS", "dB/oct": "dB/oct"}
+_WITH_UNIT = frozenset({"dB", "Hz", "dBFS", "dB/oct"})
 
 
 def _value(value: float, unit: str) -> Any:
     """A setting as the house file has it."""
-    return f"{value:g} {_WRITTEN[unit]}" if unit in _WRITTEN else value
+    return f"{value:g} {unit}" if unit in _WITH_UNIT else value
 
 
-def write_week(checked: Checked, recording: Path, target: Path, *, house_path: Path | None) -> None:
+def write_week(checked: Checked, target: Path) -> None:
     """Write the house file with this week's moves in its chains, its comments kept; the standing file is not touched.
 
     Raises
@@ -35,7 +35,7 @@ def write_week(checked: Checked, recording: Path, target: Path, *, house_path: P
     UsageError
         The target is the standing house file.
     """
-    standing = house_path or find_house(recording)
+    standing = checked.house_file
     if standing is None:
         raise HouseError(
             "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"

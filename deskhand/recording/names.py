@@ -23,6 +23,11 @@ _PART_NUMBER: Final = re.compile(r"^(.*?)[\s_.\-]*(?<!\d)(\d{3,5})$")
 _TRAILING: Final = re.compile(r"^(.*?\D)[\s_.\-]*(\d+)$")
 
 
+def dated(name: str, date: str | None) -> str:
+    """A show's name with its date, where it has one."""
+    return f"{name} ({date})" if date else name
+
+
 def clean_name(stem: str) -> str:
     """A track's name without leading numbers, take and date parts; empty when nothing is left.
 

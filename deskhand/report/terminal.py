@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.first import urgency
-from deskhand.units import clock, number
+from deskhand.recording.names import dated
+from deskhand.units import clock, hertz, number
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -43,9 +44,8 @@ def headline(result: CheckResult) -> str:
 def title(result: CheckResult) -> str:
     """House, show, date, phase, length."""
     show = result.show
-    date = f" ({show.date})" if show.date else ""
     return (
-        f"{result.house}, {show.name}{date}: {show.phase}, {clock(show.duration_s)}, "
+        f"{result.house}, {dated(show.name, show.date)}: {show.phase}, {clock(show.duration_s)}, "
         f"{show.tracks} track{'' if show.tracks == 1 else 's'} at {number(show.sample_rate_hz / 1000, 1)} kHz, taken at the {show.tap}"
     )
 
@@ -125,12 +125,8 @@ def voice_line(voice: Clearance) -> str:
         text += f" ({', '.join(others)})" if others else ""
     if shares["clear"] < _NEARLY_ALL and voice.by_source and voice.by_source[0].cost_pct > 0:
         first = voice.by_source[0]
-        text += f"; most in the way: {first.source}, {_band(first.low_hz)} to {_band(first.high_hz)}"
+        text += f"; most in the way: {first.source}, {hertz(first.low_hz)} to {hertz(first.high_hz)}"
     return text + f" ({number(voice.audible_pct.mono, 0)} % audible in the feed)"
-
-
-def _band(hz: float) -> str:
-    return f"{number(hz / 1000, 1)} kHz" if hz >= 1000 else f"{number(hz, 0)} Hz"
 
 
 def voice_lines(result: CheckResult) -> list[str]:

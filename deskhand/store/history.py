@@ -15,6 +15,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
 from deskhand.errors import HistoryError, UsageError
+from deskhand.recording.names import dated
 from deskhand.store.records import Dismissal, KeptPart, TakeRow, file_of
 from deskhand.store.tables import DISMISSAL, PART, TAKE, VALUE
 
@@ -421,7 +422,7 @@ def _refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str
     if same is None:
         return
     raise UsageError(
-        f"{show}{f' ({date})' if date else ''}, {phase}",
+        f"{dated(show, date)}, {phase}",
         f"is kept already, as number {same.id}, by {same.kept_by} on {same.kept_at[:10]}",
         f"to put this one in its place, first: deskhand keep --forget {same.id}",
     )

@@ -27,7 +27,7 @@ from numpy.typing import NDArray
 
 from deskhand.demo import sounds
 from deskhand.demo.band import Band, Part, Song, pick_song
-from deskhand.demo.season import _SOURCES, _bleed, _level_dbfs, _rig
+from deskhand.demo.season import _SOURCES, _bleed, _level_dbfs, _rig, _with_noise
 from deskhand.demo.sounds import RATE_HZ
 
 from . import material
@@ -653,17 +653,3 @@ def _audience(week: _Week, set_: dict[str, Sound]) -> Sound:
     applause *= 0.02 / np.sqrt(np.mean(applause**2))
     _add(audience, applause, week.song.end_s)
     return audience
-
-
-def _with_noise(rng: np.random.Generator, set_: dict[str, Sound]) -> dict[str, Sound]:
-    """Tracks with the noise of their inputs, as the demo has it."""
-    frames = set_["kick"].shape[1]
-    hiss = 0.6 * sounds.pink(rng, frames) + 0.6 * rng.standard_normal(frames)
-    out: dict[str, Sound] = {}
-    for name, role, tracks, *_ in _SOURCES:
-        floor_db = {"audience": -74, "overheads": -82, "click": -105, "playback": -100}.get(role, -88)
-        for row, track in enumerate(tracks):
-            # far apart in the same noise is as good as another noise
-            noise = np.roll(hiss, int(rng.integers(frames)))
-            out[track] = set_[name][row] + noise * 10.0 ** (floor_db / 20.0)
-    return out
