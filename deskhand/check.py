@@ -291,7 +291,9 @@ def check(
         blocks={
             source.name: still_to_come(source.chain, used[source.name])
             for source in house.source
+            # a track that the house file does not claim, or the desk's own mix, has no chain to be written into
             if source.used
+            and source.name not in extra
             and used[source.name] != "after-chain"
             and source.name in measured.before
             and len(measured.before[source.name].tracks) == len(source.tracks)
