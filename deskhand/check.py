@@ -51,6 +51,7 @@ from deskhand.mix.clearance import shifted
 from deskhand.mix.faders import find_faders
 from deskhand.mix.voices import feed_strips, lead_of, measure_voices, voices_of
 from deskhand.moves.conduct import Taken, plans, proved
+from deskhand.moves.voice import Feed, make_way
 from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
@@ -64,13 +65,15 @@ from deskhand.report.result import SCHEMA, CheckResult, MixResult, ReferenceResu
 from deskhand.store import Dismissal, history_url
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
 
     from deskhand.chain.meter import Stage
     from deskhand.findings import FirstThing
+    from deskhand.house import ChainBlock
+    from deskhand.measure.activity import Activity
     from deskhand.measure.figures import Figures
     from deskhand.measure.readings import Readings
     from deskhand.measure.sounds import Sound
@@ -306,6 +309,22 @@ def check(
         threads=threads,
     )
     planned = plans(taken)
+    lead = lead_of(house)
+    with_moves = make_way(
+        taken,
+        Feed(
+            tracks=measured.own,
+            blocks=measured.run,
+            lead=next((one for one in measured.voices if one.source == lead), None),
+            offset_db=measured.offset_db,
+            playing=_playing(measured.before),
+        ),
+        planned,
+    )
+    measured = replace(
+        measured,
+        voices=[replace(one, with_moves=with_moves) if one.source == lead else one for one in measured.voices],
+    )
     result, pictures = _result(house, recording, show, matched, measured, compared, planned, proved(taken, planned))
     return Checked(result=result, pictures=pictures, parts=parts, house_file=house_file, said=said, plans=planned)
 
@@ -458,6 +477,12 @@ class _Measured:
     mix: MixResult | None
     mix_reading: SourceReading | None
     voices: list[Clearance]
+    own: dict[str, tuple[int, ...]]
+    """Source to its tracks, without the desk's own mix."""
+    run: dict[str, Sequence[ChainBlock]]
+    """Source to the blocks of its chain that were run."""
+    offset_db: float
+    """DB SPL of a feed with a mean square of 1."""
 
 
 def _chains(
@@ -585,8 +610,16 @@ def _measure(
             everything, take.mix_rows, strikes=False, mains_hz=house.house.mains_hz, level_dba=listened_dba
         )
         mix = _mix(house, everything, mix_reading.readings, found, take.mix_rows, faders)
-    voices = _voices(house, recording, own, chains, readings, mix, folder, threads, words)
-    judge_voices(voices, judged, learned=words or ())
+    run: dict[str, Sequence[ChainBlock]] = {name: chain.house_blocks for name, chain in chains.items()}
+    offset_db = level_offset_db(house.room, mix.loudness_lufs) if mix and mix.loudness_lufs is not None else 0.0
+    voices = (
+        _voices(house, recording, own, run, readings, offset_db, folder, threads, words)
+        if mix is not None and mix.loudness_lufs is not None
+        else []
+    )
+    vocal = house.vocal
+    asked = {vocal.source: vocal.clearance_pct} if vocal and vocal.clearance_pct is not None else {}
+    judge_voices(voices, judged, learned=words or (), wanted_pct=asked)
     return _Measured(
         figures=figures,
         everything=everything,
@@ -600,30 +633,35 @@ def _measure(
         mix=mix,
         mix_reading=mix_reading,
         voices=voices,
+        own=own,
+        run=run,
+        offset_db=offset_db,
     )
+
+
+def _playing(readings: dict[str, SourceReading]) -> dict[str, Activity]:
+    """When each source plays that carries anything."""
+    return {name: reading.activity for name, reading in readings.items() if reading.readings.level_dbfs is not None}
 
 
 def _voices(
     house: HouseFile,
     recording: Recording,
     own: dict[str, tuple[int, ...]],
-    chains: dict[str, Chain],
+    run: dict[str, Sequence[ChainBlock]],
     readings: dict[str, SourceReading],
-    mix: MixResult | None,
+    offset_db: float,
     folder: Path | None,
     threads: int,
     words: dict[str, Words] | None,
 ) -> list[Clearance]:
-    """Whether the voices can be heard, where there is a mix."""
-    if mix is None or mix.loudness_lufs is None:
-        return []
-    feed = feed_strips(house, own, {name: chain.house_blocks for name, chain in chains.items()})
+    """Whether the voices can be heard."""
     found = measure_voices(
         recording,
-        feed,
-        {name: reading.activity for name, reading in readings.items() if reading.readings.level_dbfs is not None},
+        feed_strips(house, own, run),
+        _playing(readings),
         voices_of(house),
-        offset_db=level_offset_db(house.room, mix.loudness_lufs),
+        offset_db=offset_db,
         words=words,
         folder=folder,
         threads=threads,

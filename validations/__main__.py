@@ -1,6 +1,6 @@
 """Run by `make test-all`."""
 
-from validations import chain, clearance, killed, measurements, moves, normal, seasons, sounds, tails
+from validations import chain, clearance, killed, measurements, moves, normal, reduction, seasons, sounds, space, tails
 
-for study in (seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves):
+for study in (seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space):
     study.main()

@@ -155,7 +155,7 @@ def house_text() -> str:
             lines.append(f'fader = "{_FADERS_DB[name]} dB"')
         for block, *settings in _CHAINS.get(name, ()):
             lines += ["[[source.chain]]", f'block = "{block}"', *settings]
-    lines += ["", "[vocal]", 'source = "lead voice"', 'clearance = "70 %"']
+    lines += ["", "[vocal]", 'source = "lead voice"', 'clearance = "35 %"           # what the good weeks here have']
     return "\n".join(lines) + "\n"
 
 

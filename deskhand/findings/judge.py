@@ -21,7 +21,7 @@ from deskhand.measure.stereo import alignment
 from deskhand.units import clock, db_from_amplitude, dbfs_from_mean_square, number
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Sequence
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from deskhand.chain.meter import Stage
     from deskhand.house import HouseFile, Source
@@ -374,7 +374,9 @@ def _judge_steady_faults(source: Source, reading: SourceReading, make: _Maker, c
             track=side,
         )
     noise = reading.readings.noise_dbfs
-    if humming or noise is None or level is None or source.role not in _LINES:
+    # an offset fills the pauses too: it is said already
+    shifted = any(finding.kind == "dc" for finding in make.made)
+    if humming or shifted or noise is None or level is None or source.role not in _LINES:
         return
     if _is_microphone(source):
         return
@@ -896,7 +898,13 @@ def judge(
     return judged
 
 
-def judge_voices(voices: Sequence[Clearance], judged: Judged, *, learned: Collection[str] = ()) -> None:
+def judge_voices(
+    voices: Sequence[Clearance],
+    judged: Judged,
+    *,
+    learned: Collection[str] = (),
+    wanted_pct: Mapping[str, float] | None = None,
+) -> None:
     """Voices that are covered for a good part of their words, with when and by whom.
 
     Parameters
@@ -906,7 +914,10 @@ def judge_voices(voices: Sequence[Clearance], judged: Judged, *, learned: Collec
         Gains findings.
     learned : collection of str
         Voices whose words are set against the house's own kept weeks; of the others it is a note.
+    wanted_pct : mapping, optional
+        Voice to the clearance that the house file asks for: what misses it is raised too.
     """
+    asked = wanted_pct or {}
     for voice in voices:
         total = sum(phrase.end_s - phrase.start_s for phrase in voice.phrases)
         spans = [phrase for phrase in voice.phrases if phrase.word == "covered"]
@@ -917,7 +928,7 @@ def judge_voices(voices: Sequence[Clearance], judged: Judged, *, learned: Collec
         at_s = tuple((phrase.start_s, phrase.end_s) for phrase in spans)
         _Maker(voice.source, judged.by_source[voice.source], stage="after").add(
             "vocal-covered",
-            "listen" if voice.source in learned else "note",
+            "listen" if voice.source in learned or voice.clearance_pct.mono < asked.get(voice.source, 0.0) else "note",
             f"covered for {number(100 * covered / total, 0)} % of its words, {_times(at_s)}, mostly by {first.source}: "
             "listen to the mix there",
             metric="audible_pct",

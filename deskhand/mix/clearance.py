@@ -119,6 +119,24 @@ class Room:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WithMoves:
+    """Of one voice with this week's moves, run and measured again."""
+
+    clearance_pct: Sides
+    audible_pct: Sides
+    wanted_pct: float | None
+    """What was aimed at, in the mono sum; None when nothing had to give way for it."""
+    gives_way: tuple[str, ...]
+    """The sources that are turned down for it, those that help most first."""
+    change_db: float | None
+    """Sum over them of the RMS change of their level in the feed, over the voice's third-octaves."""
+    plain_db: float | None
+    """The same for turning everything else down alike until the voice is as clear; None where 12 dB do not do it."""
+    text: str
+    """What comes of it, in words."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Clearance:
     """Of one voice."""
 
@@ -140,6 +158,8 @@ class Clearance:
     """Where its words are clear, strained and covered: by the house's own kept weeks, or by what is common."""
     voice_to_rest_db: float | None
     """Level of the voice against everything else, 160 Hz to 8 kHz, mono, while it is active; None when it is alone."""
+    with_moves: WithMoves | None = None
+    """None when no move changes what is heard with it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -322,6 +342,61 @@ def _trims(part: _Part, feed: Feed, voice: str, others: list[str], offset_db: fl
                 shares.append(float(np.sum(IMPORTANCE * audible_over_time(speech[place], power))))
             rows.append(shares)
         part.trims[name] = np.array(rows)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Held:
+    """A phrase of a voice in the mono sum, kept so that other settings of everything else can be tried on it."""
+
+    speech_db: Array
+    """(18,) spectrum level of the voice."""
+    distortion: Array
+    """(18,) what its own level costs it."""
+    names: tuple[str, ...]
+    """The other sources."""
+    noise: Array
+    """(sources, frames, 18) spectrum power of each, in each band's window, every third frame."""
+    middle: Array
+    """(sources, 18) energy of the middle."""
+    side: Array
+    """(sources, 18) energy of the sides."""
+    voice_middle: float
+    voice_side: float
+    frames: int
+    """Of 10 ms."""
+
+
+def hold(feed: Feed, voice: str, offset_db: float) -> Held:
+    """What is needed of a phrase to try other settings of everything but the voice.
+
+    Parameters
+    ----------
+    feed : Feed
+        Of the phrase.
+    voice : str
+    offset_db : float
+        dB SPL of a feed with a mean square of 1.
+    """
+    names = tuple(name for name in feed.energies if name != voice)
+    speech = _spectrum_db(feed.energies[voice][0].mean(axis=0), offset_db)
+
+    def of(name: str) -> tuple[Array, Array]:
+        mono, left, right = (part.sum(axis=0) for part in feed.energies[name])
+        return mono, np.maximum(0.5 * (left + right) - mono, 0.0)
+
+    own = of(voice)
+    others = [of(name) for name in names]
+    return Held(
+        speech_db=speech,
+        distortion=level_distortion(speech),
+        names=names,
+        noise=np.array([_noise_power(feed.energies[name][0], offset_db)[::_EVERY] for name in names]),
+        middle=np.array([one[0] for one in others]).reshape(-1, 18),
+        side=np.array([one[1] for one in others]).reshape(-1, 18),
+        voice_middle=float(own[0].sum()),
+        voice_side=float(own[1].sum()),
+        frames=len(feed.energies[voice][0]),
+    )
 
 
 def gather(

@@ -11,7 +11,7 @@ import numpy as np
 from deskhand.chain.run import Chain
 from deskhand.measure.activity import stretches
 from deskhand.mix.bus import in_the_mix, source_matrix
-from deskhand.mix.clearance import Clearance, FeedMeter, gather, measure_phrase, phrases
+from deskhand.mix.clearance import Clearance, FeedMeter, Held, gather, hold, measure_phrase, phrases
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -171,6 +171,7 @@ def measure_voices(
     words: Mapping[str, Words] | None = None,
     folder: Path | None = None,
     threads: int = 2,
+    with_costs: bool = True,
 ) -> list[Clearance]:
     """The clearance of every voice that is active.
 
@@ -190,6 +191,8 @@ def measure_voices(
     folder : Path, optional
         Of the house file.
     threads : int
+    with_costs : bool
+        Whether who costs what is asked as well, and what middles would give.
     """
     found = []
     with ThreadPoolExecutor(threads) as pool:
@@ -199,10 +202,41 @@ def measure_voices(
             spans = phrases(stretches(playing[voice].blocks, 0.1, join_s=_JOIN_S))
             others = [name for name in strips if name != voice]
             parts = [
-                measure_phrase(feed, voice, offset_db, pool=pool)
+                measure_phrase(feed, voice, offset_db, pool=pool, with_costs=with_costs)
                 for feed in _feeds(recording, strips, spans, folder, pool)
             ]
             clearance = gather(parts, voice, others, words=(words or {}).get(voice))
             if clearance is not None:
                 found.append(clearance)
     return found
+
+
+def hold_voice(
+    recording: _Recording,
+    strips: Mapping[str, FeedStrip],
+    playing: Activity,
+    voice: str,
+    *,
+    offset_db: float,
+    folder: Path | None = None,
+    threads: int = 2,
+) -> list[Held]:
+    """The phrases of one voice, kept so that other settings of everything else can be tried on them.
+
+    Parameters
+    ----------
+    recording : Recording
+    strips : mapping
+        From `feed_strips`.
+    playing : Activity
+        When the voice is active, bleed left out.
+    voice : str
+    offset_db : float
+        dB SPL of a feed with a mean square of 1.
+    folder : Path, optional
+        Of the house file.
+    threads : int
+    """
+    spans = phrases(stretches(playing.blocks, 0.1, join_s=_JOIN_S))
+    with ThreadPoolExecutor(threads) as pool:
+        return [hold(feed, voice, offset_db) for feed in _feeds(recording, strips, spans, folder, pool)]

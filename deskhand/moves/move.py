@@ -41,6 +41,11 @@ class Move:
     undo: str
     text: str
 
+    @property
+    def is_setting(self) -> bool:
+        """Whether something at the desk is set; else it is a cable, a patch or the player's end."""
+        return self.block is not None or self.where == "fader"
+
 
 _EARLY: Final = frozenset({"gain"})
 _AT_GAIN: Final = frozenset({"gain", "trim"})

@@ -46,10 +46,14 @@ def write_week(checked: Checked, target: Path) -> None:
     tables: Any = document["source"]
     for source in checked.result.sources:
         moves = [move for move in source.moves if move.block is not None]
-        if not moves:
+        faders = [move.settings["fader"] for move in source.moves if move.where == "fader"]
+        if not moves and not faders:
             continue
         table = next(one for one in tables if key(str(one["name"])) == key(source.name))
-        _write_chain(table, moves, checked.plans[source.name].places)
+        for fader in faders:
+            table["fader"] = _value(fader.after, fader.unit)
+        if moves:
+            _write_chain(table, moves, checked.plans[source.name].places)
     text = tomlkit.dumps(document)
     parse_house(text, target)
     write_atomically(target, text)

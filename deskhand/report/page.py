@@ -443,7 +443,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "taken": _taken(source.name, picture),
                 "tone": tone_picture(source.name, tone) if tone else "",
                 "numbers": _numbers(source),
-                "moves": [(f"{one.text} ({one.effect})", one.undo) for one in source.moves if one.block is not None],
+                "moves": [(f"{one.text} ({one.effect})", one.undo) for one in source.moves if one.is_setting],
                 "normal": _normal_rows(source.normal),
                 "ranges": next((range_picture(source.name, one) for one in source.normal if one.bands_db), ""),
                 "kept": max((one.kept for one in source.normal), default=0),

@@ -126,7 +126,8 @@ def voice_line(voice: Clearance) -> str:
     if shares["clear"] < _NEARLY_ALL and voice.by_source and voice.by_source[0].cost_pct > 0:
         first = voice.by_source[0]
         text += f"; most in the way: {first.source}, {hertz(first.low_hz)} to {hertz(first.high_hz)}"
-    return text + f" ({number(voice.audible_pct.mono, 0)} % audible in the feed)"
+    text += f" ({number(voice.audible_pct.mono, 0)} % audible in the feed)"
+    return text if voice.with_moves is None else f"{text}; {voice.with_moves.text}"
 
 
 def voice_lines(result: CheckResult) -> list[str]:
@@ -175,7 +176,7 @@ def _plural(phase: str, count: int) -> str:
 
 def move_lines(source: SourceResult) -> list[str]:
     """What to turn at a source, in order, and what stays; settings only, since instructions are findings already."""
-    lines = [f"{move.text} ({move.effect})" for move in source.moves if move.block is not None]
+    lines = [f"{move.text} ({move.effect})" for move in source.moves if move.is_setting]
     return lines + [f"stays: {text}" for text in source.left_over]
 
 

@@ -229,3 +229,15 @@ def test_the_week_is_written_with_its_comments_and_runs_the_same(rng):
     for comment in ("# invented", "# the four-string", "# boxy", "# gently"):
         assert comment in written
     assert parse_house(written, Path("week.toml")).source[0].chain == found.blocks
+
+
+def test_a_twentieth_of_the_study_of_reductions():
+    """The whole of it is `validations/reduction.py`."""
+    from validations import reduction
+
+    found = list(reduction.pairs(reduction.PAIRS // 20, kinds=("synthesised",), show_s=24.0))
+    assert len(found) == reduction.PAIRS // 20
+    for one in found:
+        assert one.said
+        assert one.low_db <= one.excerpt_db <= one.low_db + 1.0
+        assert one.low_db - 0.2 <= one.whole_db <= one.low_db + 1.2

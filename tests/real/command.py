@@ -1,12 +1,14 @@
-"""Running `deskhand check` as a person would, in a process of its own, and reading what it wrote."""
+"""Running `deskhand check` as a person would, and reading what it wrote; processes of its own are in `test_cli`."""
 
 from __future__ import annotations
 
 import json
-import subprocess
-import sys
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeVar
+
+from click.testing import CliRunner
+
+from deskhand.cli import main
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -94,22 +96,15 @@ def check(recording: Path, house: str, scratch: Path, *options: str) -> Checked:
     """Run `deskhand check` on a recording with this house; anything but exit 0 or 1 is an error."""
     house_file, json_file = scratch / "house.toml", scratch / "check.json"
     house_file.write_text(house, encoding="utf-8")
-    done = subprocess.run(
-        [
-            *(sys.executable, "-m", "deskhand", "check", str(recording), "--house", str(house_file)),
-            *("--json", str(json_file), "--no-report", *options),
-        ],
-        capture_output=True,
-        text=True,
-        check=False,
-        stdin=subprocess.DEVNULL,
+    done = CliRunner().invoke(
+        main, ["check", str(recording), "--house", str(house_file), "--json", str(json_file), "--no-report", *options]
     )
-    said = f"exit {done.returncode}\n{done.stdout[-2000:]}\n{done.stderr[-4000:]}"
-    assert done.returncode in (0, 1), said
-    assert "Traceback" not in done.stderr, said
+    said = f"exit {done.exit_code}\n{done.stdout[-2000:]}\n{done.stderr[-4000:]}"
+    assert done.exception is None or isinstance(done.exception, SystemExit), repr(done.exception)
+    assert done.exit_code in (0, 1), said
     # NaN and infinity are no JSON: the contract says null
     data = json.loads(json_file.read_text(encoding="utf-8"), parse_constant=_refuse)
-    return Checked(exit_status=done.returncode, data=data)
+    return Checked(exit_status=done.exit_code, data=data)
 
 
 def _refuse(constant: str) -> None:
