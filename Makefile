@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 # Debian packages the tests need: independent tools to plant faults with and to compare against
-DEBIAN := ffmpeg sox libsox-fmt-all postgresql
+DEBIAN := ffmpeg sox libsox-fmt-all postgresql libportaudio2 jackd2
 # in CI a missing recording is a failure, elsewhere the tests that need it are skipped
 REAL := $(if $(CI),required,)
 

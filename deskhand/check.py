@@ -207,6 +207,7 @@ def check(
     asked: Asked | None = None,
     threads: int = 2,
     progress: Callable[[float], None] | None = None,
+    recording: Recording | None = None,
 ) -> Checked:
     """Measure a recording and say what is wrong with it.
 
@@ -224,13 +225,16 @@ def check(
         Threads to measure with; the result does not depend on it.
     progress : callable, optional
         Told the share done, 0 to 1.
+    recording : Recording, optional
+        The one to check where it is open already, or lies in memory; `path` then tells where its show and house are.
 
     Raises
     ------
     RecordingError, HouseError, UsageError
         One line each: where, what, and what to do.
     """
-    recording = open_recording(path, start_s=start_s, end_s=end_s)
+    if recording is None:
+        recording = open_recording(path, start_s=start_s, end_s=end_s)
     asked = asked or Asked()
     house, house_file, notes = _house_of(path, house_path, recording)
     folder = house_file.parent if house_file else None

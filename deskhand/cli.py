@@ -504,6 +504,111 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
 
 
 @main.command()
+@click.option("--list", "list_them", is_flag=True, help="Show the inputs of this computer.")
+@click.option("--device", metavar="NAME or NUMBER", help="Which of them. Default: the one with most channels.")
+@click.option(
+    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml in this folder or above it."
+)
+@click.option(
+    "--replay", type=click.Path(path_type=Path), metavar="RECORDING", help="Listen to a recording instead: to practise."
+)
+@click.option("--fast", is_flag=True, help="With --replay: as fast as the computer can.")
+@click.option(
+    "--phase",
+    type=click.Choice(_PHASES),
+    default="line-check",
+    show_default=True,
+    help="line-check: one player after the other; rehearsal or show: everybody plays.",
+)
+@click.option("--tap", type=click.Choice(_TAPS), help="Where the inputs are taken. Default: what the house file says.")
+@click.option("--date", help="Of the show, like 2026-03-01. Default: today.")
+@click.option(
+    "--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who plays; may be given several times."
+)
+@_HISTORY
+@click.option("--record", type=click.Path(path_type=Path), metavar="FOLDER", help="Write all inputs to disk meanwhile.")
+@click.option("--keep", "keep_it", is_flag=True, help="Keep it as one of the house's good ones.")
+@click.option("--note", default="", help="With --keep: why this one is worth keeping.")
+@click.option("--by", help="With --keep: who keeps it. Default: whoever is logged in.")
+@click.option("--for", "length_s", type=_ClockTime(), help="Stop after so long, like 20:00.")
+@click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
+def live(
+    list_them: bool,
+    device: str | None,
+    house: Path | None,
+    replay: Path | None,
+    fast: bool,
+    phase: str,
+    tap: str | None,
+    date: str | None,
+    players: tuple[str, ...],
+    history: str | None,
+    record: Path | None,
+    keep_it: bool,
+    note: str,
+    by: str | None,
+    length_s: float | None,
+    json_file: str | None,
+) -> None:
+    """Line check and soundcheck from the desk's audio interface, told while they play.
+
+    Keys: n next, b back, x not tonight, c check now, q done. Exit status: 0 all well, 1 something to fix, 2 wrong use, or the device or
+    disk failed.
+    """
+    from deskhand import keep as keeping
+    from deskhand.live.session import Wanted, listen_live
+    from deskhand.report.result import to_json, write_atomically
+    from deskhand.report.terminal import print_result
+
+    console = _console()
+    if list_them:
+        from deskhand.live.device import list_devices
+
+        for one in list_devices():
+            click.echo(f"{one.number:3}  {one.channels:2} channels  {one.sample_rate_hz / 1000:g} kHz  {one.name}")
+        return
+    if json_file not in (None, "-") and not Path(json_file).parent.is_dir():
+        raise UsageError(json_file, "cannot be written (there is no such folder)", "choose another place")
+    heard = listen_live(
+        Wanted(
+            house=house,
+            device=device,
+            replay=replay,
+            fast=fast,
+            phase=phase,  # type: ignore[arg-type]
+            tap=tap,  # type: ignore[arg-type]
+            date=date,
+            players=_players(players),
+            history=history,
+            record=record,
+            length_s=length_s,
+        ),
+        console if json_file != "-" else _to_stderr(),
+    )
+    if json_file == "-":
+        click.echo(to_json(heard.result).encode(), nl=False)
+    else:
+        if json_file is not None:
+            write_atomically(Path(json_file), to_json(heard.result))
+        console.print()
+        print_result(heard.result, console)
+    if keep_it:
+        number, kept, where = keeping.keep_heard(heard, history=history, note=note, by=keeping.who(by))
+        click.echo(f"Kept as number {number} in {where}; {kept} of this phase are kept.", err=json_file == "-")
+    if record is not None and json_file != "-":
+        click.echo(f"Recorded: {record}; check it with: deskhand check {record}")
+    if heard.problem is not None:
+        fail(heard.problem)
+    raise SystemExit(1 if any(one.status in ("fix", "silent", "missing") for one in heard.result.sources) else 0)
+
+
+def _to_stderr() -> Console:
+    from rich.console import Console
+
+    return Console(stderr=True, soft_wrap=True)
+
+
+@main.command()
 @click.option(
     "--output", type=click.Path(path_type=Path), default=Path("demo-season"), show_default=True, help="Folder to make."
 )
@@ -515,13 +620,16 @@ def demo(output: Path, json_file: str | None, seed: int) -> None:
     """Make the invented demo venue with a season of shows, then check the newest."""
     from deskhand.check import Asked
     from deskhand.demo import make_season
+    from deskhand.demo.line_check import write_line_check
 
     with _progress("making the shows") as progress:
         newest = make_season(output, seed=seed, progress=progress)
+        write_line_check(output / "line-check", seed, "2026-03-01")
     if json_file != "-":
         click.echo(
             f"Tern Street Hall (invented, synthesised) is in {output}: earlier shows and this week's, {newest.name}."
         )
+        click.echo(f"To practise a line check: deskhand live --replay {output / 'line-check'}")
         click.echo("")
     checked = _run_check(newest, None, None, None, Asked())
     _deliver(checked, json_file, output / f"{newest.name}-check.html")

@@ -5,7 +5,8 @@
     ├── RecordingError   a file or folder of audio
     ├── HouseError       the house file or show.toml
     ├── HistoryError     the store of kept shows
-    └── MeasureError     a signal that cannot be measured
+    ├── MeasureError     a signal that cannot be measured
+    └── LiveError        an audio interface, or what comes from it
 
 Each says where (file, channel, time or key), what the problem is, and what to do; `str()` is one line of the three.
 Only `cli.py` (and later the local page) catches them.
@@ -56,3 +57,7 @@ class HistoryError(DeskhandError):
 
 class MeasureError(DeskhandError):
     """A signal that cannot be measured: wrong shape, or values that are not finite."""
+
+
+class LiveError(DeskhandError):
+    """An audio interface cannot be opened, went away or changed."""

@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from deskhand.check import Checked
+    from deskhand.live.session import Listened
+    from deskhand.report.result import CheckResult
+    from deskhand.store import KeptPart
     from deskhand.store.history import History
 
 _OVERVIEW_TAKES = 104
@@ -92,28 +95,46 @@ def keep(checked: Checked, recording: Path, *, history: str | None, note: str, b
     UsageError
         The take is kept already, or holds nothing that plays.
     """
-    if not checked.parts:
-        raise UsageError(str(recording), "holds no source that plays", "keep a take in which the band plays")
-    show = checked.result.show
-    store = history_at(history, _folder(checked), create=True)
+    return _keep(checked.result, checked.parts, str(recording), checked.house_file, history=history, note=note, by=by)
+
+
+def keep_heard(heard: Listened, *, history: str | None, note: str, by: str) -> tuple[int, int, str]:
+    """Write what was heard live to the history; returns and raises as `keep`."""
+    return _keep(heard.result, heard.parts, "live", heard.house_file, history=history, note=note, by=by)
+
+
+def _keep(
+    result: CheckResult,
+    parts: list[KeptPart],
+    recording: str,
+    house_file: Path | None,
+    *,
+    history: str | None,
+    note: str,
+    by: str,
+) -> tuple[int, int, str]:
+    if not parts:
+        raise UsageError(recording, "holds no source that plays", "keep a take in which the band plays")
+    show = result.show
+    store = history_at(history, house_file.parent if house_file else None, create=True)
     try:
         number = store.keep(
             KeptTake(
-                house=checked.result.house,
+                house=result.house,
                 show=show.name,
                 date=show.date,
                 phase=show.phase,
                 duration_s=show.duration_s,
                 sample_rate_hz=show.sample_rate_hz,
-                recording=str(recording),
-                house_hash=_digest(checked.house_file),
+                recording=recording,
+                house_hash=_digest(house_file),
                 deskhand=__version__,
                 note=note,
                 kept_by=by,
-                parts=checked.parts,
+                parts=parts,
             )
         )
-        kept = sum(row.phase == show.phase for row in store.takes(house=checked.result.house))
+        kept = sum(row.phase == show.phase for row in store.takes(house=result.house))
     finally:
         store.close()
     return number, kept, store.where

@@ -1,6 +1,19 @@
 """Run by `make test-all`."""
 
-from validations import chain, clearance, killed, measurements, moves, normal, reduction, seasons, sounds, space, tails
+from validations import (
+    chain,
+    clearance,
+    killed,
+    live,
+    measurements,
+    moves,
+    normal,
+    reduction,
+    seasons,
+    sounds,
+    space,
+    tails,
+)
 
-for study in (seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space):
+for study in (seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live):
     study.main()

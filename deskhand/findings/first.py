@@ -65,6 +65,10 @@ def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstT
         # two inputs with one fault between them are one thing to do
         if source in seen or (finding.kind == "duplicate" and finding.text in twice):
             continue
+        if finding.kind == "swapped" and any(
+            one.finding.endswith("/swapped") and one.source in finding.text for one in chosen
+        ):
+            continue
         seen.add(source)
         twice.add(finding.text)
         place = f" ({where})" if where else ""

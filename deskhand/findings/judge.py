@@ -48,7 +48,6 @@ _ONE_SIDED_DB: Final = 12.0
 _SIDE_GONE_DB: Final = 25.0
 _SIDE_GONE_S: Final = 3.0
 _MONO_LOSS_DB: Final = -6.0
-_OPPOSITE: Final = 0.4
 _SAME: Final = 0.9998
 _DELAY_LEAST_MS: Final = 0.3
 _DELAY_CERTAINTY: Final = 0.35
@@ -69,7 +68,7 @@ _ABOVE_SINGING_HZ: Final = 1100.0
 _NO_OWN_LEVEL: Final = STRIKING | {"audience", "click", "talkback", "other"}
 """Roles whose level is judged only when the house gives them a nominal of their own: a drum at the RMS level of a voice
 would clip."""
-_MAY_BE_SILENT: Final = frozenset({"audience", "click", "talkback", "playback", "other"})
+MAY_BE_SILENT: Final = frozenset({"audience", "click", "talkback", "playback", "other"})
 _LINES: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys", "playback"})
 _HAS_PRESETS: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys"})
 _COVERED_SHARE: Final = 0.25
@@ -178,7 +177,7 @@ class _Context:
 def _judge_presence(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> bool:
     """Silent throughout, or from a time on; False when there is nothing more to judge."""
     if not reading.activity.windows.any():
-        spare = source.role in _MAY_BE_SILENT
+        spare = source.role in MAY_BE_SILENT
         loud = float(np.max(reading.activity.level_dbfs, initial=-np.inf))
         held = "digital silence" if not np.isfinite(loud) else f"never above {number(loud, 0)} dBFS"
         make.add(
@@ -582,7 +581,7 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
         )
         return
     place = reading.alignment
-    opposite = place is not None and place.negative > max(_OPPOSITE, 1.3 * place.positive)
+    opposite = place is not None and place.opposite
     flipped = _flips(source, "left") != _flips(source, "right")
     if (opposite or same < -_SAME) and not (flipped and context.before_chain(source)):
         make.add(
@@ -731,7 +730,7 @@ def _judge_microphones(
         if abs(_sameness(context.figures, a, b)) > _SAME:
             continue
         place = alignment(context.figures.pairs[a, b], context.figures.grid, top_hz=500.0)
-        if place.negative > max(_OPPOSITE, 1.3 * place.positive):
+        if place.opposite:
             first, second = (_source_named(context.house, name) for name in (one, other))
             before = context.before_chain(second)
             if before and _flips(first, "both") != _flips(second, "both"):

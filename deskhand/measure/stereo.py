@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from deskhand.measure.figures import Grid, PairFigures
 
 _MOST_DELAY_S: Final = 0.05
+_OPPOSITE: Final = 0.4
+_FAR: Final = 1.3
+_SURE: Final = 0.6
 _FINER: Final = 8
 
 
@@ -98,6 +101,19 @@ class Alignment:
     """Largest positive correlation within 3 ms."""
     negative: float
     """Largest negative correlation within 3 ms, as a positive number."""
+    turned: bool
+    """Whether the peak that tells the delay, to which all frequencies count alike, is a negative one."""
+
+    @property
+    def opposite(self) -> bool:
+        """Whether one is upside down: by far in what is loud, or somewhat in what is loud and surely in all frequencies.
+
+        The limits are common practice, no source; a short stretch of a wide source says little by its loud notes alone.
+        """
+        if self.negative <= _OPPOSITE:
+            return False
+        surely = self.turned and self.certainty > _SURE and self.negative > self.positive
+        return surely or self.negative > _FAR * self.positive
 
 
 def alignment(pair: PairFigures, grid: Grid, *, top_hz: float = 20000.0) -> Alignment:
@@ -144,4 +160,5 @@ def alignment(pair: PairFigures, grid: Grid, *, top_hz: float = 20000.0) -> Alig
         certainty=float(np.abs(lags[at]) / norm) if norm > 0 else 0.0,
         positive=float(max(0.0, close.max())),
         negative=float(max(0.0, -close.min())),
+        turned=bool(lags[at] < 0),
     )

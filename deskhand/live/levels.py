@@ -1,0 +1,75 @@
+"""How loud each input is, ten times a second, for as long as it takes: told while it happens."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.units import dbfs_from_mean_square
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+HOP_S: Final = 0.1
+_KEPT: Final = 1200
+"""Two minutes."""
+NOTHING_DBFS: Final = -120.0
+_FLOOR_HOPS: Final = 600
+_HIGHEST_FLOOR_DBFS: Final = -50.0
+"""An input that has never paused is taken to have at most this under it. Common practice, no source."""
+
+
+class Levels:
+    """Keeps the newest levels and peaks of all inputs.
+
+    Parameters
+    ----------
+    channels : int
+    """
+
+    def __init__(self, channels: int) -> None:
+        self._level = np.full((channels, 2 * _KEPT), NOTHING_DBFS, np.float32)
+        self._peak = np.zeros((channels, 2 * _KEPT), np.float32)
+        self._filled = 0
+        self.count = 0
+        """Hops since the beginning."""
+
+    def take(self, hops: NDArray[np.float32]) -> None:
+        """Go on with (channels, hops, frames of a hop)."""
+        new = hops.shape[1]
+        if self._filled + new > self._level.shape[1]:
+            keep = min(_KEPT, self._filled)
+            for one in (self._level, self._peak):
+                one[:, :keep] = one[:, self._filled - keep : self._filled]
+            self._filled = keep
+        at = slice(self._filled, self._filled + new)
+        # the mean square in single precision errs by far less than anybody hears
+        power = np.einsum("chf,chf->ch", hops, hops) / np.float32(hops.shape[2])
+        self._level[:, at] = np.maximum(dbfs_from_mean_square(power.astype(np.float64)), NOTHING_DBFS)
+        self._peak[:, at] = np.maximum(hops.max(axis=2), -hops.min(axis=2))
+        self._filled += new
+        self.count += new
+
+    def newest_dbfs(self, hops: int = 3) -> NDArray[np.float64]:
+        """(channels,) level over the newest hops, 300 ms without a word."""
+        part = self._level[:, max(0, self._filled - hops) : self._filled].astype(np.float64)
+        if not part.shape[1]:
+            return np.full(len(self._level), NOTHING_DBFS)
+        return np.asarray(10.0 * np.log10(np.mean(10.0 ** (part / 10.0), axis=1)))
+
+    def newest_peak(self, hops: int = 10) -> NDArray[np.float32]:
+        """(channels,) largest sample of the newest hops, a second without a word; full scale is 1."""
+        part = self._peak[:, max(0, self._filled - hops) : self._filled]
+        return part.max(axis=1) if part.shape[1] else np.zeros(len(self._peak), np.float32)
+
+    def floor_dbfs(self) -> NDArray[np.float64]:
+        """(channels,) what an input keeps when nobody plays: the 10th percentile of the last minute, within reason."""
+        part = self._level[:, max(0, self._filled - _FLOOR_HOPS) : self._filled]
+        if not part.shape[1]:
+            return np.full(len(self._level), _HIGHEST_FLOOR_DBFS)
+        # before a link is up there is digital silence, which is nobody's noise
+        there = np.where(part > NOTHING_DBFS + 1.0, part, np.nan)
+        silent = np.isnan(there).all(axis=1)
+        there[silent, 0] = _HIGHEST_FLOOR_DBFS
+        return np.asarray(np.minimum(np.nanpercentile(there, 10, axis=1), _HIGHEST_FLOOR_DBFS), np.float64)

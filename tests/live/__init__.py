@@ -1,0 +1,1 @@
+"""Live: inputs from a device or a recording."""

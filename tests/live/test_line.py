@@ -1,0 +1,249 @@
+"""The course of a line check: turns, who came at whose, and what is told and taken back. Levels and findings are made up here.
+
+Covers, in this order: turns; who is passed over or comes late; exchanged inputs, and those that only look like it; what a
+microphone overhears; findings that settle; the summary.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import pytest
+
+from deskhand.findings.finding import Finding
+from deskhand.house import Source
+from deskhand.live.line import ARRIVED_S, Line, summary
+
+STEP_S = 0.1
+FLOOR_DBFS = -85.0
+NAMES = ("a", "b", "c", "d")
+
+
+@dataclass
+class Heard:
+    findings: tuple[Finding, ...] = ()
+
+
+@dataclass
+class Check:
+    """A line check that is told who plays."""
+
+    line: Line
+    now_s: float = 0.0
+    found: dict[str, list[Finding]] = field(default_factory=dict)
+
+    def play(
+        self, name: str | None, length_s: float, *, level_dbfs: float = -20.0, hears: dict[str, float] | None = None
+    ) -> None:
+        """Someone plays, or nobody; each input is looked at every half second while it sounds."""
+        for _ in range(round(length_s / STEP_S)):
+            self.now_s = round(self.now_s + STEP_S, 6)
+            levels = [
+                level_dbfs if one.source.name == name else (hears or {}).get(one.source.name, FLOOR_DBFS)
+                for one in self.line.inputs
+            ]
+            self.line.sound(self.now_s, levels, [FLOOR_DBFS] * len(levels), step_s=STEP_S)
+            for one in self.line.inputs:
+                if (
+                    one.sounding
+                    and not one.overhears
+                    and self.line.playing_s(one) >= 2.0
+                    and round(self.now_s * 10) % 5 == 0
+                ):
+                    self.look(one.source.name)
+
+    def look(self, name: str, **options: Any) -> list[str]:
+        heard: Any = Heard(findings=tuple(self.found.get(name, ())))
+        return self.line.look(self.line.by_name[name], heard, (), self.now_s, **options)
+
+    def turn(self, name: str, length_s: float = 6.0) -> None:
+        """Someone plays for a while, and stops."""
+        self.play(name, length_s)
+        self.play(None, 2.5)
+
+    def of(self, name: str) -> Any:
+        return self.line.by_name[name]
+
+
+def check(*roles: str) -> Check:
+    given = roles or ("guitar",) * len(NAMES)
+    sources = [Source(name=name, role=role, tracks=[name]) for name, role in zip(NAMES, given, strict=False)]
+    return Check(line=Line([(source, (at,)) for at, source in enumerate(sources)]))
+
+
+def finding(kind: str, severity: str = "fix") -> Finding:
+    return Finding(id=f"x/{kind}", kind=kind, stage="tap", severity=severity, text=kind)  # type: ignore[arg-type]
+
+
+def test_one_after_the_other():
+    run = check()
+    for name in NAMES:
+        assert run.line.awaited is run.of(name)
+        run.turn(name)
+        assert run.of(name).state == "arrived"
+        assert run.of(name).arrived_s - run.of(name).began_s <= ARRIVED_S + 0.6
+    assert run.line.awaited is None
+    assert all(one.verdict == "well" and not one.told for one in run.line.inputs)
+    assert summary(run.line) == "4 of 4 arrived, all clean and in the right place"
+
+
+def test_a_knock_is_no_player():
+    run = check()
+    run.play("a", 0.4)
+    run.play(None, 3.0)
+    assert run.of("a").state == "waiting"
+    assert run.of("a").began_s is None
+    run.turn("a")
+    assert run.of("a").state == "arrived"
+
+
+def test_the_operator_skips_and_comes_back():
+    run = check()
+    run.line.skip()
+    assert run.of("a").state == "skipped"
+    run.turn("b")
+    assert run.line.awaited is run.of("c")
+    run.line.not_tonight()
+    assert run.line.awaited is run.of("d")
+    run.line.back()
+    # who is not there tonight is passed over on the way back
+    assert run.line.awaited is run.of("b")
+    run.line.back()
+    assert run.line.awaited is run.of("a")
+    run.turn("a")
+    assert run.of("a").state == "arrived"
+    assert not run.of("a").told
+    assert "2 of 3 arrived" in summary(run.line)
+
+
+def test_who_comes_late_is_not_accused():
+    run = check()
+    run.line.skip()
+    run.turn("a")
+    assert run.of("a").state == "arrived"
+    assert not run.of("a").told
+    # and it is still the turn of the one who was asked
+    assert run.line.awaited is run.of("b")
+
+
+def test_exchanged_inputs_are_named_at_the_second_of_them():
+    run = check()
+    run.turn("a")
+    run.turn("d")
+    [told] = run.of("d").told.values()
+    assert (told.kind, told.severity) == ("swapped", "listen")
+    assert "b has its turn and stays silent" in told.text
+    # said while it plays, well within five seconds
+    assert run.of("d").told_s["swapped/turn"] - run.of("d").began_s <= 2.0
+    run.turn("c")
+    assert not run.of("c").told
+    run.turn("b")
+    for one, other in (("b", "d"), ("d", "b")):
+        [told] = run.of(one).told.values()
+        assert (told.kind, told.severity) == ("swapped", "fix")
+        assert f"turn of {other}" in told.text
+
+
+def test_neighbours_exchanged():
+    run = check()
+    run.turn("b")
+    run.turn("a")
+    assert {run.of(name).told["swapped/turn"].severity for name in "ab"} == {"fix"}
+    run.turn("c")
+    run.turn("d")
+    assert not run.of("c").told
+    assert not run.of("d").told
+
+
+def test_who_was_only_early_is_let_off():
+    run = check()
+    run.play("b", 4.0)
+    assert run.of("b").told
+    run.play(None, 0.3)
+    run.turn("a")
+    assert not run.of("b").told
+    assert not run.of("a").told
+    run.turn("c")
+    run.turn("d")
+    assert not any(one.told for one in run.line.inputs)
+
+
+def test_inputs_that_nobody_plays_when_asked():
+    run = check("audience", "guitar", "guitar", "guitar")
+    run.turn("b")
+    assert run.of("b").state == "arrived"
+    assert not run.of("b").told
+    assert run.of("a").state == "waiting"
+
+
+def test_what_a_microphone_overhears_is_not_its_player():
+    run = check()
+    run.turn("a")
+    run.found["a"] = [finding("level-low")]
+    # b plays, and the microphone of a, already checked, hears it 10 dB below
+    run.play("b", 6.0, hears={"a": -30.0, "c": -45.0})
+    run.play(None, 2.5)
+    assert not run.of("a").told
+    assert run.of("c").state == "waiting"
+    assert run.of("b").state == "arrived"
+
+
+def test_a_finding_is_told_when_seen_twice_and_taken_back_when_missed_three_times():
+    run = check()
+    run.play("a", 2.4)
+    run.found["a"] = [finding("clipped")]
+    one = run.of("a")
+    assert run.look("a") == []
+    assert run.look("a") == ["clipped"]
+    assert one.verdict != "fix"
+    run.play("a", 1.0)
+    assert one.verdict == "fix"
+    run.found["a"] = []
+    run.look("a")
+    run.look("a")
+    assert one.told
+    run.look("a")
+    assert not one.told
+
+
+def test_what_is_heard_in_pauses_stands_while_there_is_none():
+    run = check()
+    run.play("a", 3.0)
+    run.found["a"] = [finding("hum"), finding("level-high")]
+    for _ in range(2):
+        run.look("a")
+    run.found["a"] = []
+    for _ in range(3):
+        run.look("a", with_pause=False)
+    assert [told.kind for told in run.of("a").told.values()] == ["hum"]
+    for _ in range(3):
+        run.look("a", with_pause=True)
+    assert not run.of("a").told
+
+
+def test_the_summary_names_what_is_to_be_done():
+    run = check()
+    run.found["b"] = [finding("one-sided")]
+    for name in "abc":
+        run.turn(name)
+    assert summary(run.line) == "3 of 4 arrived, 2 clean and in the right place; b: one-sided"
+
+
+def test_digital_silence_is_no_floor():
+    import numpy as np
+
+    from deskhand.live.levels import Levels
+
+    levels = Levels(1)
+    levels.take(np.zeros((1, 20, 4800), np.float32))
+    assert levels.floor_dbfs()[0] == pytest.approx(-50.0)
+    rng = np.random.default_rng(1)
+    # white noise of -70 dBFS (AES17: a sine's RMS is 0)
+    noise = (10 ** (-70 / 20) / 2**0.5 * rng.standard_normal((1, 40, 4800))).astype(np.float32)
+    levels.take(noise)
+    assert levels.newest_dbfs()[0] == pytest.approx(-70.0, abs=0.2)
+    assert levels.floor_dbfs()[0] == pytest.approx(-70.0, abs=0.3)
+    for _ in range(40):
+        levels.take(noise)
+    assert levels.count == 20 + 41 * 40

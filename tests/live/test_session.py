@@ -1,0 +1,242 @@
+"""`deskhand live` as a person runs it, with a recording in place of a device: what is printed, written, kept and refused."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+import soundfile
+from click.testing import CliRunner
+
+from deskhand.cli import main
+from deskhand.live.device import Device, choose
+
+from ..measure.signals import RATE_HZ, pink
+from ..recording.writers import write_wave
+
+if TYPE_CHECKING:
+    from click.testing import Result
+
+HOUSE = """\
+# Tern Street Hall, invented
+[house]
+name = "Tern Street Hall"
+
+[[source]]
+name = "bass"
+role = "bass"
+tracks = ["bass"]
+channel = "1"
+
+[[source]]
+name = "keys"
+role = "keys"
+tracks = ["keys l", "keys r"]
+channel = "2/3"
+
+[[source]]
+name = "lectern"
+role = "speech"
+tracks = ["lectern"]
+channel = "4"
+"""
+
+
+def run(*arguments: object) -> Result:
+    done = CliRunner().invoke(main, [str(one) for one in arguments])
+    assert done.exception is None or isinstance(done.exception, SystemExit), repr(done.exception)
+    assert "Traceback" not in done.output
+    return done
+
+
+@pytest.fixture
+def hall(tmp_path: Path, rng: np.random.Generator) -> Path:
+    """A line check: a bass, keys whose right side is dead, and nobody at the lectern."""
+    seconds = 26.0
+    quiet = {
+        name: 1e-5 * rng.standard_normal(round(seconds * RATE_HZ)) for name in ("bass", "keys l", "keys r", "lectern")
+    }
+    for name, begin_s in (("bass", 4.0), ("keys l", 14.0)):
+        at = round(begin_s * RATE_HZ)
+        sound = pink(rng, 6.0, -18.0)
+        quiet[name][at : at + sound.size] += sound
+    folder = tmp_path / "show"
+    folder.mkdir()
+    for name, wave in quiet.items():
+        write_wave(folder / f"{name}.wav", wave, rate_hz=RATE_HZ)
+    (tmp_path / "house.toml").write_text(HOUSE, "utf-8")
+    return tmp_path
+
+
+def test_a_line_check_from_a_recording(hall):
+    done = run("live", "--replay", hall / "show", "--fast", "--date", "2026-03-01", "--json", hall / "out.json")
+    assert done.exit_code == 1
+    lines = done.output.splitlines()
+    assert any(line.endswith("bass: arrived") for line in lines)
+    assert any("keys: keys r is silent" in line for line in lines)
+    data = json.loads((hall / "out.json").read_text())
+    assert data["show"]["phase"] == "line-check"
+    assert data["show"]["date"] == "2026-03-01"
+    status = {source["name"]: source["status"] for source in data["sources"]}
+    assert status == {"bass": "well", "keys": "fix", "lectern": "silent"}
+    assert data["first"][0]["source"] == "lectern"
+    level = data["sources"][0]["before"]["level_dbfs"]
+    assert level == pytest.approx(-18.0, abs=0.3)
+
+
+def test_the_result_keeps_the_contract(hall):
+    import jsonschema
+
+    schema = json.loads((Path(__file__).parents[2] / "docs" / "schema" / "check.json").read_text())
+    for phase in ("line-check", "rehearsal"):
+        done = run("live", "--replay", hall / "show", "--fast", "--phase", phase, "--json", "-")
+        data = json.loads(done.stdout)
+        jsonschema.validate(data, schema)
+        assert data["show"]["phase"] == phase
+
+
+def test_what_is_recorded_is_what_was_played(hall):
+    rec = hall / "rec"
+    done = run("live", "--replay", hall / "show", "--fast", "--record", rec)
+    assert "Recorded:" in done.output
+    got, rate = soundfile.read(rec / "take.wav", always_2d=True)
+    assert rate == RATE_HZ
+    order = ("bass", "keys l", "keys r", "lectern")
+    played = {name: soundfile.read(hall / "show" / f"{name}.wav")[0] for name in order}
+    from deskhand.recording import open_recording
+
+    names = [track.name for track in open_recording(rec).tracks]
+    for row, name in enumerate(names):
+        # 24 bits: half a step
+        assert np.abs(got[:, row] - played[name][: len(got)]).max() <= 0.51 / (1 << 23)
+        assert len(got) == len(played[name])
+    # and it is a take like any other
+    again = run("check", rec, "--house", hall / "house.toml", "--no-report", "--json", "-")
+    assert json.loads(again.stdout)["show"]["phase"] == "line-check"
+    refused = run("live", "--replay", hall / "show", "--fast", "--record", rec)
+    assert refused.exit_code == 2
+    assert "holds a take already" in refused.output
+
+
+def test_what_was_heard_is_kept(hall):
+    done = run(
+        "live", "--replay", hall / "show", "--fast", "--keep", "--date", "2026-03-01", "--by", "Marit", "--note", "fine"
+    )
+    assert "Kept as number 1" in done.output
+    listed = " ".join(run("keep", "--list", "--house", hall / "house.toml").output.split())
+    assert "line-check" in listed
+    assert "Marit" in listed
+    twice = run("live", "--replay", hall / "show", "--fast", "--keep", "--date", "2026-03-01")
+    assert twice.exit_code == 2
+    assert "kept already" in twice.output
+
+
+def test_a_soundcheck_from_a_recording(hall):
+    done = run("live", "--replay", hall / "show", "--fast", "--phase", "rehearsal", "--json", hall / "s.json")
+    assert done.exit_code == 1
+    data = json.loads((hall / "s.json").read_text())
+    bass = next(source for source in data["sources"] if source["name"] == "bass")
+    # as a check of the same recording reads it
+    check = json.loads(run("check", hall / "show", "--no-report", "--json", "-").stdout)
+    there = next(source for source in check["sources"] if source["name"] == "bass")
+    assert bass["before"]["level_dbfs"] == pytest.approx(there["before"]["level_dbfs"], abs=0.1)
+    kinds = {source["name"]: {one["kind"] for one in source["findings"]} for source in data["sources"]}
+    assert "one-sided" in kinds["keys"]
+    assert "silent" in kinds["lectern"]
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        (["--fast"], "--fast: is for a recording"),
+        (["--replay", "nowhere"], "nowhere: no such file or folder"),
+        (["--replay", "show", "--player", "bas=Ana"], 'did you mean "bass"?'),
+        (["--replay", "show", "--date", "soon"], "is not a date"),
+        (["--replay", "show", "--json", "nowhere/x.json"], "no such folder"),
+        (["--replay", "show", "--house", "nothing.toml"], "nothing.toml"),
+    ],
+)
+def test_mistakes_get_one_line(hall, monkeypatch, options, said):
+    monkeypatch.chdir(hall)
+    done = run("live", *options)
+    assert done.exit_code == 2
+    assert said in done.output
+    assert len([line for line in done.output.splitlines() if line.startswith("Error")]) == 1
+
+
+def test_without_a_house_there_is_no_line_check(hall):
+    (hall / "house.toml").unlink()
+    done = run("live", "--replay", hall / "show", "--fast")
+    assert done.exit_code == 2
+    assert "house.toml" in done.output
+
+
+DEVICES = [
+    Device(number=0, name="Built-in microphone, ALSA", channels=2, sample_rate_hz=44100.0),
+    Device(number=3, name="Desk USB, ALSA", channels=32, sample_rate_hz=48000.0),
+    Device(number=7, name="Desk USB, JACK", channels=32, sample_rate_hz=48000.0),
+]
+
+
+def test_the_device_that_is_meant():
+    from deskhand.errors import UsageError
+
+    assert choose(DEVICES, None).number == 3
+    assert choose(DEVICES, "7").number == 7
+    assert choose(DEVICES, "microphone").number == 0
+    assert choose(DEVICES, "desk usb, jack").number == 7
+    with pytest.raises(UsageError, match=r'fits several inputs; say which: 3 "Desk USB, ALSA", 7'):
+        choose(DEVICES, "desk")
+    with pytest.raises(UsageError, match=r"is no input of this computer; there are: 0"):
+        choose(DEVICES, "mixer")
+    with pytest.raises(UsageError, match="there are none"):
+        choose([], None)
+
+
+def test_screens_say_whose_turn_it_is(hall):
+    """Both screens, drawn for a narrow and a wide terminal."""
+    from rich.console import Console
+
+    from deskhand.check import Asked
+    from deskhand.house import read_house
+    from deskhand.live.ring import Ring
+    from deskhand.live.soundcheck import Soundcheck
+    from deskhand.live.watch import Watch, rows_of
+    from deskhand.recording import open_recording
+
+    house = read_house(hall / "house.toml")
+    recording = open_recording(hall / "show")
+    names = [track.name for track in recording.tracks]
+    samples = recording.read()
+    ring = Ring.of(4, 30 * RATE_HZ)
+    watch = Watch(
+        house=house, inputs=rows_of(house, names, 4), ring=ring, sample_rate_hz=RATE_HZ,
+        taps={one.name: "preamp" for one in house.source}, players={},
+    )  # fmt: skip
+    soundcheck = Soundcheck(
+        house=house,
+        house_file=hall / "house.toml",
+        names=names,
+        ring=ring,
+        sample_rate_hz=RATE_HZ,
+        asked=Asked(phase="rehearsal"),
+    )
+    for first in range(0, 22 * RATE_HZ, 4800):
+        ring.write(samples[:, first : first + 4800])
+        watch.advance()
+        soundcheck.advance()
+    soundcheck.finish()
+    for width, height in ((40, 16), (120, 40)):
+        for listener in (watch, soundcheck):
+            console = Console(width=width, height=height, record=True, force_terminal=True, file=(hall / "x").open("w"))
+            console.print(listener.view(note="runs", height=height, problem="disk full"))
+            text = console.export_text()
+            assert "disk full" in text
+            assert len(text.splitlines()) <= height + 6
+            console.file.close()
+            if listener is watch:
+                assert "LECTERN" in text or "KEYS" in text
+            assert "fix" in text

@@ -1,0 +1,191 @@
+"""A line check of the invented venue, listened to: every planted fault is told within five seconds of its playing, nothing else is.
+
+Covers, in this order: faults and times; clean line checks; the same readings as a check of the same stretch; what the kept weeks
+know; falling behind; the channel map.
+"""
+
+from __future__ import annotations
+
+import functools
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from deskhand.demo.line_check import LineCheck, make_line_check
+from deskhand.demo.season import _SOURCES, house_text
+from deskhand.errors import HouseError
+from deskhand.house import parse_house
+from deskhand.live.listen import listen
+from deskhand.live.ring import Ring
+from deskhand.live.watch import KEPT_S, Watch, rows_of
+from deskhand.recording.held import held_recording
+from deskhand.reference.normal import reference_of
+from deskhand.store import KeptPart, TakeRow
+
+RATE_HZ = 48000
+NAMES = tuple(track for _, _, tracks, *_ in _SOURCES for track in tracks)
+HOUSE = parse_house(house_text(), Path("house.toml"))
+SILENT = {"audience"}
+
+
+@functools.cache
+def made(seed: int, problems: bool) -> LineCheck:
+    return make_line_check(np.random.default_rng(seed), problems=problems)
+
+
+def data_of(check: LineCheck) -> np.ndarray:
+    return np.array([check.tracks[name] for name in NAMES], np.float32)
+
+
+def watched(data: np.ndarray, **options: object) -> Watch:
+    """A watch that has heard it all."""
+    ring = Ring.of(len(data), round(KEPT_S * RATE_HZ))
+    watch = Watch(
+        house=HOUSE, inputs=rows_of(HOUSE, NAMES, len(data)), ring=ring, sample_rate_hz=RATE_HZ,
+        taps={source.name: "preamp" for source in HOUSE.source}, players={}, **options,
+    )  # fmt: skip
+    for first in range(0, data.shape[1], 7001):  # whatever the driver hands over
+        ring.write(data[:, first : first + 7001])
+        watch.advance()
+    return watch
+
+
+@functools.cache
+def heard(seed: int) -> Watch:
+    """A clean line check, heard to its end."""
+    return watched(data_of(made(seed, False)))
+
+
+def times_s(watch: Watch) -> dict[tuple[str, str], float]:
+    """(source, kind) to how long after its player began it was told."""
+    return {
+        (one.source.name, one.told[key].kind): told_s - one.began_s
+        for one in watch.line.inputs
+        for key, told_s in one.told_s.items()
+        if one.began_s is not None and key in one.told
+    }
+
+
+def test_every_fault_is_told_within_five_seconds_and_nothing_else():
+    check = made(31, True)
+    watch = watched(data_of(check))
+    told = {
+        (one.source.name, finding.kind): finding.severity
+        for one in watch.line.inputs
+        for finding in one.findings
+        if finding.severity != "note"
+    }
+    assert set(told) == set(check.planted)
+    assert set(told.values()) == {"fix"}
+    after_s = times_s(watch)
+    print({key: round(value, 1) for key, value in after_s.items()})
+    assert max(after_s.values()) <= 5.0
+    for one in watch.line.inputs:
+        if one.source.name not in SILENT:
+            assert one.state == "arrived"
+            assert one.arrived_s - one.began_s <= 5.0
+    assert watch.late == 0
+
+
+@pytest.mark.parametrize("seed", [41])
+def test_a_clean_line_check_says_nothing(seed):
+    watch = heard(seed)
+    assert {one.source.name for one in watch.line.inputs if one.state != "arrived"} == SILENT
+    assert [one.source.name for one in watch.line.inputs if any(f.severity != "note" for f in one.findings)] == []
+    assert not [said for said in watch.said if said.urgent]
+
+
+def test_the_readings_are_those_of_a_check_of_the_same_stretch(tmp_path):
+    """The same audio by the file path: all inputs at once, bleed and all."""
+    from deskhand.check import check
+
+    data = data_of(made(41, False))
+    watch = heard(41)
+    house_file = tmp_path / "house.toml"
+    house_file.write_text(
+        "\n".join(line for line in house_text().splitlines() if not line.startswith("fader")), "utf-8"
+    )
+    for name in ("guitar a", "lead voice", "snare"):
+        found = watch.line.by_name[name].heard
+        first, last = round(found.start_s * RATE_HZ), round(found.end_s * RATE_HZ)
+        recording = held_recording(data[:, first:last], NAMES, RATE_HZ, start_s=found.start_s)
+        result = check(tmp_path / "live", house_path=house_file, recording=recording).result
+        there = next(source for source in result.sources if source.name == name).before
+        here = found.reading.readings
+        assert here.level_dbfs == pytest.approx(there.level_dbfs, abs=0.3)
+        for exact in ("peak_dbfs", "true_peak_dbtp", "rms_dbfs", "loudness_lufs"):
+            assert getattr(here, exact) == pytest.approx(getattr(there, exact), abs=1e-9), exact
+        for band, level in there.tone_db.items():
+            if level > -40.0:
+                assert here.tone_db[band] == pytest.approx(level, abs=1.0), band
+        if there.width_db is not None:
+            assert here.width_db == pytest.approx(there.width_db, abs=0.3)
+
+
+def parts_of(check: LineCheck) -> list[KeptPart]:
+    """What would be kept of a line check: each player's turn, measured as the watch does."""
+    out = []
+    for name, begin_s, end_s in check.turns:
+        source = next(one for one in HOUSE.source if one.name == name)
+        part = slice(round((begin_s - 2.0) * RATE_HZ), round((end_s + 0.5) * RATE_HZ))
+        samples = np.array([check.tracks[str(track)][part] for track in source.tracks], np.float32)
+        heard = listen(
+            HOUSE, [source], samples, [str(track) for track in source.tracks], RATE_HZ, start_s=0.0,
+            taps={name: "preamp"}, players={}, line_check=True, level_dba=80.0,
+        )  # fmt: skip
+        out += heard[name].parts
+    return out
+
+
+def test_kept_weeks_tell_who_is_in_the_wrong_place():
+    """Bass and acoustic guitar exchanged, and played at each other's turn so that the order says nothing: the house knows its bass."""
+    rows = []
+    for week, seed in enumerate((31, 41), 1):
+        take = TakeRow(
+            id=week, house="x", show=f"week {week}", date=None, phase="line-check", duration_s=1.0, recording="", house_hash="",
+            note="", kept_by="", kept_at=f"{week:04d}", forgotten_by=None, forgotten_at=None,
+        )  # fmt: skip
+        wrong = {source for source, _ in made(seed, seed == 31).planted}
+        rows += [(take, part) for part in parts_of(made(seed, seed == 31)) if part.source not in wrong]
+    reference = reference_of(rows, (), taps={source.name: "preamp" for source in HOUSE.source}, chains={})
+    check = made(43, False)
+    turns = {name: (begin, end) for name, begin, end in check.turns}
+    data = data_of(check)[:, : round((turns["acoustic"][1] + 2.0) * RATE_HZ)]
+    bass, acoustic = NAMES.index("bass"), NAMES.index("agtr")
+    swapped = data.copy()
+    length = round(8.0 * RATE_HZ)
+    one, other = (round((turns[name][0] - 0.5) * RATE_HZ) for name in ("bass", "acoustic"))
+    swapped[bass, one : one + length] = data[acoustic, other : other + length]
+    swapped[acoustic, other : other + length] = data[bass, one : one + length]
+    watch = watched(swapped, reference=reference)
+    told = {one.source.name: {finding.kind for finding in one.findings} for one in watch.line.inputs if one.findings}
+    assert told.get("acoustic", set()) & {"swapped", "wrong-patch"}
+    clean = watched(data, reference=reference)
+    assert not [one.source.name for one in clean.line.inputs if any(f.severity != "note" for f in one.findings)]
+
+
+def test_what_came_too_fast_is_counted_and_said():
+    ring = Ring.of(2, RATE_HZ)
+    watch = Watch(house=HOUSE, inputs=[], ring=ring, sample_rate_hz=RATE_HZ, taps={}, players={})
+    for _ in range(50):
+        ring.write(np.zeros((2, RATE_HZ // 10), np.float32))
+    watch.advance()
+    assert watch.late > 3 * RATE_HZ
+    assert watch.at == ring.written
+    assert any("came too fast" in said.text for said in watch.said)
+
+
+def test_the_channel_map_comes_from_the_house_file():
+    by_number = rows_of(HOUSE, None, 32)
+    assert {source.name: rows for source, rows in by_number}["guitar a"] == (5, 6)
+    assert [source.name for source, _ in by_number] == [source.name for source in HOUSE.source]
+    with pytest.raises(HouseError, match=r'"acoustic"|channel 10'):
+        rows_of(HOUSE, None, 9)
+    bare = parse_house(
+        '[house]\nname = "x"\n[[source]]\nname = "piano"\nrole = "keys"\ntracks = ["a", "b"]\n', Path("h")
+    )
+    with pytest.raises(HouseError, match=r'source "piano": has no number .* channel = "7/8"'):
+        rows_of(bare, None, 32)
+    by_name = rows_of(HOUSE, NAMES[:-1], 22)
+    assert "click" not in {source.name for source, _ in by_name}
