@@ -504,6 +504,77 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
 
 
 @main.command()
+@click.argument("before", type=click.Path(path_type=Path))
+@click.argument("after", type=click.Path(path_type=Path))
+@click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
+@click.option(
+    "--report", type=click.Path(path_type=Path), help="Where to write the page. Default: AFTER-compare.html here."
+)
+@click.option("--no-report", is_flag=True, help="Write no page.")
+@click.option(
+    "--audio",
+    type=click.Path(path_type=Path),
+    metavar="FOLDER",
+    help="Also write both at equal loudness, to listen to.",
+)
+@click.option("--as-chain", metavar="FILE", help="Write the nearest chain of blocks for the house file; - to print it.")
+def compare(
+    before: Path,
+    after: Path,
+    json_file: str | None,
+    report: Path | None,
+    no_report: bool,
+    audio: Path | None,
+    as_chain: str | None,
+) -> None:
+    """Say what a processor did, from recordings before and behind it.
+
+    BEFORE and AFTER are one track or one left/right pair each, of the same performance. What is described is your recording of your
+    processor: tone, dynamics, distortion, noise, width and level, each at equal loudness.
+    """
+    import os
+
+    from deskhand.compare.run import compare as run_compare
+    from deskhand.report import compare as words
+    from deskhand.report.result import plain, write_atomically
+
+    target = None if no_report else report or Path(f"{after.stem}-compare.html")
+    for place in (target, audio, *(Path(one) for one in (json_file, as_chain) if one not in (None, "-"))):
+        if place is not None and not (place.parent.is_dir() and (place == audio or not place.is_dir())):
+            raise UsageError(
+                str(place), "cannot be written (there is no such folder, or it is one)", "choose another place"
+            )
+    with _progress("comparing") as progress:
+        compared = run_compare(before, after, progress=progress)
+    heard: list[tuple[str, str]] = []
+    if audio is not None:
+        from deskhand.compare.audio import write_matched
+
+        base = target.parent if target is not None else Path()
+        heard = [(name, os.path.relpath(path, base)) for name, path in write_matched(compared, audio)]
+    if target is not None:
+        write_atomically(target, words.page(compared, heard))
+    if as_chain not in (None, "-"):
+        write_atomically(Path(as_chain), words.chain_text(compared))
+    if json_file is not None:
+        import json as json_
+
+        text = json_.dumps(plain(compared.result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+        if json_file == "-":
+            click.echo(text.encode(), nl=False)
+            return
+        write_atomically(Path(json_file), text)
+    words.print_comparison(compared, _console())
+    if as_chain == "-":
+        click.echo("")
+        click.echo(words.chain_text(compared), nl=False)
+    click.echo("")
+    for label, written in (("Chain", as_chain if as_chain != "-" else None), ("Audio", audio), ("Report", target)):
+        if written is not None:
+            click.echo(f"{label}: {written}")
+
+
+@main.command()
 @click.option("--list", "list_them", is_flag=True, help="Show the inputs of this computer.")
 @click.option("--device", metavar="NAME or NUMBER", help="Which of them. Default: the one with most channels.")
 @click.option(

@@ -13,10 +13,13 @@ HERE = Path(__file__).parent
 
 def made() -> dict[Path, str]:
     """Path to text of every file made from code."""
+    from deskhand.compare.result import compare_schema
     from deskhand.report.result import json_schema
 
-    schema = json.dumps(json_schema(), indent=2, ensure_ascii=False) + "\n"
-    return {HERE / "schema" / "check.json": schema}
+    return {
+        HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
+        for name, schema in (("check", json_schema), ("compare", compare_schema))
+    }
 
 
 def main() -> None:

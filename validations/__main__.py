@@ -3,6 +3,7 @@
 from validations import (
     chain,
     clearance,
+    compare,
     killed,
     live,
     measurements,
@@ -15,5 +16,7 @@ from validations import (
     tails,
 )
 
-for study in (seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live):
+for study in (
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
+):  # fmt: skip
     study.main()

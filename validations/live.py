@@ -118,12 +118,13 @@ def run(channels: int, seconds: int, *, pace: float, record: bool) -> dict[str, 
             desk.playing(folder / "desk.npy", pace=pace, loops=loops, server=server) as player,
         ):
             options = ["--record", "rec"] if record else []
+            told = (folder / "told.txt").open("w+")
             process = subprocess.Popen(
                 [sys.executable, "-m", "deskhand", "live", "--device", "desk", "--for", f"{seconds // 60}:{seconds % 60:02d}", *options],
-                cwd=folder, env=desk.environment(server), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, stdin=subprocess.DEVNULL,
+                cwd=folder, env=desk.environment(server) | {"PYTHONUNBUFFERED": "1"}, stdout=told, stderr=subprocess.STDOUT, stdin=subprocess.DEVNULL,
             )  # fmt: skip
-            assert process.stdout is not None
-            process.stdout.readline()
+            while "runs." not in (folder / "told.txt").read_text() and process.poll() is None:
+                time.sleep(0.1)
             assert player.stdin is not None
             player.stdin.write("go\n")
             player.stdin.flush()
@@ -131,18 +132,21 @@ def run(channels: int, seconds: int, *, pace: float, record: bool) -> dict[str, 
             begun, cpu = time.monotonic(), _cpu_s(process.pid)
             early = _memory_mib(process.pid)
             last, share = early, 0.0
-            os.set_blocking(process.stdout.fileno(), False)
-            text = ""
             while process.poll() is None:
                 try:
                     last = _memory_mib(process.pid)
                     share = (_cpu_s(process.pid) - cpu) / (time.monotonic() - begun) / pace
                 except (OSError, ValueError, IndexError):
-                    pass
-                text += process.stdout.read() or ""
+                    pass  # it has just ended
                 time.sleep(0.5)
-            text += process.stdout.read() or ""
-        out = {"share": share, "early": early, "late": last, "lost": float("lost" in text or "slow" in text)}
+            told.close()
+            text = (folder / "told.txt").read_text()
+        out = {
+            "share": share,
+            "early": early,
+            "late": last,
+            "lost": float(any(word in text for word in ("the driver lost", "too slow", "came too fast"))),
+        }
         if record:
             out |= _accounted(folder / "rec", every)
         return out

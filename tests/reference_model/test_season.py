@@ -1,4 +1,4 @@
-"""A seeded thirtieth of the study of what is normal, since a show takes seconds: the whole of it is `validations/normal.py`.
+"""A seeded fortieth of the study of what is normal, since a show takes seconds: the whole of it is `validations/normal.py`.
 
 The shows are synthesised, so the truth comes from what was planted, with scipy, and not from what finds it.
 """
@@ -13,8 +13,8 @@ from validations.normal import Show, raised, show_of, study
 from validations.season_data import CLEAN_SHOWS, PLANTED_SHOWS, made
 
 LENGTH_S = 26.0
-CLEAN = CLEAN_SHOWS // 30
-PLANTED = PLANTED_SHOWS // 30
+CLEAN = CLEAN_SHOWS // 40
+PLANTED = PLANTED_SHOWS // 40
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +24,7 @@ def shows() -> tuple[list[Show], list[Show]]:
     return clean, planted
 
 
-@pytest.mark.parametrize("kept", [1, 3, CLEAN - 2])
+@pytest.mark.parametrize("kept", [1, CLEAN - 2])
 def test_clean_shows_are_left_alone(shows, kept):
     outcome = study(*shows, kept, houses=3)
     quiet = [not raised(tests) for tests in outcome.clean]
