@@ -53,7 +53,8 @@ _POINTS_PER_OCTAVE: Final = 12
 _LOWEST_HZ, _HIGHEST_HZ = 20.0, 20000.0
 _SAME_RESPONSE_DB: Final = 0.15
 _SURE: Final = 1.96
-_LEAST_SURE_DB: Final = 0.025
+_LEAST_SURE_DB, _LEAST_SURE_MOVING_DB = 0.025, 0.1
+"""What `validations/compare.py` shows to be left beside chance; more where a gain moves."""
 _SMEAR_HZ: Final = 90.0
 _PAUSE_DB: Final = 60.0
 _LEAST_PAUSE_S: Final = 0.5
@@ -259,7 +260,7 @@ class _Curve:
     phase_rad: Array
 
 
-def _curve(transfer: Transfer, top_hz: float) -> _Curve:
+def _curve(transfer: Transfer, top_hz: float, least_sure_db: float) -> _Curve:
     """The response at the grid's frequencies, each over its twelfth of an octave, where the programme excites it."""
     spacing = transfer.frequency_hz[1]
     weight = np.where(transfer.excited, 1.0, 0.0) * transfer.coherence / np.maximum(1.0 - transfer.coherence, 1e-6)
@@ -285,7 +286,7 @@ def _curve(transfer: Transfer, top_hz: float) -> _Curve:
         sure = _SURE * 8.686 * float(np.sqrt(np.sum(share * error**2) / count))
         turn = float(np.angle(np.sum(share * response / np.maximum(np.abs(response), 1e-12))))
         # windows smear what is steep: more, the fewer bins there are to it
-        smear = _LEAST_SURE_DB * (1.0 + (_SMEAR_HZ / hz) ** 2)
+        smear = least_sure_db * (1.0 + (_SMEAR_HZ / hz) ** 2)
         rows.append((hz, level, float(np.hypot(1.2 * sure, smear)), turn))
     table = np.array(rows).T
     return _Curve(hz=table[0], level_db=table[1], sure_db=table[2], phase_rad=table[3])
@@ -340,7 +341,8 @@ def _finished(
     tell: Callable[[float], None],
 ) -> Compared:
     joint = model.joint
-    curves = [_curve(transfer, 0.46 * rate) for transfer in joint.transfers]
+    least_db = _LEAST_SURE_MOVING_DB if joint.moves else _LEAST_SURE_DB
+    curves = [_curve(transfer, 0.46 * rate, least_db) for transfer in joint.transfers]
     groups = _alike(curves)
     shapes: list[NamedShape] = []
     flat: list[float] = [0.0] * len(curves)

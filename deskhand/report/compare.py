@@ -106,14 +106,20 @@ def _x(hz: float) -> float:
     return float(_LEFT + (_WIDTH - _LEFT - _RIGHT) * (np.log2(hz) - low) / (high - low))
 
 
+def _drawn(compared: Compared) -> list[str]:
+    """The legs whose responses are drawn: one for both where nothing sets them apart."""
+    legs = list(dict.fromkeys(point.leg for point in compared.result.response))
+    return legs if any(one.on != "both" for one in compared.result.shapes) else legs[:1]
+
+
 def response_picture(compared: Compared) -> str:
     """The response of each leg over frequency, with its confidence band."""
     points = compared.result.response
     if not points:
         return ""
-    legs = list(dict.fromkeys(point.leg for point in points))
-    every = [value for point in points for value in (point.low_db, point.high_db)]
-    low, high = min(-3.0, *every), max(3.0, *every)
+    legs = _drawn(compared)
+    every = [value for point in points if point.leg in legs for value in (point.low_db, point.high_db)]
+    low, high = min([-3.0, *every]), max([3.0, *every])
     low = max(low, high - 48.0)
     step = 3.0 if high - low <= 15 else 6.0 if high - low <= 30 else 12.0
     low, high = step * np.floor(low / step), step * np.ceil(high / step)
@@ -128,7 +134,7 @@ def response_picture(compared: Compared) -> str:
             f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
         )
         parts.append(f'<text x="{_LEFT - 5}" y="{y(value) + 4:.1f}" text-anchor="end">{number(float(value), 0)}</text>')
-    parts.append(f'<text x="4" y="{_TOP + 6}">dB</text>')
+    parts.append(f'<text x="{_LEFT + 4}" y="{_TOP + 12}">dB</text>')
     for hz, word in _MARKS_HZ:
         parts.append(f'<line class="grid" x1="{_x(hz):.1f}" x2="{_x(hz):.1f}" y1="{_TOP}" y2="{_HEIGHT - _BOTTOM}"/>')
         parts.append(f'<text x="{_x(hz):.1f}" y="{_HEIGHT - 10}" text-anchor="middle">{word}</text>')
@@ -141,12 +147,12 @@ def response_picture(compared: Compared) -> str:
     return "".join(parts) + "</svg>"
 
 
-def level_map(compared: Compared, row: int) -> str:
-    """What one moving gain takes off against the level that goes in."""
+def level_map(compared: Compared, row: int, makeup_db: float) -> str:
+    """What one moving gain takes off against the level that goes in; `makeup_db` is what it gives back."""
     joint = compared.joint
     if joint is None:
         return ""
-    gain, level = joint.gain_db[row][::20], joint.level_db[row][::20] + 3.01
+    gain, level = joint.gain_db[row][::20] - makeup_db, joint.level_db[row][::20] + 3.01
     heard = level > np.percentile(level, 98) - 45.0
     gain, level = gain[heard], level[heard]
     left, right = 10.0 * np.floor(level.min() / 10.0), 10.0 * np.ceil(level.max() / 10.0)
@@ -167,9 +173,11 @@ def level_map(compared: Compared, row: int) -> str:
         )
         parts.append(f'<text x="{_LEFT - 5}" y="{y(value) + 4:.1f}" text-anchor="end">{number(float(value), 0)}</text>')
     parts += [
-        f'<text x="{x(value):.1f}" y="{_HEIGHT - 10}" text-anchor="middle">{number(float(value), 0)}</text>'
+        f'<text x="{min(x(value), _WIDTH - 14.0):.1f}" y="{_HEIGHT - 10}" text-anchor="middle">{number(float(value), 0)}</text>'
         for value in np.arange(left, right + 0.1, 10.0)
     ]
+    parts.append(f'<text x="{_LEFT + 4}" y="{_TOP + 12}">dB</text>')
+    parts.append(f'<text x="{_WIDTH - _RIGHT}" y="{_HEIGHT - _BOTTOM - 4}" text-anchor="end">level, dBFS</text>')
     # at most a thousand dots, evenly over time
     some = np.unique(np.linspace(0, gain.size - 1, min(1000, gain.size)).astype(int))
     parts += [f'<circle class="map" cx="{x(level[at]):.1f}" cy="{y(gain[at]):.1f}" r="2"/>' for at in some]
@@ -208,11 +216,14 @@ def page(compared: Compared, audio: Sequence[tuple[str, str]] = ()) -> str:
     text = resources.files("deskhand.report").joinpath("compare.html.j2").read_text("utf-8")
     engine, style = environment()
     legs = list(dict.fromkeys(point.leg for point in result.response))
-    legend = f" ({legs[0]}: line, {legs[1]}: dashed)" if len(legs) == 2 else ""
+    drawn = _drawn(compared)
+    legend = f" ({drawn[0]}: line, {drawn[1]}: dashed)" if len(drawn) == 2 else ""
     maps = []
     if compared.joint is not None and result.dynamics:
         words = ("Dynamics",) if compared.joint.gain_db.shape[0] == 1 else tuple(f"Dynamics, {leg}" for leg in legs)
-        maps = [(word, level_map(compared, row)) for row, word in enumerate(words)]
+        makeup = {one.on: one.makeup_db for one in result.dynamics}
+        named = ("both",) if len(words) == 1 else tuple(legs)
+        maps = [(word, level_map(compared, row, makeup.get(named[row], 0.0))) for row, word in enumerate(words)]
     return engine.from_string(text).render(
         style=style,
         result=result,
