@@ -193,11 +193,6 @@ def _show_of(house: HouseFile, recording: Recording, note: ShowNote, asked: Aske
     )
 
 
-def _where(source: Source) -> str:
-    parts = [f"channel {source.channel}" if source.channel is not None else "", source.patch or ""]
-    return ", ".join(part for part in parts if part)
-
-
 def check(
     path: Path,
     *,
@@ -760,7 +755,7 @@ def _result(
         tracks = matched.by_source[source.name]
         if mix_tracks and set(tracks) <= mix_tracks:
             found = judged.mix
-        everything += [(source.name, source.role, _where(source), finding) for finding in found]
+        everything += [(source.name, source.role, source.where, finding) for finding in found]
         reading, plan = readings.get(source.name), planned.get(source.name)
         sources.append(
             SourceResult(

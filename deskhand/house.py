@@ -388,6 +388,12 @@ class Source:
         """Whether it has a left and a right track."""
         return len(self.tracks) == 2
 
+    @property
+    def where(self) -> str:
+        """Where it is, on the desk and on the stage; empty when nobody wrote it down."""
+        parts = (f"channel {self.channel}" if self.channel is not None else "", self.patch or "")
+        return ", ".join(part for part in parts if part)
+
 
 @checked(config=_FORBID, kw_only=True)
 class HouseFile:

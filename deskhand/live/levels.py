@@ -16,6 +16,8 @@ _KEPT: Final = 1200
 """Two minutes."""
 NOTHING_DBFS: Final = -120.0
 _FLOOR_HOPS: Final = 600
+_FLOOR_EVERY: Final = 10
+"""Hops after which the floor is looked at again."""
 _HIGHEST_FLOOR_DBFS: Final = -50.0
 """An input that has never paused is taken to have at most this under it. Common practice, no source."""
 
@@ -34,6 +36,8 @@ class Levels:
         self._filled = 0
         self.count = 0
         """Hops since the beginning."""
+        self._floor: NDArray[np.float64] | None = None
+        self._floor_at = 0
 
     def take(self, hops: NDArray[np.float32]) -> None:
         """Go on with (channels, hops, frames of a hop)."""
@@ -65,6 +69,8 @@ class Levels:
 
     def floor_dbfs(self) -> NDArray[np.float64]:
         """(channels,) what an input keeps when nobody plays: the 10th percentile of the last minute, within reason."""
+        if self._floor is not None and self.count - self._floor_at < _FLOOR_EVERY:
+            return self._floor
         part = self._level[:, max(0, self._filled - _FLOOR_HOPS) : self._filled]
         if not part.shape[1]:
             return np.full(len(self._level), _HIGHEST_FLOOR_DBFS)
@@ -72,4 +78,6 @@ class Levels:
         there = np.where(part > NOTHING_DBFS + 1.0, part, np.nan)
         silent = np.isnan(there).all(axis=1)
         there[silent, 0] = _HIGHEST_FLOOR_DBFS
-        return np.asarray(np.minimum(np.nanpercentile(there, 10, axis=1), _HIGHEST_FLOOR_DBFS), np.float64)
+        floor = np.asarray(np.minimum(np.nanpercentile(there, 10, axis=1), _HIGHEST_FLOOR_DBFS), np.float64)
+        self._floor, self._floor_at = floor, self.count
+        return floor

@@ -65,15 +65,7 @@ def result_of(
         if one.state == "not tonight":
             continue
         found = _findings(one)
-        where = ", ".join(
-            part
-            for part in (
-                f"channel {one.source.channel}" if one.source.channel is not None else "",
-                one.source.patch or "",
-            )
-            if part
-        )
-        everything += [(one.source.name, one.source.role, where, finding) for finding in found]
+        everything += [(one.source.name, one.source.role, one.source.where, finding) for finding in found]
         sources.append(
             SourceResult(
                 name=one.source.name,

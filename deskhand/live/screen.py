@@ -30,12 +30,6 @@ _AROUND: Final = 11
 """Lines that are not the patch list."""
 
 
-def where(one: Input) -> str:
-    """Where an input is, on the desk and on the stage."""
-    parts = [f"channel {one.source.channel}" if one.source.channel is not None else "", one.source.patch or ""]
-    return ", ".join(part for part in parts if part)
-
-
 def level_text(watch: Watch, one: Input) -> str:
     """Its level now against nominal, or what was read of it."""
     nominal = watch.house.nominal_dbfs(one.source) if has_nominal(one.source) else None
@@ -79,7 +73,7 @@ def view(watch: Watch, *, note: str, height: int, problem: str = "") -> Renderab
         word = {"waiting": "please play", "sounding": "sounds"}.get(awaited.state, awaited.verdict)
         out += [
             Text(f">>  {awaited.source.name.upper()}   {word}", style="bold"),
-            Text(f"    {where(awaited)}   {level_text(watch, awaited)}"),
+            Text(f"    {awaited.source.where}   {level_text(watch, awaited)}"),
             _newest(watch),
             Text(),
         ]

@@ -183,9 +183,7 @@ class Soundcheck:
         everything = []
         for one in sources:
             source = next(item for item in self.house.source if item.name == one.name)
-            parts = (f"channel {source.channel}" if source.channel is not None else "", source.patch or "")
-            where = ", ".join(part for part in parts if part)
-            everything += [(one.name, str(one.role), where, finding) for finding in one.findings]
+            everything += [(one.name, str(one.role), source.where, finding) for finding in one.findings]
         return replace(
             self.newest,
             sources=sources,

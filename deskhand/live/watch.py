@@ -150,9 +150,11 @@ class Watch:
                 block = self.ring.read(self.at, hops * self._hop)
             except LiveError:
                 continue  # overwritten meanwhile: counted on the next round
-            self.levels.take(block.reshape(self.ring.channels, hops, self._hop))
-            self.at += hops * self._hop
-            self._step(hops * HOP_S)
+            for hop in block.reshape(self.ring.channels, hops, self._hop).transpose(1, 0, 2):
+                # each by itself, however many come at once: a beep is shorter than a batch
+                self.levels.take(hop[:, None])
+                self.at += self._hop
+                self._step(HOP_S)
             self._look()
 
     def _fall_behind(self) -> None:
