@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -252,7 +253,7 @@ def describe(hz: Array, level_db: Array, sure_db: Array, sample_rate_hz: float) 
     for warped in (False, True):
         task = _Task(hz, level_db, sure_db, sample_rate_hz, warped=warped)
         for begun in _beginnings(task):
-            made = _pruned(task, _greedy(task, begun))
+            made = _merged(task, _pruned(task, _greedy(task, begun)))
             said, gain_db = _said(made, task.left(made)[1])
             found.append(
                 Described(
@@ -356,3 +357,25 @@ def _pruned(task: _Task, shapes: list[Shape]) -> list[Shape]:
             return out
         out.remove(min(spare, key=lambda one: task.rms([other for other in out if other is not one])))
         out = task.refined(out)
+
+
+def _merged(task: _Task, shapes: list[Shape]) -> list[Shape]:
+    """Two shapes as one bell where that is as good: two shelves that face each other make a hump."""
+    out = list(shapes)
+    while True:
+        allowed = max(task.rms(out) / _WORTH**0.5, task.rms(out) + _LEAST_BETTER_DB)
+        best: list[Shape] | None = None
+        for one, other in itertools.combinations([shape for shape in out if shape.gain_db is not None], 2):
+            hz = float(np.sqrt(one.frequency_hz * other.frequency_hz))
+            rest = [shape for shape in out if shape is not one and shape is not other]
+            # what the two make there, against what they make far from it
+            three = np.array([hz / 8.0, hz, hz * 8.0])
+            made = response_db([one, other], three, task.rate_hz, warped=False)
+            gain = float(made[1] - 0.5 * (made[0] + made[2])) or 0.5
+            start = Shape(block="bell", frequency_hz=hz, gain_db=gain, q=0.8, slope_db_per_octave=None)
+            tried = task.refined([*rest, start])
+            if task.rms(tried) < allowed and (best is None or task.rms(tried) < task.rms(best)):
+                best = tried
+        if best is None:
+            return out
+        out = best

@@ -22,7 +22,7 @@ pytestmark = pytest.mark.real
 Tracks = dict[str, NDArray[np.float64]]
 
 LENGTH_S = 32.0
-SEEDS = (1, 2)
+SEEDS = (1,)
 ROLES = {name: role for name, role, *_ in _SOURCES}
 NAMES = {name: names for name, _, names, *_ in _SOURCES}
 NOMINAL_DBFS = {name: -18.0 if level is None else float(level) for name, _, _, _, _, level in _SOURCES}
@@ -37,6 +37,12 @@ def make(seed: int, length_s: float = LENGTH_S) -> Tracks:
 
 
 show = functools.cache(make)
+
+
+@functools.cache
+def another() -> Tracks:
+    """A shorter show of another week."""
+    return make(2, 16.0)
 
 
 def test_tracks_are_the_demos() -> None:
@@ -92,7 +98,7 @@ def test_at_nominal(seed: int, name: str) -> None:
 
 @pytest.mark.parametrize("name", TRACKS)
 def test_weeks_differ(name: str) -> None:
-    one, other = show(1)[name], show(2)[name]
+    one, other = show(1)[name][: round(16.0 * RATE_HZ)], another()[name]
     # nothing is the same, at whatever delay: far below the 1 of a repeated recording
     size = 2 * one.size
     shared = np.fft.irfft(np.fft.rfft(one, size) * np.conj(np.fft.rfft(other, size)), size)
