@@ -193,7 +193,7 @@ def main() -> None:
             "| | 32 channels | 64 channels |",
             "|---|---|---|",
             f"| share of one core, capture and all, in real time at 48 kHz | {100 * loads[32]['share']:.0f} % | {100 * loads[64]['share']:.0f} % |",
-            f"| memory (the last 40 s of all inputs included) | {loads[32]['late']:.0f} MiB | {loads[64]['late']:.0f} MiB |",
+            f"| memory (the last 40 s of all inputs included) | {loads[32]['early']:.0f} MiB | {loads[64]['early']:.0f} MiB |",
             "",
             f"A run of {LONG_S // 60} minutes, 32 channels, recorded, eight times as fast as real time: {long['frames'] / 48000:.0f} s compared with what was",
             f"played, {long['wrong']:.0f} frames differ, {'something' if long['lost'] else 'nothing'} lost.",
