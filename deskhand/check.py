@@ -158,7 +158,8 @@ def _with_unmatched(house: HouseFile, matched: Matched, recording: Recording) ->
     )
 
 
-def _source_for(name: str, house: HouseFile, where: str) -> str:
+def source_for(name: str, house: HouseFile, where: str) -> str:
+    """The house's own name of a source that somebody wrote; `where` is told when there is none."""
     found = next((source.name for source in house.source if key(source.name) == key(name)), None)
     if found is None:
         near = nearest(name, [source.name for source in house.source], count=1)
@@ -174,10 +175,10 @@ def name_of(path: Path) -> str:
 
 
 def _show_of(house: HouseFile, recording: Recording, note: ShowNote, asked: Asked, notes: list[str]) -> ShowResult:
-    players = {_source_for(name, house, "show.toml, players"): player for name, player in note.players.items()}
-    players.update({_source_for(name, house, f'--player "{name}={player}"'): player for name, player in asked.players})
+    players = {source_for(name, house, "show.toml, players"): player for name, player in note.players.items()}
+    players.update({source_for(name, house, f'--player "{name}={player}"'): player for name, player in asked.players})
     for name in note.taps:
-        _source_for(name, house, "show.toml, taps")
+        source_for(name, house, "show.toml, taps")
     path = recording.path
     return ShowResult(
         name=note.name or name_of(path),
@@ -242,7 +243,7 @@ def check(
         kept = load_kept(url, house=house.house.name, phase=show.phase, show=this, to_be_kept=asked.to_be_kept)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     house, matched, extra = _with_unmatched(house, matched, recording)
-    taps = {_source_for(name, house, "show.toml, taps"): tap for name, tap in note.taps.items()}
+    taps = {source_for(name, house, "show.toml, taps"): tap for name, tap in note.taps.items()}
     measured = _measure(
         house,
         recording,

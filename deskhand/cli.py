@@ -121,6 +121,14 @@ def _of_a_take(verb: str) -> Callable[[Callable[..., None]], Callable[..., None]
     return add
 
 
+def _can_be_written(*places: str | Path | None) -> None:
+    """Refuse a file that cannot be written, before anything is measured or written; "-" is standard output."""
+    for place in (Path(one) for one in places if one not in (None, "-")):
+        if place.is_dir() or not place.parent.is_dir():
+            problem = "it is a folder" if place.is_dir() else "there is no such folder"
+            raise UsageError(str(place), f"cannot be written ({problem})", "choose another place")
+
+
 def _players(pairs: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     out = []
     for pair in pairs:
@@ -258,11 +266,7 @@ def check(
     from deskhand.keep import raise_again as undo
     from deskhand.keep import remember, who
 
-    for place in (Path(json_file) if json_file not in (None, "-") else None, report, write_week):
-        if place is not None and (place.is_dir() or not place.parent.is_dir()):
-            # said before the measuring, and before anything is written
-            problem = "it is a folder" if place.is_dir() else "there is no such folder"
-            raise UsageError(str(place), f"cannot be written ({problem})", "choose another place")
+    _can_be_written(json_file, report, write_week)
     if raise_again:
         undo(recording, raise_again, house_path=house, history=history)
     asked = Asked(
@@ -330,8 +334,8 @@ def keep(
     if sum((recording is not None, forget is not None, list_them)) != 1:
         raise UsageError("keep", "takes a RECORDING, or --list, or --forget WHICH", "give one of the three")
     if recording is None:
-        found, folder = keeping.house_at(house)
-        store = keeping.history_at(history, folder)
+        found, house_file = keeping.house_at(house)
+        store = keeping.history_at(history, house_file)
         if forget is not None:
             row = store.forget(forget, house=found.house.name, by=keeping.who(by))
             click.echo(f"{dated(row.show, row.date)}, {row.phase}: no longer part of the reference.")
@@ -390,8 +394,8 @@ def history(
     from deskhand.report import weeks as report
     from deskhand.report.result import write_atomically
 
-    found, folder = keeping.house_at(house)
-    store = keeping.history_at(history, folder)
+    found, house_file = keeping.house_at(house)
+    store = keeping.history_at(history, house_file)
     by_source = keeping.weeks(store, found, source=source, phase=phase)
     if page_file is not None:
         write_atomically(page_file, report.weeks_page(found.house.name, by_source))
@@ -539,11 +543,7 @@ def compare(
     from deskhand.report.result import plain, write_atomically
 
     target = None if no_report else report or Path(f"{after.stem}-compare.html")
-    for place in (target, audio, *(Path(one) for one in (json_file, as_chain) if one not in (None, "-"))):
-        if place is not None and not (place.parent.is_dir() and (place == audio or not place.is_dir())):
-            raise UsageError(
-                str(place), "cannot be written (there is no such folder, or it is one)", "choose another place"
-            )
+    _can_be_written(target, json_file, as_chain, None if audio is None or audio.is_dir() else audio)
     with _progress("comparing") as progress:
         compared = run_compare(before, after, progress=progress)
     heard: list[tuple[str, str]] = []
@@ -638,8 +638,7 @@ def live(
         for one in list_devices():
             click.echo(f"{one.number:3}  {one.channels:2} channels  {one.sample_rate_hz / 1000:g} kHz  {one.name}")
         return
-    if json_file not in (None, "-") and not Path(json_file).parent.is_dir():
-        raise UsageError(json_file, "cannot be written (there is no such folder)", "choose another place")
+    _can_be_written(json_file)
     heard = listen_live(
         Wanted(
             house=house,

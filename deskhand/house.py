@@ -355,8 +355,8 @@ def make_block(written: dict[str, Any]) -> ChainBlock:
     return _BLOCK_ADAPTER.validate_python(written)
 
 
-def changed(block: AnyBlock, **values: float) -> AnyBlock:
-    """A block with some numbers changed, in the unit of their name."""
+def changed(block: AnyBlock, **values: float | str) -> AnyBlock:
+    """A block with some values changed, numbers in the unit of their name."""
     made = copy.copy(block)
     for name, value in values.items():
         # frozen against mistakes, not against a copy of its own being finished

@@ -39,22 +39,22 @@ def who(given: str | None) -> str:
         return "somebody"
 
 
-def house_at(given: Path | None) -> tuple[HouseFile, Path]:
-    """The house file as given, or the one in this folder or above it, and its folder.
+def house_at(given: Path | None, near: Path | None = None) -> tuple[HouseFile, Path]:
+    """The house as its file describes it, and that file: as given, or in this folder (that of `near`) or above it.
 
     Raises
     ------
     HouseError
         There is none.
     """
-    found = given or find_house(Path())
+    found = given or find_house(near or Path())
     if found is None:
         raise HouseError("house.toml", "is not in this folder or above it", "name it with --house")
-    return read_house(found), found.resolve().parent
+    return read_house(found), found.resolve()
 
 
-def history_at(given: str | None, folder: Path | None, *, create: bool = False) -> History:
-    """The history of a house.
+def history_at(given: str | None, house_file: Path | None, *, create: bool = False) -> History:
+    """The history of a house: as given, or beside its file.
 
     Raises
     ------
@@ -63,18 +63,13 @@ def history_at(given: str | None, folder: Path | None, *, create: bool = False) 
     """
     from deskhand.store.history import open_history
 
-    url = history_url(given, folder)
+    url = history_url(given, house_file.parent if house_file else None)
     if url is None:
         raise UsageError("the history", "has no place without a house file", "write one with: deskhand new RECORDING")
     history = open_history(url, create=create)
     if history is None:
         raise UsageError("the history", "is empty: no show was kept yet", "keep one with: deskhand keep RECORDING")
     return history
-
-
-def _folder(checked: Checked) -> Path | None:
-    """Where the house file lies."""
-    return checked.house_file.parent if checked.house_file else None
 
 
 def _digest(house_file: Path | None) -> str:
@@ -116,7 +111,7 @@ def _keep(
     if not parts:
         raise UsageError(recording, "holds no source that plays", "keep a take in which the band plays")
     show = result.show
-    store = history_at(history, house_file.parent if house_file else None, create=True)
+    store = history_at(history, house_file, create=True)
     try:
         number = store.keep(
             KeptTake(
@@ -144,7 +139,7 @@ def remember(checked: Checked, *, history: str | None) -> None:
     """Write what a person does not want to hear of."""
     if not checked.said:
         return
-    store = history_at(history, _folder(checked), create=True)
+    store = history_at(history, checked.house_file, create=True)
     try:
         for one in checked.said:
             store.dismiss(one, house=checked.result.house)
@@ -160,8 +155,8 @@ def raise_again(recording: Path, names: Sequence[str], *, house_path: Path | Non
     UsageError
         One of them was not left alone.
     """
-    house, folder = house_at(house_path or find_house(recording))
-    store = history_at(history, folder)
+    house, house_file = house_at(house_path or find_house(recording))
+    store = history_at(history, house_file)
     try:
         left = sorted({f"{one.source}/{one.kind}" for one in store.dismissals(house=house.house.name)})
         for name in names:

@@ -18,6 +18,7 @@ from deskhand.chain.run import Chain, still_to_come
 from deskhand.errors import UsageError
 from deskhand.house import match_tracks, read_house
 from deskhand.mix.bus import gains, strips
+from deskhand.mix.matched import matched_gains_db
 from deskhand.units import amplitude_from_db, db_from_amplitude, number
 
 if TYPE_CHECKING:
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-CEILING_DBTP: Final = -1.0
-"""Of matched pairs."""
 _BLOCK_S: Final = 1.0
 _LARGEST_BYTES: Final = 3_900_000_000
 _BAD: Final = re.compile(r'[\\/:*?"<>|\x00-\x1f]+')
@@ -166,19 +165,6 @@ def _peak(parts: Sequence[tuple[_Sound, float]]) -> float:
     return max(
         (float(np.abs(_sum(parts, first, count)).max(initial=0.0)) for first, count in sound.blocks()), default=0.0
     )
-
-
-def matched_gains_db(before: _Sound, after: _Sound) -> tuple[float, float] | None:
-    """Gains that bring both to one loudness, none above 0 dB, true peaks below -1 dBTP; None when one is silent."""
-    loud = before.loudness_lufs, after.loudness_lufs
-    if not all(np.isfinite(loud)):
-        return None
-    target = min(loud)
-    gains_db = [target - one for one in loud]
-    over = max(
-        before.true_peak_dbtp + gains_db[0] - CEILING_DBTP, after.true_peak_dbtp + gains_db[1] - CEILING_DBTP, 0.0
-    )
-    return gains_db[0] - over, gains_db[1] - over
 
 
 def render(

@@ -16,7 +16,7 @@ import numpy as np
 import scipy.signal as ss
 import soundfile
 
-from deskhand.chain.run import Chain
+from deskhand.chain.run import run
 from deskhand.compare.linear import GAIN_S
 from deskhand.compare.run import Compared, _lively, compare
 from deskhand.house import make_block
@@ -58,7 +58,6 @@ class Case:
     gain_off_db: float = np.nan
     legs_right: bool | None = None
     chain_db: float = np.nan
-    told: str = ""
 
 
 def music(rng: np.random.Generator, length_s: float = LENGTH_S) -> Array:
@@ -143,13 +142,9 @@ def some_compressor(rng: np.random.Generator, signal: Array, **more: Any) -> dic
     }  # fmt: skip
 
 
-def compressed(signal: Array, settings: dict[str, Any]) -> tuple[Array, Array]:
-    """(out, reduction in dB of each row that is acted on)."""
-    chain = Chain([make_block(settings)], channels=2, sample_rate_hz=RATE_HZ)
-    out = chain.process(signal.copy())
-    block = chain.blocks[0] if hasattr(chain, "blocks") else None
-    reduction = getattr(block, "reduction_db", None)
-    return out, reduction if reduction is not None else np.zeros((1, 1))
+def compressed(signal: Array, settings: dict[str, Any]) -> Array:
+    """Through our compressor."""
+    return run(signal, [make_block(settings)], sample_rate_hz=RATE_HZ)
 
 
 def gain_over_time(linear: Array, after: Array) -> Array:
@@ -187,10 +182,10 @@ def run_case(kind: str, rng: np.random.Generator, length_s: float = LENGTH_S) ->
         settings = some_compressor(rng, shaped, ratio=1.5, makeup="0 dB")
     y = shaped
     if settings is not None:
-        y, _ = compressed(shaped, settings)
+        y = compressed(shaped, settings)
     if kind == "all together":
         middle = 0.5 * (y[0] + y[1])
-        y, _ = compressed(y, some_compressor(rng, middle[None], on="mid", ratio=2.0, makeup="0 dB"))
+        y = compressed(y, some_compressor(rng, middle[None], on="mid", ratio=2.0, makeup="0 dB"))
     if kind == "foreign compressor":
         threshold = float(np.percentile(20 * np.log10(np.abs(x).max(axis=0)[::441] + 1e-6), 60))
         y = ffmpeg(x, f"acompressor=threshold={10 ** (threshold / 20):.4f}:ratio={rng.choice([2, 4])}:attack={2 ** rng.uniform(2, 5):.1f}:release={2 ** rng.uniform(6, 8.5):.0f}:knee=2.8:detection=rms")  # fmt: skip
@@ -206,18 +201,17 @@ def run_case(kind: str, rng: np.random.Generator, length_s: float = LENGTH_S) ->
         soundfile.write(other, sent.T, RATE_HZ, subtype="FLOAT")
         found = compare(one, other)
     case = Case(kind=kind, what=f"{' '.join(effects)} {settings or ''}".strip())
-    _judge(case, found, x, shaped, y, effects, truth, settings, legs, delay)
+    _judge(case, found, shaped, y, effects, truth, settings, legs, delay)
     return case
 
 
 def _judge(
-    case: Case, found: Compared, x: Array, shaped: Array, y: Array, effects: list[str],
+    case: Case, found: Compared, shaped: Array, y: Array, effects: list[str],
     truth: list[tuple[str, float, float | None]], settings: dict[str, Any] | None, legs: str, delay: float,
 ) -> None:  # fmt: skip
     result = found.result
     case.delay_off = abs(result.alignment.delay_samples - delay)
     case.chain_db = result.chain_residual_db if result.chain_residual_db is not None else np.nan
-    case.told = " | ".join(result.verdict)
     hz, level = response_of(effects)
     leg = result.response[0].leg
     points = [point for point in result.response if point.leg == leg]
@@ -272,7 +266,6 @@ def _judge(
                 abs((one.attack_ms or 0) / float(settings["attack"].split()[0]) - 1.0),
                 abs((one.release_ms or 0) / float(settings["release"].split()[0]) - 1.0),
             ]
-    del x
 
 
 def cases(count: int, *, seed: int = SEED, length_s: float = LENGTH_S) -> Iterator[Case]:

@@ -25,17 +25,17 @@ from deskhand.mix.bus import level_offset_db
 from deskhand.mix.voices import feed_strips, hold_voice, measure_voices
 from deskhand.moves.space import MOST_DB, make_space
 from deskhand.moves.voice import FEED_MONO_LOSS_DB, _add_moves, _with_faders, abilities
+from deskhand.recording.held import held_recording
 from deskhand.units import power_from_db
 from validations.season_data import tracks_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
     from deskhand.house import HouseFile
     from deskhand.mix.clearance import Held
     from deskhand.moves.plan import Plan
+    from deskhand.recording import Recording
 
 MIXES: Final = 50
 LENGTH_S: Final = 40.0
@@ -43,22 +43,6 @@ SEED: Final = 909
 LEAD: Final = "lead voice"
 LEAST_MISSING_PCT: Final = 6.0
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-space.md"
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Held32:
-    """A recording held in memory."""
-
-    samples: NDArray[np.float32]
-    sample_rate_hz: int = RATE_HZ
-
-    @property
-    def duration_s(self) -> float:
-        return self.samples.shape[1] / self.sample_rate_hz
-
-    def excerpt(self, tracks: Sequence[int], start_s: float, length_s: float) -> NDArray[np.float32]:
-        first = round(start_s * self.sample_rate_hz)
-        return self.samples[list(tracks), first : first + round(length_s * self.sample_rate_hz)]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,7 +70,7 @@ class Show:
     """One show of the venue, in memory."""
 
     kind: str
-    recording: Held32
+    recording: Recording
     own: dict[str, tuple[int, ...]]
     playing: dict[str, Any] = field(default_factory=dict)
 
@@ -98,11 +82,11 @@ def show(kind: str, number: int) -> Show:
     names = list(tracks)
     made = Show(
         kind=kind,
-        recording=Held32(np.array([tracks[name] for name in names], np.float32)),
+        recording=held_recording(np.array([tracks[name] for name in names], np.float32), names, RATE_HZ),
         own={name: tuple(names.index(track) for track in own) for name, _, own, *_ in _SOURCES},
     )
     hop = RATE_HZ // 10
-    voice = made.recording.samples[made.own[LEAD][0]]
+    voice = np.asarray(tracks[names[made.own[LEAD][0]]], np.float32)
     mean_square = (voice[: voice.size // hop * hop].reshape(-1, hop).astype(np.float64) ** 2).mean(axis=1)
     made.playing[LEAD] = activity(mean_square.astype(np.float32))
     return made

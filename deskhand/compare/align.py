@@ -46,6 +46,9 @@ class Alignment:
     same_performance: bool
 
 
+_LOST: Final = Alignment(delay_samples=0.0, polarity=1, drift_ppm=0.0, same_performance=False)
+
+
 def _whitened(one: Spectrum, other: Spectrum) -> Spectrum:
     """Circular cross-correlation of (channels, frames), every frequency counting alike by what the two share."""
     cross = np.sum(np.conj(one) * other, axis=0)
@@ -54,25 +57,27 @@ def _whitened(one: Spectrum, other: Spectrum) -> Spectrum:
     return np.asarray(cross / np.maximum(size, max(floor, 1e-30)), np.complex128)
 
 
-def _peak(correlation: Array) -> tuple[int, float, float]:
-    """Place, value, and how far the largest magnitude stands out, in standard deviations of the rest."""
+def _peak(correlation: Array) -> tuple[int, float]:
+    """Place of the largest magnitude, and how far it stands out, in standard deviations of the rest."""
     at = int(np.argmax(np.abs(correlation)))
     spread = float(np.sqrt(np.mean(correlation**2)))
-    return at, float(correlation[at]), abs(float(correlation[at])) / max(spread, 1e-30)
+    return at, abs(float(correlation[at])) / max(spread, 1e-30)
 
 
 def _anchor(before: Array, after: Array, rate_hz: int) -> tuple[int, int, float]:
     """(frame in BEFORE, delay in frames, how far it stands out) of its most lively four seconds, looked for in all of AFTER."""
     frames = min(round(_ANCHOR_S * rate_hz), before.shape[1])
-    hop = max(1, frames // 4)
-    starts = range(0, before.shape[1] - frames + 1, hop)
-    power = [float(np.median(np.mean(before[:, at : at + frames].reshape(before.shape[0], -1, max(1, frames // 16))[:, :16] ** 2, axis=(0, 2)))) if frames >= 16 else 0.0 for at in starts]  # fmt: skip
-    first = list(starts)[int(np.argmax(power))]
+    hop = max(1, frames // 16)
+    power = np.mean(before[:, : before.shape[1] // hop * hop].reshape(before.shape[0], -1, hop) ** 2, axis=(0, 2))
+    wide = frames // hop
+    # a quarter of it on at a time; where it plays for more than half of it, and loudest
+    starts = range(0, power.size - wide + 1, max(1, wide // 4))
+    first = hop * max(starts, key=lambda at: float(np.median(power[at : at + wide])))
     size = scipy.fft.next_fast_len(after.shape[1] + frames, real=True)
     one = scipy.fft.rfft(before[:, first : first + frames], size, axis=1)
     other = scipy.fft.rfft(after, size, axis=1)
     found = scipy.fft.irfft(_whitened(one, other), size)
-    at, _, stands = _peak(found)
+    at, stands = _peak(found)
     if at > after.shape[1]:
         at -= size
     return first, at - first, stands
@@ -92,7 +97,7 @@ def _local(
     size = scipy.fft.next_fast_len(2 * frames, real=True)
     cross = _whitened(scipy.fft.rfft(one, size, axis=1), scipy.fft.rfft(other, size, axis=1))
     plain = scipy.fft.irfft(cross, size)
-    _, _, stands = _peak(plain)
+    _, stands = _peak(plain)
     near = np.concatenate([plain[-reach:], plain[: reach + 1]])
     best = int(np.argmax(np.abs(near)))
     around = np.take(plain, np.arange(best - reach - _AROUND, best - reach + _AROUND), mode="wrap")
@@ -129,9 +134,8 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, least_ppm: float 
     Knapp & Carter, IEEE Trans. ASSP 24 (1976) 320, doi:10.1109/TASSP.1976.1162830.
     """
     first, delay, stands = _anchor(before, after, sample_rate_hz)
-    lost = Alignment(delay_samples=0.0, polarity=1, drift_ppm=0.0, same_performance=False)
     if stands < _LEAST_PEAK:
-        return lost
+        return _LOST
     frames = round(_WINDOW_S * sample_rate_hz)
     reach = round(_NEAR_S * sample_rate_hz)
     found: list[tuple[float, float, float]] = []
@@ -153,13 +157,12 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, least_ppm: float 
             if at < -frames or at > before.shape[1]:
                 break
     if not found:
-        return lost
+        return _LOST
     return _line_through(found, least_ppm)
 
 
 def _line_through(found: list[tuple[float, float, float]], least_ppm: float) -> Alignment:
     """Delay and drift from delays along the recording: a straight line without its outliers."""
-    lost = Alignment(delay_samples=0.0, polarity=1, drift_ppm=0.0, same_performance=False)
     places, delays, signs = (np.array(column) for column in zip(*found, strict=True))
     polarity = 1 if signs.sum() >= 0 else -1
     drift, start = 0.0, float(np.median(delays))
@@ -173,7 +176,7 @@ def _line_through(found: list[tuple[float, float, float]], least_ppm: float) -> 
                 break
         drift = float(slope) * 1e6
         if abs(drift) > _HIGHEST_PPM:
-            return lost
+            return _LOST
         if abs(drift) < least_ppm:
             drift, start = 0.0, float(np.median(delays))
     return Alignment(

@@ -7,14 +7,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.errors import UsageError
+from deskhand.mix.matched import matched_gains_db
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.compare.run import Compared
-
-CEILING_DBTP = -1.0
 
 
 def write_matched(compared: Compared, folder: Path) -> list[tuple[str, Path]]:
@@ -28,18 +27,12 @@ def write_matched(compared: Compared, folder: Path) -> list[tuple[str, Path]]:
     import soundfile
 
     result = compared.result
-    mine, theirs = result.before.loudness_lufs, result.after.loudness_lufs
-    if mine is None or theirs is None:
+    gains_db = matched_gains_db(result.before, result.after)
+    if gains_db is None:
         raise UsageError(str(folder), "cannot be filled: one of the two is too soft for a loudness", "record it louder")
-    goal = min(mine, theirs)
-    room = [
-        CEILING_DBTP - (one.true_peak_dbtp or 0.0) - (goal - (one.loudness_lufs or goal))
-        for one in (result.before, result.after)
-    ]
-    goal += min(0.0, *room)
     before, after = (
-        signal * float(amplitude_from_db(goal - level))
-        for signal, level in ((compared.before, mine), (compared.after, theirs))
+        signal * amplitude_from_db(gain_db)
+        for signal, gain_db in zip((compared.before, compared.after), gains_db, strict=True)
     )
     out = []
     try:

@@ -10,6 +10,7 @@ import scipy.optimize
 
 from deskhand.compare.linear import GAIN_S
 from deskhand.dsp import dynamics as kernels
+from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -113,7 +114,7 @@ def _model(data: _Data, values: Array) -> Array:
     # read as the measured gain is: weighed by the power there, over a few milliseconds
     heard = _summed(data.lin * data.power, steps, data.hop)
     made = np.convolve(heard, data.smooth, "same") / data.under
-    return np.asarray(20.0 * np.log10(np.maximum(made, 1e-6)))
+    return np.asarray(db_from_amplitude(np.maximum(made, 1e-6)))
 
 
 def _plain(values: Array) -> tuple[float, float, float, float, float]:
@@ -162,7 +163,7 @@ def _searched(data: _Data, start: Array, *, rounds: int) -> tuple[Array, float]:
             best, left = np.asarray(stepped.x), now
         wide = np.array([1.5, 0.4, 2.0, 0.7, 0.5]) * (0.4**round_)
         tried = scipy.optimize.minimize(
-            lambda values, data=data: _left(data, values)[0],
+            lambda values: _left(data, values)[0],
             best,
             method="Nelder-Mead",
             options={

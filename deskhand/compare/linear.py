@@ -14,7 +14,7 @@ import numpy as np
 import scipy.fft
 import scipy.signal as ss
 
-from deskhand.units import db_from_power
+from deskhand.units import amplitude_from_db, db_from_amplitude, db_from_power
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -171,38 +171,36 @@ def estimate(
     power = np.sum(np.abs(mine) ** 2, axis=1)
     regular = 1e-14 * power.max(axis=1, keepdims=True) + 1e-30
     gain = np.ones((len(groups), before.shape[1]))
-    response: Spectrum = np.zeros(power.shape, np.complex128)
-    linear = before
-    hop = round(_HOP_S * sample_rate_hz)
-    before_db: Array | None = None
     powers = np.ones_like(gain)
-    for _ in range(rounds if moving else 1):
-        even = after / gain[of_leg]
-        theirs = _spectra(even, segment)
-        response = np.asarray(np.sum(np.conj(mine) * theirs, axis=1) / (power + regular))
-        linear = _filtered(before, response, segment)
-        if not moving:
-            break
+    hop = round(_HOP_S * sample_rate_hz)
+
+    def against(gain: Array) -> tuple[Spectrum, Spectrum]:
+        """(cross spectrum, spectra of AFTER) when a gain is taken out of it."""
+        theirs = _spectra(after / gain[of_leg], segment)
+        return np.sum(np.conj(mine) * theirs, axis=1), theirs
+
+    before_db: Array | None = None
+    for _ in range(rounds if moving else 0):
+        linear = _filtered(before, against(gain)[0] / (power + regular), segment)
         gain, powers = _gains(linear, after, groups, sample_rate_hz)
         for row in range(len(groups)):
-            rest = standing_db(20.0 * np.log10(gain[row, ::hop]), db_from_power(np.maximum(powers[row, ::hop], 1e-20)))
-            gain[row] /= 10.0 ** (rest / 20.0)
-        now_db = 20.0 * np.log10(gain[:, ::hop])
+            gain_db = np.asarray(db_from_amplitude(gain[row, ::hop]))
+            rest = standing_db(gain_db, db_from_power(np.maximum(powers[row, ::hop], 1e-20)))
+            gain[row] /= amplitude_from_db(rest)
+        now_db = np.asarray(db_from_amplitude(gain[:, ::hop]))
         if before_db is not None and float(np.sqrt(np.mean((now_db - before_db) ** 2))) < _STILL_DB:
             break
         before_db = now_db
-    even = after / gain[of_leg]
-    theirs = _spectra(even, segment)
-    cross = np.sum(np.conj(mine) * theirs, axis=1)
-    response = np.asarray(cross / (power + regular))
+    cross, theirs = against(gain)
+    response = cross / (power + regular)
     coherence = np.abs(cross) ** 2 / np.maximum(power * np.sum(np.abs(theirs) ** 2, axis=1), 1e-300)
     linear = _filtered(before, response, segment)
     predicted = linear * gain[of_leg]
     left = float(np.sum((after - predicted) ** 2))
-    # Hann windows that overlap by half: 1.06 independent segments fewer in a hundred (Welch 1967)
+    # Hann windows that overlap by half share a little: so many of them count (Welch 1967)
     averages = 0.94 * mine.shape[1]
     hz = np.arange(power.shape[1]) * sample_rate_hz / segment
-    gain_db = 20.0 * np.log10(gain[:, ::hop])
+    gain_db = np.asarray(db_from_amplitude(gain[:, ::hop]))
     level_db = np.asarray(db_from_power(np.maximum(powers[:, ::hop], 1e-20)))
     return Joint(
         transfers=tuple(
@@ -211,7 +209,8 @@ def estimate(
                 response=response[leg],
                 coherence=np.clip(coherence[leg], 0.0, 1.0),
                 averages=averages,
-                excited=_excited(power[leg], hz) & _told(coherence[leg], hz),
+                # and where what comes out has to do with what goes in
+                excited=_excited(power[leg], hz) & (_around(np.nan_to_num(coherence[leg]), 0.03) > _LEAST_COHERENCE),
             )
             for leg in range(legs)
         ),
@@ -224,24 +223,19 @@ def estimate(
     )
 
 
+def _around(values: Array, share: float) -> Array:
+    """(bins,) mean over the bins within a share of each bin's own frequency."""
+    place = np.arange(values.size)
+    wide = np.maximum(1, (place * share).astype(int))
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    first, last = np.maximum(0, place - wide), np.minimum(values.size, place + wide + 1)
+    return np.asarray((total[last] - total[first]) / (last - first))
+
+
 def _excited(power: Array, hz: Array) -> NDArray[np.bool_]:
     """Where a programme holds something: within 65 dB of its strongest third-octave, by the mean of the bins around."""
-    wide = np.maximum(1, (np.arange(power.size) * 0.06).astype(int))
-    total = np.concatenate([[0.0], np.cumsum(power)])
-    place = np.arange(power.size)
-    first, last = np.maximum(0, place - wide), np.minimum(power.size, place + wide + 1)
-    mean = (total[last] - total[first]) / (last - first)
-    band = mean * np.maximum(hz, 1.0)
+    band = _around(power, 0.06) * np.maximum(hz, 1.0)
     return np.asarray(band > 3e-7 * band.max())
-
-
-def _told(coherence: Array, hz: Array) -> NDArray[np.bool_]:
-    """Where what comes out has to do with what goes in: coherence of 0.7 and more, over a twelfth of an octave."""
-    wide = np.maximum(1, (np.arange(hz.size) * 0.03).astype(int))
-    total = np.concatenate([[0.0], np.cumsum(np.nan_to_num(coherence))])
-    place = np.arange(hz.size)
-    first, last = np.maximum(0, place - wide), np.minimum(hz.size, place + wide + 1)
-    return np.asarray((total[last] - total[first]) / (last - first) > _LEAST_COHERENCE)
 
 
 def still(joint: Joint, *, least_db: float = 0.15) -> bool:

@@ -5,13 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from deskhand.compare.dynamics import Dynamics
+from deskhand.compare.dynamics import Dynamics  # noqa: TC001 - the schema is made from the types
 from deskhand.measure.readings import Readings  # noqa: TC001
 
 if TYPE_CHECKING:
     from typing import Any
-
-__all__ = ["Aligned", "CompareResult", "Dynamics", "NamedShape", "Point", "compare_schema"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -9,6 +9,7 @@ import numpy as np
 import scipy.fft
 
 from deskhand import __version__
+from deskhand.chain.blocks import from_mid_side, to_mid_side
 from deskhand.chain.run import run
 from deskhand.compare.align import Alignment, align, refined, shifted
 from deskhand.compare.dynamics import Dynamics, described
@@ -22,7 +23,7 @@ from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
 from deskhand.recording import open_recording
 from deskhand.recording.held import held_recording
-from deskhand.units import AES17_OFFSET_DB, db_from_power
+from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,7 +31,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.house import ChainBlock
     from deskhand.measure.readings import Readings
     from deskhand.recording import Recording
 
@@ -47,10 +47,13 @@ _STILL_S: Final = 180.0
 _LONG_SEGMENT: Final = 65536
 _SIMPLER_DB: Final = 1.5
 """A model that leaves no more than this above the best is the one, when it is simpler."""
+_AS_GOOD_AS_ANY_DB: Final = -75.0
 _LEGS_APART_DB: Final = 3.0
 _NOTHING_SHARED_DB: Final = -2.0
 _POINTS_PER_OCTAVE: Final = 12
-_LOWEST_HZ, _HIGHEST_HZ = 20.0, 20000.0
+_GRID_HZ: Final = 1000.0 * 2.0 ** (np.arange(-67, 52) / _POINTS_PER_OCTAVE)
+"""21 Hz to 19 kHz, 1 kHz among them."""
+_DB_PER_NEPER: Final = 20.0 / float(np.log(10.0))
 _SAME_RESPONSE_DB: Final = 0.15
 _SURE: Final = 1.96
 _LEAST_SURE_DB, _LEAST_SURE_MOVING_DB = 0.025, 0.1
@@ -67,8 +70,8 @@ class Compared:
     """The result with what is drawn and heard."""
 
     result: CompareResult
-    blocks: list[ChainBlock]
-    """The nearest chain of our blocks."""
+    chain: list[dict[str, object]]
+    """The nearest chain of our blocks, each with its keys as the house file has them."""
     before: Array
     """(channels, frames), and AFTER aligned to it."""
     after: Array
@@ -81,13 +84,15 @@ class _Model:
 
     legs: tuple[str, ...]
     together: bool
+    part: slice
+    """The stretch it was found on."""
     joint: Joint
 
 
 def _to_legs(signal: Array, legs: tuple[str, ...]) -> Array:
     """(legs, frames): left and right as they are, or middle and sides."""
     if legs == ("mid", "side"):
-        return np.array([0.5 * (signal[0] + signal[1]), 0.5 * (signal[0] - signal[1])])
+        return to_mid_side(signal)
     return signal
 
 
@@ -173,7 +178,7 @@ def _strangers(before: Array, after: Array, rate: int, names: tuple[str, str]) -
         verdict=("The two are not the same performance: nothing of one is found in the other. Record before and after at the same time.",),
         not_measured=dict.fromkeys(("residual_db", "distortion_db", "noise_dbfs", "loudness_change_lu", "shapes_rms_db", "chain_residual_db"), why),
     )  # fmt: skip
-    return Compared(result=result, blocks=[], before=before, after=after, joint=None)
+    return Compared(result=result, chain=[], before=before, after=after, joint=None)
 
 
 def _lively(signal: Array, rate: int, length_s: float) -> slice:
@@ -197,17 +202,15 @@ def _chosen(before: Array, after: Array, rate: int, tell: Callable[[float], None
     tried = []
     for legs, together in options:
         here, there = _to_legs(before[:, part], legs), _to_legs(after[:, part], legs)
-        if legs == ("mid", "side") and not _both_there(here):
+        if not _all_sound(here):
             continue
         found = estimate(here, there, rate, together=together, rounds=5)
         tried.append((found.residual_db, legs, together, still(found)))
         tell(0.15 + 0.08 * len(tried))
-        if found.residual_db < -75.0:
+        if found.residual_db < _AS_GOOD_AS_ANY_DB:
             break
     least = min(one[0] for one in tried)
     _, legs, together, at_rest = next(one for one in tried if one[0] <= least + _SIMPLER_DB)
-    if all(one[3] for one in tried) or at_rest:
-        at_rest = True
     if at_rest:
         return _resting(before, after, rate, sides)
     part = _lively(before, rate, _LONG_S)
@@ -218,11 +221,11 @@ def _chosen(before: Array, after: Array, rate: int, tell: Callable[[float], None
         together=together,
         segment=_LONG_SEGMENT // 2,
     )
-    return _Model(legs=legs, together=together, joint=found)
+    return _Model(legs=legs, together=together, part=part, joint=found)
 
 
-def _both_there(legs: Array) -> bool:
-    """Whether middle and sides both hold something."""
+def _all_sound(legs: Array) -> bool:
+    """Whether every leg holds something: the sides of what is mono do not."""
     power = np.mean(legs**2, axis=1)
     return bool(power.min() > 1e-7 * power.max())
 
@@ -230,24 +233,18 @@ def _both_there(legs: Array) -> bool:
 def _resting(before: Array, after: Array, rate: int, sides: tuple[str, ...]) -> _Model:
     """Nothing moves: left and right, or middle and sides when that explains clearly more."""
     part = _lively(before, rate, _STILL_S)
-    made = {}
-    for legs in (sides, ("mid", "side")) if before.shape[0] == 2 else (sides,):
+
+    def model(legs: tuple[str, ...]) -> _Model:
         here, there = _to_legs(before[:, part], legs), _to_legs(after[:, part], legs)
-        if legs == ("mid", "side") and not _both_there(here):
-            continue
-        made[legs] = estimate(here, there, rate, together=True, moving=False, segment=_LONG_SEGMENT)
-    best = sides
-    other = made.get(("mid", "side"))
-    if other is not None and other.residual_db < made[sides].residual_db - _LEGS_APART_DB:
-        best = ("mid", "side")
-    return _Model(legs=best, together=True, joint=made[best])
+        found = estimate(here, there, rate, together=True, moving=False, segment=_LONG_SEGMENT)
+        return _Model(legs=legs, together=True, part=part, joint=found)
 
-
-def _grid() -> Array:
-    """Twelve frequencies an octave, 20 Hz to 20 kHz, 1 kHz among them."""
-    first = np.ceil(np.log2(_LOWEST_HZ / 1000.0) * _POINTS_PER_OCTAVE)
-    last = np.floor(np.log2(_HIGHEST_HZ / 1000.0) * _POINTS_PER_OCTAVE)
-    return np.asarray(1000.0 * 2.0 ** (np.arange(first, last + 1) / _POINTS_PER_OCTAVE))
+    best = model(sides)
+    if len(sides) == 2 and _all_sound(to_mid_side(before[:, part])):
+        other = model(("mid", "side"))
+        if other.joint.residual_db < best.joint.residual_db - _LEGS_APART_DB:
+            return other
+    return best
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -265,7 +262,7 @@ def _curve(transfer: Transfer, top_hz: float, least_sure_db: float) -> _Curve:
     spacing = transfer.frequency_hz[1]
     weight = np.where(transfer.excited, 1.0, 0.0) * transfer.coherence / np.maximum(1.0 - transfer.coherence, 1e-6)
     rows = []
-    for hz in _grid():
+    for hz in map(float, _GRID_HZ):
         if hz > top_hz:
             break
         low, high = hz * 2.0 ** (-0.5 / _POINTS_PER_OCTAVE), hz * 2.0 ** (0.5 / _POINTS_PER_OCTAVE)
@@ -278,12 +275,12 @@ def _curve(transfer: Transfer, top_hz: float, least_sure_db: float) -> _Curve:
         share = weight[bins] / weight[bins].sum()
         response = transfer.response[bins]
         # magnitudes by their logarithm: a mean of turning phasors would be too small
-        level = float(np.sum(share * 20.0 * np.log10(np.maximum(np.abs(response), 1e-9))))
+        level = float(np.sum(share * db_from_amplitude(np.maximum(np.abs(response), 1e-9))))
         coherence = transfer.coherence[bins]
         # Bendat & Piersol, Random Data, 4th ed., table 9.6: standard error of a magnitude; neighbouring bins of a Hann window are two thirds one
         error = np.sqrt((1.0 - coherence) / np.maximum(2.0 * coherence * transfer.averages, 1e-12))
         count = max(1.0, (last - first + 1) / 1.5)
-        sure = _SURE * 8.686 * float(np.sqrt(np.sum(share * error**2) / count))
+        sure = _SURE * _DB_PER_NEPER * float(np.sqrt(np.sum(share * error**2) / count))
         turn = float(np.angle(np.sum(share * response / np.maximum(np.abs(response), 1e-12))))
         # windows smear what is steep: more, the fewer bins there are to it
         smear = least_sure_db * (1.0 + (_SMEAR_HZ / hz) ** 2)
@@ -302,7 +299,7 @@ def _held_back(transfer: Transfer, rate: int, found: Described) -> float | None:
     known = np.flatnonzero(transfer.excited & (transfer.coherence > 0.5))
     if known.size < 16:
         return None
-    named = response_db(found.shapes, np.maximum(transfer.frequency_hz, 1.0), rate, warped=found.warped) / 8.686
+    named = response_db(found.shapes, np.maximum(transfer.frequency_hz, 1.0), rate, warped=found.warped) / _DB_PER_NEPER
     apart = np.interp(np.arange(level.size), known, (level - named)[known])
     # far from what is known, the shapes alone
     apart[: known[0]] = apart[known[0] + 1 : known[0] + 50].mean()
@@ -372,7 +369,7 @@ def _finished(
     tell(0.92)
     makeup = max((one.makeup_db for one in moved), default=0.0) if model.together else 0.0
     gain_db = float(np.mean(flat)) + makeup
-    distortion_db, noise_dbfs, missing = _residue(joint, _part_of(model, after, rate, before), rate)
+    distortion_db, noise_dbfs, missing = _residue(joint, _to_legs(after[:, model.part], model.legs), rate)
     readings = [_readings(signal, rate) for signal in (before, after)]
     change = None
     if readings[0].loudness_lufs is not None and readings[1].loudness_lufs is not None:
@@ -386,24 +383,18 @@ def _finished(
         drift_ppm=round(lies.drift_ppm, 2),
         same_performance=True,
     )
-    blocks = _blocks(model, shapes, moved, flat, lies.polarity)
+    chain = _chain(model, shapes, moved, flat, lies.polarity)
     result = CompareResult(
         schema=SCHEMA, deskhand=__version__, before_file=names[0], after_file=names[1], sample_rate_hz=rate,
         duration_s=round(before.shape[1] / rate, 3), channels=before.shape[0], alignment=aligned,
         response=tuple(_points(model, curves, back, rate)), shapes=tuple(shapes),
         shapes_rms_db=round(max(left), 3), dynamics=tuple(moved), residual_db=round(joint.residual_db, 1),
         distortion_db=distortion_db, noise_dbfs=noise_dbfs, loudness_change_lu=change, before=readings[0], after=readings[1],
-        chain_residual_db=_chain_residual_db(blocks, before, lies.polarity * after, rate, back), verdict=(), not_measured=missing,
+        chain_residual_db=_chain_residual_db(chain, before, lies.polarity * after, rate, back), verdict=(), not_measured=missing,
     )  # fmt: skip
     result = replace(result, verdict=tuple(verdict(result)))
     tell(1.0)
-    return Compared(result=result, blocks=blocks, before=before, after=after, joint=joint)
-
-
-def _part_of(model: _Model, after: Array, rate: int, before: Array) -> Array:
-    """The legs of AFTER on which the model was found."""
-    length_s = _LONG_S if model.joint.moves else _STILL_S
-    return _to_legs(after[:, _lively(before, rate, length_s)], model.legs)
+    return Compared(result=result, chain=chain, before=before, after=after, joint=joint)
 
 
 def _alike(curves: list[_Curve]) -> list[list[int]]:
@@ -470,7 +461,7 @@ def _moved(model: _Model, flat: list[float], rate: int) -> list[Dynamics]:
         # its detector hears what stands before the flat gain
         heard = joint.linear[legs] / 10.0 ** (np.array([flat[leg] for leg in legs])[:, None] / 20.0)
         if model.together and pair and model.legs == ("mid", "side"):
-            heard = np.array([heard[0] + heard[1], heard[0] - heard[1]])
+            heard = from_mid_side(heard)
         out.append(described(heard, joint.gain_db[row], joint.level_db[row], rate, on=on, detector=detector))
     return out
 
@@ -509,47 +500,50 @@ def _readings(signal: Array, rate: int) -> Readings:
     return read_source(figures, tuple(range(channels)), strikes=False, mains_hz=50.0).readings
 
 
-def _blocks(
+def _chain(
     model: _Model, shapes: list[NamedShape], moved: list[Dynamics], flat: list[float], polarity: int
-) -> list[ChainBlock]:
+) -> list[dict[str, object]]:
     """The nearest chain of our blocks: polarity, filters, what moves, the flat gain."""
-    out: list[ChainBlock] = []
-    if polarity < 0:
-        out.append(make_block({"block": "polarity"}))
+    out: list[dict[str, object]] = [{"block": "polarity"}] if polarity < 0 else []
     for one in shapes:
-        written: dict[str, object] = {"block": one.block, "frequency": f"{one.frequency_hz:g} Hz"}
+        written: dict[str, object] = {"block": one.block}
         if one.on != "both":
             written["on"] = one.on
+        written["frequency"] = f"{one.frequency_hz:g} Hz"
         if one.slope_db_per_octave is not None:
             written["slope"] = f"{one.slope_db_per_octave:g} dB/oct"
         else:
             written |= {"gain": f"{one.gain_db:g} dB", "q": one.q}
-        out.append(make_block(written))
+        out.append(written)
     for gain in moved:
         if gain.threshold_dbfs is None or gain.ratio is None:
             continue
-        settings = {
-            "block": "compressor", "on": gain.on, "detector": "linked", "senses": gain.senses,
+        written = {"block": "compressor"}
+        if gain.on != "both":
+            written["on"] = gain.on
+        written |= {
             "threshold": f"{gain.threshold_dbfs:g} dBFS", "ratio": gain.ratio, "knee": f"{gain.knee_db:g} dB",
-            "attack": f"{gain.attack_ms:g} ms", "release": f"{gain.release_ms:g} ms", "makeup": f"{gain.makeup_db:g} dB",
+            "attack": f"{gain.attack_ms:g} ms", "release": f"{gain.release_ms:g} ms", "senses": gain.senses,
+            "makeup": f"{gain.makeup_db:g} dB",
         }  # fmt: skip
-        out.append(make_block(settings))
+        out.append(written)
     if len({round(one, 2) for one in flat}) == 1:
         if abs(flat[0]) >= 0.01:
-            out.append(make_block({"block": "trim", "gain": f"{flat[0]:.3f} dB"}))
+            out.append({"block": "trim", "gain": f"{flat[0]:.3f} dB"})
     else:
         out += [
-            make_block({"block": "trim", "on": leg, "gain": f"{one:.3f} dB"})
-            for leg, one in zip(model.legs, flat, strict=True)
+            {"block": "trim", "on": leg, "gain": f"{one:.3f} dB"} for leg, one in zip(model.legs, flat, strict=True)
         ]
     return out
 
 
-def _chain_residual_db(blocks: list[ChainBlock], before: Array, after: Array, rate: int, back: float) -> float | None:
+def _chain_residual_db(
+    chain: list[dict[str, object]], before: Array, after: Array, rate: int, back: float
+) -> float | None:
     """What the chain leaves of AFTER, over at most a minute."""
     part = _lively(before, rate, _LONG_S)
     here, there = before[:, part], after[:, part]
-    made = run(here, blocks, sample_rate_hz=rate) if blocks else here
+    made = run(here, [make_block(one) for one in chain], sample_rate_hz=rate) if chain else here
     if abs(back) > 1e-3:
         made = shifted(made, -back, 0.0, made.shape[1])
     edge = min(rate, here.shape[1] // 8)

@@ -39,9 +39,10 @@ _FAR_DB: Final = 30.0
 _BELLS: Final = (-5.3, 4.3)
 _PASSES: Final = (-6.0, 4.2)
 _QS: Final = (-1.8, 3.6)
-_DEAR: Final = 0.002
 _MOST_DB: Final = 20.0
 """What people turn: 25 Hz to 20 kHz, Q 0.29 to 12, 20 dB. Common practice, no source."""
+_DEAR: Final = 0.002
+"""What a decibel of a shape's gain costs, in decibels of what is left."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -65,8 +66,6 @@ class Described:
     gain_db: float
     rms_db: float
     """What they leave, weighted by how sure the response is."""
-    response_db: Array
-    """(points,) what they make together, without the gain."""
     warped: bool
     """Whether they follow the tangent mapping to the sample rate, or the analogue filters."""
 
@@ -114,7 +113,7 @@ def _packed(shapes: Sequence[Shape]) -> Array:
 def _unpacked(values: Array, like: Sequence[Shape]) -> list[Shape]:
     out, at = [], 0
     for shape in like:
-        hz = 1000.0 * 2.0 ** float(np.clip(values[at], *(_BELLS if gain_of(shape) else _PASSES)))
+        hz = 1000.0 * 2.0 ** float(np.clip(values[at], *(_PASSES if shape.gain_db is None else _BELLS)))
         at += 1
         gain, q = shape.gain_db, shape.q
         if gain is not None:
@@ -127,11 +126,6 @@ def _unpacked(values: Array, like: Sequence[Shape]) -> list[Shape]:
     return out
 
 
-def gain_of(shape: Shape) -> bool:
-    """Whether it has a gain: a pass has none."""
-    return shape.gain_db is not None
-
-
 class _Task:
     def __init__(self, hz: Array, level_db: Array, sure_db: Array, rate_hz: float, *, warped: bool) -> None:
         self.hz, self.level_db, self.rate_hz, self.warped = hz, level_db, rate_hz, warped
@@ -140,9 +134,9 @@ class _Task:
         self.weight = 1.0 / np.sqrt(sure_db**2 + _FLOOR_DB**2) / (1.0 + (below / _FAR_DB) ** 2)
         self.weight /= np.sqrt(np.mean(self.weight**2))
 
-    def left(self, shapes: Sequence[Shape]) -> tuple[Array, float]:
-        """(points,) weighted residual with the best gain, and that gain."""
-        off = self.level_db - response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
+    def left(self, shapes: Sequence[Shape], there: Array | float = 0.0) -> tuple[Array, float]:
+        """(points,) weighted residual with the best gain, and that gain; `there` is what other shapes make."""
+        off = self.level_db - there - response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
         gain = float(np.sum(self.weight**2 * off) / np.sum(self.weight**2))
         return (off - gain) * self.weight, gain
 
@@ -170,16 +164,16 @@ class _Task:
         there = response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
 
         def left(values: Array) -> Array:
-            off = (
-                self.level_db
-                - there
-                - response_db(_unpacked(values, [start]), self.hz, self.rate_hz, warped=self.warped)
-            )
-            gain = float(np.sum(self.weight**2 * off) / np.sum(self.weight**2))
-            return np.asarray((off - gain) * self.weight)
+            return self.left(_unpacked(values, [start]), there)[0]
 
         found = scipy.optimize.least_squares(left, _packed([start]), loss="soft_l1", f_scale=0.3, max_nfev=15)
         return _unpacked(found.x, [start])
+
+
+def _pass(block: Kind, hz: float, slope_db_per_octave: float) -> Shape:
+    """A pass; one of 12 dB an octave may have any Q."""
+    q = 0.707 if slope_db_per_octave == 12.0 else None
+    return Shape(block=block, frequency_hz=hz, gain_db=None, q=q, slope_db_per_octave=slope_db_per_octave)
 
 
 def _starts(task: _Task, shapes: Sequence[Shape]) -> list[Shape]:
@@ -196,40 +190,23 @@ def _starts(task: _Task, shapes: Sequence[Shape]) -> list[Shape]:
                 for q in (0.7, 2.0, 6.0)
             ]
     middle = float(np.median(off))
-    for block, ends, places in (
+    shelves: tuple[tuple[Kind, Array, tuple[float, ...]], ...] = (
         ("low-shelf", off[: max(3, off.size // 12)], (90.0, 200.0, 450.0)),
         ("high-shelf", off[-max(3, off.size // 12) :], (2000.0, 4500.0, 9000.0)),
-    ):
+    )
+    for block, ends, places in shelves:
         gain = float(np.median(ends)) - middle
         if abs(gain) > 0.05:
             out += [
-                Shape(block=block, frequency_hz=hz, gain_db=gain, q=0.707, slope_db_per_octave=None)  # type: ignore[arg-type]
-                for hz in places
+                Shape(block=block, frequency_hz=hz, gain_db=gain, q=0.707, slope_db_per_octave=None) for hz in places
             ]
-    if off[: max(3, off.size // 20)].min() < middle - 0.5 and not any(one.block == "high-pass" for one in shapes):
-        out += [
-            Shape(
-                block="high-pass",
-                frequency_hz=hz,
-                gain_db=None,
-                q=0.707 if slope == 12.0 else None,
-                slope_db_per_octave=slope,
-            )
-            for slope in _SLOPES
-            for hz in (40.0, 100.0, 220.0)
-        ]
-    if off[-max(3, off.size // 20) :].min() < middle - 0.5 and not any(one.block == "low-pass" for one in shapes):
-        out += [
-            Shape(
-                block="low-pass",
-                frequency_hz=hz,
-                gain_db=None,
-                q=0.707 if slope == 12.0 else None,
-                slope_db_per_octave=slope,
-            )
-            for slope in _SLOPES
-            for hz in (3000.0, 7000.0, 12000.0)
-        ]
+    passes: tuple[tuple[Kind, Array, tuple[float, ...]], ...] = (
+        ("high-pass", off[: max(3, off.size // 20)], (40.0, 100.0, 220.0)),
+        ("low-pass", off[-max(3, off.size // 20) :], (3000.0, 7000.0, 12000.0)),
+    )
+    for block, ends, places in passes:
+        if ends.min() < middle - 0.5 and not any(one.block == block for one in shapes):
+            out += [_pass(block, hz, slope) for slope in _SLOPES for hz in places]
     return out
 
 
@@ -260,7 +237,6 @@ def describe(hz: Array, level_db: Array, sure_db: Array, sample_rate_hz: float) 
                     shapes=tuple(sorted(said, key=lambda one: one.frequency_hz)),
                     gain_db=gain_db,
                     rms_db=task.rms(made),
-                    response_db=response_db(said, hz, sample_rate_hz, warped=warped),
                     warped=warped,
                 )
             )
@@ -319,19 +295,7 @@ def _beginnings(task: _Task) -> list[list[Shape]]:
     for block, ends, places in passes:
         if float(np.median(level)) - float(ends.min()) < 1.0:
             continue
-        tried = [
-            [
-                Shape(
-                    block=block,
-                    frequency_hz=hz,
-                    gain_db=None,
-                    q=0.707 if slope == 12.0 else None,
-                    slope_db_per_octave=slope,
-                )
-            ]
-            for slope in _SLOPES
-            for hz in places
-        ]
+        tried = [[_pass(block, hz, slope)] for slope in _SLOPES for hz in places]
         made = sorted((task.refined(one, steps=20) for one in tried), key=task.rms)
         slopes: set[float | None] = set()
         for one in made:

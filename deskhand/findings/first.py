@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -66,7 +67,8 @@ def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstT
         if source in seen or (finding.kind == "duplicate" and finding.text in twice):
             continue
         if finding.kind == "swapped" and any(
-            one.finding.endswith("/swapped") and one.source in finding.text for one in chosen
+            one.finding == f"{one.source}/swapped" and re.search(rf"(?<!\w){re.escape(one.source)}(?!\w)", finding.text)
+            for one in chosen
         ):
             continue
         seen.add(source)

@@ -69,6 +69,10 @@ _NO_OWN_LEVEL: Final = STRIKING | {"audience", "click", "talkback", "other"}
 """Roles whose level is judged only when the house gives them a nominal of their own: a drum at the RMS level of a voice
 would clip."""
 MAY_BE_SILENT: Final = frozenset({"audience", "click", "talkback", "playback", "other"})
+LOOK_FOR: Final = (
+    "switched on? plugged in? patched? phantom power, if it needs it (never for a ribbon without its maker's word)"
+)
+"""Where nothing arrives."""
 _LINES: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys", "playback"})
 _HAS_PRESETS: Final = frozenset({"guitar", "acoustic guitar", "bass", "keys"})
 _COVERED_SHARE: Final = 0.25
@@ -183,8 +187,7 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
         make.add(
             "silent",
             "listen" if spare else "fix",
-            f"nothing arrives ({held}); mute it, then check: switched on? plugged in? patched? phantom power, if it needs it "
-            "(never for a ribbon without its maker's word)",
+            f"nothing arrives ({held}); mute it, then check: {LOOK_FOR}",
             metric="level_dbfs",
             measured=None if not np.isfinite(loud) else round(loud, 1),
             unit="dBFS",

@@ -272,8 +272,6 @@ class Capture:
         ):
             self._end()
             self._start()
-        elif self.note == "gone" and dead and now - self._began > _AGAIN_S:
-            self._start()
         return self.note
 
     def _end(self) -> None:

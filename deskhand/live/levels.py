@@ -23,7 +23,7 @@ _HIGHEST_FLOOR_DBFS: Final = -50.0
 
 
 class Levels:
-    """Keeps the newest levels and peaks of all inputs.
+    """Keeps the newest levels of all inputs.
 
     Parameters
     ----------
@@ -32,28 +32,22 @@ class Levels:
 
     def __init__(self, channels: int) -> None:
         self._level = np.full((channels, 2 * _KEPT), NOTHING_DBFS, np.float32)
-        self._peak = np.zeros((channels, 2 * _KEPT), np.float32)
         self._filled = 0
         self.count = 0
         """Hops since the beginning."""
         self._floor: NDArray[np.float64] | None = None
         self._floor_at = 0
 
-    def take(self, hops: NDArray[np.float32]) -> None:
-        """Go on with (channels, hops, frames of a hop)."""
-        new = hops.shape[1]
-        if self._filled + new > self._level.shape[1]:
-            keep = min(_KEPT, self._filled)
-            for one in (self._level, self._peak):
-                one[:, :keep] = one[:, self._filled - keep : self._filled]
-            self._filled = keep
-        at = slice(self._filled, self._filled + new)
+    def take(self, hop: NDArray[np.float32]) -> None:
+        """Go on with (channels, frames of a hop)."""
+        if self._filled == self._level.shape[1]:
+            self._level[:, :_KEPT] = self._level[:, -_KEPT:]
+            self._filled = _KEPT
         # the mean square in single precision errs by far less than anybody hears
-        power = np.einsum("chf,chf->ch", hops, hops) / np.float32(hops.shape[2])
-        self._level[:, at] = np.maximum(dbfs_from_mean_square(power.astype(np.float64)), NOTHING_DBFS)
-        self._peak[:, at] = np.maximum(hops.max(axis=2), -hops.min(axis=2))
-        self._filled += new
-        self.count += new
+        power = np.einsum("cf,cf->c", hop, hop) / np.float32(hop.shape[1])
+        self._level[:, self._filled] = np.maximum(dbfs_from_mean_square(power.astype(np.float64)), NOTHING_DBFS)
+        self._filled += 1
+        self.count += 1
 
     def newest_dbfs(self, hops: int = 3) -> NDArray[np.float64]:
         """(channels,) level over the newest hops, 300 ms without a word."""
@@ -61,11 +55,6 @@ class Levels:
         if not part.shape[1]:
             return np.full(len(self._level), NOTHING_DBFS)
         return np.asarray(10.0 * np.log10(np.mean(10.0 ** (part / 10.0), axis=1)))
-
-    def newest_peak(self, hops: int = 10) -> NDArray[np.float32]:
-        """(channels,) largest sample of the newest hops, a second without a word; full scale is 1."""
-        part = self._peak[:, max(0, self._filled - hops) : self._filled]
-        return part.max(axis=1) if part.shape[1] else np.zeros(len(self._peak), np.float32)
 
     def floor_dbfs(self) -> NDArray[np.float64]:
         """(channels,) what an input keeps when nobody plays: the 10th percentile of the last minute, within reason."""

@@ -27,11 +27,12 @@ BOUT_GAP_S: Final = 1.5
 FIRST_S: Final = 2.0
 """Playing for so long, an input is looked at for the first time."""
 ARRIVED_S: Final = 2.5
-_OUT_OF_TURN_S: Final = 1.5
+_OUT_OFTURN_S: Final = 1.5
 _SEEN: Final = 2
 """A finding is told when it is seen twice, and taken back when it was missed three times."""
 _MISSED: Final = 3
-_TURN: Final = "swapped/turn"
+TURN: Final = "swapped/turn"
+"""Under which it is told that an input came at another's turn."""
 _IN_PAUSES: Final = frozenset({"hum", "noise", "dc"})
 
 
@@ -194,7 +195,7 @@ class Line:
         others = [
             one
             for one in self.inputs
-            if one is not awaited and one.sounding and one.state != "arrived" and self.playing_s(one) >= _OUT_OF_TURN_S
+            if one is not awaited and one.sounding and one.state != "arrived" and self.playing_s(one) >= _OUT_OFTURN_S
         ]
         if awaited.state == "arrived" and not awaited.sounding:
             partner = next((one for one in others if one.turn == awaited.came_at and one.came_at is None), None)
@@ -260,10 +261,10 @@ class Line:
             )
 
     def _tell(self, one: Input, severity: Literal["listen", "fix"], text: str, now_s: float) -> None:
-        one.told[_TURN] = Finding(
+        one.told[TURN] = Finding(
             id=f"{one.source.name}/swapped", kind="swapped", stage="tap", severity=severity, text=text
         )
-        one.told_s.setdefault(_TURN, now_s)
+        one.told_s.setdefault(TURN, now_s)
 
     def look(
         self, one: Input, heard: Heard, more: Sequence[Finding], now_s: float, *, with_pause: bool = True
@@ -289,8 +290,8 @@ class Line:
                 one.came_at = one.turn
                 # whoever sounded at its turn before was only early
                 for other in self.inputs:
-                    if other.came_at == one.turn and other is not one and _TURN in other.told:
-                        del other.told[_TURN]
+                    if other.came_at == one.turn and other is not one and TURN in other.told:
+                        del other.told[TURN]
                         other.came_at = other.turn
         found = {_key(finding): finding for finding in (*heard.findings, *more)}
         new = []

@@ -47,7 +47,6 @@ def listen(
     start_s: float,
     taps: Mapping[str, Tap],
     players: Mapping[str, str],
-    line_check: bool,
     level_dba: float,
 ) -> dict[str, Heard]:
     """Measure and judge a stretch.
@@ -65,8 +64,6 @@ def listen(
         Where the stretch begins.
     taps, players : mapping
         By source.
-    line_check : bool
-        Whether preamps may still be turned.
     level_dba : float
         At which it is listened to.
     """
@@ -96,7 +93,7 @@ def listen(
         near={},
         offset_s=start_s,
         tap=house.house.tap,
-        line_check=line_check,
+        line_check=True,
     )
     end_s = start_s + recording.duration_s
     out = {}

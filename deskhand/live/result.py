@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from deskhand import __version__
 from deskhand.findings import first_things, status_of
 from deskhand.findings.finding import Finding
-from deskhand.findings.judge import MAY_BE_SILENT
+from deskhand.findings.judge import LOOK_FOR, MAY_BE_SILENT
 from deskhand.report.result import SCHEMA, CheckResult, ShowResult, SourceResult
 
 if TYPE_CHECKING:
@@ -30,8 +30,7 @@ def _findings(one: Input) -> list[Finding]:
             kind="silent",
             stage="tap",
             severity="listen" if spare or one.state == "skipped" else "fix",
-            text=f"{text}; check: switched on? plugged in? patched? phantom power, if it needs it (never for a ribbon "
-            "without its maker's word); mute it first",
+            text=f"{text}; check: {LOOK_FOR}; mute it first",
             metric="level_dbfs",
         ),
         *one.findings,

@@ -12,10 +12,13 @@ import numpy as np
 from deskhand.errors import LiveError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
 
 WRITTEN, OVERFLOWS, BEATS = 0, 1, 2
 COUNTERS: Final = 8
+HOPS_PER_S: Final = 10
 
 
 class Ring:
@@ -77,3 +80,49 @@ class Ring:
         if start < self.oldest:
             raise LiveError("the inputs", "were read too late", "close other programs and start again")
         return out
+
+
+class Follower:
+    """Reads a ring in steps of a tenth of a second, each once, and counts what came too fast for it.
+
+    Parameters
+    ----------
+    ring : Ring
+    sample_rate_hz : int
+    """
+
+    def __init__(self, ring: Ring, sample_rate_hz: int) -> None:
+        self.ring = ring
+        self.sample_rate_hz = sample_rate_hz
+        self.hop = sample_rate_hz // HOPS_PER_S
+        self.at = 0
+        """Frames that were read, or passed over."""
+        self.late = 0
+        """Of those, the frames that were overwritten before they were read."""
+
+    @property
+    def now_s(self) -> float:
+        """Seconds of audio since the beginning."""
+        return self.at / self.sample_rate_hz
+
+    def steps(self) -> Iterator[NDArray[np.float32]]:
+        """What has come since, in (channels, hop); `at` lies behind the step that is handed over.
+
+        What is gone before it was read is passed over with a second to spare, and counted.
+        """
+        while (waiting := self.ring.written - self.at) >= self.hop:
+            gone = self.ring.oldest - self.at
+            if gone > 0:
+                # whole steps, and no more than there are
+                skipped = min(-(-(gone + self.sample_rate_hz) // self.hop), waiting // self.hop) * self.hop
+                self.at += skipped
+                self.late += skipped
+                continue
+            hops = min(waiting // self.hop, HOPS_PER_S)
+            try:
+                block = self.ring.read(self.at, hops * self.hop)
+            except LiveError:
+                continue  # overwritten meanwhile: counted on the next round
+            for first in range(0, hops * self.hop, self.hop):
+                self.at += self.hop
+                yield block[:, first : first + self.hop]

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings import has_nominal
 from deskhand.live.line import summary
-from deskhand.live.soundcheck import age_s
 from deskhand.report.terminal import by_urgency, headline, line, move_lines
 from deskhand.units import clock, number
 
@@ -17,6 +16,7 @@ if TYPE_CHECKING:
     from deskhand.live.line import Input
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch
+    from deskhand.measure.readings import Readings
 
 _STYLES: Final = {
     "waiting": "dim", "sounding": "bold", "skipped": "dim", "not tonight": "dim", "well": "green", "listen": "yellow",
@@ -30,14 +30,21 @@ _AROUND: Final = 11
 """Lines that are not the patch list."""
 
 
+def _level(readings: Readings | None) -> str:
+    """A level with how sure it is; empty when there is none."""
+    if readings is None or readings.level_dbfs is None:
+        return ""
+    sure = readings.level_dbfs_pm
+    about = "" if sure is None else f" ± {number(sure, 1)}"
+    return f"{number(readings.level_dbfs, 1)}{about} dBFS"
+
+
 def level_text(watch: Watch, one: Input) -> str:
     """Its level now against nominal, or what was read of it."""
     nominal = watch.house.nominal_dbfs(one.source) if has_nominal(one.source) else None
     aim = f", nominal {number(nominal, 0)}" if nominal is not None else ""
-    if one.heard is not None and (level := one.heard.reading.readings.level_dbfs) is not None:
-        sure = one.heard.reading.readings.level_dbfs_pm
-        about = f" ± {number(sure, 1)}" if sure is not None else ""
-        return f"{number(level, 1)}{about} dBFS{aim}"
+    if one.heard is not None and (level := _level(one.heard.reading.readings)):
+        return level + aim
     if one.sounding:
         newest = watch.levels.newest_dbfs()
         return f"{number(max(float(newest[row]) for row in one.rows), 0)} dBFS{aim}"
@@ -143,15 +150,12 @@ def soundcheck_view(soundcheck: Soundcheck, *, note: str, height: int, problem: 
     table.add_column(ratio=1, no_wrap=True, overflow="ellipsis")
     for source in by_urgency(result)[: max(4, height - _AROUND - len(result.first))]:
         said = move_lines(source) or [line(source)]
-        ago = age_s(soundcheck, source.name)
+        ago = soundcheck.age_s(source.name)
         told = said[0] + (f" ({clock(ago)} ago)" if ago > _OLD_S else "")
-        sure = source.before.level_dbfs_pm if source.before is not None else None
-        level = source.before.level_dbfs if source.before is not None else None
-        about = f" ± {number(sure, 1)}" if sure is not None else ""
         table.add_row(
             Text(_WORDS.get(source.status, source.status), _STYLES.get(source.status, "")),
             Text(source.name),
-            Text("" if level is None else f"{number(level, 1)}{about} dBFS"),
+            Text(_level(source.before)),
             Text(told),
         )
     out += [table, Text(), Text("c check now   q done", style="dim")]

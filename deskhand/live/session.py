@@ -8,16 +8,15 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Protocol
 
-from deskhand.check import Asked
-from deskhand.errors import HouseError, LiveError, UsageError
-from deskhand.house import find_house, read_house
+from deskhand.check import Asked, source_for
+from deskhand.errors import LiveError, UsageError
+from deskhand.keep import house_at
 from deskhand.live.disk import Recorder
 from deskhand.live.keys import keys
 from deskhand.live.result import result_of
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import KEPT_S, Watch, rows_of
 from deskhand.recording import open_recording
-from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
 from deskhand.reference.kept import load as load_kept
 from deskhand.reference.normal import reference_of
@@ -33,7 +32,7 @@ if TYPE_CHECKING:
     from deskhand.house import HouseFile, Source
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
-    from deskhand.live.ring import Ring
+    from deskhand.live.ring import Follower
     from deskhand.live.said import Said
     from deskhand.recording.show import Phase, Tap
     from deskhand.reference.normal import Reference
@@ -72,30 +71,6 @@ class Listened:
     """What kept it from being whole: the disk, the device."""
 
 
-def _house(wanted: Wanted) -> tuple[HouseFile, Path]:
-    from pathlib import Path
-
-    found = wanted.house or find_house(wanted.replay or Path())
-    if found is None:
-        raise HouseError("house.toml", "is not in this folder or above it", "name it with --house")
-    return read_house(found), found
-
-
-def _players(house: HouseFile, given: tuple[tuple[str, str], ...]) -> dict[str, str]:
-    out = {}
-    for name, player in given:
-        source = next((one.name for one in house.source if key(one.name) == key(name)), None)
-        if source is None:
-            near = nearest(name, [one.name for one in house.source], count=1)
-            raise HouseError(
-                f'--player "{name}={player}"',
-                "names no source of the house",
-                f'did you mean "{near[0]}"?' if near else "see the house file",
-            )
-        out[source] = player
-    return out
-
-
 def _opened(wanted: Wanted) -> tuple[Capture | Replay, list[str] | None, str]:
     """The device or recording, the names of its channels where it has any, and what it is called."""
     if wanted.replay is not None:
@@ -117,10 +92,7 @@ class Listener(Protocol):
     """A line check or a soundcheck."""
 
     said: list[Said]
-    at: int
-    late: int
-    ring: Ring
-    sample_rate_hz: int
+    follower: Follower
 
     @property
     def now_s(self) -> float:
@@ -155,9 +127,9 @@ def listen_live(wanted: Wanted, console: Console) -> Listened:
     LiveError, HouseError, UsageError
         One line each.
     """
-    house, house_file = _house(wanted)
+    house, house_file = house_at(wanted.house, near=wanted.replay)
     date = checked_date(wanted.date, "--date") if wanted.date else dt.date.today().isoformat()  # noqa: DTZ011 - the evening's own date
-    players = _players(house, wanted.players)
+    players = {source_for(name, house, f'--player "{name}={player}"'): player for name, player in wanted.players}
     if wanted.replay is None and wanted.fast:
         raise UsageError("--fast", "is for a recording", "name one with --replay")
     source, names, called = _opened(wanted)
@@ -258,23 +230,24 @@ def _write_note(folder: Path, date: str, phase: str, tap: str, players: dict[str
     write_atomically(folder / "show.toml", tomlkit.dumps(note))
 
 
-def _notes(source: Capture | Replay, watch: Listener, recorder: Recorder | None) -> list[str]:
+def _notes(source: Capture | Replay, listener: Listener, recorder: Recorder | None) -> list[str]:
     """What happened to the audio on its way."""
     out = []
     if source.overflows:
         out.append(f"the driver lost frames {source.overflows} times")
     if source.gone_s:
         out.append(f"the device was gone for {source.gone_s:.0f} s")
-    if watch.late:
-        out.append(f"{watch.late / watch.sample_rate_hz:.1f} s were not looked at: this computer was too slow")
+    rate_hz = source.sample_rate_hz
+    if late := listener.follower.late:
+        out.append(f"{late / rate_hz:.1f} s were not looked at: this computer was too slow")
     if recorder is not None and recorder.lost:
-        out.append(f"{recorder.lost / watch.sample_rate_hz:.1f} s are silence in the recording: the disk was too slow")
+        out.append(f"{recorder.lost / rate_hz:.1f} s are silence in the recording: the disk was too slow")
     return out
 
 
 def _listen(
     source: Capture | Replay,
-    watch: Listener,
+    listener: Listener,
     recorder: Recorder | None,
     wanted: Wanted,
     called: str,
@@ -295,32 +268,28 @@ def _listen(
         try:
             while True:
                 note = source.poll()
-                watch.advance()
-                for said in watch.said[shown:]:
+                listener.advance()
+                for said in listener.said[shown:]:
                     shown += 1
                     if screen is None:
                         console.print(str(said), highlight=False, markup=False, soft_wrap=True)
                 if note != was and screen is None and note in ("gone", "running"):
-                    text = (
-                        "is gone; waiting for it"
-                        if note == "gone"
-                        else "runs"
-                        if not was or was == "opening"
-                        else "is back"
-                    )
+                    text = "is gone; waiting for it" if note == "gone" else "is back" if was == "gone" else "runs"
                     console.print(f"{called} {text}.", highlight=False, markup=False, soft_wrap=True)
                 was = note
                 command = pressed()
-                if command == "q" or (note == "over" and watch.ring.written - watch.at < watch.sample_rate_hz // 10):
+                if command == "q" or (
+                    note == "over" and source.ring.written - listener.follower.at < listener.follower.hop
+                ):
                     break
-                watch.command(command)
-                if wanted.length_s is not None and watch.now_s >= wanted.length_s:
+                listener.command(command)
+                if wanted.length_s is not None and listener.now_s >= wanted.length_s:
                     break
                 now = time.monotonic()
                 if screen is not None and now - drawn >= _SCREEN_S:
                     told_problem = recorder.problem if recorder is not None and recorder.problem else ""
                     screen.update(
-                        watch.view(note=_note(source, note, called), height=console.height, problem=told_problem),
+                        listener.view(note=_note(source, note, called), height=console.height, problem=told_problem),
                         refresh=True,
                     )
                     drawn = now
@@ -329,7 +298,7 @@ def _listen(
         except KeyboardInterrupt:
             pass
         except LiveError as error:
-            if not watch.now_s:
+            if not listener.now_s:
                 raise
             # what was heard and written until then is told all the same
             problem = str(error)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.check import Asked, check
 from deskhand.errors import LiveError
 from deskhand.findings import first_things, status_of
-from deskhand.live.levels import Levels
+from deskhand.live.ring import Follower
 from deskhand.live.said import Said
 from deskhand.measure.readings import LEAST_ACTIVE_S
 from deskhand.recording.held import held_recording
@@ -65,9 +65,7 @@ class Soundcheck:
     ring: Ring
     sample_rate_hz: int
     asked: Asked
-    at: int = 0
-    late: int = 0
-    levels: Levels = field(init=False)
+    follower: Follower = field(init=False)
     known: dict[str, _Known] = field(default_factory=dict)
     newest: CheckResult | None = None
     said: list[Said] = field(default_factory=list)
@@ -75,35 +73,22 @@ class Soundcheck:
     _running: Future[Checked] | None = None
     _due_s: float = _FIRST_S
     _asked_at_s: float = 0.0
-    done: bool = False
 
     def __post_init__(self) -> None:
-        self.levels = Levels(self.ring.channels)
+        self.follower = Follower(self.ring, self.sample_rate_hz)
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="soundcheck")
 
     @property
     def now_s(self) -> float:
         """Seconds of audio since the beginning."""
-        return self.at / self.sample_rate_hz
+        return self.follower.now_s
 
     def advance(self) -> None:
         """Look at what has come since, and take in what was checked meanwhile."""
-        hop = self.sample_rate_hz // 10
-        while (written := self.ring.written) - self.at >= hop:
-            if self.at < self.ring.oldest:
-                gone = -(-(self.ring.oldest - self.at) // hop) * hop
-                self.late += gone
-                self.at += gone
-                continue
-            hops = min((written - self.at) // hop, 10)
-            try:
-                self.levels.take(self.ring.read(self.at, hops * hop).reshape(self.ring.channels, hops, hop))
-            except LiveError:
-                continue
-            self.at += hops * hop
+        for _ in self.follower.steps():
+            pass  # only how far it is, and what was lost
         if self._running is not None and self._running.done():
-            running, self._running = self._running, None
-            self._take(running.result())
+            self._take_in()
         if self._running is None and self.now_s >= self._due_s:
             self._begin()
 
@@ -114,8 +99,9 @@ class Soundcheck:
 
     def _begin(self) -> None:
         self._due_s = self.now_s + EVERY_S
-        frames = min(round(WINDOW_S * self.sample_rate_hz), self.at)
-        first = self.at - frames
+        at = self.follower.at
+        frames = min(round(WINDOW_S * self.sample_rate_hz), at)
+        first = at - frames
         try:
             samples = self.ring.read(first, frames)
         except LiveError:
@@ -133,15 +119,17 @@ class Soundcheck:
 
     def finish(self) -> None:
         """Check what came last, and wait for it."""
-        if self._running is not None:
-            self._take(self._running.result())
-            self._running = None
+        self._take_in()
         if self.now_s - self._asked_at_s > LEAST_ACTIVE_S:
             self._begin()
-            if self._running is not None:
-                self._take(self._running.result())
-                self._running = None
+            self._take_in()
         self._pool.shutdown()
+
+    def _take_in(self) -> None:
+        """Take in what is being checked, as soon as it is done."""
+        running, self._running = self._running, None
+        if running is not None:
+            self._take(running.result())
 
     def _take(self, checked: Checked) -> None:
         result = checked.result
@@ -179,14 +167,15 @@ class Soundcheck:
         """The newest check, each source as it was when it last played; None before the first."""
         if self.newest is None:
             return None
-        sources = tuple(self.known[one.name].result for one in self.house.source if one.name in self.known)
-        everything = []
-        for one in sources:
-            source = next(item for item in self.house.source if item.name == one.name)
-            everything += [(one.name, str(one.role), source.where, finding) for finding in one.findings]
+        here = [source for source in self.house.source if source.name in self.known]
+        everything = [
+            (source.name, str(source.role), source.where, finding)
+            for source in here
+            for finding in self.known[source.name].result.findings
+        ]
         return replace(
             self.newest,
-            sources=sources,
+            sources=tuple(self.known[source.name].result for source in here),
             first=first_things(everything),
             show=replace(self.newest.show, start_s=0.0, duration_s=round(self.now_s, 3)),
         )
@@ -206,12 +195,6 @@ class Soundcheck:
         """Whether a check runs just now."""
         return self._running is not None
 
-    def level_dbfs(self, rows: Sequence[int]) -> float:
-        """Level of some channels just now."""
-        newest = self.levels.newest_dbfs()
-        return max((float(newest[row]) for row in rows), default=-120.0)
-
-
-def age_s(soundcheck: Soundcheck, source: str) -> float:
-    """How long ago what is known of a source was heard."""
-    return soundcheck.now_s - soundcheck.known[source].at_s
+    def age_s(self, source: str) -> float:
+        """How long ago what is known of a source was heard."""
+        return self.now_s - self.known[source].at_s

@@ -10,8 +10,9 @@ from deskhand.errors import HouseError, LiveError
 from deskhand.findings import judge_mistaken
 from deskhand.house import match_tracks
 from deskhand.live.levels import HOP_S, Levels
-from deskhand.live.line import BOUT_GAP_S, FIRST_S, Line
+from deskhand.live.line import BOUT_GAP_S, FIRST_S, TURN, Line
 from deskhand.live.listen import listen
+from deskhand.live.ring import Follower
 from deskhand.live.said import Said
 from deskhand.mix.bus import listening_dba
 from deskhand.reference.identity import mistaken
@@ -39,6 +40,7 @@ _OFTEN_S, _SELDOM_S = 0.5, 2.0
 _SETTLED_S: Final = 6.0
 _TOGETHER_DB: Final = 1.0
 _MOST_AT_ONCE: Final = 6
+_LOOKS_AT_ONCE: Final = 2
 _TOLD_APART_S: Final = 4.0
 """What an input is, is asked of the kept weeks when it has played for so long."""
 
@@ -104,8 +106,6 @@ class Watch:
         By source.
     reference : Reference or None
         What the house kept, to tell inputs apart by.
-    line_check : bool
-        Whether inputs come one after the other; otherwise all play, and nobody has a turn.
     """
 
     house: HouseFile
@@ -115,68 +115,55 @@ class Watch:
     taps: Mapping[str, Tap]
     players: Mapping[str, str]
     reference: Reference | None = None
-    line_check: bool = True
     line: Line = field(init=False)
     levels: Levels = field(init=False)
-    at: int = 0
-    """Frames that were looked at."""
-    late: int = 0
-    """Frames that were overwritten before they were looked at."""
+    follower: Follower = field(init=False)
     parts: dict[str, tuple[KeptPart, ...]] = field(default_factory=dict)
     said: list[Said] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.line = Line(self.inputs)
         self.levels = Levels(self.ring.channels)
-        self._hop = self.sample_rate_hz // 10
+        self.follower = Follower(self.ring, self.sample_rate_hz)
         self._level_dba = listening_dba(self.house)
 
-    _hop: int = field(init=False, default=4800)
-    _level_dba: float = field(init=False, default=80.0)
+    _level_dba: float = field(init=False)
+    _late_told: int = 0
 
     @property
     def now_s(self) -> float:
         """Seconds of audio since the beginning."""
-        return self.at / self.sample_rate_hz
+        return self.follower.now_s
 
     def advance(self) -> None:
         """Look at what has come since."""
-        while (written := self.ring.written) - self.at >= self._hop:
-            if self.at < self.ring.oldest:
-                self._fall_behind()
-                continue
-            hops = min((written - self.at) // self._hop, 10)
-            try:
-                block = self.ring.read(self.at, hops * self._hop)
-            except LiveError:
-                continue  # overwritten meanwhile: counted on the next round
-            for hop in block.reshape(self.ring.channels, hops, self._hop).transpose(1, 0, 2):
-                # each by itself, however many come at once: a beep is shorter than a batch
-                self.levels.take(hop[:, None])
-                self.at += self._hop
-                self._step(HOP_S)
+        for hop in self.follower.steps():
+            self._tell_late()
+            # each by itself, however many come at once: a beep is shorter than a batch
+            self.levels.take(hop)
+            self._step()
             self._look()
+        self._tell_late()
 
-    def _fall_behind(self) -> None:
-        gone = -(-(self.ring.oldest + self.sample_rate_hz - self.at) // self._hop) * self._hop
-        gone = min(gone, (self.ring.written - self.at) // self._hop * self._hop)
-        self.late += gone
-        self.at += gone
-        text = f"{gone / self.sample_rate_hz:.1f} s came too fast for this computer and were not looked at"
-        self._say(None, text, urgent=True)
+    def _tell_late(self) -> None:
+        """Say what was passed over since it was last said."""
+        gone_s = (self.follower.late - self._late_told) / self.sample_rate_hz
+        self._late_told = self.follower.late
+        if gone_s:
+            self._say(None, f"{gone_s:.1f} s came too fast for this computer and were not looked at", urgent=True)
 
-    def _step(self, step_s: float) -> None:
+    def _step(self) -> None:
         newest, floor = self.levels.newest_dbfs(), self.levels.floor_dbfs()
         before = {one.source.name: one.state for one in self.line.inputs}
         self.line.sound(
             self.now_s,
             [max(float(newest[row]) for row in one.rows) for one in self.line.inputs],
             [max(float(floor[row]) for row in one.rows) for one in self.line.inputs],
-            step_s=step_s,
+            step_s=HOP_S,
         )
         for one in self.line.inputs:
-            told = one.told.get("swapped/turn")
-            if told is not None and one.told_s.get("swapped/turn") == self.now_s:
+            told = one.told.get(TURN)
+            if told is not None and one.told_s[TURN] == self.now_s:
                 self._say(one.source.name, told.text, urgent=told.severity == "fix")
             if before[one.source.name] == "waiting" and one.state == "sounding":
                 self._say(one.source.name, "sounds")
@@ -186,7 +173,7 @@ class Watch:
         playing_s = self.line.playing_s(one)
         if one.state not in ("sounding", "arrived") or playing_s < FIRST_S or one.bout is None:
             return False
-        if self.line_check and one.overhears:
+        if one.overhears:
             return False
         if one.looked_after:
             return False
@@ -194,12 +181,12 @@ class Watch:
             # once more when it has stopped
             return True
         often = _OFTEN_S if playing_s < _SETTLED_S else _SELDOM_S
-        return self.now_s - one.looked_s >= (often if self.line_check else 2.0 * _SELDOM_S) - 1e-6
+        return self.now_s - one.looked_s >= often - 1e-6
 
     def _look(self) -> None:
         due = [one for one in self.line.inputs if self._due(one)]
         # whoever has waited longest
-        for one in sorted(due, key=lambda one: one.looked_s)[: 2 if self.line_check else 3]:
+        for one in sorted(due, key=lambda one: one.looked_s)[:_LOOKS_AT_ONCE]:
             self._look_at(one)
 
     def _look_at(self, one: Input) -> None:
@@ -208,8 +195,9 @@ class Watch:
         oldest_s = self.ring.oldest / self.sample_rate_hz + 1.0 if self.ring.oldest else 0.0
         start_s = max(one.bout[0] - _BEFORE_S, one.before_s + 0.3, end_s - LONGEST_S, oldest_s, 0.0)
         # whole steps, as levels have them
-        first = -(-round(start_s * self.sample_rate_hz) // self._hop) * self._hop
-        frames = round(end_s * self.sample_rate_hz) // self._hop * self._hop - first
+        hop = self.follower.hop
+        first = -(-round(start_s * self.sample_rate_hz) // hop) * hop
+        frames = round(end_s * self.sample_rate_hz) // hop * hop - first
         one.looked_s = self.now_s
         one.looked_after = self.now_s - one.bout[1] > BOUT_GAP_S
         if frames < 2 * self.sample_rate_hz:
@@ -234,7 +222,6 @@ class Watch:
             start_s=first / self.sample_rate_hz,
             taps=self.taps,
             players=self.players,
-            line_check=self.line_check,
             level_dba=self._level_dba,
         )[one.source.name]
         arrived = one.state == "arrived"

@@ -119,8 +119,6 @@ class _Feed:
 
     held: Sequence[Held]
     names: list[str]
-    weight: Array
-    """(18,) of the audible shares."""
     middle: Array
     """(sources, 18) energy of the middle over all phrases."""
     side: Array
@@ -138,7 +136,7 @@ class _Feed:
             total = 0.0
             for share, one in zip(self.shares, self.held, strict=True):
                 noise = np.einsum("sb,snb->nb", gains, one.noise[:-1]) + one.noise[-1]
-                total += share * float(np.sum(self.weight * one.distortion * audible_over_time(one.speech_db, noise)))
+                total += share * float(np.sum(IMPORTANCE * one.distortion * audible_over_time(one.speech_db, noise)))
             self.known[key] = 100.0 * float(total)
         return self.known[key]
 
@@ -430,29 +428,25 @@ def _in_order(search: _Search) -> dict[str, Giving]:
 
 def _feed_of(held: Sequence[Held], names: Sequence[str], *, indexed: bool) -> _Feed:
     """The phrases with the sources that can be turned; all others belong to what stays."""
-    parts = []
-    for one in held:
-        own = [one.names.index(name) for name in names]
-        rest = [place for place in range(len(one.names)) if place not in own]
-        fixed = one.noise[rest].sum(axis=0, keepdims=True) if rest else np.zeros((1, *one.noise.shape[1:]))
-        parts.append(
-            replace(
-                one,
-                noise=np.concatenate([one.noise[own], fixed]),
-                distortion=one.distortion if indexed else np.ones(_COUNT),
-            )
+    every = held[0].names
+    own = [every.index(name) for name in names]
+    rest = [place for place in range(len(every)) if place not in own]
+    parts = [
+        replace(
+            one,
+            noise=np.concatenate([one.noise[own], one.noise[rest].sum(axis=0, keepdims=True)]),
+            distortion=one.distortion if indexed else np.ones(_COUNT),
         )
-    everyone = [held[0].names.index(name) for name in names]
-    others = [place for place in range(len(held[0].names)) if place not in everyone]
-    middle, side = sum(one.middle for one in held), sum(one.side for one in held)
+        for one in held
+    ]
+    middle, side = (np.sum([getattr(one, name) for one in held], axis=0) for name in ("middle", "side"))
     frames = np.array([one.frames for one in held], np.float64)
     return _Feed(
         held=parts,
         names=list(names),
-        weight=np.asarray(IMPORTANCE),
-        middle=np.asarray(middle)[everyone],
-        side=np.asarray(side)[everyone],
-        voice_middle=float(sum(one.voice_middle for one in held)) + float(np.asarray(middle)[others].sum()),
-        voice_side=float(sum(one.voice_side for one in held)) + float(np.asarray(side)[others].sum()),
+        middle=middle[own],
+        side=side[own],
+        voice_middle=float(sum(one.voice_middle for one in held)) + float(middle[rest].sum()),
+        voice_side=float(sum(one.voice_side for one in held)) + float(side[rest].sum()),
         shares=frames / frames.sum(),
     )

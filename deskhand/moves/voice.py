@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from deskhand.house import BellBlock, HighShelfBlock, LowShelfBlock, MidSideBlock, changed, make_block
+from deskhand.house import BellBlock, HighShelfBlock, LowShelfBlock, MidSideBlock, changed
 from deskhand.mix.bus import source_matrix
 from deskhand.mix.clearance import WithMoves
 from deskhand.mix.voices import feed_strips, hold_voice, measure_voices
@@ -111,6 +111,8 @@ def make_way(taken: Taken, feed: Feed, planned: dict[str, Plan]) -> WithMoves | 
         finding.kind == "vocal-covered" and finding.severity != "note"
         for finding in taken.findings.get(lead.source, ())
     )
+    vocal = taken.house.vocal
+    asked_pct = vocal.clearance_pct if vocal is not None and vocal.source == lead.source else None
     faders: dict[str, float] = {}
     heard = feed_strips(taken.house, feed.tracks, _blocks(feed, planned))
     if not covered and not any(planned[name].changed for name in planned if name in heard):
@@ -126,13 +128,11 @@ def make_way(taken: Taken, feed: Feed, planned: dict[str, Plan]) -> WithMoves | 
             folder=taken.folder,
             threads=taken.threads,
         )
-        asked = _asked_pct(taken, lead)
-        wanted_pct = lead.words.clear_pct if asked is None else asked
         found = make_space(
             held,
             _abilities(taken, heard, planned, lead.source),
-            wanted_pct=wanted_pct,
-            indexed=asked is not None,
+            wanted_pct=lead.words.clear_pct if asked_pct is None else asked_pct,
+            indexed=asked_pct is not None,
             mono_loss_limit_db=FEED_MONO_LOSS_DB,
         )
         if found is not None:
@@ -159,14 +159,8 @@ def make_way(taken: Taken, feed: Feed, planned: dict[str, Plan]) -> WithMoves | 
         gives_way=() if found is None else tuple(found.giving),
         change_db=None if found is None else round(found.change_db, 2),
         plain_db=None if found is None or found.plain_db is None else round(found.plain_db, 2),
-        text=_text(lead, after, found, indexed=_asked_pct(taken, lead) is not None, covered=covered),
+        text=_text(lead, after, found, indexed=asked_pct is not None, covered=covered),
     )
-
-
-def _asked_pct(taken: Taken, lead: Clearance) -> float | None:
-    """The clearance that the house file asks for."""
-    vocal = taken.house.vocal
-    return vocal.clearance_pct if vocal is not None and vocal.source == lead.source else None
 
 
 def _blocks(feed: Feed, planned: Mapping[str, Plan]) -> dict[str, Sequence[ChainBlock]]:
@@ -241,61 +235,42 @@ def _place(plan: Plan, block: ChainBlock, standing: Sequence[ChainBlock]) -> int
 
 def _bell_move(desk: Desk, plan: Plan, giving: Giving, bell: Bell, standing: Sequence[ChainBlock]) -> None:
     new_db = round(bell.gain_db + giving.bell_db, 4)
-    hearers = who_hears("bell", desk)
-    told = f"{signed(new_db)} at {hertz(bell.frequency_hz, 2)}, Q {number(bell.q, 2)}"
-    settings = {
-        "frequency": Setting(before=None, after=bell.frequency_hz, unit="Hz"),
-        "gain": Setting(before=None, after=new_db, unit="dB"),
-        "q": Setting(before=None, after=bell.q, unit="1"),
-    }
+    shape = Shape(kind="bell", frequency_hz=bell.frequency_hz, gain_db=new_db, q=bell.q)
+    told, was = (
+        f"{signed(gain_db)} at {hertz(bell.frequency_hz, 2)}, Q {number(bell.q, 2)}"
+        for gain_db in (new_db, bell.gain_db)
+    )
     if bell.index is None:
-        change = Change(
-            index=None, before=None, after=Shape(kind="bell", frequency_hz=bell.frequency_hz, gain_db=new_db, q=bell.q)
-        )
-        plan.blocks, made = with_changes(plan.blocks, [change])
+        plan.blocks, made = with_changes(plan.blocks, [Change(index=None, before=None, after=shape)])
         if bell.on_middle:
             at = next(place for place, one in enumerate(plan.blocks) if one is made[0])
-            block = make_block(
-                {
-                    "block": "bell",
-                    "on": "mid",
-                    "frequency": f"{bell.frequency_hz:g} Hz",
-                    "gain": f"{new_db:g} dB",
-                    "q": bell.q,
-                }
-            )
-            plan.blocks[at], made = block, [block]
+            made = [changed(made[0], on="mid")]
+            plan.blocks[at] = made[0]
         plan.made += made
-        where = " on its middle" if bell.on_middle else ""
-        plan.moves.append(
-            Move(
-                where="channel",
-                block="bell",
-                index=None,
-                on="mid" if bell.on_middle else "both",
-                settings=settings,
-                effect=f"{signed(giving.bell_db)} around {hertz(bell.frequency_hz, 2)}, for the voice",
-                who_hears=hearers,
-                undo="take it out",
-                text=f"new bell{where}: {told}, to give the voice room",
-            )
-        )
-        return
-    block = plan.blocks[bell.index]
-    assert isinstance(block, BellBlock)
-    was = f"{signed(bell.gain_db)} at {hertz(bell.frequency_hz, 2)}, Q {number(bell.q, 2)}"
-    plan.blocks[bell.index] = changed(block, gain_db=new_db)
+        index = None
+        settings = {
+            "frequency": Setting(before=None, after=bell.frequency_hz, unit="Hz"),
+            "gain": Setting(before=None, after=new_db, unit="dB"),
+            "q": Setting(before=None, after=bell.q, unit="1"),
+        }
+        undo, text = "take it out", f"new bell{' on its middle' if bell.on_middle else ''}: {told}"
+    else:
+        block = plan.blocks[bell.index]
+        plan.blocks[bell.index] = changed(block, gain_db=new_db)
+        index = _place(plan, block, standing)
+        settings = {"gain": Setting(before=bell.gain_db, after=new_db, unit="dB")}
+        undo, text = f"set it back to {was}", f"bell from {was} to {told}"
     plan.moves.append(
         Move(
             where="channel",
             block="bell",
-            index=_place(plan, block, standing),
-            on="both",
-            settings={"gain": Setting(before=bell.gain_db, after=new_db, unit="dB")},
+            index=index,
+            on="mid" if bell.on_middle else "both",
+            settings=settings,
             effect=f"{signed(giving.bell_db)} around {hertz(bell.frequency_hz, 2)}, for the voice",
-            who_hears=hearers,
-            undo=f"set it back to {was}",
-            text=f"bell from {was} to {told}, to give the voice room",
+            who_hears=who_hears("bell", desk),
+            undo=undo,
+            text=f"{text}, to give the voice room",
         )
     )
 

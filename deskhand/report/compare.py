@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from html import escape
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from deskhand.compare.run import Compared
-    from deskhand.house import ChainBlock
 
 _WIDTH, _HEIGHT = 560, 240
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44, 10, 10, 28
@@ -69,36 +68,12 @@ def chain_text(compared: Compared) -> str:
     ]
     document = tomlkit.document()
     chain = tomlkit.aot()
-    for block in compared.blocks:
-        table = tomlkit.table()
-        for name, value in written(block).items():
-            table.append(name, value)
-        chain.append(table)
+    for block in compared.chain:
+        chain.append(tomlkit.item(block))
     source = tomlkit.table(is_super_table=True)
     source.append("chain", chain)
     document.append("source", source)
     return "\n".join(lines) + "\n" + tomlkit.dumps(document)
-
-
-def written(block: ChainBlock) -> dict[str, Any]:
-    """A block's keys as the house file has them."""
-    kind = block.block
-    out: dict[str, Any] = {"block": kind}
-    if getattr(block, "on", "both") != "both":
-        out["on"] = block.on  # type: ignore[union-attr]
-    for name, key, unit in (
-        ("frequency_hz", "frequency", "Hz"), ("slope_db_per_octave", "slope", "dB/oct"), ("threshold_dbfs", "threshold", "dBFS"),
-        ("gain_db", "gain", "dB"), ("knee_db", "knee", "dB"), ("makeup_db", "makeup", "dB"),
-    ):  # fmt: skip
-        if getattr(block, name, None) is not None:
-            out[key] = f"{getattr(block, name):g} {unit}"
-    for name, key in (("attack_s", "attack"), ("release_s", "release")):
-        if isinstance(getattr(block, name, None), float):
-            out[key] = f"{1000 * getattr(block, name):g} ms"
-    for name in ("q", "ratio", "senses"):
-        if getattr(block, name, None) is not None:
-            out[name] = getattr(block, name)
-    return out
 
 
 def _x(hz: float) -> float:

@@ -85,7 +85,7 @@ def test_every_fault_is_told_within_five_seconds_and_nothing_else():
         if one.source.name not in SILENT:
             assert one.state == "arrived"
             assert one.arrived_s - one.began_s <= 5.0
-    assert watch.late == 0
+    assert watch.follower.late == 0
 
 
 @pytest.mark.parametrize("seed", [41])
@@ -132,7 +132,7 @@ def parts_of(check: LineCheck) -> list[KeptPart]:
         samples = np.array([check.tracks[str(track)][part] for track in source.tracks], np.float32)
         heard = listen(
             HOUSE, [source], samples, [str(track) for track in source.tracks], RATE_HZ, start_s=0.0,
-            taps={name: "preamp"}, players={}, line_check=True, level_dba=80.0,
+            taps={name: "preamp"}, players={}, level_dba=80.0,
         )  # fmt: skip
         out += heard[name].parts
     return out
@@ -171,8 +171,8 @@ def test_what_came_too_fast_is_counted_and_said():
     for _ in range(50):
         ring.write(np.zeros((2, RATE_HZ // 10), np.float32))
     watch.advance()
-    assert watch.late > 3 * RATE_HZ
-    assert watch.at == ring.written
+    assert watch.follower.late > 3 * RATE_HZ
+    assert watch.follower.at == ring.written
     assert any("came too fast" in said.text for said in watch.said)
 
 
