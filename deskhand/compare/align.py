@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy.fft
 import scipy.signal as ss
+import scipy.stats
 
 from deskhand.dsp.warp import read_at
 
@@ -30,6 +31,8 @@ _LEAST_PEAK: Final = 8.0
 """A correlation peak stands this many standard deviations above the rest, or it is chance. Common practice, no source."""
 _LEAST_WINDOWS: Final = 4
 _NO_DRIFT_PPM: Final = 0.3
+_CHANCE: Final = 0.01
+"""A slope is a drift when chance makes one as steep more seldom: filters move the peak by tenths of a sample as the music changes."""
 _HIGHEST_PPM: Final = 500.0
 
 
@@ -113,7 +116,7 @@ def _local(
     return round(delay) + best - reach - _AROUND + place_at / _FINER, float(np.sign(fine[place])), stands
 
 
-def align(before: Array, after: Array, sample_rate_hz: int, *, least_ppm: float = _NO_DRIFT_PPM) -> Alignment:
+def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = False) -> Alignment:
     """How two recordings lie to each other.
 
     Parameters
@@ -121,8 +124,8 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, least_ppm: float 
     before, after : (channels, frames) arrays
         Of the same channels, at the same nominal rate.
     sample_rate_hz : int
-    least_ppm : float
-        A drift below that is none.
+    drifts : bool
+        Whether it is known that the clocks differ: then any slope is taken, else one above 0.3 ppm that is not chance.
 
     Returns
     -------
@@ -158,10 +161,10 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, least_ppm: float 
                 break
     if not found:
         return _LOST
-    return _line_through(found, least_ppm)
+    return _line_through(found, drifts=drifts)
 
 
-def _line_through(found: list[tuple[float, float, float]], least_ppm: float) -> Alignment:
+def _line_through(found: list[tuple[float, float, float]], *, drifts: bool) -> Alignment:
     """Delay and drift from delays along the recording: a straight line without its outliers."""
     places, delays, signs = (np.array(column) for column in zip(*found, strict=True))
     polarity = 1 if signs.sum() >= 0 else -1
@@ -169,16 +172,16 @@ def _line_through(found: list[tuple[float, float, float]], least_ppm: float) -> 
     if len(found) >= _LEAST_WINDOWS:
         good = np.ones(len(found), bool)
         for _ in range(4):
-            slope, start = np.polyfit(places[good], delays[good], 1)
-            off = np.abs(delays - start - slope * places)
+            line = scipy.stats.linregress(places[good], delays[good])
+            off = np.abs(delays - line.intercept - line.slope * places)
             good = off <= max(3.0 * float(np.median(off)), 0.1)
             if good.sum() < _LEAST_WINDOWS:
                 break
-        drift = float(slope) * 1e6
-        if abs(drift) > _HIGHEST_PPM:
+        slope_ppm = float(line.slope) * 1e6
+        if abs(slope_ppm) > _HIGHEST_PPM:
             return _LOST
-        if abs(drift) < least_ppm:
-            drift, start = 0.0, float(np.median(delays))
+        if drifts or (abs(slope_ppm) >= _NO_DRIFT_PPM and line.pvalue < _CHANCE):
+            drift, start = slope_ppm, float(line.intercept)
     return Alignment(
         delay_samples=float(start),
         polarity=polarity,

@@ -149,7 +149,7 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
     moved = shifted(after, lies.delay_samples, lies.drift_ppm, before.shape[1])
     if lies.drift_ppm:
         # with the drift nearly gone, what is left of it is found more finely
-        lies = refined(lies, align(before, moved, rate, least_ppm=0.0))
+        lies = refined(lies, align(before, moved, rate, drifts=True))
         moved = shifted(after, lies.delay_samples, lies.drift_ppm, before.shape[1])
     moved = lies.polarity * moved
     # what one has and the other has not is no difference of the processor's
