@@ -6,6 +6,7 @@ Others give way by faders, by their middle, and by cuts of the equaliser; the vo
 from __future__ import annotations
 
 import heapq
+import math
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
@@ -330,6 +331,11 @@ def _plain_db(search: _Search) -> float | None:
     return None
 
 
+def _in_steps_db(down_db: float, step_db: float) -> float:
+    """The least a fader of such steps can be turned down to do as much, within what it may be."""
+    return round(step_db * min(math.ceil(down_db / step_db - 1e-9), math.floor(MOST_DB / step_db + 1e-9)), 6)
+
+
 def make_space(
     held: Sequence[Held],
     abilities: Mapping[str, Abilities],
@@ -390,13 +396,15 @@ def make_space(
     plain_db = _plain_db(search)
     if plain_db is not None and plain_db <= MOST_DB and all(abilities[name].fader for name in names):
         alike = search.copy()
-        for place in range(len(names)):
-            alike.take(place, Giving(fader_db=-plain_db))
+        for place, name in enumerate(names):
+            alike.take(place, Giving(fader_db=-_in_steps_db(plain_db, abilities[name].fader_step_db)))
         alike.give_back()
         changed = [
             sum(one.change_db(place, giving) for place, giving in enumerate(one.giving)) for one in (alike, search)
         ]
-        if alike.pct() >= min(search.pct(), wanted_pct) - 0.05 and changed[0] < changed[1]:
+        loss = alike.mono_loss_db(alike.giving)
+        inside = loss >= mono_loss_limit_db or loss >= loss_before - 1e-9
+        if inside and alike.pct() >= min(search.pct(), wanted_pct) - 0.05 and changed[0] < changed[1]:
             search = alike
     if all(one.nothing for one in search.giving):
         return None

@@ -21,7 +21,13 @@ few = settings(max_examples=25, deadline=None, derandomize=True, database=None)
 LIMIT_DB = -3.0
 
 
-def held(maskers: dict[str, np.ndarray], *, voice_db: float = 15.0, side: dict[str, float] | None = None) -> list[Held]:
+def held(
+    maskers: dict[str, np.ndarray],
+    *,
+    voice_db: float = 15.0,
+    side: dict[str, float] | None = None,
+    voice_side: float = 0.0,
+) -> list[Held]:
     """A voice of normal spectrum, raised, against steady maskers given by their (18,) spectrum levels."""
     names = tuple(maskers)
     speech = NORMAL_SPEECH_DB + voice_db
@@ -31,7 +37,8 @@ def held(maskers: dict[str, np.ndarray], *, voice_db: float = 15.0, side: dict[s
     return [
         Held(
             speech_db=speech, distortion=level_distortion(speech), names=names, noise=noise, middle=middle,
-            side=middle * wide[:, None], voice_middle=float((10 ** (speech / 10)).sum()), voice_side=0.0, frames=12,
+            side=middle * wide[:, None], voice_middle=float((10 ** (speech / 10)).sum()),
+            voice_side=voice_side * float((10 ** (speech / 10)).sum()), frames=12,
         )
     ]  # fmt: skip
 
@@ -153,7 +160,44 @@ def test_middles_are_not_given_away_beyond_the_mono_loss():
     assert roomy.mono_loss_after_db < roomy.mono_loss_before_db - 1.0
 
 
+@few
+@given(
+    levels=st.lists(st.floats(30.0, 60.0), min_size=2, max_size=2),
+    more=st.floats(1.0, 12.0),
+    wide=st.floats(0.7, 4.0),
+)
+def test_no_list_takes_mono_below_its_limit(levels, more, wide):
+    """A voice that is wider than what covers it: each fader turned down takes the middle away, all of them alike as well."""
+    maskers = {"low": band(levels[0], 315.0, 1600.0), "high": band(levels[1], 1250.0, 6300.0)}
+    feed = held(maskers, voice_side=wide)
+    wanted = audible_pct(maskers, {}) + more
+    found = space(feed, dict.fromkeys(maskers, FADER), wanted)
+    if found is not None:
+        assert found.mono_loss_after_db >= min(LIMIT_DB, found.mono_loss_before_db) - 1e-6
+
+
 def test_those_that_help_most_come_first():
     maskers = {"little": band(40.0, 160.0, 400.0), "much": band(48.0, 500.0, 8000.0)}
     found = space(held(maskers), dict.fromkeys(maskers, FADER), audible_pct(maskers, {}) + 40.0)
     assert next(iter(found.giving)) == "much"
+
+
+@few
+@given(
+    levels=st.lists(st.floats(30.0, 60.0), min_size=4, max_size=4),
+    lows=st.lists(st.sampled_from([160.0, 315.0, 630.0, 1250.0]), min_size=4, max_size=4),
+    highs=st.lists(st.sampled_from([2000.0, 4000.0, 8000.0]), min_size=4, max_size=4),
+    more=st.floats(1.0, 20.0),
+)
+def test_nothing_is_turned_further_than_needed(levels, lows, highs, more):
+    """One step less of anything, and the voice is not as clear as wanted."""
+    maskers = {f"m{at}": band(*one) for at, one in enumerate(zip(levels, lows, highs, strict=True))}
+    wanted = audible_pct(maskers, {}) + more
+    found = space(held(maskers), dict.fromkeys(maskers, FADER), wanted)
+    if found is None or not found.reached:
+        return
+    down_db = {name: giving.fader_db for name, giving in found.giving.items()}
+    for name, fader_db in down_db.items():
+        less = {other: np.full(18, db + (1.0 if other == name else 0.0)) for other, db in down_db.items()}
+        assert fader_db <= -1.0
+        assert audible_pct(maskers, less) < wanted + 1e-6
