@@ -67,6 +67,30 @@ def test_a_duplicate_between_two_inputs_is_one_thing() -> None:
     assert chosen(*items, item("c", "keys", "hum")) == ["a/duplicate", "c/hum"]
 
 
+def exchanged(other: str) -> str:
+    """As a line check says it."""
+    return (
+        f"came at the turn of {other}, and {other} at its turn: the two are exchanged; swap their cables or their patch"
+    )
+
+
+def test_two_inputs_exchanged_with_each_other_are_one_thing() -> None:
+    items = [
+        item("voice 2", "backing vocal", "swapped", text=exchanged("voice 20")),
+        item("voice 20", "backing vocal", "swapped", text=exchanged("voice 2")),
+    ]
+    assert chosen(*items, item("keys", "keys", "hum")) == ["voice 2/swapped", "keys/hum"]
+
+
+def test_an_exchange_with_another_input_is_not_taken_for_the_one_already_said() -> None:
+    """The name of one may begin with the whole name of another."""
+    items = [
+        item("voice 2", "backing vocal", "swapped", text=exchanged("keys")),
+        item("voice 3", "backing vocal", "swapped", text=exchanged("voice 20")),
+    ]
+    assert chosen(*items) == ["voice 2/swapped", "voice 3/swapped"]
+
+
 def test_two_sources_with_the_same_fault_are_two_things() -> None:
     same = "nothing arrives (digital silence)"
     items = [item("a", "guitar", "silent", text=same), item("b", "keys", "silent", text=same)]

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import scipy.signal as ss
 
-from deskhand.measure.stereo import stereo
+from deskhand.measure.stereo import Alignment, stereo
 
 from ..reference.tables import rows
 from .feed import reading_of
@@ -200,3 +200,20 @@ def test_octaves_of_a_wide_top_and_a_narrow_bottom(rng: np.random.Generator) -> 
     for name in ("2000", "4000", "8000"):
         assert reading.mono_loss_octave_db[name] == pytest.approx(-3.01, abs=0.2)
         assert reading.width_octave_db[name] == pytest.approx(0.0, abs=0.4)
+
+
+@pytest.mark.parametrize(
+    ("changed", "opposite"),
+    [
+        pytest.param({}, True, id="somewhat-in-what-is-loud-and-surely-in-all"),
+        pytest.param({"certainty": 0.5}, False, id="not-surely"),
+        pytest.param({"turned": False}, False, id="all-frequencies-say-otherwise"),
+        pytest.param({"positive": 0.6}, False, id="what-is-loud-says-otherwise"),
+        pytest.param({"negative": 0.3, "positive": 0.1}, False, id="they-share-too-little"),
+        pytest.param({"turned": False, "positive": 0.3}, True, id="by-far-in-what-is-loud"),
+    ],
+)
+def test_who_is_upside_down(changed: dict[str, float], opposite: bool) -> None:
+    """Common practice, no source: the loud notes decide; when they are of two minds, all frequencies alike."""
+    figures: dict = {"delay_s": 0.0, "certainty": 0.8, "positive": 0.45, "negative": 0.5, "turned": True}
+    assert Alignment(**figures | changed).opposite is opposite
