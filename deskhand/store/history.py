@@ -16,8 +16,8 @@ from sqlalchemy.exc import DBAPIError
 
 from deskhand.errors import HistoryError, UsageError
 from deskhand.recording.names import dated
-from deskhand.store.records import Dismissal, KeptPart, TakeRow, file_of
-from deskhand.store.tables import DISMISSAL, PART, TAKE, VALUE
+from deskhand.store.records import BlindTest, Dismissal, KeptPart, TakeRow, file_of
+from deskhand.store.tables import BLIND_TEST, DISMISSAL, PART, TAKE, VALUE
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
@@ -107,7 +107,7 @@ def _engine(url: str, file: Path | None) -> sa.Engine:
 
 
 class History:
-    """Kept takes and dismissed findings. Made by `open_history`."""
+    """Kept takes, dismissed findings and blind listening tests. Made by `open_history`."""
 
     def __init__(self, engine: sa.Engine, where: str) -> None:
         self._engine = engine
@@ -407,6 +407,46 @@ class History:
                 .values(taken_back_at=_now())
             )
             return done.rowcount
+
+    def add_blind_test(self, test: BlindTest, *, house: str) -> int:
+        """Write what came of a blind listening test; its number. When it is written is said here, and not by the test.
+
+        Raises
+        ------
+        UsageError
+            A name or a note is no text.
+        """
+        for text in (house, test.source, test.show, test.compared, test.said_by, test.note):
+            _refuse_no_text(text)
+        values = {
+            name: getattr(test, name)
+            for name in ("source", "show", "date", "compared", "trials", "right", "p_value", "said_by", "note")
+        }
+        with self._transaction(writes=True) as connection:
+            number = connection.execute(
+                sa.insert(BLIND_TEST).values(house=house, said_at=_now(), **values)
+            ).inserted_primary_key
+        assert number is not None
+        return int(number[0])
+
+    def blind_tests(self, *, house: str, source: str | None = None) -> list[BlindTest]:
+        """What people could tell apart by ear and what not, oldest first.
+
+        Parameters
+        ----------
+        house : str
+        source : str, optional
+            Only this one.
+        """
+        query = (
+            sa.select(*(BLIND_TEST.c[name] for name in BlindTest.__dataclass_fields__))
+            .where(BLIND_TEST.c.house == house)
+            .order_by(BLIND_TEST.c.id)
+        )
+        if source is not None:
+            query = query.where(BLIND_TEST.c.source == source)
+        with self._transaction() as connection:
+            return [BlindTest(**row) for row in connection.execute(query).mappings()]
 
 
 def _refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str | None, phase: str) -> None:

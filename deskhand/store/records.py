@@ -93,6 +93,28 @@ class Dismissal:
     said_by: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BlindTest:
+    """A blind listening test (ABX): whether a person could tell two renderings of a source apart."""
+
+    id: int = 0
+    source: str
+    show: str
+    date: str | None
+    compared: str
+    """What against what, in words."""
+    trials: int
+    right: int
+    """How many of the trials were told right."""
+    p_value: float
+    """Chance of as many right or more by guessing."""
+    note: str = ""
+    said_by: str = ""
+    """Who listened."""
+    said_at: str = ""
+    """When it was written, in UTC; empty before."""
+
+
 def history_url(given: str | None, folder: Path | None) -> str | None:
     """The URL of the history: as asked, as the environment says, or the file beside the house file.
 

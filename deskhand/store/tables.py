@@ -83,3 +83,21 @@ DISMISSAL: Final = Table(
     Column("taken_back_at", String(32)),
     comment="A finding that a person does not want to hear of: in one show, or for good.",
 )
+
+BLIND_TEST: Final = Table(
+    "blind_test",
+    METADATA,
+    Column("id", Integer, primary_key=True),
+    Column("house", Text, nullable=False),
+    Column("show", Text, nullable=False),
+    Column("date", String(10)),
+    Column("source", Text, nullable=False),
+    Column("compared", Text, nullable=False),
+    Column("trials", Integer, nullable=False),
+    Column("right", Integer, nullable=False),
+    Column("p_value", Double, nullable=False),
+    Column("said_by", Text, nullable=False),
+    Column("said_at", String(32), nullable=False),
+    Column("note", Text, nullable=False),
+    comment="A blind listening test: what against what, how many trials were told right, and by whom.",
+)

@@ -1,7 +1,7 @@
 """The history through its public methods, on an SQLite file and on a real PostgreSQL server: the same on both.
 
 In order: what is kept comes back as it was; in which order, and which part of it; nothing is kept twice; forgetting;
-dismissals; nothing is ever lost, whatever is done in whatever order; several programs at once; the tables and their
+dismissals; blind listening tests; nothing is ever lost, whatever is done in whatever order; several programs at once; the tables and their
 changes; where the history is; what cannot be opened, in one line.
 """
 
@@ -29,7 +29,7 @@ import pytest
 import sqlalchemy as sa
 
 from deskhand.errors import DeskhandError, HistoryError, UsageError
-from deskhand.store import DEFAULT_NAME, Dismissal, KeptPart, KeptTake, TakeRow, history_url
+from deskhand.store import DEFAULT_NAME, BlindTest, Dismissal, KeptPart, KeptTake, TakeRow, file_of, history_url
 from deskhand.store import history as module
 from deskhand.store.history import History, open_history, shown
 from deskhand.store.tables import METADATA
@@ -71,6 +71,18 @@ DISMISSAL: Final = Dismissal(
     measured=-55.5,
     said_by="Jonas",
 )
+BLIND_TEST: Final = BlindTest(
+    source="piano",
+    show="Sunday evening",
+    date="2026-03-01",
+    compared="as it comes against the house's chain",
+    trials=16,
+    right=12,
+    p_value=2517 / 65536,
+    note="on the small loudspeakers",
+    said_by="Jonas",
+)
+"""Twelve of sixteen by guessing: (1820 + 560 + 120 + 16 + 1) / 2^16."""
 NAMES: Final = {
     "quotes": "O'Hara's \"big\" `night`",
     "statement": "'); DROP TABLE take; DELETE FROM value; --",
@@ -289,11 +301,15 @@ class TestComesBackAsItWas:
         (left,) = history.dismissals(house=name)
         assert (left.source, left.show, left.note, left.said_by) == (name,) * 4
         assert history.take_back(name, "hum", house=name) == 1
+        test = replace(BLIND_TEST, source=name, show=name, compared=name, note=name, said_by=name)
+        history.add_blind_test(test, house=name)
+        (heard,) = history.blind_tests(house=name, source=name)
+        assert (heard.source, heard.show, heard.compared, heard.note, heard.said_by) == (name,) * 5
         with pytest.raises(UsageError):
             history.keep(kept)
         assert history.forget(str(number), house=name, by=name).id == number
         assert history.takes(house=name, forgotten=True)[0].forgotten_by == name
-        assert counts(url) == {"take": 1, "part": 1, "value": 1, "dismissal": 1}
+        assert counts(url) == {"take": 1, "part": 1, "value": 1, "dismissal": 1, "blind_test": 1}
 
     @pytest.mark.parametrize(
         "name", ["nought\0byte", "half a \ud83c pair", "\udcf6 of no text"], ids=["nought", "half-a-pair", "no-text"]
@@ -308,6 +324,19 @@ class TestComesBackAsItWas:
         else:
             assert history.takes()[0].show == name
         history.keep(take(show="the next one"))
+
+    @pytest.mark.parametrize("field", ["house", "source", "show", "compared", "note", "said_by"])
+    @pytest.mark.parametrize("name", ["half a \ud83c pair", "\udcf6 of no text"], ids=["half-a-pair", "no-text"])
+    def test_text_that_no_database_holds_is_refused_in_a_blind_test_too(
+        self, history: History, url: str, name: str, field: str
+    ) -> None:
+        """Both databases say the same, and not what their drivers would."""
+        fields = {"house": HOUSE, field: name}
+        house = fields.pop("house")
+        with pytest.raises(UsageError) as error:
+            history.add_blind_test(replace(BLIND_TEST, **fields), house=house)
+        assert_one_line(error, "holds bytes that are no text")
+        assert counts(url)["blind_test"] == 0
 
     def test_numbers_to_the_last_bit(self, history: History, rng: np.random.Generator) -> None:
         edges = [0.0, 0.1, 1 / 3, math.pi, 5e-324, 2.2250738585072014e-308, sys.float_info.max, -sys.float_info.max]
@@ -338,7 +367,7 @@ class TestComesBackAsItWas:
         try:
             history.keep(take(parts=parts))
         except HistoryError:
-            assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0}
+            assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0, "blind_test": 0}
         else:
             found = {one.source: one.values["level_dbfs"][0] for _, one in read(history)}
             assert str(found["bass"]) == str(value)
@@ -362,12 +391,16 @@ class TestComesBackAsItWas:
         assert again.takes() == history.takes()
         assert read(again) == read(history)
         assert again.dismissals(house=HOUSE) == history.dismissals(house=HOUSE)
+        number = history.add_blind_test(BLIND_TEST, house=HOUSE)
+        assert again.blind_tests(house=HOUSE) == history.blind_tests(house=HOUSE)
+        assert [one.id for one in again.blind_tests(house=HOUSE)] == [number]
 
     def test_nothing_is_there_at_first(self, history: History) -> None:
         assert history.takes() == []
         assert read(history) == []
         assert history.sources(house=HOUSE) == []
         assert history.dismissals(house=HOUSE) == []
+        assert history.blind_tests(house=HOUSE) == []
 
 
 class TestOrderAndChoice:
@@ -703,6 +736,63 @@ class TestDismissals:
         assert len(history.dismissals(house=HOUSE)) == 1
 
 
+class TestBlindTests:
+    def test_it_comes_back_as_it_was_written(self, history: History, clock: type[Clock]) -> None:
+        said = [
+            BLIND_TEST,
+            replace(BLIND_TEST, date=None, trials=0, right=0, p_value=1.0, note="", said_by=""),
+            replace(
+                BLIND_TEST, source="bass", trials=10**6, right=3, p_value=5e-324, compared="the old rig against 🎸"
+            ),
+        ]
+        numbers = [history.add_blind_test(one, house=HOUSE) for one in said]
+        assert history.blind_tests(house=HOUSE) == [
+            replace(one, id=number, said_at="2026-03-01T23:59:58+00:00")
+            for one, number in zip(said, numbers, strict=True)
+        ]
+        assert numbers == sorted(set(numbers))
+
+    def test_when_it_is_written_is_said_by_the_history(self, history: History, clock: type[Clock]) -> None:
+        """What was read once may be written again, and is another then."""
+        first = history.add_blind_test(BLIND_TEST, house=HOUSE)
+        (read_once,) = history.blind_tests(house=HOUSE)
+        clock.moment = datetime(2026, 4, 1, 6, 7, 8, tzinfo=UTC)
+        second = history.add_blind_test(read_once, house=HOUSE)
+        assert [(one.id, one.said_at) for one in history.blind_tests(house=HOUSE)] == [
+            (first, "2026-03-01T23:59:58+00:00"),
+            (second, "2026-04-01T06:07:08+00:00"),
+        ]
+
+    def test_oldest_first_of_one_house_and_of_one_source(self, history: History) -> None:
+        for house in (HOUSE, OTHER_HOUSE):
+            for source in ("piano", "bass", "piano"):
+                for right in (9, 3):
+                    history.add_blind_test(replace(BLIND_TEST, source=source, right=right), house=house)
+        assert [(one.source, one.right) for one in history.blind_tests(house=HOUSE)] == [
+            (source, right) for source in ("piano", "bass", "piano") for right in (9, 3)
+        ]
+        assert [one.right for one in history.blind_tests(house=HOUSE, source="bass")] == [9, 3]
+        assert len(history.blind_tests(house=OTHER_HOUSE, source="piano")) == 4
+        for source in ("Piano", "p%", "pian_", ""):
+            assert history.blind_tests(house=HOUSE, source=source) == []
+        assert history.blind_tests(house=HOUSE.lower()) == []
+
+    def test_it_is_no_take_and_no_dismissal(self, history: History, url: str) -> None:
+        history.add_blind_test(BLIND_TEST, house=HOUSE)
+        assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0, "blind_test": 1}
+        assert history.takes() == []
+        assert history.sources(house=HOUSE) == []
+
+    @pytest.mark.parametrize("value", [math.nan, math.inf])
+    def test_what_is_no_number_is_held_or_refused(self, history: History, url: str, value: float) -> None:
+        try:
+            history.add_blind_test(replace(BLIND_TEST, p_value=value), house=HOUSE)
+        except HistoryError:
+            assert counts(url)["blind_test"] == 0
+        else:
+            assert str(history.blind_tests(house=HOUSE)[0].p_value) == str(value)
+
+
 def test_nothing_is_lost_whatever_is_done(history: History, url: str, rng: np.random.Generator) -> None:
     """A hundred things in a random order, against a few lines of lists that say what must come of them."""
     kept: list[dict[str, Any]] = []
@@ -843,7 +933,7 @@ class TestSeveralPrograms:
             assert row.kept_by == f"writer {at // 100}"
             assert one.values == {f"x.{band}": (at + band / 128, None) for band in range(60)}
         with looked_into(url) as connection:
-            assert connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalars().all() == ["0001"]
+            assert connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalars().all() == ["0002"]
 
     def test_of_two_who_keep_the_same_one_is_refused(self, url: str) -> None:
         said = at_once(url, (0, 12), (0, 12))
@@ -855,7 +945,7 @@ class TestSeveralPrograms:
         assert len(rows) == len(opened(url).takes()) == 12
         for at, answers in told.items():
             assert sorted(answers) == sorted(["refused", str(rows[f"show {at}"].id)])
-        assert counts(url) == {"take": 12, "part": 36, "value": 36 * 60, "dismissal": 0}
+        assert counts(url) == {"take": 12, "part": 36, "value": 36 * 60, "dismissal": 0, "blind_test": 0}
         refusals = [words[2] for one in said for words in one if words[1] == "refused"]
         assert all("is kept already, as number" in line for line in refusals)
 
@@ -886,6 +976,7 @@ class TestSeveralPrograms:
                 lambda: history.forget("1", house=HOUSE, by="Bo"),
                 lambda: history.dismiss(DISMISSAL, house=HOUSE),
                 lambda: history.take_back("bass", "hum", house=HOUSE),
+                lambda: history.add_blind_test(BLIND_TEST, house=HOUSE),
             ):
                 with pytest.raises(HistoryError) as error:
                     change()
@@ -970,6 +1061,49 @@ class TestTables:
             assert described(connection) == before
         again.keep(TAKE)
 
+    def test_a_history_of_the_first_version_is_brought_up_and_loses_nothing(self, url: str) -> None:
+        from alembic import command
+
+        with looked_into(url) as connection:
+            command.upgrade(migrating(connection), "0001")
+            assert set(sa.inspect(connection).get_table_names()) == {
+                *("take", "part", "value", "dismissal"),
+                "alembic_version",
+            }
+        # kept takes and dismissals are written as they were then
+        old = History(module._engine(url, file_of(url)), shown(url))
+        values = {"level_dbfs": 1 / 3, "tone_db.1000": -2.5}
+        kept = [old.keep(take(date=f"2026-03-0{day}", parts=[part(values), part(source="bass")])) for day in (1, 8)]
+        old.dismiss(DISMISSAL, house=HOUSE)
+        old.forget(str(kept[0]), house=HOUSE, by="Bo")
+        tables = [table for name, table in METADATA.tables.items() if name != "blind_test"]
+
+        def held() -> list[list[tuple[Any, ...]]]:
+            with looked_into(url) as connection:
+                return [[tuple(row) for row in connection.execute(sa.select(table).order_by(*table.primary_key))]
+                        for table in tables]  # fmt: skip
+
+        before = held()
+        assert [len(rows) for rows in before] == [2, 4, 6, 1]
+
+        new = opened(url)
+        assert held() == before
+        assert (new.takes(forgotten=True), read(new), new.dismissals(house=HOUSE)) == (
+            old.takes(forgotten=True),
+            read(old),
+            old.dismissals(house=HOUSE),
+        )
+        assert new.blind_tests(house=HOUSE) == []
+        assert new.add_blind_test(BLIND_TEST, house=HOUSE) == 1
+        with looked_into(url) as connection:
+            assert connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalars().all() == ["0002"]
+
+        # and back: only the new table goes
+        with looked_into(url) as connection:
+            command.downgrade(migrating(connection), "0001")
+            assert "blind_test" not in sa.inspect(connection).get_table_names()
+        assert held() == before
+
     def test_there_is_one_newest_change(self) -> None:
         from alembic.script import ScriptDirectory
 
@@ -1043,16 +1177,20 @@ class TestTables:
             assert sa.inspect(connection).get_table_names() == ["songs"]
             assert connection.execute(sa.text("SELECT title FROM songs")).scalars().all() == ["Ode"]
 
-    @pytest.mark.parametrize("lost", ["value", "take", "dismissal"])
+    @pytest.mark.parametrize("lost", ["value", "take", "dismissal", "blind_test"])
     def test_a_table_that_is_gone_is_said(self, history: History, url: str, lost: str) -> None:
         history.keep(TAKE)
         with looked_into(url) as connection:
             connection.execute(sa.text(f"ALTER TABLE {lost} RENAME TO hidden"))
         with pytest.raises(HistoryError) as error:
-            _ = [history.takes(), read(history), history.dismissals(house=HOUSE)]
+            _ = [history.takes(), read(history), history.dismissals(house=HOUSE), history.blind_tests(house=HOUSE)]
         assert_one_line(error, re.escape(history.where), lost)
         with pytest.raises(HistoryError) as error:
-            _ = [history.keep(take(date="2026-03-08")), history.dismiss(DISMISSAL, house=HOUSE)]
+            _ = [
+                history.keep(take(date="2026-03-08")),
+                history.dismiss(DISMISSAL, house=HOUSE),
+                history.add_blind_test(BLIND_TEST, house=HOUSE),
+            ]
         assert_one_line(error, re.escape(history.where), lost)
 
     def test_a_database_that_may_only_be_read(self, server: Server) -> None:
