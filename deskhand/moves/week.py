@@ -25,25 +25,21 @@ def _value(value: float, unit: str) -> Any:
     return f"{value:g} {unit}" if unit in _WITH_UNIT else value
 
 
-def write_week(checked: Checked, target: Path) -> None:
-    """Write the house file with this week's moves in its chains, its comments kept; the standing file is not touched.
+def week_text(checked: Checked) -> str:
+    """The house file with this week's moves in its chains, its comments kept.
 
     Raises
     ------
     HouseError
         There is no house file to start from.
-    UsageError
-        The target is the standing house file.
     """
     standing = checked.house_file
     if standing is None:
         raise HouseError(
             "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"
         )
-    if target.exists() and target.resolve() == standing.resolve():
-        raise UsageError(str(target), "is the standing house file", "name another place for this week's")
     document = tomlkit.parse(standing.read_text("utf-8-sig"))
-    tables: Any = document["source"]
+    tables: Any = document.get("source", [])
     for source in checked.result.sources:
         moves = [move for move in source.moves if move.block is not None]
         faders = [move.settings["fader"] for move in source.moves if move.where == "fader"]
@@ -55,8 +51,24 @@ def write_week(checked: Checked, target: Path) -> None:
         if moves:
             _write_chain(table, moves, checked.plans[source.name].places)
     text = tomlkit.dumps(document)
-    parse_house(text, target)
-    write_atomically(target, text)
+    parse_house(text, standing)
+    return text
+
+
+def write_week(checked: Checked, target: Path) -> None:
+    """Write the house file with this week's moves in its chains, its comments kept; the standing file is not touched.
+
+    Raises
+    ------
+    HouseError
+        There is no house file to start from.
+    UsageError
+        The target is the standing house file.
+    """
+    standing = checked.house_file
+    if standing is not None and target.exists() and target.resolve() == standing.resolve():
+        raise UsageError(str(target), "is the standing house file", "name another place for this week's")
+    write_atomically(target, week_text(checked))
 
 
 def _write_chain(table: Any, moves: list[Move], places: list[int]) -> None:
