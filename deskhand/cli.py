@@ -474,6 +474,75 @@ def render(
 
 @main.command()
 @click.argument("recording", type=click.Path(path_type=Path))
+@_of_a_take("Measure")
+@click.option("--paper", type=click.Choice(("a4", "letter")), default="a4", show_default=True, help="To print on.")
+@click.option(
+    "--since",
+    type=click.Path(path_type=Path),
+    help="House file to tell changes against. Default: the newest earlier week-DATE.toml beside the house file, or the house file.",
+)
+@click.option("--note", "notes", multiple=True, metavar="TEXT", help="Printed below; may be given several times.")
+@click.option(
+    "--output", type=click.Path(path_type=Path), help="Where to write the PDF. Default: RECORDING-sheet.pdf here."
+)
+def sheet(
+    recording: Path,
+    house: Path | None,
+    start_s: float | None,
+    end_s: float | None,
+    phase: str | None,
+    tap: str | None,
+    date: str | None,
+    players: tuple[str, ...],
+    history: str | None,
+    paper: str,
+    since: Path | None,
+    notes: tuple[str, ...],
+    output: Path | None,
+) -> None:
+    """Write the settings sheet to print: every input, this week's settings, and what changed.
+
+    A CSV of the same lies beside the PDF. Exit status: 0 written, 2 wrong use or unreadable input.
+    """
+    from deskhand.check import Asked, name_of
+    from deskhand.house import parse_house, read_house
+    from deskhand.moves.week import week_text
+    from deskhand.report import sheet as report
+    from deskhand.report.result import write_atomically
+
+    target = output if output is not None else Path(f"{name_of(recording)}-sheet.pdf")
+    _can_be_written(target)
+    table = target.with_name(f"{target.stem}.csv")
+    if target == table:
+        raise UsageError(str(target), "is the name of the table beside the sheet", "name a PDF")
+    _can_be_written(table)
+    old = None if since is None else read_house(since)
+    asked = Asked(phase=phase, tap=tap, date=date, players=_players(players), history=history)  # type: ignore[arg-type]
+    checked = _run_check(recording, house, start_s, end_s, asked)
+    text = week_text(checked)
+    assert checked.house_file is not None
+    if since is None or old is None:
+        since = report.find_since(checked.house_file, checked.result.show.date)
+        old = read_house(since)
+    made = report.make_sheet(
+        checked.result,
+        parse_house(text, checked.house_file),
+        since=old,
+        since_name=report.since_name(since, checked.house_file),
+        paper=paper,  # type: ignore[arg-type]
+        notes=notes,
+    )
+    write_atomically(target, report.sheet_pdf(made))
+    write_atomically(table, report.sheet_csv(made))
+    pages = report.sheet_pages(made)
+    if pages > report.PAGES:
+        click.echo(f"The sheet takes {pages} pages: nothing is left out, and type is not made smaller.", err=True)
+    click.echo(f"Sheet: {target}")
+    click.echo(f"Table: {table}")
+
+
+@main.command()
+@click.argument("recording", type=click.Path(path_type=Path))
 @click.option("--name", default="Our house", show_default=True, help="Of the house.")
 @click.option(
     "--output", type=click.Path(path_type=Path), help="Where to write. Default: house.toml in or beside the recording."
