@@ -464,7 +464,7 @@ def _sketch(chain: Sequence[ChainBlock], curves: Sequence[Curve]) -> str:
     shapes = [_said(block, _parts(block)) for block in chain if isinstance(block, _SHAPES)]
     if not shapes:
         return ""
-    strokes = ("solid", "dashed", "dotted", "dash-dotted")
+    strokes = ("solid", "dashed", "dotted", "dots and dashes")
     legs = [f"{stroke}: {curve.on}" for stroke, curve in zip(strokes, curves, strict=False)] if len(curves) > 1 else []
     return f"equaliser curve: {'; '.join([*shapes, *legs])}"
 
@@ -612,7 +612,7 @@ def headline(sheet: Sheet) -> str:
     gone = f" No longer there: {', '.join(sheet.gone)}." if sheet.gone else ""
     if not names:
         return f"Nothing changed since {sheet.since}.{gone}" if not gone else f"Since {sheet.since}:{gone}"
-    return f"Changed since {sheet.since} (bold, with a bar at the left): {', '.join(names)}.{gone}"
+    return f"Changed since {sheet.since} (a bar at the left, bold, the old value behind it): {', '.join(names)}.{gone}"
 
 
 def _points(frequency_hz: Sequence[float], gain_db: Sequence[float]) -> list[tuple[float, float]]:
