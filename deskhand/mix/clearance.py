@@ -7,7 +7,9 @@ level, while the voice is active. It describes the feed, not a seat; sung words 
 from __future__ import annotations
 
 import itertools
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
+from functools import partial
 from math import factorial
 from typing import TYPE_CHECKING, Final
 
@@ -22,6 +24,7 @@ from deskhand.dsp.intelligibility import (
     in_windows,
     level_distortion,
 )
+from deskhand.errors import UsageError
 from deskhand.units import amplitude_from_db, db_from_power, power_from_db
 
 if TYPE_CHECKING:
@@ -31,6 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
+    Energies = NDArray[np.floating]
 
 PHRASE_S: Final = 4.0
 """The voice is taken by its spectrum over at most this long."""
@@ -80,6 +84,10 @@ class Phrase:
     end_s: float
     audible_pct: float
     """In the mono sum."""
+    left_pct: float
+    """Audible on the left side alone."""
+    right_pct: float
+    """Audible on the right side alone."""
     clearance_pct: float
     word: str
     """clear, strained or covered."""
@@ -167,8 +175,9 @@ class Feed:
     """Energies of a stretch of the feed, source by source."""
 
     start_s: float
-    energies: Mapping[str, tuple[Array, Array, Array]]
-    """Source to its energies in the mono sum, left and right: (frames, 18) mean squares every 10 ms."""
+    energies: Mapping[str, tuple[Energies, Energies, Energies]]
+    """Source to its energies in the mono sum, left and right: (frames, 18) mean squares every 10 ms. The same array three times
+    where they are the same."""
     pairs: frozenset[str]
     """Sources whose sides differ."""
 
@@ -218,9 +227,9 @@ def _spectrum_db(power: Array, offset_db: float) -> Array:
     return np.asarray(db_from_power(np.maximum(power, 1e-20)) + offset_db - BANDWIDTH_DB)
 
 
-def _noise_power(power: Array, offset_db: float) -> Array:
+def _noise_power(power: Energies, offset_db: float) -> Array:
     """(frames, 18) spectrum power of energies, in each band's window."""
-    return in_windows(power) * power_from_db(offset_db - BANDWIDTH_DB)
+    return in_windows(power.astype(np.float64, copy=False)) * power_from_db(offset_db - BANDWIDTH_DB)
 
 
 def measure_phrase(
@@ -243,15 +252,21 @@ def measure_phrase(
     frames = len(next(iter(feed.energies.values()))[0])
     audible: dict[str, Array] = {}
     distortion: dict[str, Array] = {}
+    rest_power = 0.0
     for place, side in enumerate(_SIDES):
-        speech = _spectrum_db(feed.energies[voice][place].mean(axis=0), offset_db)
-        rest = np.sum([feed.energies[name][place] for name in others], axis=0) if others else np.zeros((frames, 18))
-        audible[side] = audible_over_time(speech, _noise_power(np.asarray(rest), offset_db))
+        speech = _spectrum_db(feed.energies[voice][place].mean(axis=0, dtype=np.float64), offset_db)
+        # in double precision, whatever they are kept in: windows are differences of running sums
+        rest = np.zeros((frames, 18))
+        for name in others:
+            rest += feed.energies[name][place]
+        audible[side] = audible_over_time(speech, _noise_power(rest, offset_db))
         distortion[side] = level_distortion(speech)
-    speech = _spectrum_db(feed.energies[voice][0].mean(axis=0), offset_db)
-    noises = [_noise_power(feed.energies[name][0], offset_db) for name in others]
-    costs = _costs(speech, noises, pool) if with_costs and others else np.zeros((len(others), 18))
-    rest_mono = sum(float(feed.energies[name][0].sum()) for name in others)
+        if side == "mono":
+            rest_power = float(rest.sum())
+    costs = np.zeros((len(others), 18))
+    if with_costs and others:
+        speech = _spectrum_db(feed.energies[voice][0].mean(axis=0, dtype=np.float64), offset_db)
+        costs = _costs(speech, [_noise_power(feed.energies[name][0], offset_db) for name in others], pool)
     part = _Part(
         start_s=feed.start_s,
         end_s=feed.start_s + frames * 0.01,
@@ -259,8 +274,8 @@ def measure_phrase(
         audible=audible,
         distortion=distortion,
         costs=costs,
-        voice_power=float(feed.energies[voice][0].sum()),
-        rest_power=rest_mono,
+        voice_power=float(feed.energies[voice][0].sum(dtype=np.float64)),
+        rest_power=rest_power,
         trims={},
         pair_power={},
     )
@@ -302,13 +317,22 @@ def _costs(speech: Array, noises: Sequence[Array], pool: Executor | None) -> Arr
     return np.asarray(0.5 * (added + left))
 
 
-def trimmed(energies: tuple[Array, Array, Array], trim_db: float) -> tuple[Array, Array, Array]:
+def each(
+    energies: tuple[Energies, Energies, Energies], change: Callable[[Energies], Energies]
+) -> tuple[Energies, Energies, Energies]:
+    """Energies (mono, left, right), each changed: once only where all three are one array, which they stay."""
+    mono, left, right = energies
+    first = change(mono)
+    return (first, first, first) if mono is left is right else (first, change(left), change(right))
+
+
+def trimmed(energies: tuple[Energies, Energies, Energies], trim_db: float) -> tuple[Array, Array, Array]:
     """Energies of a pair (mono, left, right) whose middle is turned down by some dB.
 
     With M the middle and S the sides, L = M + S and R = M - S: their product is a quarter of the difference of the energies of
     L and R, so that nothing has to be filtered again.
     """
-    mono, left, right = energies
+    mono, left, right = (part.astype(np.float64, copy=False) for part in energies)
     gain = amplitude_from_db(-trim_db)
     side = np.maximum(0.5 * (left + right) - mono, 0.0)
     product = 0.25 * (left - right)
@@ -454,6 +478,85 @@ def gather(
     )
 
 
+def with_settings(
+    feed: Feed, *, mid_down_db: Mapping[str, float], fader_db: Mapping[str, float], muted: Collection[str]
+) -> Feed:
+    """The feed as it would be with other settings, without running its chains again.
+
+    Parameters
+    ----------
+    feed : Feed
+    mid_down_db : mapping
+        Pair to the dB that its middle is turned down by, behind its chain.
+    fader_db : mapping
+        Source to the dB that its fader is moved by, up or down, from where it was when the feed was measured.
+    muted : collection of str
+        Sources that are left out.
+
+    Returns
+    -------
+    Feed. What is not changed is shared with the old one, and not to be written into.
+
+    Raises
+    ------
+    UsageError
+        A source is not in the feed, or its middle cannot be turned down because it is no pair.
+    """
+    for name in (*mid_down_db, *fader_db, *muted):
+        if name not in feed.energies:
+            raise UsageError(name, "is not in the feed", "name one of: " + ", ".join(feed.energies))
+    for name in mid_down_db:
+        if name not in feed.pairs:
+            raise UsageError(
+                name, "has no middle to turn down", "turn down its fader: only pairs have a middle and sides"
+            )
+    changed = {}
+    for name, old in feed.energies.items():
+        if name in muted:
+            continue
+        mid_db, gain_db = mid_down_db.get(name, 0.0), fader_db.get(name, 0.0)
+        new = trimmed(old, mid_db) if mid_db else old
+        changed[name] = each(new, partial(np.multiply, power_from_db(gain_db), dtype=np.float64)) if gain_db else new
+    return replace(feed, energies=changed, pairs=feed.pairs & changed.keys())
+
+
+def clearance_of(
+    feeds: Sequence[Feed], voice: str, *, offset_db: float, words: Words | None = None, threads: int = 2
+) -> Clearance:
+    """The clearance of a voice in stretches of the feed that are held, without who costs what.
+
+    Parameters
+    ----------
+    feeds : sequence of Feed
+        The voice's phrases, from `deskhand.mix.voices.hold_feeds`, or from `with_settings`.
+    voice : str
+    offset_db : float
+        dB SPL of a feed with a mean square of 1.
+    words : Words, optional
+        Where words are clear and covered; the same for every house by default.
+    threads : int
+
+    Returns
+    -------
+    Clearance, with all costs 0, and nobody named who covers a phrase.
+
+    Raises
+    ------
+    UsageError
+        There are no stretches, or the voice is not in them.
+    """
+    if not feeds:
+        raise UsageError(voice, "has no phrase in this take", "choose a voice that sounds, or a longer stretch")
+    for feed in feeds:
+        if voice not in feed.energies:
+            raise UsageError(voice, "is not in the feed", "name one of: " + ", ".join(feed.energies))
+    with ThreadPoolExecutor(threads) as pool:
+        parts = list(pool.map(lambda feed: measure_phrase(feed, voice, offset_db, with_costs=False), feeds))
+    found = gather(parts, voice, [name for name in feeds[0].energies if name != voice], words=words)
+    assert found is not None
+    return found
+
+
 def shifted(clearance: Clearance, by_s: float) -> Clearance:
     """The same with all times later by some seconds."""
 
@@ -472,7 +575,7 @@ def shifted(clearance: Clearance, by_s: float) -> Clearance:
 
 
 def _phrase(part: _Part, others: Sequence[str], words: Words) -> Phrase:
-    audible = 100.0 * float(np.sum(IMPORTANCE * part.audible["mono"]))
+    audible, left, right = (100.0 * float(np.sum(IMPORTANCE * part.audible[side])) for side in _SIDES)
     index = 100.0 * float(np.sum(IMPORTANCE * part.distortion["mono"] * part.audible["mono"]))
     word = words.word(audible)
     totals = part.costs.sum(axis=1)
@@ -481,6 +584,8 @@ def _phrase(part: _Part, others: Sequence[str], words: Words) -> Phrase:
         start_s=round(part.start_s, 2),
         end_s=round(part.end_s, 2),
         audible_pct=round(audible, 1),
+        left_pct=round(left, 1),
+        right_pct=round(right, 1),
         clearance_pct=round(index, 1),
         word=word,
         by=by,

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from operator import itemgetter
 from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
@@ -11,7 +12,7 @@ import numpy as np
 from deskhand.chain.run import Chain
 from deskhand.measure.activity import stretches
 from deskhand.mix.bus import in_the_mix, source_matrix
-from deskhand.mix.clearance import Clearance, FeedMeter, Held, gather, hold, measure_phrase, phrases
+from deskhand.mix.clearance import Clearance, FeedMeter, Held, each, gather, hold, measure_phrase, phrases
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -77,6 +78,11 @@ def feed_strips(
                 tracks=own, blocks=chain, matrix=source_matrix(channels, source.fader_db or 0.0)
             )
     return out
+
+
+def spans_of(playing: Activity) -> list[tuple[float, float]]:
+    """The phrases of a voice that are looked at, in seconds of the take: (start, end) each, in order."""
+    return phrases(stretches(playing.blocks, 0.1, join_s=_JOIN_S))
 
 
 def _feeds(
@@ -147,12 +153,10 @@ def _feeds(
                 cut = {name: part[:, start - settle : start + frames] for name, part in held.items()}
                 feed = meter.take(cut, span[0], pool=pool)
                 skip = settle // meter.step
+                later = itemgetter(slice(skip, None))
                 yield type(feed)(
                     start_s=span[0],
-                    energies={
-                        name: (parts[0][skip:], parts[1][skip:], parts[2][skip:])
-                        for name, parts in feed.energies.items()
-                    },
+                    energies={name: each(parts, later) for name, parts in feed.energies.items()},
                     pairs=feed.pairs,
                 )
                 used = start + frames
@@ -199,7 +203,7 @@ def measure_voices(
         for voice in voices:
             if voice not in strips or voice not in playing:
                 continue
-            spans = phrases(stretches(playing[voice].blocks, 0.1, join_s=_JOIN_S))
+            spans = spans_of(playing[voice])
             others = [name for name in strips if name != voice]
             parts = [
                 measure_phrase(feed, voice, offset_db, pool=pool, with_costs=with_costs)
@@ -237,6 +241,47 @@ def hold_voice(
         Of the house file.
     threads : int
     """
-    spans = phrases(stretches(playing.blocks, 0.1, join_s=_JOIN_S))
+    spans = spans_of(playing)
     with ThreadPoolExecutor(threads) as pool:
         return [hold(feed, voice, offset_db) for feed in _feeds(recording, strips, spans, folder, pool)]
+
+
+def hold_feeds(
+    recording: _Recording,
+    strips: Mapping[str, FeedStrip],
+    spans: Sequence[tuple[float, float]],
+    *,
+    folder: Path | None = None,
+    threads: int = 2,
+) -> list[Feed]:
+    """The feed of each wanted stretch, kept so that settings can be tried on it again and again without the audio.
+
+    Parameters
+    ----------
+    recording : Recording
+    strips : mapping
+        From `feed_strips`.
+    spans : sequence of (float, float)
+        Start and end of each stretch in seconds, in order, none overlapping; of a voice, those of `spans_of`.
+    folder : Path, optional
+        Of the house file.
+    threads : int
+
+    Returns
+    -------
+    list of Feed, one for each stretch that the recording holds. Energies are of single precision, as they are measured: 150 s
+    of 16 pairs take 52 MB, of single channels in the centre a third of it. For `deskhand.mix.clearance.with_settings` and
+    `clearance_of`.
+    """
+    with ThreadPoolExecutor(threads) as pool:
+        return [
+            replace(
+                feed,
+                energies={
+                    # a copy: a piece of an array would keep all of it
+                    name: each(parts, lambda part: part.astype(np.float32))
+                    for name, parts in feed.energies.items()
+                },
+            )
+            for feed in _feeds(recording, strips, spans, folder, pool)
+        ]

@@ -633,6 +633,21 @@ def test_each_side_hears_its_own() -> None:
     assert found.right > 99.0
 
 
+@pytest.mark.source("known truth: the side and the phrase in which the masker was put")
+@pytest.mark.parametrize("side", [0, 1])
+def test_a_masker_on_one_side_costs_that_side_only(side: int) -> None:
+    band = synthetic(0, 8.0)
+    quiet = clearance_of({"voice": band["voice"]}, offset=100.0).phrases
+    masker = np.zeros((2, band["guitar"].shape[1]))
+    # from 4 s on: the first phrase has nothing in its way
+    masker[side, 4 * RATE_HZ :] = 2.0 * band["guitar"][side, 4 * RATE_HZ :]
+    before, during = clearance_of({"voice": band["voice"], "guitar": masker}, offset=100.0).phrases
+    assert (before.left_pct, before.right_pct) == (quiet[0].left_pct, quiet[0].right_pct)
+    lower, same = (during.left_pct, during.right_pct) if side == 0 else (during.right_pct, during.left_pct)
+    assert lower + 5.0 < during.audible_pct < same
+    assert same == quiet[1].right_pct == quiet[1].left_pct
+
+
 def test_voice_alone(rng: np.random.Generator) -> None:
     found = clearance_of({"voice": np.sqrt(2.0) * shaped(rng, NORMAL_DB, 6.0)[None]}, offset=100.0)
     assert found.by_source == ()

@@ -213,6 +213,8 @@ def test_measured_as_computed_directly(tmp_path: Path, rng: np.random.Generator,
     np.testing.assert_allclose(words_of(found), wanted, atol=0.011)
     read = [one.audible_pct for one in found.phrases]
     assert read == pytest.approx([share[0] for share in shares], abs=0.3)
+    assert [one.left_pct for one in found.phrases] == pytest.approx([share[1] for share in shares], abs=0.3)
+    assert [one.right_pct for one in found.phrases] == pytest.approx([share[2] for share in shares], abs=0.3)
     weights = np.array([round(100 * (end - begin)) for begin, end in wanted], np.float64)
     means = np.average(np.array(shares), axis=0, weights=weights)
     assert (found.audible_pct.mono, found.audible_pct.left, found.audible_pct.right) == pytest.approx(means, abs=0.2)
@@ -501,7 +503,16 @@ def clearance(words: Sequence[tuple[float, float, str]], *, by: bool = True) -> 
         by_source=(cost, replace(cost, source="keys", cost_pct=3.0)) if by else (),
         by_band_pct={},
         phrases=tuple(
-            Phrase(start_s=begin, end_s=end, audible_pct=20.0, clearance_pct=20.0, word=word, by="guitar")
+            Phrase(
+                start_s=begin,
+                end_s=end,
+                audible_pct=20.0,
+                left_pct=20.0,
+                right_pct=20.0,
+                clearance_pct=20.0,
+                word=word,
+                by="guitar",
+            )
             for begin, end, word in words
         ),
         covered_s=tuple((begin, end) for begin, end, word in words if word == "covered"),
