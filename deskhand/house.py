@@ -8,7 +8,7 @@ import re
 import tomllib
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Annotated, Any, Final, Literal, TypeVar, get_args, get_type_hints
+from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeVar, get_args, get_type_hints
 
 from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field, TypeAdapter, ValidationError
 from pydantic.dataclasses import dataclass as checked
@@ -17,6 +17,9 @@ from deskhand.errors import HouseError
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import Tap
 from deskhand.units import Kind, parse, parse_range_db
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
 
 FILE_NAME: Final = "house.toml"
 
@@ -355,6 +358,55 @@ def make_block(written: dict[str, Any]) -> ChainBlock:
     return _BLOCK_ADAPTER.validate_python(written)
 
 
+_SAID: Final = {"db": "dB", "dbfs": "dBFS", "hz": "Hz", "db_per_octave": "dB/oct"}
+
+
+def defaults_of(block: str) -> dict[str, str]:
+    """What a block's keys are when nobody writes them, as the house file would have them."""
+    out = {}
+    for item in fields(_BLOCKS[block]):
+        found = _BLOCKS[block].__pydantic_fields__[item.name]
+        value = found.default
+        if item.name == "block" or value is None or not isinstance(value, int | float | str):
+            continue
+        ending = next((one for one in sorted(_SAID, key=len, reverse=True) if item.name.endswith(f"_{one}")), None)
+        if isinstance(value, str):
+            said = value
+        elif item.name.endswith("_s"):
+            said = f"{1000 * value:g} ms"
+        else:
+            said = f"{value:g} {_SAID[ending]}" if ending else f"{value:g}"
+        out[found.alias or item.name] = said
+    return out
+
+
+def made_blocks(written: Sequence[dict[str, Any]]) -> list[ChainBlock]:
+    """Blocks from their keys as the house file has them.
+
+    Raises
+    ------
+    HouseError
+        Which block of the chain, the key, the value, and what is allowed.
+    """
+    out = []
+    for place, one in enumerate(written, 1):
+        try:
+            out.append(make_block(one))
+        except ValidationError as error:
+            found = min(
+                error.errors(include_url=False),
+                key=lambda item: item["type"] not in ("unexpected_keyword_argument", "extra_forbidden"),
+            )
+            loc = found["loc"]
+            while loc and isinstance(loc[-1], str) and loc[-1] != "on" and _is_union_member(loc[-1]):
+                loc = loc[:-1]
+            problem, fix = _sentence(found, ("source", 0, "chain", place - 1, *loc))
+            kind = one.get("block") if isinstance(one, dict) else None
+            where = f"chain {place}" + (f", {kind}" if isinstance(kind, str) else "")
+            raise HouseError(where, problem, fix) from None
+    return out
+
+
 def changed(block: AnyBlock, **values: float | str) -> AnyBlock:
     """A block with some values changed, numbers in the unit of their name."""
     made = copy.copy(block)
@@ -683,3 +735,84 @@ def write_values(text: str, changes: dict[tuple[str | int, ...], Any]) -> str:
                 raise HouseError(FILE_NAME, f"there is no {where} to change", "add it first") from error
         table[path[-1]] = value
     return tomlkit.dumps(document)
+
+
+def written_source(text: str, source: str) -> dict[str, Any]:
+    """A source as the house file has it: its keys and its chain, in the words of the file.
+
+    Raises
+    ------
+    HouseError
+        There is no such source.
+    """
+    found = next((one for one in tomllib.loads(text).get("source", []) if key(str(one["name"])) == key(source)), None)
+    if found is None:
+        raise HouseError(FILE_NAME, f'there is no source "{source}"', "read the page again")
+    return dict(found)
+
+
+def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], keys: Mapping[str, Any]) -> str:
+    """The house file with another chain, and other keys, of one source; its comments and layout kept.
+
+    Parameters
+    ----------
+    text : str
+        The file as it is.
+    source : str
+    chain : sequence of mapping
+        Blocks in the words of the file, like `{"block": "bell", "frequency": "400 Hz", "gain": "-1.5 dB"}`.
+    keys : mapping
+        Such as `{"fader": "-6 dB"}`; a key with None is taken out.
+
+    Raises
+    ------
+    HouseError
+        There is no such source, or what comes out is no house file.
+    """
+    import tomlkit
+
+    written_source(text, source)
+    document = tomlkit.parse(text)
+    tables: Any = document["source"]
+    table = next(one for one in tables if key(str(one["name"])) == key(source))
+    for name, value in keys.items():
+        if value is None:
+            table.pop(name, None)
+        else:
+            table[name] = value
+    if not chain:
+        table.pop("chain", None)
+    else:
+        if "chain" not in table:
+            table.append("chain", tomlkit.aot())
+        _write_chain(table["chain"], chain)
+    out = tomlkit.dumps(document)
+    parse_house(out, Path(FILE_NAME))
+    return out
+
+
+def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
+    """Bring a chain in a document to other blocks: what is there in the same order is changed in place and keeps its comments."""
+    import tomlkit
+
+    at = 0
+    for block in chain:
+        kinds = [one["block"] for one in entries[at:]]
+        if block["block"] in kinds:
+            # those between were taken out
+            for _ in range(kinds.index(block["block"])):
+                del entries[at]
+            entry = entries[at]
+            for name in [name for name in entry if name not in block]:
+                del entry[name]
+            for name, value in block.items():
+                if name not in entry or entry[name] != value:
+                    entry[name] = value
+        else:
+            made = tomlkit.table()
+            for name, value in block.items():
+                made.append(name, value)
+            entries.insert(at, made)
+        at += 1
+    while len(entries) > at:
+        del entries[at]

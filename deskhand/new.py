@@ -151,8 +151,8 @@ def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
         "[house]",
         f"name = {_toml_text(house.house.name)}",
         'nominal = "-18 dBFS"            # where a source should sit: its usual RMS level while it plays',
-        'mains = "50 Hz"                 # 60 Hz in the Americas and parts of Asia',
-        'tap = "preamp"                  # where the recording takes its tracks: preamp, after-gain or after-chain',
+        f'mains = "{house.house.mains_hz:g} Hz"                 # 60 Hz in the Americas and parts of Asia',
+        f"tap = {_toml_text(house.house.tap):<26}# where the recording takes its tracks: preamp, after-gain or after-chain",
         "",
         "[desk]                          # what can be set at all",
         'gain_step = "1 dB"              # preamp',
@@ -170,10 +170,18 @@ def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
         lines += ["", "[[source]]", f"name = {_toml_text(source.name)}"]
         doubt = "                  # not clear from its name: choose one" if source.role == "other" else ""
         lines.append(f"role = {_toml_text(source.role)}{doubt}")
-        tracks = ", ".join(_toml_text(str(track)) for track in source.tracks)
+        tracks = ", ".join(_toml_text(track) if isinstance(track, str) else str(track) for track in source.tracks)
         lines.append(f"tracks = [{tracks}]")
-        lines.append('# channel = ""                  # on the desk')
-        lines.append('# patch = ""                    # where it is plugged in')
+        lines.append(
+            f"channel = {_toml_text(str(source.channel))}"
+            if source.channel is not None
+            else '# channel = ""                  # on the desk'
+        )
+        lines.append(
+            f"patch = {_toml_text(source.patch)}"
+            if source.patch
+            else '# patch = ""                    # where it is plugged in'
+        )
         if source.name in heard:
             lines.append(
                 "# heard: " + " ".join("".join(c if c.isprintable() else " " for c in heard[source.name]).split())
