@@ -60,7 +60,7 @@ from deskhand.reference.identity import mistaken, upside_down
 from deskhand.reference.keep import chain_digest, mix_part, source_parts, voice_part
 from deskhand.reference.kept import MIX, Kept, against, drifts, reading_of
 from deskhand.reference.kept import load as load_kept
-from deskhand.report.page import Picture
+from deskhand.report.pictures import Picture
 from deskhand.report.result import SCHEMA, CheckResult, MixResult, ReferenceResult, ShowResult, SourceResult
 from deskhand.store import Dismissal, history_url
 
@@ -785,6 +785,7 @@ def _result(
                 start_s=recording.start_s,
                 nominal_dbfs=house.nominal_dbfs(source) if has_nominal(source) else None,
                 taken_db=measured.traces.get(source.name, {}),
+                telling_s=recording.start_s + telling_start_s(measured.figures, reading.tracks, reading.activity),
             )
     first: tuple[FirstThing, ...] = first_things(everything)
     lead = lead_of(house)

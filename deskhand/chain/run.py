@@ -148,13 +148,16 @@ def run(
 ) -> Array:
     """A whole signal through a chain: (channels, frames) in, the same frames out, latency taken out."""
     chain = Chain(blocks, channels=signal.shape[0], sample_rate_hz=sample_rate_hz, folder=folder)
+    return _through(chain, signal, block_frames)
+
+
+def _through(chain: Chain, signal: NDArray[np.floating], block_frames: int = 1 << 14) -> Array:
     parts = [
         chain.aligned(np.ascontiguousarray(signal[:, first : first + block_frames], np.float64))
         for first in range(0, signal.shape[1], block_frames)
     ]
-    if chain.latency:
-        parts.append(chain.rest(signal.shape[0]))
-    return np.concatenate(parts, axis=1) if parts else np.empty((chain.channels, 0))
+    parts.append(chain.rest(signal.shape[0]))
+    return np.concatenate(parts, axis=1)
 
 
 class WhatIf:
@@ -166,6 +169,8 @@ class WhatIf:
     blocks : sequence of ChainBlock
     sample_rate_hz, folder
         As for `Chain`.
+    metered : bool
+        With a meter behind every block.
     """
 
     def __init__(
@@ -175,27 +180,50 @@ class WhatIf:
         *,
         sample_rate_hz: int,
         folder: Path | None = None,
+        metered: bool = False,
     ) -> None:
         self._rate_hz = sample_rate_hz
         self._folder = folder
+        self._metered = metered
         self._blocks: list[ChainBlock] = []
+        self._chains: list[Chain] = []
         self._after: list[NDArray[np.float32]] = [np.asarray(signal, np.float32)]
         self.run(blocks)
 
     def run(self, blocks: Sequence[ChainBlock]) -> NDArray[np.float32]:
-        """The output with these blocks, (channels, frames)."""
+        """The output with these blocks, (channels, frames).
+
+        Raises
+        ------
+        HouseError
+            A block that cannot run on this source; what is in front of it is kept.
+        """
         same = 0
         while same < min(len(blocks), len(self._blocks)) and blocks[same] == self._blocks[same]:
             same += 1
-        del self._after[same + 1 :]
-        self._blocks = list(blocks[:same])
-        for block in blocks[same:]:
+        del self._after[same + 1 :], self._blocks[same:], self._chains[same:]
+        for place, block in enumerate(blocks[same:], same + 1):
             # each block on its own, so that what it gives can be kept; rounded to float32 (-150 dB) in between
-            out = run(self._after[-1].astype(np.float64), [block], sample_rate_hz=self._rate_hz, folder=self._folder)
-            self._after.append(out.astype(np.float32))
+            into = self._after[-1].astype(np.float64)
+            try:
+                chain = Chain(
+                    [block],
+                    channels=into.shape[0],
+                    sample_rate_hz=self._rate_hz,
+                    folder=self._folder,
+                    metered=self._metered,
+                )
+            except HouseError as error:
+                raise HouseError(f"chain {place}, {block.block}", error.problem, error.fix) from None
+            self._after.append(_through(chain, into).astype(np.float32))
             self._blocks.append(block)
+            self._chains.append(chain)
         return self._after[-1]
 
     def after(self, place: int) -> NDArray[np.float32]:
         """What comes out of a block; -1 is what goes in."""
         return self._after[place + 1]
+
+    def stages(self, playing: Activity) -> tuple[Stage, ...]:
+        """What the meters read behind each block."""
+        return tuple(stage for chain in self._chains for stage in chain.stages(playing))

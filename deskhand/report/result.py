@@ -153,6 +153,19 @@ def to_json(result: CheckResult) -> str:
     return json.dumps(plain(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
+def from_plain(data: Any) -> CheckResult:
+    """The result back from what `plain` made of it, or from its JSON.
+
+    Raises
+    ------
+    ValueError
+        It is none, or one of another version.
+    """
+    from pydantic import TypeAdapter
+
+    return TypeAdapter(CheckResult).validate_python(data)
+
+
 def json_schema() -> dict[str, Any]:
     """JSON Schema of the result."""
     from pydantic import TypeAdapter

@@ -192,25 +192,35 @@ def course_picture(course: Course) -> str:
     return "".join(parts)
 
 
+def course_cards(by_source: dict[str, list[Course]], *, whole: bool = True) -> list[dict[str, object]]:
+    """What a page shows of each source: pictures of its numbers, and its takes; without `whole` only what creeps."""
+    out: list[dict[str, object]] = []
+    for source, courses in by_source.items():
+        creeping = [one for one in courses if one.chart is not None and one.chart.drifted]
+        level = [one for one in courses if one.number.name == "level"]
+        shown = courses if whole else list({id(one): one for one in (*level, *creeping)}.values())
+        out.append(
+            {
+                "source": source,
+                "said": "; ".join(f"{one.number.label} {_trend(one)}" for one in creeping),
+                "pictures": [
+                    (
+                        f"{one.number.label[0].upper()}{one.number.label[1:]}, {one.number.unit}",
+                        course_picture(one),
+                        _trend(one),
+                    )
+                    for one in shown
+                ],
+                "rows": table_rows(courses),
+            }
+        )
+    return out
+
+
 def weeks_page(house: str, by_source: dict[str, list[Course]]) -> str:
     """The weeks as a page of its own."""
     from importlib import resources
 
     text = resources.files("deskhand.report").joinpath("weeks.html.j2").read_text("utf-8")
     engine, style = environment()
-    cards = [
-        {
-            "source": source,
-            "pictures": [
-                (
-                    f"{one.number.label[0].upper()}{one.number.label[1:]}, {one.number.unit}",
-                    course_picture(one),
-                    _trend(one),
-                )
-                for one in courses
-            ],
-            "rows": table_rows(courses),
-        }
-        for source, courses in by_source.items()
-    ]
-    return engine.from_string(text).render(style=style, house=house, cards=cards)
+    return engine.from_string(text).render(style=style, house=house, cards=course_cards(by_source))
