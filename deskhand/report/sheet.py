@@ -70,6 +70,8 @@ _SPACINGS: Final = (
 is never gone below. Common practice, no source."""
 _THINNING: Final = 0.004
 """How far a curve may be off for being drawn with fewer points, as a share of its picture: 0.1 pt, a tenth of its line."""
+_LONG: Final = 400
+"""Letters in a narrow column, of about 17 a line, that come near the height of a page."""
 _LINES_MM: Final = 9.0
 _CAUTIONS: Final = (
     "A person makes every change: deskhand never touches the desk. One at a time, listening, quietly first.",
@@ -637,6 +639,10 @@ def _printed(sheet: Sheet) -> dict[str, Any]:
     del data["frequency_hz"]
     for written, row in zip(data["rows"], sheet.rows, strict=True):
         written["changed"] = row.changed
+        # a line higher than the page has to be broken, others are kept together
+        written["long"] = sum(map(len, (row.name, row.player, row.patch.text, row.channel.text))) > _LONG or (
+            sum(len(one.text) + len(one.was) for one in row.settings) > 4 * _LONG
+        )
         written["curves"] = [_points(sheet.frequency_hz, one.gain_db) for one in row.curves]
         first = [asdict(one) for one in row.settings if one.group in ("gain", "equaliser")]
         second = [asdict(one) for one in row.settings if one.group in ("dynamics", "stereo")]

@@ -297,6 +297,12 @@ def bell(frequency: str, gain: str, **more) -> dict:
             id="inserted",
         ),
         pytest.param(
+            [{"block": "compressor", "threshold": "-10 dBFS"}, {"block": "compressor", "threshold": "-20 dBFS"}],
+            [{"block": "compressor", "threshold": "-20 dBFS"}],
+            [("new", ""), ("same", "")],
+            id="the-same-first",
+        ),
+        pytest.param(
             [{"block": "compressor", "threshold": "-20 dBFS", "makeup": "2 dB"}],
             [{"block": "compressor", "threshold": "-20 dBFS"}],
             [("changed", "no makeup")],
@@ -321,6 +327,25 @@ def test_places_faders_new_and_gone_inputs(checked):
         assert squeezed(piece) in text
 
 
+def test_page_and_table_tell_every_change_with_what_it_was(checked):
+    new = house_of({"name": "a", "fader": "-3 dB", "chain": [bell("400 Hz", "-3 dB"), {"block": "limiter"}]})
+    old = house_of(
+        {"name": "a", "fader": "-5 dB", "chain": [bell("400 Hz", "-1 dB"), {"block": "gate", "threshold": "-40 dBFS"}]}
+    )
+    made = make_sheet(checked.result, new, since=old)
+    text = pdf_text(sheet_pdf(made))
+    for piece in ("bell 400 Hz −3 dB, q 1 (was −1 dB)", "release 100 ms (new)", "taken out: gate −40 dBFS"):
+        assert squeezed(piece) in text
+    (line,) = csv.DictReader(io.StringIO(sheet_csv(made)))
+    told = line["was"].split("; ")
+    assert told[0] == "bell 400 Hz -3 dB, q 1: was -1 dB"
+    assert told[1] == "limiter, ceiling -1 dBFS, release 100 ms: new"
+    assert told[2].startswith("gate -40 dBFS")
+    assert told[2].endswith(": taken out")
+    assert told[3] == "fader was -5 dB"
+    assert line["dynamics"] == "limiter, ceiling -1 dBFS, release 100 ms"
+
+
 def test_without_an_old_house_nothing_is_said_of_changes(checked):
     made = make_sheet(checked.result, band(3), since=None)
     assert not any(row.changed or row.cautions for row in made.rows)
@@ -328,6 +353,16 @@ def test_without_an_old_house_nothing_is_said_of_changes(checked):
     assert {line["changed"] for line in csv.DictReader(io.StringIO(sheet_csv(made)))} == {""}
     same = make_sheet(checked.result, band(3), since=band(3), since_name="last week")
     assert headline(same) == "Nothing changed since last week."
+
+
+def test_notes_are_nothing_left_to_do(checked):
+    hum, step = (
+        Finding(id=f"a/{kind}", kind=kind, stage="tap", severity=severity, text="x")
+        for kind, severity in (("hum", "fix"), ("sound-step", "note"))
+    )
+    source = replace(checked.result.sources[0], name="A", status="fix", findings=(step, hum))
+    made = make_sheet(replace(checked.result, sources=(source,)), house_of({"name": "a"}), since=None)
+    assert made.rows[0].to_do == "to fix: hum"
 
 
 @pytest.mark.parametrize(
@@ -481,6 +516,13 @@ def test_pages(count, pages, paper, checked):
         assert squeezed(row.name) in text
 
 
+def test_a_chain_longer_than_a_page_runs_on(checked):
+    chain = [bell(f"{100 + at} Hz", "-1 dB") for at in range(400)]
+    made = make_sheet(checked.result, house_of({"name": "a", "chain": chain}), since=None)
+    assert sheet_pages(made) >= 3
+    assert squeezed("bell 499 Hz −1 dB, q 1") in pdf_text(sheet_pdf(made))
+
+
 def test_type_is_never_below_ten_points(checked):
     for count in (4, 32, 64):
         pdf = sheet_pdf(make_sheet(checked.result, band(count), since=band(count), notes=["note"]))
@@ -530,6 +572,8 @@ def test_any_name_gives_a_sheet(name, checked):
     assert line["input"] == made.rows[0].name == shown
     if name.startswith("x"):
         assert pdf_text(pdf).count("x") >= 5000
+        # it breaks within its cell and runs on to further pages, where else it would be drawn off the paper
+        assert sheet_pages(made) > 4
     assert "bad?byte" in pdf_text(pdf)
 
 
