@@ -657,22 +657,38 @@ def _printed(sheet: Sheet) -> dict[str, Any]:
     }
 
 
-@lru_cache(maxsize=8)
-def _set(sheet: Sheet) -> tuple[bytes, int]:
-    """The page and how many there are: the roomiest spacing that takes no more of them than the tightest."""
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Set:
+    """A sheet as it is set."""
+
+    pdf: bytes
+    pages: int
+    inputs: dict[str, str]
+    """What the page is made from."""
+    own_fonts: bool
+    """Whether the fonts that come along are enough for it."""
+
+
+def _source() -> bytes:
     from importlib import resources
 
+    return resources.files("deskhand.report").joinpath("sheet.typ").read_bytes()
+
+
+@lru_cache(maxsize=8)
+def _set(sheet: Sheet) -> _Set:
+    """The sheet at the roomiest spacing that takes no more pages than the tightest."""
     import typst
 
-    source = resources.files("deskhand.report").joinpath("sheet.typ").read_bytes()
+    source = _source()
     data = json.dumps(_printed(sheet), ensure_ascii=False, allow_nan=False)
 
     def inputs(spacing: tuple[float, float]) -> dict[str, str]:
         return {"sheet": data, "size": f"{spacing[0]}", "room": f"{spacing[1]}"}
 
-    def pages(spacing: tuple[float, float]) -> int:
+    def pages(spacing: tuple[float, float], *, own_fonts: bool = True) -> int:
         found = typst.query(
-            source, "<pages>", field="value", one=True, ignore_system_fonts=True, sys_inputs=inputs(spacing)
+            source, "<pages>", field="value", one=True, ignore_system_fonts=own_fonts, sys_inputs=inputs(spacing)
         )
         return int(json.loads(found))
 
@@ -685,31 +701,52 @@ def _set(sheet: Sheet) -> tuple[bytes, int]:
         else:
             low = middle + 1
     spacing = _SPACINGS[high]
+    chosen = inputs(spacing)
 
-    def made(*, own_fonts: bool, standard: Literal["ua-1"] | None) -> bytes:
-        return typst.compile(
-            source, format="pdf", ignore_system_fonts=own_fonts, sys_inputs=inputs(spacing), pdf_standards=standard
+    def made(*, own_fonts: bool, standard: Literal["ua-1"] | None) -> _Set:
+        pdf = typst.compile(
+            source, format="pdf", ignore_system_fonts=own_fonts, sys_inputs=chosen, pdf_standards=standard
         )
+        # other fonts may be higher
+        count = fewest if own_fonts else pages(spacing, own_fonts=False)
+        return _Set(pdf=pdf, pages=count, inputs=chosen, own_fonts=own_fonts)
 
     try:
-        return made(own_fonts=True, standard="ua-1"), fewest
+        return made(own_fonts=True, standard="ua-1")
     except typst.TypstError:
         # the fonts that come along lack a letter of a name: this computer may have it
         try:
-            return made(own_fonts=False, standard="ua-1"), fewest
+            return made(own_fonts=False, standard="ua-1")
         except typst.TypstError:
             # a letter that nobody has is printed as a box, which the standard forbids; the table has it
-            return made(own_fonts=False, standard=None), fewest
+            return made(own_fonts=False, standard=None)
 
 
 def sheet_pdf(sheet: Sheet) -> bytes:
     """The sheet as PDF, with its reading order and the sketches in words (PDF/UA-1); equal sheets give equal bytes."""
-    return _set(sheet)[0]
+    return _set(sheet).pdf
 
 
 def sheet_pages(sheet: Sheet) -> int:
     """How many pages the sheet takes."""
-    return _set(sheet)[1]
+    return _set(sheet).pages
+
+
+@lru_cache(maxsize=2)
+def sheet_png(sheet: Sheet, *, pixels_per_inch: int = 120) -> tuple[bytes, ...]:
+    """Each page of the sheet as a PNG picture, to look at before it is printed."""
+    import typst
+
+    made = _set(sheet)
+    out = typst.compile(
+        _source(),
+        format="png",
+        ppi=float(pixels_per_inch),
+        ignore_system_fonts=made.own_fonts,
+        sys_inputs=made.inputs,
+    )
+    # one page comes alone, several as a list
+    return tuple(out) if isinstance(out, list) else (out,)
 
 
 _COLUMNS: Final = (

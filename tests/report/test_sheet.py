@@ -35,6 +35,7 @@ from deskhand.report.sheet import (
     sheet_csv,
     sheet_pages,
     sheet_pdf,
+    sheet_png,
     since_name,
 )
 
@@ -514,6 +515,16 @@ def test_pages(count, pages, paper, checked):
     text = pdf_text(pdf)
     for row in made.rows:
         assert squeezed(row.name) in text
+
+
+@pytest.mark.parametrize(("count", "pages"), [(4, 1), (32, 2)])
+def test_pictures_of_the_pages(count, pages, checked):
+    made = sheet_png(make_sheet(checked.result, band(count), since=None, paper="letter"), pixels_per_inch=50)
+    assert len(made) == pages
+    for one in made:
+        # width and height in the header chunk (ISO/IEC 15948, 11.2.2), of 11 x 8.5 in
+        assert one.startswith(b"\x89PNG")
+        assert [int.from_bytes(one[at : at + 4], "big") for at in (16, 20)] == [550, 425]
 
 
 def test_a_chain_longer_than_a_page_runs_on(checked):
