@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 # Debian packages the tests need: independent tools to plant faults with and to compare against
-DEBIAN := ffmpeg sox libsox-fmt-all postgresql libportaudio2 jackd2
+DEBIAN := ffmpeg sox libsox-fmt-all postgresql libportaudio2 jackd2 chromium
 # in CI a missing recording is a failure, elsewhere the tests that need it are skipped
 REAL := $(if $(CI),required,)
 
@@ -34,8 +34,10 @@ bench: $(VENV)/.test
 docs: $(VENV)/.run
 	$(BIN)/python docs/make.py
 
+# the page on the demo's venue, which `make demo` makes
 serve: $(VENV)/.run
-	@echo "The local page is not built yet; the report that 'deskhand check' writes opens in any browser."; exit 2
+	@test -d demo-season || $(MAKE) --no-print-directory demo
+	$(BIN)/deskhand serve demo-season
 
 lock:
 	uv pip compile pyproject.toml build.in --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements.txt

@@ -1,0 +1,32 @@
+"""The words of the page, the report and the sheet, all in `words.toml`: one file to translate."""
+
+from __future__ import annotations
+
+import tomllib
+from functools import cache
+from importlib import resources
+from typing import Any
+
+
+@cache
+def words() -> dict[str, dict[str, Any]]:
+    """All of them, by their table."""
+    return tomllib.loads(resources.files("deskhand.report").joinpath("words.toml").read_text("utf-8"))
+
+
+def text(name: str, /, **values: object) -> str:
+    """The words of a name like "week.keep", with values put in.
+
+    Raises
+    ------
+    KeyError
+        There are none.
+    """
+    table, _, entry = name.partition(".")
+    return str(words()[table][entry]).format(**values) if values else str(words()[table][entry])
+
+
+def explained(reading: str) -> str | None:
+    """What a reading is, in one sentence; None for one that needs none."""
+    found = words()["explain"].get(reading)
+    return None if found is None else str(found)

@@ -1,0 +1,155 @@
+"""What every request passes: who may ask, how much may be sent, and what the browser may do with the answer."""
+
+from __future__ import annotations
+
+import hmac
+from http.cookies import CookieError, SimpleCookie
+from typing import TYPE_CHECKING, Final
+from urllib.parse import parse_qs, urlsplit
+
+from starlette.datastructures import Headers
+from starlette.responses import PlainTextResponse, RedirectResponse
+
+from deskhand.report.words import text
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+
+    from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+COOKIE: Final = "deskhand"
+OWN_HEADER: Final = "x-deskhand"
+MOST_JSON_BYTES: Final = 1_000_000
+MOST_UPLOAD_BYTES: Final = 64_000_000_000
+_LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
+_POLICY: Final = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; media-src 'self' blob:; connect-src 'self'; "
+    "base-uri 'none'; form-action 'self'; frame-ancestors 'none'"
+)
+HEADERS: Final = {
+    "content-security-policy": _POLICY,
+    "x-content-type-options": "nosniff",
+    "x-frame-options": "DENY",
+    "referrer-policy": "no-referrer",
+    "cross-origin-opener-policy": "same-origin",
+    "cross-origin-resource-policy": "same-origin",
+    "permissions-policy": "camera=(), microphone=(), geolocation=()",
+}
+"""On every answer."""
+
+
+def host_of(value: str) -> str:
+    """The name in a Host header, without its port and brackets."""
+    try:
+        return (urlsplit(f"//{value}").hostname or "").rstrip(".")
+    except ValueError:
+        return ""
+
+
+class TooLargeError(Exception):
+    """A request that goes on beyond what it may hold."""
+
+
+class Guard:
+    """Lets through what the page itself asks, from this computer, or from one that was given the link.
+
+    Parameters
+    ----------
+    app : ASGI application
+    token : str, optional
+        Asked of everybody when the page is shown beyond this computer.
+    names : collection of str
+        Names and addresses under which it may be asked for, beside this computer's own.
+    """
+
+    def __init__(self, app: ASGIApp, *, token: str | None = None, names: Collection[str] = ()) -> None:
+        self._app = app
+        self._token = token
+        self._names = _LOOPBACK | {name.casefold() for name in names}
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer one request."""
+        if scope["type"] != "http":
+            if scope["type"] == "lifespan":
+                await self._app(scope, receive, send)
+            return
+
+        async def with_headers(message: Message) -> None:
+            if message["type"] == "http.response.start":
+                have = {name for name, _ in message.get("headers", ())}
+                more = HEADERS | ({} if b"cache-control" in have else {"cache-control": "no-store"})
+                message["headers"] = [
+                    *message.get("headers", ()),
+                    *((name.encode(), value.encode()) for name, value in more.items()),
+                ]
+            await send(message)
+
+        answer = self._refused(scope)
+        if answer is not None:
+            await answer(scope, receive, with_headers)
+            return
+        most = _most(scope)
+        taken = 0
+
+        async def counted() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > most:
+                raise TooLargeError
+            return message
+
+        started = False
+
+        async def watched(message: Message) -> None:
+            nonlocal started
+            started = True
+            await with_headers(message)
+
+        try:
+            await self._app(scope, counted, watched)
+        except TooLargeError:
+            if not started:
+                await PlainTextResponse(text("guard.too_large"), 413)(scope, receive, with_headers)
+
+    def _refused(self, scope: Scope) -> PlainTextResponse | RedirectResponse | None:
+        headers = Headers(scope=scope)
+        host = headers.get("host", "")
+        # a page elsewhere whose name was made to point here would bring its own name (DNS rebinding)
+        if host_of(host).casefold() not in self._names:
+            return PlainTextResponse(text("guard.host"), 421)
+        method = scope["method"]
+        if self._token is not None:
+            given = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("token", [""])[0]
+            if given:
+                if method != "GET" or not hmac.compare_digest(given.encode(), self._token.encode()):
+                    return PlainTextResponse(text("guard.token"), 403)
+                answer = RedirectResponse("/", 303)
+                answer.set_cookie(COOKIE, self._token, httponly=True, samesite="lax", path="/")
+                return answer
+            if not hmac.compare_digest(_cookie(headers.get("cookie", "")).encode(), self._token.encode()):
+                return PlainTextResponse(text("guard.token"), 403)
+        if method not in ("GET", "HEAD"):
+            origin = headers.get("origin")
+            elsewhere = origin is not None and urlsplit(origin).netloc.casefold() != host.casefold()
+            if elsewhere or headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+                return PlainTextResponse(text("guard.elsewhere"), 403)
+            # a form of another page cannot set a header of its own
+            if headers.get(OWN_HEADER) != "1":
+                return PlainTextResponse(text("guard.elsewhere"), 403)
+        length = headers.get("content-length")
+        if length is not None and (not length.isdecimal() or int(length) > _most(scope)):
+            return PlainTextResponse(text("guard.too_large"), 413)
+        return None
+
+
+def _most(scope: Scope) -> int:
+    return MOST_UPLOAD_BYTES if scope["method"] == "PUT" and scope["path"].startswith("/upload/") else MOST_JSON_BYTES
+
+
+def _cookie(header: str) -> str:
+    try:
+        found = SimpleCookie(header).get(COOKIE)
+    except CookieError:
+        return ""
+    return found.value if found is not None else ""

@@ -1,0 +1,344 @@
+"""The house's folder as the page sees it: recordings, this week's files, and checks that were made.
+
+Pages name a recording by a short digest of where it lies, never by a path: what is not found by looking through the folder
+cannot be asked for.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import os
+import threading
+import time
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from deskhand.errors import DeskhandError, HouseError, UsageError
+from deskhand.house import FILE_NAME, HouseFile, parse_house, read_house
+from deskhand.recording import open_recording, read_show_note
+from deskhand.recording.files import AUDIO_SUFFIXES
+from deskhand.report.pictures import Picture
+from deskhand.report.result import from_plain, plain, write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
+    from deskhand.report.result import CheckResult
+
+_KEPT_IN: Final = ".deskhand"
+_DEPTH: Final = 3
+_WEEK: Final = "week-"
+_LEVEL_DIGITS: Final = 1
+_LOOK_AGAIN_S: Final = 1.0
+"""Ten years of weekly shows take a tenth of a second or two to look through."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shelf:
+    """A recording that was found."""
+
+    id: str
+    path: Path
+    name: str
+    """Of its show, or of its folder or file."""
+    date: str | None
+    phase: str | None
+    changed: float
+    """When the newest of its files was written, in seconds since 1970."""
+    size: int
+    """Bytes of audio."""
+    problem: str | None = None
+    """Why its `show.toml` cannot be read."""
+
+    @property
+    def written(self) -> datetime:
+        """By this computer's clock; a desk's clock may have been wrong."""
+        return datetime.fromtimestamp(self.changed).astimezone()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What a person said of a recording."""
+
+    date: str | None = None
+    phase: str | None = None
+    tap: str | None = None
+    players: dict[str, str]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Shown:
+    """A check as the page shows it."""
+
+    shelf: Shelf
+    result: CheckResult
+    pictures: dict[str, Picture]
+    house_text: str
+    """The house file it was made with."""
+    moves_text: str
+    """The same with the moves that were proposed."""
+
+
+def digest(text: str) -> str:
+    """Tells one text from another."""
+    return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+class Hall:
+    """One house folder.
+
+    Parameters
+    ----------
+    root : Path
+        Where the house file lies, or will lie; recordings are looked for in it.
+    also : sequence of Path
+        Other folders in which recordings appear, such as a card; only read.
+
+    Raises
+    ------
+    UsageError
+        No such folder.
+    """
+
+    def __init__(self, root: Path, also: Sequence[Path] = ()) -> None:
+        for folder in (root, *also):
+            if not folder.is_dir():
+                raise UsageError(str(folder), "is no folder", "name the folder of the house file and its recordings")
+        self.root = root.resolve()
+        self.also = tuple(folder.resolve() for folder in also)
+        self.lock = threading.Lock()
+        """Held while a file of the house is read, changed and written."""
+        self._looking = threading.Lock()
+        self._looked_s = -np.inf
+        self._found: list[Shelf] = []
+
+    # --- the house file and this week's
+
+    @property
+    def house_file(self) -> Path:
+        """The standing house file, there or not."""
+        return self.root / FILE_NAME
+
+    @property
+    def has_house(self) -> bool:
+        """Whether it was written already."""
+        return self.house_file.is_file()
+
+    def house(self) -> HouseFile:
+        """The standing house.
+
+        Raises
+        ------
+        HouseError
+            There is none, or a mistake in it.
+        """
+        return read_house(self.house_file)
+
+    def week_file(self, shelf: Shelf) -> Path:
+        """This week's house file of a show, there or not."""
+        stem = "".join(one if one.isalnum() or one in "-_." else "-" for one in (shelf.date or shelf.name)).strip(".-")
+        return self.root / f"{_WEEK}{stem or shelf.id}.toml"
+
+    def file_of(self, shelf: Shelf) -> Path:
+        """The house file that holds for a show: this week's when there is one."""
+        week = self.week_file(shelf)
+        return week if week.is_file() else self.house_file
+
+    def text_of(self, shelf: Shelf) -> str:
+        """The text of that file.
+
+        Raises
+        ------
+        HouseError
+            It cannot be read.
+        """
+        path = self.file_of(shelf)
+        try:
+            return path.read_text("utf-8-sig")
+        except (OSError, UnicodeDecodeError) as error:
+            said = (isinstance(error, OSError) and error.strerror) or error
+            raise HouseError(path.name, f"cannot be read ({said})", "see that it is there and may be read") from error
+
+    def house_of(self, shelf: Shelf) -> HouseFile:
+        """The house as it holds for a show."""
+        return parse_house(self.text_of(shelf), self.file_of(shelf))
+
+    # --- recordings
+
+    def recordings(self) -> list[Shelf]:
+        """All that are there, newest first; looked for at most once a second."""
+        with self._looking:
+            if time.monotonic() - self._looked_s > _LOOK_AGAIN_S:
+                self._found = self._look()
+                self._looked_s = time.monotonic()
+            return self._found
+
+    def look_again(self) -> None:
+        """Something was said or written: do not answer from memory."""
+        self._looked_s = -np.inf
+
+    def _look(self) -> list[Shelf]:
+        found: dict[str, Shelf] = {}
+        for base in (self.root, *self.also):
+            for path, files in _walk(base, base, 0):
+                shelf = self._shelf(path, files, base)
+                if shelf is not None:
+                    found.setdefault(shelf.id, shelf)
+        return sorted(
+            found.values(), key=lambda one: (one.date or f"{one.written:%Y-%m-%d}", one.changed), reverse=True
+        )
+
+    def recording(self, id_: str) -> Shelf | None:
+        """The one of an id; None when there is none."""
+        return next((one for one in self.recordings() if one.id == id_), None)
+
+    def _shelf(self, path: Path, files: list[Path], base: Path) -> Shelf | None:
+        try:
+            stats = [file.stat() for file in files]
+        except OSError:
+            return None  # a card that was just pulled out
+        problem = None
+        note = None
+        try:
+            note = read_show_note(path if path.is_dir() else path.parent)
+        except DeskhandError as error:
+            problem = str(error)
+        where = f"{base}\0{path.relative_to(base)}" if base != self.root else str(path.relative_to(base))
+        asked = self.asked(id_ := digest(where)[:12])
+        return Shelf(
+            id=id_,
+            path=path,
+            name=(note.name if note and note.name else None) or (path.name if path.is_dir() else path.stem),
+            date=asked.date or (note.date if note else None),
+            phase=asked.phase or (note.phase if note else None),
+            changed=max(stat.st_mtime for stat in stats),
+            size=sum(stat.st_size for stat in stats),
+            problem=problem,
+        )
+
+    # --- what was said and found
+
+    def _own(self, name: str) -> Path:
+        folder = self.root / _KEPT_IN
+        try:
+            folder.mkdir(exist_ok=True)
+        except OSError as error:
+            raise UsageError(str(folder), f"cannot be made ({error.strerror})", "let this user write there") from None
+        return folder / name
+
+    def asked(self, id_: str) -> Asked:
+        """What a person said of a recording; nothing when nobody did."""
+        data = self._read(f"asked-{id_}.json")
+        if not isinstance(data, dict):
+            return Asked(players={})
+        known = {name: data.get(name) for name in ("date", "phase", "tap")}
+        players = data.get("players")
+        return Asked(
+            **{name: value for name, value in known.items() if isinstance(value, str)},
+            players={str(a): str(b) for a, b in players.items()} if isinstance(players, dict) else {},
+        )
+
+    def say(self, id_: str, asked: Asked) -> None:
+        """Keep what a person said of a recording."""
+        write_atomically(self._own(f"asked-{id_}.json"), json.dumps(plain(asked), indent=1))
+        self.look_again()
+
+    def put(
+        self, shelf: Shelf, result: CheckResult, pictures: dict[str, Picture], *, house_text: str, moves_text: str
+    ) -> None:
+        """Keep a check, so that the page opens at once next time."""
+        data = {
+            "result": plain(result),
+            "pictures": {name: _plain_picture(one) for name, one in pictures.items()},
+            "house": house_text,
+            "moves": moves_text,
+            "files": [shelf.size, shelf.changed],
+        }
+        write_atomically(self._own(f"check-{shelf.id}.json"), json.dumps(data, allow_nan=False, separators=(",", ":")))
+
+    def shown(self, shelf: Shelf) -> Shown | None:
+        """The check of a recording; None when there is none of it as it is now."""
+        data = self._read(f"check-{shelf.id}.json")
+        if not isinstance(data, dict) or data.get("files") != [shelf.size, shelf.changed]:
+            return None
+        try:
+            return Shown(
+                shelf=shelf,
+                result=from_plain(data["result"]),
+                pictures={name: _picture(one) for name, one in data["pictures"].items()},
+                house_text=str(data["house"]),
+                moves_text=str(data["moves"]),
+            )
+        except (ValueError, KeyError, TypeError, AttributeError):
+            return None  # of another version: it is made again
+
+    def is_checked(self, shelf: Shelf) -> bool:
+        """Whether there is a check of it, without reading it."""
+        return (self.root / _KEPT_IN / f"check-{shelf.id}.json").is_file()
+
+    def _read(self, name: str) -> Any:
+        try:
+            return json.loads((self.root / _KEPT_IN / name).read_bytes())
+        except (OSError, ValueError, RecursionError):
+            return None
+
+
+def _walk(folder: Path, base: Path, depth: int) -> Iterator[tuple[Path, list[Path]]]:
+    """Folders with audio, and single files that lie at the top."""
+    try:
+        entries = sorted(os.scandir(folder), key=lambda one: one.name)
+    except OSError:
+        return
+    files = []
+    for entry in entries:
+        if entry.name.startswith(".") or not Path(entry.path).resolve().is_relative_to(base):
+            continue  # what lies elsewhere is not the house's
+        if entry.is_dir():
+            if depth < _DEPTH and not entry.name.endswith("-audio"):
+                yield from _walk(Path(entry.path), base, depth + 1)
+        elif Path(entry.name).suffix.casefold() in AUDIO_SUFFIXES:
+            files.append(Path(entry.path))
+    if depth:
+        if files:
+            yield folder, files
+    else:
+        yield from ((file, [file]) for file in files)
+
+
+def tracks_of(shelf: Shelf) -> tuple[int, float] | None:
+    """How many tracks a recording has, and its seconds; None where it cannot be read."""
+    try:
+        recording = open_recording(shelf.path)
+    except DeskhandError:
+        return None
+    return len(recording.tracks), recording.duration_s
+
+
+def _plain_picture(picture: Picture) -> dict[str, Any]:
+    level = np.where(np.isfinite(picture.level_dbfs), picture.level_dbfs, -200.0)
+    return {
+        "level_dbfs": np.round(level.astype(float), _LEVEL_DIGITS).tolist(),
+        "active": picture.active.astype(int).tolist(),
+        "step_s": picture.step_s,
+        "start_s": picture.start_s,
+        "nominal_dbfs": picture.nominal_dbfs,
+        "taken_db": {name: np.round(one, 2).tolist() for name, one in picture.taken_db.items()},
+        "telling_s": picture.telling_s,
+    }
+
+
+def _picture(data: dict[str, Any]) -> Picture:
+    return Picture(
+        level_dbfs=np.array(data["level_dbfs"]),
+        active=np.array(data["active"], bool),
+        step_s=float(data["step_s"]),
+        start_s=float(data["start_s"]),
+        nominal_dbfs=data["nominal_dbfs"],
+        taken_db={name: np.array(one) for name, one in data["taken_db"].items()},
+        telling_s=float(data["telling_s"]),
+    )

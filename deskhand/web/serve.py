@@ -1,0 +1,131 @@
+"""Runs the page: on this computer alone, or on the local network for those who are given the link."""
+
+from __future__ import annotations
+
+import secrets
+import socket
+from contextlib import suppress
+from typing import TYPE_CHECKING, Final
+
+from deskhand.errors import UsageError
+from deskhand.web.app import make_app
+from deskhand.web.hall import Hall
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+PORT: Final = 8420
+
+
+def _addresses() -> list[str]:
+    """This computer's addresses on the local network, likeliest first."""
+    found: list[str] = []
+    with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        # nothing is sent: it only asks which address would be used (192.0.2.1 is for documentation, RFC 5737)
+        probe.connect(("192.0.2.1", 9))
+        found.append(probe.getsockname()[0])
+    with suppress(OSError):
+        found += [str(one[4][0]) for one in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
+    return [one for one in dict.fromkeys(found) if not one.startswith("127.")]
+
+
+def _bound(host: str, port: int) -> socket.socket:
+    """The socket to listen at; the port is taken now, so that a taken one is said at once.
+
+    Raises
+    ------
+    UsageError
+        The port is taken.
+    """
+    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+    try:
+        made.bind((host, port))
+    except OSError as error:
+        made.close()
+        raise UsageError(
+            f"--port {port}", f"cannot be used ({error.strerror})", "is deskhand running already? choose another port"
+        ) from None
+    return made
+
+
+def _square(link: str) -> str:
+    """A link as a square code (ISO/IEC 18004) of half blocks, for a terminal."""
+    import io
+
+    import segno
+
+    out = io.StringIO()
+    segno.make(link, error="m", micro=False).terminal(out, compact=True)
+    return out.getvalue()
+
+
+def serve(
+    folder: Path,
+    *,
+    also: Sequence[Path] = (),
+    port: int = PORT,
+    lan: bool = False,
+    history: str | None = None,
+    by: str | None = None,
+    say: Callable[[str], None],
+    open_browser: bool = False,
+) -> None:
+    """Run the page until it is stopped.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the house.
+    also : sequence of Path
+        Other folders in which recordings appear.
+    port : int
+        0 for a free one.
+    lan : bool
+        For the local network, by a link with a token.
+    history : str, optional
+    by : str, optional
+        Who keeps and leaves things.
+    say : callable
+        Told the lines to print.
+    open_browser : bool
+
+    Raises
+    ------
+    UsageError
+        No such folder, or a port that is taken.
+    """
+    import uvicorn
+
+    hall = Hall(folder, also)
+    listening = _bound("0.0.0.0" if lan else "127.0.0.1", port)  # noqa: S104 - asked for, and guarded by the token
+    port = listening.getsockname()[1]
+    token = secrets.token_urlsafe(24) if lan else None
+    addresses = _addresses() if lan else []
+    app = make_app(hall, history=history, by=by, token=token, names=[*addresses, socket.gethostname()] if lan else ())
+    here = f"http://localhost:{port}/" + (f"?token={token}" if token else "")
+    say(f"The page of {hall.root.name}: {here}")
+    if lan:
+        for address in addresses:
+            say(f"On the local network: http://{address}:{port}/?token={token}")
+        if addresses:
+            say(_square(f"http://{addresses[0]}:{port}/?token={token}"))
+        say(
+            "Whoever has this link can use the page, and what it sends is not encrypted: keep it on a network you trust."
+        )
+    say("Stop it with Ctrl-C.")
+    config = uvicorn.Config(
+        app, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
+        timeout_graceful_shutdown=2, h11_max_incomplete_event_size=64_000,
+    )  # fmt: skip
+    server = uvicorn.Server(config)
+    if open_browser:
+        import threading
+        import webbrowser
+
+        threading.Timer(1.0, webbrowser.open, [here]).start()
+    try:
+        server.run(sockets=[listening])
+    finally:
+        listening.close()

@@ -1,0 +1,312 @@
+"""What if: a source's chain with other settings, on a stretch of it that is held in memory, and both to listen to."""
+
+from __future__ import annotations
+
+import atexit
+import json
+import shutil
+import tempfile
+import threading
+from collections import OrderedDict
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+import scipy.fft
+
+from deskhand.chain.run import WhatIf, still_to_come
+from deskhand.errors import UsageError
+from deskhand.house import STRIKING, made_blocks, match_tracks
+from deskhand.measure.excerpt import LENGTH_S
+from deskhand.measure.figures import measure_figures
+from deskhand.measure.readings import read_source
+from deskhand.mix.bus import listening_dba, source_matrix
+from deskhand.mix.matched import matched_gains_db
+from deskhand.recording import open_recording
+from deskhand.recording.held import held_recording
+from deskhand.units import amplitude_from_db, db_from_amplitude, db_from_power
+from deskhand.web.hall import digest
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.chain.meter import Stage
+    from deskhand.house import ChainBlock, HouseFile, Source
+    from deskhand.measure.readings import Readings, SourceReading
+    from deskhand.recording import Recording
+    from deskhand.recording.show import Tap
+
+    Array = NDArray[np.float64]
+
+OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
+_FFT: Final = 8192
+_HEARD_DB: Final = -50.0
+"""An octave this far below the loudest is not heard in what a step does."""
+_CEILING: Final = 0.989
+"""Files to listen to stay below full scale; what they were turned down by is made up for where they are played."""
+_SHORT: Final = 2.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Step:
+    """What one block of the chain does to the stretch."""
+
+    stage: Stage
+    octave_db: dict[int, float]
+    """By how much each octave is moved against the middle of them; those that sound."""
+    width_db: float | None
+    """By how much the sides grow against the middle, of a pair."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Tried:
+    """A chain that was run on the stretch."""
+
+    id: str
+    readings: Readings
+    steps: tuple[Step, ...]
+    runs: tuple[bool, ...]
+    """Which blocks were run: all but those that the recording holds already."""
+    audio: NDArray[np.float32]
+    """(2, frames): left and right."""
+    level_in_dbfs: float | None
+    """What comes in."""
+
+
+def octave_powers(signal: NDArray[np.floating], sample_rate_hz: int) -> Array:
+    """(8,) mean power in the octaves from 63 Hz to 8 kHz of (channels, frames), from Hann windows without overlap."""
+    frames = signal.shape[1] // _FFT * _FFT
+    if not frames:
+        return np.zeros(len(OCTAVES_HZ))
+    pieces = np.asarray(signal[:, :frames], np.float32).reshape(-1, _FFT) * np.hanning(_FFT).astype(np.float32)
+    spectrum = (np.abs(scipy.fft.rfft(pieces, axis=1)) ** 2).mean(axis=0, dtype=np.float64)
+    hz = np.fft.rfftfreq(_FFT, 1.0 / sample_rate_hz)
+    edges = np.sqrt(2.0)
+    return np.array([spectrum[(hz >= one / edges) & (hz < one * edges)].sum() for one in OCTAVES_HZ])
+
+
+def octave_change_db(before: Array, after: Array) -> dict[int, float]:
+    """How octaves moved against the middle of them, in dB; those that sound in front of it."""
+    heard = before > before.max(initial=0.0) * 10.0 ** (_HEARD_DB / 10.0)
+    if not heard.any() or not after[heard].any():
+        return {}
+    moved = np.asarray(db_from_power(np.maximum(after[heard], 1e-30) / before[heard]))
+    moved -= np.median(moved)
+    return {hz: round(float(one), 1) for hz, one in zip(np.array(OCTAVES_HZ)[heard].tolist(), moved, strict=True)}
+
+
+def _width(signal: NDArray[np.floating]) -> float | None:
+    if signal.shape[0] != 2:
+        return None
+    middle, side = signal[0] + signal[1], signal[0] - signal[1]
+    powers = float(np.dot(middle, middle)), float(np.dot(side, side))
+    return None if min(powers) <= 0.0 else float(db_from_power(powers[1] / powers[0]))
+
+
+def to_left_and_right(signal: NDArray[np.floating]) -> NDArray[np.float32]:
+    """(2, frames) of one or two channels, as the mix has them with the fader at 0 dB."""
+    return np.asarray(source_matrix(signal.shape[0], 0.0) @ signal, np.float32)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Desk:
+    """A recording with the house it is heard through, open."""
+
+    recording: Recording
+    house: HouseFile
+    folder: Path
+    tap: Tap
+    taps: Mapping[str, Tap]
+
+    def source(self, name: str) -> Source:
+        """The one of a name.
+
+        Raises
+        ------
+        UsageError
+            There is none.
+        """
+        found = next((one for one in self.house.source if one.name == name), None)
+        if found is None:
+            raise UsageError(f'"{name}"', "is no source of this house", "read the page again")
+        return found
+
+    def tap_of(self, source: Source) -> Tap:
+        """Where its tracks were taken."""
+        return self.taps.get(source.name) or source.tap or self.tap
+
+    def tracks(self) -> dict[str, tuple[int, ...]]:
+        """Source to its tracks, for those the recording has whole."""
+        matched = match_tracks(self.house, [track.name for track in self.recording.tracks])
+        return {
+            source.name: tuple(track for track in matched.by_source[source.name] if track is not None)
+            for source in self.house.source
+            if source.used and None not in matched.by_source[source.name]
+        }
+
+
+def open_desk(path: Path, house: HouseFile, folder: Path, *, tap: Tap, taps: Mapping[str, Tap]) -> Desk:
+    """A recording with its house."""
+    return Desk(recording=open_recording(path), house=house, folder=folder, tap=tap, taps=taps)
+
+
+class Stretch:
+    """Twenty seconds of one source, and what chains made of them.
+
+    Parameters
+    ----------
+    desk : Desk
+    source : Source
+    start_s : float
+        In the recording.
+    """
+
+    def __init__(self, desk: Desk, source: Source, start_s: float) -> None:
+        tracks = desk.tracks().get(source.name)
+        if tracks is None:
+            raise UsageError(f'"{source.name}"', "is not whole in this recording", "see which of its tracks is missing")
+        self.source = source
+        self.rate_hz = desk.recording.sample_rate_hz
+        last_s = max(0.0, desk.recording.duration_s - LENGTH_S)
+        self.start_s = min(max(0.0, start_s), last_s)
+        self._desk = desk
+        self.samples = desk.recording.excerpt(tracks, self.start_s, LENGTH_S)
+        if self.samples.shape[1] < round(_SHORT * self.rate_hz):
+            raise UsageError(f'"{source.name}"', "is shorter than 2 s here", "choose an earlier moment")
+        self.before = self._read(self.samples, None)
+        self.recorded = Tried(
+            id=digest(f"recorded {source.name} {self.start_s}")[:16],
+            readings=self.before.readings,
+            steps=(),
+            runs=(),
+            audio=to_left_and_right(self.samples),
+            level_in_dbfs=self.before.readings.level_dbfs,
+        )
+        self._what_if = WhatIf(self.samples, [], sample_rate_hz=self.rate_hz, folder=desk.folder, metered=True)
+        self._lock = threading.Lock()
+        self._tried: OrderedDict[str, Tried] = OrderedDict()
+
+    def _read(self, samples: NDArray[np.float32], reading: SourceReading | None) -> SourceReading:
+        held = held_recording(samples, [f"{place}" for place in range(samples.shape[0])], self.rate_hz)
+        rows = tuple(range(samples.shape[0]))
+        figures = measure_figures(held, len(rows), pairs=[(0, 1)] if len(rows) == 2 else [])
+        return read_source(
+            figures,
+            rows,
+            strikes=self.source.role in STRIKING,
+            mains_hz=self._desk.house.house.mains_hz,
+            level_dba=listening_dba(self._desk.house),
+            playing=reading.activity if reading is not None else None,
+        )
+
+    def run(self, written: Sequence[dict[str, Any]]) -> Tried:
+        """The stretch through a chain, as the house file has it.
+
+        Raises
+        ------
+        HouseError
+            The block, the key, the value, and what is allowed.
+        """
+        blocks = made_blocks(written)
+        name = digest(json.dumps([self.source.name, self.start_s, written], sort_keys=True))[:16]
+        with self._lock:
+            if name not in self._tried:
+                self._tried[name] = self._run(name, blocks)
+                while len(self._tried) > 8:
+                    self._tried.popitem(last=False)
+            self._tried.move_to_end(name)
+            return self._tried[name]
+
+    def _run(self, name: str, blocks: list[ChainBlock]) -> Tried:
+        to_run = still_to_come(blocks, self._desk.tap_of(self.source))
+        out = self._what_if.run(to_run)
+        steps = []
+        came, came_width = octave_powers(self.samples, self.rate_hz), _width(self.samples)
+        for place, stage in enumerate(self._what_if.stages(self.before.activity)):
+            signal = self._what_if.after(place)
+            powers, width = octave_powers(signal, self.rate_hz), _width(signal)
+            steps.append(
+                Step(
+                    stage=stage,
+                    octave_db=octave_change_db(came, powers),
+                    width_db=None if width is None or came_width is None else round(width - came_width, 1),
+                )
+            )
+            came, came_width = powers, width
+        return Tried(
+            id=name,
+            readings=self._read(out, self.before).readings if to_run else self.before.readings,
+            steps=tuple(steps),
+            runs=tuple(any(one is block for one in to_run) for block in blocks),
+            audio=to_left_and_right(out),
+            level_in_dbfs=self.before.readings.level_dbfs,
+        )
+
+
+class Sounds:
+    """Audio that pages play, as files of a temporary folder: FLAC of 24 bits, so that any part of them can be asked for."""
+
+    def __init__(self) -> None:
+        self._folder = Path(tempfile.mkdtemp(prefix="deskhand-"))
+        atexit.register(self.close)
+        self._files: OrderedDict[str, float] = OrderedDict()
+        self._lock = threading.Lock()
+
+    def put(self, name: str, audio: NDArray[np.floating], sample_rate_hz: int, *, gain_db: float = 0.0) -> float:
+        """Write (2, frames) where it is not there yet; by how much the file is below the sound, in dB."""
+        import soundfile
+
+        with self._lock:
+            if name in self._files:
+                self._files.move_to_end(name)
+                return self._files[name]
+            sound = np.asarray(audio, np.float64) * amplitude_from_db(gain_db)
+            top = float(np.abs(sound).max(initial=0.0))
+            down = min(1.0, _CEILING / top) if top > 0 else 1.0
+            path = self._path(name)
+            part = path.with_suffix(".part")
+            soundfile.write(part, (down * sound).T, sample_rate_hz, format="FLAC", subtype="PCM_24")
+            part.replace(path)
+            self._files[name] = float(-db_from_amplitude(down))
+            while len(self._files) > 60:
+                old, _ = self._files.popitem(last=False)
+                self._path(old).unlink(missing_ok=True)
+            return self._files[name]
+
+    def path(self, name: str) -> Path | None:
+        """The file of a sound; None when there is none."""
+        with self._lock:
+            return self._path(name) if name in self._files else None
+
+    def _path(self, name: str) -> Path:
+        return self._folder / f"{name}.flac"
+
+    def close(self) -> None:
+        """Take them away."""
+        shutil.rmtree(self._folder, ignore_errors=True)
+        atexit.unregister(self.close)
+
+
+def pair_of(sounds: Sounds, one: Tried, other: Tried, sample_rate_hz: int) -> dict[str, Any] | None:
+    """Two chains' sound at one loudness, as the page plays them; None when one of them is silent.
+
+    Loudness is measured over the stretch that is played (ITU-R BS.1770-5), and neither is turned up.
+    """
+    gains_db = matched_gains_db(one.readings, other.readings)
+    if gains_db is None:
+        return None
+    out = []
+    for tried, gain_db in zip((one, other), gains_db, strict=True):
+        below_db = sounds.put(tried.id, tried.audio, sample_rate_hz)
+        out.append(
+            {
+                "url": f"/audio/{tried.id}.flac",
+                "gain_db": gain_db + below_db,
+                "turned_db": gain_db,
+                "loudness_lufs": tried.readings.loudness_lufs,
+            }
+        )
+    return {"first": out[0], "second": out[1], "sample_rate_hz": sample_rate_hz}
