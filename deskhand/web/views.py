@@ -105,11 +105,12 @@ def _engine() -> Environment:
 
 def page(name: str, /, **values: Any) -> str:
     """One page."""
-    return (
+    made = (
         _engine()
         .get_template(f"{name}.html.j2")
         .render({"shelf": None, "house_name": "", "shown": None, "page": name, "voice_there": False} | values)
     )
+    return made.encode("utf-8", "replace").decode()  # a file's name may hold bytes that are no text
 
 
 def spoken_date(date: str | None) -> str:
