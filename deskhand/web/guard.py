@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import hmac
-from http.cookies import CookieError, SimpleCookie
 from typing import TYPE_CHECKING, Final
 from urllib.parse import parse_qs, urlsplit
 
 from starlette.datastructures import Headers
+from starlette.exceptions import HTTPException
+from starlette.requests import cookie_parser
 from starlette.responses import PlainTextResponse, RedirectResponse
 
 from deskhand.report.words import text
@@ -21,6 +22,7 @@ COOKIE: Final = "deskhand"
 OWN_HEADER: Final = "x-deskhand"
 MOST_JSON_BYTES: Final = 1_000_000
 MOST_UPLOAD_BYTES: Final = 64_000_000_000
+_LONGEST_PATH: Final = 2000
 _LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 _POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; media-src 'self' blob:; connect-src 'self'; "
@@ -46,8 +48,11 @@ def host_of(value: str) -> str:
         return ""
 
 
-class TooLargeError(Exception):
+class TooLargeError(HTTPException):
     """A request that goes on beyond what it may hold."""
+
+    def __init__(self) -> None:
+        super().__init__(413, text("guard.too_large"))
 
 
 class Guard:
@@ -99,18 +104,7 @@ class Guard:
                 raise TooLargeError
             return message
 
-        started = False
-
-        async def watched(message: Message) -> None:
-            nonlocal started
-            started = True
-            await with_headers(message)
-
-        try:
-            await self._app(scope, counted, watched)
-        except TooLargeError:
-            if not started:
-                await PlainTextResponse(text("guard.too_large"), 413)(scope, receive, with_headers)
+        await self._app(scope, counted, with_headers)
 
     def _refused(self, scope: Scope) -> PlainTextResponse | RedirectResponse | None:
         headers = Headers(scope=scope)
@@ -118,6 +112,8 @@ class Guard:
         # a page elsewhere whose name was made to point here would bring its own name (DNS rebinding)
         if host_of(host).casefold() not in self._names:
             return PlainTextResponse(text("guard.host"), 421)
+        if len(scope["path"]) > _LONGEST_PATH:
+            return PlainTextResponse(text("guard.too_large"), 414)
         method = scope["method"]
         if self._token is not None:
             given = parse_qs(scope.get("query_string", b"").decode("latin-1")).get("token", [""])[0]
@@ -131,14 +127,15 @@ class Guard:
                 return PlainTextResponse(text("guard.token"), 403)
         if method not in ("GET", "HEAD"):
             origin = headers.get("origin")
-            elsewhere = origin is not None and urlsplit(origin).netloc.casefold() != host.casefold()
-            if elsewhere or headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+            if (origin is not None and _place(origin) != host.casefold()) or headers.get(
+                "sec-fetch-site", "same-origin"
+            ) not in ("same-origin", "none"):
                 return PlainTextResponse(text("guard.elsewhere"), 403)
             # a form of another page cannot set a header of its own
             if headers.get(OWN_HEADER) != "1":
                 return PlainTextResponse(text("guard.elsewhere"), 403)
         length = headers.get("content-length")
-        if length is not None and (not length.isdecimal() or int(length) > _most(scope)):
+        if length is not None and (not length.isdecimal() or len(length) > 15 or int(length) > _most(scope)):
             return PlainTextResponse(text("guard.too_large"), 413)
         return None
 
@@ -147,9 +144,14 @@ def _most(scope: Scope) -> int:
     return MOST_UPLOAD_BYTES if scope["method"] == "PUT" and scope["path"].startswith("/upload/") else MOST_JSON_BYTES
 
 
-def _cookie(header: str) -> str:
+def _place(origin: str) -> str | None:
+    """Name and port of an Origin header."""
     try:
-        found = SimpleCookie(header).get(COOKIE)
-    except CookieError:
-        return ""
-    return found.value if found is not None else ""
+        return urlsplit(origin).netloc.casefold()
+    except ValueError:
+        return None
+
+
+def _cookie(header: str) -> str:
+    # what other pages of this computer left there, however odd, does not hide ours
+    return cookie_parser(header).get(COOKIE, "")
