@@ -743,8 +743,9 @@ def written_source(text: str, source: str) -> dict[str, Any]:
     Raises
     ------
     HouseError
-        There is no such source.
+        A mistake in the file, or there is no such source.
     """
+    parse_house(text, Path(FILE_NAME))
     found = next((one for one in tomllib.loads(text).get("source", []) if key(str(one["name"])) == key(source)), None)
     if found is None:
         raise HouseError(FILE_NAME, f'there is no source "{source}"', "read the page again")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import secrets
 import shutil
 import threading
@@ -16,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
 from starlette.applications import Starlette
 from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
+from starlette.requests import ClientDisconnect
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
@@ -65,6 +67,10 @@ _QUIET_LUFS: Final = -26.0
 _HEAR_MOST_S: Final = 20.0
 _FREE_BYTES: Final = 200_000_000
 _OPENED: Final = 20
+_DEVICES: Final = frozenset(
+    ["con", "prn", "aux", "nul", *(f"{one}{at}" for one in ("com", "lpt") for at in (*range(10), *"¹²³"))]
+)
+"""Names that no file can have on Windows, whatever they end in: a folder is carried from one computer to another."""
 PAPERS: Final[tuple[Literal["a4", "letter"], ...]] = ("a4", "letter")
 
 
@@ -114,6 +120,7 @@ class Pages:
         self._stretches = _Newest(8)
         self._rooms = _Newest(2)
         self._blinds = _Newest(20)
+        self._answering = threading.Lock()
         self._proposals: dict[str, dict[str, str]] = {}
 
     # --- what requests are about
@@ -190,6 +197,23 @@ class Pages:
         key = (shelf.id, shelf.changed, name, round(start_s, 3), desk.tap_of(source), tuple(source.tracks), source.role)
         return self._stretches.made(key, lambda: Stretch(desk, source, start_s))
 
+    def _standing(self, name: str) -> list[dict[str, Any]]:
+        """A source's chain in the standing house file."""
+        text_of = self.hall.standing_text()
+        parse_house(text_of, self.hall.house_file)
+        return _chain(views.week_source(text_of, name).get("chain", []))
+
+    def _wanted(self, shelf: Shelf, name: str, value: Any) -> list[dict[str, Any]]:
+        """A chain as the page sends it: what it reads lies in the house's folder, unless the house file itself says otherwise."""
+        chain = _chain(value)
+        written = views.week_source(self.hall.text_of(shelf), name).get("chain", [])
+        known = [block.get("file") for block in written]
+        for place, block in enumerate(chain, 1):
+            file = block.get("file")
+            if isinstance(file, str) and file not in known and not _lies_in(self.hall.root, file):
+                raise UsageError(f"chain {place}", f"{file[:60]!r} is not in the house's folder", "copy it there")
+        return chain
+
     # --- pages
 
     def home(self, _: Request) -> Response:
@@ -263,6 +287,7 @@ class Pages:
         shelf, shown = self._needed(request)
         at, source = _source_at(shown, int(request.path_params["at"]))
         text_of = self.hall.text_of(shelf)
+        house = parse_house(text_of, self.hall.file_of(shelf))
         picture = shown.pictures.get(source.name)
         start_s = (picture.telling_s if picture else 0.0) - shown.result.show.start_s
         asked = request.query_params.get("from")
@@ -274,7 +299,7 @@ class Pages:
                 shown,
                 source,
                 written=views.week_source(text_of, source.name),
-                house=parse_house(text_of, self.hall.file_of(shelf)),
+                house=house,
                 start_s=max(0.0, start_s) + shown.result.show.start_s,
                 at=at,
             )
@@ -557,7 +582,7 @@ class Pages:
 
     def news(self, _: Request) -> Response:
         """Whether a recording appeared."""
-        return JSONResponse({"new": self._news() if self.hall.has_house else None})
+        return JSONResponse(plain({"new": self._news() if self.hall.has_house else None}))
 
     def leave(self, data: dict[str, Any]) -> dict[str, Any]:
         """Ignore a finding tonight."""
@@ -609,11 +634,13 @@ class Pages:
         shown = self._result(shelf)
         if shown is None:
             raise UsageError(shelf.name, "is not checked yet", "check it first")
-        name, chain = str(data.get("source")), _chain(data.get("chain"))
+        name = str(data.get("source"))
         start_s = _number(data.get("start_s"), "the start") - shown.result.show.start_s
         stretch = self._stretch(shelf, name, start_s)
+        chain = self._wanted(shelf, name, data.get("chain"))
         tried = stretch.run(chain)
-        standing = stretch.run(views.week_source(self.hall.house_file.read_text("utf-8-sig"), name).get("chain", []))
+        house_chain = self._standing(name)
+        standing = stretch.run(house_chain)
         checked = stretch.run(views.week_source(shown.house_text, name).get("chain", []))
         source = next((one for one in shown.result.sources if one.name == name), None)
         made = views.tried_parts(source, chain, checked, standing, tried)
@@ -625,8 +652,7 @@ class Pages:
                 "recorded": pair_of(self.sounds, stretch.recorded, tried, rate),
                 "house": pair_of(self.sounds, standing, tried, rate),
             },
-            "same_as_house": chain
-            == _chain(views.week_source(self.hall.house_file.read_text("utf-8-sig"), name).get("chain", [])),
+            "same_as_house": chain == house_chain,
         }
 
     def written(self, request: Request) -> Response:
@@ -636,19 +662,18 @@ class Pages:
         if shown is None:
             raise HTTPException(404, text("error.not_checked"))
         moves = request.query_params.get("which") == "moves"
-        own = written_source(
-            shown.moves_text if moves else self.hall.house_file.read_text("utf-8-sig"),
-            request.query_params.get("source", ""),
-        )
+        text_of = shown.moves_text if moves else self.hall.standing_text()
+        own = written_source(text_of, request.query_params.get("source", ""))
         return JSONResponse({"chain": plain(own.get("chain", [])), "fader": str(own.get("fader", ""))})
 
     def save(self, data: dict[str, Any]) -> dict[str, Any]:
         """Write a source's settings into this week's house file, unless somebody else changed them meanwhile."""
         shelf = self._of(data)
-        name, chain = str(data.get("source")), _chain(data.get("chain"))
-        fader = data.get("fader")
+        name, fader = str(data.get("source")), data.get("fader")
         with self.hall.lock:
             now = self.hall.text_of(shelf)
+            parse_house(now, self.hall.file_of(shelf))
+            chain = self._wanted(shelf, name, data.get("chain"))
             own = written_source(now, name)
             base = data.get("base")
             if (
@@ -676,7 +701,7 @@ class Pages:
         voice, settings = str(data.get("voice")), Settings.of(data.get("settings", {}))
         desk = self._desk(shelf)
         room = self._rooms.made(
-            (shelf.id, id(desk), voice, digest(shown.house_text)), lambda: Room(desk, shown.result, voice)
+            (shelf.id, desk.id, voice, digest(shown.house_text)), lambda: Room(desk, shown.result, voice)
         )
         made = views.voice_parts(shown.result, room.tried(settings))
         at = data.get("at")
@@ -692,7 +717,7 @@ class Pages:
         for one in (Settings(), settings):
             audio = mix_around(desk, room.strips, one, start_s, MOMENT_S)
             said = heard(audio, rate)
-            name = digest(f"mix {id(desk)} {start_s} {sorted(one.mid_down_db.items())} {sorted(one.fader_db.items())} {sorted(one.muted)}")[:16]  # fmt: skip
+            name = digest(f"mix {desk.id} {start_s} {sorted(one.mid_down_db.items())} {sorted(one.fader_db.items())} {sorted(one.muted)}")[:16]  # fmt: skip
             pair.append(_Rendering(name, audio, said))
         return pair_of(self.sounds, pair[0], pair[1], rate)  # type: ignore[arg-type]
 
@@ -711,7 +736,7 @@ class Pages:
         if not tracks:
             raise HTTPException(404, text("error.nothing_to_hear"))
         begin_s = max(0.0, min(start_s, desk.recording.duration_s - 0.1))
-        name = digest(f"hear {shelf.id} {shelf.changed} {source.name} {begin_s} {length_s}")[:16]
+        name = digest(f"hear {shelf.id} {shelf.changed} {source.name} {tracks} {begin_s} {length_s}")[:16]
         if self.sounds.path(name) is None:
             samples = desk.recording.excerpt(tracks, begin_s, max(0.1, length_s))
             audio = to_left_and_right(samples)
@@ -745,12 +770,8 @@ class Pages:
         name, against = str(data.get("source")), str(data.get("against"))
         start_s = _number(data.get("start_s"), "the start") - shown.result.show.start_s
         stretch = self._stretch(shelf, name, start_s)
-        tried = stretch.run(_chain(data.get("chain")))
-        other = (
-            stretch.recorded
-            if against == "recorded"
-            else stretch.run(views.week_source(self.hall.house_file.read_text("utf-8-sig"), name).get("chain", []))
-        )
+        tried = stretch.run(self._wanted(shelf, name, data.get("chain")))
+        other = stretch.recorded if against == "recorded" else stretch.run(self._standing(name))
         blind = Blind.begin(
             self.sounds,
             other,
@@ -769,9 +790,11 @@ class Pages:
         blind = self._blinds.get(str(data.get("blind")))
         if not isinstance(blind, Blind):
             raise UsageError("the blind test", "is over", "begin another")
-        blind.answer(str(data.get("answer")))
-        made = blind.told()
-        if blind.done:
+        # two answers at once are two answers, and one result
+        with self._answering:
+            blind.answer(str(data.get("answer")))
+            made = blind.told()
+        if made["done"]:
             store = keeping.history_at(self.history, self.hall.house_file, create=True)
             try:
                 store.add_blind_test(
@@ -871,20 +894,32 @@ class Pages:
             raise UsageError(name, "is no audio file", f"drop files that end in {', '.join(sorted(AUDIO_SUFFIXES))}")
         folder = self.hall.root / folder_name
         target = folder / name
-        if target.exists():
-            raise UsageError(f"{folder_name}/{name}", "is there already", "it is not written over: move it away first")
         length = int(request.headers.get("content-length", "0"))
-        if shutil.disk_usage(self.hall.root).free < length + _FREE_BYTES:
-            raise UsageError(name, "does not fit on the disk", "make room, or choose a shorter recording")
         part = self.hall.root / f".deskhand-{secrets.token_hex(8)}.part"
+
+        def look() -> None:
+            if os.path.lexists(target):
+                raise _there_already(target)
+            if not _lies_in(self.hall.root, folder_name):
+                raise UsageError(folder_name, "is a link to elsewhere", "choose another folder")
+            if shutil.disk_usage(self.hall.root).free < length + _FREE_BYTES:
+                raise UsageError(name, "does not fit on the disk", "make room, or choose a shorter recording")
+
+        def put() -> None:
+            with self.hall.lock:
+                if os.path.lexists(target):  # another one arrived meanwhile
+                    raise _there_already(target)
+                folder.mkdir(exist_ok=True)
+                part.rename(target)
+
+        await run_in_threadpool(look)
         try:
-            folder.mkdir(exist_ok=True)
             with part.open("xb") as file:
                 async for piece in request.stream():
                     await run_in_threadpool(file.write, piece)
             if length and part.stat().st_size != length:
                 raise UsageError(name, "did not arrive whole", "drop it again")
-            part.rename(target)
+            await run_in_threadpool(put)
             self.hall.look_again()
         except OSError as error:
             raise UsageError(
@@ -892,8 +927,6 @@ class Pages:
             ) from None
         finally:
             part.unlink(missing_ok=True)
-            if folder.is_dir() and not any(folder.iterdir()):
-                folder.rmdir()
         return JSONResponse({"name": name}, 201)
 
     def _of(self, data: dict[str, Any]) -> Shelf:
@@ -935,8 +968,8 @@ def _source_at(shown: Shown, at: int) -> tuple[int, SourceResult]:
 def _number(value: Any, what: str) -> float:
     try:
         made = float(value)
-    except (TypeError, ValueError):
-        raise UsageError(what, f"{value!r} is no number", "read the page again") from None
+    except (TypeError, ValueError, OverflowError):
+        raise UsageError(what, f"{str(value)[:60]!r} is no number", "read the page again") from None
     if not abs(made) < 1e9:
         raise UsageError(what, f"{value!r} is no number", "read the page again")
     return made
@@ -964,11 +997,26 @@ def _file_name(given: str, what: str) -> str:
         not name
         or name.startswith(".")
         or len(name.encode("utf-8", "replace")) > 200
-        or any(one in '/\\:*?"<>|' or unicodedata.category(one) in ("Cc", "Cf", "Cs") for one in name)
+        or any(one in '/\\:*?"<>|' or unicodedata.category(one) in ("Cc", "Cf", "Cs", "Zl", "Zp") for one in name)
+        or name.endswith(".")
+        or name.split(".")[0].rstrip().casefold() in _DEVICES
     )
     if bad:
         raise UsageError(what, f"{given[:60]!r} is no name for it", "give it another name")
     return name
+
+
+def _there_already(target: Path) -> UsageError:
+    where = f"{target.parent.name}/{target.name}"
+    return UsageError(where, "is there already", "it is not written over: move it away first")
+
+
+def _lies_in(folder: Path, name: str) -> bool:
+    """Whether a name leads to somewhere under a folder, links followed."""
+    try:
+        return (folder / name).resolve().is_relative_to(folder)
+    except (OSError, RuntimeError, ValueError):
+        return False
 
 
 def _shared_style(_: Request) -> Response:
@@ -1008,8 +1056,10 @@ def make_app(
         async def endpoint(request: Request) -> Response:
             if not request.headers.get("content-type", "").startswith("application/json"):
                 raise HTTPException(415, text("error.no_json"))
+            body = await request.body()
             try:
-                data = json.loads(await request.body())
+                # as they come out, so they go in: signs that are no text and numbers that are not finite stay outside
+                data = plain(json.loads(body))
             except (ValueError, RecursionError):
                 raise HTTPException(400, text("error.no_json")) from None
             if not isinstance(data, dict):
@@ -1028,11 +1078,16 @@ def make_app(
             status, said, extra = 409, text("source.conflict"), {"theirs": error.theirs}
         elif not isinstance(error, DeskhandError):
             status, said = 500, text("error.broken", kind=type(error).__name__)
+        said = plain(said)
         if request.url.path.startswith(("/api/", "/upload/", "/audio/")):
             return JSONResponse({"problem": said, **extra}, status)
         if request.url.path.endswith((".pdf", ".csv", ".png", ".flac")):
             return PlainTextResponse(said, status)
         return HTMLResponse(views.page("error", said=said), status)
+
+    def gone(_: Request, __: Exception) -> Response:
+        """Whoever asked does not wait for the answer any more."""
+        return Response(status_code=400)
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
@@ -1072,7 +1127,13 @@ def make_app(
     app = Starlette(
         routes=routes,
         lifespan=life,
-        exception_handlers={HTTPException: failed, DeskhandError: failed, ConflictError: failed, Exception: failed},
+        exception_handlers={
+            HTTPException: failed,
+            DeskhandError: failed,
+            ConflictError: failed,
+            ClientDisconnect: gone,
+            Exception: failed,
+        },
     )
     app.state.pages = pages
     return Guard(app, token=token, names=names)

@@ -22,6 +22,7 @@ from deskhand.errors import DeskhandError, HouseError, UsageError
 from deskhand.house import FILE_NAME, HouseFile, parse_house, read_house
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.files import AUDIO_SUFFIXES
+from deskhand.recording.names import part_of
 from deskhand.report.pictures import Picture
 from deskhand.report.result import from_plain, plain, write_atomically
 
@@ -33,6 +34,8 @@ if TYPE_CHECKING:
 _KEPT_IN: Final = ".deskhand"
 _DEPTH: Final = 3
 _WEEK: Final = "week-"
+_LONGEST: Final = 100
+"""Bytes of the middle of such a file's name: a show may have a name that no file can have."""
 _LEVEL_DIGITS: Final = 1
 _LOOK_AGAIN_S: Final = 1.0
 """Ten years of weekly shows take a tenth of a second or two to look through."""
@@ -142,7 +145,8 @@ class Hall:
     def week_file(self, shelf: Shelf) -> Path:
         """This week's house file of a show, there or not."""
         stem = "".join(one if one.isalnum() or one in "-_." else "-" for one in (shelf.date or shelf.name)).strip(".-")
-        return self.root / f"{_WEEK}{stem or shelf.id}.toml"
+        fits = 0 < len(stem.encode("utf-8", "replace")) <= _LONGEST
+        return self.root / f"{_WEEK}{stem if fits else shelf.id}.toml"
 
     def file_of(self, shelf: Shelf) -> Path:
         """The house file that holds for a show: this week's when there is one."""
@@ -157,7 +161,19 @@ class Hall:
         HouseError
             It cannot be read.
         """
-        path = self.file_of(shelf)
+        return self._text(self.file_of(shelf))
+
+    def standing_text(self) -> str:
+        """The text of the standing house file.
+
+        Raises
+        ------
+        HouseError
+            It cannot be read.
+        """
+        return self._text(self.house_file)
+
+    def _text(self, path: Path) -> str:
         try:
             return path.read_text("utf-8-sig")
         except (OSError, UnicodeDecodeError) as error:
@@ -289,25 +305,39 @@ class Hall:
 
 
 def _walk(folder: Path, base: Path, depth: int) -> Iterator[tuple[Path, list[Path]]]:
-    """Folders with audio, and single files that lie at the top."""
+    """Folders with audio, and single files that lie at the top; none that would bring in files from elsewhere by a link."""
     try:
         entries = sorted(os.scandir(folder), key=lambda one: one.name)
     except OSError:
         return
-    files = []
+    files, elsewhere = [], []
     for entry in entries:
-        if entry.name.startswith(".") or not Path(entry.path).resolve().is_relative_to(base):
-            continue  # what lies elsewhere is not the house's
-        if entry.is_dir():
+        if entry.name.startswith("."):
+            continue
+        if entry.is_symlink() and not _stays(Path(entry.path), base):
+            if not entry.is_dir():
+                elsewhere.append(Path(entry.path))
+        elif entry.is_dir():
             if depth < _DEPTH and not entry.name.endswith("-audio"):
                 yield from _walk(Path(entry.path), base, depth + 1)
         elif Path(entry.name).suffix.casefold() in AUDIO_SUFFIXES:
             files.append(Path(entry.path))
     if depth:
-        if files:
+        if files and not elsewhere:
             yield folder, files
     else:
-        yield from ((file, [file]) for file in files)
+        # a file whose name says that it is a part is read with its other parts
+        parts = {part_of(one.stem) for one in elsewhere}
+        shut = {one[0] for one in parts if one is not None}
+        yield from ((file, [file]) for file in files if (part_of(file.stem) or ("",))[0] not in shut)
+
+
+def _stays(path: Path, base: Path) -> bool:
+    """Whether what a link leads to lies under the base."""
+    try:
+        return path.resolve().is_relative_to(base)
+    except (OSError, RuntimeError):
+        return False  # links in a ring
 
 
 def tracks_of(shelf: Shelf) -> tuple[int, float] | None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import atexit
 import json
+import secrets
 import shutil
 import tempfile
 import threading
 from collections import OrderedDict
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -120,6 +121,8 @@ class Desk:
     folder: Path
     tap: Tap
     taps: Mapping[str, Tap]
+    id: str = field(default_factory=lambda: secrets.token_hex(8))
+    """No other has it: sounds of two recordings are not taken for one another."""
 
     def source(self, name: str) -> Source:
         """The one of a name.
@@ -178,7 +181,7 @@ class Stretch:
             raise UsageError(f'"{source.name}"', "is shorter than 2 s here", "choose an earlier moment")
         self.before = self._read(self.samples, None)
         self.recorded = Tried(
-            id=digest(f"recorded {source.name} {self.start_s}")[:16],
+            id=digest(f"recorded {desk.id} {source.name} {self.start_s}")[:16],
             readings=self.before.readings,
             steps=(),
             runs=(),
@@ -211,7 +214,7 @@ class Stretch:
             The block, the key, the value, and what is allowed.
         """
         blocks = made_blocks(written)
-        name = digest(json.dumps([self.source.name, self.start_s, written], sort_keys=True))[:16]
+        name = digest(json.dumps([self._desk.id, self.source.name, self.start_s, written], sort_keys=True))[:16]
         with self._lock:
             if name not in self._tried:
                 self._tried[name] = self._run(name, blocks)
@@ -222,7 +225,10 @@ class Stretch:
 
     def _run(self, name: str, blocks: list[ChainBlock]) -> Tried:
         to_run = still_to_come(blocks, self._desk.tap_of(self.source))
-        out = self._what_if.run(to_run)
+        with np.errstate(over="ignore", invalid="ignore"):
+            out = self._what_if.run(to_run)
+        if not all(np.isfinite(self._what_if.after(place)).all() for place in range(len(to_run))):
+            raise UsageError("the chain", "makes it louder than can be worked out", "turn its gains down")
         steps = []
         came, came_width = octave_powers(self.samples, self.rate_hz), _width(self.samples)
         for place, stage in enumerate(self._what_if.stages(self.before.activity)):
@@ -260,16 +266,24 @@ class Sounds:
         import soundfile
 
         with self._lock:
-            if name in self._files:
+            path = self._path(name)
+            if name in self._files and path.is_file():
                 self._files.move_to_end(name)
                 return self._files[name]
             sound = np.asarray(audio, np.float64) * amplitude_from_db(gain_db)
             top = float(np.abs(sound).max(initial=0.0))
             down = min(1.0, _CEILING / top) if top > 0 else 1.0
-            path = self._path(name)
             part = path.with_suffix(".part")
-            soundfile.write(part, (down * sound).T, sample_rate_hz, format="FLAC", subtype="PCM_24")
-            part.replace(path)
+            try:
+                # what clears temporary folders may have taken this one away
+                self._folder.mkdir(mode=0o700, exist_ok=True)
+                soundfile.write(part, (down * sound).T, sample_rate_hz, format="FLAC", subtype="PCM_24")
+                part.replace(path)
+            except (OSError, soundfile.SoundFileError) as error:
+                part.unlink(missing_ok=True)
+                raise UsageError(
+                    "the sound", f"cannot be written to {self._folder} ({error})", "make room there"
+                ) from error
             self._files[name] = float(-db_from_amplitude(down))
             while len(self._files) > 60:
                 old, _ = self._files.popitem(last=False)
@@ -279,7 +293,8 @@ class Sounds:
     def path(self, name: str) -> Path | None:
         """The file of a sound; None when there is none."""
         with self._lock:
-            return self._path(name) if name in self._files else None
+            path = self._path(name)
+            return path if name in self._files and path.is_file() else None
 
     def _path(self, name: str) -> Path:
         return self._folder / f"{name}.flac"

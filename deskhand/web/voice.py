@@ -57,7 +57,7 @@ class Settings:
                 fader_db={str(name): float(value) for name, value in dict(data.get("fader_db", {})).items()},
                 muted=frozenset(str(name) for name in data.get("muted", [])),
             )
-        except (AttributeError, TypeError, ValueError) as error:
+        except (AttributeError, TypeError, ValueError, OverflowError) as error:
             raise UsageError("the settings", "are not numbers in dB", 'write them like "3 dB"') from error
         for name, value in (*made.mid_down_db.items(), *made.fader_db.items()):
             if not -MOST_DOWN_DB <= value <= MOST_DOWN_DB:
