@@ -139,18 +139,6 @@ def _players(pairs: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
     return tuple(out)
 
 
-def _kernels_are_compiled() -> bool:
-    """Whether the measuring kernels lie compiled in a cache; the first run has to make them."""
-    import os
-
-    import deskhand.dsp
-
-    folders = [Path(deskhand.dsp.__file__).parent / "__pycache__"]
-    if os.environ.get("NUMBA_CACHE_DIR"):
-        folders.append(Path(os.environ["NUMBA_CACHE_DIR"]))
-    return any(folder.is_dir() and any(folder.rglob("*.nbi")) for folder in folders)
-
-
 @contextmanager
 def _progress(label: str) -> Iterator[Callable[[float], None] | None]:
     """A bar on standard error, on a terminal only."""
@@ -161,7 +149,9 @@ def _progress(label: str) -> Iterator[Callable[[float], None] | None]:
     if not console.is_terminal:
         yield None
         return
-    if not _kernels_are_compiled():
+    from deskhand.dsp import kernels_are_compiled
+
+    if not kernels_are_compiled():
         console.print("First run: making the measuring code for this computer, about 15 s, once.", style="dim")
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bar:

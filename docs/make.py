@@ -16,10 +16,30 @@ def made() -> dict[Path, str]:
     from deskhand.compare.result import compare_schema
     from deskhand.report.result import json_schema
 
-    return {
+    return {HERE / "page-words.md": page_words()} | {
         HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
         for name, schema in (("check", json_schema), ("compare", compare_schema))
     }
+
+
+def page_words() -> str:
+    """Why each label of the local page is called what it is."""
+    from deskhand.report.words import words
+
+    rows = [f"| {text} | {words()['origin'][name]} |" for name, text in words()["label"].items()]
+    return "\n".join(
+        [
+            "# The labels of the page, and where each comes from",
+            "",
+            "*Trade*: a word of the trade or of an open standard. *Plain*: plain English for what it does. *Ours*: our own. Papers and",
+            "patents are named from memory. Made from `deskhand/report/words.toml` by `make docs`.",
+            "",
+            "| label | why |",
+            "|---|---|",
+            *rows,
+            "",
+        ]
+    )
 
 
 def main() -> None:

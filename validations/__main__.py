@@ -9,6 +9,7 @@ from validations import (
     measurements,
     moves,
     normal,
+    pictures,
     reduction,
     seasons,
     sounds,
@@ -18,5 +19,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
+    pictures,
 ):  # fmt: skip
     study.main()

@@ -25,6 +25,7 @@ from deskhand.report.terminal import (
     title,
     voice_line,
 )
+from deskhand.report.words import text, words
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
@@ -38,6 +39,10 @@ if TYPE_CHECKING:
     from deskhand.report.result import CheckResult, SourceResult
 
 _COST_PCT: Final = 0.5
+_DIGITS: Final = {
+    "tail_s": 2, "sharpness_acum": 2, "loudness_sone": 0, "loudness_n5_sone": 0, "noise_dbfs": 0, "hum_db": 0, "active_fraction": 0,
+}  # fmt: skip
+"""Of readings in small print; one where none is named."""
 
 
 def _taken(name: str, picture: Picture | None) -> list[tuple[str, str]]:
@@ -99,27 +104,17 @@ def number_rows(source: SourceResult) -> list[tuple[str, str]]:
     readings = source.before
     if readings is None:
         return []
-    rows = (
-        ("Level while playing", readings.level_dbfs, "dBFS", 1),
-        ("Loud moments", readings.loud_dbfs, "dBFS", 1),
-        ("Highest peak", readings.true_peak_dbtp, "dBTP", 1),
-        ("Loudness", readings.loudness_lufs, "LUFS", 1),
-        ("Peaks above level", readings.crest_db, "dB", 1),
-        ("Notes stand out at 2 to 8 kHz by", readings.articulation_db, "dB", 1),
-        ("Notes die away by 60 dB in", readings.tail_s, "s", 2),
-        ("Sharpness", readings.sharpness_acum, "acum", 2),
-        ("Loudness to the ear", readings.loudness_sone, "sone", 0),
-        ("Of it from 2 to 5 kHz", readings.harsh_sone, "sone", 1),
-        ("Its loud moments to the ear", readings.loudness_n5_sone, "sone", 0),
-        ("Step between its sounds", source.step_db, "LU", 1),
-        ("Noise in pauses", readings.noise_dbfs, "dBFS", 0),
-        ("Hum against level", readings.hum_db, "dB", 0),
-        ("Playing", 100 * readings.active_fraction, "% of the time", 0),
-        ("Sides against middle", readings.width_db, "dB", 1),
-        ("Right against left", readings.balance_db, "dB", 1),
-        ("Lost in mono", None if readings.mono_loss_db is None else -readings.mono_loss_db, "dB", 1),
-    )
-    return [(name, f"{number(value, digits)} {unit}") for name, value, unit, digits in rows if value is not None]
+    values = {name: getattr(readings, name, None) for name in words()["unit"]}
+    values |= {
+        "active_fraction": 100.0 * readings.active_fraction,
+        "step_db": source.step_db,
+        "mono_loss_db": None if readings.mono_loss_db is None else -readings.mono_loss_db,
+    }
+    return [
+        (text(f"reading.{name}"), f"{number(value, _DIGITS.get(name, 1))} {words()['unit'][name]}")
+        for name, value in values.items()
+        if value is not None
+    ]
 
 
 def _sounds(source: SourceResult) -> list[tuple[str, str, str]]:
@@ -171,6 +166,7 @@ def environment() -> tuple[Environment, str]:
 
     style = resources.files("deskhand.report").joinpath("style.css").read_text("utf-8")
     made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    made.globals["t"] = text
     return made, style
 
 
@@ -178,7 +174,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
     """The page as HTML text."""
     from importlib import resources
 
-    text = resources.files("deskhand.report").joinpath("page.html.j2").read_text("utf-8")
+    template = resources.files("deskhand.report").joinpath("page.html.j2").read_text("utf-8")
     engine, style = environment()
     cards = []
     for source in by_urgency(result):
@@ -203,12 +199,10 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
             }
         )
     own = result.vocal is not None and result.vocal.words != Words()
-    return engine.from_string(text).render(
+    return engine.from_string(template).render(
         style=style,
         reference=reference_line(result),
-        words="The limits are this house's own, from its kept weeks."
-        if own
-        else "Until the house has kept five weeks, the limits are common practice.",
+        words=text("voice.limits_own" if own else "voice.limits_common"),
         mix_findings=[finding.text for finding in result.mix.findings] if result.mix else [],
         result=result,
         title=title(result),

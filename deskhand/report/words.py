@@ -1,4 +1,4 @@
-"""The words of the page, the report and the sheet, all in `words.toml`: one file to translate."""
+"""The words of the local page and of the report, all in `words.toml`: one file to translate."""
 
 from __future__ import annotations
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any, Final
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from deskhand import __version__
+from deskhand.dsp import kernels_are_compiled
 from deskhand.findings.first import urgency
 from deskhand.house import BLOCK_NAMES, ROLES, defaults_of
 from deskhand.recording.names import dated
@@ -99,7 +100,9 @@ def _engine() -> Environment:
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    engine.globals.update(t=text, explained=explained, clock=clock, number=number, version=__version__)
+    engine.globals.update(
+        t=text, explained=explained, clock=clock, number=number, version=__version__, compiled=kernels_are_compiled
+    )
     return engine
 
 
@@ -313,7 +316,7 @@ def both_numbers(standing: Readings, tried: Readings) -> list[dict[str, str]]:
     """Readings of the stretch through the standing chain and through the one that is tried."""
     rows = []
     for name in _BOTH:
-        one, other = getattr(standing, name), getattr(tried, name)
+        one, other = (_shown(name, readings) for readings in (standing, tried))
         if one is None and other is None:
             continue
         unit = words()["unit"][name]
@@ -328,6 +331,12 @@ def both_numbers(standing: Readings, tried: Readings) -> list[dict[str, str]]:
             }
         )
     return rows
+
+
+def _shown(name: str, readings: Readings) -> float | None:
+    value: float | None = getattr(readings, name)
+    # what is lost is said as a loss
+    return -value if name == "mono_loss_db" and value is not None else value
 
 
 def step_rows(written: Sequence[Mapping[str, Any]], tried: Tried) -> list[dict[str, Any]]:

@@ -41,6 +41,7 @@ async function work() {
       by(`share-${side}`).textContent = found.shares[side];
       by(`pic-${side}`).innerHTML = found.pictures[side];
     }
+    by("nowhere").hidden = found.phrases.length > 0;
     by("phrases").replaceChildren(...found.phrases.map((/** @type {any} */ one) => {
       const [item, button] = [document.createElement("li"), document.createElement("button")];
       Object.assign(button, { type: "button", className: "moment", textContent: `${one.clock} ${one.word}${one.by ? `, ${filled(words.by, { by: one.by })}` : ""}` });
