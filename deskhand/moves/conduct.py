@@ -95,6 +95,9 @@ def plans(taken: Taken) -> dict[str, Plan]:
                 home=home,
                 wanted_tone_db=wanted_db,
                 line_check=taken.line_check,
+                level_dbfs=reading.readings.level_dbfs,
+                nominal_dbfs=taken.house.nominal_dbfs(source),
+                level_listen_db=taken.house.level_limits_db(source)[0],
             )
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
@@ -13,9 +14,11 @@ from deskhand.house import (
     OPEN_MICROPHONES,
     BellBlock,
     CompressorBlock,
+    GainBlock,
     HighPassBlock,
     HighShelfBlock,
     LowShelfBlock,
+    TrimBlock,
     changed,
     make_block,
 )
@@ -25,7 +28,7 @@ from deskhand.moves.fine import brought_to, fine_power
 from deskhand.moves.move import Move, Setting, signed, who_hears, with_caution
 from deskhand.moves.reduction import STEP_DB, Threshold, solve
 from deskhand.reference.numbers import NOTHING_DB, OCTAVES_HZ, tone_of
-from deskhand.units import hertz, number
+from deskhand.units import db_from_power, hertz, number, power_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -82,6 +85,11 @@ class Heard:
     wanted_tone_db: Array | None
     """(31,) third-octave levels behind the chain in the kept takes."""
     line_check: bool
+    level_dbfs: float | None = None
+    """At the tap, over the whole take."""
+    nominal_dbfs: float = -18.0
+    level_listen_db: float = 2.0
+    """How far from nominal it may be."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -128,6 +136,7 @@ def plan(heard: Heard) -> Plan:
         return out
     _polarity(heard, out)
     _level(heard, out)
+    _balance(heard, out)
     _tone(heard, out)
     _reduction(heard, out)
     return out
@@ -201,7 +210,10 @@ def _level(heard: Heard, out: Plan) -> None:
     change_db = round(off_db / step_db) * step_db if step_db > 0 else off_db
     if not change_db:
         return
-    place = next((at for at, block in enumerate(out.blocks) if block.block == kind), None)
+    place = next(
+        (at for at, block in enumerate(out.blocks) if block.block == kind and getattr(block, "on", "both") == "both"),
+        None,
+    )
     index: int | None = None
     old = out.blocks[place].gain_db if place is not None else 0.0  # type: ignore[union-attr]
     block = make_block({"block": kind, "gain": f"{round(old + change_db, 4):g} dB"})
@@ -234,6 +246,81 @@ def _level(heard: Heard, out: Plan) -> None:
     out.why.append(
         f"level {number(finding.measured, 1)} dBFS, nominal {number(finding.expected, 1)}: {where} {signed(change_db)}"
         + ("" if preamp else "; line check is over, so the digital trim is turned and not the preamp")
+    )
+
+
+def _sides_apart(heard: Heard) -> bool:
+    """Whether its sides are set one by one: on two channels of the desk, or where its equaliser says so."""
+    return heard.desk.equaliser.per_side or len(re.findall(r"\d+", str(heard.source.channel or ""))) == 2
+
+
+def _gain_db(blocks: Sequence[ChainBlock]) -> float:
+    """What gain and trim add on both sides."""
+    return sum(one.gain_db for one in blocks if isinstance(one, GainBlock | TrimBlock) and one.on == "both")
+
+
+def _balance(heard: Heard, out: Plan) -> None:
+    """One side's trim, where one side is stronger against the other than is usual here."""
+    finding = next((one for one in heard.findings if one.metric == "balance_db" and one.severity == "listen"), None)
+    if finding is None or finding.measured is None or finding.expected is None or len(heard.source.tracks) != 2:
+        return
+    if not _sides_apart(heard):
+        out.left_over.append(
+            "one side is stronger than usual, and this desk sets both at once: look at the player's end"
+        )
+        return
+    off_db = finding.measured - finding.expected
+    step_db = heard.desk.trim_step_db
+    far_db = round(abs(off_db) / step_db) * step_db if step_db > 0 else abs(off_db)
+    if not far_db:
+        return
+    strong, weak = ("right", "left") if off_db > 0 else ("left", "right")
+    # the stronger side is turned down, unless the pair would then be too low: its level is the power mean of both
+    balance = float(power_from_db(abs(finding.measured)))
+    lower_db = float(db_from_power((balance * power_from_db(-far_db) + 1.0) / (balance + 1.0)))
+    turned = _gain_db(out.blocks) - _gain_db(heard.blocks)
+    down = (
+        heard.level_dbfs is None or heard.level_dbfs + turned + lower_db >= heard.nominal_dbfs - heard.level_listen_db
+    )
+    side, change_db = (strong, -far_db) if down else (weak, far_db)
+    place = next(
+        (at for at, one in enumerate(out.blocks) if one.block == "trim" and getattr(one, "on", "both") == side), None
+    )
+    index: int | None = None
+    old = out.blocks[place].gain_db if place is not None else 0.0  # type: ignore[union-attr]
+    after = round(old + change_db, 4)
+    block = make_block({"block": "trim", "on": side, "gain": f"{after:g} dB"})
+    if place is None:
+        at = next((at for at, one in enumerate(out.blocks) if one.block not in _BEFORE_EQUALISER), len(out.blocks))
+        out.blocks.insert(at, block)
+        out.made.append(block)
+    else:
+        index = _index_of(heard, out.blocks[place])
+        out.blocks[place] = block
+    hearers = who_hears("trim", heard.desk)
+    then_db = finding.measured - np.sign(off_db) * far_db
+    out.moves.append(
+        Move(
+            where="trim",
+            block="trim",
+            index=index,
+            on=side,
+            settings={"gain": Setting(before=old if index is not None else None, after=after, unit="dB")},
+            effect=f"right against left from {signed(finding.measured)} to {signed(float(then_db))}, "
+            f"where {signed(finding.expected)} is usual",
+            who_hears=hearers,
+            undo=f"set its {side} trim back by {signed(-change_db)}",
+            text=with_caution(
+                f"{side} trim {signed(change_db)}, once the two gains at the player's end are seen to be right",
+                hearers,
+                raises=change_db > 0,
+                open_microphone=heard.source.role in OPEN_MICROPHONES,
+            ),
+        )
+    )
+    out.why.append(
+        f"its right is {signed(off_db)} off what is usual against its left: {side} trim {signed(change_db)}"
+        + ("" if down else "; turning the stronger side down would leave the pair too low")
     )
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings import Finding
 from deskhand.house import Desk, Source, make_block, parse_house
@@ -95,6 +96,90 @@ def test_an_existing_trim_is_changed_not_doubled(rng):
     [move] = found.moves
     assert (move.index, move.settings["gain"].before, move.settings["gain"].after) == (0, 2.0, -1.0)
     assert len(found.blocks) == 1
+
+
+def _pair(rng: np.random.Generator, right_db: float) -> np.ndarray:
+    one = _music(rng)[0]
+    return np.stack([one, 10 ** (right_db / 20) * np.roll(one, 480)])
+
+
+def _off_balance(measured: float, expected: float = 0.0) -> Finding:
+    return _finding("width", "listen", metric="balance_db", measured=measured, expected=expected, unit="dB")
+
+
+def _powers_db(found, signal: np.ndarray) -> tuple[float, float]:
+    """Mean level of both sides, and right against left, behind the chain with the moves."""
+    out = run(signal.astype(np.float64), found.blocks, sample_rate_hz=RATE_HZ) if found.blocks else signal
+    left, right = np.mean(np.square(out), axis=1)
+    return 10 * np.log10((left + right) / 2), 10 * np.log10(right / left)
+
+
+TWO_CHANNELS = {"name": "keys", "role": "keys", "tracks": ["l", "r"], "channel": "9/10"}
+
+
+@pytest.mark.parametrize("right_db", [-7.3, -4.0, 4.0, 7.3])
+@pytest.mark.parametrize("usual_db", [0.0, 1.5])
+def test_the_stronger_side_is_turned_down(rng, right_db, usual_db):
+    signal = _pair(rng, right_db)
+    heard = _heard(
+        signal,
+        [],
+        [_off_balance(right_db, usual_db)],
+        source=Source(**TWO_CHANNELS),
+        level_dbfs=-12.0,
+        nominal_dbfs=-18.0,
+    )
+    found = plan(heard)
+    [move] = found.moves
+    assert (move.where, move.block) == ("trim", "trim")
+    assert move.on == ("right" if right_db > usual_db else "left")
+    assert move.settings["gain"].after < 0
+    # within half a step of the desk's trim
+    assert _powers_db(found, signal)[1] == pytest.approx(usual_db, abs=0.26)
+    assert "tell the stage first" in move.text
+
+
+def test_the_weaker_side_is_turned_up_where_the_pair_would_be_too_low(rng):
+    """Level of a pair: power mean of its sides (DESIGN: what a pair's level is); 2 dB below nominal is worth listening to."""
+    signal = _pair(rng, 6.0)
+    how = {"source": Source(**TWO_CHANNELS), "nominal_dbfs": -18.0, "level_listen_db": 2.0}
+    for level_dbfs, side in ((-15.9, "right"), (-16.1, "left")):
+        [move] = plan(_heard(signal, [], [_off_balance(6.0)], level_dbfs=level_dbfs, **how)).moves
+        assert move.on == side
+    # 6 dB off the stronger side takes 4 dB off the pair
+    found = plan(_heard(signal, [], [_off_balance(6.0)], level_dbfs=-12.0, **how))
+    mean_db = 10 * np.log10(np.mean(np.square(signal)))
+    assert _powers_db(found, signal)[0] - mean_db == pytest.approx(10 * np.log10(2 / (1 + 10**0.6)), abs=0.1)
+
+
+def test_level_and_balance_are_two_moves_that_do_not_undo_each_other(rng):
+    signal = _pair(rng, 5.0)
+    level = _finding("level-high", measured=-10.0, expected=-18.0, text="lower it")
+    chain = [{"block": "trim", "gain": "1 dB", "on": "right"}]
+    heard = _heard(
+        signal, chain, [level, _off_balance(5.0)], source=Source(**TWO_CHANNELS), level_dbfs=-10.0, nominal_dbfs=-18.0
+    )
+    found = plan(heard)
+    both, one_side = found.moves
+    assert (both.on, both.settings["gain"].after) == ("both", -8.0)
+    # after 8 dB less, the pair would be 3.4 dB too low: its weaker side is turned up
+    assert (one_side.on, one_side.settings["gain"].after) == ("left", 5.0)
+    existing = plan(_heard(signal, chain, [_off_balance(5.0)], source=Source(**TWO_CHANNELS), level_dbfs=-10.0))
+    [move] = existing.moves
+    assert (move.index, move.settings["gain"].before, move.settings["gain"].after) == (0, 1.0, -4.0)
+
+
+def test_a_side_is_not_turned_where_the_desk_sets_both_at_once(rng):
+    signal, finding = _pair(rng, 6.0), _off_balance(6.0)
+    alone = Source(name="keys", role="keys", tracks=["l", "r"], channel="9")
+    found = plan(_heard(signal, [], [finding], source=alone, level_dbfs=-12.0))
+    assert not found.moves
+    assert "both at once" in found.left_over[0]
+    desk = Desk(equaliser={"per_side": True})
+    assert plan(_heard(signal, [], [finding], source=alone, desk=desk, level_dbfs=-12.0)).moves
+    # a note is no reason to turn anything
+    quiet = _finding("width", "note", metric="balance_db", measured=6.0, expected=0.0)
+    assert not plan(_heard(signal, [], [quiet], source=Source(**TWO_CHANNELS), level_dbfs=-12.0)).moves
 
 
 @pytest.mark.parametrize("middle_db", [1.5, 3.0, 5.0, 7.5])
