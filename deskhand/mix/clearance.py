@@ -390,6 +390,18 @@ class Held:
     """Of 10 ms."""
 
 
+def _middle_and_side(feed: Feed, name: str) -> tuple[Array, Array]:
+    """(18,) energies of a source's middle and sides over the phrase."""
+    mono, left, right = (np.asarray(part, np.float64).sum(axis=0) for part in feed.energies[name])
+    return mono, np.maximum(0.5 * (left + right) - mono, 0.0)
+
+
+def hold_one(feed: Feed, name: str, offset_db: float) -> tuple[Array, Array, Array]:
+    """Of one source, what `hold` keeps of it: (frames, 18) noise, (18,) energy of its middle, (18,) of its sides."""
+    noise = _noise_power(np.asarray(feed.energies[name][0], np.float64), offset_db)[::_EVERY]
+    return (noise, *_middle_and_side(feed, name))
+
+
 def hold(feed: Feed, voice: str, offset_db: float) -> Held:
     """What is needed of a phrase to try other settings of everything but the voice.
 
@@ -403,13 +415,8 @@ def hold(feed: Feed, voice: str, offset_db: float) -> Held:
     """
     names = tuple(name for name in feed.energies if name != voice)
     speech = _spectrum_db(feed.energies[voice][0].mean(axis=0), offset_db)
-
-    def of(name: str) -> tuple[Array, Array]:
-        mono, left, right = (part.sum(axis=0) for part in feed.energies[name])
-        return mono, np.maximum(0.5 * (left + right) - mono, 0.0)
-
-    own = of(voice)
-    others = [of(name) for name in names]
+    own = _middle_and_side(feed, voice)
+    others = [_middle_and_side(feed, name) for name in names]
     return Held(
         speech_db=speech,
         distortion=level_distortion(speech),

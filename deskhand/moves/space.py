@@ -53,6 +53,18 @@ class Bell:
     """Of one that is there already."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Other:
+    """A source in one phrase, with another setting of a block that follows its level: what no gain can tell."""
+
+    noise: Array
+    """(frames, 18) its spectrum power in the mono sum, as in `Held`."""
+    middle: Array
+    """(18,) energy of its middle over the phrase."""
+    side: Array
+    """(18,) of its sides."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Abilities:
     """What can be turned at one source."""
@@ -60,6 +72,8 @@ class Abilities:
     fader: bool = True
     middle: bool = False
     """Whether its middle can be trimmed."""
+    thresholds: Mapping[float, Sequence[Other]] = field(default_factory=dict)
+    """By how much (below 0) the threshold of its middle can be lowered, and what is then heard of it in each phrase."""
     bells: tuple[Bell, ...] = ()
     fader_step_db: float = STEP_DB
     bell_step_db: float = STEP_DB
@@ -74,6 +88,8 @@ class Giving:
     bell: Bell | None = None
     bell_db: float = 0.0
     """Against what it is set to."""
+    threshold_db: float = 0.0
+    """Of its middle's compressor, against what it is set to."""
 
     @property
     def nothing(self) -> bool:
@@ -114,6 +130,9 @@ def bands_of(bell: Bell, gain_db: float) -> Array:
     return np.asarray((wanted @ made) / wanted.sum(axis=1))
 
 
+Setting = tuple["Array", "Array"]
+
+
 @dataclass(slots=True, eq=False)
 class _Feed:
     """The voice's phrases as arrays, and what each source adds."""
@@ -128,15 +147,29 @@ class _Feed:
     voice_side: float
     shares: Array
     """(phrases,) of the time."""
+    others: dict[tuple[int, float], tuple[list[Array], Array, Array]] = field(default_factory=dict)
+    """(source, threshold) to its noise in each phrase, and its middle and sides over all."""
     known: dict[bytes, float] = field(default_factory=dict)
 
-    def pct(self, gains: Array) -> float:
-        """Mean clearance in the mono sum for (sources, 18) power gains of the middles."""
-        key = gains.tobytes()
+    def energies(self, place: int, threshold_db: float) -> tuple[Array, Array]:
+        """(18,) energy of a source's middle and sides over all phrases."""
+        if threshold_db:
+            _, middle, side = self.others[place, threshold_db]
+            return middle, side
+        return self.middle[place], self.side[place]
+
+    def pct(self, setting: Setting) -> float:
+        """Mean clearance in the mono sum for (sources, 18) power gains of the middles, and (sources,) thresholds."""
+        gains, thresholds_db = setting
+        key = gains.tobytes() + thresholds_db.tobytes()
         if key not in self.known:
             total = 0.0
-            for share, one in zip(self.shares, self.held, strict=True):
+            moved = [(int(place), float(thresholds_db[place])) for place in np.flatnonzero(thresholds_db)]
+            for at, (share, one) in enumerate(zip(self.shares, self.held, strict=True)):
                 noise = np.einsum("sb,snb->nb", gains, one.noise[:-1]) + one.noise[-1]
+                for place, threshold_db in moved:
+                    own = self.others[place, threshold_db][0][at]
+                    noise = np.maximum(noise + gains[place] * (own - one.noise[place]), 0.0)
                 total += share * float(np.sum(IMPORTANCE * one.distortion * audible_over_time(one.speech_db, noise)))
             self.known[key] = 100.0 * float(total)
         return self.known[key]
@@ -167,6 +200,7 @@ class _Search:
         self.limit_db = mono_loss_limit_db
         self.giving = [Giving() for _ in feed.names]
         self.gains = np.ones((len(feed.names), _COUNT))
+        self.thresholds_db = np.zeros(len(feed.names))
         level = feed.middle + feed.side
         loudest = level.max(axis=1, keepdims=True)
         self.matters = (level >= loudest * power_from_db(-_MATTERS_DB)) & (loudest > _LEAST)
@@ -176,8 +210,9 @@ class _Search:
         if giving.nothing or not self.matters[place].any():
             return 0.0
         middle, side = _gains(giving)
-        mine, sides = self.feed.middle[place], self.feed.side[place]
-        before, after = mine + sides, middle * mine + side * sides
+        mine, sides = self.feed.energies(place, giving.threshold_db)
+        before = self.feed.middle[place] + self.feed.side[place]
+        after = middle * mine + side * sides
         moved = np.asarray(db_from_power(np.maximum(after, _LEAST) / np.maximum(before, _LEAST)))
         return float(np.sqrt(np.mean(moved[self.matters[place]] ** 2)))
 
@@ -193,15 +228,17 @@ class _Search:
         middle, side = self.feed.voice_middle, self.feed.voice_side
         for place, one in enumerate(giving):
             of_middle, of_side = _gains(one)
-            middle += float(of_middle @ self.feed.middle[place])
-            side += float(of_side @ self.feed.side[place])
+            mine, sides = self.feed.energies(place, one.threshold_db)
+            middle += float(of_middle @ mine)
+            side += float(of_side @ sides)
         return float(db_from_power(max(middle, _LEAST) / max(middle + side, _LEAST)))
 
-    def with_(self, place: int, giving: Giving) -> Array:
-        """All gains with another setting of one source."""
-        gains = self.gains.copy()
+    def with_(self, place: int, giving: Giving) -> Setting:
+        """All gains and thresholds with another setting of one source."""
+        gains, thresholds_db = self.gains.copy(), self.thresholds_db.copy()
         gains[place] = _gains(giving)[0]
-        return gains
+        thresholds_db[place] = giving.threshold_db
+        return gains, thresholds_db
 
     def next_of(self, place: int) -> list[Giving]:
         """One step further, by each way."""
@@ -211,6 +248,9 @@ class _Search:
             out.append(replace(now, fader_db=round(now.fader_db - able.fader_step_db, 6)))
         if able.middle and now.middle_db - able.fader_step_db >= -MOST_DB - 1e-9:
             out.append(replace(now, middle_db=round(now.middle_db - able.fader_step_db, 6)))
+        lower = [one for one in able.thresholds if one < now.threshold_db]
+        if lower:
+            out.append(replace(now, threshold_db=max(lower)))
         if now.bell is not None:
             if now.bell_db - able.bell_step_db >= -MOST_DB - 1e-9:
                 out.append(replace(now, bell_db=round(now.bell_db - able.bell_step_db, 6)))
@@ -222,12 +262,12 @@ class _Search:
 
     def take(self, place: int, giving: Giving) -> None:
         """Turn one source."""
-        self.gains = self.with_(place, giving)
+        self.gains, self.thresholds_db = self.with_(place, giving)
         self.giving[place] = giving
 
     def pct(self) -> float:
         """As it stands."""
-        return self.feed.pct(self.gains)
+        return self.feed.pct((self.gains, self.thresholds_db))
 
     def total_db(self) -> float:
         """The cost as it stands."""
@@ -297,6 +337,9 @@ class _Search:
             out += [replace(now, fader_db=0.0), replace(now, fader_db=round(now.fader_db + able.fader_step_db, 6))]
         if now.middle_db:
             out += [replace(now, middle_db=0.0), replace(now, middle_db=round(now.middle_db + able.fader_step_db, 6))]
+        if now.threshold_db:
+            higher = [one for one in able.thresholds if one > now.threshold_db]
+            out += [replace(now, threshold_db=one) for one in {0.0, min(higher, default=0.0)}]
         if now.bell is not None:
             less_db = round(now.bell_db + able.bell_step_db, 6)
             out.append(replace(now, bell=None, bell_db=0.0))
@@ -309,6 +352,7 @@ class _Search:
         other = _Search(self.feed, self.abilities, self.wanted_pct, self.limit_db)
         other.giving = list(self.giving)
         other.gains = self.gains.copy()
+        other.thresholds_db = self.thresholds_db.copy()
         return other
 
 
@@ -326,7 +370,8 @@ def _plain_db(search: _Search) -> float | None:
     aim = min(search.wanted_pct, search.pct())
     for step in range(int(12.0 / STEP_DB) + 1):
         down_db = step * STEP_DB
-        if search.feed.pct(np.full((len(names), _COUNT), float(power_from_db(-down_db)))) >= aim - 1e-9:
+        alike = np.full((len(names), _COUNT), float(power_from_db(-down_db)))
+        if search.feed.pct((alike, np.zeros(len(names)))) >= aim - 1e-9:
             return down_db
     return None
 
@@ -376,6 +421,13 @@ def make_space(
     if not names:
         return None
     feed = _feed_of(held, names, indexed=indexed)
+    for place, name in enumerate(names):
+        for threshold_db, several in abilities[name].thresholds.items():
+            feed.others[place, threshold_db] = (
+                [one.noise for one in several],
+                np.sum([one.middle for one in several], axis=0),
+                np.sum([one.side for one in several], axis=0),
+            )
     search = _Search(feed, abilities, wanted_pct, mono_loss_limit_db)
     before = search.pct()
     loss_before = search.mono_loss_db(search.giving)

@@ -5,14 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
-from deskhand.house import BellBlock, HighShelfBlock, LowShelfBlock, MidSideBlock, changed
+from deskhand.house import BellBlock, CompressorBlock, HighShelfBlock, LowShelfBlock, MidSideBlock, changed
 from deskhand.mix.bus import source_matrix
-from deskhand.mix.clearance import WithMoves
-from deskhand.mix.voices import feed_strips, hold_voice, measure_voices
+from deskhand.mix.clearance import WithMoves, hold_one
+from deskhand.mix.voices import feed_strips, hold_feeds, hold_voice, measure_voices, spans_of
 from deskhand.moves.equaliser import Change, Shape
 from deskhand.moves.move import Move, Setting, signed, who_hears
 from deskhand.moves.plan import Plan, with_changes
-from deskhand.moves.space import BELL_QS, BELLS_HZ, Abilities, Bell, Giving, Space, make_space
+from deskhand.moves.space import BELL_QS, BELLS_HZ, Abilities, Bell, Giving, Other, Space, make_space
 from deskhand.units import hertz, number
 
 if TYPE_CHECKING:
@@ -20,7 +20,8 @@ if TYPE_CHECKING:
 
     from deskhand.house import ChainBlock, Desk, Source
     from deskhand.measure.activity import Activity
-    from deskhand.mix.clearance import Clearance
+    from deskhand.mix.clearance import Clearance, Held
+    from deskhand.mix.clearance import Feed as HeldFeed
     from deskhand.mix.voices import FeedStrip
     from deskhand.moves.conduct import Taken
 
@@ -29,6 +30,8 @@ FEED_MONO_LOSS_DB: Final = -3.0
 _STEP_DB: Final = 0.5
 _NEAR_PCT: Final = 1.0
 _MANY: Final = 4
+_LOWER_DB: Final = (-1.0, -2.0, -3.0, -4.0, -5.0, -6.0)
+"""By how much the threshold of a pair's middle is tried lower."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -130,7 +133,7 @@ def make_way(taken: Taken, feed: Feed, planned: dict[str, Plan]) -> WithMoves | 
         )
         found = make_space(
             held,
-            _abilities(taken, heard, planned, lead.source),
+            _with_thresholds(taken, feed, heard, planned, _abilities(taken, heard, planned, lead.source), held),
             wanted_pct=lead.words.clear_pct if asked_pct is None else asked_pct,
             indexed=asked_pct is not None,
             mono_loss_limit_db=FEED_MONO_LOSS_DB,
@@ -184,6 +187,76 @@ def _abilities(
     return out
 
 
+def _middle_compressor(
+    blocks: Sequence[ChainBlock], standing: Sequence[ChainBlock]
+) -> tuple[int, CompressorBlock] | None:
+    """The compressor of a pair's middle that may follow the voice: one of the standing chain, with no reduction asked of it."""
+    return next(
+        (
+            (at, block)
+            for at, block in enumerate(blocks)
+            if isinstance(block, CompressorBlock)
+            and block.detector == "mid-side"
+            and block.reduction_db is None
+            and any(one is block for one in standing)
+        ),
+        None,
+    )
+
+
+def _lowered(block: CompressorBlock, by_db: float) -> CompressorBlock:
+    """Its middle's threshold lower; its sides' as it was."""
+    side_dbfs = block.threshold_dbfs if block.side_threshold_dbfs is None else block.side_threshold_dbfs
+    return changed(
+        block, threshold_dbfs=round(block.threshold_dbfs + by_db, 4), side_threshold_dbfs=round(side_dbfs, 4)
+    )
+
+
+def _other(phrase: HeldFeed, name: str, offset_db: float) -> Other:
+    noise, middle, side = hold_one(phrase, name, offset_db)
+    return Other(noise=noise, middle=middle, side=side)
+
+
+def _with_thresholds(
+    taken: Taken,
+    feed: Feed,
+    heard: Mapping[str, FeedStrip],
+    planned: Mapping[str, Plan],
+    able: dict[str, Abilities],
+    held: Sequence[Held],
+) -> dict[str, Abilities]:
+    """The abilities with what lowering the threshold of a pair's middle does, run on each phrase."""
+    assert feed.lead is not None
+    spans = spans_of(feed.playing[feed.lead.source])
+    out = dict(able)
+    for name, one in able.items():
+        if len(heard[name].tracks) != 2:
+            continue
+        standing = taken.blocks[name]
+        blocks = planned[name].blocks if name in planned else standing
+        found = _middle_compressor(blocks, standing)
+        if found is None:
+            continue
+        at, block = found
+        thresholds: dict[float, list[Other]] = {}
+        for by_db in _LOWER_DB:
+            tried = [*blocks[:at], _lowered(block, by_db), *blocks[at + 1 :]]
+            feeds = hold_feeds(
+                taken.recording,
+                {name: replace(heard[name], blocks=tuple(tried))},
+                spans,
+                folder=taken.folder,
+                threads=taken.threads,
+            )
+            several = [_other(each, name, feed.offset_db) for each in feeds]
+            # a chain that comes late enough to lose the last phrase of a take cannot be set against the others
+            if [len(each.noise) for each in several] != [each.noise.shape[1] for each in held]:
+                break
+            thresholds[by_db] = several
+        out[name] = replace(one, thresholds=thresholds)
+    return out
+
+
 def _with_faders(strips: Mapping[str, FeedStrip], faders: Mapping[str, float]) -> dict[str, FeedStrip]:
     """The strips with other faders, in decibels."""
     return {
@@ -207,6 +280,8 @@ def _add_moves(taken: Taken, planned: dict[str, Plan], found: Space) -> dict[str
         )
         if giving.bell is not None:
             _bell_move(taken.house.desk, plan, giving, giving.bell, standing)
+        if giving.threshold_db:
+            _threshold_move(taken.house.desk, plan, giving, standing)
         if giving.middle_db:
             _middle_move(taken.house.desk, plan, giving, standing)
         if giving.fader_db:
@@ -290,6 +365,32 @@ def _middle_move(desk: Desk, plan: Plan, giving: Giving, standing: Sequence[Chai
             who_hears=who_hears("mid-side", desk),
             undo=f"its middle back to {signed(block.mid_db)}",
             text=f"its middle from {signed(block.mid_db)} to {signed(new_db)}, to give the voice room",
+        )
+    )
+
+
+def _threshold_move(desk: Desk, plan: Plan, giving: Giving, standing: Sequence[ChainBlock]) -> None:
+    found = _middle_compressor(plan.blocks, standing)
+    assert found is not None
+    at, block = found
+    lower = plan.blocks[at] = _lowered(block, giving.threshold_db)
+    settings = {"threshold": Setting(before=block.threshold_dbfs, after=lower.threshold_dbfs, unit="dBFS")}
+    if block.side_threshold_dbfs is None:
+        # the sides had the middle's: they keep it
+        assert lower.side_threshold_dbfs is not None
+        settings["side_threshold"] = Setting(before=None, after=lower.side_threshold_dbfs, unit="dBFS")
+    plan.moves.append(
+        Move(
+            where="channel",
+            block="compressor",
+            index=_place(plan, block, standing),
+            on=block.on,
+            settings=settings,
+            effect="its middle gives way while it is loud, for the voice; its sides stay",
+            who_hears=who_hears("compressor", desk),
+            undo=f"its middle's threshold back to {number(block.threshold_dbfs, 1)} dBFS",
+            text=f"threshold of its middle's compressor from {number(block.threshold_dbfs, 1)} to "
+            f"{number(lower.threshold_dbfs, 1)} dBFS, to give the voice room",
         )
     )
 

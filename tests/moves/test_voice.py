@@ -113,6 +113,45 @@ def test_a_covered_voice_is_given_room_and_the_week_is_true(hall):
     assert (hall / "house.toml").read_text("utf-8") == HOUSE
 
 
+MIDDLE = """\
+[[source.chain]]
+block = "compressor"
+detector = "mid-side"
+threshold = "-22 dBFS"
+ratio = 8
+"""
+
+
+def test_a_middle_that_is_compressed_gives_way_while_it_is_loud(hall, rng):
+    """A wide rig behind a compressor of its middle: the threshold is lowered for the middle alone, and the week says so."""
+    both, wide = pink(rng, LENGTH_S, -20.0, low_hz=400.0), pink(rng, LENGTH_S, -20.0, low_hz=400.0)
+    for name, wave in (("keys l", both + wide), ("keys r", both - wide)):
+        write_wave(hall / "show" / f"{name}.wav", wave, rate_hz=RATE_HZ)
+    house = HOUSE.replace('[[source.chain]]\nblock = "mid-side"\nmid = "0 dB"\n', MIDDLE)
+    house = house.replace("[room]", "[desk]\nequaliser = { bells = 0 }\n\n[room]").replace(
+        'clearance = "45 %"', 'clearance = "33 %"'
+    )
+    (hall / "house.toml").write_text(house, "utf-8")
+    week = hall / "week.toml"
+    data = checked(hall, "--write-week", week)
+    move = of(data, "keys")["moves"][0]
+    assert move["block"] == "compressor"
+    assert move["settings"]["threshold"]["before"] == -22.0
+    lowered = move["settings"]["threshold"]["after"]
+    assert -28.0 <= lowered <= -23.0
+    chain = next(source for source in read_house(week).source if source.name == "keys").chain
+    assert chain[0].threshold_dbfs == lowered
+    # its sides had the middle's threshold: they keep it
+    assert chain[0].side_threshold_dbfs == -22.0
+    again = checked(hall, "--house", week)
+    assert again["vocal"]["clearance_pct"] == data["vocal"]["with_moves"]["clearance_pct"]
+    assert again["vocal"]["clearance_pct"]["mono"] > data["vocal"]["clearance_pct"]["mono"] + 1.0
+    # a reduction that the house asks for is not turned for the voice
+    (hall / "house.toml").write_text(house.replace("ratio = 8", 'ratio = 8\nreduction = "1 to 6 dB"'), "utf-8")
+    for one in of(checked(hall), "keys")["moves"]:
+        assert "voice room" not in one["text"] or one["where"] == "fader"
+
+
 def test_a_voice_as_clear_as_wanted_moves_nothing(hall):
     (hall / "house.toml").write_text(HOUSE.replace('fader = "-6 dB"', 'fader = "-34 dB"'), "utf-8")
     data = checked(hall)
