@@ -6,6 +6,7 @@ import base64
 import csv
 import io
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -436,6 +437,36 @@ def test_nothing_serious_stands_in_the_way_of_anybody(browser, show, served, sch
                 found[f"{url} {one['id']}"] = [node["html"][:160] for node in one["nodes"][:3]]
     context.close()
     assert not found
+
+
+class TestRecordings:
+    def test_a_folder_that_is_chosen_is_copied_in(self, page, show, served, hall, season, tmp_path):
+        chosen = tmp_path / "Thursday rehearsal"
+        chosen.mkdir()
+        for name in ("05 bass.wav", "13 lead vox.wav"):
+            shutil.copy(season / "show-2026-02-22" / name, chosen)
+        (chosen / "notes.txt").write_text("not audio")
+        page.goto(f"{served.url}/recordings")
+        page.locator("#pick").set_input_files(chosen)
+        page.locator("article h2", has_text="Thursday rehearsal").wait_for()
+        made = hall / "Thursday rehearsal"
+        assert {one.name for one in made.iterdir()} == {"05 bass.wav", "13 lead vox.wav"}
+        for one in made.iterdir():
+            assert one.read_bytes() == (chosen / one.name).read_bytes()
+        assert "2 tracks" in page.locator("article", has_text="Thursday rehearsal").inner_text()
+        shutil.rmtree(made)
+
+    def test_a_recording_that_appears_is_asked_about(self, page, show, hall, season):
+        page.goto(show)
+        assert page.locator("#news").is_hidden()
+        shutil.copytree(season / "show-2026-02-15", hall / "show-2026-02-15")
+        for one in (hall / "show-2026-02-15").iterdir():
+            os.utime(one)
+        question = page.locator("#news", has_text="22 tracks: is that the show to look at?")
+        question.wait_for(timeout=15_000)
+        question.get_by_role("link").click()
+        page.wait_for_url("**/recordings#*")
+        shutil.rmtree(hall / "show-2026-02-15")
 
 
 def test_the_first_evening(season, tmp_path_factory, browser):

@@ -82,4 +82,3 @@ def test_values_are_put_in_and_what_is_missing_is_an_error():
         for entry, said in entries.items():
             assert str(said).strip(), f"{table}.{entry}"
             assert str(said).count("{") == str(said).count("}"), f"{table}.{entry}"
-
