@@ -11,6 +11,7 @@ import numpy as np
 
 from deskhand.reference.weeks import crept
 from deskhand.report.page import environment
+from deskhand.report.words import explained
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -208,6 +209,7 @@ def course_cards(by_source: dict[str, list[Course]], *, whole: bool = True) -> l
                         f"{one.number.label[0].upper()}{one.number.label[1:]}, {one.number.unit}",
                         course_picture(one),
                         _trend(one),
+                        explained(one.number.metric) or "",
                     )
                     for one in shown
                 ],
