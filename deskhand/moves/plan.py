@@ -195,6 +195,27 @@ def _polarity(heard: Heard, out: Plan) -> None:
     )
 
 
+def _turned(heard: Heard, out: Plan, kind: str, on: str, change_db: float) -> tuple[int | None, float, float]:
+    """Turn a gain in the plan's chain: the one that is there, or a new one; its place in the house's chain, what it was and is."""
+    place = next(
+        (at for at, one in enumerate(out.blocks) if one.block == kind and getattr(one, "on", "both") == on), None
+    )
+    old = out.blocks[place].gain_db if place is not None else 0.0  # type: ignore[union-attr]
+    after = round(old + change_db, 4)
+    block = make_block({"block": kind, "gain": f"{after:g} dB", "on": on})
+    if place is not None:
+        index = _index_of(heard, out.blocks[place])
+        out.blocks[place] = block
+        return index, old, after
+    # one side's behind what both have
+    front = 0
+    if on != "both":
+        front = next((at for at, one in enumerate(out.blocks) if one.block not in _BEFORE_EQUALISER), len(out.blocks))
+    out.blocks.insert(front, block)
+    out.made.append(block)
+    return None, old, after
+
+
 def _level(heard: Heard, out: Plan) -> None:
     found = _kinds(heard)
     finding = found.get("level-low") or found.get("level-high")
@@ -210,19 +231,7 @@ def _level(heard: Heard, out: Plan) -> None:
     change_db = round(off_db / step_db) * step_db if step_db > 0 else off_db
     if not change_db:
         return
-    place = next(
-        (at for at, block in enumerate(out.blocks) if block.block == kind and getattr(block, "on", "both") == "both"),
-        None,
-    )
-    index: int | None = None
-    old = out.blocks[place].gain_db if place is not None else 0.0  # type: ignore[union-attr]
-    block = make_block({"block": kind, "gain": f"{round(old + change_db, 4):g} dB"})
-    if place is None:
-        out.blocks.insert(0, block)
-        out.made.append(block)
-    else:
-        index = _index_of(heard, out.blocks[place])
-        out.blocks[place] = block
+    index, old, after = _turned(heard, out, kind, "both", change_db)
     hearers = who_hears(kind, heard.desk)
     where = "preamp" if preamp else "trim"
     out.moves.append(
@@ -231,7 +240,7 @@ def _level(heard: Heard, out: Plan) -> None:
             block=kind,
             index=index,
             on="both",
-            settings={"gain": Setting(before=old, after=round(old + change_db, 4), unit="dB")},
+            settings={"gain": Setting(before=old, after=after, unit="dB")},
             effect=f"level from {number(finding.measured, 1)} to {number(finding.measured + change_db, 1)} dBFS",
             who_hears=hearers,
             undo=f"set its {where} back by {signed(-change_db)}",
@@ -283,20 +292,7 @@ def _balance(heard: Heard, out: Plan) -> None:
         heard.level_dbfs is None or heard.level_dbfs + turned + lower_db >= heard.nominal_dbfs - heard.level_listen_db
     )
     side, change_db = (strong, -far_db) if down else (weak, far_db)
-    place = next(
-        (at for at, one in enumerate(out.blocks) if one.block == "trim" and getattr(one, "on", "both") == side), None
-    )
-    index: int | None = None
-    old = out.blocks[place].gain_db if place is not None else 0.0  # type: ignore[union-attr]
-    after = round(old + change_db, 4)
-    block = make_block({"block": "trim", "on": side, "gain": f"{after:g} dB"})
-    if place is None:
-        at = next((at for at, one in enumerate(out.blocks) if one.block not in _BEFORE_EQUALISER), len(out.blocks))
-        out.blocks.insert(at, block)
-        out.made.append(block)
-    else:
-        index = _index_of(heard, out.blocks[place])
-        out.blocks[place] = block
+    index, old, after = _turned(heard, out, "trim", side, change_db)
     hearers = who_hears("trim", heard.desk)
     then_db = finding.measured - np.sign(off_db) * far_db
     out.moves.append(
