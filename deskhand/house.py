@@ -353,7 +353,7 @@ BLOCK_NAMES: Final = tuple(_BLOCKS)
 _BLOCK_ADAPTER: Final[TypeAdapter[ChainBlock]] = TypeAdapter(ChainBlock)
 
 
-def make_block(written: dict[str, Any]) -> ChainBlock:
+def make_block(written: Mapping[str, Any]) -> ChainBlock:
     """A block from its keys as the house file has them, like `{"block": "bell", "frequency": "1 kHz", "gain": "-3 dB"}`."""
     return _BLOCK_ADAPTER.validate_python(written)
 
@@ -380,7 +380,7 @@ def defaults_of(block: str) -> dict[str, str]:
     return out
 
 
-def made_blocks(written: Sequence[dict[str, Any]]) -> list[ChainBlock]:
+def made_blocks(written: Sequence[Mapping[str, Any]]) -> list[ChainBlock]:
     """Blocks from their keys as the house file has them.
 
     Raises
@@ -401,7 +401,7 @@ def made_blocks(written: Sequence[dict[str, Any]]) -> list[ChainBlock]:
             while loc and isinstance(loc[-1], str) and loc[-1] != "on" and _is_union_member(loc[-1]):
                 loc = loc[:-1]
             problem, fix = _sentence(found, ("source", 0, "chain", place - 1, *loc))
-            kind = one.get("block") if isinstance(one, dict) else None
+            kind = one.get("block")
             where = f"chain {place}" + (f", {kind}" if isinstance(kind, str) else "")
             raise HouseError(where, problem, fix) from None
     return out
@@ -761,7 +761,7 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
         The file as it is.
     source : str
     chain : sequence of mapping
-        Blocks in the words of the file, like `{"block": "bell", "frequency": "400 Hz", "gain": "-1.5 dB"}`.
+        Blocks in the words of the file, like `{"block": "bell", "frequency": "400 Hz", "gain": "-1.5 dB"}`; a key with None is none.
     keys : mapping
         Such as `{"fader": "-6 dB"}`; a key with None is taken out.
 
@@ -773,6 +773,7 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
     import tomlkit
 
     written_source(text, source)
+    made_blocks(chain)
     document = tomlkit.parse(text)
     tables: Any = document["source"]
     table = next(one for one in tables if key(str(one["name"])) == key(source))
@@ -797,7 +798,7 @@ def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
     import tomlkit
 
     at = 0
-    for block in chain:
+    for block in ({name: value for name, value in one.items() if value is not None} for one in chain):
         kinds = [one["block"] for one in entries[at:]]
         if block["block"] in kinds:
             # those between were taken out
