@@ -315,12 +315,12 @@ def _walk(folder: Path, base: Path, depth: int) -> Iterator[tuple[Path, list[Pat
         if entry.name.startswith("."):
             continue
         if entry.is_symlink() and not _stays(Path(entry.path), base):
-            if not entry.is_dir():
+            if Path(entry.path).is_file():
                 elsewhere.append(Path(entry.path))
         elif entry.is_dir():
             if depth < _DEPTH and not entry.name.endswith("-audio"):
                 yield from _walk(Path(entry.path), base, depth + 1)
-        elif Path(entry.name).suffix.casefold() in AUDIO_SUFFIXES:
+        elif Path(entry.name).suffix.casefold() in AUDIO_SUFFIXES and entry.is_file():
             files.append(Path(entry.path))
     if depth:
         if files and not elsewhere:
