@@ -31,6 +31,12 @@ def _addresses() -> list[str]:
     return [one for one in dict.fromkeys(found) if not one.startswith("127.")]
 
 
+def _own_names() -> list[str]:
+    """What this computer is called on the local network (RFC 6762: names that end in .local)."""
+    name = socket.gethostname()
+    return [name, f"{name.split('.')[0]}.local"]
+
+
 def _bound(host: str, port: int) -> socket.socket:
     """The socket to listen at; the port is taken now, so that a taken one is said at once.
 
@@ -105,7 +111,7 @@ def serve(
     port = listening.getsockname()[1]
     token = secrets.token_urlsafe(24) if lan else None
     addresses = _addresses() if lan else []
-    app = make_app(hall, history=history, by=by, token=token, names=[*addresses, socket.gethostname()] if lan else ())
+    app = make_app(hall, history=history, by=by, token=token, names=[*addresses, *_own_names()] if lan else ())
     here = f"http://localhost:{port}/" + (f"?token={token}" if token else "")
     say(f"The page of {hall.root.name}: {here}")
     if lan:
