@@ -86,5 +86,5 @@ class Jobs:
             job.said, job.state = str(error), "failed"
         except MemoryError:
             job.said, job.state = text("job.memory"), "failed"
-        except Exception as error:  # noqa: BLE001 - whatever it was, the page must not wait for ever
+        except BaseException as error:  # noqa: BLE001 - whatever it was, the page must not wait for ever
             job.said, job.state = text("job.broken", kind=type(error).__name__, said=str(error)[:200]), "failed"

@@ -50,6 +50,7 @@ def _bound(host: str, port: int) -> socket.socket:
         made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
         made.bind((host, port))
+        made.listen(128)  # whoever follows the printed link at once waits a moment and is not turned away
     except OSError as error:
         made.close()
         raise UsageError(
@@ -134,6 +135,8 @@ def serve(
 
         threading.Timer(1.0, webbrowser.open, [here]).start()
     try:
-        server.run(sockets=[listening])
+        # Ctrl-C is how it is stopped, and no mistake
+        with suppress(KeyboardInterrupt):
+            server.run(sockets=[listening])
     finally:
         listening.close()
