@@ -6,6 +6,7 @@ Tests skip where the real audio or a tool cannot be had; DESKHAND_REAL=required 
 from __future__ import annotations
 
 import os
+import pickle
 from collections import Counter
 from typing import TYPE_CHECKING, Final
 
@@ -15,8 +16,10 @@ import pytest
 from .real.material import MaterialMissing
 
 if TYPE_CHECKING:
-    from collections.abc import Generator
+    from collections.abc import Callable, Generator
     from pathlib import Path
+
+    from deskhand.check import Checked
 
 _SOURCES: Counter[str] = Counter()
 
@@ -43,6 +46,24 @@ def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
             make_season(folder)
             done.touch()
     return folder
+
+
+@pytest.fixture(scope="session")
+def checked_show(season: Path) -> Callable[[str], Checked]:
+    """From the name of one of the season's shows to its check, made once a run for all test processes."""
+    from filelock import FileLock
+
+    from deskhand.check import check
+
+    def of(name: str) -> Checked:
+        kept = season.parent / f"checked-{name}.pickle"
+        with FileLock(f"{kept}.lock"):
+            if not kept.exists():
+                kept.write_bytes(pickle.dumps(check(season / name)))
+        made: Checked = pickle.loads(kept.read_bytes())
+        return made
+
+    return of
 
 
 @pytest.hookimpl(wrapper=True)

@@ -5,7 +5,6 @@ Covers, in this order: the table of planted against found; determinism; each kin
 
 from __future__ import annotations
 
-import functools
 import json
 
 import numpy as np
@@ -25,17 +24,11 @@ def _shows(season):
     return sorted(path for path in season.glob("show-*") if path.is_dir())
 
 
-@functools.cache
-def _checked(show):
-    """The result of a whole show: several tests look at it."""
-    return check(show).result
-
-
-def test_every_planted_problem_is_found_and_nothing_else(season):
+def test_every_planted_problem_is_found_and_nothing_else(season, checked_show):
     rows, wrong = [], []
     for show in _shows(season):
         planted = json.loads((show / "truth.json").read_text())["planted"]
-        result = _checked(show)
+        result = checked_show(show.name).result
         found = {(source.name, finding.kind): finding for source in result.sources for finding in source.findings}
         for item in planted:
             finding = found.pop((item["source"], item["kind"]), None)
@@ -59,16 +52,16 @@ def test_every_planted_problem_is_found_and_nothing_else(season):
     assert sum(what == "found" for *_, what in rows) >= 10
 
 
-def test_newest_show_has_three_things_to_do_and_voices_come_first(season):
-    result = _checked(_shows(season)[-1])
+def test_newest_show_has_three_things_to_do_and_voices_come_first(season, checked_show):
+    result = checked_show(_shows(season)[-1].name).result
     assert len(result.first) == 3
     assert result.first[0].source == "lead voice"
     assert all(thing.finding.startswith(thing.source) for thing in result.first)
 
 
-def test_same_result_whatever_the_number_of_threads(season):
+def test_same_result_whatever_the_number_of_threads(season, checked_show):
     show = _shows(season)[0]
-    assert to_json(check(show, threads=1).result) == to_json(_checked(show))
+    assert to_json(check(show, threads=1).result) == to_json(checked_show(show.name).result)
 
 
 def test_times_are_told_from_the_start_of_the_recording(season):

@@ -8,7 +8,6 @@ from html.parser import HTMLParser
 
 import pytest
 
-from deskhand.check import check
 from deskhand.report.page import page
 from deskhand.report.result import json_schema, plain, to_json, write_atomically
 from deskhand.report.terminal import headline, line
@@ -35,8 +34,8 @@ class _Tags(HTMLParser):
 
 
 @pytest.fixture(scope="module")
-def checked(season):
-    return check(season / "show-2026-03-01")
+def checked(checked_show):
+    return checked_show("show-2026-03-01")
 
 
 def test_page_is_well_formed_and_fetches_nothing(checked):

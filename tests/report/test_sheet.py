@@ -18,7 +18,7 @@ import pytest
 import scipy.signal
 from click.testing import CliRunner
 
-from deskhand.check import Checked, check
+from deskhand.check import Checked
 from deskhand.cli import main
 from deskhand.findings import Finding
 from deskhand.house import HouseFile, make_block, parse_house, read_house
@@ -50,8 +50,8 @@ FORMULAS = ['=HYPERLINK("x")', "+1", "-1", "@SUM(1)", " =1", "\t=1", "1-2", "3/4
 
 
 @pytest.fixture(scope="module")
-def checked(season: Path) -> Checked:
-    return check(season / "show-2026-03-01")
+def checked(checked_show) -> Checked:
+    return checked_show("show-2026-03-01")
 
 
 @pytest.fixture(scope="module")
