@@ -761,7 +761,7 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
         The file as it is.
     source : str
     chain : sequence of mapping
-        Blocks in the words of the file, like `{"block": "bell", "frequency": "400 Hz", "gain": "-1.5 dB"}`; a key with None is none.
+        Blocks in the words of the file, like `{"block": "bell", "frequency": "400 Hz", "gain": "-1.5 dB"}`.
     keys : mapping
         Such as `{"fader": "-6 dB"}`; a key with None is taken out.
 
@@ -782,15 +782,52 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
             table.pop(name, None)
         else:
             table[name] = value
-    if not chain:
+    written = [dict(one) for one in table.get("chain", [])]
+    if not chain and not written:
         table.pop("chain", None)
+    elif isinstance(table.get("chain"), tomlkit.items.Array):
+        if not chain:
+            table.pop("chain")
+        elif written != [dict(one) for one in chain]:
+            table["chain"] = _in_one_line(chain)
     else:
-        if "chain" not in table:
+        # a comment behind an empty line is on what follows, and stays in front of that
+        behind = _cut_off(table["chain"][-1] if written else table)
+        if not written:
             table.append("chain", tomlkit.aot())
         _write_chain(table["chain"], chain)
+        last = table["chain"][-1] if chain else table
+        if not chain:
+            table.pop("chain")
+        last.value.body.extend(behind)
     out = tomlkit.dumps(document)
     parse_house(out, Path(FILE_NAME))
     return out
+
+
+def _in_one_line(chain: Sequence[Mapping[str, Any]]) -> Any:
+    """A chain as whoever wrote `chain = [...]` would have it."""
+    import tomlkit
+
+    rows = tomlkit.array()
+    for block in chain:
+        row = tomlkit.inline_table()
+        row.update(block)
+        rows.append(row)
+    return rows
+
+
+def _cut_off(table: Any) -> list[Any]:
+    """What stands behind a table's last key and an empty line, taken out of it."""
+    import tomlkit
+
+    body = table.value.body
+    first = next((place for place in range(len(body), 0, -1) if body[place - 1][0] is not None), 0)
+    while first < len(body) and not isinstance(body[first][1], tomlkit.items.Whitespace):
+        first += 1
+    behind = list(body[first:])
+    del body[first:]
+    return behind
 
 
 def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
@@ -798,12 +835,20 @@ def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
     import tomlkit
 
     at = 0
-    for block in ({name: value for name, value in one.items() if value is not None} for one in chain):
+
+    def take_out() -> None:
+        # what stands in front of the next block is kept for it
+        behind = "".join(item.as_string() for _, item in _cut_off(entries[at]))
+        del entries[at]
+        if at < len(entries) and "#" in behind:
+            entries[at].trivia.indent = behind.lstrip("\n") + entries[at].trivia.indent
+
+    for block in chain:
         kinds = [one["block"] for one in entries[at:]]
         if block["block"] in kinds:
             # those between were taken out
             for _ in range(kinds.index(block["block"])):
-                del entries[at]
+                take_out()
             entry = entries[at]
             for name in [name for name in entry if name not in block]:
                 del entry[name]
@@ -817,4 +862,4 @@ def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
             entries.insert(at, made)
         at += 1
     while len(entries) > at:
-        del entries[at]
+        take_out()
