@@ -294,6 +294,56 @@ def test_what_if_after_a_change_that_is_refused(rng: np.random.Generator) -> Non
     assert np.array_equal(trial.run(blocks), good)
 
 
+def reading_of(sound: np.ndarray, playing: Any = None) -> Any:
+    figures = measure_figures(
+        Feed(sound, sample_rate_hz=RATE_HZ), sound.shape[0], pairs=[(0, 1)] if len(sound) == 2 else []
+    )
+    return read_source(figures, tuple(range(len(sound))), strikes=False, mains_hz=50.0, playing=playing)
+
+
+METERED: Final = (
+    made("trim", gain="-3 dB"), made("compressor", threshold="-30 dBFS", ratio=3), made("mid-side", mid="-2 dB"),
+    made("limiter", ceiling="-20 dBFS"),
+)  # fmt: skip
+
+
+@pytest.mark.source("definition: a what-if reads what a whole chain reads; loudness also by pyebur128 (libebur128)")
+def test_what_if_is_metered_as_a_chain_is(rng: np.random.Generator) -> None:
+    import pyebur128
+
+    sound = (0.1 * rng.standard_normal((2, 6 * RATE_HZ))).astype(np.float32).astype(np.float64)
+    playing = reading_of(sound).activity
+    trial = WhatIf(sound, [], sample_rate_hz=RATE_HZ, metered=True)
+    assert trial.stages(playing) == ()
+    # one block after another, in another order, changed and taken out: the meters are those of what is there
+    for blocks in (METERED[:2], METERED, (METERED[0], METERED[2], METERED[3]), METERED[1:], METERED, METERED[:1], ()):
+        trial.run(blocks)
+        chain = Chain(blocks, channels=2, sample_rate_hz=RATE_HZ, metered=True)
+        chain.aligned(sound)
+        chain.rest(2)
+        found, wanted = trial.stages(playing), chain.stages(playing)
+        assert [stage.block for stage in found] == [block.block for block in blocks]
+        for place, (stage, other) in enumerate(zip(found, wanted, strict=True)):
+            for name in ("level_dbfs", "peak_dbfs", "loudness_lufs", "true_peak_dbtp", "width_db"):
+                assert getattr(stage, name) == pytest.approx(getattr(other, name), abs=0.01), name
+            assert (stage.reduction_db is None) == (other.reduction_db is None)
+            if stage.reduction_db is not None:
+                assert stage.reduction_db.median == pytest.approx(other.reduction_db.median, abs=0.02)
+                assert stage.reduction_db.p95 == pytest.approx(other.reduction_db.p95, abs=0.02)
+            meter = pyebur128.R128State(2, RATE_HZ, pyebur128.MeasurementMode.MODE_I)
+            out = np.ascontiguousarray(trial.after(place).T, np.float64)
+            meter.add_frames(out.ravel(), out.shape[0])
+            assert stage.loudness_lufs == pytest.approx(pyebur128.get_loudness_global(meter), abs=0.1)
+            assert stage.peak_dbfs == pytest.approx(20.0 * np.log10(np.abs(out).max()), abs=0.01)
+
+
+def test_what_if_without_meters_reads_nothing(rng: np.random.Generator) -> None:
+    sound = 0.1 * rng.standard_normal((1, RATE_HZ))
+    plain, metered = (WhatIf(sound, METERED[:2], sample_rate_hz=RATE_HZ, metered=metered) for metered in (False, True))
+    assert plain.stages(reading_of(sound).activity) == ()
+    assert np.array_equal(plain.after(1), metered.after(1))
+
+
 # the same by other programs, on real audio
 
 

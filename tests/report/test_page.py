@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -9,7 +10,7 @@ from html.parser import HTMLParser
 import pytest
 
 from deskhand.report.page import page
-from deskhand.report.result import json_schema, plain, to_json, write_atomically
+from deskhand.report.result import from_plain, json_schema, plain, to_json, write_atomically
 from deskhand.report.terminal import headline, line
 
 VOID = {"meta", "br", "img", "hr", "input", "link"}
@@ -89,6 +90,44 @@ def test_json_meets_its_schema_and_holds_no_nan(checked):
     jsonschema.validate(plain(checked.result), json_schema())
     assert "NaN" not in to_json(checked.result)
     assert "Infinity" not in to_json(checked.result)
+
+
+def kinds(value):
+    """The same with every number a float: 3 and 3.0 are one in JSON."""
+    if isinstance(value, dict):
+        return {name: kinds(one) for name, one in value.items()}
+    if isinstance(value, list):
+        return [kinds(one) for one in value]
+    return float(value) if isinstance(value, int) and not isinstance(value, bool) else value
+
+
+def test_a_result_comes_back_as_it_was_written(checked):
+    """From the data, and from its JSON: the same data again, and a result that the page and the terminal print alike."""
+    result, data = checked.result, plain(checked.result)
+    for given in (data, json.loads(to_json(result))):
+        again = from_plain(given)
+        assert kinds(plain(again)) == kinds(data)
+        assert type(again.sources[0].before) is type(result.sources[0].before)
+        assert again.first == result.first
+        assert headline(again) == headline(result)
+        assert [line(source) for source in again.sources] == [line(source) for source in result.sources]
+        assert page(again, checked.pictures) == page(from_plain(data), checked.pictures)
+    # something of everything was in it
+    one = from_plain(data)
+    assert one.vocal is not None
+    assert one.mix is not None
+    assert any(source.moves for source in one.sources)
+    assert any(source.findings for source in one.sources)
+
+
+@pytest.mark.parametrize("key", ["sources", "show", "house", "first", "mix", "schema"])
+def test_what_is_no_result_is_refused(checked, key):
+    data = plain(checked.result)
+    for spoilt in ({name: value for name, value in data.items() if name != key}, data | {key: object()}):
+        with pytest.raises(ValueError, match=key):
+            from_plain(spoilt)
+    with pytest.raises(ValueError, match="CheckResult"):
+        from_plain(None)
 
 
 def test_failed_write_leaves_the_old_file(tmp_path):
