@@ -28,6 +28,8 @@ from deskhand.moves.equaliser import (
 )
 from deskhand.moves.fine import brought_to, fine_power
 
+from ..reference.tables import topic
+
 DESK = desk_grid(
     gain_step_db=0.5, gain_max_db=15.0, frequency_step_octave=1 / 12, qs=(0.5, 0.7, 1, 1.4, 2, 2.8), bells=4
 )
@@ -103,6 +105,29 @@ def test_one_planted_bell_is_taken_back_by_one(place, gain, q, seed):
     assert found[0].rms_db < 0.35
     [change] = found[0].changes
     assert np.sign(change.after.gain_db) == -np.sign(gain)
+
+
+@pytest.mark.source(
+    "ITU-R BS.1770-5 (11/2023), Annex 1, Table 1: a published design of low order, a shelf of 4 dB; its corner: tests/reference/bs1770.toml"
+)
+@pytest.mark.parametrize("turned", [1.0, -1.0], ids=["put-on", "taken-off"])
+def test_a_published_design_is_found_as_what_it_is(turned):
+    """One change that brings it home, at its corner and with its gain: a shelf from above or, level being no tone, from below."""
+    published = topic("bs1770")
+    stage = published["k_weighting"]["stage1_shelf_48k"]
+    corner_hz = published["not_in_the_standard"]["prototype"]["shelf_f0_hz"]
+    _, response = ss.freqz(stage["b"], stage["a"], worN=FINE_HZ, fs=48000)
+    clean = _music(np.random.default_rng(3))
+    task = _task(clean, clean * np.abs(response) ** (2.0 * turned))
+    assert float(rms_db(band_levels_db(clean), task)) > 1.0
+    found = fewest(task, DESK, lambda levels: float(rms_db(levels, task)) < 0.2)
+    assert len(found) == 1
+    assert found[0].rms_db < 0.2
+    [change] = found[0].changes
+    assert change.after.kind == ("high-shelf" if change.after.gain_db * turned > 0 else "low-shelf")
+    assert abs(change.after.gain_db) == pytest.approx(4.0, abs=0.5)
+    # the standard's form has its corner a little above the middle of the slope, where ours has it
+    assert abs(np.log2(change.after.frequency_hz / corner_hz)) <= 1 / 4
 
 
 @pytest.mark.parametrize("seed", range(4))
