@@ -271,7 +271,7 @@ class TestHowMuch:
             assert answer.status_code == 400, name
             assert len(answer.json()["problem"].splitlines()) == 1
 
-    @pytest.mark.parametrize("depth", [10, 300, 480, 490, 500, 600, 900, 5000])
+    @pytest.mark.parametrize("depth", [10, 480, 500, 900, 5000])
     def test_brackets_inside_brackets(self, asker, depth):
         """Around where Python's own limits lie: what one step still reads, the next may not."""
         for inner in ("[" * depth + "]" * depth, '{"a":' * depth + "1" + "}" * depth):
@@ -285,7 +285,7 @@ class TestHowMuch:
                 assert answer.status_code == 400
                 assert "inside" not in answer.json()["problem"]
 
-    @pytest.mark.parametrize("value", ["NaN", "Infinity", "-Infinity", "1e999", "1" + "0" * 400, '"\\ud800"', "null", "true", "[]", '"x"', '""', '"nan"', '"\\u0000"'])  # fmt: skip
+    @pytest.mark.parametrize("value", ["NaN", "-Infinity", "1" + "0" * 400, '"\\ud800"', "null", "true", "[]", '"nan"', '"\\u0000"'])  # fmt: skip
     def test_values_that_are_none(self, asker, value):
         """Each is told in a line, or taken as what it says; none of them breaks anything."""
         given = {
