@@ -57,6 +57,14 @@ def heard(seed: int) -> Watch:
     return watched(data_of(made(seed, False)))
 
 
+@pytest.fixture(scope="module", autouse=True)
+def _let_go():
+    """What was heard takes gigabytes: not for the tests that come after these."""
+    yield
+    made.cache_clear()
+    heard.cache_clear()
+
+
 def times_s(watch: Watch) -> dict[tuple[str, str], float]:
     """(source, kind) to how long after its player began it was told."""
     return {
