@@ -33,7 +33,7 @@ slope = "12 dB/oct"
 block = "bell"
 frequency = "400 Hz" # the room
 gain = "-1.5 dB"
-q = 1.0
+q = 1.00
 
 [[source.chain]]
 block = "bell"
@@ -172,13 +172,13 @@ class TestWithSource:
         assert bare.split("# the low end\n")[1].lstrip().startswith('[[source]]\nname = "bass"')
 
     def test_a_comment_in_front_of_a_block_stays_there(self) -> None:
-        text = HOUSE.replace(
-            '\n[[source.chain]]\nblock = "bell"\nfrequency = "3',
-            '\n# the edge\n[[source.chain]]\nblock = "bell"\nfrequency = "3',
-        )
-        assert "# the edge" in text
-        made = with_source(text, "Piano", chain=[ROOM, EDGE], keys={})
-        assert '# the edge\n[[source.chain]]\nblock = "bell"\nfrequency = "3 kHz"' in made
+        bell = '[[source.chain]]\nblock = "bell"\nfrequency = "400 Hz"'
+        text = HOUSE.replace(bell, f"# what booms\n{bell}")
+        assert f"# what booms\n{bell}" in text
+        for chain in ([ROOM], [ROOM, EDGE], [HIGH_PASS, ROOM]):
+            made = with_source(text, "Piano", chain=chain, keys={})
+            assert f"# what booms\n{bell}" in made
+            assert chain_of(made, "Piano") == chain
 
     def test_comments_of_others_stay_when_a_chain_goes(self) -> None:
         made = with_source(HOUSE, "Piano", chain=[], keys={})

@@ -113,10 +113,14 @@ class TestNumbers:
         tried = stretch.run(CHAIN)
         sound = recorded(show, ("pno l", "pno r"), 4.0)
         assert [step.stage.block for step in tried.steps] == [block["block"] for block in CHAIN]
+        came = sound
         for place, step in enumerate(tried.steps):
             out = run(sound, made_blocks(CHAIN[: place + 1]), sample_rate_hz=RATE_HZ)
             assert step.stage.loudness_lufs == pytest.approx(lufs(out), abs=0.05)
             assert step.stage.peak_dbfs == pytest.approx(20 * np.log10(np.abs(out).max()), abs=0.01)
+            moved = octave_change_db(octave_powers(came, RATE_HZ), octave_powers(out, RATE_HZ))
+            assert step.octave_db == pytest.approx(moved, abs=0.11)
+            came = out
         # middle 2 dB down and sides 1 dB up
         assert tried.steps[3].width_db == pytest.approx(3.0, abs=0.05)
         assert tried.steps[1].width_db == pytest.approx(0.0, abs=0.15)
