@@ -260,7 +260,7 @@ class TestHowMuch:
         "body",
         [
             "[" * 100_000, '{"a":' * 100_000, "[" * 200 + "]" * 200, "", "{", "nul", "\x00", '"text"', "[]", "3",
-            "{'id': 1}", '{"id": 1}}', '{"id": tru}', "9" * 5000, "\ud800".encode("utf-8", "surrogatepass"), b"\xff\xfe{",
+            "{'id': 1}", '{"id": 1}}', '{"id": maybe}', "9" * 5000, "\ud800".encode("utf-8", "surrogatepass"), b"\xff\xfe{",
         ],
         ids=range(16),
     )  # fmt: skip
