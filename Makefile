@@ -15,6 +15,7 @@ demo: $(VENV)/.run
 
 test: $(VENV)/.test
 	$(BIN)/python -m tests.real.material || test -z "$(REAL)"
+	$(BIN)/python -m tests.warm
 	OPENBLAS_NUM_THREADS=1 DESKHAND_REAL=$(REAL) $(BIN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
