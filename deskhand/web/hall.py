@@ -269,11 +269,11 @@ class Hall:
     ) -> None:
         """Keep a check, so that the page opens at once next time."""
         data = {
+            **_stamp(shelf),
             "result": plain(result),
             "pictures": {name: _plain_picture(one) for name, one in pictures.items()},
             "house": house_text,
             "moves": moves_text,
-            "files": [shelf.size, shelf.changed],
         }
         write_atomically(self._own(f"check-{shelf.id}.json"), json.dumps(data, allow_nan=False, separators=(",", ":")))
 
@@ -294,14 +294,24 @@ class Hall:
             return None  # of another version: it is made again
 
     def is_checked(self, shelf: Shelf) -> bool:
-        """Whether there is a check of it, without reading it."""
-        return (self.root / _KEPT_IN / f"check-{shelf.id}.json").is_file()
+        """Whether there is a check of it as it is now, from the first bytes of the file."""
+        begin = json.dumps(_stamp(shelf), separators=(",", ":")).removesuffix("}").encode()
+        try:
+            with (self.root / _KEPT_IN / f"check-{shelf.id}.json").open("rb") as file:
+                return file.read(len(begin) + 1) == begin + b","
+        except OSError:
+            return False
 
     def _read(self, name: str) -> Any:
         try:
             return json.loads((self.root / _KEPT_IN / name).read_bytes())
         except (OSError, ValueError, RecursionError):
             return None
+
+
+def _stamp(shelf: Shelf) -> dict[str, Any]:
+    """What tells a recording that was changed; it stands first in what is kept of its check."""
+    return {"files": [shelf.size, shelf.changed]}
 
 
 def _walk(folder: Path, base: Path, depth: int) -> Iterator[tuple[Path, list[Path]]]:

@@ -248,6 +248,20 @@ class TestKeptChecks:
             assert asker.checked(asker.id)["state"] == "done"
             assert asker.get(f"/show/{asker.id}").status_code == 200
 
+    def test_a_recording_that_changed_is_to_be_checked_again(self, asker):
+        """The list must not offer to open what the page would not show."""
+        shelf = asker.hall.recording(asker.id)
+        assert asker.hall.is_checked(shelf)
+        assert f'href="/show/{asker.id}"' in asker.get("/recordings").text
+        [first, *_] = sorted(shelf.path.glob("*.wav"))
+        audio = first.read_bytes()
+        first.unlink()  # it is a link that other halls share
+        first.write_bytes(audio)
+        os.utime(first, (shelf.changed + 60, shelf.changed + 60))
+        asker.hall.look_again()
+        assert not asker.hall.is_checked(asker.hall.recording(asker.id))
+        assert f'href="/show/{asker.id}"' not in asker.get("/recordings").text
+
     @pytest.mark.parametrize(
         "said", ["", "[", "3", '{"date": 3, "players": 3, "phase": null}', '{"players": {"a": 1}}', "[[" * 50_000]
     )
