@@ -9,7 +9,7 @@ import shutil
 import threading
 import unicodedata
 from collections import OrderedDict
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, Literal, TypeVar
@@ -56,11 +56,12 @@ from deskhand.web.tries import Desk, Sounds, Stretch, open_desk, pair_of, to_lef
 from deskhand.web.voice import MOMENT_S, Room, Settings, heard, mix_around
 
 if TYPE_CHECKING:
-    from collections.abc import AsyncIterator, Awaitable, Callable, Collection
+    from collections.abc import AsyncIterator, Awaitable, Callable, Collection, Iterator
 
     from starlette.requests import Request
 
     from deskhand.report.result import SourceResult
+    from deskhand.store.history import History
 
 Thing = TypeVar("Thing")
 _QUIET_LUFS: Final = -26.0
@@ -131,12 +132,24 @@ class Pages:
             raise HTTPException(404, text("error.no_recording"))
         return found
 
-    def _result(self, shelf: Shelf) -> Shown | None:
-        """The check of a recording with what was left alone since."""
-        found = self._shown.made(
+    def _check_of(self, shelf: Shelf) -> Shown | None:
+        """The check of a recording as it was made: what is tried, heard and written needs no look into the history."""
+        return self._shown.made(
             (shelf.id, shelf.size, shelf.changed, _stamp(self.hall, shelf)), lambda: self.hall.shown(shelf)
         )
+
+    def _result(self, shelf: Shelf) -> Shown | None:
+        """The same with what was left alone since."""
+        found = self._check_of(shelf)
         return None if found is None else self._without_left(found)
+
+    def _tried_on(self, data: dict[str, Any]) -> tuple[Shelf, Shown]:
+        """The recording that something is tried on, and its check."""
+        shelf = self._of(data)
+        shown = self._check_of(shelf)
+        if shown is None:
+            raise UsageError(shelf.name, "is not checked yet", "check it first")
+        return shelf, shown
 
     def _needed(self, request: Request) -> tuple[Shelf, Shown]:
         shelf = self._shelf(request)
@@ -145,19 +158,24 @@ class Pages:
             raise HTTPException(404, text("error.not_checked"))
         return shelf, shown
 
-    def _left(self, house: str) -> list[Dismissal]:
+    @contextmanager
+    def _history(self) -> Iterator[History | None]:
+        """The history; None while nothing was written to it."""
         url = history_url(self.history, self.hall.root)
-        if url is None:
-            return []
-        from deskhand.store.history import open_history
+        store = None
+        if url is not None:
+            from deskhand.store.history import open_history
 
-        store = open_history(url)
-        if store is None:
-            return []
+            store = open_history(url)
         try:
-            return store.dismissals(house=house)
+            yield store
         finally:
-            store.close()
+            if store is not None:
+                store.close()
+
+    def _left(self, house: str) -> list[Dismissal]:
+        with self._history() as store:
+            return [] if store is None else store.dismissals(house=house)
 
     def _without_left(self, shown: Shown) -> Shown:
         result = shown.result
@@ -249,21 +267,11 @@ class Pages:
 
     def _kept(self, house: str, show: str, date: str | None, phase: str) -> str | None:
         """When a show was kept; None when it was not."""
-        url = history_url(self.history, self.hall.root)
-        if url is None:
-            return None
-        from deskhand.store.history import open_history
-
-        store = open_history(url)
-        if store is None:
-            return None
-        try:
-            for row in store.takes(house=house):
+        with self._history() as store:
+            for row in () if store is None else store.takes(house=house):
                 if (row.show, row.date, row.phase) == (show, date, phase):
                     return row.kept_at[:10]
-            return None
-        finally:
-            store.close()
+        return None
 
     def _news(self) -> dict[str, Any] | None:
         """The newest recording that was not looked at yet."""
@@ -630,10 +638,7 @@ class Pages:
 
     def try_(self, data: dict[str, Any]) -> dict[str, Any]:
         """A source through other settings: numbers, pictures, and what there is to hear."""
-        shelf = self._of(data)
-        shown = self._result(shelf)
-        if shown is None:
-            raise UsageError(shelf.name, "is not checked yet", "check it first")
+        shelf, shown = self._tried_on(data)
         name = str(data.get("source"))
         start_s = _number(data.get("start_s"), "the start") - shown.result.show.start_s
         stretch = self._stretch(shelf, name, start_s)
@@ -658,7 +663,7 @@ class Pages:
     def written(self, request: Request) -> Response:
         """A source's settings as they are written: the standing house's, or with the proposed moves."""
         shelf = self.hall.recording(request.query_params.get("id", ""))
-        shown = None if shelf is None else self._result(shelf)
+        shown = None if shelf is None else self._check_of(shelf)
         if shown is None:
             raise HTTPException(404, text("error.not_checked"))
         moves = request.query_params.get("which") == "moves"
@@ -694,10 +699,7 @@ class Pages:
 
     def voice_try(self, data: dict[str, Any]) -> dict[str, Any]:
         """A voice with other settings of everything else."""
-        shelf = self._of(data)
-        shown = self._result(shelf)
-        if shown is None:
-            raise UsageError(shelf.name, "is not checked yet", "check it first")
+        shelf, shown = self._tried_on(data)
         voice, settings = str(data.get("voice")), Settings.of(data.get("settings", {}))
         desk = self._desk(shelf)
         room = self._rooms.made(
@@ -763,10 +765,7 @@ class Pages:
 
     def blind_start(self, data: dict[str, Any]) -> dict[str, Any]:
         """Begin a blind test between a chain and another."""
-        shelf = self._of(data)
-        shown = self._result(shelf)
-        if shown is None:
-            raise UsageError(shelf.name, "is not checked yet", "check it first")
+        shelf, shown = self._tried_on(data)
         name, against = str(data.get("source")), str(data.get("against"))
         start_s = _number(data.get("start_s"), "the start") - shown.result.show.start_s
         stretch = self._stretch(shelf, name, start_s)
