@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import codecs
+import functools
 import io
 import sys
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, NoReturn
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from deskhand.check import Asked, Checked
+    from deskhand.check import Checked
 
 _PHASES = ("line-check", "rehearsal", "show")
 _TAPS = ("preamp", "after-gain", "after-chain")
@@ -90,6 +92,32 @@ _HISTORY = click.option(
 )
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Take:
+    """Which stretch of which take is meant, and what is known of it."""
+
+    house: Path | None
+    start_s: float | None
+    end_s: float | None
+    history: str | None
+    given: dict[str, Any]
+
+    def check(self, recording: Path, **more: Any) -> Checked:
+        """The take checked; `more` is what else is asked."""
+        from deskhand.check import Asked, check
+
+        asked = Asked(**self.given, history=self.history, **more)
+        with _progress("measuring") as progress:
+            return check(
+                recording,
+                house_path=self.house,
+                start_s=self.start_s,
+                end_s=self.end_s,
+                asked=asked,
+                progress=progress,
+            )
+
+
 def _of_a_take(verb: str) -> Callable[[Callable[..., None]], Callable[..., None]]:
     """The options that say which stretch of which take is meant, and what is known of it."""
     options = (
@@ -114,9 +142,18 @@ def _of_a_take(verb: str) -> Callable[[Callable[..., None]], Callable[..., None]
     )
 
     def add(command: Callable[..., None]) -> Callable[..., None]:
+        @functools.wraps(command)
+        def with_take(
+            house: Path | None, start_s: float | None, end_s: float | None, history: str | None, **rest: Any
+        ) -> None:
+            given = {name: rest.pop(name) for name in ("phase", "tap", "date", "players")}
+            given["players"] = _players(given["players"])
+            command(take=_Take(house=house, start_s=start_s, end_s=end_s, history=history, given=given), **rest)
+
+        made: Callable[..., None] = with_take
         for option in reversed(options):
-            command = option(command)
-        return command
+            made = option(made)
+        return made
 
     return add
 
@@ -157,15 +194,6 @@ def _progress(label: str) -> Iterator[Callable[[float], None] | None]:
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task(label, total=1.0)
         yield lambda share: bar.update(task, completed=share)
-
-
-def _run_check(
-    recording: Path, house: Path | None, start_s: float | None, end_s: float | None, asked: Asked
-) -> Checked:
-    from deskhand.check import check
-
-    with _progress("measuring") as progress:
-        return check(recording, house_path=house, start_s=start_s, end_s=end_s, asked=asked, progress=progress)
 
 
 def _console() -> Console:
@@ -229,14 +257,7 @@ def _to_mend(checked: Checked) -> list[str]:
 @click.option("--no-report", is_flag=True, help="Write no page.")
 def check(
     recording: Path,
-    house: Path | None,
-    start_s: float | None,
-    end_s: float | None,
-    phase: str | None,
-    tap: str | None,
-    date: str | None,
-    players: tuple[str, ...],
-    history: str | None,
+    take: _Take,
     leave_tonight: tuple[str, ...],
     leave_for_good: tuple[str, ...],
     raise_again: tuple[str, ...],
@@ -252,24 +273,16 @@ def check(
     RECORDING is a folder of audio files or one polyphonic file. Exit status: 0 all well, 1 something to fix,
     2 wrong use or unreadable input.
     """
-    from deskhand.check import Asked, name_of
+    from deskhand.check import name_of
     from deskhand.keep import raise_again as undo
     from deskhand.keep import remember, who
 
     _can_be_written(json_file, report, write_week)
     if raise_again:
-        undo(recording, raise_again, house_path=house, history=history)
-    asked = Asked(
-        phase=phase,  # type: ignore[arg-type]
-        tap=tap,  # type: ignore[arg-type]
-        date=date,
-        players=_players(players),
-        history=history,
-        leave=tuple([(name, False) for name in leave_tonight] + [(name, True) for name in leave_for_good]),
-        by=who(by),
-    )
-    checked = _run_check(recording, house, start_s, end_s, asked)
-    remember(checked, history=history)
+        undo(recording, raise_again, house_path=take.house, history=take.history)
+    leave = tuple([(name, False) for name in leave_tonight] + [(name, True) for name in leave_for_good])
+    checked = take.check(recording, leave=leave, by=who(by))
+    remember(checked, history=take.history)
     if report is None and not no_report:
         report = Path(f"{name_of(recording)}-check.html")
     if write_week is not None:
@@ -298,14 +311,7 @@ def check(
 @click.option("--forgotten", is_flag=True, help="With --list: those that were taken out too.")
 def keep(
     recording: Path | None,
-    house: Path | None,
-    start_s: float | None,
-    end_s: float | None,
-    phase: str | None,
-    tap: str | None,
-    date: str | None,
-    players: tuple[str, ...],
-    history: str | None,
+    take: _Take,
     note: str,
     by: str | None,
     forget: str | None,
@@ -317,15 +323,14 @@ def keep(
     Nothing is overwritten and nothing is deleted: what is forgotten stays in the history, with who took it out and when.
     """
     from deskhand import keep as keeping
-    from deskhand.check import Asked
     from deskhand.recording.names import dated
     from deskhand.reference.normal import LEARNED
 
     if sum((recording is not None, forget is not None, list_them)) != 1:
         raise UsageError("keep", "takes a RECORDING, or --list, or --forget WHICH", "give one of the three")
     if recording is None:
-        found, house_file = keeping.house_at(house)
-        store = keeping.history_at(history, house_file)
+        found, house_file = keeping.house_at(take.house)
+        store = keeping.history_at(take.history, house_file)
         if forget is not None:
             row = store.forget(forget, house=found.house.name, by=keeping.who(by))
             click.echo(f"{dated(row.show, row.date)}, {row.phase}: no longer part of the reference.")
@@ -334,16 +339,8 @@ def keep(
 
         print_takes(store.takes(house=found.house.name, forgotten=forgotten), _console())
         return
-    asked = Asked(
-        phase=phase,  # type: ignore[arg-type]
-        tap=tap,  # type: ignore[arg-type]
-        date=date,
-        players=_players(players),
-        history=history,
-        to_be_kept=True,
-    )
-    checked = _run_check(recording, house, start_s, end_s, asked)
-    number, kept, where = keeping.keep(checked, recording, history=history, note=note, by=keeping.who(by))
+    checked = take.check(recording, to_be_kept=True)
+    number, kept, where = keeping.keep(checked, recording, history=take.history, note=note, by=keeping.who(by))
     show = checked.result.show
     click.echo(f"{dated(show.name, show.date)}, {show.phase}: kept as number {number} in {where}.")
     faults = _to_mend(checked)
@@ -477,14 +474,7 @@ def render(
 )
 def sheet(
     recording: Path,
-    house: Path | None,
-    start_s: float | None,
-    end_s: float | None,
-    phase: str | None,
-    tap: str | None,
-    date: str | None,
-    players: tuple[str, ...],
-    history: str | None,
+    take: _Take,
     paper: str,
     since: Path | None,
     notes: tuple[str, ...],
@@ -494,7 +484,7 @@ def sheet(
 
     A CSV of the same lies beside the PDF. Exit status: 0 written, 2 wrong use or unreadable input.
     """
-    from deskhand.check import Asked, name_of
+    from deskhand.check import name_of
     from deskhand.house import parse_house, read_house
     from deskhand.moves.week import week_text
     from deskhand.report import sheet as report
@@ -507,8 +497,7 @@ def sheet(
         raise UsageError(str(target), "is the name of the table beside the sheet", "name a PDF")
     _can_be_written(table)
     old = None if since is None else read_house(since)
-    asked = Asked(phase=phase, tap=tap, date=date, players=_players(players), history=history)  # type: ignore[arg-type]
-    checked = _run_check(recording, house, start_s, end_s, asked)
+    checked = take.check(recording)
     text = week_text(checked)
     assert checked.house_file is not None
     if since is None or old is None:
@@ -790,7 +779,7 @@ def serve(
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed makes another season.")
 def demo(output: Path, json_file: str | None, seed: int) -> None:
     """Make the invented demo venue with a season of shows, then check the newest."""
-    from deskhand.check import Asked
+    from deskhand.check import check as check_show
     from deskhand.demo import make_season
     from deskhand.demo.line_check import write_line_check
 
@@ -802,8 +791,10 @@ def demo(output: Path, json_file: str | None, seed: int) -> None:
             f"Tern Street Hall (invented, synthesised) is in {output}: earlier shows and this week's, {newest.name}."
         )
         click.echo(f"To practise a line check: deskhand live --replay {output / 'line-check'}")
+        click.echo(f"To look at everything in a browser: deskhand serve {output}")
         click.echo("")
-    checked = _run_check(newest, None, None, None, Asked())
+    with _progress("measuring") as progress:
+        checked = check_show(newest, progress=progress)
     _deliver(checked, json_file, output / f"{newest.name}-check.html")
 
 

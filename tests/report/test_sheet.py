@@ -657,10 +657,10 @@ def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
 
 
 def test_command_says_when_it_takes_more_pages(checked, season, tmp_path, monkeypatch):
-    import deskhand.cli
+    from deskhand import check
     from deskhand.report import sheet as report
 
-    monkeypatch.setattr(deskhand.cli, "_run_check", lambda *_: checked)
+    monkeypatch.setattr(check, "check", lambda *_, **__: checked)
     monkeypatch.setattr(report, "make_sheet", lambda result, *_, **__: make_sheet(result, band(64), since=None))
     done = run(season / "show-2026-03-01", "--output", tmp_path / "a.pdf")
     assert done.exit_code == 0
