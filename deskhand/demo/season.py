@@ -91,6 +91,8 @@ _PLAYERS: Final = {
     "piano": ("Selma", "Piet"),
     "kick": ("Casimir", "Leni"),
 }
+_KIT: Final = ("snare", "overheads")
+"""Whoever plays the kick plays these too."""
 # how each of them plays: drive, seconds of tail and spread of a guitar rig; how large a singer's voice is
 _GUITARS: Final = {
     "Ines": (4.0, 0.30, 0.36), "Tomke": (7.5, 0.45, 0.48), "Ruben": (5.5, 0.35, 0.42), "Odile": (2.5, 0.60, 0.55),
@@ -186,7 +188,7 @@ def pick_players(rng: np.random.Generator) -> dict[str, str]:
     players = {source: names[int(rng.integers(len(names)))] for source, names in _PLAYERS.items()}
     while players["guitar b"] == players["guitar a"]:
         players["guitar b"] = _PLAYERS["guitar b"][int(rng.integers(len(_PLAYERS["guitar b"])))]
-    return players
+    return players | dict.fromkeys(_KIT, players["kick"])
 
 
 def _rig(rng: np.random.Generator, player: str, softer: float) -> dict[str, float]:

@@ -7,11 +7,15 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.reference.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
-from deskhand.reference.numbers import BY_NAME, number_of, tone_vector
+from deskhand.house import STRIKING
+from deskhand.reference.normal import LEAST_PLAYING_S, MOST_TAKES, STRENGTH, number_predictive, tone_predictive
+from deskhand.reference.numbers import BY_NAME, IDENTITY_NUMBERS, OCTAVES_HZ, noise_of, number_of, tone_vector
+from deskhand.reference.predict import Prior, predictive
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from deskhand.reference.normal import Reference
     from deskhand.store import KeptPart
@@ -22,21 +26,26 @@ _FAMILY: Final = {
     "lead vocal": "voice", "backing vocal": "voice", "speech": "voice", "guitar": "guitar", "acoustic guitar": "guitar",
     "kick": "drum", "snare": "drum", "toms": "drum",
 }  # fmt: skip
-_ALSO: Final = ("articulation", "crest")
-EXCHANGED_NATS: Final = 12.0
+"""Of roles of one family either may sound like the other for an evening; of other roles, those of the same role."""
+_KIND: Final = {"lead vocal": "singing", "backing vocal": "singing"}
+"""Who sings lead one week sings behind it the next; other roles are a kind each, and two of one kind are hard to tell apart."""
+EXCHANGED_NATS: Final = 6.0
 """How much more likely two inputs must be each other than themselves. Common practice, no source; how often a clean show reaches
 it is counted in `validations/`."""
-ALIKE_NATS: Final = 22.0
-"""The same for two of one family, who may well sound like each other for an evening."""
+ALIKE_NATS: Final = 30.0
+"""The same for two of one kind: two singers may well sound like each other for an evening."""
 MOVED_NATS: Final = 12.0
 """The same for one input alone, which sounds like a source of another family while that one does not sound like it."""
 LEAST_HEARD_S: Final = 0.5
 """What plays for less says nothing of what it is: speech in an input that waits for hits shows for moments only."""
+_WIDTH: Final = BY_NAME["width"]
+_WIDTH_SPREAD_DB: Final = {63: 3.0, 125: 3.0, 250: 2.5, 500: 2.0, 1000: 2.0, 2000: 1.5, 4000: 1.5, 8000: 1.5}
+"""Of a pair from song to song, read from openly licensed recordings of guitars, a piano and drums."""
+_WIDEST_DB: Final = 15.0
+"""Beyond this, what is left between the sides is noise."""
 TURNED_NATS: Final = 4.0
 """How much more likely a pair must be with one side turned over than as it is."""
-TURNED_UNLIKE: Final = 5e-3
-"""And how improbable as it is."""
-UNLIKE_ITSELF: Final = 1e-2
+UNLIKE_ITSELF: Final = 5e-2
 """An input alone is taken for another only when it is this improbable as itself."""
 
 
@@ -80,12 +89,14 @@ def _fits(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[str, s
             if expected is None:
                 continue
             terms = {"tone": expected.log_density(heard)}
-            for name in _ALSO:
-                number = BY_NAME[name]
+            for number in IDENTITY_NUMBERS:
+                if number.metric == "level_range_db" and (kept.role in STRIKING) != (part.role in STRIKING):
+                    # of hits and of everything that is played: not the same thing
+                    continue
                 found = number_of(number, part.values)
                 place = number_predictive(reference, taken, number) if found is not None else None
                 if found is not None and place is not None:
-                    terms[name] = place.log_density(np.array([found[0]]))
+                    terms[number.name] = place.log_density(np.array([found[0]]))
             out[part.source, other] = _Fit(terms=terms, tail=expected.tail(heard))
     return out
 
@@ -96,26 +107,52 @@ def _nats(as_other: _Fit, as_itself: _Fit) -> float:
     return sum(as_other.terms[name] - as_itself.terms[name] for name in both)
 
 
+def _widths(values: Mapping[str, tuple[float, float | None]]) -> dict[int, float]:
+    """Octave to the width of a pair there, where it was read."""
+    found = {band: values.get(f"width_octave_db.{band}") for band in OCTAVES_HZ}
+    return {band: float(np.clip(one[0], -_WIDEST_DB, _WIDEST_DB)) for band, one in found.items() if one is not None}
+
+
 def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, float]:
     """Pairs of which one side is upside down against the kept takes; source to the log likelihood ratio.
 
     Turning one side over exchanges the sum of the sides with their difference, so that the width changes its sign and keeps
-    its size.
+    its size, in every octave: a spaced pair as wide as it is narrow is one sound in the low octaves. Microphones in a room are
+    left out, which may hear low notes one way or the other.
     """
     out = {}
     for part in parts:
-        if part.stage != "tap" or "width_db" not in part.values or part.playing_s < LEAST_PLAYING_S:
+        if part.stage != "tap" or part.role == "audience" or part.playing_s < LEAST_PLAYING_S:
             continue
-        width = BY_NAME["width"]
-        found = number_of(width, part.values)
-        expected = number_predictive(reference, part, width)
-        if found is None or expected is None:
+        here = _widths(part.values)
+        kept = [
+            (widths, one)
+            for one in reference.parts.get((part.source, "tap"), [])[-MOST_TAKES:]
+            if one.playing_s >= LEAST_PLAYING_S and (widths := _widths(one.values))
+        ]
+        bands = [band for band in here if all(band in widths for widths, _ in kept)]
+        if not kept or not bands:
             continue
-        here = np.array([found[0]])
-        nats = expected.log_density(-here) - expected.log_density(here)
-        if nats >= TURNED_NATS and expected.tail(here) < TURNED_UNLIKE:
+        expected = predictive(
+            np.array([[widths[band] for band in bands] for widths, _ in kept]),
+            np.array([noise_of(_WIDTH, None, one.playing_s) for _, one in kept]),
+            [one.player for _, one in kept],
+            Prior(covariance=_width_covariance(bands), strength=STRENGTH, player_ratio=_WIDTH.prior.player_ratio),
+            next_noise=noise_of(_WIDTH, None, part.playing_s),
+            next_player=part.player,
+        )
+        now = np.array([here[band] for band in bands])
+        nats = expected.log_density(-now) - expected.log_density(now)
+        if nats >= TURNED_NATS:
             out[part.source] = nats
     return out
+
+
+def _width_covariance(bands: Sequence[int]) -> NDArray[np.float64]:
+    """(n, n) prior covariance of the widths in so many octaves, in dB squared."""
+    spread = np.array([_WIDTH_SPREAD_DB[band] for band in bands])
+    place = np.log2(np.array(bands, float))
+    return np.asarray(np.outer(spread, spread) * 0.5 ** np.abs(place[:, None] - place))
 
 
 def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
@@ -127,10 +164,10 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
     parts : sequence of KeptPart
         Of the take that is judged.
     """
-    families = {
-        source: _FAMILY.get(kept[-1].role, kept[-1].role) for (source, _), kept in reference.parts.items() if kept
-    }
-    families |= {part.source: _FAMILY.get(part.role, part.role) for part in parts}
+    roles = {source: kept[-1].role for (source, _), kept in reference.parts.items() if kept}
+    roles |= {part.source: part.role for part in parts}
+    families = {source: _FAMILY.get(role, role) for source, role in roles.items()}
+    kinds = {source: _KIND.get(role, role) for source, role in roles.items()}
     inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
     fits = _fits(reference, inputs)
     found: dict[str, Mistaken] = {}
@@ -142,7 +179,7 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
                 nats = _nats(fits[one, other], fits[one, one]) + _nats(fits[other, one], fits[other, other])
                 pairs.append((nats, one, other))
     for nats, one, other in sorted(pairs, reverse=True):
-        least = ALIKE_NATS if families[one] == families[other] else EXCHANGED_NATS
+        least = ALIKE_NATS if kinds[one] == kinds[other] else EXCHANGED_NATS
         if nats < least or one in found or other in found:
             continue
         found[one] = Mistaken(source=one, like=other, exchanged=True, nats=nats)

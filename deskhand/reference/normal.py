@@ -18,6 +18,7 @@ from deskhand.reference.numbers import (
     Number,
     noise_of,
     number_of,
+    player_ratio_of,
     third_octaves_db,
     tone_covariance,
     tone_noise,
@@ -40,11 +41,13 @@ LEARNED: Final = 5
 """From this many kept takes on, a judgement may be raised."""
 STRENGTH: Final = 4.0
 """Takes that the prior spread of a role is worth. Common practice, no source; coverage is measured in `validations/`."""
-SINGING: Final = frozenset({"lead vocal", "backing vocal"})
-SINGING_STRENGTH: Final = 12.0
-"""A few weeks of singing show only a few keys: how narrow a voice is takes longer to learn. Common practice, no source."""
+BY_SONG: Final = frozenset({"lead vocal", "backing vocal", "overheads"})
+BY_SONG_STRENGTH: Final = 12.0
+"""A few weeks of singing show only a few keys, and a few weeks of cymbals perhaps only the hat: how narrow they are takes longer to
+learn. Common practice, no source."""
 _POOL_WORTH, _POOL_MOST = 0.5, 10.0
-_SCALE_WORTH, _SCALE_LEAST = 10.0, 0.1
+_SCALE_WORTH, _SCALE_LEAST, _SCALE_LEAST_BY_SONG = 10.0, 0.1, 0.5
+"""How steady the rest of the house is says less of what goes by the song: it narrows that by no more than the second."""
 _LIKED_WEIGHT: Final = 3
 """A reading that a person found to be as liked counts as this many kept takes."""
 _OWN_WEIGHT: Final = 3.0
@@ -173,7 +176,7 @@ def _number_rows(parts: Sequence[KeptPart], number: Number) -> _Rows:
     kept = [(found, part) for found, part in kept if part.playing_s >= LEAST_PLAYING_S]
     return _Rows(
         rows=np.array([[found[0]] for found, _ in kept]).reshape(len(kept), 1),
-        noise=np.array([noise_of(number, found[1], part.playing_s) for found, part in kept]),
+        noise=np.array([noise_of(number, found[1], part.playing_s, part.role) for found, part in kept]),
         players=[part.player for _, part in kept],
     )
 
@@ -221,17 +224,23 @@ def _house_prior(reference: Reference, name: str, source: str, role: str, stage:
         reference.scatters[key] = made
     found = reference.scatters[key]
     everyone = [(size, dof) for other, (_, size, _, dof) in found.items() if other != source]
-    prior = scaled(_role_prior(name, role), everyone, worth=_SCALE_WORTH, least=_SCALE_LEAST)
+    alone = _role_prior(name, role)
+    least = _SCALE_LEAST_BY_SONG if alone.strength > STRENGTH else _SCALE_LEAST
+    prior = scaled(alone, everyone, worth=_SCALE_WORTH, least=least)
     peers = [(scatter, dof) for other, (own, _, scatter, dof) in found.items() if other != source and own == role]
     return pooled(prior, peers, worth=_POOL_WORTH, most=_POOL_MOST)
 
 
 def _role_prior(name: str, role: str) -> Prior:
     if name == TONE:
-        strength = SINGING_STRENGTH if role in SINGING else STRENGTH
-        return Prior(covariance=tone_covariance(role), strength=strength, player_ratio=TONE_PLAYER_RATIO)
+        strength = BY_SONG_STRENGTH if role in BY_SONG else STRENGTH
+        ratio = player_ratio_of(TONE_PLAYER_RATIO, role)
+        return Prior(covariance=tone_covariance(role), strength=strength, player_ratio=ratio)
     number = BY_NAME[name].prior
-    return Prior(covariance=np.array([[number.spread**2]]), strength=STRENGTH, player_ratio=number.player_ratio)
+    ratio = player_ratio_of(number.player_ratio, role)
+    # what varies more in one role does so by the song
+    strength = BY_SONG_STRENGTH if number.spread_of(role) > number.spread else STRENGTH
+    return Prior(covariance=np.array([[number.spread_of(role) ** 2]]), strength=strength, player_ratio=ratio)
 
 
 def _predict(rows: _Rows, prior: Prior, noise: float, player: str | None) -> Predictive:
@@ -340,7 +349,7 @@ def number_predictive(reference: Reference, part: KeptPart, number: Number) -> P
         return None
     prior = house_prior(reference, number.name, part.source, part.role, part.stage)
     rows = _with_liked(rows, reference.liked.get((part.source, number.name), []), part.player)
-    return _predict(rows, prior, noise_of(number, found[1] if found else None, part.playing_s), part.player)
+    return _predict(rows, prior, noise_of(number, found[1] if found else None, part.playing_s, part.role), part.player)
 
 
 def _judge_number(reference: Reference, part: KeptPart, number: Number) -> Normal | None:

@@ -45,6 +45,12 @@ class Prior1:
     sure it is, that is taken."""
     player_ratio: float
     """Variance between players over the variance of one player from week to week."""
+    wider: tuple[tuple[str, float], ...] = ()
+    """Roles whose spread is larger, with the factor."""
+
+    def spread_of(self, role: str) -> float:
+        """Standard deviation of a role."""
+        return self.spread * dict(self.wider).get(role, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +78,7 @@ class Number:
     @property
     def reads(self) -> tuple[str, ...]:
         """The readings it is made from, by the names they are kept under."""
-        return ("harsh_sone", "loudness_sone") if self.metric == "harsh_share" else (self.metric,)
+        return _MADE[self.metric][0] if self.metric in _MADE else (self.metric,)
 
     @property
     def step_unit(self) -> str:
@@ -100,13 +106,27 @@ def _exp2(value: float) -> float:
     return float(2.0**value)
 
 
+def _share_pct(part: float, whole: float) -> float | None:
+    return 100.0 * part / whole if part > 0 and whole > 0 else None
+
+
+def _difference(one: float, other: float) -> float | None:
+    return one - other
+
+
+_MADE: Final[dict[str, tuple[tuple[str, str], Callable[[float, float], float | None]]]] = {
+    "harsh_share": (("harsh_sone", "loudness_sone"), _share_pct),
+    "level_range_db": (("level_distribution_dbfs.90", "level_distribution_dbfs.10"), _difference),
+}
+"""Numbers that no reading is by itself: the two they are made from, and how; None where nothing can be made of them."""
 BY_JND: Final = "Zwicker & Fastl, Psychoacoustics, 3rd ed. 2007, 7.1: about 1 dB of level"
 COMMON: Final = "common practice, no source"
 NUMBERS: Final = (
     Number(
         name="articulation", label="articulation", kind="articulation", stage="tap", metric="articulation_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source="ISO 3382-1:2009, A.4: 1 dB for clarity, which weighs early against late",
-        prior=Prior1(spread=1.2, sure_after_s=20.0, player_ratio=1.0),
+        # whether the hat keeps the time or the ride is the song's
+        prior=Prior1(spread=1.2, sure_after_s=20.0, player_ratio=1.0, wider=(("overheads", 2.5),)),
     ),
     Number(
         name="tail", label="tail", kind="tail", stage="tap", metric="tail_s", unit="s",
@@ -121,7 +141,7 @@ NUMBERS: Final = (
     Number(
         name="balance", label="balance of right against left", kind="width", stage="tap", metric="balance_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND,
-        prior=Prior1(spread=0.7, sure_after_s=20.0, player_ratio=0.5), pairs_only=True,
+        prior=Prior1(spread=1.0, sure_after_s=20.0, player_ratio=0.5), pairs_only=True,
     ),
     Number(
         name="dynamics", label="crest", kind="dynamics", stage="after", metric="crest_db", unit="dB",
@@ -131,7 +151,8 @@ NUMBERS: Final = (
     Number(
         name="harsh", label="share of loudness from 2 to 5 kHz", kind="harsh", stage="after", metric="harsh_share", unit="%",
         to_scale=_log2, from_scale=_exp2, jnd=0.1, jnd_source="Zwicker & Fastl 2007, 7.1: 1 dB of level, which is 7 % of loudness",
-        prior=Prior1(spread=0.1, sure_after_s=15.0, player_ratio=1.0), upwards_only=True,
+        # what a bass has there are its strings and fingers alone
+        prior=Prior1(spread=0.1, sure_after_s=15.0, player_ratio=1.0, wider=(("bass", 2.0),)), upwards_only=True,
     ),
 )  # fmt: skip
 """All judged numbers but tone. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
@@ -149,17 +170,28 @@ _CREST: Final = Number(
     jnd=1.5, jnd_source=COMMON, prior=Prior1(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
 )  # fmt: skip
 """Tells what an input is; behind the chain it is judged as dynamics."""
+_RANGE: Final = Number(
+    name="range", label="range of its levels", kind="wrong-patch", stage="tap", metric="level_range_db", unit="dB",
+    to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND,
+    prior=Prior1(spread=1.5, sure_after_s=20.0, player_ratio=1.0),
+)  # fmt: skip
+"""Tells what an input is, and is not judged: how evenly a song is played is the song's."""
+IDENTITY_NUMBERS: Final = (NUMBERS[0], _CREST, _RANGE)
+"""What tells an input beside its tone."""
 LEVEL: Final = Number(
     name="level", label="level", kind="drift", stage="tap", metric="level_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
     jnd=1.0, jnd_source=BY_JND, prior=Prior1(spread=1.0, sure_after_s=10.0, player_ratio=0.5),
 )  # fmt: skip
 """A set-point, judged against nominal; over the weeks it is only watched for drift."""
-BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, _CREST, LEVEL)}
+BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL)}
 
 TONE_JND_DB: Final = 1.0
 TONE_JND_SOURCE: Final = BY_JND
 TONE_SURE_AFTER_S: Final = 25.0
 TONE_PLAYER_RATIO: Final = 1.0
+_KIT: Final = frozenset({"kick", "snare", "toms", "overheads", "percussion"})
+_KIT_APART: Final = 6.0
+"""Who plays the drums may bring the drums: by how much the variance between players is larger. Common practice, no source."""
 _TONE_CORRELATION: Final = 0.5
 """Between neighbouring octaves. Common practice, no source."""
 _OF_ALL: Final = (2.0, 2.0, 1.8, 1.2, 1.0, 1.0, 1.0, 1.2)
@@ -170,10 +202,17 @@ _OF_SINGING: Final = (1.0, 3.5, 3.5, 1.2, 1.8, 2.5, 2.5, 1.5)
 """A voice's lowest octaves move by 7 dB with the key, read from openly licensed recordings of two singers."""
 _OF_SPEECH: Final = (2.0, 2.0, 1.5, 1.0, 1.2, 1.2, 1.2, 1.5)
 _OF_DRUMS: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
+_OF_CYMBALS: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
+"""One song is played on the hat and another on the ride."""
 _SPREADS: Final[dict[str, tuple[float, ...]]] = {
     "lead vocal": _OF_SINGING, "backing vocal": _OF_SINGING, "speech": _OF_SPEECH, "keys": _OF_KEYS, "playback": _OF_KEYS,
-    "kick": _OF_DRUMS, "snare": _OF_DRUMS, "toms": _OF_DRUMS, "overheads": _OF_DRUMS, "percussion": _OF_DRUMS,
+    "kick": _OF_DRUMS, "snare": _OF_DRUMS, "toms": _OF_DRUMS, "overheads": _OF_CYMBALS, "percussion": _OF_DRUMS,
 }  # fmt: skip
+
+
+def player_ratio_of(ratio: float, role: str) -> float:
+    """Variance between players over that of one player, of a role."""
+    return ratio * _KIT_APART if role in _KIT else ratio
 
 
 def tone_covariance(role: str) -> Array:
@@ -228,11 +267,10 @@ def third_octaves_db(values: Values) -> Array | None:
 
 def number_of(number: Number, values: Values) -> tuple[float, float | None] | None:
     """A number on its scale, and its own standard deviation where the reading says how sure it is."""
-    if number.metric == "harsh_share":
-        harsh, loudness = values.get("harsh_sone"), values.get("loudness_sone")
-        if harsh is None or loudness is None or loudness[0] <= 0 or harsh[0] <= 0:
-            return None
-        return number.to_scale(100.0 * harsh[0] / loudness[0]), None
+    if number.metric in _MADE:
+        (first, second), made = _MADE[number.metric]
+        value = made(values[first][0], values[second][0]) if first in values and second in values else None
+        return None if value is None else (number.to_scale(value), None)
     found = values.get(number.metric)
     if found is None:
         return None
@@ -243,10 +281,10 @@ def number_of(number: Number, values: Values) -> tuple[float, float | None] | No
     return here, abs(number.to_scale(value + pm) - here) / _Z95
 
 
-def noise_of(number: Number, own: float | None, playing_s: float) -> float:
+def noise_of(number: Number, own: float | None, playing_s: float, role: str = "") -> float:
     """Variance of a reading around its player's mean, in units of a long and sure take's."""
     if own is not None:
-        return 1.0 + (own / number.prior.spread) ** 2
+        return 1.0 + (own / number.prior.spread_of(role)) ** 2
     return 1.0 + number.prior.sure_after_s / max(playing_s, 1.0)
 
 
@@ -257,4 +295,4 @@ def tone_noise(playing_s: float) -> float:
 
 def metrics() -> tuple[str, ...]:
     """The readings that are needed from the store."""
-    return (*(name for number in (LEVEL, *NUMBERS, *MIX_NUMBERS) for name in number.reads), "tone_db.", "share")
+    return (*(name for number in BY_NAME.values() for name in number.reads), "tone_db.", "width_octave_db.", "share")

@@ -12,7 +12,7 @@ from scipy import stats
 from deskhand.reference import identity
 from deskhand.reference.identity import mistaken, upside_down
 from deskhand.reference.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
-from deskhand.reference.numbers import BY_NAME, tone_vector
+from deskhand.reference.numbers import BY_NAME, OCTAVES_HZ, tone_vector
 
 from .made import CYMBALS, PIANO, Weeks, part
 
@@ -29,13 +29,14 @@ if TYPE_CHECKING:
 
 VOICE: Final = np.array([-30.0, -22.0, -10.0, -4.0, -5.0, -8.0, -12.0, -16.0])
 BASS: Final = np.array([-4.0, -3.0, -8.0, -14.0, -20.0, -28.0, -34.0, -40.0])
-SOURCES: Final[dict[str, tuple[str, Array, float, float]]] = {
-    "piano": ("keys", PIANO, 6.0, 14.0),
-    "cymbals": ("overheads", CYMBALS, 12.0, 20.0),
-    "lead voice": ("lead vocal", VOICE, 9.0, 16.0),
-    "bass": ("bass", BASS, 3.0, 10.0),
+SOURCES: Final[dict[str, tuple[str, Array, float, float, float]]] = {
+    "piano": ("keys", PIANO, 6.0, 14.0, 6.0),
+    "cymbals": ("other", CYMBALS, 12.0, 20.0, 9.0),
+    "lead voice": ("lead vocal", VOICE, 9.0, 16.0, 11.0),
+    "bass": ("bass", BASS, 3.0, 10.0, 4.0),
 }
-"""Name to role, tone, articulation and crest: an invented band whose members nobody takes for each other."""
+"""Name to role, tone, articulation, crest and range of levels: an invented band whose members nobody takes for each other."""
+LOUD, SOFT = "level_distribution_dbfs.90", "level_distribution_dbfs.10"
 
 
 def heard(
@@ -45,18 +46,21 @@ def heard(
     like: str | None = None,
     spread: float = 0.6,
     leave_out: Sequence[str] = (),
-    width_db: float | None = None,
+    width_db: float | Array | None = None,
     player: str | None = None,
     playing_s: float = 600.0,
 ) -> KeptPart:
     """An input that carries its own source, or what is said, in one week."""
     role = SOURCES[name][0]
-    _, tone, articulation, crest = SOURCES[like or name]
-    off = np.zeros(10) if rng is None else spread * rng.standard_normal(10)
+    _, tone, articulation, crest, range_db = SOURCES[like or name]
+    off = np.zeros(11) if rng is None else spread * rng.standard_normal(11)
     values = {"articulation_db": articulation + off[8], "crest_db": crest + off[9]}
+    values |= {LOUD: -12.0, SOFT: -12.0 - range_db - off[10]}
     values = {metric: value for metric, value in values.items() if metric not in leave_out}
     if width_db is not None:
-        values["width_db"] = width_db
+        widths = np.broadcast_to(width_db, (len(OCTAVES_HZ),))
+        values["width_db"] = float(np.median(widths))
+        values |= {f"width_octave_db.{band}": float(width) for band, width in zip(OCTAVES_HZ, widths, strict=True)}
     return part(tone + off[:8], source=name, role=role, values=values, player=player, playing_s=playing_s)
 
 
@@ -161,7 +165,7 @@ def test_one_of_the_same_role_alone_is_nothing(rng: np.random.Generator) -> None
 @pytest.mark.parametrize(
     "tone",
     [
-        pytest.param(PIANO + np.array([-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0, 12.0]), id="brighter"),
+        pytest.param(PIANO + 1.6 * np.array([-9.0, -6.0, -3.0, 0.0, 3.0, 6.0, 9.0, 12.0]), id="brighter"),
         pytest.param(0.4 * PIANO + 0.6 * CYMBALS, id="between-two"),
     ],
 )
@@ -193,6 +197,7 @@ def test_what_is_at_home_as_itself_is_left_alone(rng: np.random.Generator) -> No
     for _ in range(20):
         tone = PIANO + rng.uniform(0.0, 1.2) * (CYMBALS - PIANO) + 0.5 * rng.standard_normal(8)
         values = {"articulation_db": float(rng.uniform(5.0, 13.0)), "crest_db": float(rng.uniform(13.0, 21.0))}
+        values |= {LOUD: -12.0, SOFT: float(rng.uniform(-17.0, -13.0))}
         kept.add(part(tone, source="piano", role="keys", values=values), heard("cymbals", rng=rng, spread=0.2))
     reference = kept.reference()
     inputs = [heard("piano", like="cymbals"), heard("cymbals", rng=rng, spread=0.2)]
@@ -253,12 +258,12 @@ def log_density(reference: Reference, one: KeptPart, source: str) -> float:
     tone = tone_predictive(reference, taken)
     assert tone is not None
     total = float(stats.multivariate_t(tone.location, tone.scale, df=tone.dof).logpdf(tone_vector(one.values)))
-    for name in ("articulation", "crest"):
+    values = {name: one.values[BY_NAME[name].metric][0] for name in ("articulation", "crest")}
+    values["range"] = one.values[LOUD][0] - one.values[SOFT][0]
+    for name, value in values.items():
         number = number_predictive(reference, taken, BY_NAME[name])
         assert number is not None
-        spread = float(np.sqrt(number.scale[0, 0]))
-        value = one.values[BY_NAME[name].metric][0]
-        total += float(stats.t(number.dof, number.location[0], spread).logpdf(value))
+        total += float(stats.t(number.dof, number.location[0], np.sqrt(number.scale[0, 0])).logpdf(value))
     return total
 
 
@@ -278,6 +283,42 @@ def test_how_much_more_likely_it_is(rng: np.random.Generator) -> None:
     )
 
 
+def test_how_evenly_hits_are_played_is_no_evidence_of_anything_else(rng: np.random.Generator) -> None:
+    # the levels of a drum are those of its hits, those of another source all that it plays: not the same thing
+    def nats(role: str, range_db: float) -> float:
+        def as_role(one: KeptPart) -> KeptPart:
+            return replace(one, role=role) if one.source == "cymbals" else one
+
+        fresh = np.random.default_rng(5)
+        kept = Weeks()
+        for _ in range(8):
+            kept.add(*(as_role(heard(name, rng=fresh)) for name in ("piano", "cymbals")))
+        inputs = [as_role(heard("piano", like="cymbals")), as_role(heard("cymbals", like="piano"))]
+        inputs[0] = replace(inputs[0], values={**inputs[0].values, SOFT: (-12.0 - range_db, None)})
+        return mistaken(kept.reference(), inputs)[0].nats
+
+    assert nats("snare", 9.0) == nats("snare", 5.0)
+    assert nats("overheads", 9.0) > nats("overheads", 5.0)
+
+
+def test_two_singers_are_harder_to_tell_apart_than_a_singer_and_a_speaker(rng: np.random.Generator) -> None:
+    # the same two inputs, the same evidence: what it takes to believe it differs
+    def found(role: str) -> list[Mistaken]:
+        kept = Weeks()
+        low, high = VOICE, VOICE + np.array([0.0, 6.0, 5.0, 0.0, -2.0, -4.0, -5.0, -5.0])
+        names = {"lead voice": ("lead vocal", low), "other": (role, high)}
+
+        def one(name: str, tone: Array) -> KeptPart:
+            return replace(heard("lead voice"), source=name, role=names[name][0], values=dict(part(tone).values))
+
+        kept.add(one("lead voice", low), one("other", high))
+        return mistaken(kept.reference(), [one("lead voice", high), one("other", low)])
+
+    assert told(found("speech")) == {("lead voice", "other", True), ("other", "lead voice", True)}
+    assert identity.EXCHANGED_NATS < found("speech")[0].nats < identity.ALIKE_NATS
+    assert found("backing vocal") == []
+
+
 def test_a_number_that_one_of_two_never_has_is_no_evidence(rng: np.random.Generator) -> None:
     # an organ has no note beginnings to be read; a piano that is hit harder than ever is not an organ for that
     kept = Weeks()
@@ -293,10 +334,11 @@ def test_a_number_that_one_of_two_never_has_is_no_evidence(rng: np.random.Genera
 # pairs of which one side is upside down
 
 
-def pairs(rng: np.random.Generator, width_db: float, count: int = 8) -> Reference:
+def pairs(rng: np.random.Generator, width_db: float | Array, count: int = 8, role: str = "keys") -> Reference:
     kept = Weeks()
     for _ in range(count):
-        kept.add(heard("piano", rng=rng, width_db=width_db + 0.5 * float(rng.standard_normal())))
+        now = heard("piano", width_db=width_db + 0.5 * rng.standard_normal(len(OCTAVES_HZ)))
+        kept.add(replace(now, role=role))
     return kept.reference()
 
 
@@ -310,6 +352,34 @@ def test_a_side_that_was_turned_over(rng: np.random.Generator, width_db: float) 
     assert upside_down(reference, [heard("piano", width_db=width_db)]) == {}
     # wider or narrower than ever, but the right way round
     assert upside_down(reference, [heard("piano", width_db=2.0 * width_db)]) == {}
+
+
+SPACED: Final = np.array([-13.0, -9.0, -3.0, 0.0, -3.0, 2.0, 1.0, 0.0])
+"""Widths of two microphones half a metre apart: one sound where they are closer than half a wave, anything above."""
+
+
+def test_a_spaced_pair_is_told_by_its_low_octaves(rng: np.random.Generator) -> None:
+    for count in (1, 8):
+        reference = pairs(rng, SPACED, count)
+        assert set(upside_down(reference, [heard("piano", width_db=-SPACED)])) == {"piano"}
+        assert upside_down(reference, [heard("piano", width_db=SPACED)]) == {}
+    # what was not read in every kept take is left out: nothing is left here
+    high = {f"width_octave_db.{band}" for band in (63, 125, 250)}
+    low = set(heard("piano", width_db=SPACED).values) - high
+
+    def without(names: set[str], width_db: Array) -> KeptPart:
+        one = heard("piano", width_db=width_db)
+        return replace(one, values={name: value for name, value in one.values.items() if name not in names})
+
+    kept = Weeks()
+    kept.add(without(high, SPACED))
+    assert upside_down(kept.reference(), [without(low, -SPACED)]) == {}
+    assert upside_down(pairs(rng, SPACED), [without(low, -SPACED)]) != {}
+
+
+def test_microphones_in_a_room_have_no_wrong_way_round(rng: np.random.Generator) -> None:
+    turned = replace(heard("piano", width_db=-SPACED), role="audience")
+    assert upside_down(pairs(rng, SPACED, role="audience"), [turned]) == {}
 
 
 def test_a_pair_as_wide_as_it_is_narrow_has_no_wrong_way_round(rng: np.random.Generator) -> None:
@@ -332,5 +402,5 @@ def test_clean_pairs_are_the_right_way_round(rng: np.random.Generator) -> None:
         for _ in range(20):
             width_db = float(rng.uniform(-12.0, 0.0))
             reference = pairs(rng, width_db, count)
-            now = heard("piano", width_db=width_db + 0.7 * float(rng.standard_normal()))
+            now = heard("piano", width_db=width_db + 0.7 * rng.standard_normal(len(OCTAVES_HZ)))
             assert upside_down(reference, [now]) == {}

@@ -510,6 +510,20 @@ def test_a_source_kept_once_takes_its_spread_from_the_house(rng: np.random.Gener
     assert peer > 1.05 * other
 
 
+def test_another_drummer_may_sound_otherwise() -> None:
+    # kept of one player; the same reading by another is within the range of drums, which he may have brought, not of keys
+    def range_db(role: str, player: str) -> float:
+        kept = Weeks()
+        for _ in range(3):
+            kept.add(part(role=role, player="Ana", playing_s=LONG_S, values={"articulation_db": 15.0}))
+        now = part(role=role, player=player, playing_s=LONG_S, values={"articulation_db": 15.0})
+        found = judged(kept.reference(), [now])["articulation"]
+        return found.high - found.low
+
+    assert range_db("snare", "Ben") > 1.4 * range_db("keys", "Ben")
+    assert range_db("snare", "Ana") == pytest.approx(range_db("keys", "Ana"), rel=0.25)
+
+
 def test_its_own_weeks_do_not_count_twice(rng: np.random.Generator) -> None:
     # a source's own spread is in its takes already: its prior is that of the others
     kept = Weeks()

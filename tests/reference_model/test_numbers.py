@@ -29,6 +29,7 @@ from deskhand.reference.numbers import (
     metrics,
     noise_of,
     number_of,
+    player_ratio_of,
     tone_covariance,
     tone_noise,
     tone_vector,
@@ -191,6 +192,13 @@ def test_the_prior_of_tone_is_a_covariance(role: str) -> None:
     assert all(0.0 < far < near for near, far in zip(apart, apart[1:], strict=False))
 
 
+def test_who_plays_the_drums_may_bring_the_drums() -> None:
+    ratios = {role: player_ratio_of(0.5, role) for role in ROLES}
+    drums = {role for role, ratio in ratios.items() if ratio > 0.5}
+    assert drums == {"kick", "snare", "toms", "overheads", "percussion"}
+    assert {ratios[role] for role in drums} == {3.0}
+
+
 # numbers
 
 
@@ -240,9 +248,7 @@ def test_a_scale_goes_up_and_comes_back(number: Number, value: float, more: floa
     assert number.to_scale(value * more) > number.to_scale(value)
 
 
-@pytest.mark.parametrize(
-    "number", [pytest.param(number, id=number.name) for number in EVERY if number.metric != "harsh_share"]
-)
+@pytest.mark.parametrize("number", [pytest.param(number, id=number.name) for number in EVERY if len(number.reads) == 1])
 def test_a_number_is_its_reading(number: Number) -> None:
     found = number_of(number, {number.metric: (0.8, None)})
     assert found is not None
@@ -291,11 +297,21 @@ def test_no_share_of_nothing(values: dict[str, tuple[float, float | None]]) -> N
     assert number_of(BY_NAME["harsh"], values) is None
 
 
+def test_the_range_of_levels_is_one_percentile_above_another() -> None:
+    levels = {"level_distribution_dbfs.90": (-12.0, None), "level_distribution_dbfs.10": (-20.5, None)}
+    assert number_of(BY_NAME["range"], levels) == (pytest.approx(8.5), None)
+    # louder altogether is no other range
+    louder = {name: (value + 6.0, None) for name, (value, _) in levels.items()}
+    assert number_of(BY_NAME["range"], louder) == (pytest.approx(8.5), None)
+    for name in levels:
+        assert number_of(BY_NAME["range"], {name: levels[name]}) is None
+
+
 def test_everything_that_is_judged_is_asked_of_the_store() -> None:
     names = metrics()
     everything = {name: (3.0, None) for name in names if not name.endswith(".")}
     everything |= {f"{name}{band:g}": (-10.0, None) for name in names if name.endswith(".") for band in NOMINAL_HZ}
-    for number in NUMBERS:
+    for number in EVERY:
         assert number_of(number, everything) is not None
     assert tone_vector(everything) is not None
     # sounds of a source are chosen by how much of it they are
@@ -318,6 +334,16 @@ def test_a_take_counts_for_less_the_shorter_it_is(number: Number) -> None:
     assert noise_of(number, prior.spread, 5.0) == pytest.approx(2.0)
     assert noise_of(number, 2 * prior.spread, 5.0) == pytest.approx(5.0)
     assert noise_of(number, 0.0, 5.0) == 1.0
+
+
+def test_the_same_of_a_role_that_varies_more() -> None:
+    harsh = BY_NAME["harsh"]
+    assert harsh.prior.spread_of("bass") == pytest.approx(2 * harsh.prior.spread_of("keys"))
+    assert harsh.prior.spread_of("keys") == harsh.prior.spread
+    # a reading that is as unsure as its role's weeks are apart has twice a sure one's variance
+    assert noise_of(harsh, harsh.prior.spread_of("bass"), 5.0, "bass") == pytest.approx(2.0)
+    # every role that is named is one
+    assert {role for number in EVERY for role, _ in number.prior.wider} <= set(ROLES)
 
 
 def test_the_same_of_a_tone() -> None:
