@@ -14,13 +14,11 @@ demo: $(VENV)/.run
 	$(BIN)/deskhand demo
 
 test: $(VENV)/.test
-	$(BIN)/python -m tests.real.material || test -z "$(REAL)"
-	$(BIN)/python -m tests.warm
+	# one core fetches the recordings and compiles the measuring code while the other reads the code
+	{ { $(BIN)/python -m tests.real.material || test -z "$(REAL)"; } && $(BIN)/python -m tests.warm; } & made=$$!; \
+	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && \
+	$(BIN)/codespell deskhand tests docs README.md CHANGELOG.md && wait $$made || { kill $$made 2>/dev/null; exit 1; }
 	OPENBLAS_NUM_THREADS=1 DESKHAND_REAL=$(REAL) $(BIN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder
-	$(BIN)/ruff check .
-	$(BIN)/ruff format --check .
-	$(BIN)/mypy
-	$(BIN)/codespell deskhand tests docs README.md CHANGELOG.md
 
 test-all: test
 	$(BIN)/python -m validations
