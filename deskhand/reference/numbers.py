@@ -131,7 +131,8 @@ NUMBERS: Final = (
     Number(
         name="tail", label="tail", kind="tail", stage="tap", metric="tail_s", unit="s",
         to_scale=_log2, from_scale=_exp2, jnd=0.07, jnd_source="ISO 3382-1:2009, A.4: 5 % of the decay time",
-        prior=Prior1(spread=0.25, sure_after_s=30.0, player_ratio=1.0),
+        # a guitar's is that of its effects, which the song has; cymbals ring or do not
+        prior=Prior1(spread=0.25, sure_after_s=30.0, player_ratio=1.0, wider=(("guitar", 1.6), ("overheads", 1.6))),
     ),
     Number(
         name="width", label="width", kind="width", stage="tap", metric="width_db", unit="dB",
@@ -151,8 +152,12 @@ NUMBERS: Final = (
     Number(
         name="harsh", label="share of loudness from 2 to 5 kHz", kind="harsh", stage="after", metric="harsh_share", unit="%",
         to_scale=_log2, from_scale=_exp2, jnd=0.1, jnd_source="Zwicker & Fastl 2007, 7.1: 1 dB of level, which is 7 % of loudness",
-        # what a bass has there are its strings and fingers alone
-        prior=Prior1(spread=0.1, sure_after_s=15.0, player_ratio=1.0, wider=(("bass", 2.0),)), upwards_only=True,
+        # what a bass has there are its strings and fingers alone; what a voice has, its vowels and the key
+        prior=Prior1(
+            spread=0.1, sure_after_s=15.0, player_ratio=1.0,
+            wider=(("bass", 2.0), ("lead vocal", 1.5), ("backing vocal", 1.5)),
+        ),
+        upwards_only=True,
     ),
 )  # fmt: skip
 """All judged numbers but tone. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
