@@ -23,6 +23,7 @@ from deskhand.cli import main
 from deskhand.report.result import json_schema
 
 from .recording.writers import noise, write_wave
+from .schemas import assert_meets_schema
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -189,6 +190,14 @@ class TestData:
         (show / "04 Spare.wav").write_bytes((show / "03 Vox.wav").read_bytes())
         data = checked(show)
         jsonschema.validate(data, schema, cls=jsonschema.Draft202012Validator)
+        # and what the other tests ask is no less
+        assert_meets_schema(data)
+        for spoilt in ({**data, "first": 3}, {key: value for key, value in data.items() if key != "sources"}):
+            with pytest.raises(jsonschema.ValidationError):
+                assert_meets_schema(spoilt)
+        data["sources"][0]["findings"] = [{"id": "x"}]
+        with pytest.raises(jsonschema.ValidationError):
+            assert_meets_schema(data)
         # what a schema of the same dataclasses cannot see: DESIGN 6
         assert set(data) >= {"schema", "deskhand", "house", "show", "sources", "first"}
         assert set(data["show"]) >= {
@@ -220,7 +229,7 @@ class TestData:
         for name in ("vox", "pno l", "pno r"):
             write_wave(folder / f"{name}.wav", samples)
         (folder / "house.toml").write_text(HOUSE)
-        jsonschema.validate(checked(folder), json_schema(), cls=jsonschema.Draft202012Validator)
+        assert_meets_schema(checked(folder))
 
     def test_what_could_not_be_measured_has_a_reason(self, show: Path) -> None:
         write_wave(show / "03 Vox.wav", np.zeros(3 * RATE_HZ))

@@ -18,7 +18,6 @@ from html.parser import HTMLParser
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import jsonschema
 import numpy as np
 import pytest
 import soundfile
@@ -26,10 +25,10 @@ import soundfile
 from deskhand.cli import main
 from deskhand.demo.band import Band, pick_song
 from deskhand.demo.season import _level_dbfs
-from deskhand.report.result import json_schema
 from deskhand.store import DEFAULT_NAME, KeptTake
 from deskhand.store.history import open_history
 
+from .schemas import assert_meets_schema
 from .store.test_history import shut, somebody_s_folder
 from .test_cli import data_of, run
 
@@ -182,7 +181,7 @@ def assert_refused(done: Result | subprocess.CompletedProcess[str], said: str) -
 def checked(recording: str | Path, *options: str | Path, status: int = 0) -> dict[str, Any]:
     """The result of a check, which meets its schema."""
     data = data_of(fine("check", recording, "--no-report", "--json", "-", *options, status=status))
-    jsonschema.validate(data, json_schema(), cls=jsonschema.Draft202012Validator)
+    assert_meets_schema(data)
     return data
 
 

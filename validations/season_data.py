@@ -33,8 +33,6 @@ if TYPE_CHECKING:
 LENGTH_S: Final = 45.0
 CLEAN_SHOWS: Final = 200
 PLANTED_SHOWS: Final = 120
-SAMPLED_SHOWS: Final = 56
-"""Of real samples, clean and planted each: a show takes ten seconds to make and to check."""
 PAIRS: Final = {name: tracks for name, _, tracks, *_ in _SOURCES if len(tracks) == 2 and name != "audience"}
 SINGLES: Final = {name: tracks for name, _, tracks, *_ in _SOURCES if len(tracks) == 1 and name != "click"}
 
@@ -205,11 +203,6 @@ def made(kind: str, number: int, *, planted: bool, length_s: float) -> dict[str,
     return {**result, "planted": truth}
 
 
-def counts(kind: str) -> tuple[int, int]:
-    """How many clean and planted shows a study has."""
-    return (SAMPLED_SHOWS, SAMPLED_SHOWS) if kind == "samples" else (CLEAN_SHOWS, PLANTED_SHOWS)
-
-
 def shows(kind: str, count: int, *, planted: bool) -> Iterator[dict[str, Any]]:
     """The first shows of a kind."""
     for number in range(count):
@@ -219,10 +212,9 @@ def shows(kind: str, count: int, *, planted: bool) -> Iterator[dict[str, Any]]:
 def main() -> None:
     """Make all of one kind, a share of them in each process: `python -m validations.season_data synthesised 0 2`."""
     kind, part, parts = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
-    clean, planted = counts(kind)
-    for number in range(part, clean, parts):
+    for number in range(part, CLEAN_SHOWS, parts):
         make(kind, number, planted=False)
-        if number < planted:
+        if number < PLANTED_SHOWS:
             make(kind, number, planted=True)
         print(kind, number, flush=True)
 
