@@ -8,14 +8,18 @@ DEBIAN := ffmpeg sox libsox-fmt-all postgresql libportaudio2 jackd2 chromium
 # in CI a missing recording is a failure, elsewhere the tests that need it are skipped
 REAL := $(if $(CI),required,)
 
+# what Python makes of each file is kept: many tests start it anew
+unexport PYTHONDONTWRITEBYTECODE
+
 .PHONY: demo test test-all lint bench docs serve lock clean
 
 demo: $(VENV)/.run
 	$(BIN)/deskhand demo
 
 test: $(VENV)/.test
-	# one core fetches the recordings and compiles the measuring code while the other reads the code
-	{ { $(BIN)/python -m tests.real.material || test -z "$(REAL)"; } && $(BIN)/python -m tests.warm; } & made=$$!; \
+	@# one core fetches the recordings and compiles the measuring code and the tests while the other reads the code
+	{ { $(BIN)/python -m tests.real.material || test -z "$(REAL)"; } && $(BIN)/python -m tests.warm && \
+	  $(BIN)/python -m pytest --collect-only -q >/dev/null; } & made=$$!; \
 	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && \
 	$(BIN)/codespell deskhand tests docs README.md CHANGELOG.md && wait $$made || { kill $$made 2>/dev/null; exit 1; }
 	OPENBLAS_NUM_THREADS=1 DESKHAND_REAL=$(REAL) $(BIN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder
