@@ -9,13 +9,19 @@ import numpy as np
 
 from deskhand.house import STRIKING
 from deskhand.reference.normal import LEAST_PLAYING_S, MOST_TAKES, STRENGTH, number_predictive, tone_predictive
-from deskhand.reference.numbers import BY_NAME, IDENTITY_NUMBERS, OCTAVES_HZ, noise_of, number_of, tone_vector
+from deskhand.reference.numbers import (
+    BY_NAME,
+    IDENTITY_NUMBERS,
+    OCTAVES_HZ,
+    noise_of,
+    number_of,
+    tone_vector,
+    width_covariance,
+)
 from deskhand.reference.predict import Prior, predictive
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
-
-    from numpy.typing import NDArray
 
     from deskhand.reference.normal import Reference
     from deskhand.store import KeptPart
@@ -39,8 +45,6 @@ MOVED_NATS: Final = 12.0
 LEAST_HEARD_S: Final = 0.5
 """What plays for less says nothing of what it is: speech in an input that waits for hits shows for moments only."""
 _WIDTH: Final = BY_NAME["width"]
-_WIDTH_SPREAD_DB: Final = {63: 3.0, 125: 3.0, 250: 2.5, 500: 2.0, 1000: 2.0, 2000: 1.5, 4000: 1.5, 8000: 1.5}
-"""Of a pair from song to song, read from openly licensed recordings of guitars, a piano and drums."""
 _WIDEST_DB: Final = 15.0
 """Beyond this, what is left between the sides is noise."""
 TURNED_NATS: Final = 4.0
@@ -90,8 +94,7 @@ def _fits(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[str, s
                 continue
             terms = {"tone": expected.log_density(heard)}
             for number in IDENTITY_NUMBERS:
-                if number.metric == "level_range_db" and (kept.role in STRIKING) != (part.role in STRIKING):
-                    # of hits and of everything that is played: not the same thing
+                if number.of_hits and (kept.role in STRIKING) != (part.role in STRIKING):
                     continue
                 found = number_of(number, part.values)
                 place = number_predictive(reference, taken, number) if found is not None else None
@@ -137,7 +140,7 @@ def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, fl
             np.array([[widths[band] for band in bands] for widths, _ in kept]),
             np.array([noise_of(_WIDTH, None, one.playing_s) for _, one in kept]),
             [one.player for _, one in kept],
-            Prior(covariance=_width_covariance(bands), strength=STRENGTH, player_ratio=_WIDTH.prior.player_ratio),
+            Prior(covariance=width_covariance(bands), strength=STRENGTH, player_ratio=_WIDTH.prior.player_ratio),
             next_noise=noise_of(_WIDTH, None, part.playing_s),
             next_player=part.player,
         )
@@ -146,13 +149,6 @@ def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, fl
         if nats >= TURNED_NATS:
             out[part.source] = nats
     return out
-
-
-def _width_covariance(bands: Sequence[int]) -> NDArray[np.float64]:
-    """(n, n) prior covariance of the widths in so many octaves, in dB squared."""
-    spread = np.array([_WIDTH_SPREAD_DB[band] for band in bands])
-    place = np.log2(np.array(bands, float))
-    return np.asarray(np.outer(spread, spread) * 0.5 ** np.abs(place[:, None] - place))
 
 
 def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:

@@ -224,23 +224,32 @@ def _house_prior(reference: Reference, name: str, source: str, role: str, stage:
         reference.scatters[key] = made
     found = reference.scatters[key]
     everyone = [(size, dof) for other, (_, size, _, dof) in found.items() if other != source]
-    alone = _role_prior(name, role)
-    least = _SCALE_LEAST_BY_SONG if alone.strength > STRENGTH else _SCALE_LEAST
-    prior = scaled(alone, everyone, worth=_SCALE_WORTH, least=least)
+    least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else _SCALE_LEAST
+    prior = scaled(_role_prior(name, role), everyone, worth=_SCALE_WORTH, least=least)
     peers = [(scatter, dof) for other, (own, _, scatter, dof) in found.items() if other != source and own == role]
     return pooled(prior, peers, worth=_POOL_WORTH, most=_POOL_MOST)
 
 
+def _by_song(name: str, role: str) -> bool:
+    """Whether a number goes by the song in a role, so that a few weeks show little of how it varies."""
+    if name == TONE:
+        return role in BY_SONG
+    # what varies more in one role does so by the song
+    number = BY_NAME[name].prior
+    return number.spread_of(role) > number.spread
+
+
 def _role_prior(name: str, role: str) -> Prior:
     if name == TONE:
-        strength = BY_SONG_STRENGTH if role in BY_SONG else STRENGTH
-        ratio = player_ratio_of(TONE_PLAYER_RATIO, role)
-        return Prior(covariance=tone_covariance(role), strength=strength, player_ratio=ratio)
-    number = BY_NAME[name].prior
-    ratio = player_ratio_of(number.player_ratio, role)
-    # what varies more in one role does so by the song
-    strength = BY_SONG_STRENGTH if number.spread_of(role) > number.spread else STRENGTH
-    return Prior(covariance=np.array([[number.spread_of(role) ** 2]]), strength=strength, player_ratio=ratio)
+        covariance, ratio = tone_covariance(role), TONE_PLAYER_RATIO
+    else:
+        number = BY_NAME[name].prior
+        covariance, ratio = np.array([[number.spread_of(role) ** 2]]), number.player_ratio
+    return Prior(
+        covariance=covariance,
+        strength=BY_SONG_STRENGTH if _by_song(name, role) else STRENGTH,
+        player_ratio=player_ratio_of(ratio, role),
+    )
 
 
 def _predict(rows: _Rows, prior: Prior, noise: float, player: str | None) -> Predictive:

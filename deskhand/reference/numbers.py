@@ -5,6 +5,7 @@ Level at the tap is not among them: it is a set-point of the house file. Tone is
 
 from __future__ import annotations
 
+import operator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -17,7 +18,7 @@ from deskhand.units import db_from_power, power_from_db
 from deskhand.units import number as said
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -74,6 +75,8 @@ class Number:
     """In the middle of a sentence."""
     pairs_only: bool = False
     upwards_only: bool = False
+    of_hits: bool = False
+    """Read of the hits where a source strikes, and of all that is played elsewhere: not the same thing."""
 
     @property
     def reads(self) -> tuple[str, ...]:
@@ -110,13 +113,9 @@ def _share_pct(part: float, whole: float) -> float | None:
     return 100.0 * part / whole if part > 0 and whole > 0 else None
 
 
-def _difference(one: float, other: float) -> float | None:
-    return one - other
-
-
 _MADE: Final[dict[str, tuple[tuple[str, str], Callable[[float, float], float | None]]]] = {
     "harsh_share": (("harsh_sone", "loudness_sone"), _share_pct),
-    "level_range_db": (("level_distribution_dbfs.90", "level_distribution_dbfs.10"), _difference),
+    "level_range_db": (("level_distribution_dbfs.90", "level_distribution_dbfs.10"), operator.sub),
 }
 """Numbers that no reading is by itself: the two they are made from, and how; None where nothing can be made of them."""
 BY_JND: Final = "Zwicker & Fastl, Psychoacoustics, 3rd ed. 2007, 7.1: about 1 dB of level"
@@ -178,7 +177,7 @@ _CREST: Final = Number(
 _RANGE: Final = Number(
     name="range", label="range of its levels", kind="wrong-patch", stage="tap", metric="level_range_db", unit="dB",
     to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND,
-    prior=Prior1(spread=1.5, sure_after_s=20.0, player_ratio=1.0),
+    prior=Prior1(spread=1.5, sure_after_s=20.0, player_ratio=1.0), of_hits=True,
 )  # fmt: skip
 """Tells what an input is, and is not judged: how evenly a song is played is the song's."""
 IDENTITY_NUMBERS: Final = (NUMBERS[0], _CREST, _RANGE)
@@ -197,8 +196,10 @@ TONE_PLAYER_RATIO: Final = 1.0
 _KIT: Final = frozenset({"kick", "snare", "toms", "overheads", "percussion"})
 _KIT_APART: Final = 6.0
 """Who plays the drums may bring the drums: by how much the variance between players is larger. Common practice, no source."""
-_TONE_CORRELATION: Final = 0.5
+_CORRELATION: Final = 0.5
 """Between neighbouring octaves. Common practice, no source."""
+_WIDTH_SPREAD_DB: Final = {63: 3.0, 125: 3.0, 250: 2.5, 500: 2.0, 1000: 2.0, 2000: 1.5, 4000: 1.5, 8000: 1.5}
+"""Of a pair from song to song, read from openly licensed recordings of guitars, a piano and drums."""
 _OF_ALL: Final = (2.0, 2.0, 1.8, 1.2, 1.0, 1.0, 1.0, 1.2)
 """The same player and rig in another song and key: within about 2 dB an octave, more below 125 Hz, read from openly licensed
 recordings of one guitarist."""
@@ -223,8 +224,17 @@ def player_ratio_of(ratio: float, role: str) -> float:
 def tone_covariance(role: str) -> Array:
     """(8, 8) prior covariance of the octave levels of a role, in dB squared. Common practice where no other source is named."""
     spread = np.array(_SPREADS.get(role, _OF_ALL))
-    place = np.arange(spread.size)
-    return np.asarray(np.outer(spread, spread) * _TONE_CORRELATION ** np.abs(place[:, None] - place))
+    return _covariance(spread, np.arange(spread.size))
+
+
+def width_covariance(bands_hz: Sequence[int]) -> Array:
+    """(n, n) prior covariance of a pair's widths in so many of the octaves, in dB squared."""
+    return _covariance(np.array([_WIDTH_SPREAD_DB[band] for band in bands_hz]), np.log2(np.array(bands_hz, float)))
+
+
+def _covariance(spread: Array, octave: NDArray[np.number]) -> Array:
+    """(n, n) covariance of levels so many octaves up, of which neighbours go together."""
+    return np.asarray(np.outer(spread, spread) * _CORRELATION ** np.abs(octave[:, None] - octave))
 
 
 _LOUDNESS_PHON: Final = 80.0

@@ -314,6 +314,8 @@ def test_everything_that_is_judged_is_asked_of_the_store() -> None:
     for number in EVERY:
         assert number_of(number, everything) is not None
     assert tone_vector(everything) is not None
+    # whether a side is upside down is told octave by octave
+    assert {f"width_octave_db.{band}" for band in OCTAVES_HZ} <= set(everything)
     # sounds of a source are chosen by how much of it they are
     assert "share" in everything
 
