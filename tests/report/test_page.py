@@ -10,8 +10,9 @@ from html.parser import HTMLParser
 import pytest
 
 from deskhand.report.page import page
-from deskhand.report.result import from_plain, json_schema, plain, to_json, write_atomically
+from deskhand.report.result import from_plain, plain, to_json, write_atomically
 from deskhand.report.terminal import headline, line
+from tests.schemas import assert_meets_schema
 
 VOID = {"meta", "br", "img", "hr", "input", "link"}
 
@@ -85,9 +86,7 @@ def test_one_line_a_source(checked):
 
 
 def test_json_meets_its_schema_and_holds_no_nan(checked):
-    import jsonschema
-
-    jsonschema.validate(plain(checked.result), json_schema())
+    assert_meets_schema(plain(checked.result))
     assert "NaN" not in to_json(checked.result)
     assert "Infinity" not in to_json(checked.result)
 
