@@ -67,8 +67,9 @@ def served(hall):
     made.stop()
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")
 def browser():
+    """Let go of with the module: while it runs, nothing else in this process can run an event loop of its own."""
     if not Path(CHROMIUM).exists():
         pytest.skip("no Chromium here")
     from playwright.sync_api import sync_playwright
