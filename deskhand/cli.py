@@ -5,7 +5,9 @@ from __future__ import annotations
 import codecs
 import functools
 import io
+import os
 import sys
+import traceback
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +26,14 @@ if TYPE_CHECKING:
 
 _PHASES = ("line-check", "rehearsal", "show")
 _TAPS = ("preamp", "after-gain", "after-chain")
+WRONG_USE = 2
+OWN_MISTAKE = 70
+"""EX_SOFTWARE of sysexits.h (BSD): an error of the program's own."""
+STOPPED = 130
+"""128 and the number of SIGINT, as POSIX shells report a command that Ctrl-C ended."""
+_TRACEBACK_VARIABLE = "DESKHAND_TRACEBACK"
+_WORDS_OF_A_MISTAKE = 160
+"""Letters of an inner error's own words that are printed: about two lines of a terminal. Common practice, no source."""
 
 
 def _nearest_sign(error: UnicodeError) -> tuple[str, int]:
@@ -51,12 +61,40 @@ class _Commands(click.Group):
             raise SystemExit(0) from None
         except MemoryError:
             fail("deskhand: not enough memory; check a shorter stretch with --from and --to")
+        except (KeyboardInterrupt, click.Abort):
+            click.echo("Stopped by Ctrl-C.", err=True)
+            raise SystemExit(STOPPED) from None
+        except OSError as error:
+            where = error.filename if error.filename is not None else "deskhand"
+            problem = error.strerror or type(error).__name__
+            fail(
+                f"{where}: cannot be read or written ({problem}); see that it is there, is yours, and the disk is not full"
+            )
+        except (click.ClickException, click.exceptions.Exit):
+            raise
+        except Exception as error:
+            # the last door: a mistake of our own is told apart from "something to fix"
+            if os.environ.get(_TRACEBACK_VARIABLE):
+                raise
+            fail(_own_mistake(error), OWN_MISTAKE)
 
 
-def fail(line: str) -> NoReturn:
-    """Print one line and end with status 2."""
+def _own_mistake(error: Exception) -> str:
+    """One line on a mistake of the program's own: its kind, its words, and the line of code it came from."""
+    frames = traceback.extract_tb(error.__traceback__)
+    own = [frame for frame in frames if Path(__file__).parent in Path(frame.filename).parents]
+    place = f" in {Path(own[-1].filename).name}, line {own[-1].lineno}" if own else ""
+    words = " ".join(str(error).split())[:_WORDS_OF_A_MISTAKE]
+    return (
+        f"deskhand made a mistake of its own ({type(error).__name__}{place}{': ' if words else ''}{words}); your recordings are untouched; "
+        f"to report it, run the command once more with {_TRACEBACK_VARIABLE}=1 in front and send what it prints"
+    )
+
+
+def fail(line: str, status: int = WRONG_USE) -> NoReturn:
+    """Print one line and end with a status, 2 (wrong use or unreadable input) unless another is named."""
     click.echo(f"Error: {line}", err=True)
-    raise SystemExit(2)
+    raise SystemExit(status)
 
 
 class _ClockTime(click.ParamType[float]):
@@ -124,7 +162,7 @@ def _of_a_take(verb: str) -> Callable[[Callable[..., None]], Callable[..., None]
         click.option(
             "--house",
             type=click.Path(path_type=Path),
-            help="House file. Default: house.toml beside the recording or above.",
+            help="House file. Default: house.toml beside the recording or above, or its week-DATE.toml for this show.",
         ),
         click.option("--from", "start_s", type=_ClockTime(), help=f"{verb} from here on, like 1:30."),
         click.option("--to", "end_s", type=_ClockTime(), help=f"{verb} up to here, like 6:00."),
@@ -430,11 +468,11 @@ def render(
 ) -> None:
     """Write audio before and after the house's chains, at matched loudness, and the mix.
 
-    For each source with a chain: before and after as they are, both again at one loudness (turned down only), and their
-    difference. Listen quietly first.
+    For each source with a chain: before and after at one loudness (turned down only), and their difference. In the folder
+    raw inside: before and after at their own levels, and the mix. Listen quietly first.
     """
     from deskhand.check import name_of
-    from deskhand.render import Wanted
+    from deskhand.render import RAW_FOLDER, Wanted
     from deskhand.render import render as write
     from deskhand.units import number
 
@@ -453,10 +491,10 @@ def render(
         )
     for one in written:
         turned = f", turned down {number(-one.gain_db, 1)} dB" if one.gain_db < 0 else ""
-        click.echo(f"{one.path.name}{turned}{f' ({one.note})' if one.note else ''}")
+        click.echo(f"{one.path.relative_to(into)}{turned}{f' ({one.note})' if one.note else ''}")
     if not written:
         raise UsageError(str(recording), "holds no source with a chain or a fader", "write chains in the house file")
-    click.echo(f"{len(written)} files in {into}. Listen quietly first.")
+    click.echo(f"{len(written)} files in {into}; those in {RAW_FOLDER}{os.sep} are not matched in loudness. Listen quietly first.")
 
 
 @main.command()
@@ -499,15 +537,16 @@ def sheet(
     old = None if since is None else read_house(since)
     checked = take.check(recording)
     text = week_text(checked)
-    assert checked.house_file is not None
+    standing = checked.standing_file
+    assert standing is not None
     if since is None or old is None:
-        since = report.find_since(checked.house_file, checked.result.show.date)
+        since = report.find_since(standing, checked.result.show.date)
         old = read_house(since)
     made = report.make_sheet(
         checked.result,
-        parse_house(text, checked.house_file),
+        parse_house(text, standing),
         since=old,
-        since_name=report.since_name(since, checked.house_file),
+        since_name=report.since_name(since, standing),
         paper=paper,  # type: ignore[arg-type]
         notes=notes,
     )

@@ -8,8 +8,10 @@ from __future__ import annotations
 import json
 import os
 import re
+import signal
 import subprocess
 import sys
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -173,6 +175,49 @@ class TestStatus:
         assert done.exit_code == 2
         assert done.stdout == ""
         assert done.stderr.startswith("Error: 03 Vox.wav: ")
+
+    def test_a_mistake_of_our_own_is_no_finding(self, show: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        """EX_SOFTWARE of sysexits.h: 70, one line, no traceback; the line that failed is named."""
+
+        def broken(*_arguments: object, **_options: object) -> None:
+            raise KeyError("level_dbfs")
+
+        monkeypatch.setattr("deskhand.check.check", broken)
+        monkeypatch.delenv("DESKHAND_TRACEBACK", raising=False)
+        outcome = run("check", show, "--no-report")
+        assert outcome.exit_code == 70
+        assert outcome.stdout == ""
+        assert outcome.stderr.startswith("Error: deskhand made a mistake of its own (KeyError in cli.py, line ")
+        assert outcome.stderr.count("\n") == 1
+        monkeypatch.setenv("DESKHAND_TRACEBACK", "1")
+        assert isinstance(run("check", show, "--no-report").exception, KeyError)
+
+    def test_a_disk_s_refusal_is_no_finding(self, show: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        def full(*_arguments: object, **_options: object) -> None:
+            raise OSError(28, "No space left on device", "house.toml")
+
+        monkeypatch.setattr("deskhand.check.check", full)
+        outcome = run("check", show, "--no-report")
+        assert (outcome.exit_code, outcome.stderr.count("\n")) == (2, 1)
+        assert outcome.stderr.startswith("Error: house.toml: cannot be read or written (No space left on device)")
+
+    @pytest.mark.skipif(os.name != "posix", reason="signals as POSIX has them")
+    def test_ctrl_c_is_no_finding(self, tmp_path: Path) -> None:
+        """128 and the signal's number, as POSIX shells say it: 130."""
+        season = tmp_path / "season"
+        process = subprocess.Popen(
+            [sys.executable, "-m", "deskhand", "demo", "--output", season],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
+        deadline_s = time.monotonic() + 60
+        while not season.is_dir() and time.monotonic() < deadline_s:
+            time.sleep(0.05)
+        process.send_signal(signal.SIGINT)
+        stdout, stderr = process.communicate(timeout=60)
+        assert process.returncode == 130
+        assert (stdout, stderr) == ("", "Stopped by Ctrl-C.\n")
 
     def test_the_shell_sees_the_same(self, tmp_path: Path, rng: np.random.Generator) -> None:
         done = command("check", make_show(tmp_path / "show", rng, gain=0.4), "--no-report")

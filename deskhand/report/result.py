@@ -176,6 +176,17 @@ def json_schema() -> dict[str, Any]:
     return schema
 
 
+def _sync_folder(folder: Path) -> None:
+    """Have the folder's entry written out as well, where the system knows how (POSIX does, Windows does not)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
 def write_atomically(path: Path, text: str | bytes) -> None:
     """Write a file whole or not at all.
 
@@ -192,8 +203,12 @@ def write_atomically(path: Path, text: str | bytes) -> None:
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
+                # on the disk before it takes the old one's name: a power cut leaves the old or the new, never an empty file
+                file.flush()
+                os.fsync(file.fileno())
             Path(name).chmod(0o644)
             Path(name).replace(path)
+            _sync_folder(path.parent)
         except BaseException:
             Path(name).unlink(missing_ok=True)
             raise

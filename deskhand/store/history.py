@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+import sqlite3
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 from urllib.parse import unquote
@@ -116,21 +117,29 @@ class History:
 
     @contextmanager
     def _transaction(self, *, writes: bool = False) -> Iterator[sa.Connection]:
-        """All of it or nothing; database errors become one line."""
+        """All of it or nothing; database errors and damaged rows become one line."""
         try:
             with self._engine.connect().execution_options(writes=writes) as connection, connection.begin():
                 yield connection
         except DBAPIError as error:
-            said = " ".join(str(error.orig).split()).rstrip(".")
-            busy = "locked" in said
+            raise self._unusable(str(error.orig)) from error
+        except (sqlite3.Error, ValueError) as error:
+            # a damaged file: the driver's own errors at connecting, text that is no UTF-8, rows that hold no such value
+            raise self._unusable(str(error)) from error
+
+    def _unusable(self, problem: str) -> HistoryError:
+        """The one line for a database that cannot be used, with what to do."""
+        problem = " ".join(problem.split()).rstrip(".")
+        if "locked" in problem:
+            fix = "another program is writing to it: try again"
+        elif self._engine.dialect.name != "sqlite":
+            fix = "see that the server runs and lets this user in, or name another with --history"
+        else:
             fix = (
-                "another program is writing to it: try again"
-                if busy
-                else "it may be read-only, full, or no history of ours: move it away, or name another with --history"
-                if self._engine.dialect.name == "sqlite"
-                else "see that the server runs and lets this user in, or name another with --history"
+                "it may be damaged, read-only, full, or no history of ours: put a copy in its place, move it away, or name another "
+                "with --history"
             )
-            raise HistoryError(self.where, f"cannot be used ({said[:160]})", fix) from error
+        return HistoryError(self.where, f"cannot be used ({problem[:160]})", fix)
 
     def upgrade(self) -> None:
         """Bring the tables to this version."""
@@ -238,7 +247,7 @@ class History:
         if not forgotten:
             query = query.where(TAKE.c.forgotten_at.is_(None))
         with self._transaction() as connection:
-            return [TakeRow(**row) for row in connection.execute(query).mappings()]
+            return [_take_row(row) for row in connection.execute(query).mappings()]
 
     def forget(self, which: str, *, house: str, by: str) -> TakeRow:
         """Take one out of the reference; its readings stay in the store, with who took it out and when.
@@ -318,7 +327,9 @@ class History:
         found: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]]]] = {}
         with self._transaction() as connection:
             for row in connection.execute(query):
-                found.setdefault(row.id, (row, {}))[1][row.metric] = (row.value, row.pm)
+                value = _number(row.value, row.metric)
+                pm = None if row.pm is None else _number(row.pm, row.metric)
+                found.setdefault(row.id, (row, {}))[1][row.metric] = (value, pm)
         out = [
             (
                 takes[row.take_id],
@@ -385,8 +396,8 @@ class History:
                     show=row.show,
                     date=row.date,
                     for_good=bool(row.for_good),
-                    measured=row.measured,
-                    values=json.loads(row.part_values),
+                    measured=None if row.measured is None else _number(row.measured, row.kind),
+                    values=_numbers(row.part_values),
                     note=row.note,
                     said_by=row.said_by,
                 )
@@ -447,6 +458,33 @@ class History:
             query = query.where(BLIND_TEST.c.source == source)
         with self._transaction() as connection:
             return [BlindTest(**row) for row in connection.execute(query).mappings()]
+
+
+def _number(value: Any, metric: str) -> float:
+    """Number of a row; ValueError where a damaged row holds none (SQLite keeps text in a column of numbers)."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"a row of {metric} holds {value!r} where a number belongs")  # noqa: TRY004 - damaged data, not a caller's mistake
+    return float(value)
+
+
+def _numbers(text: Any) -> dict[str, float]:
+    """Readings of a dismissal, by name; ValueError where a damaged row holds no such JSON."""
+    values = json.loads(str(text))
+    if not isinstance(values, dict):
+        raise ValueError(f"a dismissal holds {values!r} where its readings belong")  # noqa: TRY004 - damaged data, as above
+    return {name: _number(value, name) for name, value in values.items()}
+
+
+def _take_row(row: Any) -> TakeRow:
+    """The take of a row; ValueError where a damaged row holds no such day, time or text."""
+    for name in ("house", "show", "phase", "recording", "note", "kept_by", "kept_at"):
+        if not isinstance(row[name], str):
+            raise ValueError(f"take {row['id']} holds {row[name]!r} where its {name} belongs")  # noqa: TRY004 - damaged data, not a caller's mistake
+    if row["date"] is not None:
+        date.fromisoformat(str(row["date"]))
+    datetime.fromisoformat(row["kept_at"])
+    _number(row["duration_s"], "duration_s")
+    return TakeRow(**row)
 
 
 def _refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str | None, phase: str) -> None:
