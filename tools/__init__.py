@@ -1,0 +1,1 @@
+"""Programs for people who build deskhand; not part of the package."""
