@@ -12,6 +12,7 @@ from validations import (
     pictures,
     reduction,
     seasons,
+    sound,
     sounds,
     space,
     tails,
@@ -19,6 +20,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
-    pictures,
+    sound, pictures,
 ):  # fmt: skip
     study.main()

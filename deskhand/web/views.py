@@ -29,6 +29,7 @@ from deskhand.report.pictures import (
     voice_picture,
 )
 from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, mix_line, reference_line, voice_line
+from deskhand.report.volume import LOWEST_DB, START_DB
 from deskhand.report.words import explained, text, words
 from deskhand.units import clock, number
 
@@ -101,8 +102,9 @@ def _engine() -> Environment:
         lstrip_blocks=True,
     )
     engine.globals.update(
-        t=text, explained=explained, clock=clock, number=number, version=__version__, compiled=kernels_are_compiled
-    )
+        t=text, explained=explained, clock=clock, number=number, version=__version__, compiled=kernels_are_compiled,
+        start_db=START_DB, lowest_db=LOWEST_DB,
+    )  # fmt: skip
     return engine
 
 
