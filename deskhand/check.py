@@ -29,6 +29,7 @@ from deskhand.findings import (
     silenced,
     status_of,
 )
+from deskhand.findings.judge import flip_of
 from deskhand.house import (
     NEVER_IN_A_MIX,
     STRIKING,
@@ -431,7 +432,10 @@ def _compared(
     found = judge_normals(normals, roles, learned=reference.learned, hear_s=moment, harsh_s=harsh)
     for name, one in judge_mistaken(mistaken(reference, parts)).items():
         judged.by_source[name].insert(0, one)
-    for name, one in judge_upside_down(upside_down(reference, parts)).items():
+    turned = upside_down(reference, parts)
+    readings = {name: measured.before[name] for name in turned}
+    flips = {name: flip_of(figures, own.tracks, own.activity.blocks) for name, own in readings.items()}
+    for name, one in judge_upside_down(turned, flips).items():
         if all(finding.kind != "polarity" for finding in judged.by_source[name]):
             judged.by_source[name].insert(0, one)
     for name, several in found.items():

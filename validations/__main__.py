@@ -4,12 +4,14 @@ from validations import (
     chain,
     clearance,
     compare,
+    encodings,
     killed,
     live,
     measurements,
     moves,
     normal,
     pictures,
+    polarity,
     reduction,
     seasons,
     sound,
@@ -20,6 +22,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
-    sound, pictures,
+    polarity, sound, encodings, pictures,
 ):  # fmt: skip
     study.main()

@@ -17,11 +17,13 @@ from deskhand.house import NEVER_IN_A_MIX, OPEN_MICROPHONES, STRIKING
 from deskhand.measure.activity import stretches
 from deskhand.measure.leak import find_leak
 from deskhand.measure.readings import LEAST_ACTIVE_S, SourceReading
-from deskhand.measure.stereo import alignment
+from deskhand.measure.stereo import DELAY_LEAST_S, MonoFlip, alignment, mono_flip
 from deskhand.units import clock, db_from_amplitude, dbfs_from_mean_square, number
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from deskhand.chain.meter import Stage
     from deskhand.house import HouseFile, Source
@@ -49,8 +51,6 @@ _SIDE_GONE_DB: Final = 25.0
 _SIDE_GONE_S: Final = 3.0
 _MONO_LOSS_DB: Final = -6.0
 _SAME: Final = 0.9998
-_DELAY_LEAST_MS: Final = 0.3
-_DELAY_CERTAINTY: Final = 0.35
 _WENT_SILENT_S: Final = 8.0
 _AT_ONCE_DB: Final = 15.0
 _DYING_DB: Final = 8.0
@@ -560,6 +560,40 @@ def _in_other_tracks(events: Sequence[Event], context: _Context) -> int:
     return best if best >= _TOGETHER_TRACKS else 0
 
 
+def flip_of(figures: Figures, tracks: Sequence[int], blocks: NDArray[np.bool_]) -> MonoFlip:
+    """Mono loss of two tracks, as they are and with one of them flipped.
+
+    Parameters
+    ----------
+    figures : Figures
+        Measured with the two named as a pair.
+    tracks : sequence of int
+        The two, in that order.
+    blocks : (blocks,) array of bool
+        In which they play.
+    """
+    one, other = tracks
+    left, right = (figures.tracks[track].mean_square for track in tracks)
+    playing = blocks[: left.size]
+    return mono_flip(
+        left[playing], right[playing], figures.pairs[one, other].product[playing], step_s=figures.grid.hop_s
+    )
+
+
+def flip_words(flip: MonoFlip) -> str:
+    """Mono loss as it is and flipped, in words."""
+    as_it_is, flipped = (
+        f"{number(-loss_db, 1)} dB" if np.isfinite(loss_db) else "everything"
+        for loss_db in (flip.loss_db, flip.flipped_loss_db)
+    )
+    return f"mono loses {as_it_is} as it is, {flipped} with one flipped"
+
+
+def loss_number(loss_db: float) -> float | None:
+    """Mono loss for the data; None where nothing is left."""
+    return round(loss_db, 1) if np.isfinite(loss_db) else None
+
+
 def _flips(source: Source, side: str) -> bool:
     """Whether the source's chain turns a side upside down."""
     blocks = [block for block in source.chain if block.block == "polarity" and block.on in (side, "both")]
@@ -585,21 +619,25 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
         return
     place = reading.alignment
     opposite = place is not None and place.opposite
+    turned = same < -_SAME or (opposite and place is not None and not place.only_late)
     flipped = _flips(source, "left") != _flips(source, "right")
-    if (opposite or same < -_SAME) and not (flipped and context.before_chain(source)):
-        make.add(
-            "polarity",
-            # two room microphones may well hear low notes opposite
-            "note" if source.role == "audience" else "listen" if source.role in _SPACED else "fix",
-            f"the sides work against each other: {names[1]} is upside down against {names[0]}, and mono loses it; "
-            f"flip the polarity of {names[1]}",
-            metric="correlation",
-            measured=round(readings.correlation or 0.0, 2),
-            low=0.0,
-            unit="1",
-            track=names[1],
-        )
-        return
+    if turned and not (flipped and context.before_chain(source)):
+        flip = flip_of(context.figures, reading.tracks, reading.activity.blocks)
+        # where the two only differ in what they pick up, a flip moves the loss to other notes
+        if flip.sure:
+            make.add(
+                "polarity",
+                # two room microphones may well hear low notes opposite
+                "note" if source.role == "audience" else "listen" if source.role in _SPACED else "fix",
+                f"the sides work against each other: the polarity of {names[1]} is inverted against {names[0]}; "
+                f"{flip_words(flip)}; flip the polarity of {names[1]}",
+                metric="mono_loss_db",
+                measured=loss_number(flip.loss_db),
+                expected=loss_number(flip.flipped_loss_db),
+                unit="dB",
+                track=names[1],
+            )
+            return
     loss = readings.mono_loss_db
     if loss is not None and loss < _MONO_LOSS_DB:
         make.add(
@@ -611,12 +649,7 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
             low=_MONO_LOSS_DB,
             unit="dB",
         )
-    if (
-        place is not None
-        and source.role not in _SPACED
-        and place.certainty > _DELAY_CERTAINTY
-        and abs(place.delay_s) * 1000 >= _DELAY_LEAST_MS
-    ):
+    if place is not None and source.role not in _SPACED and place.delayed:
         later = names[1] if place.delay_s > 0 else names[0]
         make.add(
             "delay",
@@ -625,8 +658,8 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
             "if nobody meant it, look for a second conversion or an effect on one side",
             metric="delay_ms",
             measured=round(place.delay_s * 1000, 3),
-            low=-_DELAY_LEAST_MS,
-            high=_DELAY_LEAST_MS,
+            low=-1000 * DELAY_LEAST_S,
+            high=1000 * DELAY_LEAST_S,
             unit="ms",
             track=later,
         )
@@ -733,7 +766,12 @@ def _judge_microphones(
         if abs(_sameness(context.figures, a, b)) > _SAME:
             continue
         place = alignment(context.figures.pairs[a, b], context.figures.grid, top_hz=500.0)
-        if place.opposite:
+        if not place.opposite or alignment(context.figures.pairs[a, b], context.figures.grid).only_late:
+            continue
+        # the lows may cancel and the rest add up: what a flip does to all of it decides
+        playing = readings[one].activity.blocks | readings[other].activity.blocks
+        flip = flip_of(context.figures, (a, b), playing)
+        if flip.sure:
             first, second = (_source_named(context.house, name) for name in (one, other))
             before = context.before_chain(second)
             if before and _flips(first, "both") != _flips(second, "both"):
@@ -742,12 +780,12 @@ def _judge_microphones(
                 "polarity",
                 # above and below a drum is opposite by nature: many a desk flips one already
                 "listen" if before else "fix",
-                f"upside down against {one}: together they lose their low end; flip the polarity of {other}"
+                f"its polarity is inverted against {one}: {flip_words(flip)}; flip the polarity of {other}"
                 + (", unless the desk does so already (then write it into its chain)" if before else ""),
-                metric="correlation",
-                measured=round(-place.negative, 2),
-                low=0.0,
-                unit="1",
+                metric="mono_loss_db",
+                measured=loss_number(flip.loss_db),
+                expected=loss_number(flip.flipped_loss_db),
+                unit="dB",
             )
 
 

@@ -170,6 +170,14 @@ def _instructions(heard: Heard, out: Plan) -> None:
         )
 
 
+def _polarity_effect(finding: Finding) -> str:
+    """Mono loss before and after, where it is known."""
+    if finding.expected is None:
+        return "the two sides add up again"
+    before = "everything" if finding.measured is None else f"{number(-finding.measured, 1)} dB"
+    return f"the two sides add up again: mono loses {number(-finding.expected, 1)} dB instead of {before}"
+
+
 def _polarity(heard: Heard, out: Plan) -> None:
     finding = _kinds(heard).get("polarity")
     if finding is None or finding.severity != "fix" or len(heard.source.tracks) != 2:
@@ -187,7 +195,7 @@ def _polarity(heard: Heard, out: Plan) -> None:
             index=None,
             on="right",
             settings={},
-            effect="the two sides add up again; nothing is lost in mono for it",
+            effect=_polarity_effect(finding),
             who_hears=hearers,
             undo="switch it back",
             text=with_caution("switch the polarity of its right side", hearers, raises=False, open_microphone=False),

@@ -83,6 +83,17 @@ def test_the_preamp_is_left_alone_after_line_check(rng, line_check, clipped, whe
     assert "monitors" in move.who_hears
 
 
+def test_a_flip_says_what_mono_loses_with_it_and_without(rng):
+    stereo = np.concatenate([_music(rng)] * 2)
+    for before_db, words in ((-9.3, "9.3 dB"), (None, "everything")):
+        finding = _finding("polarity", metric="mono_loss_db", measured=before_db, expected=-0.4, unit="dB", track="r")
+        [move] = plan(_heard(stereo, [], [finding])).moves
+        assert (move.block, move.on) == ("polarity", "right")
+        assert move.effect == f"the two sides add up again: mono loses 0.4 dB instead of {words}"
+    # what is only to be listened to is not flipped
+    assert not plan(_heard(stereo, [], [_finding("polarity", "listen", measured=-0.4, expected=-9.3)])).moves
+
+
 def test_level_in_the_steps_of_the_desk(rng):
     findings = [_finding("level-high", measured=-14.63, expected=-18.0, text="lower it")]
     desk = Desk(trim_step="0.5 dB")
