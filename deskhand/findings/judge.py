@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
+from deskhand.chain.nominal import PEAK_ROOM_DB, NominalPoint, nominal_point
+from deskhand.chain.run import still_to_come
 from deskhand.findings.finding import Finding, Kind, Severity
 from deskhand.house import NEVER_IN_A_MIX, OPEN_MICROPHONES, STRIKING
 from deskhand.measure.activity import stretches
@@ -26,13 +28,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.chain.meter import Stage
-    from deskhand.house import HouseFile, Source
+    from deskhand.house import ChainBlock, HouseFile, Source
     from deskhand.measure.figures import Event, Figures, Grid
     from deskhand.mix.clearance import Clearance
     from deskhand.recording import Track
 
 _MOST_RAISE_DB: Final = 12.0
-_PEAK_ROOM_DBTP: Final = 6.0
 _HEADROOM_LISTEN_DBTP: Final = -3.0
 _HEADROOM_FIX_DBTP: Final = -0.5
 _CLIPPED_FEW: Final = 3
@@ -65,6 +66,11 @@ _WHITE_IN_A_VOICE: Final = 8.0
 _WHITE: Final = 14.0
 _ABOVE_SINGING_HZ: Final = 1100.0
 
+_GAIN_SAID_DB: Final = 0.05
+"""Less is 0.0 dB when it is said."""
+AT_THE_PREAMP: Final = frozenset({"clipped", "noise"})
+"""Faults of what comes in: a level beside them is put right at the preamp, since a trim cannot mend them. Common practice, no
+source."""
 _NO_OWN_LEVEL: Final = STRIKING | {"audience", "click", "talkback", "other"}
 """Roles whose level is judged only when the house gives them a nominal of their own: a drum at the RMS level of a voice
 would clip."""
@@ -164,10 +170,25 @@ class _Context:
     readings: dict[str, SourceReading]
     tap: str
     line_check: bool
+    taps: Mapping[str, str] = field(default_factory=dict)
+    """Source to where its tracks were taken, where the show says so."""
 
     def before_chain(self, source: Source) -> bool:
         """Whether the recording was taken before the source's chain: what the chain flips is not yet flipped in it."""
-        return (source.tap or self.tap) != "after-chain"
+        return self._tap_of(source) != "after-chain"
+
+    def _tap_of(self, source: Source) -> str:
+        return self.taps.get(source.name) or source.tap or self.tap
+
+    def blocks(self, source: Source) -> list[ChainBlock]:
+        """Blocks of a source's chain that lie behind the tap; of a pair that is not whole, those that act on both sides."""
+        whole = len(self.readings[source.name].tracks) == len(source.tracks)
+        blocks = still_to_come(source.chain, self._tap_of(source))
+        return [block for block in blocks if whole or getattr(block, "on", "both") == "both"]
+
+    def nominal(self, source: Source) -> NominalPoint:
+        """Level, peaks and mono loss behind the gain, trim and polarity that the house file holds."""
+        return nominal_point(self.blocks(source), self.readings[source.name], self.figures)
 
     def others_play(self, name: str, block: int) -> bool:
         """Whether others play for three seconds or more behind a block: when all have stopped, the song has ended."""
@@ -226,8 +247,18 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
     return True
 
 
+def _behind_gains(source: Source, gain_db: float, context: _Context) -> str:
+    """Words for the gain and trim that are in the house file already and counted in."""
+    kinds = [block.block for block in context.blocks(source) if block.block in ("gain", "trim")]
+    if not kinds or abs(gain_db) < _GAIN_SAID_DB:
+        return ""
+    sign = "+" if gain_db > 0 else ""
+    return f" after its {' and '.join(dict.fromkeys(kinds))} of {sign}{number(gain_db, 1)} dB"
+
+
 def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
-    measured = reading.readings.level_dbfs
+    point = context.nominal(source)
+    measured = point.level_dbfs
     active_s = reading.activity.blocks.sum() * context.figures.grid.hop_s
     if not has_nominal(source) or measured is None or active_s < LEAST_ACTIVE_S:
         return
@@ -237,28 +268,31 @@ def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: 
     if abs(off) < listen_db:
         return
     severity: Severity = "fix" if abs(off) >= fix_db else "listen"
-    # a preamp changes every player's mix: once line check is over, the digital trim is turned
-    turned, step_db = (
-        ("gain", context.house.desk.gain_step_db) if context.line_check else ("trim", context.house.desk.trim_step_db)
-    )
+    # a preamp changes every player's mix: once line check is over, the digital trim is turned, unless what comes in is at fault
+    preamp = context.line_check or any(finding.kind in AT_THE_PREAMP for finding in make.made)
+    turned, step_db = ("gain", context.house.desk.gain_step_db) if preamp else ("trim", context.house.desk.trim_step_db)
     size = number(abs(off), 0 if abs(off) >= fix_db else 1)
+    behind = _behind_gains(source, point.gain_db, context)
     if off > 0:
-        text = _after(f"{size} dB above nominal; lower its {turned} by {number(_in_steps(off, step_db))} dB", source)
+        text = _after(
+            f"{size} dB above nominal{behind}; lower its {turned} by {number(_in_steps(off, step_db))} dB", source
+        )
     elif -off > _MOST_RAISE_DB and source.role in OPEN_MICROPHONES:
         # what an unused microphone hears is the others; raising it until they are at nominal invites a howl
         severity = "listen"
         text = "only the others are heard in it, or its gain is very low; have someone use it before turning anything"
     elif -off > _MOST_RAISE_DB:
-        text = f"{size} dB below nominal; check the player's volume, the cable and any pad before turning its gain"
+        text = (
+            f"{size} dB below nominal{behind}; check the player's volume, the cable and any pad before turning its gain"
+        )
     else:
         # peaks decide how far a gain can go up
-        room = -_PEAK_ROOM_DBTP - (reading.readings.true_peak_dbtp or 0.0)
-        raise_db = min(-off, room)
+        raise_db = point.raise_db(-off)
         if raise_db < listen_db:
             return
         severity = "fix" if raise_db >= fix_db else "listen"
         text = _after(
-            f"{size} dB below nominal; raise its {turned} by {number(_in_steps(raise_db, step_db))} dB", source
+            f"{size} dB below nominal{behind}; raise its {turned} by {number(_in_steps(raise_db, step_db))} dB", source
         )
     make.add(
         "level-low" if off < 0 else "level-high",
@@ -314,7 +348,7 @@ def _judge_peaks(source: Source, reading: SourceReading, make: _Maker, context: 
     # a click that runs into its stop is a click all the same
     if clipped or peak_dbtp is None or peak_dbtp < _HEADROOM_LISTEN_DBTP or source.role == "click":
         return
-    lower_db = _in_steps(max(1.0, _PEAK_ROOM_DBTP + peak_dbtp), context.house.desk.gain_step_db)
+    lower_db = _in_steps(max(1.0, PEAK_ROOM_DB + peak_dbtp), context.house.desk.gain_step_db)
     act = (
         "leave it if nothing follows that could clip"
         if source.role == "playback"
@@ -638,12 +672,17 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
                 track=names[1],
             )
             return
-    loss = readings.mono_loss_db
+    point, at_tap = context.nominal(source), readings.mono_loss_db
+    loss = point.mono_loss_db
     if loss is not None and loss < _MONO_LOSS_DB:
+        worse = point.reversed_side and (at_tap is not None and at_tap > loss)
         make.add(
             "mono-loss",
             "listen",
-            f"it loses {number(-loss, 1)} dB in mono; hear it in mono, and narrow it at the player's rig if it goes missing",
+            f"it loses {number(-loss, 1)} dB in mono after the polarity switch in its chain, {number(-(at_tap or 0.0), 1)} dB "
+            "before it; hear it in mono, and take that switch out if the cable or the rig was put right"
+            if worse
+            else f"it loses {number(-loss, 1)} dB in mono; hear it in mono, and narrow it at the player's rig if it goes missing",
             metric="mono_loss_db",
             measured=round(loss, 1),
             low=_MONO_LOSS_DB,
@@ -877,8 +916,12 @@ def judge(
     offset_s: float = 0.0,
     tap: str = "preamp",
     line_check: bool = True,
+    taps: Mapping[str, str] | None = None,
 ) -> Judged:
     """All findings of a show.
+
+    Faults are judged at the tap; level and mono loss at the nominal point, behind the gain, trim and polarity that the house
+    file holds already.
 
     Parameters
     ----------
@@ -902,6 +945,8 @@ def judge(
         Where the tracks were taken, for sources that do not say so themselves.
     line_check : bool
         Whether the take is a line check, when preamps may still be turned.
+    taps : mapping, optional
+        Source to where its tracks were taken, where the show says so.
     """
     context = _Context(
         house=house,
@@ -911,6 +956,7 @@ def judge(
         readings=readings,
         tap=tap,
         line_check=line_check,
+        taps=taps or {},
     )
     judged = Judged()
     for source in house.source:
@@ -925,9 +971,9 @@ def judge(
         reading = readings.get(source.name)
         if reading is None or not _judge_presence(source, reading, make, context):
             continue
-        _judge_level(source, reading, make, context)
         _judge_peaks(source, reading, make, context)
         _judge_steady_faults(source, reading, make, context)
+        _judge_level(source, reading, make, context)
         _judge_moments(source, reading, make, context)
         if len(reading.tracks) == 2:
             _judge_pair(source, reading, make, context)
