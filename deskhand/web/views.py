@@ -202,14 +202,15 @@ def week_page(
         first.append(_thing(shown, thing.text, source, finding))
         told.add(finding.id)
     turned = {thing.source for thing in result.first}
-    after = []
+    also_to_fix, after_show = [], []
     for source in by_urgency(result):
         for finding in sorted(source.findings, key=urgency):
             if finding.severity == "note" or finding.id in told:
                 continue
             # what to turn at a source is said once
             said = f"{source.name}: {finding.text}"
-            after.append(_thing(shown, said, source, finding, with_moves=source.name not in turned))
+            later = also_to_fix if finding.severity == "fix" else after_show
+            later.append(_thing(shown, said, source, finding, with_moves=source.name not in turned))
             turned.add(source.name)
     rows = []
     for source in result.sources:
@@ -237,7 +238,8 @@ def week_page(
         headline=headline(result),
         quiet=not result.first,
         first=first,
-        after=after,
+        also=also_to_fix,
+        after=after_show,
         rows=rows,
         voices=[one for one in voices if one],
         mix=mix_line(result),

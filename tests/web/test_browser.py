@@ -69,6 +69,26 @@ class TestThisWeek:
         assert rows.count() == 16
         assert {things.nth(at).locator("a").inner_text() for at in range(3)} <= planted
 
+    def test_what_is_to_fix_never_stands_under_after_the_show(self, page, show, checked_show):
+        """The demo's newest show has more to fix than three things; each fix beyond them stands where it is said to be one."""
+        result = checked_show("show-2026-03-01").result
+        in_the_three = {thing.finding for thing in result.first}
+        later = {
+            severity: {
+                f"{source.name}: {finding.text}"
+                for source in result.sources
+                for finding in source.findings
+                if finding.severity == severity and finding.id not in in_the_three
+            }
+            for severity in ("fix", "listen")
+        }
+        assert later["fix"]
+        page.goto(show)
+        also = page.locator("section", has=page.get_by_role("heading", name="Also to fix, if there is time"))
+        after = page.locator("section", has=page.get_by_role("heading", name="After the show"))
+        assert set(also.locator(".what-is").all_inner_texts()) == later["fix"]
+        assert set(after.locator(".what-is").all_inner_texts()) == later["listen"]
+
     def test_a_moment_can_be_heard(self, page, show):
         page.goto(show)
         with page.expect_response(re.compile(r"hear\.flac")) as found:
