@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.check import check
+from deskhand.tasks.check import check
 from deskhand.demo.season import ShowPlan, house_text, make_show
 from deskhand.house import parse_house
-from deskhand.keep import weeks
+from deskhand.tasks.keep import weeks
 from deskhand.reference.kept import against, drifts, load
 from deskhand.store import KeptTake
 from deskhand.store.history import open_history

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from deskhand.check import Checked
+    from deskhand.tasks.check import Checked
 
 _PHASES = ("line-check", "rehearsal", "show")
 _TAPS = ("preamp", "after-gain", "after-chain")
@@ -142,7 +142,7 @@ class _Take:
 
     def check(self, recording: Path, **more: Any) -> Checked:
         """The take checked; `more` is what else is asked."""
-        from deskhand.check import Asked, check
+        from deskhand.tasks.check import Asked, check
 
         asked = Asked(**self.given, history=self.history, **more)
         with _progress("measuring") as progress:
@@ -243,7 +243,8 @@ def _console() -> Console:
 
 def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> int:
     """Write and print a result; the exit status."""
-    from deskhand.report.result import to_json, write_atomically
+    from deskhand.files import write_atomically
+    from deskhand.result import to_json
 
     result = checked.result
     if report is not None:
@@ -311,9 +312,9 @@ def check(
     RECORDING is a folder of audio files or one polyphonic file. Exit status: 0 all well, 1 something to fix,
     2 wrong use or unreadable input.
     """
-    from deskhand.check import name_of
-    from deskhand.keep import raise_again as undo
-    from deskhand.keep import remember, who
+    from deskhand.tasks.check import name_of
+    from deskhand.tasks.keep import raise_again as undo
+    from deskhand.tasks.keep import remember, who
 
     _can_be_written(json_file, report, write_week)
     if raise_again:
@@ -360,9 +361,9 @@ def keep(
 
     Nothing is overwritten and nothing is deleted: what is forgotten stays in the history, with who took it out and when.
     """
-    from deskhand import keep as keeping
     from deskhand.recording.names import dated
     from deskhand.reference.normal import LEARNED
+    from deskhand.tasks import keep as keeping
 
     if sum((recording is not None, forget is not None, list_them)) != 1:
         raise UsageError("keep", "takes a RECORDING, or --list, or --forget WHICH", "give one of the three")
@@ -415,9 +416,9 @@ def history(
 
     With SOURCE, all its numbers and its newest weeks; without, one line a source over the newest two years.
     """
-    from deskhand import keep as keeping
+    from deskhand.files import write_atomically
     from deskhand.report import weeks as report
-    from deskhand.report.result import write_atomically
+    from deskhand.tasks import keep as keeping
 
     found, house_file = keeping.house_at(house)
     store = keeping.history_at(history, house_file)
@@ -471,9 +472,9 @@ def render(
     For each source with a chain: before and after at one loudness (turned down only), and their difference. In the folder
     raw inside: before and after at their own levels, and the mix. Listen quietly first.
     """
-    from deskhand.check import name_of
-    from deskhand.render import RAW_FOLDER, Wanted
-    from deskhand.render import render as write
+    from deskhand.tasks.check import name_of
+    from deskhand.tasks.render import RAW_FOLDER, Wanted
+    from deskhand.tasks.render import render as write
     from deskhand.units import number
 
     into = folder if folder is not None else Path(f"{name_of(recording)}-audio")
@@ -522,11 +523,11 @@ def sheet(
 
     A CSV of the same lies beside the PDF. Exit status: 0 written, 2 wrong use or unreadable input.
     """
-    from deskhand.check import name_of
+    from deskhand.files import write_atomically
     from deskhand.house import parse_house, read_house
     from deskhand.moves.week import week_text
     from deskhand.report import sheet as report
-    from deskhand.report.result import write_atomically
+    from deskhand.tasks.check import name_of
 
     target = output if output is not None else Path(f"{name_of(recording)}-sheet.pdf")
     _can_be_written(target)
@@ -568,10 +569,10 @@ def sheet(
 @click.option("--names-only", is_flag=True, help="Go by the track names alone, without listening.")
 def new(recording: Path, name: str, output: Path | None, names_only: bool) -> None:
     """Write a commented house file, guessed from a recording's track names and sound."""
+    from deskhand.files import write_atomically
     from deskhand.house import FILE_NAME, parse_house
-    from deskhand.new import guess_house, house_text
     from deskhand.recording import open_recording
-    from deskhand.report.result import write_atomically
+    from deskhand.tasks.new import guess_house, house_text
 
     found = open_recording(recording)
     target = output or (recording if recording.is_dir() else recording.parent) / FILE_NAME
@@ -580,7 +581,7 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
     house = guess_house([track.name for track in found.tracks], name=name)
     heard: dict[str, str] = {}
     if not names_only:
-        from deskhand.check import listen
+        from deskhand.tasks.check import listen
 
         with _progress("listening") as progress:
             heard = listen(found, house, progress=progress)
@@ -626,8 +627,9 @@ def compare(
     import os
 
     from deskhand.compare.run import compare as run_compare
+    from deskhand.files import write_atomically
     from deskhand.report import compare as words
-    from deskhand.report.result import plain, write_atomically
+    from deskhand.result import plain
 
     target = None if no_report else report or Path(f"{after.stem}-compare.html")
     _can_be_written(target, json_file, as_chain, None if audio is None or audio.is_dir() else audio)
@@ -713,10 +715,11 @@ def live(
     Keys: n next, b back, x not tonight, c check now, q done. Exit status: 0 all well, 1 something to fix, 2 wrong use, or the device or
     disk failed.
     """
-    from deskhand import keep as keeping
+    from deskhand.files import write_atomically
     from deskhand.live.session import Wanted, listen_live
-    from deskhand.report.result import to_json, write_atomically
     from deskhand.report.terminal import print_result
+    from deskhand.result import to_json
+    from deskhand.tasks import keep as keeping
 
     console = _console()
     if list_them:
@@ -818,9 +821,9 @@ def serve(
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed makes another season.")
 def demo(output: Path, json_file: str | None, seed: int) -> None:
     """Make the invented demo venue with a season of shows, then check the newest."""
-    from deskhand.check import check as check_show
     from deskhand.demo import make_season
     from deskhand.demo.line_check import write_line_check
+    from deskhand.tasks.check import check as check_show
 
     with _progress("making the shows") as progress:
         newest = make_season(output, seed=seed, progress=progress)

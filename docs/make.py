@@ -14,7 +14,7 @@ HERE = Path(__file__).parent
 def made() -> dict[Path, str]:
     """Path to text of every file made from code."""
     from deskhand.compare.result import compare_schema
-    from deskhand.report.result import json_schema
+    from deskhand.result import json_schema
 
     return {HERE / "page-words.md": page_words()} | {
         HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"

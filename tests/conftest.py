@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Generator
     from pathlib import Path
 
-    from deskhand.check import Checked
+    from deskhand.tasks.check import Checked
 
 _SOURCES: Counter[str] = Counter()
 
@@ -53,7 +53,7 @@ def checked_show(season: Path) -> Callable[[str], Checked]:
     """From the name of one of the season's shows to its check, made once a run for all test processes."""
     from filelock import FileLock
 
-    from deskhand.check import check
+    from deskhand.tasks.check import check
 
     def of(name: str) -> Checked:
         kept = season.parent / f"checked-{name}.pickle"

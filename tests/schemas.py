@@ -7,7 +7,7 @@ from typing import Any
 
 import jsonschema
 
-from deskhand.report.result import json_schema
+from deskhand.result import json_schema
 
 
 def _inlined(node: Any, definitions: dict[str, Any]) -> Any:

@@ -22,7 +22,7 @@ from click.testing import CliRunner, Result
 
 from deskhand import __version__
 from deskhand.cli import main
-from deskhand.report.result import json_schema
+from deskhand.result import json_schema
 
 from .recording.writers import noise, write_wave
 from .schemas import assert_meets_schema
@@ -182,7 +182,7 @@ class TestStatus:
         def broken(*_arguments: object, **_options: object) -> None:
             raise KeyError("level_dbfs")
 
-        monkeypatch.setattr("deskhand.check.check", broken)
+        monkeypatch.setattr("deskhand.tasks.check.check", broken)
         monkeypatch.delenv("DESKHAND_TRACEBACK", raising=False)
         outcome = run("check", show, "--no-report")
         assert outcome.exit_code == 70
@@ -196,7 +196,7 @@ class TestStatus:
         def full(*_arguments: object, **_options: object) -> None:
             raise OSError(28, "No space left on device", "house.toml")
 
-        monkeypatch.setattr("deskhand.check.check", full)
+        monkeypatch.setattr("deskhand.tasks.check.check", full)
         outcome = run("check", show, "--no-report")
         assert (outcome.exit_code, outcome.stderr.count("\n")) == (2, 1)
         assert outcome.stderr.startswith("Error: house.toml: cannot be read or written (No space left on device)")

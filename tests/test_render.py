@@ -20,10 +20,10 @@ import pytest
 import soundfile
 from click.testing import CliRunner, Result
 
-import deskhand.render as rendering
+import deskhand.tasks.render as rendering
 from deskhand.chain.run import run
 from deskhand.cli import main
-from deskhand.render import Wanted, Written, file_name, render
+from deskhand.tasks.render import Wanted, Written, file_name, render
 
 from .chain import made, true_peak_db
 from .measure.signals import amplitude, harmonics, sine, speech_like, white

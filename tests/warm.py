@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from deskhand.check import check
+from deskhand.tasks.check import check
 from deskhand.dsp import kernels_are_compiled
 
 HOUSE = """

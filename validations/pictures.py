@@ -9,9 +9,9 @@ import shutil
 import tempfile
 from pathlib import Path
 
-from deskhand.check import Asked, check
+from deskhand.tasks.check import Asked, check
 from deskhand.demo import make_season
-from deskhand.keep import keep
+from deskhand.tasks.keep import keep
 
 INTO = Path(__file__).parents[1] / "docs" / "pictures"
 SIZES = {"wide": (1180, 820), "phone": (390, 844)}

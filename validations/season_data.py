@@ -1,6 +1,6 @@
 """Shows to learn a house from and to judge: synthesised or from real samples, clean or with one thing wrong at some sources.
 
-Each show is written, checked with `deskhand.check` and kept as its result, in a cache outside the repository, since a
+Each show is written, checked with `deskhand.tasks.check` and kept as its result, in a cache outside the repository, since a
 season takes an hour to make. What is planted is made here with scipy, not with the product's own processing.
 """
 
@@ -18,10 +18,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import scipy.signal as ss
 
-from deskhand.check import Asked, check
+from deskhand.tasks.check import Asked, check
 from deskhand.demo.season import _SOURCES, _tracks, _write, house_text, pick_players
 from deskhand.demo.sounds import RATE_HZ
-from deskhand.report.result import plain
+from deskhand.result import plain
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

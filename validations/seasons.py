@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from deskhand.check import check
+from deskhand.tasks.check import check
 from deskhand.demo.season import _tracks, _write, house_text
 from tests.demo.test_season import CASES, TIME_TOLERANCE_S
 

@@ -1,37 +1,47 @@
 """What is worth saying: findings, their severity, and the first three things to do."""
 
-from deskhand.findings.causes import causes_only, silenced
-from deskhand.findings.finding import KINDS, Finding, Kind, Severity
+from deskhand.findings.causes import causes_only, with_dismissals
+from deskhand.findings.context import Context, has_nominal
+from deskhand.findings.faults.chain import chain as judge_chain
+from deskhand.findings.faults.chain import covered as judge_voices
+from deskhand.findings.finding import Finding, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of
-from deskhand.findings.judge import Judged, has_nominal, judge, judge_chains, judge_voices
-from deskhand.findings.normal import (
-    NOT_JUDGED,
+from deskhand.findings.judge import joined, judge, judge_mix
+from deskhand.findings.judgements import (
     judge_drifts,
     judge_mistaken,
-    judge_mix,
+    judge_mix_loss,
     judge_normals,
-    judge_upside_down,
+    judge_reversed,
 )
+from deskhand.findings.kinds import KIND_NAMES, KINDS, KindName
+from deskhand.findings.text import first_texts, say, short, with_text
 
 __all__ = [
     "KINDS",
-    "NOT_JUDGED",
+    "KIND_NAMES",
+    "Context",
     "Finding",
     "FirstThing",
-    "Judged",
-    "Kind",
+    "KindName",
     "Severity",
     "causes_only",
+    "first_texts",
     "first_things",
     "has_nominal",
+    "joined",
     "judge",
-    "judge_chains",
+    "judge_chain",
     "judge_drifts",
     "judge_mistaken",
     "judge_mix",
+    "judge_mix_loss",
     "judge_normals",
-    "judge_upside_down",
+    "judge_reversed",
     "judge_voices",
-    "silenced",
+    "say",
+    "short",
     "status_of",
+    "with_dismissals",
+    "with_text",
 ]

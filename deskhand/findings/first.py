@@ -2,28 +2,24 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
+
+from deskhand.findings.kinds import KINDS, NEVER
+from deskhand.house.roles import ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from deskhand.findings.finding import Finding
+    from deskhand.findings.kinds import KindName
 
 Status = Literal["well", "listen", "fix", "silent", "missing"]
 MOST: Final = 3
-
-# In tiers: what stops a source from being heard, what harms the sound, what costs quality.
-_TIERS: Final = (
-    ("missing", "silent", "howl", "one-sided"),
-    ("clipped", "in-the-mix", "dropout", "wireless-hit", "polarity", "duplicate", "wrong-patch", "swapped"),
-    ("hum", "level-high", "level-low", "headroom", "clicks", "noise", "delay", "dc"),
-)
-_ORDER: Final = tuple(kind for tier in _TIERS for kind in tier)
-# The words carry the evening: at equal urgency they go first. What nobody in the room hears goes last.
-_ROLES: Final = ("lead vocal", "speech", "backing vocal")
-_BEHIND: Final = ("click", "talkback", "other", "audience")
+"""Things before doors: what a tired person remembers on the way to the stage. Common practice, no source."""
+_BEFORE_DOORS: Final = tuple(name for name, kind in KINDS.items() if kind.tier == "fault" and kind.urgency < NEVER)
+_OF_TWO: Final[frozenset[KindName]] = frozenset({"duplicate", "swapped"})
+"""Kinds that two inputs have between them: one thing to do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,20 +29,28 @@ class FirstThing:
     source: str
     finding: str
     """The finding's id."""
-    text: str
-    """The source, where it is, what is wrong and what to do."""
+    where: str = ""
+    """Where the source is on the desk, in words."""
+    text: str = ""
+    """Sentence for people: the source, where it is, what is wrong and what to do. Made last."""
 
 
 def _rank(role: str, finding: Finding) -> tuple[int, int, int]:
-    tier = next((place for place, kinds in enumerate(_TIERS) if finding.kind in kinds), len(_TIERS))
-    weight = 0 if role in _ROLES else 3 if role in _BEHIND else 1
-    order = _ORDER.index(finding.kind) if finding.kind in _ORDER else len(_ORDER)
-    return tier + weight, _ROLES.index(role) if role in _ROLES else len(_ROLES), order
+    """Sort key before doors: urgency of what is wrong and of whose it is; words go first at equal urgency."""
+    facts = ROLES[role]
+    # the words carry the evening; what nobody in the room hears goes last
+    words_first = 0 if facts.leads else 1 if facts.speaks else 2 if facts.is_voice else 3
+    return KINDS[finding.kind].urgency + facts.urgency, words_first, _order(finding)
+
+
+def _order(finding: Finding) -> int:
+    """Place of a finding's kind in the order of urgency; all that never waits at the doors comes last, alike."""
+    return _BEFORE_DOORS.index(finding.kind) if finding.kind in _BEFORE_DOORS else len(_BEFORE_DOORS)
 
 
 def urgency(finding: Finding) -> tuple[int, int]:
     """Sort key of the findings of one source: most urgent first."""
-    return ("fix", "listen", "note").index(finding.severity), _rank("", finding)[2]
+    return ("fix", "listen", "note").index(finding.severity), _order(finding)
 
 
 def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstThing, ...]:
@@ -57,27 +61,19 @@ def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstT
     items : sequence of (source, role, where, finding)
         All findings of the show; only those that say "fix" are taken.
     """
-    chosen: list[FirstThing] = []
-    seen: set[str] = set()
-    twice: set[str] = set()
-    for source, _, where, finding in sorted(
-        (item for item in items if item[3].severity == "fix"), key=lambda item: _rank(item[1], item[3])
-    ):
+    chosen: dict[str, FirstThing] = {}
+    partners: set[tuple[KindName, frozenset[str]]] = set()
+    fixes = [item for item in items if item[3].severity == "fix"]
+    for source, _, where, finding in sorted(fixes, key=lambda item: _rank(item[1], item[3])):
         # two inputs with one fault between them are one thing to do
-        if source in seen or (finding.kind == "duplicate" and finding.text in twice):
+        between = (finding.kind, frozenset({source, finding.other or source}))
+        if source in chosen or (finding.kind in _OF_TWO and between in partners):
             continue
-        if finding.kind == "swapped" and any(
-            one.finding == f"{one.source}/swapped" and re.search(rf"(?<!\w){re.escape(one.source)}(?!\w)", finding.text)
-            for one in chosen
-        ):
-            continue
-        seen.add(source)
-        twice.add(finding.text)
-        place = f" ({where})" if where else ""
-        chosen.append(FirstThing(source=source, finding=finding.id, text=f"{source}{place}: {finding.text}"))
+        partners.add(between)
+        chosen[source] = FirstThing(source=source, finding=finding.id, where=where)
         if len(chosen) == MOST:
             break
-    return tuple(chosen)
+    return tuple(chosen.values())
 
 
 def status_of(findings: Sequence[Finding]) -> Status:

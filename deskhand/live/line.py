@@ -6,10 +6,9 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
-from deskhand.findings import status_of
-from deskhand.findings.finding import Finding
+from deskhand.findings import Finding, short, status_of
 from deskhand.findings.first import urgency
-from deskhand.findings.judge import MAY_BE_SILENT
+from deskhand.house import ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -221,7 +220,7 @@ class Line:
         # whoever was passed over comes late, and that is all right
         if any(one.turn < self.turn and one.came_at is None and not self._taken(one) for one in others):
             return
-        if awaited.source.role in MAY_BE_SILENT:
+        if ROLES[awaited.source.role].may_be_silent:
             # nobody plays it when asked
             self._advance()
             return
@@ -229,12 +228,7 @@ class Line:
         if came.came_at is None:
             came.came_at = self.turn
             self._visitor = came
-            self._ask(
-                came,
-                f"{awaited.source.name} was expected, but {came.source.name} is the input that played: who was playing? If it was "
-                f"{awaited.source.name}, its cable is in {came.source.name}'s input; if not, {awaited.source.name} is still to come",
-                now_s,
-            )
+            self._ask(came, awaited.source.name, now_s)
 
     def _is_over(self, one: Input, now_s: float) -> bool:
         """Whether an input has stopped: for a while, or because another began."""
@@ -252,24 +246,25 @@ class Line:
     def _ask_both(self, one: Input, other: Input, now_s: float) -> None:
         """Ask who played, of two inputs that each came at the other's turn."""
         for here, there in ((one, other), (other, one)):
-            name, expected = here.source.name, there.source.name
-            self._ask(
-                here,
-                f"{expected} was expected, but {name} is the input that played, and the other way round: who was playing? If it was "
-                f"{expected}, its cable is in {name}'s input, and {name}'s in {expected}'s; if they only took each other's turn, all is well",
-                now_s,
-            )
+            self._ask(here, there.source.name, now_s, both=True)
 
-    def _ask(self, one: Input, text: str, now_s: float) -> None:
+    def _ask(self, one: Input, expected: str, now_s: float, *, both: bool = False) -> None:
         """Tell a question for the stage: never a fault, since only a person knows who played."""
         one.told[TURN] = Finding(
-            id=f"{one.source.name}/swapped", kind="swapped", stage="tap", severity="listen", text=text
+            id=f"{one.source.name}/swapped",
+            kind="swapped",
+            stage="tap",
+            severity="listen",
+            what="turns" if both else "turn",
+            advice=("if-those-players",) if both else ("if-that-player",),
+            track=one.source.name,
+            other=expected,
         )
         one.told_s.setdefault(TURN, now_s)
 
     def look(
         self, one: Input, heard: Heard, more: Sequence[Finding], now_s: float, *, with_pause: bool = True
-    ) -> list[str]:
+    ) -> list[Finding]:
         """Take in what was heard of an input; what is new is told.
 
         Parameters
@@ -304,7 +299,7 @@ class Line:
             elif one.seen[key] >= _SEEN:
                 one.told[key] = finding
                 one.told_s.setdefault(key, now_s)
-                new.append(finding.text)
+                new.append(finding)
         for key in [key for key in one.seen if key not in found]:
             if not with_pause and key.split("/")[0] in _IN_PAUSES:
                 continue
@@ -329,8 +324,3 @@ def summary(line: Line) -> str:
     if asked:
         told.append(f"ask who was playing: {', '.join(one.source.name for one in asked)}")
     return "; ".join([text, *told])
-
-
-def short(finding: Finding) -> str:
-    """What was found, without what to do."""
-    return finding.text.split(";")[0].split(": the two are")[0]

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from deskhand.findings import causes_only, judge
-from deskhand.house import STRIKING
+from deskhand.findings import Context, causes_only, judge
+from deskhand.house import ROLES
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
 from deskhand.recording.held import held_recording
@@ -78,23 +78,22 @@ def listen(
         source.name: read_source(
             figures,
             rows[source.name],
-            strikes=source.role in STRIKING,
+            strikes=ROLES[source.role].strikes,
             mains_hz=house.house.mains_hz,
             level_dba=level_dba,
         )
         for source in sources
     }
-    judged = judge(
-        replace(house, source=list(sources)),
-        figures,
-        recording.tracks,
-        readings,
-        missing={},
-        near={},
+    context = Context(
+        house=replace(house, source=list(sources)),
+        figures=figures,
+        tracks=recording.tracks,
+        readings=readings,
         offset_s=start_s,
         tap=house.house.tap,
         line_check=True,
     )
+    by_source = judge(context, absent={}, similar={})
     end_s = start_s + recording.duration_s
     out = {}
     for source in sources:
@@ -117,7 +116,7 @@ def listen(
             start_s=start_s,
             end_s=end_s,
             reading=reading,
-            findings=tuple(causes_only(judged.by_source.get(source.name, []))),
+            findings=tuple(causes_only(by_source.get(source.name, ()))),
             parts=tuple(parts),
         )
     return out

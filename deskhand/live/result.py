@@ -5,10 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from deskhand import __version__
-from deskhand.findings import first_things, status_of
-from deskhand.findings.finding import Finding
-from deskhand.findings.judge import LOOK_FOR, MAY_BE_SILENT
-from deskhand.report.result import SCHEMA, CheckResult, ShowResult, SourceResult
+from deskhand.findings import Finding, first_texts, first_things, status_of, with_text
+from deskhand.house import ROLES
+from deskhand.result import SCHEMA, CheckResult, ShowResult, SourceResult
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -22,15 +21,15 @@ if TYPE_CHECKING:
 def _findings(one: Input) -> list[Finding]:
     if one.state == "arrived":
         return one.findings
-    spare = one.source.role in MAY_BE_SILENT
-    text = "nothing arrived" if one.state != "skipped" else "passed over; nothing arrived"
+    spare = ROLES[one.source.role].may_be_silent
     return [
         Finding(
             id=f"{one.source.name}/silent",
             kind="silent",
             stage="tap",
             severity="listen" if spare or one.state == "skipped" else "fix",
-            text=f"{text}; check: {LOOK_FOR}; mute it first",
+            what="passed-over" if one.state == "skipped" else "not-arrived",
+            advice=("look-muted",),
             metric="level_dbfs",
         ),
         *one.findings,
@@ -63,7 +62,7 @@ def result_of(
     for one in watch.line.inputs:
         if one.state == "not tonight":
             continue
-        found = _findings(one)
+        found = [with_text(finding) for finding in _findings(one)]
         everything += [(one.source.name, one.source.role, one.source.where, finding) for finding in found]
         sources.append(
             SourceResult(
@@ -105,5 +104,5 @@ def result_of(
         voices=(),
         mix=None,
         reference=None,
-        first=first_things(everything),
+        first=first_texts(first_things(everything), everything),
     )

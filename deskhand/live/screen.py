@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from deskhand.findings import has_nominal
+from deskhand.findings import has_nominal, say
 from deskhand.live.line import summary
 from deskhand.report.terminal import by_urgency, headline, line, move_lines
 from deskhand.units import clock, number
@@ -97,7 +97,7 @@ def view(watch: Watch, *, note: str, height: int, problem: str = "") -> Renderab
             Text(f"{mark}{_WORDS.get(word, word)}", _STYLES.get(word, "")),
             Text(one.source.name, "bold" if one is awaited else ""),
             Text("" if one.source.channel is None else str(one.source.channel), "dim"),
-            Text(told[0].text if told else level_text(watch, one), "" if told else "dim"),
+            Text(say(told[0]) if told else level_text(watch, one), "" if told else "dim"),
         )
     out += [table, Text(), Text(summary(course)), Text(KEYS, style="dim")]
     return Group(*out)

@@ -8,9 +8,8 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Protocol
 
-from deskhand.check import Asked, source_for
 from deskhand.errors import LiveError, UsageError
-from deskhand.keep import house_at
+from deskhand.files import write_atomically
 from deskhand.live.disk import Recorder
 from deskhand.live.keys import keys
 from deskhand.live.result import result_of
@@ -20,8 +19,9 @@ from deskhand.recording import open_recording
 from deskhand.recording.show import checked_date
 from deskhand.reference.kept import load as load_kept
 from deskhand.reference.normal import reference_of
-from deskhand.report.result import write_atomically
 from deskhand.store import history_url
+from deskhand.tasks.check import Asked, source_for
+from deskhand.tasks.keep import house_at
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from deskhand.live.said import Said
     from deskhand.recording.show import Phase, Tap
     from deskhand.reference.normal import Reference
-    from deskhand.report.result import CheckResult
+    from deskhand.result import CheckResult
     from deskhand.store import KeptPart
 
 _TICK_S: Final = 0.1

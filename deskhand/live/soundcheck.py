@@ -6,13 +6,13 @@ from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
-from deskhand.check import Asked, check
 from deskhand.errors import LiveError
-from deskhand.findings import first_things, status_of
+from deskhand.findings import first_texts, first_things, status_of
 from deskhand.live.ring import Follower
 from deskhand.live.said import Said
 from deskhand.measure.readings import LEAST_ACTIVE_S
 from deskhand.recording.held import held_recording
+from deskhand.tasks.check import Asked, check
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,12 +20,12 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from deskhand.check import Checked
     from deskhand.findings import Finding
     from deskhand.house import HouseFile
     from deskhand.live.ring import Ring
-    from deskhand.report.result import CheckResult, SourceResult
+    from deskhand.result import CheckResult, SourceResult
     from deskhand.store import KeptPart
+    from deskhand.tasks.check import Checked
 
 WINDOW_S: Final = 30.0
 EVERY_S: Final = 45.0
@@ -176,7 +176,7 @@ class Soundcheck:
         return replace(
             self.newest,
             sources=tuple(self.known[source.name].result for source in here),
-            first=first_things(everything),
+            first=first_texts(first_things(everything), everything),
             show=replace(self.newest.show, start_s=0.0, duration_s=round(self.now_s, 3)),
         )
 

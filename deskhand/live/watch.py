@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import HouseError, LiveError
-from deskhand.findings import judge_mistaken
+from deskhand.findings import judge_mistaken, say
 from deskhand.house import match_tracks
 from deskhand.live.levels import HOP_S, Levels
 from deskhand.live.line import BOUT_GAP_S, FIRST_S, TURN, Line
@@ -164,7 +164,7 @@ class Watch:
         for one in self.line.inputs:
             told = one.told.get(TURN)
             if told is not None and one.told_s[TURN] == self.now_s:
-                self._say(one.source.name, told.text, urgent=told.severity == "fix")
+                self._say(one.source.name, say(told), urgent=told.severity == "fix")
             if before[one.source.name] == "waiting" and one.state == "sounding":
                 self._say(one.source.name, "sounds")
 
@@ -231,9 +231,8 @@ class Watch:
         new = self.line.look(one, heard, self._unlike(one), self.now_s, with_pause=with_pause)
         if not arrived and one.state == "arrived":
             self._say(one.source.name, "arrived")
-        for text in new:
-            finding = next((item for item in one.findings if item.text == text), None)
-            self._say(one.source.name, text, urgent=finding is not None and finding.severity == "fix")
+        for finding in new:
+            self._say(one.source.name, say(finding), urgent=finding.severity == "fix")
 
     def _alike(self, one: Input) -> list[Input]:
         """Inputs that are as loud at the same moment: they may carry the same signal."""

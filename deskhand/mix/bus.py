@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.chain.blocks import pan_gains
-from deskhand.house import NEVER_IN_A_MIX
+from deskhand.house import ROLES
 from deskhand.measure.tone import LISTENING_DBA
 from deskhand.units import amplitude_from_db
 
@@ -51,7 +51,7 @@ class Strip:
 
 def in_the_mix(source: Source) -> bool:
     """Whether a source is heard: used, not muted, with a fader that is written down, and not one for ears only."""
-    return source.used and not source.mute and source.fader_db is not None and source.role not in NEVER_IN_A_MIX
+    return source.used and not source.mute and source.fader_db is not None and ROLES[source.role].in_a_mix
 
 
 def strips(house: HouseFile, rows: Mapping[str, tuple[int, ...]]) -> list[Strip]:

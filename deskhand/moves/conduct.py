@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from deskhand.chain.nominal import balance_db, nominal_point
 from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
-from deskhand.house import STRIKING
+from deskhand.house import ROLES
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
@@ -141,7 +141,7 @@ def proved(taken: Taken, made: Mapping[str, Plan]) -> dict[str, Readings]:
         name: read_source(
             figures,
             rows,
-            strikes=roles[name] in STRIKING,
+            strikes=ROLES[roles[name]].strikes,
             mains_hz=taken.house.house.mains_hz,
             level_dba=taken.level_dba,
             playing=taken.before[name].activity,

@@ -10,9 +10,9 @@ import numpy as np
 
 from deskhand.chain.run import Chain, WhatIf
 from deskhand.dsp.spectrum import exact_hz
-from deskhand.findings.judge import AT_THE_PREAMP
+from deskhand.findings import KINDS, say
 from deskhand.house import (
-    OPEN_MICROPHONES,
+    ROLES,
     BellBlock,
     CompressorBlock,
     GainBlock,
@@ -53,11 +53,6 @@ _WORTH_A_FADER_DB: Final = 1.0
 _RESTLESS_DB: Final = 1.0
 """Spread of an octave from take to take at which it counts half. Common practice, no source."""
 _AGREES_DB: Final = 0.3
-_INSTRUCTIONS: Final = {
-    "one-sided": "rig", "silent": "rig", "swapped": "patch", "wrong-patch": "patch", "duplicate": "patch", "hum": "rig",
-    "dropout": "rig", "wireless-hit": "rig", "noise": "rig",
-}  # fmt: skip
-"""Findings whose move is no setting: kind to where it is done."""
 _SHAPED: Final = ("bell", "low-shelf", "high-shelf", "high-pass")
 
 
@@ -161,12 +156,12 @@ def _kinds(heard: Heard, *, least: str = "listen") -> dict[str, Finding]:
 
 def _instructions(heard: Heard, out: Plan) -> None:
     for kind, finding in _kinds(heard).items():
-        where = _INSTRUCTIONS.get(kind)
+        where = KINDS[kind].done_at
         if where is None or finding.severity != "fix":
             continue
         out.moves.append(
             Move(
-                where="rig" if where == "rig" else "patch",
+                where=where,
                 block=None,
                 index=None,
                 on="both",
@@ -174,7 +169,7 @@ def _instructions(heard: Heard, out: Plan) -> None:
                 effect="what arrives is the source itself again",
                 who_hears=("house", "monitors", "stream"),
                 undo="none is needed",
-                text=finding.text,
+                text=say(finding),
             )
         )
 
@@ -240,12 +235,12 @@ def _level(heard: Heard, out: Plan) -> None:
     if finding is None or finding.measured is None or finding.expected is None or finding.severity == "note":
         return
     off_db = finding.expected - finding.measured
-    if finding.kind == "level-low" and "raise" not in finding.text:
+    if finding.change_db is None:
         # how far it could go up is not known from here: its finding says what to look for first
         return
     if off_db > 0 and heard.nominal is not None:
         off_db = heard.nominal.raise_db(off_db)
-    preamp = heard.line_check or not AT_THE_PREAMP.isdisjoint(found)
+    preamp = heard.line_check or any(KINDS[kind].at_preamp for kind in found)
     kind = "gain" if preamp else "trim"
     step_db = heard.desk.gain_step_db if preamp else heard.desk.trim_step_db
     change_db = round(off_db / step_db) * step_db if step_db > 0 else off_db
@@ -269,7 +264,7 @@ def _level(heard: Heard, out: Plan) -> None:
                 f"{told}; turn it at the desk: it is not saved, the next recording shows it" if preamp else told,
                 hearers,
                 raises=change_db > 0,
-                open_microphone=heard.source.role in OPEN_MICROPHONES,
+                open_microphone=ROLES[heard.source.role].open_microphone,
             ),
         )
     )
@@ -337,7 +332,7 @@ def _balance(heard: Heard, out: Plan) -> None:
                 f"{side} trim {signed(change_db)}, once the two gains at the player's end are seen to be right",
                 hearers,
                 raises=change_db > 0,
-                open_microphone=heard.source.role in OPEN_MICROPHONES,
+                open_microphone=ROLES[heard.source.role].open_microphone,
             ),
         )
     )
@@ -551,7 +546,7 @@ def _tone_move(heard: Heard, change: eq.Change, start: float, then: float, block
         effect=f"tone from {number(start, 1)} to {number(then, 1)} dB off what is usual (RMS), with those above",
         who_hears=hearers,
         undo=f"set it back to {was}" if before else "take it out",
-        text=with_caution(text, hearers, raises=raises, open_microphone=heard.source.role in OPEN_MICROPHONES),
+        text=with_caution(text, hearers, raises=raises, open_microphone=ROLES[heard.source.role].open_microphone),
     )
 
 

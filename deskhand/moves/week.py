@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Any
 import tomlkit
 
 from deskhand.errors import HouseError, UsageError
+from deskhand.files import write_atomically
 from deskhand.house import WEEK_PREFIX, parse_house
 from deskhand.recording.names import key, nearest
-from deskhand.report.result import write_atomically
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from deskhand.check import Checked
     from deskhand.moves.move import Move
+    from deskhand.tasks.check import Checked
 
 _WITH_UNIT = frozenset({"dB", "Hz", "dBFS", "dB/oct"})
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.house import STRIKING
+from deskhand.house import ROLES
 from deskhand.reference.normal import LEAST_PLAYING_S, MOST_TAKES, STRENGTH, number_predictive, tone_predictive
 from deskhand.reference.numbers import (
     BY_NAME,
@@ -94,7 +94,7 @@ def _fits(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[str, s
                 continue
             terms = {"tone": expected.log_density(heard)}
             for number in IDENTITY_NUMBERS:
-                if number.of_hits and (kept.role in STRIKING) != (part.role in STRIKING):
+                if number.of_hits and ROLES[kept.role].strikes != ROLES[part.role].strikes:
                     continue
                 found = number_of(number, part.values)
                 place = number_predictive(reference, taken, number) if found is not None else None

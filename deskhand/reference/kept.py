@@ -121,13 +121,9 @@ class Drift:
     chart: drift.Chart
 
     @property
-    def text(self) -> str:
-        """In words."""
-        start, newest = (self.number.told(self.number.from_scale(float(value))) for value in self.chart.line)
-        return (
-            f"its {self.number.label} has {crept(self.number, self.chart)}, from {start} to {newest} {self.number.unit}; "
-            "see when with: deskhand history"
-        )
+    def crept(self) -> str:
+        """Words for the way it went and for how long."""
+        return crept(self.number, self.chart)
 
 
 def drifts(

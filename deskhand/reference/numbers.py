@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.findings.finding import Kind
+    from deskhand.findings.kinds import KindName
 
     Array = NDArray[np.float64]
     Values = Mapping[str, tuple[float, float | None]]
@@ -59,7 +59,7 @@ class Number:
     """A number that is judged."""
 
     name: str
-    kind: Kind
+    kind: KindName
     stage: str
     """Where it is read: tap, or after (at the tap where there is no chain)."""
     metric: str

@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     from deskhand.mix.clearance import Clearance
     from deskhand.reference.normal import Normal
     from deskhand.report.pictures import Picture
-    from deskhand.report.result import CheckResult, SourceResult
+    from deskhand.result import CheckResult, SourceResult
 
 _COST_PCT: Final = 0.5
 _DIGITS: Final = {

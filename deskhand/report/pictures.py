@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from deskhand.findings import Finding
     from deskhand.mix.clearance import Clearance
     from deskhand.reference.normal import Normal
-    from deskhand.report.result import SourceResult
+    from deskhand.result import SourceResult
 
 _WIDTH: Final = 640
 _HEIGHT: Final = 160

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 import numpy as np
 
 from deskhand.house import (
-    OPEN_MICROPHONES,
+    ROLES,
     BellBlock,
     CompressorBlock,
     CurveBlock,
@@ -45,7 +45,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.house import ChainBlock, Desk, HouseFile, Source
-    from deskhand.report.result import CheckResult, SourceResult
+    from deskhand.result import CheckResult, SourceResult
 
 Paper = Literal["a4", "letter"]
 Change = Literal["same", "new", "changed", "out"]
@@ -407,7 +407,7 @@ def _cautions(source: Source, old: Source | None, desk: Desk, turns_db: Sequence
             raises |= _raise_db(new) > _raise_db(was)
     if old is not None and source.fader_db is not None and not source.mute:
         raises |= old.fader_db is None or old.mute or source.fader_db > old.fader_db
-    feedback = raises and source.role in OPEN_MICROPHONES
+    feedback = raises and ROLES[source.role].open_microphone
     return (*(("tell the stage first",) if stage else ()), *(("mind feedback",) if feedback else ()))
 
 

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from deskhand.mix.clearance import Clearance
-    from deskhand.report.result import CheckResult, SourceResult
+    from deskhand.result import CheckResult, SourceResult
 
 FORGOTTEN: Final = (
     "Inputs back on the stage: the desk listens to the stage again, not to the recording.",

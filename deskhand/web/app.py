@@ -22,10 +22,9 @@ from starlette.responses import FileResponse, HTMLResponse, JSONResponse, PlainT
 from starlette.routing import Mount, Route
 from starlette.staticfiles import StaticFiles
 
-from deskhand import check as checking
-from deskhand import keep as keeping
 from deskhand.errors import DeskhandError, HouseError, UsageError
-from deskhand.findings import first_things, silenced, status_of
+from deskhand.files import write_atomically
+from deskhand.findings import first_texts, first_things, status_of, with_dismissals, with_text
 from deskhand.house import (
     FILE_NAME,
     House,
@@ -38,14 +37,16 @@ from deskhand.house import (
     written_source,
 )
 from deskhand.moves.week import week_text
-from deskhand.new import guess_house, house_text
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.show import checked_date
 from deskhand.report.page import environment
-from deskhand.report.result import plain, write_atomically
 from deskhand.report.words import text, words
+from deskhand.result import plain
 from deskhand.store import BlindTest, Dismissal, history_url
+from deskhand.tasks import check as checking
+from deskhand.tasks import keep as keeping
+from deskhand.tasks.new import guess_house, house_text
 from deskhand.units import clock
 from deskhand.web import views
 from deskhand.web.blind import Blind
@@ -60,7 +61,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from deskhand.report.result import SourceResult
+    from deskhand.result import SourceResult
     from deskhand.store.history import History
 
 Thing = TypeVar("Thing")
@@ -179,20 +180,26 @@ class Pages:
 
     def _without_left(self, shown: Shown) -> Shown:
         result = shown.result
-        by_source = {source.name: list(source.findings) for source in result.sources}
-        silenced(by_source, self._left(result.house), show=(result.show.name, result.show.date))
+        by_source = with_dismissals(
+            {source.name: source.findings for source in result.sources},
+            self._left(result.house),
+            show=(result.show.name, result.show.date),
+        )
         sources = tuple(
-            replace(source, findings=tuple(found), status=status_of(found))
-            if (found := by_source[source.name]) != list(source.findings)
+            replace(source, findings=tuple(map(with_text, findings)), status=status_of(findings))
+            if (findings := by_source[source.name]) != list(source.findings)
             else source
             for source in result.sources
         )
         if all(one is other for one, other in zip(sources, result.sources, strict=True)):
             return shown
         where = {one.name: one.where for one in parse_house(shown.house_text, Path(FILE_NAME)).source}
-        first = first_things(
-            [(one.name, one.role, where.get(one.name, ""), finding) for one in sources for finding in one.findings]
-        )
+        items = [
+            (source.name, source.role, where.get(source.name, ""), finding)
+            for source in sources
+            for finding in source.findings
+        ]
+        first = first_texts(first_things(items), items)
         return replace(shown, result=replace(result, sources=sources, first=first))
 
     def _desk(self, shelf: Shelf) -> Desk:

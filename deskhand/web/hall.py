@@ -19,17 +19,18 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from deskhand.errors import DeskhandError, HouseError, UsageError
+from deskhand.files import write_atomically
 from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_house, week_file
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.names import part_of
 from deskhand.report.pictures import Picture
-from deskhand.report.result import from_plain, plain, write_atomically
+from deskhand.result import from_plain, plain
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from deskhand.report.result import CheckResult
+    from deskhand.result import CheckResult
 
 _KEPT_IN: Final = ".deskhand"
 _DEPTH: Final = 3

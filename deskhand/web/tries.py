@@ -18,7 +18,7 @@ import scipy.fft
 
 from deskhand.chain.run import WhatIf, still_to_come
 from deskhand.errors import UsageError
-from deskhand.house import STRIKING, made_blocks, match_tracks
+from deskhand.house import ROLES, made_blocks, match_tracks
 from deskhand.measure.excerpt import LENGTH_S
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
@@ -199,7 +199,7 @@ class Stretch:
         return read_source(
             figures,
             rows,
-            strikes=self.source.role in STRIKING,
+            strikes=ROLES[self.source.role].strikes,
             mains_hz=self._desk.house.house.mains_hz,
             level_dba=listening_dba(self._desk.house),
             playing=reading.activity if reading is not None else None,

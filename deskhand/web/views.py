@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from deskhand.measure.readings import Readings
     from deskhand.mix.clearance import Clearance
     from deskhand.reference.normal import Normal
-    from deskhand.report.result import CheckResult, SourceResult
+    from deskhand.result import CheckResult, SourceResult
     from deskhand.web.hall import Hall, Shelf, Shown
     from deskhand.web.tries import Tried
 
@@ -202,7 +202,8 @@ def week_page(
         first.append(_thing(shown, thing.text, source, finding))
         told.add(finding.id)
     turned = {thing.source for thing in result.first}
-    also_to_fix, after_show = [], []
+    also_to_fix: list[dict[str, Any]] = []
+    after_show: list[dict[str, Any]] = []
     for source in by_urgency(result):
         for finding in sorted(source.findings, key=urgency):
             if finding.severity == "note" or finding.id in told:

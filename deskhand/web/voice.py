@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from deskhand.mix.clearance import Clearance, Feed
     from deskhand.mix.voices import FeedStrip
-    from deskhand.report.result import CheckResult
+    from deskhand.result import CheckResult
     from deskhand.web.tries import Desk
 
 MOST_DOWN_DB: Final = 24.0

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 import soundfile
 
-from deskhand.check import check
+from deskhand.tasks.check import check
 from deskhand.demo import faults, make_show, season_plan
 from deskhand.demo.season import ShowPlan, _tracks, _write, house_text
-from deskhand.report.result import to_json
+from deskhand.result import to_json
 
 TIME_TOLERANCE_S = 0.2
 """Two blocks of 100 ms."""

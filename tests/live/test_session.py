@@ -200,7 +200,7 @@ def test_screens_say_whose_turn_it_is(hall):
     """Both screens, drawn for a narrow and a wide terminal."""
     from rich.console import Console
 
-    from deskhand.check import Asked
+    from deskhand.tasks.check import Asked
     from deskhand.house import read_house
     from deskhand.live.ring import Ring
     from deskhand.live.soundcheck import Soundcheck

@@ -108,7 +108,7 @@ def test_a_clean_line_check_says_nothing(seed):
 
 def test_the_readings_are_those_of_a_check_of_the_same_stretch(tmp_path):
     """The same audio by the file path: all inputs at once, bleed and all."""
-    from deskhand.check import check
+    from deskhand.tasks.check import check
 
     data = data_of(made(41, False))
     watch = heard(41)

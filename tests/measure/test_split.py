@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deskhand.check import check
+from deskhand.tasks.check import check
 from deskhand.recording import Recording
-from deskhand.report.result import plain
+from deskhand.result import plain
 
 from ..recording.writers import write_wave
 from .signals import RATE_HZ, hits, pink, plucks, sine, speech_like, white

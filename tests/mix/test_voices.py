@@ -16,7 +16,7 @@ import scipy.signal as ss
 import soundfile
 
 from deskhand.chain.run import Chain, run
-from deskhand.check import check
+from deskhand.tasks.check import check
 from deskhand.dsp.intelligibility import (
     BANDS_HZ,
     BANDWIDTH_DB,

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from deskhand.check import check
+from deskhand.tasks.check import check
 from deskhand.cli import main
 from deskhand.house import read_house, standing_file, week_file
 

@@ -10,7 +10,8 @@ from html.parser import HTMLParser
 import pytest
 
 from deskhand.report.page import page
-from deskhand.report.result import from_plain, plain, to_json, write_atomically
+from deskhand.files import write_atomically
+from deskhand.result import from_plain, plain, to_json
 from deskhand.report.terminal import headline, line
 from tests.schemas import assert_meets_schema
 

@@ -18,7 +18,7 @@ import pytest
 import scipy.signal
 from click.testing import CliRunner
 
-from deskhand.check import Checked
+from deskhand.tasks.check import Checked
 from deskhand.cli import main
 from deskhand.findings import Finding
 from deskhand.house import HouseFile, make_block, parse_house, read_house
@@ -657,7 +657,7 @@ def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
 
 
 def test_command_says_when_it_takes_more_pages(checked, season, tmp_path, monkeypatch):
-    from deskhand import check
+    from deskhand.tasks import check
     from deskhand.report import sheet as report
 
     monkeypatch.setattr(check, "check", lambda *_, **__: checked)

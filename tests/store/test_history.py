@@ -1523,7 +1523,7 @@ class TestTheCommands:
 
     def test_what_is_kept_of_a_show_fits_the_columns(self, tmp_path: Path, rng: np.random.Generator) -> None:
         """SQLite takes a text of any length where PostgreSQL refuses one that is too long for its column."""
-        from deskhand.check import check
+        from deskhand.tasks.check import check
         from tests.test_cli import make_show
 
         checked = check(make_show(tmp_path / "sunday", rng, seconds=4.0))

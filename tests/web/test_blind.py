@@ -197,7 +197,7 @@ def start(asker, **how):
 
 def rows(asker):
     """What the history keeps of blind tests."""
-    from deskhand.keep import history_at
+    from deskhand.tasks.keep import history_at
 
     store = history_at(None, asker.hall.house_file)
     try:

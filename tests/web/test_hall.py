@@ -188,7 +188,7 @@ class TestKeptChecks:
             assert later.get(f"/show/{later.id}").text == first.text
 
     def test_the_same_comes_back(self, asker):
-        from deskhand.report.result import plain
+        from deskhand.result import plain
 
         [shelf] = asker.hall.recordings()
         shown = asker.hall.shown(shelf)
@@ -476,7 +476,7 @@ class TestTwoWhoWrite:
     @pytest.mark.parametrize("error", [OSError(28, "No space left on device"), KeyboardInterrupt()])
     @pytest.mark.parametrize("step", ["replace", "chmod"])
     def test_a_write_that_is_cut_leaves_the_old_file(self, asker, monkeypatch, error, step):
-        from deskhand.report.result import write_atomically
+        from deskhand.files import write_atomically
 
         base = written(asker)
         asker.told("save", id=asker.id, source="piano", chain=BLOCKS, base=base)

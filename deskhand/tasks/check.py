@@ -13,27 +13,30 @@ from deskhand.chain.run import Chain, still_to_come
 from deskhand.chain.take import WithChains
 from deskhand.errors import HouseError, UsageError
 from deskhand.findings import (
-    NOT_JUDGED,
+    Context,
     Finding,
-    Judged,
     causes_only,
+    first_texts,
     first_things,
     has_nominal,
+    joined,
     judge,
-    judge_chains,
+    judge_chain,
     judge_drifts,
     judge_mistaken,
     judge_mix,
+    judge_mix_loss,
     judge_normals,
-    judge_upside_down,
+    judge_reversed,
     judge_voices,
-    silenced,
+    say,
     status_of,
+    with_dismissals,
+    with_text,
 )
-from deskhand.findings.judge import flip_of
+from deskhand.findings.faults.pair import flip_of
 from deskhand.house import (
-    NEVER_IN_A_MIX,
-    STRIKING,
+    ROLES,
     HouseFile,
     Matched,
     Source,
@@ -56,7 +59,6 @@ from deskhand.mix.faders import find_faders
 from deskhand.mix.voices import feed_strips, lead_of, measure_voices, voices_of
 from deskhand.moves.conduct import Taken, plans, proved
 from deskhand.moves.voice import Feed, make_way
-from deskhand.new import guess_house, microphones_of_one
 from deskhand.recording import Recording, ShowNote, open_recording, read_show_note
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
@@ -65,8 +67,9 @@ from deskhand.reference.keep import chain_digest, mix_part, source_parts, voice_
 from deskhand.reference.kept import MIX, Kept, against, drifts, reading_of
 from deskhand.reference.kept import load as load_kept
 from deskhand.report.pictures import Picture
-from deskhand.report.result import SCHEMA, CheckResult, MixResult, ReferenceResult, ShowResult, SourceResult
+from deskhand.result import SCHEMA, CheckResult, MixResult, ReferenceResult, ShowResult, SourceResult
 from deskhand.store import Dismissal, history_url
+from deskhand.tasks.new import guess_house, microphones_of_one
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -75,7 +78,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.chain.meter import Stage
-    from deskhand.findings import FirstThing
     from deskhand.house import ChainBlock
     from deskhand.measure.activity import Activity
     from deskhand.measure.figures import Figures
@@ -280,30 +282,22 @@ def check(
     measured = replace(
         measured, before=_loud_moments(recording, measured.figures, measured.before, listening_dba(house), threads)
     )
-    judged = measured.judged
     named = [source.name for source in house.source if source.name not in extra]
-    for position in matched.unmatched:
-        name = next(name for name, tracks in matched.by_source.items() if tracks == (position,) and name in extra)
-        like = nearest(name, named)
-        hint = f" (nearest names: {', '.join(like)})" if like else ""
-        judged.by_source[name] = [
-            Finding(
-                id=f"{name}/unmatched-track",
-                kind="unmatched-track",
-                stage="tap",
-                severity="note",
-                text=f"not in the house file{hint}; add it there, with used = false if it does not matter",
-                track=recording.tracks[position].name,
-            )
-        ]
+    by_source = measured.by_source | {
+        name: [_unclaimed(name, recording.tracks[position].name, nearest(name, named))]
+        for position in matched.unmatched
+        for name, tracks in matched.by_source.items()
+        if tracks == (position,) and name in extra
+    }
     used = {source.name: taps.get(source.name) or source.tap or show.tap for source in house.source}
     parts = _parts(house, show, measured, used)
-    compared = _compared(house, measured, kept, parts, used, recording.start_s, show.date)
-    for found in judged.by_source.values():
-        found[:] = causes_only(found)
-    everything = {**judged.by_source, MIX: compared.mix}
+    compared = _compared(house, measured, by_source, kept, parts, used, recording.start_s, show.date)
+    everything = {name: causes_only(findings) for name, findings in compared.by_source.items()} | {MIX: compared.mix}
     said = _dismissed(asked, everything, parts, show)
-    silenced(everything, [*(kept.dismissals if kept else ()), *said], show=(show.name, show.date))
+    everything = with_dismissals(
+        everything, [*(kept.dismissals if kept else ()), *said], show=(show.name, show.date)
+    )
+    compared = replace(compared, by_source=everything, mix=everything[MIX])
     taken = Taken(
         house=house,
         recording=recording,
@@ -327,7 +321,7 @@ def check(
             source.name: still_to_come(source.chain, used.get(source.name, show.tap))
             for source in read_house(standing).source
         },
-        findings=judged.by_source,
+        findings=compared.by_source,
         reference=compared.used,
         parts=parts,
         line_check=show.phase == "line-check",
@@ -360,6 +354,20 @@ def check(
         standing_file=standing,
         said=said,
         plans=planned,
+    )
+
+
+def _unclaimed(name: str, track: str, like: Sequence[str]) -> Finding:
+    """Note on a track that no source of the house file claims, with the nearest names."""
+    return Finding(
+        id=f"{name}/unmatched-track",
+        kind="unmatched-track",
+        stage="tap",
+        severity="note",
+        what="near" if like else "track",
+        advice=("add-to-house",),
+        facts={"near": ", ".join(like)} if like else {},
+        track=track,
     )
 
 
@@ -408,6 +416,8 @@ class _Compared:
     reference: ReferenceResult | None
     used: Reference | None
     normals: dict[str, list[Normal]]
+    by_source: dict[str, list[Finding]]
+    """Findings, with what the kept takes add to them."""
     mix: list[Finding]
 
 
@@ -443,19 +453,20 @@ def _parts(house: HouseFile, show: ShowResult, measured: _Measured, taps: dict[s
 def _compared(
     house: HouseFile,
     measured: _Measured,
+    by_source: dict[str, list[Finding]],
     kept: Kept | None,
     parts: list[KeptPart],
     taps: dict[str, Tap],
     start_s: float,
     date: str | None,
 ) -> _Compared:
-    """Set the take against what the house kept, and add what comes of it to the findings."""
-    judged, figures = measured.judged, measured.figures
+    """The take against what the house kept, and the findings with what comes of it."""
+    figures = measured.figures
     roles: dict[str, str] = {source.name: source.role for source in house.source}
     roles[MIX] = MIX
-    mix = judge_mix(measured.mix_reading.readings) if measured.mix_reading is not None else []
+    mix = judge_mix_loss(measured.mix_reading.readings) if measured.mix_reading is not None else []
     if kept is None or not kept.takes:
-        return _Compared(reference=None, used=None, normals={}, mix=mix)
+        return _Compared(reference=None, used=None, normals={}, by_source=by_source, mix=mix)
     reference, normals = against(kept, parts, taps=taps, chains={name: measured.digests.get(name) for name in taps})
 
     def moment(source: str) -> tuple[float, float]:
@@ -470,9 +481,9 @@ def _compared(
         tone = np.mean([measured.everything.tracks[row].tone for row in rows], axis=0)
         return tuple((a + start_s, b + start_s) for a, b in harshest_s(tone, reading.activity.blocks))
 
-    found = judge_normals(normals, roles, learned=reference.learned, hear_s=moment, harsh_s=harsh)
-    for name, one in judge_mistaken(mistaken(reference, parts)).items():
-        judged.by_source[name].insert(0, one)
+    unusual = judge_normals(normals, roles, learned=reference.learned, hear_s=moment, harsh_s=harsh)
+    exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(reference, parts)).items()}
+    by_source = joined(exchanged, by_source)
     by_name = {source.name: source for source in house.source}
     turned = {
         name: nats
@@ -481,16 +492,17 @@ def _compared(
     }
     readings = {name: measured.before[name] for name in turned}
     flips = {name: flip_of(figures, own.tracks, own.activity.blocks) for name, own in readings.items()}
-    for name, one in judge_upside_down(turned, flips).items():
-        if all(finding.kind != "polarity" for finding in judged.by_source[name]):
-            judged.by_source[name].insert(0, one)
-    for name, several in found.items():
-        if name == MIX:
-            mix = [*mix, *(one for one in several if one.kind not in {other.kind for other in mix})]
-        else:
-            judged.by_source[name] += several
-    for name, several in judge_drifts(drifts(reference, parts, date=date, left_out=NOT_JUDGED)).items():
-        judged.by_source[name] += several
+    reversed_sides = {
+        name: [finding]
+        for name, finding in judge_reversed(turned, flips).items()
+        if all(earlier.kind != "polarity" for earlier in by_source.get(name, ()))
+    }
+    by_source = joined(reversed_sides, by_source)
+    said_of_mix = {finding.kind for finding in mix}
+    mix += [finding for finding in unusual.pop(MIX, []) if finding.kind not in said_of_mix]
+    unshaped = {role.name for role in ROLES.values() if not role.shaped}
+    crept = judge_drifts(drifts(reference, parts, date=date, left_out=unshaped))
+    by_source = joined(joined(by_source, unusual), crept)
     dates = sorted(take.date for take in kept.takes if take.date)
     return _Compared(
         reference=ReferenceResult(
@@ -503,6 +515,7 @@ def _compared(
         ),
         used=reference,
         normals=normals,
+        by_source=by_source,
         mix=mix,
     )
 
@@ -523,7 +536,10 @@ class _Measured:
     after: dict[str, SourceReading]
     stages: dict[str, tuple[Stage, ...]]
     traces: dict[str, dict[str, NDArray[np.float64]]]
-    judged: Judged
+    by_source: dict[str, list[Finding]]
+    """Findings before any kept take is looked at."""
+    of_mix: list[Finding]
+    """Findings of the desk's own mix, where it was recorded."""
     mix: MixResult | None
     mix_reading: SourceReading | None
     voices: list[Clearance]
@@ -578,7 +594,9 @@ def _measure(
     pairs: list[tuple[int, int]] = [(tracks[0], tracks[1]) for tracks in present.values() if len(tracks) == 2]
     pairs += [(present[one][0], present[other][0]) for one, other in groups]
     origins = [
-        present[source.name][0] for source in house.source if source.role in NEVER_IN_A_MIX and source.name in present
+        present[source.name][0]
+        for source in house.source
+        if not ROLES[source.role].in_a_mix and source.name in present
     ]
     chains = _chains(house, present, taps, tap, recording.sample_rate_hz, folder)
     count = len(recording.tracks)
@@ -607,7 +625,7 @@ def _measure(
     for source in house.source:
         if source.name not in present:
             continue
-        strikes = source.role in STRIKING
+        strikes = ROLES[source.role].strikes
         readings[source.name] = read_source(
             figures,
             present[source.name],
@@ -638,21 +656,23 @@ def _measure(
     }
     free = [recording.tracks[position].name for position in matched.unmatched]
     near = {name: nearest(wanted[0], free) for name, wanted in missing.items()}
-    judged = judge(
-        house,
-        figures,
-        recording.tracks,
-        readings,
-        missing=missing,
-        near=near,
-        groups=groups,
-        mix=matched.mix,
+    context = Context(
+        house=house,
+        figures=figures,
+        tracks=recording.tracks,
+        readings=readings,
         offset_s=recording.start_s,
         tap=tap,
         line_check=line_check,
         taps=taps,
     )
-    judge_chains(house, readings, after, stages, judged)
+    by_source = judge(context, absent=missing, similar=near, groups=groups)
+    of_chains = {
+        source.name: judge_chain(source, stages[source.name], by_source.get(source.name, ()))
+        for source in house.source
+        if source.name in after and readings[source.name].readings.level_dbfs is not None
+    }
+    by_source = joined(by_source, of_chains)
     mix = mix_reading = None
     if take.mix_rows is not None:
         found = strips(house, own | rows)
@@ -670,7 +690,7 @@ def _measure(
     )
     vocal = house.vocal
     asked = {vocal.source: vocal.clearance_pct} if vocal and vocal.clearance_pct is not None else {}
-    judge_voices(voices, judged, learned=words or (), wanted_pct=asked)
+    by_source = joined(by_source, judge_voices(voices, by_source, learned=words or (), wanted_pct=asked))
     return _Measured(
         figures=figures,
         everything=everything,
@@ -680,7 +700,8 @@ def _measure(
         after=after,
         stages=stages,
         traces=traces,
-        judged=judged,
+        by_source=by_source,
+        of_mix=judge_mix(matched.mix, context),
         mix=mix,
         mix_reading=mix_reading,
         voices=voices,
@@ -795,7 +816,7 @@ def _result(
     planned: dict[str, Plan],
     with_moves: dict[str, Readings],
 ) -> tuple[CheckResult, dict[str, Picture]]:
-    readings, judged = measured.before, measured.judged
+    readings = measured.before
     sources: list[SourceResult] = []
     pictures: dict[str, Picture] = {}
     everything: list[tuple[str, str, str, Finding]] = []
@@ -803,10 +824,11 @@ def _result(
     for source in house.source:
         if not source.used:
             continue
-        found: list[Finding] = list(judged.by_source.get(source.name, []))
         tracks = matched.by_source[source.name]
-        if mix_tracks and set(tracks) <= mix_tracks:
-            found = judged.mix
+        of_mix = bool(mix_tracks) and set(tracks) <= mix_tracks
+        found = [
+            with_text(finding) for finding in (measured.of_mix if of_mix else compared.by_source.get(source.name, ()))
+        ]
         everything += [(source.name, source.role, source.where, finding) for finding in found]
         reading, plan = readings.get(source.name), planned.get(source.name)
         sources.append(
@@ -838,7 +860,7 @@ def _result(
                 taken_db=measured.traces.get(source.name, {}),
                 telling_s=recording.start_s + telling_start_s(measured.figures, reading.tracks, reading.activity),
             )
-    first: tuple[FirstThing, ...] = first_things(everything)
+    first = first_texts(first_things(everything), everything)
     lead = lead_of(house)
     result = CheckResult(
         schema=SCHEMA,
@@ -848,7 +870,7 @@ def _result(
         sources=tuple(sources),
         vocal=next((one for one in measured.voices if one.source == lead), None),
         voices=tuple(one for one in measured.voices if one.source != lead),
-        mix=replace(measured.mix, normal=tuple(compared.normals.get(MIX, ())), findings=tuple(compared.mix))
+        mix=replace(measured.mix, normal=tuple(compared.normals.get(MIX, ())), findings=tuple(map(with_text, compared.mix)))
         if measured.mix
         else None,
         reference=compared.reference,
@@ -867,11 +889,10 @@ def listen(
     measured = _measure(
         house, recording, matched, tap=house.house.tap, taps={}, folder=None, threads=2, progress=progress
     )
-    judged = measured.judged
     heard = {}
     for name, reading in measured.before.items():
         level = reading.readings.level_dbfs
         text = "silent" if level is None else f"{number(level, 1)} dBFS while playing"
-        same = next((finding for finding in judged.by_source.get(name, []) if finding.kind == "duplicate"), None)
-        heard[name] = f"{text}; {same.text}" if same else text
+        same = next((finding for finding in measured.by_source.get(name, []) if finding.kind == "duplicate"), None)
+        heard[name] = f"{text}; {say(same)}" if same else text
     return heard

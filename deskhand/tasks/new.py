@@ -6,14 +6,14 @@ import json
 import re
 from typing import TYPE_CHECKING, Final
 
-from deskhand.house import House, HouseFile, Role, Source, Vocal
+from deskhand.house import House, HouseFile, RoleName, Source, Vocal
 from deskhand.recording.names import key, side_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 # The first that fits decides, so the particular stands before the general. Abbreviations: common practice, no source.
-_ROLE_WORDS: Final[tuple[tuple[Role, str], ...]] = (
+_ROLE_WORDS: Final[tuple[tuple[RoleName, str], ...]] = (
     ("backing vocal", r"(?:keys|gtr|guitar|bass|drum|drums|tom|perc) (?:vox|voc|vocal)"),
     ("click", r"click|clk|metronome|count ?in|cue|guide"),
     ("talkback", r"tb|t/b|talk ?back|talk|shout"),
@@ -34,7 +34,7 @@ _ROLE_WORDS: Final[tuple[tuple[Role, str], ...]] = (
 )  # fmt: skip
 
 
-def guess_role(name: str) -> Role:
+def guess_role(name: str) -> RoleName:
     """The role that a track's name tells, "other" when it tells none.
 
     Examples

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 import json
 import math
-import os
-import tempfile
 from dataclasses import dataclass, fields, is_dataclass
-from pathlib import Path
 from typing import Any, Final
 
 from deskhand.chain.meter import Stage
 from deskhand.findings import Finding, FirstThing
 from deskhand.findings.first import Status
-from deskhand.house import Role
+from deskhand.house import RoleName
 from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
 from deskhand.mix.clearance import Clearance
@@ -48,7 +45,7 @@ class SourceResult:
     """One source."""
 
     name: str
-    role: Role
+    role: RoleName
     tracks: tuple[str, ...]
     channel: str | None
     status: Status
@@ -174,43 +171,3 @@ def json_schema() -> dict[str, Any]:
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "deskhand check"
     return schema
-
-
-def _sync_folder(folder: Path) -> None:
-    """Have the folder's entry written out as well, where the system knows how (POSIX does, Windows does not)."""
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def write_atomically(path: Path, text: str | bytes) -> None:
-    """Write a file whole or not at all.
-
-    Raises
-    ------
-    UsageError
-        The folder is not there or cannot be written.
-    """
-    from deskhand.errors import UsageError
-
-    data = text.encode("utf-8", "replace") if isinstance(text, str) else text
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent or Path(), prefix=".deskhand-")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                file.write(data)
-                # on the disk before it takes the old one's name: a power cut leaves the old or the new, never an empty file
-                file.flush()
-                os.fsync(file.fileno())
-            Path(name).chmod(0o644)
-            Path(name).replace(path)
-            _sync_folder(path.parent)
-        except BaseException:
-            Path(name).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise UsageError(str(path), f"cannot be written ({error.strerror})", "choose another place") from error

@@ -190,7 +190,7 @@ def render(
         Where to write what is matched in loudness; all else goes into `RAW_FOLDER` in it. Made when it is not there.
     wanted : Wanted
     house_path, start_s, end_s, tap
-        As for `deskhand.check.check`.
+        As for `deskhand.tasks.check.check`.
     progress : callable, optional
         Told the share done, 0 to 1.
 

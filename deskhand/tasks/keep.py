@@ -18,11 +18,11 @@ from deskhand.store import KeptTake, history_url
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from deskhand.check import Checked
     from deskhand.live.session import Listened
-    from deskhand.report.result import CheckResult
+    from deskhand.result import CheckResult
     from deskhand.store import KeptPart
     from deskhand.store.history import History
+    from deskhand.tasks.check import Checked
 
 _OVERVIEW_TAKES = 104
 """Without a source named, two years of weekly takes are looked at."""

@@ -1,0 +1,47 @@
+"""Files written whole and synced, or not at all."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+
+from deskhand.errors import UsageError
+
+
+def _sync_folder(folder: Path) -> None:
+    """Have the folder's entry written out as well, where the system knows how (POSIX does, Windows does not)."""
+    if os.name != "posix":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def write_atomically(path: Path, text: str | bytes) -> None:
+    """Write a file whole or not at all.
+
+    Raises
+    ------
+    UsageError
+        The folder is not there or cannot be written.
+    """
+    data = text.encode("utf-8", "replace") if isinstance(text, str) else text
+    try:
+        handle, name = tempfile.mkstemp(dir=path.parent or Path(), prefix=".deskhand-")
+        try:
+            with os.fdopen(handle, "wb") as file:
+                file.write(data)
+                # on the disk before it takes the old one's name: a power cut leaves the old or the new, never an empty file
+                file.flush()
+                os.fsync(file.fileno())
+            Path(name).chmod(0o644)
+            Path(name).replace(path)
+            _sync_folder(path.parent)
+        except BaseException:
+            Path(name).unlink(missing_ok=True)
+            raise
+    except OSError as error:
+        raise UsageError(str(path), f"cannot be written ({error.strerror})", "choose another place") from error

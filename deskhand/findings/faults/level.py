@@ -1,0 +1,90 @@
+"""Level against nominal, after the gain, trim and polarity that the house file holds."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from deskhand.findings.context import Context, Gathering, gain_cautions, has_nominal, in_steps, role_of
+from deskhand.findings.kinds import KINDS
+from deskhand.house.blocks import BLOCKS
+from deskhand.measure.readings import LEAST_ACTIVE_S
+from deskhand.units import number
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from deskhand.findings.finding import Finding, Severity
+    from deskhand.house import Source
+    from deskhand.measure.readings import SourceReading
+
+_GAIN_SAID_DB: Final = 0.05
+"""A gain below this is 0.0 dB when it is printed with one decimal: arithmetic."""
+
+
+def level(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
+    """Level too low or too high at the nominal point, with the knob and by how much."""
+    point = context.nominal(source)
+    active_s = reading.activity.blocks.sum() * context.hop_s
+    if not has_nominal(source) or point.level_dbfs is None or active_s < LEAST_ACTIVE_S:
+        return []
+    gathering = Gathering(source.name, earlier)
+    nominal_dbfs = context.house.nominal_dbfs(source)
+    off_db = point.level_dbfs - nominal_dbfs
+    listen_db, fix_db = context.house.level_limits_db(source)
+    if abs(off_db) < listen_db:
+        return []
+    # a preamp changes every player's mix: once line check is over, the digital trim is turned, unless what comes in is at fault
+    at_preamp = context.line_check or any(KINDS[finding.kind].at_preamp for finding in earlier)
+    desk = context.house.desk
+    turned, step_db = ("gain", desk.gain_step_db) if at_preamp else ("trim", desk.trim_step_db)
+    coarse = abs(off_db) >= fix_db
+    severity: Severity = "fix" if coarse else "listen"
+    what = "below" if off_db < 0 else "above"
+    what = what if coarse else f"{what}-fine"
+    change_db: float | None = None
+    advice: tuple[str, ...]
+    if off_db > 0:
+        change_db, advice = -in_steps(off_db, step_db), ("lower",)
+    elif -off_db > KINDS["level-low"]["most_raise_db"]:
+        if role_of(source).open_microphone:
+            # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
+            severity, what, advice = "listen", "unused", ("use-first",)
+        else:
+            advice = ("volume-cable-pad",)
+    else:
+        # peaks decide how far a gain can go up
+        raise_db = point.raise_db(-off_db)
+        if raise_db < listen_db:
+            return []
+        severity = "fix" if raise_db >= fix_db else "listen"
+        change_db, advice = in_steps(raise_db, step_db), ("raise",)
+    gathering.add(
+        "level-low" if off_db < 0 else "level-high",
+        severity,
+        what,
+        advice=advice,
+        cautions=() if change_db is None else gain_cautions(source, raises=change_db > 0),
+        facts={
+            "off_db": abs(off_db),
+            "after_gains": _after_gains(source, point.gain_db, context),
+            "turned": turned,
+            **({} if change_db is None else {"turn_db": abs(change_db)}),
+        },
+        metric="level_dbfs",
+        measured=round(point.level_dbfs, 1),
+        expected=nominal_dbfs,
+        low=nominal_dbfs - listen_db,
+        high=nominal_dbfs + listen_db,
+        unit="dBFS",
+        change_db=change_db,
+    )
+    return gathering.new
+
+
+def _after_gains(source: Source, gain_db: float, context: Context) -> str:
+    """Words for the gain and trim that are in the house file already and counted in."""
+    names = dict.fromkeys(block.block for block in context.blocks(source) if BLOCKS[block.block].is_gain)
+    if not names or abs(gain_db) < _GAIN_SAID_DB:
+        return ""
+    sign = "+" if gain_db > 0 else ""
+    return f" after its {' and '.join(names)} of {sign}{number(gain_db, 1)} dB"

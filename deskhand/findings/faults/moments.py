@@ -1,0 +1,261 @@
+"""Faults that happen at a time: dropouts, digital clicks, radio interruptions, feedback; and presets that are not level."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.findings.context import Context, Gathering, role_of, spans_s
+from deskhand.findings.kinds import KINDS
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from deskhand.findings.finding import Finding
+    from deskhand.house import Source
+    from deskhand.measure.figures import Event, Grid
+    from deskhand.measure.readings import SourceReading
+
+_DROPOUT: Final = KINDS["dropout"]
+_WIRELESS: Final = KINDS["wireless-hit"]
+_HOWL: Final = KINDS["howl"]
+_STEP: Final = KINDS["sound-step"]
+_MOST: Final = {"dropout": (6.0, 20.0), "clicks": (6.0, 30.0), "wireless-hit": (8.0, 12.0)}
+"""More than the first, or the second a minute, are the sound itself: consonants, a hat, an effect. Common practice, no source."""
+_AT_AN_EDGE_S: Final = 0.02
+"""An event this near to where files were joined comes from the joining. Common practice, no source."""
+_NEAR_A_DROPOUT_S: Final = 0.03
+"""A click or mute this near to a dropout is its edge. Common practice, no source."""
+_SAME_INSTANT_S: Final = 0.002
+"""Clicks of one word clock fall within this in all tracks: the blocks of a converter. Common practice, no source."""
+_CLICKS_TOGETHER: Final = 2
+"""So many at the same instants are no chance. Common practice, no source."""
+_REFERENCE_RATE_HZ: Final = 48000.0
+"""Sample rate at which the limits of whiteness were set."""
+_WHITENESS_ORDER: Final = 8
+"""Power of the rate by which a fourth difference's energy grows: twice its order, arithmetic."""
+_FLAT_REACH_BLOCKS: Final = (1, 2)
+"""Blocks before and after a click in which a wave cut flat explains it. Common practice, no source."""
+
+
+def moments(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
+    """Dropouts, digital clicks, radio interruptions and feedback of each track."""
+    gathering = Gathering(source.name, earlier)
+    for track in reading.tracks:
+        edges_s = _dropouts(source, reading, track, context, gathering)
+        _clicks(source, reading, track, edges_s, context, gathering)
+        _interruptions(source, reading, track, edges_s, context, gathering)
+        _feedback(source, reading, track, context, gathering)
+    return gathering.new
+
+
+def _real(events: Sequence[Event], track: int, context: Context) -> list[Event]:
+    """Events without those that come from joining files: gaps that no file holds."""
+    rate_hz = context.figures.grid.sample_rate_hz
+    held = context.tracks[track].held
+    # where one file ends and the next begins on the same sample, nothing was joined to anything else
+    seams = {end for _, end in held} & {start for start, _ in held}
+    edges_s = [edge / rate_hz for span in held for edge in span if edge not in seams]
+    return [
+        event
+        for event in events
+        if not any(
+            abs(event.start_s - edge_s) < _AT_AN_EDGE_S or abs(event.end_s - edge_s) < _AT_AN_EDGE_S
+            for edge_s in edges_s
+        )
+    ]
+
+
+def _too_many(events: Sequence[Event], kind: str, context: Context) -> bool:
+    """True where there are so many that they are the sound itself."""
+    most, most_a_minute = _MOST[kind]
+    return len(events) > max(most, most_a_minute * context.figures.duration_s / 60.0)
+
+
+def _apart(event: Event, edges_s: Sequence[float]) -> bool:
+    return not any(abs(event.start_s - edge_s) < _NEAR_A_DROPOUT_S for edge_s in edges_s)
+
+
+def _dropouts(
+    source: Source, reading: SourceReading, track: int, context: Context, gathering: Gathering
+) -> list[float]:
+    """Dropouts of one track; their edges in s."""
+    events = _real(context.figures.tracks[track].dropouts, track, context)
+    # a gap of half a second and more is a gate or an edit
+    dropouts = [event for event in events if event.end_s - event.start_s <= _DROPOUT["longest_s"]]
+    together = _tracks_together(dropouts, context)
+    if not dropouts or (_too_many(dropouts, "dropout", context) and not together):
+        return []
+    role = role_of(source)
+    # what a machine plays can stop and start within a sample; an open microphone hears the room, which is never digitally silent
+    may_be_meant = (role.machine and not role.open_microphone) or role.metronome
+    gathering.add(
+        "dropout",
+        "note" if may_be_meant and not together else "fix",
+        "together" if together else "here",
+        advice=("recorder",) if together else ("mute-and-check-cable-link",),
+        facts={
+            "longest_ms": max(event.end_s - event.start_s for event in dropouts) * 1000,
+            **({"tracks_together": together} if together else {}),
+        },
+        measured=len(dropouts),
+        unit="count",
+        track=context.side(reading, track),
+        at_s=spans_s(dropouts, context.offset_s),
+    )
+    return [edge_s for event in dropouts for edge_s in (event.start_s, event.end_s)]
+
+
+def _tracks_together(events: Sequence[Event], context: Context) -> int:
+    """Number of tracks that drop out at the same moment as this one does, when several do; else 0."""
+    most = max(
+        (
+            sum(
+                any(abs(dropout.start_s - event.start_s) < _DROPOUT["together_s"] for dropout in figures.dropouts)
+                for figures in context.figures.tracks
+            )
+            for event in events
+        ),
+        default=0,
+    )
+    return most if most >= _DROPOUT["together_tracks"] else 0
+
+
+def _clicks(
+    source: Source,
+    reading: SourceReading,
+    track: int,
+    edges_s: Sequence[float],
+    context: Context,
+    gathering: Gathering,
+) -> None:
+    """Digital clicks of one track."""
+    figures = context.figures.tracks[track]
+    reach_back, reach_on = _FLAT_REACH_BLOCKS
+
+    def cut_flat(event: Event) -> bool:
+        # a wave cut flat has corners of its own
+        block = int(event.start_s / context.hop_s)
+        return bool(figures.flats[max(0, block - reach_back) : block + reach_on].any())
+
+    clicks = [
+        event
+        for event in _real(figures.clicks, track, context)
+        if _apart(event, edges_s) and not cut_flat(event)
+    ]
+    if not clicks or _too_many(clicks, "clicks", context) or role_of(source).metronome:
+        return
+    gathering.add(
+        "clicks",
+        "fix" if len(clicks) >= KINDS["clicks"]["fix_count"] and _clicks_elsewhere(track, context) else "listen",
+        "clicks",
+        advice=("word-clock",),
+        facts={"count": len(clicks)},
+        measured=len(clicks),
+        unit="count",
+        track=context.side(reading, track),
+        at_s=spans_s(clicks, context.offset_s),
+    )
+
+
+def _clicks_elsewhere(track: int, context: Context) -> bool:
+    """True where another track clicks at the same instants, as word clock faults do."""
+    clicks = context.figures.tracks[track].clicks
+    return any(
+        sum(any(abs(there.start_s - click.start_s) < _SAME_INSTANT_S for there in figures.clicks) for click in clicks)
+        >= _CLICKS_TOGETHER
+        for number, figures in enumerate(context.figures.tracks)
+        if number != track
+    )
+
+
+def _interruptions(
+    source: Source,
+    reading: SourceReading,
+    track: int,
+    edges_s: Sequence[float],
+    context: Context,
+    gathering: Gathering,
+) -> None:
+    """Bursts of white noise and mutes, as a radio link makes them."""
+    figures = context.figures.tracks[track]
+    role = role_of(source)
+    # a strum is bright too; only a voice is dark enough to believe less than nearly white noise
+    white = _WIRELESS["white_in_a_voice" if role.is_voice else "white"] * _rate_factor(context.figures.grid)
+    events = [event for event in figures.bursts if role.on_radio and event.value >= white]
+    levels_dbfs = reading.activity.level_dbfs
+    if role.is_voice and np.isfinite(levels_dbfs).any():
+        # a stop consonant is silent too, but the room goes on behind it; a muted receiver is quieter than the room
+        room_dbfs = float(np.percentile(levels_dbfs[np.isfinite(levels_dbfs)], 1))
+        events += [
+            event
+            for event in figures.mutes
+            if _apart(event, edges_s) and event.value < room_dbfs - _WIRELESS["below_room_db"]
+        ]
+    interruptions = sorted(_real(events, track, context), key=lambda event: event.start_s)
+    if not interruptions or _too_many(interruptions, "wireless-hit", context):
+        return
+    gathering.add(
+        "wireless-hit",
+        "fix" if len(interruptions) >= _WIRELESS["fix_count"] else "listen",
+        "hits",
+        advice=("radio",),
+        facts={"count": len(interruptions)},
+        measured=len(interruptions),
+        unit="count",
+        track=context.side(reading, track),
+        at_s=spans_s(interruptions, context.offset_s),
+    )
+
+
+def _rate_factor(grid: Grid) -> float:
+    """Factor by which the fourth difference of the same sound is larger at this rate than at 48 kHz."""
+    return float((_REFERENCE_RATE_HZ * grid.stride / grid.sample_rate_hz) ** _WHITENESS_ORDER)
+
+
+def _feedback(source: Source, reading: SourceReading, track: int, context: Context, gathering: Gathering) -> None:
+    """A pure tone that grows, where a microphone or a guitar's body can feed back."""
+    howls = context.figures.tracks[track].howls
+    role = role_of(source)
+    if not howls or not (role.open_microphone or role.resonant_body):
+        return
+    frequency_hz = howls[0].value
+    gathering.add(
+        "howl",
+        # a hummed or swelled note is a pure tone that grows, too; nobody sings as high as most feedback
+        "fix" if frequency_hz > _HOWL["above_singing_hz"] else "listen",
+        "tone",
+        advice=("nearest-monitor",),
+        measured=round(frequency_hz, 0),
+        unit="Hz",
+        # a third of an octave around it
+        band_hz=(round(frequency_hz * 2 ** (-1 / 6), 1), round(frequency_hz * 2 ** (1 / 6), 1)),
+        track=context.side(reading, track),
+        at_s=spans_s(howls, context.offset_s),
+    )
+
+
+def sounds(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
+    """Presets that are not level with one another: for the player, when there is time."""
+    step_lu = reading.step_lu
+    if not role_of(source).has_presets or step_lu is None or step_lu < _STEP["step_lu"]:
+        return []
+    gathering = Gathering(source.name, earlier)
+    loudest = max(
+        reading.sounds, key=lambda sound: -np.inf if sound.loudness_lufs is None else sound.loudness_lufs
+    )
+    gathering.add(
+        "sound-step",
+        "note",
+        "step",
+        metric="step_db",
+        measured=round(step_lu, 1),
+        high=_STEP["step_lu"],
+        unit="LU",
+        at_s=tuple(
+            (round(begin_s + context.offset_s, 1), round(end_s + context.offset_s, 1))
+            for begin_s, end_s in loudest.stretches_s
+        ),
+    )
+    return gathering.new

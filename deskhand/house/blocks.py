@@ -1,0 +1,94 @@
+"""The table of blocks: where on a desk each sits, what it does to the signal, and how it is shown; nowhere else.
+
+Where a fact names no source it is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Final, Literal
+
+Group = Literal["gain", "equaliser", "dynamics", "stereo"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Block:
+    """Facts about one kind of block."""
+
+    name: str
+    group: Group
+    """Column of the sheet, and section of a channel."""
+    at_preamp: bool = False
+    """Analogue, before the converter: every tap and every player's mix follows it."""
+    at_input: bool = False
+    """Digital, at the channel's input, where a tap after gain and mixes taken after gain follow it."""
+    is_gain: bool = False
+    """Changes nothing but the level."""
+    moves_gain: bool = False
+    """Gain depends on the signal, and is metered as gain reduction."""
+    is_bell_or_shelf: bool = False
+    """Has a gain at a frequency, which equalising moves may set."""
+    shapes_tone: bool = False
+    """Changes tone in a way that equalising moves may set."""
+    label: str | None = None
+    """Words on the sheet, where its name does not do."""
+    page_keys: tuple[str, ...] = ()
+    """Keys that the page offers; others that are written stay as they are."""
+    neutral: Mapping[str, Any] = field(default_factory=dict)
+    """Settings with which it does nothing, or next to nothing: how it begins when it is added on the page."""
+
+
+_TABLE: Final = (
+    Block(
+        name="gain", group="gain", at_preamp=True, at_input=True, is_gain=True, label="preamp",
+        page_keys=("gain", "on"), neutral={"gain": "0 dB"},
+    ),
+    Block(name="trim", group="gain", at_input=True, is_gain=True, page_keys=("gain", "on"), neutral={"gain": "0 dB"}),
+    Block(name="polarity", group="gain", page_keys=("on",)),
+    Block(name="delay", group="gain", page_keys=("time", "on"), neutral={"time": "1 ms"}),
+    Block(
+        name="high-pass", group="equaliser", shapes_tone=True,
+        page_keys=("frequency", "slope", "on"), neutral={"frequency": "80 Hz", "slope": "12 dB/oct"},
+    ),
+    Block(
+        name="low-pass", group="equaliser",
+        page_keys=("frequency", "slope", "on"), neutral={"frequency": "12 kHz", "slope": "12 dB/oct"},
+    ),
+    Block(
+        name="bell", group="equaliser", is_bell_or_shelf=True, shapes_tone=True,
+        page_keys=("frequency", "gain", "q", "on"), neutral={"frequency": "1 kHz", "gain": "0 dB", "q": 1},
+    ),
+    Block(
+        name="low-shelf", group="equaliser", is_bell_or_shelf=True, shapes_tone=True, label="low shelf",
+        page_keys=("frequency", "gain", "q", "on"), neutral={"frequency": "120 Hz", "gain": "0 dB"},
+    ),
+    Block(
+        name="high-shelf", group="equaliser", is_bell_or_shelf=True, shapes_tone=True, label="high shelf",
+        page_keys=("frequency", "gain", "q", "on"), neutral={"frequency": "8 kHz", "gain": "0 dB"},
+    ),
+    Block(name="saturation", group="dynamics", page_keys=("drive", "on"), neutral={"drive": "0 dB"}),
+    Block(
+        name="gate", group="dynamics", moves_gain=True,
+        page_keys=("threshold", "range", "attack", "hold", "release", "hysteresis"), neutral={"threshold": "-50 dBFS"},
+    ),
+    Block(
+        name="compressor", group="dynamics", moves_gain=True,
+        page_keys=("threshold", "ratio", "knee", "attack", "release", "makeup", "detector", "high_pass"),
+        neutral={"threshold": "-18 dBFS", "ratio": 2},
+    ),
+    Block(
+        name="dynamic-bell", group="dynamics", moves_gain=True, label="dynamic bell",
+        page_keys=("frequency", "threshold", "gain", "q", "attack", "release"),
+        neutral={"frequency": "3 kHz", "threshold": "-24 dBFS", "gain": "-3 dB", "q": 1},
+    ),
+    Block(name="mid-side", group="stereo", label="", page_keys=("mid", "side"), neutral={"mid": "0 dB", "side": "0 dB"}),
+    Block(name="pan", group="stereo", page_keys=("position",), neutral={"position": 0}),
+    Block(
+        name="limiter", group="dynamics", moves_gain=True,
+        page_keys=("ceiling", "release"), neutral={"ceiling": "-1 dBFS"},
+    ),
+    Block(name="curve", group="equaliser", page_keys=("file",)),
+)  # fmt: skip
+BLOCKS: Final[dict[str, Block]] = {block.name: block for block in _TABLE}
+"""From a block's name to what is true of it."""

@@ -1,0 +1,119 @@
+"""The table of roles: everything that is true of a role stands here, and nowhere else.
+
+Where a fact names no source it is common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+RoleName = Literal[
+    "lead vocal", "backing vocal", "speech", "guitar", "acoustic guitar", "bass", "keys", "kick", "snare", "toms",
+    "overheads", "percussion", "playback", "audience", "click", "talkback", "other",
+]  # fmt: skip
+ROLE_NAMES: Final[tuple[RoleName, ...]] = get_args(RoleName)
+
+Family = Literal["voice", "guitar", "drum"]
+"""Roles of one family may sound like each other for an evening."""
+ToneFamily = Literal["singing", "speech", "keys", "drum", "cymbals", "any"]
+"""Roles of one tone family vary alike from song to song."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Role:
+    """Facts about one role."""
+
+    name: RoleName
+    is_voice: bool = False
+    """Words or a sung line: judged for being understood."""
+    leads: bool = False
+    """The voice the mix is built around."""
+    speaks: bool = False
+    open_microphone: bool = False
+    """Picked up by a microphone that hears the stage: bleed in it is no fault, and it can feed back."""
+    strikes: bool = False
+    """A drum or the like: its level is the level of its hits."""
+    kit: bool = False
+    """Part of a drum kit, which a drummer may bring along."""
+    line: bool = False
+    """Comes by cable from an instrument or a machine: its pauses are quiet."""
+    has_presets: bool = False
+    """The player changes sounds by foot or at a keyboard."""
+    resonant_body: bool = False
+    """An instrument whose body and pick-up can feed back."""
+    on_radio: bool = False
+    """Often comes over a radio link."""
+    machine: bool = False
+    """May come from a machine, which can stop and start within a sample."""
+    finished: bool = False
+    """A finished recording: what is cut, silent or equal on both sides in it may be meant."""
+    spaced: bool = False
+    """A pair of microphones apart from each other: sound reaches the two at different times by design."""
+    metronome: bool = False
+    """The players' click."""
+    to_stage: bool = False
+    """The desk's own microphone to the stage."""
+    in_a_mix: bool = True
+    """May be heard by the public."""
+    own_level: bool = True
+    """Sits at the house's nominal level; without it, only a nominal of the source's own is judged."""
+    may_be_silent: bool = False
+    """Often patched and not used."""
+    shaped: bool = True
+    """Somebody shapes its tone by ear."""
+    urgency: int = 1
+    """Added to the urgency of what is wrong: 0 the words carry the evening, 3 nobody in the room hears it."""
+    tone_advice: str = "ask-microphone"
+    """Where to look when its tone is not as usual: a name of the catalogue of sentences."""
+    family: Family | None = None
+    sings: bool = False
+    """Who sings lead one week sings harmony the next."""
+    goes_by_song: bool = False
+    """Tone goes by the song (keys a voice sings in, hat or ride), so that it takes more weeks to know."""
+    tone_family: ToneFamily = "any"
+
+
+_TABLE: Final = (
+    Role(
+        name="lead vocal", tone_advice="ask-singer", is_voice=True, leads=True, open_microphone=True, on_radio=True, urgency=0,
+        family="voice", sings=True, goes_by_song=True, tone_family="singing",
+    ),
+    Role(
+        name="backing vocal", tone_advice="ask-singer", is_voice=True, open_microphone=True, on_radio=True, urgency=0,
+        family="voice", sings=True, goes_by_song=True, tone_family="singing",
+    ),
+    Role(
+        name="speech", tone_advice="ask-speaker", is_voice=True, speaks=True, open_microphone=True, on_radio=True, urgency=0,
+        family="voice", tone_family="speech",
+    ),
+    Role(name="guitar", tone_advice="ask-guitar", line=True, has_presets=True, on_radio=True, family="guitar"),
+    Role(name="acoustic guitar", tone_advice="ask-pick-up", line=True, has_presets=True, resonant_body=True, on_radio=True, family="guitar"),
+    Role(name="bass", tone_advice="ask-pick-up", line=True, has_presets=True, on_radio=True),
+    Role(name="keys", tone_advice="ask-keys", line=True, has_presets=True, machine=True, tone_family="keys"),
+    Role(name="kick", strikes=True, kit=True, machine=True, own_level=False, family="drum", tone_family="drum"),
+    Role(
+        name="snare", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True,
+        family="drum", tone_family="drum",
+    ),
+    Role(
+        name="toms", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True,
+        family="drum", tone_family="drum",
+    ),
+    Role(name="overheads", kit=True, open_microphone=True, spaced=True, goes_by_song=True, tone_family="cymbals"),
+    Role(name="percussion", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True, tone_family="drum"),
+    Role(name="playback", line=True, machine=True, finished=True, may_be_silent=True, tone_family="keys"),
+    Role(
+        name="audience", open_microphone=True, spaced=True, own_level=False, may_be_silent=True, shaped=False, urgency=3,
+    ),
+    Role(
+        name="click", metronome=True, in_a_mix=False, own_level=False, may_be_silent=True, shaped=False, urgency=3,
+    ),
+    Role(
+        name="talkback", to_stage=True, open_microphone=True, in_a_mix=False, own_level=False, may_be_silent=True,
+        shaped=False, urgency=3,
+    ),
+    Role(name="other", own_level=False, may_be_silent=True, shaped=False, urgency=3),
+)  # fmt: skip
+ROLES: Final[dict[str, Role]] = {role.name: role for role in _TABLE}
+"""From a role's name to what is true of it."""

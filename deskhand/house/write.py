@@ -1,0 +1,172 @@
+"""Values and chains written into a house file, its comments kept."""
+
+from __future__ import annotations
+
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from deskhand.errors import HouseError
+from deskhand.house.read import FILE_NAME, made_blocks, parse_house
+from deskhand.recording.names import key
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+
+def write_values(text: str, changes: dict[tuple[str | int, ...], Any]) -> str:
+    """The house file with some values changed, its comments and layout kept.
+
+    Parameters
+    ----------
+    text : str
+        The file as it is.
+    changes : dict
+        Path to new value, such as `{("source", 2, "nominal"): "-20 dBFS"}`.
+
+    Raises
+    ------
+    HouseError
+        A path that is not in the file.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    for path, value in changes.items():
+        table: Any = document
+        for piece in path[:-1]:
+            try:
+                table = table[piece]
+            except (KeyError, IndexError) as error:
+                where = ".".join(map(str, path))
+                raise HouseError(FILE_NAME, f"there is no {where} to change", "add it first") from error
+        table[path[-1]] = value
+    return tomlkit.dumps(document)
+
+
+def written_source(text: str, source: str) -> dict[str, Any]:
+    """A source as the house file has it: its keys and its chain, in the words of the file.
+
+    Raises
+    ------
+    HouseError
+        A mistake in the file, or there is no such source.
+    """
+    parse_house(text, Path(FILE_NAME))
+    found = next((one for one in tomllib.loads(text).get("source", []) if key(str(one["name"])) == key(source)), None)
+    if found is None:
+        raise HouseError(FILE_NAME, f'there is no source "{source}"', "read the page again")
+    return dict(found)
+
+
+def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], keys: Mapping[str, Any]) -> str:
+    """The house file with another chain, and other keys, of one source; its comments and layout kept.
+
+    Parameters
+    ----------
+    text : str
+        The file as it is.
+    source : str
+    chain : sequence of mapping
+        Blocks in the words of the file, like `{"block": "bell", "frequency": "400 Hz", "gain": "-1.5 dB"}`.
+    keys : mapping
+        Such as `{"fader": "-6 dB"}`; a key with None is taken out.
+
+    Raises
+    ------
+    HouseError
+        There is no such source, or what comes out is no house file.
+    """
+    import tomlkit
+
+    written_source(text, source)
+    made_blocks(chain)
+    document = tomlkit.parse(text)
+    tables: Any = document["source"]
+    table = next(one for one in tables if key(str(one["name"])) == key(source))
+    for name, value in keys.items():
+        if value is None:
+            table.pop(name, None)
+        else:
+            table[name] = value
+    written = [dict(one) for one in table.get("chain", [])]
+    if not chain and not written:
+        table.pop("chain", None)
+    elif isinstance(table.get("chain"), tomlkit.items.Array):
+        if not chain:
+            table.pop("chain")
+        elif written != [dict(one) for one in chain]:
+            table["chain"] = _in_one_line(chain)
+    else:
+        # a comment behind an empty line is on what follows, and stays in front of that
+        behind = _cut_off(table["chain"][-1] if written else table)
+        if not written:
+            table.append("chain", tomlkit.aot())
+        _write_chain(table["chain"], chain)
+        last = table["chain"][-1] if chain else table
+        if not chain:
+            table.pop("chain")
+        last.value.body.extend(behind)
+    out = tomlkit.dumps(document)
+    parse_house(out, Path(FILE_NAME))
+    return out
+
+
+def _in_one_line(chain: Sequence[Mapping[str, Any]]) -> Any:
+    """A chain as whoever wrote `chain = [...]` would have it."""
+    import tomlkit
+
+    rows = tomlkit.array()
+    for block in chain:
+        row = tomlkit.inline_table()
+        row.update(block)
+        rows.append(row)
+    return rows
+
+
+def _cut_off(table: Any) -> list[Any]:
+    """What stands behind a table's last key and an empty line, taken out of it."""
+    import tomlkit
+
+    body = table.value.body
+    first = next((place for place in range(len(body), 0, -1) if body[place - 1][0] is not None), 0)
+    while first < len(body) and not isinstance(body[first][1], tomlkit.items.Whitespace):
+        first += 1
+    behind = list(body[first:])
+    del body[first:]
+    return behind
+
+
+def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
+    """Bring a chain in a document to other blocks: what is there in the same order is changed in place and keeps its comments."""
+    import tomlkit
+
+    at = 0
+
+    def take_out() -> None:
+        # what stands in front of the next block is kept for it
+        behind = "".join(item.as_string() for _, item in _cut_off(entries[at]))
+        del entries[at]
+        if at < len(entries) and "#" in behind:
+            entries[at].trivia.indent = behind.lstrip("\n") + entries[at].trivia.indent
+
+    for block in chain:
+        kinds = [one["block"] for one in entries[at:]]
+        if block["block"] in kinds:
+            # those between were taken out
+            for _ in range(kinds.index(block["block"])):
+                take_out()
+            entry = entries[at]
+            for name in [name for name in entry if name not in block]:
+                del entry[name]
+            for name, value in block.items():
+                if name not in entry or entry[name] != value:
+                    entry[name] = value
+        else:
+            made = tomlkit.table()
+            for name, value in block.items():
+                made.append(name, value)
+            entries.insert(at, made)
+        at += 1
+    while len(entries) > at:
+        take_out()
