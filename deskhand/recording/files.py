@@ -362,7 +362,7 @@ def _probe_library(path: Path, layout: SampleLayout | None) -> AudioFile:
             )
         if frames and not samples.holds(frames - 1):
             raise RecordingError(
-                path.name, f"ends before the {clock(promised / rate)} that its header promises", COPY_AGAIN
+                path.name, f"cannot be decoded up to the {clock(promised / rate)} that its header promises", COPY_AGAIN
             )
         return AudioFile(
             path=path,

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from deskhand.chain.nominal import NominalPoint
 from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings import Finding
@@ -178,6 +179,21 @@ def test_level_and_balance_are_two_moves_that_do_not_undo_each_other(rng):
     existing = plan(_heard(signal, chain, [_off_balance(5.0)], source=Source(**TWO_CHANNELS), level_dbfs=-10.0))
     [move] = existing.moves
     assert (move.index, move.settings["gain"].before, move.settings["gain"].after) == (0, 1.0, -4.0)
+
+
+def test_a_side_s_trim_of_this_week_is_not_asked_again(rng):
+    """What the kept weeks had too is part of what is usual, and counts for nothing."""
+    signal = _pair(rng, 6.0)
+    chain = [{"block": "trim", "gain": "-4 dB", "on": "right"}]
+    nominal = NominalPoint(
+        level_dbfs=-12.0, gain_db=-2.0, true_peak_dbtp=-3.0, mono_loss_db=-1.0, reversed_side=False, balance_db=-4.0
+    )
+    how = {"source": Source(**TWO_CHANNELS), "nominal": nominal, "level_dbfs": -12.0}
+    [rest] = plan(_heard(signal, chain, [_off_balance(6.0)], **how)).moves
+    assert (rest.settings["gain"].before, rest.settings["gain"].after) == (-4.0, -6.0)
+    assert not plan(_heard(signal, chain, [_off_balance(4.0)], **how)).moves
+    [whole] = plan(_heard(signal, chain, [_off_balance(6.0)], usual_balance_db=-4.0, **how)).moves
+    assert (whole.settings["gain"].before, whole.settings["gain"].after) == (-4.0, -10.0)
 
 
 def test_a_side_is_not_turned_where_the_desk_sets_both_at_once(rng):
