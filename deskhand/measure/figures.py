@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
-from deskhand.dsp import decays, events, lanes, loudness, peak, scan, spectrum
+from deskhand.dsp import decays, events, growing_tones, lanes, loudness, peak, scan, spectrum
 from deskhand.units import dbfs_from_mean_square
 
 if TYPE_CHECKING:
@@ -616,7 +616,7 @@ class _Worker:
         """A tone that grows, looked for in each range apart: the voice it grows under is louder lower down."""
         grid, howls = self.grid, self.figures[row].howls
         spacing = grid.sample_rate_hz / grid.transform
-        events.growing_tones(power, self._edges, start // grid.hop, self.howling[row], self._tones, self._tone_counts)
+        growing_tones.growing_tones(power, self._edges, start // grid.hop, self.howling[row], self._tones, self._tone_counts)
         for rows, count in zip(self._tones, self._tone_counts, strict=True):
             for k in range(count):
                 begin, end, hz = (
