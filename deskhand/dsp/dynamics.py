@@ -371,12 +371,12 @@ def true_tops(signal: np.ndarray, side: int, phases: np.ndarray, ceiling: float,
             highest = max(highest, abs(signal[index]))
         for index in range(first, last):
             # the sample `side` back from the newest that is looked at, and the gap that follows it
-            newest = index + 1
-            top = max(abs(signal[newest + side - 1]), abs(signal[newest + side]))
+            window_start = index + 1
+            top = max(abs(signal[window_start + side - 1]), abs(signal[window_start + side]))
             if highest * largest_gain > ceiling:
                 for phase in range(phases.shape[0]):
                     total = 0.0
                     for tap in range(2 * side):
-                        total += phases[phase, tap] * signal[newest + tap]
+                        total += phases[phase, tap] * signal[window_start + tap]
                     top = max(top, abs(total))
             tops[index] = top

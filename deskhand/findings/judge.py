@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
     from deskhand.chain.meter import Stage
     from deskhand.house import HouseFile, Source
-    from deskhand.measure.figures import Event, Figures, Grid
+    from deskhand.measure.figures import AnalysisGrid, Event, Figures
     from deskhand.mix.clearance import Clearance
     from deskhand.recording import Track
 
@@ -533,7 +533,7 @@ def _judge_sounds(source: Source, reading: SourceReading, make: _Maker, context:
     )
 
 
-def _rate_factor(grid: Grid) -> float:
+def _rate_factor(grid: AnalysisGrid) -> float:
     """How much more the fourth difference makes of the same sound at this rate than at 48 kHz."""
     return float((48000.0 * grid.stride / grid.sample_rate_hz) ** 8)
 

@@ -12,7 +12,7 @@ from deskhand.units import db_from_power, dbfs_from_mean_square, power_from_db
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from deskhand.measure.figures import Grid, TrackFigures
+    from deskhand.measure.figures import AnalysisGrid, TrackFigures
 
 _MULTIPLES: Final = 14
 _OFF_HZ: Final = 0.5
@@ -104,14 +104,14 @@ class _Lines:
         return found, total, float(np.average(said, weights=np.square(found))) if found else mains_hz
 
 
-def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+def find_hum(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
     """Hum in the quietest moments of a track, or else under its playing; None when no lines of the mains stand out.
 
     Parameters
     ----------
     track : TrackFigures
         Its `quiet` windows (2.7 s each) are looked at.
-    grid : Grid
+    grid : AnalysisGrid
         Of the measurement.
     mains_hz : float
         50 or 60.
@@ -129,7 +129,7 @@ def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
     return playing if playing and (quiet is None or len(playing.lines_hz) > len(quiet.lines_hz)) else quiet
 
 
-def _under_playing(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+def _under_playing(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
     if track.soft is None or track.windows < _LEAST_WINDOWS:
         return None
     spectra = (track.windows / track.soft[None, :]) ** 2
@@ -157,7 +157,7 @@ def _best(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> Hum |
     )
 
 
-def _in_pauses(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+def _in_pauses(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
     # windows that overlap by two thirds say the same thing: at least two must lie apart
     if len(track.quiet) < 2 or np.ptp([moment for _, moment, _ in track.quiet]) < 3.0:
         return None
