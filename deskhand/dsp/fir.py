@@ -41,13 +41,13 @@ OVERSAMPLING_LATENCY: Final = _OVERSAMPLING_TAPS
 
 
 @nb.njit("void(float64[::1], float64[::1], int64, int64, float64[::1])", cache=True, nogil=True)
-def _add_convolved(signal: np.ndarray, taps: np.ndarray, first: int, step: int, out: np.ndarray) -> None:
-    """Add to out[n] the sum over k of taps[first + step k] signal[n + history - k], history being what `signal` is longer by."""
-    history = signal.shape[0] - out.shape[0]
+def _add_convolved(signal: np.ndarray, taps: np.ndarray, first: int, step: int, filtered: np.ndarray) -> None:
+    """Add to filtered[n] the sum over k of taps[first + step k] signal[n + history - k], history being what `signal` is longer by."""
+    history = signal.shape[0] - filtered.shape[0]
     count = (taps.shape[0] - 1 - first) // step + 1
-    for begin in range(0, out.shape[0], 1024):
-        size = min(1024, out.shape[0] - begin)
-        sums = out[begin : begin + size]
+    for begin in range(0, filtered.shape[0], 1024):
+        size = min(1024, filtered.shape[0] - begin)
+        sums = filtered[begin : begin + size]
         # two taps a turn: the running sum is then loaded and stored half as often
         for k in range(0, count - 1, 2):
             w0, w1 = taps[first + step * k], taps[first + step * (k + 1)]

@@ -24,7 +24,9 @@ if TYPE_CHECKING:
 _GRAM_FRAMES: Final = 2048
 """Samples compared of each second: enough to tell tracks that are the same. Common practice, no source."""
 _LEAK_LOW_HZ: Final = 300.0
+"""Lower edge of the range in which leaks are looked for. Common practice, no source."""
 _LEAK_HIGH_HZ: Final = 8000.0
+"""Upper edge of that range. Common practice, no source."""
 _SOUNDING: Final = 3e-6  # mean square: a click or talkback sounds above -52 dBFS RMS (common practice, no source)
 
 
