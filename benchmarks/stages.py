@@ -27,7 +27,7 @@ from deskhand.chain.run import Chain, WhatIf
 from deskhand.dsp import decays, hearing, lanes, loudness, peak, scan, spectrum
 from deskhand.dsp.intelligibility import BandEnergies, audible_over_time
 from deskhand.house import ChainBlock
-from deskhand.measure.figures import grid, measure_figures
+from deskhand.measure.figures import analysis_grid, measure_figures
 from deskhand.recording import open_recording
 
 if TYPE_CHECKING:
@@ -79,7 +79,7 @@ def line(name: str, seconds: float, samples: int, note: str = "") -> None:
 
 def passes(seconds: float) -> None:
     """The kernels of the measuring pass, on four tracks for one second each."""
-    lengths = grid(RATE_HZ)
+    lengths = analysis_grid(RATE_HZ)
     held = music((lengths.carry + lengths.chunk) / RATE_HZ + 0.01, 4)[:, : lengths.carry + lengths.chunk].copy()
     chunk = 4 * lengths.chunk
     print("the measuring pass, stage by stage:")

@@ -7,7 +7,7 @@ from pathlib import Path
 
 
 def kernels_are_compiled() -> bool:
-    """Whether the measuring kernels lie compiled in a cache; the first run has to make them."""
+    """True where the measuring kernels lie compiled in a cache; the first run has to make them."""
     folders = [Path(__file__).parent / "__pycache__"]
     if os.environ.get("NUMBA_CACHE_DIR"):
         folders.append(Path(os.environ["NUMBA_CACHE_DIR"]))

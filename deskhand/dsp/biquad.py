@@ -17,16 +17,16 @@ def response(
 ) -> NDArray[np.complex128]:
     """Frequency response of (sections, 6) second-order sections at frequencies in Hz, shape as given."""
     z = np.exp(-2j * np.pi * np.asarray(frequency_hz, np.float64) / sample_rate_hz)
-    out = np.ones(z.shape, np.complex128)
+    transfer = np.ones(z.shape, np.complex128)
     for b0, b1, b2, a0, a1, a2 in np.atleast_2d(sos):
-        out *= (b0 + b1 * z + b2 * z * z) / (a0 + a1 * z + a2 * z * z)
-    return out
+        transfer *= (b0 + b1 * z + b2 * z * z) / (a0 + a1 * z + a2 * z * z)
+    return transfer
 
 
 def tangent(
     numerator: tuple[float, float, float], denominator: tuple[float, float, float], frequency_hz: float, rate_hz: float
 ) -> NDArray[np.float64]:
-    """The section of (n2 s^2 + n1 s + n0) / (d2 s^2 + d1 s + d0), s over its corner, by the tangent mapping: exact at the corner.
+    """Section of (n2 s^2 + n1 s + n0) / (d2 s^2 + d1 s + d0), s over its corner, by the tangent mapping: exact at the corner.
 
     Powers of s from the highest; (6,) b0 b1 b2 1 a1 a2.
     """
@@ -34,11 +34,17 @@ def tangent(
     first_order = numerator[0] == 0.0 and denominator[0] == 0.0
 
     def mapped(part: tuple[float, float, float]) -> NDArray[np.float64]:
-        two, one, zero = part
+        second, first, constant = part
         if first_order:
             # without this a pole on the unit circle would lie under a zero
-            return np.array([one + zero * k, zero * k - one, 0.0])
-        return np.array([two + one * k + zero * k * k, 2.0 * (zero * k * k - two), two - one * k + zero * k * k])
+            return np.array([first + constant * k, constant * k - first, 0.0])
+        return np.array(
+            [
+                second + first * k + constant * k * k,
+                2.0 * (constant * k * k - second),
+                second - first * k + constant * k * k,
+            ]
+        )
 
     top, bottom = mapped(numerator), mapped(denominator)
     return np.asarray(np.concatenate([top, bottom]) / bottom[0])
@@ -63,14 +69,14 @@ def matched(
     sample_rate_hz: float,
     third_hz: float,
 ) -> NDArray[np.float64] | None:
-    """A section with the poles of an analogue one, and its magnitude at 0 Hz, at half the sample rate and in between.
+    """Section with the poles of an analogue one, and with its magnitude at 0 Hz, at half the sample rate and in between.
 
     The tangent mapping squeezes everything above a quarter of the rate; this keeps the magnitude instead.
 
     Parameters
     ----------
     corner_hz, damping : float
-        Of the analogue poles s^2 + 2 damping w s + w^2; damping is 1 / (2 Q), 1 for a double real pole.
+        Corner and damping of the analogue poles s^2 + 2 damping w s + w^2; damping is 1 / (2 Q), 1 for a double real pole.
     power : callable
         |H|^2 of the analogue section at frequencies in Hz.
     third_hz : float
@@ -94,7 +100,7 @@ def matched(
 
 
 def from_powers(powers: NDArray[np.float64], a1: float, a2: float) -> NDArray[np.float64] | None:
-    """The section with poles a1, a2 and a numerator of given squared magnitudes.
+    """Section with poles a1, a2 and a numerator of given squared magnitudes.
 
     Parameters
     ----------

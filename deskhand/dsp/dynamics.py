@@ -13,28 +13,29 @@ from typing import Final
 import numba as nb
 import numpy as np
 
-FLOOR_DB: Final = -200.0
-TWO_STAGE_FAST_S: Final = 0.06
-TWO_STAGE_SLOW_S: Final = 0.5
-TWO_STAGE_SLOWEST_S: Final = 5.0
-TWO_STAGE_CHARGE_S: Final = 1.0
-TWO_STAGE_MEMORY_S: Final = 8.0
+FLOOR_DB: Final = -200.0  # level of nothing: 10 lg of the 1e-20 that `to_db` adds
+# The two-stage release: common practice, no source; docs/validation-chain.md measures what these five give.
+TWO_STAGE_FAST_S: Final = 0.06  # return of what lies above the store (no source)
+TWO_STAGE_SLOW_S: Final = 0.5  # return of the store after short compression (no source)
+TWO_STAGE_SLOWEST_S: Final = 5.0  # return of the store after long compression (no source)
+TWO_STAGE_CHARGE_S: Final = 1.0  # filling of the store (no source)
+TWO_STAGE_MEMORY_S: Final = 8.0  # time over which the share of compression is counted (no source)
 RISING_DB: Final = 6.0
-"""A rising ratio is 1 + level over threshold / this."""
+"""Level over the threshold by which a rising ratio grows by one: 1 + over / 6 dB. Common practice, no source."""
 RISING: Final = 0.0
 """Stands for a rising ratio in the kernels."""
 _NO_DENORMALS: Final = 1e-25
-"""Numbers too small to be normal are a hundred times slower."""
+"""Added to what decays (below -200 dB): numbers too small to be normal take a hundred times as long."""
 
 
 def keep(time_s: float, sample_rate_hz: float) -> float:
-    """Factor a sample of a one-pole smoother with a time constant; 0 for none."""
+    """Factor a sample of a one-pole smoother with a time constant; 0 for a time of 0."""
     return float(np.exp(-1.0 / (time_s * sample_rate_hz))) if time_s > 0.0 else 0.0
 
 
 @nb.njit("float64(float64, float64, float64, float64)", cache=True, nogil=True)
 def static_reduction_db(level_db: float, threshold_db: float, ratio: float, knee_db: float) -> float:
-    """What a compressor takes off at a level, in dB, 0 or more.
+    """Gain reduction of a compressor at a level, in dB, 0 or more.
 
     Parameters
     ----------
@@ -60,7 +61,7 @@ def static_reduction_db(level_db: float, threshold_db: float, ratio: float, knee
 
 @nb.njit("void(float64[::1])", cache=True, nogil=True)
 def to_db(power: np.ndarray) -> None:
-    """10 lg of each value, in place, within 1e-9 dB of that of the value plus 1e-20, which is -200 dB.
+    """Turn powers into decibels, in place: 10 lg of each value plus 1e-20 (-200 dB), within 1e-9 dB.
 
     The logarithm of the mantissa is a series in (m - sqrt 2) / (m + sqrt 2), whose first term left out is below 1e-9; written
     with integer views so that it vectorises, which calls of the library do not.
@@ -88,20 +89,20 @@ def to_db(power: np.ndarray) -> None:
 
 
 @nb.njit("void(float64[::1], float64[::1])", cache=True, nogil=True)
-def to_gain(gain_db: np.ndarray, out: np.ndarray) -> None:
-    """10^(x / 20) of each value, within 1e-9 of itself, for -2000 to 2000 dB."""
+def to_gain(gain_db: np.ndarray, gain: np.ndarray) -> None:
+    """Gain factors of (frames,) decibels: 10^(x / 20), within 1e-9 of itself, for -2000 to 2000 dB."""
     size = gain_db.shape[0]
     work = np.empty(512)
     bits = work.view(np.int64)
     big = 6755399441055744.0  # 1.5 * 2^52: what is added to it is rounded to an integer in its low bits
     for first in range(0, size, 512):
         count = min(512, size - first)
-        piece, made = gain_db[first : first + count], out[first : first + count]
+        piece, gains = gain_db[first : first + count], gain[first : first + count]
         for index in range(count):
             work[index] = piece[index] * 0.16609640474436813 + big
         for index in range(count):
             f = (piece[index] * 0.16609640474436813 - (work[index] - big)) * 0.6931471805599453
-            made[index] = 1.0 + f * (
+            gains[index] = 1.0 + f * (
                 1.0
                 + f
                 * (
@@ -120,7 +121,7 @@ def to_gain(gain_db: np.ndarray, out: np.ndarray) -> None:
         for index in range(count):
             bits[index] = (bits[index] + np.int64(1023)) << np.int64(52)
         for index in range(count):
-            made[index] *= work[index]
+            gains[index] *= work[index]
 
 
 @nb.njit("void(float64[::1], float64, float64[::1], float64[::1])", cache=True, nogil=True)
@@ -131,7 +132,7 @@ def detect(signal: np.ndarray, keep_rms: float, state: np.ndarray, level_db: np.
     ----------
     signal : (frames,)
     keep_rms : float
-        Of the averaging of squares; 0 looks at peaks.
+        Factor a sample of the averaging of squares, from `keep`; 0 looks at peaks.
     state : (1,)
         The average so far; updated.
     level_db : (frames,)
@@ -151,14 +152,14 @@ def detect(signal: np.ndarray, keep_rms: float, state: np.ndarray, level_db: np.
 
 @nb.njit("void(float64[::1], float64, float64, float64)", cache=True, nogil=True)
 def compress(level_db: np.ndarray, threshold_db: float, ratio: float, knee_db: float) -> None:
-    """Levels to the reductions a compressor asks for, in place."""
+    """Turn (frames,) levels into the gain reduction a compressor asks for, in place."""
     for index in range(level_db.shape[0]):
         level_db[index] = static_reduction_db(level_db[index], threshold_db, ratio, knee_db)
 
 
 @nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
 def smooth(reduction_db: np.ndarray, keep_attack: float, keep_release: float, state: np.ndarray) -> None:
-    """Attack and release, in place on (frames,); state (1,), updated. Giannoulis et al. 2012: smooth branching detector."""
+    """Smooth gain reduction by attack and release, in place on (frames,); state (1,), updated. Giannoulis et al. 2012: smooth branching detector."""
     held = state[0]
     for index in range(reduction_db.shape[0]):
         wanted = reduction_db[index]
@@ -170,7 +171,7 @@ def smooth(reduction_db: np.ndarray, keep_attack: float, keep_release: float, st
 
 @nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
 def smooth_two_stage(reduction_db: np.ndarray, keep_attack: float, sample_rate_hz: float, state: np.ndarray) -> None:
-    """Attack, and a release in two stages, in place on (frames,).
+    """Smooth gain reduction by an attack and a release in two stages, in place on (frames,).
 
     While it takes off, half of the reduction passes into a slow store within a second (time constant). When the level falls,
     what lies above the store returns with 60 ms, the store itself with 0.5 s after short compression and up to 5 s after long:
@@ -210,14 +211,14 @@ def smooth_two_stage(reduction_db: np.ndarray, keep_attack: float, sample_rate_h
 
 @nb.njit("void(float64[::1], float64, float64, float64, int64, float64[::1])", cache=True, nogil=True)
 def gate(level_db: np.ndarray, open_db: float, close_db: float, range_db: float, hold: int, state: np.ndarray) -> None:
-    """Levels to the reductions a gate asks for, in place: 0 while open, `range_db` (positive) while closed.
+    """Turn (frames,) levels into the gain reduction a gate asks for, in place: 0 open, `range_db` (positive) closed.
 
     It opens above `open_db` and closes when the level has stayed below `close_db` for `hold` samples.
 
     Parameters
     ----------
     state : (2,)
-        Whether it is open, samples left to hold; updated.
+        1 while open or 0, and samples left to hold; updated.
     """
     is_open, left = state[0], state[1]
     for index in range(level_db.shape[0]):
@@ -235,7 +236,7 @@ def gate(level_db: np.ndarray, open_db: float, close_db: float, range_db: float,
 
 @nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
 def smooth_gate(reduction_db: np.ndarray, keep_open: float, keep_close: float, state: np.ndarray) -> None:
-    """As `smooth`, but the attack is the opening: less reduction."""
+    """Opening and closing of a gate, in place on (frames,): as `smooth`, with the opening (less reduction) for the attack."""
     held = state[0]
     for index in range(reduction_db.shape[0]):
         wanted = reduction_db[index]
@@ -248,10 +249,10 @@ def smooth_gate(reduction_db: np.ndarray, keep_open: float, keep_close: float, s
 @nb.njit("void(float64[:, ::1], float64[::1], float64)", cache=True, nogil=True)
 def apply(signal: np.ndarray, reduction_db: np.ndarray, makeup_db: float) -> None:
     """Take (frames,) dB off (channels, frames), in place."""
-    most = 0.0
+    largest_db = 0.0
     for index in range(reduction_db.shape[0]):
-        most = max(most, abs(reduction_db[index]))
-    if most == 0.0 and makeup_db == 0.0:
+        largest_db = max(largest_db, abs(reduction_db[index]))
+    if largest_db == 0.0 and makeup_db == 0.0:
         return
     gain = np.empty(reduction_db.shape[0])
     for index in range(reduction_db.shape[0]):
@@ -296,50 +297,55 @@ def moving_bell(signal: np.ndarray, amount_db: np.ndarray, section: np.ndarray, 
 
 @nb.njit("void(float64[::1], int64, float64, float64[::1], int64[::1], float64[::1])", cache=True, nogil=True)
 def look_ahead(
-    reduction_db: np.ndarray, ahead: int, keep_release: float, held: np.ndarray, place: np.ndarray, out: np.ndarray
+    reduction_db: np.ndarray,
+    ahead: int,
+    keep_release: float,
+    held: np.ndarray,
+    ring_slot: np.ndarray,
+    smoothed_db: np.ndarray,
 ) -> None:
-    """What a limiter takes off: the largest reduction asked for within the next `ahead` samples, reached by a straight line.
+    """Gain reduction of a limiter: the largest asked for within the next `ahead` samples, reached by a straight line.
 
     The result lies `ahead` samples behind: delay the signal by as much.
 
     Parameters
     ----------
     reduction_db : (frames,)
-        What each sample needs.
+        Gain reduction that each sample needs, in dB.
     held : (3 * ahead + 2,)
         Ring of demands, ring of maxima, running sum of the second, released value; updated. Zeros to begin with.
-    place : (1,)
-        Place in the rings; updated.
-    out : (frames,)
+    ring_slot : (1,)
+        Slot in the rings to be filled next; updated.
+    smoothed_db : (frames,)
         Filled.
     """
-    at = place[0]
+    slot = ring_slot[0]
     demands, maxima = held[:ahead], held[ahead : 2 * ahead]
     total, released = held[3 * ahead], held[3 * ahead + 1]
     for index in range(reduction_db.shape[0]):
-        demands[at] = reduction_db[index]
-        most = 0.0
-        for near in range(ahead):
-            most = max(most, demands[near])
-        released = most if most > released else most + keep_release * (released - most)
+        demands[slot] = reduction_db[index]
+        largest = 0.0
+        for ahead_index in range(ahead):
+            largest = max(largest, demands[ahead_index])
+        released = largest if largest > released else largest + keep_release * (released - largest)
         if released < 1e-7:
             released = 0.0
-        total += released - maxima[at]
-        maxima[at] = released
-        out[index] = max(0.0, total / ahead)
-        at = at + 1 if at + 1 < ahead else 0
-        if at == 0:
+        total += released - maxima[slot]
+        maxima[slot] = released
+        smoothed_db[index] = max(0.0, total / ahead)
+        slot = slot + 1 if slot + 1 < ahead else 0
+        if slot == 0:
             # rounding must not add up
             total = 0.0
-            for near in range(ahead):
-                total += maxima[near]
-    place[0] = at
+            for ahead_index in range(ahead):
+                total += maxima[ahead_index]
+    ring_slot[0] = slot
     held[3 * ahead], held[3 * ahead + 1] = total, released
 
 
 @nb.njit("void(float64[::1], int64, float64[:, ::1], float64, float64[::1])", cache=True, nogil=True)
-def true_tops(signal: np.ndarray, side: int, phases: np.ndarray, ceiling: float, out: np.ndarray) -> None:
-    """The largest magnitude at each sample and between it and the next one, where it may pass a ceiling.
+def true_tops(signal: np.ndarray, side: int, phases: np.ndarray, ceiling: float, tops: np.ndarray) -> None:
+    """Largest magnitude at each sample and between it and the next one, where it may pass a ceiling.
 
     Parameters
     ----------
@@ -349,28 +355,28 @@ def true_tops(signal: np.ndarray, side: int, phases: np.ndarray, ceiling: float,
         From `deskhand.dsp.peak.interpolator`.
     ceiling : float
         Where not even the most that interpolation can add reaches it, the larger of the two samples is told.
-    out : (frames,)
+    tops : (frames,)
         Filled.
     """
-    most = 1.0
+    largest_gain = 1.0
     for phase in range(phases.shape[0]):
         total = 0.0
         for tap in range(2 * side):
             total += abs(phases[phase, tap])
-        most = max(most, total)
-    for first in range(0, out.shape[0], 64):
-        last = min(out.shape[0], first + 64)
+        largest_gain = max(largest_gain, total)
+    for first in range(0, tops.shape[0], 64):
+        last = min(tops.shape[0], first + 64)
         highest = 0.0
         for index in range(first, last + 2 * side):
             highest = max(highest, abs(signal[index]))
         for index in range(first, last):
             # the sample `side` back from the newest that is looked at, and the gap that follows it
-            at = index + 1
-            top = max(abs(signal[at + side - 1]), abs(signal[at + side]))
-            if highest * most > ceiling:
+            window_start = index + 1
+            top = max(abs(signal[window_start + side - 1]), abs(signal[window_start + side]))
+            if highest * largest_gain > ceiling:
                 for phase in range(phases.shape[0]):
                     total = 0.0
                     for tap in range(2 * side):
-                        total += phases[phase, tap] * signal[at + tap]
+                        total += phases[phase, tap] * signal[window_start + tap]
                     top = max(top, abs(total))
-            out[index] = top
+            tops[index] = top

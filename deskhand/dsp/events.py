@@ -1,4 +1,4 @@
-"""Faults that last samples or milliseconds: flat tops, dropouts, clicks, bursts, mutes, a tone that grows.
+"""Faults that last samples or milliseconds: flat tops, dropouts, clicks, bursts, mutes.
 
 Each kernel is given a stretch with context on both sides and reports what begins inside it, so that every place is looked
 at exactly once whatever the block size. All thresholds: common practice, no source; they are set by tests on real audio.
@@ -10,6 +10,7 @@ import numba as nb
 import numpy as np
 
 
+# long: one walk over the samples; split, it would cost calls for each of them
 @nb.njit("int64(float32[::1], int64, int64, float32, int64[::1], float32[::1], int64[::1])", cache=True, nogil=True)
 def flat_tops(
     signal: np.ndarray,
@@ -20,7 +21,7 @@ def flat_tops(
     level: np.ndarray,
     length: np.ndarray,
 ) -> int:
-    """Peaks cut flat: runs of three or more equal samples that a curve did not lead into.
+    """Find peaks cut flat: runs of three or more equal samples that a curve did not lead into.
 
     A smooth peak may hold equal samples too, but it comes to them gently: here the steps into and out of the run are at
     least eight times the difference allowed inside it.
@@ -33,23 +34,23 @@ def flat_tops(
     floor : float
         Magnitude below which nothing is looked for.
     start, level, length : arrays
-        Filled with where each run begins, its magnitude and its samples.
+        Filled with the sample at which each run begins, its magnitude and its length in samples.
 
     Returns
     -------
-    How many were found, at most the arrays' length.
+    int, number of runs, at most the arrays' length.
     """
-    found = 0
+    flat_count = 0
     index = first
     clear = first
-    while index < last and found < start.shape[0]:
+    while index < last and flat_count < start.shape[0]:
         if index >= clear:
             # most stretches hold no equal neighbours that are loud: count them 64 at a time, which vectorises
             count = np.int32(0)
-            here, following = signal[index : index + 64], signal[index + 1 : index + 65]
+            stretch, next_samples = signal[index : index + 64], signal[index + 1 : index + 65]
             for near in range(64):
-                size = abs(here[near])
-                same = abs(following[near] - here[near]) <= np.float32(1e-4) * size
+                size = abs(stretch[near])
+                same = abs(next_samples[near] - stretch[near]) <= np.float32(1e-4) * size
                 count += np.int32(same & (size >= floor))
             clear = index + 64
             if count == 0:
@@ -75,16 +76,17 @@ def flat_tops(
         out_of = sign * (value - signal[end + 1])
         # a plateau longer than what can be seen of it here is one, however it ends
         if end - index >= 2 and into > sharp * within and (out_of > sharp * within or end == index + 38):
-            start[found] = index
-            level[found] = size
-            length[found] = end - index + 1
-            found += 1
+            start[flat_count] = index
+            level[flat_count] = size
+            length[flat_count] = end - index + 1
+            flat_count += 1
         index = end + 1
-    return found
+    return flat_count
 
 
 @nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
 def _power(signal: np.ndarray, first: int, last: int) -> float:
+    """Mean square of samples [first, last)."""
     total = 0.0
     for index in range(first, last):
         total += np.float64(signal[index]) * signal[index]
@@ -93,32 +95,33 @@ def _power(signal: np.ndarray, first: int, last: int) -> float:
 
 @nb.njit("int64(float32[::1], int64, int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
 def dropouts(
-    signal: np.ndarray, first: int, last: int, offset: int, near: int, state: np.ndarray, out: np.ndarray
+    signal: np.ndarray, first: int, last: int, offset: int, samples_in_5_ms: int, state: np.ndarray, spans: np.ndarray
 ) -> int:
-    """Runs of exact zeros cut into sound: sound right up to them and right after them.
+    """Find runs of exact zeros cut into sound: sound right up to them and right after them.
 
     Parameters
     ----------
     signal : (frames,) float32
-        With `near` samples of context on both sides of [first, last).
+        With `samples_in_5_ms` samples of context on both sides of [first, last).
     first, last : int
         Samples to look at.
     offset : int
         Place of `signal[0]` in the take, in samples.
-    near : int
+    samples_in_5_ms : int
         Samples in 5 ms.
     state : (4,) float64
-        Run length so far, where it began, power before it, whether it was cut; carried from block to block.
-    out : (most, 2) float64
+        Run length so far, the sample of the take at which it began, power before it, 1 where it was cut or 0; carried from
+        block to block.
+    spans : (most, 2) float64
         Filled with begin and end of each dropout, in samples of the take.
 
     Returns
     -------
-    How many were found.
+    int, number of dropouts.
     """
-    loud = 1.5e-6  # -55 dBFS RMS
-    edge = near // 10
-    found = 0
+    loud = 1.5e-6  # mean square: -55 dBFS RMS
+    edge = samples_in_5_ms // 10
+    dropout_count = 0
     run = int(state[0])
     index = first - 1
     while index + 1 < last:
@@ -126,30 +129,30 @@ def dropouts(
         if run == 0 and index + 64 <= last:
             # most stretches hold no zeros: count them 64 at a time, which vectorises
             zeros = np.int32(0)
-            here = signal[index : index + 64]
-            for near_by in range(64):
-                zeros += np.int32(here[near_by] == np.float32(0.0))
+            stretch = signal[index : index + 64]
+            for sample in range(64):
+                zeros += np.int32(stretch[sample] == np.float32(0.0))
             if zeros == 0:
                 index += 63
                 continue
         if signal[index] == 0.0:
             if run == 0:
                 state[1] = offset + index
-                before = _power(signal, index - near, index)
+                before = _power(signal, index - samples_in_5_ms, index)
                 state[2] = before
                 # a fade has died away in the last half millisecond; a cut has not
                 state[3] = 1.0 if before > loud and _power(signal, index - edge, index) > 0.01 * before else 0.0
             run += 1
             continue
-        if run >= 16 and state[3] == 1.0 and found < out.shape[0]:
-            after = _power(signal, index, index + near)
+        if run >= 16 and state[3] == 1.0 and dropout_count < spans.shape[0]:
+            after = _power(signal, index, index + samples_in_5_ms)
             if after > loud and _power(signal, index, index + edge) > 0.01 * after:
-                out[found, 0] = state[1]
-                out[found, 1] = offset + index
-                found += 1
+                spans[dropout_count, 0] = state[1]
+                spans[dropout_count, 1] = offset + index
+                dropout_count += 1
         run = 0
     state[0] = run
-    return found
+    return dropout_count
 
 
 @nb.njit("float64(float32[::1], int64, int64, int64)", cache=True, nogil=True)
@@ -181,7 +184,7 @@ def clicks(
     floor: np.float32,
     start: np.ndarray,
 ) -> int:
-    """Single jumps in the wave: a spike in the fourth difference with quiet on both sides of it.
+    """Find single jumps in the wave: a spike in the fourth difference with quiet on both sides of it.
 
     A stick, a pick or a consonant also begins with a spike, but what follows rings on for milliseconds.
 
@@ -190,65 +193,68 @@ def clicks(
     signal : (frames,) float32
         With 205 `stride` samples of context before `first`, and as many after the last block.
     first : int
-        Where the first block begins.
+        Sample at which the first block begins.
     step, stride : int
         As given to `peak.sharpness`.
     top, usual : (blocks,) float32
-        What it found in each block.
+        Largest fourth difference and its mean square in each block, from there.
     floor : float
         Spikes below this are too small to be heard.
     start : array
-        Filled with where.
+        Filled with the sample of each click.
 
     Returns
     -------
-    How many were found.
+    int, number of clicks.
     """
-    found = 0
+    click_count = 0
     for block in range(top.shape[0]):
         # the block's own mean contains the spike: 1/step of its square and its neighbours'
-        if top[block] < max(floor, np.sqrt(usual[block]) * np.float32(5.0)) or found >= start.shape[0]:
+        if top[block] < max(floor, np.sqrt(usual[block]) * np.float32(5.0)) or click_count >= start.shape[0]:
             continue
         begin = first + block * step
-        square, at = 0.0, begin
+        square, spike = 0.0, begin
         # the spike's middle may lie in the block beside this one
         for index in range(begin - 4 * stride, begin + step + 4 * stride):
             size = _sharp_power(signal, stride, index, index + 1)
             if size > square:
-                square, at = size, index
-        rest = max(
-            _sharp_power(signal, stride, at - 40 * stride, at - 5 * stride - 1),
-            _sharp_power(signal, stride, at + 5 * stride + 2, at + 40 * stride + 1),
-            _sharp_power(signal, stride, at - 200 * stride, at - 5 * stride - 1),
-            _sharp_power(signal, stride, at + 5 * stride + 2, at + 200 * stride + 1),
+                square, spike = size, index
+        around = max(
+            _sharp_power(signal, stride, spike - 40 * stride, spike - 5 * stride - 1),
+            _sharp_power(signal, stride, spike + 5 * stride + 2, spike + 40 * stride + 1),
+            _sharp_power(signal, stride, spike - 200 * stride, spike - 5 * stride - 1),
+            _sharp_power(signal, stride, spike + 5 * stride + 2, spike + 200 * stride + 1),
         )
-        if square > 400.0 * rest:
-            start[found] = at + 2 * stride
-            found += 1
-    return found
+        if square > 400.0 * around:
+            start[click_count] = spike + 2 * stride
+            click_count += 1
+    return click_count
 
 
+# long: one walk over the blocks; split, it would cost calls for each of them
 @nb.njit("int64(float32[::1], float32[::1], int64, int64, float64[:, ::1])", cache=True, nogil=True)
-def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, last: int, out: np.ndarray) -> int:
-    """Short bursts of white noise, and short mutes that are not digital silence, as a radio link makes them.
+def bursts_and_mutes(
+    mean_square: np.ndarray, sharp: np.ndarray, first: int, last: int, interruptions: np.ndarray
+) -> int:
+    """Find short bursts of white noise, and short mutes that are not digital silence, as a radio link makes them.
 
     Parameters
     ----------
     mean_square, sharp : (blocks,) float32
-        Of the signal and of its fourth difference, in 10 ms blocks, with 60 blocks of context on both sides.
+        Mean squares of the signal and of its fourth difference, in 10 ms blocks, with 60 blocks of context on both sides.
     first, last : int
-        What begins in [first, last) is reported.
-    out : (most, 4) float64
+        Bursts and mutes that begin in [first, last) are reported.
+    interruptions : (most, 4) float64
         Filled with first block, end block, 1 for a burst or 2 for a mute, and for a burst how white it
         is (ratio of the two powers, 70 for white noise), for a mute the largest mean square inside.
 
     Returns
     -------
-    How many were found.
+    int, number of bursts and mutes.
     """
-    found = 0
+    event_count = 0
     index = first
-    while index < last and found < out.shape[0]:
+    while index < last and event_count < interruptions.shape[0]:
         before = np.float32(0.0)
         for back in range(2, 6):
             before = max(before, sharp[index - back])
@@ -282,8 +288,13 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
                         end += 1
                     if sharp[index] < 0.05 * level:
                         index += 1
-                    out[found, 0], out[found, 1], out[found, 2], out[found, 3] = index, end, 1.0, white
-                    found += 1
+                    (
+                        interruptions[event_count, 0],
+                        interruptions[event_count, 1],
+                        interruptions[event_count, 2],
+                        interruptions[event_count, 3],
+                    ) = index, end, 1.0, white
+                    event_count += 1
                     index = end + 2
                     continue
         # a mute: 35 dB down within 20 ms, some noise left, and back as fast
@@ -302,109 +313,14 @@ def bursts_and_mutes(mean_square: np.ndarray, sharp: np.ndarray, first: int, las
                     inside = np.float32(0.0)
                     for within in range(index + 1, end - 1):
                         inside = max(inside, mean_square[within])
-                    out[found, 0], out[found, 1], out[found, 2], out[found, 3] = index, end, 2.0, inside
-                    found += 1
+                    (
+                        interruptions[event_count, 0],
+                        interruptions[event_count, 1],
+                        interruptions[event_count, 2],
+                        interruptions[event_count, 3],
+                    ) = index, end, 2.0, inside
+                    event_count += 1
                     index = end - 2  # a burst may be what ends it
                     continue
         index += 1
-    return found
-
-
-@nb.njit("int64(float32[:, ::1], int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
-def growing_tone(power: np.ndarray, low_bin: int, high_bin: int, frame: int, state: np.ndarray, out: np.ndarray) -> int:
-    """A single steady tone that grows, as feedback does.
-
-    Parameters
-    ----------
-    power : (frames, bins) float32
-        Power spectra, one every 100 ms.
-    low_bin, high_bin : int
-        Where to look.
-    frame : int
-        Number of the first frame in the take.
-    state : (6,) float64
-        Bin, first frame of the rise, level there (dB), level last (dB), frames since it last rose, whether reported.
-    out : (most, 3) float64
-        Filled with begin and end frame, and bin.
-
-    Returns
-    -------
-    How many were found. A tone counts that makes up half the power of the range looked at, stands 20 dB above its
-    surroundings, has no harmonics, and grows by 10 dB or more over 0.8 s or longer.
-    """
-    found = 0
-    bins = power.shape[1]
-    for row in range(power.shape[0]):
-        top = np.float32(0.0)
-        at = low_bin
-        total = 0.0
-        for index in range(low_bin, high_bin):
-            total += power[row, index]
-            if power[row, index] > top:
-                top = power[row, index]
-                at = index
-        around = 0.0
-        count = 0
-        width = max(6, int(at * 0.12))
-        for index in range(max(1, at - width), min(bins, at + width + 1)):
-            if abs(index - at) > 3:
-                around += power[row, index]
-                count += 1
-        tone = np.float64(top)
-        if at > 0 and at + 1 < bins:
-            tone += power[row, at - 1] + power[row, at + 1]
-        pure = bool(tone > 0.5 * total and tone > 1e-12 and tone > 100.0 * around / max(1, count))
-        if pure:
-            for multiple in range(2, 4):
-                centre = multiple * at
-                if centre + multiple < bins:
-                    for index in range(centre - multiple, centre + multiple + 1):
-                        if power[row, index] > 0.003 * tone:
-                            pure = False
-        now = frame + row
-        if not pure:
-            state[0] = -1.0
-            continue
-        # the peak's place between bins, from its neighbours
-        left, right = np.float64(power[row, at - 1]), np.float64(power[row, at + 1])
-        place = at + 0.5 * (np.sqrt(right) - np.sqrt(left)) / (np.sqrt(top) + 1e-30)
-        level = 10.0 * np.log10(tone)
-        if state[0] < 0 or abs(place - state[0]) > 0.5:
-            state[0], state[1], state[2], state[3], state[4], state[5] = place, now, level, level, 0.0, -1.0
-            continue
-        if level < state[2] + 1.0:
-            # it has not begun to grow
-            state[1] = now
-            state[2] = min(state[2], level)
-        if level > state[3] - 0.3:
-            if level > state[3]:
-                state[3] = level
-                state[4] = 0.0
-            else:
-                state[4] += 1.0
-        else:
-            state[4] += 3.0
-        if state[4] > 5.0:
-            state[1], state[2], state[3], state[4], state[5] = now, level, level, 0.0, -1.0
-            continue
-        if now - state[1] >= 8 and state[3] - state[2] >= 10.0:
-            if state[5] >= 0 and int(state[5]) < found:
-                out[int(state[5]), 1] = now + 1
-            elif found < out.shape[0]:
-                out[found, 0], out[found, 1], out[found, 2] = state[1], now + 1, place
-                state[5] = found
-                found += 1
-    # a rise that goes on in the next block is reported there as its own stretch; the caller joins them
-    state[5] = -1.0
-    return found
-
-
-@nb.njit(
-    "void(float32[:, ::1], int64[::1], int64, float64[:, ::1], float64[:, :, ::1], int64[::1])", cache=True, nogil=True
-)
-def growing_tones(
-    power: np.ndarray, edges: np.ndarray, frame: int, state: np.ndarray, out: np.ndarray, counts: np.ndarray
-) -> None:
-    """`growing_tone` between each two edges, in bins; state (ranges, 6), out (ranges, most, 3), counts (ranges,), how many."""
-    for place in range(counts.shape[0]):
-        counts[place] = growing_tone(power, edges[place], edges[place + 1], frame, state[place], out[place])
+    return event_count

@@ -14,6 +14,7 @@ import numba as nb
 import numpy as np
 
 from deskhand.dsp.biquad import from_powers, poles, response, tangent
+from deskhand.units import db_from_amplitude, db_from_power
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -21,13 +22,15 @@ if TYPE_CHECKING:
 Alignment = Literal["butterworth", "linkwitz-riley"]
 _GRID_HZ: Final = np.geomspace(20.0, 20000.0, 120)
 _FLOOR_DB: Final = -60.0
-"""Below this an error of the response does not matter."""
+"""Level against the response's highest below which its error does not count. Common practice, no source."""
 Prototype = tuple[tuple[float, float, float], tuple[float, float, float]]
 """Numerator and denominator in s / (2 pi frequency), highest power first."""
 _EXACT_DB: Final = 0.01
+"""Error of the tangent mapping below which no other design is tried. Common practice, no source."""
 _ROUNDS: Final = 12
+"""Rounds of Lawson's weights; docs/validation-chain.md has the errors they leave."""
 _SMALLEST: Final = 1e-30
-"""What is left of a sound long gone: numbers too small to be normal are a hundred times slower."""
+"""State below this (-600 dB) is set to 0: numbers too small to be normal take a hundred times as long."""
 
 
 def analogue_power(
@@ -47,11 +50,12 @@ def _error_db(
     frequency_hz: float,
     rate_hz: float,
 ) -> float:
+    """Largest error of a section's response against its analogue prototype from 20 Hz to 20 kHz, in dB."""
     grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
-    wanted = 10.0 * np.log10(np.maximum(analogue_power(numerator, denominator, grid / frequency_hz), 1e-30))
-    got = 20.0 * np.log10(np.maximum(np.abs(response(sos, grid, sample_rate_hz=rate_hz)), 1e-15))
-    seen = wanted > wanted.max() + _FLOOR_DB
-    return float(np.abs(got - wanted)[seen].max(initial=0.0))
+    goal_db = db_from_power(np.maximum(analogue_power(numerator, denominator, grid / frequency_hz), 1e-30))
+    response_db = db_from_amplitude(np.maximum(np.abs(response(sos, grid, sample_rate_hz=rate_hz)), 1e-15))
+    counted = goal_db > goal_db.max() + _FLOOR_DB
+    return float(np.abs(response_db - goal_db)[counted].max(initial=0.0))
 
 
 def _section(
@@ -60,7 +64,7 @@ def _section(
     frequency_hz: float,
     rate_hz: float,
 ) -> NDArray[np.float64]:
-    """The section nearest to an analogue prototype in s / (2 pi frequency)."""
+    """Section nearest to an analogue prototype in s / (2 pi frequency)."""
     prototype = numerator, denominator
     candidates: list[NDArray[np.float64] | None] = []
     if frequency_hz < 0.49 * rate_hz:
@@ -79,16 +83,17 @@ def _section(
             turned = _fitted(denominator, numerator, frequency_hz, rate_hz)
             if turned is not None:
                 candidates.append(np.concatenate([turned[3:], turned[:3]]) / turned[0])
-    known = [one for one in candidates if one is not None and _is_stable(one)]
+    known = [section for section in candidates if section is not None and _is_stable(section)]
     return min(known, key=lambda sos: _error_db(sos, numerator, denominator, frequency_hz, rate_hz))
 
 
 def _is_stable(sos: NDArray[np.float64]) -> bool:
+    """True where both poles of a section lie inside the unit circle."""
     return bool(abs(sos[5]) < 1.0 and abs(sos[4]) < 1.0 + sos[5])
 
 
 def _poles(denominator: tuple[float, float, float], frequency_hz: float, rate_hz: float) -> tuple[float, float]:
-    """a1 and a2 by impulse invariance."""
+    """Coefficients a1 and a2 of a prototype's poles by impulse invariance."""
     d2, d1, d0 = denominator
     w = 2.0 * np.pi * frequency_hz / rate_hz
     if d2 == 0.0:
@@ -98,17 +103,17 @@ def _poles(denominator: tuple[float, float, float], frequency_hz: float, rate_hz
 
 
 def _high_pass_matched(prototype: Prototype, frequency_hz: float, rate_hz: float) -> NDArray[np.float64]:
-    """Both zeros at 0 Hz, poles by impulse invariance, magnitude exact at the corner."""
+    """High-pass with both zeros at 0 Hz, poles by impulse invariance, magnitude exact at the corner."""
     a1, a2 = _poles(prototype[1], frequency_hz, rate_hz)
     sos = np.array([1.0, -2.0, 1.0, 1.0, a1, a2])
-    at = np.array([min(frequency_hz, 0.45 * rate_hz)])
-    wanted = float(np.sqrt(analogue_power(*prototype, at / frequency_hz)[0]))
-    sos[:3] *= wanted / float(np.abs(response(sos, at, sample_rate_hz=rate_hz))[0])
+    exact_hz = np.array([min(frequency_hz, 0.45 * rate_hz)])
+    wanted = float(np.sqrt(analogue_power(*prototype, exact_hz / frequency_hz)[0]))
+    sos[:3] *= wanted / float(np.abs(response(sos, exact_hz, sample_rate_hz=rate_hz))[0])
     return sos
 
 
 def _first_order_high_pass(prototype: Prototype, frequency_hz: float, rate_hz: float) -> NDArray[np.float64] | None:
-    """One zero at 0 Hz, another fitted as `_fitted` does; the pole by impulse invariance."""
+    """First-order high-pass: one zero at 0 Hz, another fitted as in `_fitted`; its pole by impulse invariance."""
     a1, a2 = _poles(prototype[1], frequency_hz, rate_hz)
     grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
     half = np.sin(np.pi * grid / rate_hz) ** 2
@@ -125,7 +130,9 @@ def _first_order_high_pass(prototype: Prototype, frequency_hz: float, rate_hz: f
 def _fitted(
     numerator: tuple[float, float, float], denominator: tuple[float, float, float], frequency_hz: float, rate_hz: float
 ) -> NDArray[np.float64] | None:
-    """Poles by impulse invariance, zeros by least squares on the logarithmic magnitude; None where no real zeros fit.
+    """Section with poles by impulse invariance and zeros by least squares on the logarithmic magnitude, or None.
+
+    None where no real zeros fit.
 
     The squared magnitude of a numerator is linear in three numbers (Vicanek 2016, "Matched Second Order Digital Filters",
     who matches it at three frequencies); weights that follow the largest errors bring it near the smallest possible
@@ -141,11 +148,11 @@ def _fitted(
     weight = np.where(wanted > wanted.max() * 10.0 ** (0.1 * _FLOOR_DB), 1.0, 0.0)
     best, least = None, np.inf
     for _ in range(_ROUNDS):
-        found, *_ = np.linalg.lstsq(rows * weight[:, None], weight, rcond=None)
-        ratio = rows @ found
+        powers, *_ = np.linalg.lstsq(rows * weight[:, None], weight, rcond=None)
+        ratio = rows @ powers
         off = np.abs(ratio - 1.0) if ratio.min() <= 0.0 else np.abs(np.log(ratio))
         off = np.where(weight > 0.0, off, 0.0)
-        sos = from_powers(found, a1, a2)
+        sos = from_powers(powers, a1, a2)
         if sos is not None and off.max() < least:
             best, least = sos, float(off.max())
         weight = weight * np.sqrt(off / max(float(off.max()), 1e-15) + 1e-3)
@@ -182,10 +189,10 @@ def pass_prototypes(*, order: int, high: bool, alignment: Alignment) -> list[Pro
     """Sections of a low- or high-pass of an order (6 dB/octave each); Linkwitz-Riley is two Butterworths of half of it."""
     base = order // 2 if alignment == "linkwitz-riley" else order
     top = (1.0, 0.0, 0.0) if high else (0.0, 0.0, 1.0)
-    out: list[Prototype] = [(top, (1.0, 1.0 / q, 1.0)) for q in _butterworth_qs(base)]
+    prototypes: list[Prototype] = [(top, (1.0, 1.0 / q, 1.0)) for q in _butterworth_qs(base)]
     if base % 2:
-        out.append(((0.0, 1.0, 0.0) if high else (0.0, 0.0, 1.0), (0.0, 1.0, 1.0)))
-    return out * (2 if alignment == "linkwitz-riley" else 1)
+        prototypes.append(((0.0, 1.0, 0.0) if high else (0.0, 0.0, 1.0), (0.0, 1.0, 1.0)))
+    return prototypes * (2 if alignment == "linkwitz-riley" else 1)
 
 
 def _designed(
@@ -238,6 +245,7 @@ def low_pass(
 def _pass(
     frequency_hz: float, slope_db_per_octave: float, sample_rate_hz: float, alignment: Alignment, *, high: bool
 ) -> NDArray[np.float64]:
+    """(sections, 6) low- or high-pass of a slope and an alignment."""
     sections = pass_prototypes(order=round(slope_db_per_octave / 6.0), high=high, alignment=alignment)
     # a crossover's legs must add up flat, which only the tangent mapping keeps for both
     return _designed(sections, frequency_hz, sample_rate_hz, plain=alignment == "linkwitz-riley")
@@ -258,15 +266,15 @@ def cascade(signal: np.ndarray, sos: np.ndarray, state: np.ndarray) -> None:
             a1, a2 = sos[section, 4], sos[section, 5]
             channel = 0
             while channel + 1 < signal.shape[0]:
-                one, other = signal[channel, first:last], signal[channel + 1, first:last]
+                first_row, second_row = signal[channel, first:last], signal[channel + 1, first:last]
                 s0, s1 = state[channel, section, 0], state[channel, section, 1]
                 t0, t1 = state[channel + 1, section, 0], state[channel + 1, section, 1]
                 for index in range(last - first):
-                    x, u = one[index], other[index]
+                    x, u = first_row[index], second_row[index]
                     y, v = b0 * x + s0, b0 * u + t0
                     s0, t0 = (b1 * x + s1) - a1 * y, (b1 * u + t1) - a1 * v
                     s1, t1 = b2 * x - a2 * y, b2 * u - a2 * v
-                    one[index], other[index] = y, v
+                    first_row[index], second_row[index] = y, v
                 state[channel, section, 0] = s0 if abs(s0) > _SMALLEST else 0.0
                 state[channel, section, 1] = s1 if abs(s1) > _SMALLEST else 0.0
                 state[channel + 1, section, 0] = t0 if abs(t0) > _SMALLEST else 0.0

@@ -11,26 +11,28 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 FRACTION_TAPS: Final = 64
-"""Of a fractional delay: 31 samples of it are latency. Flat within 0.01 dB to 0.45 of the sample rate."""
+"""Taps of a fractional delay: 31 samples of it are latency. Flat within 0.01 dB to 0.45 of the sample rate."""
 OVERSAMPLING: Final = 4
+"""Times the sample rate at which a curve bends, so that less folds back. Common practice, no source."""
 _OVERSAMPLING_TAPS: Final = 64
-"""For each sample of the lower rate; the pass-band is flat within 0.01 dB to 0.42 of it, images 99 dB down from 0.52 on."""
+"""Taps for each sample of the lower rate; the pass-band is flat within 0.01 dB to 0.42 of it, images 99 dB down from 0.52 on."""
 _OVERSAMPLING_CUTOFF: Final = 0.47
+"""Of the lower rate: middle between the pass-band's end at 0.42 and the images' fall at 0.52."""
 
 
 def fractional_delay(fraction: float) -> NDArray[np.float64]:
     """(64,) taps that delay by 31 + fraction samples, fraction in [0, 1): a sinc in a Kaiser window (beta 9)."""
-    at = np.arange(FRACTION_TAPS) - (FRACTION_TAPS // 2 - 1) - fraction
+    offset = np.arange(FRACTION_TAPS) - (FRACTION_TAPS // 2 - 1) - fraction
     half = FRACTION_TAPS / 2
-    taps = np.sinc(at) * np.i0(9.0 * np.sqrt(np.clip(1.0 - (at / half) ** 2, 0.0, 1.0)))
+    taps = np.sinc(offset) * np.i0(9.0 * np.sqrt(np.clip(1.0 - (offset / half) ** 2, 0.0, 1.0)))
     return np.asarray(taps / taps.sum())
 
 
 def oversampling_filter() -> NDArray[np.float64]:
     """(4 * 64 + 1,) linear-phase low-pass at four times the rate, 0 dB; a Kaiser-windowed sinc (beta 10)."""
     half = OVERSAMPLING * _OVERSAMPLING_TAPS // 2
-    at = np.arange(-half, half + 1)
-    taps = np.sinc(2.0 * _OVERSAMPLING_CUTOFF * at / OVERSAMPLING) * np.kaiser(2 * half + 1, 10.0)
+    offset = np.arange(-half, half + 1)
+    taps = np.sinc(2.0 * _OVERSAMPLING_CUTOFF * offset / OVERSAMPLING) * np.kaiser(2 * half + 1, 10.0)
     return np.asarray(taps / taps.sum())
 
 
@@ -39,29 +41,29 @@ OVERSAMPLING_LATENCY: Final = _OVERSAMPLING_TAPS
 
 
 @nb.njit("void(float64[::1], float64[::1], int64, int64, float64[::1])", cache=True, nogil=True)
-def _add_convolved(signal: np.ndarray, taps: np.ndarray, first: int, step: int, out: np.ndarray) -> None:
-    """out[n] += sum over k of taps[first + step k] signal[n + history - k], history being what `signal` is longer by."""
-    history = signal.shape[0] - out.shape[0]
+def _add_convolved(signal: np.ndarray, taps: np.ndarray, first: int, step: int, filtered: np.ndarray) -> None:
+    """Add to filtered[n] the sum over k of taps[first + step k] signal[n + history - k], history being what `signal` is longer by."""
+    history = signal.shape[0] - filtered.shape[0]
     count = (taps.shape[0] - 1 - first) // step + 1
-    for begin in range(0, out.shape[0], 1024):
-        size = min(1024, out.shape[0] - begin)
-        made = out[begin : begin + size]
+    for begin in range(0, filtered.shape[0], 1024):
+        size = min(1024, filtered.shape[0] - begin)
+        sums = filtered[begin : begin + size]
         # two taps a turn: the running sum is then loaded and stored half as often
         for k in range(0, count - 1, 2):
             w0, w1 = taps[first + step * k], taps[first + step * (k + 1)]
             x0 = signal[begin + history - k : begin + history - k + size]
             x1 = signal[begin + history - k - 1 : begin + history - k - 1 + size]
             for index in range(size):
-                made[index] += w0 * x0[index] + w1 * x1[index]
+                sums[index] += w0 * x0[index] + w1 * x1[index]
         if count % 2:
             w0 = taps[first + step * (count - 1)]
             x0 = signal[begin + history - count + 1 : begin + history - count + 1 + size]
             for index in range(size):
-                made[index] += w0 * x0[index]
+                sums[index] += w0 * x0[index]
 
 
 def bend(signal: NDArray[np.float64], drive: float, bias: float) -> NDArray[np.float64]:
-    """A soft curve: (tanh(drive x + bias) - tanh(bias)) / (drive (1 - tanh(bias)^2)), of any shape.
+    """Bend a signal by a soft curve: (tanh(drive x + bias) - tanh(bias)) / (drive (1 - tanh(bias)^2)), of any shape.
 
     Small signals pass with gain 1; the bias makes the two halves bend unequally, so that even harmonics come too.
     """
@@ -81,21 +83,21 @@ class Oversampled:
         self._bent = np.zeros((OVERSAMPLING, _OVERSAMPLING_TAPS + 1))
 
     def bend(self, signal: NDArray[np.float64], drive: float, bias: float) -> NDArray[np.float64]:
-        """(frames,), `OVERSAMPLING_LATENCY` samples late."""
-        both = np.concatenate([self._before, signal])
-        self._before = both[signal.size :].copy()
+        """Bend the next (frames,) samples; what comes back is `OVERSAMPLING_LATENCY` samples late."""
+        history = np.concatenate([self._before, signal])
+        self._before = history[signal.size :].copy()
         fast = np.zeros((OVERSAMPLING, signal.size))
         for phase in range(OVERSAMPLING):
-            _add_convolved(both, self._taps, phase, OVERSAMPLING, fast[phase])
+            _add_convolved(history, self._taps, phase, OVERSAMPLING, fast[phase])
         fast = bend(OVERSAMPLING * fast, drive, bias)
         held = np.concatenate([self._bent, fast], axis=1)
         self._bent = held[:, signal.size :].copy()
-        out = np.zeros(signal.size)
+        slow = np.zeros(signal.size)
         # the sample t phases before the newest of a slow sample is of phase -t, one slow sample earlier for t > 0
         for tap in range(OVERSAMPLING):
             row = held[-tap % OVERSAMPLING]
-            _add_convolved(np.ascontiguousarray(row[1:] if tap == 0 else row[:-1]), self._taps, tap, OVERSAMPLING, out)
-        return out
+            _add_convolved(np.ascontiguousarray(row[1:] if tap == 0 else row[:-1]), self._taps, tap, OVERSAMPLING, slow)
+        return slow
 
 
 class Convolver:
@@ -106,14 +108,14 @@ class Convolver:
         self._before = np.zeros((channels, taps.size - 1))
 
     def __call__(self, signal: NDArray[np.float64]) -> NDArray[np.float64]:
-        """(channels, frames) in and out."""
+        """Convolve the next (channels, frames) samples; shape as given."""
         import scipy.signal
 
-        both = np.concatenate([self._before, signal], axis=1)
-        self._before = both[:, signal.shape[1] :].copy()
+        history = np.concatenate([self._before, signal], axis=1)
+        self._before = history[:, signal.shape[1] :].copy()
         if not signal.shape[1]:
             return signal
-        return np.asarray(scipy.signal.oaconvolve(both, self._taps[None, :], mode="valid", axes=1))
+        return np.asarray(scipy.signal.oaconvolve(history, self._taps[None, :], mode="valid", axes=1))
 
 
 def curve(
@@ -124,7 +126,7 @@ def curve(
     minimum_phase: bool,
     taps: int,
 ) -> NDArray[np.float64]:
-    """A filter with a measured magnitude.
+    """Taps of a filter with a measured magnitude.
 
     Parameters
     ----------

@@ -27,17 +27,21 @@ if TYPE_CHECKING:
 BANDS: Final = 28
 """Third-octaves 25 Hz to 12.5 kHz."""
 SPECIFIC: Final = 240
-"""Places at which the specific loudness is given: every 0.1 Bark up to 24."""
+"""Values of the specific loudness: one every 0.1 Bark up to 24."""
 SAMPLE_RATE_HZ: Final = 48000
-"""Of the filters of ISO 532-1, Table A.2."""
+"""Sample rate of the filters of ISO 532-1, Table A.2."""
 _EVERY: Final = 24
 """Samples for each level: 2000 levels a second."""
 _INNER: Final = 24
 """Steps between two levels in the decays (ISO 532-1, A.4)."""
 LOUDNESS_RATE_HZ: Final = 500.0
+"""Loudness values a second: one every 2 ms (ISO 532-1:2017, clause 6)."""
 _REFERENCE_PA2: Final = 4e-10
+"""(20 uPa)^2, the reference of sound pressure levels."""
 _TINY_PA2: Final = 1e-12
+"""Added before the logarithm, as in the program of ISO 532-1:2017."""
 _THRESHOLD_FACTOR: Final = 0.25
+"""Threshold factor s of the core loudness (ISO 532-1:2017, 5.3 and 5.4)."""
 
 
 @nb.njit("void(float64[::1], boolean, float64[::1])", cache=True, nogil=True)
@@ -45,11 +49,11 @@ def _core_loudness(level_db: np.ndarray, diffuse: bool, core: np.ndarray) -> Non
     """Core loudness (21,) of the critical bands, the last of them 0, from (28,) third-octave levels (clauses 5.3, 5.4)."""
     low = np.zeros(3)
     for band in range(11):
-        at = 0
-        while at < 7 and level_db[band] > RANGES_DB[at] - LOW_CORRECTION_DB[at, band]:
-            at += 1
+        level_range = 0
+        while level_range < 7 and level_db[band] > RANGES_DB[level_range] - LOW_CORRECTION_DB[level_range, band]:
+            level_range += 1
         group = 0 if band < 6 else (1 if band < 9 else 2)
-        low[group] += 10.0 ** (0.1 * (level_db[band] + LOW_CORRECTION_DB[at, band]))
+        low[group] += 10.0 ** (0.1 * (level_db[band] + LOW_CORRECTION_DB[level_range, band]))
     for band in range(20):
         level = level_db[band + 8]
         if band < 3:
@@ -72,7 +76,7 @@ def _loudness(core: np.ndarray, specific: np.ndarray) -> float:
     """Total loudness in sone, and (240,) specific loudness, with the slopes towards high frequencies (clause 5.5)."""
     total = 0.0
     n1, z1 = 0.0, 0.0
-    at = 0  # place in `specific` to be filled next
+    next_place = 0  # index in `specific` to be filled next
     step = 0
     for band in range(21):
         column = min(max(band - 1, 0), 7)
@@ -92,15 +96,16 @@ def _loudness(core: np.ndarray, specific: np.ndarray) -> float:
                     z2 = upper
                     n2 = n1 - (z2 - z1) * slope
             total += (z2 - z1) * 0.5 * (n1 + n2)
-            while at < SPECIFIC and 0.1 * (at + 1) <= z2 + 1e-9:
-                specific[at] = n1 - (0.1 * (at + 1) - z1) * slope
-                at += 1
+            while next_place < SPECIFIC and 0.1 * (next_place + 1) <= z2 + 1e-9:
+                specific[next_place] = n1 - (0.1 * (next_place + 1) - z1) * slope
+                next_place += 1
             n1, z1 = n2, z2
     return max(0.0, total)
 
 
 @nb.njit("float64(float64[::1], boolean, float64[::1])", cache=True, nogil=True)
 def _stationary(level_db: np.ndarray, diffuse: bool, specific: np.ndarray) -> float:
+    """Loudness in sone of (28,) third-octave levels; fills (240,) specific loudness."""
     core = np.empty(21)
     _core_loudness(level_db, diffuse, core)
     return _loudness(core, specific)
@@ -163,8 +168,8 @@ def phon(loudness_sone: float) -> float:
 
 
 @nb.njit("void(float64[::1], float64[:, ::1])", cache=True, nogil=True)
-def _levels(pressure_pa: np.ndarray, out: np.ndarray) -> None:
-    """Third-octave levels 2000 times a second: filters, squares, three smoothings (clause 6.3); out (28, levels)."""
+def _levels(pressure_pa: np.ndarray, level_db: np.ndarray) -> None:
+    """Third-octave levels 2000 times a second: filters, squares, three smoothings (clause 6.3); fills (28, levels)."""
     for band in range(BANDS):
         a11, a12 = -2.0 - FILTERS[band, 0], 1.0 - FILTERS[band, 1]
         a21, a22 = -2.0 - FILTERS[band, 2], 1.0 - FILTERS[band, 3]
@@ -190,47 +195,47 @@ def _levels(pressure_pa: np.ndarray, out: np.ndarray) -> None:
             e2 = new * e1 + keep * e2
             e3 = new * e2 + keep * e3
             if index % _EVERY == 0:
-                out[band, index // _EVERY] = 10.0 * np.log10((e3 + _TINY_PA2) / _REFERENCE_PA2)
+                level_db[band, index // _EVERY] = 10.0 * np.log10((e3 + _TINY_PA2) / _REFERENCE_PA2)
 
 
 @nb.njit("void(float64[:, ::1])", cache=True, nogil=True)
 def _decays(core: np.ndarray) -> None:
-    """The ear's decay after a sound ends, faster after a short one (clause 6.4; A.4), in place on (21, levels)."""
+    """Let core loudness decay as in the ear after a sound ends, faster after a short one (clause 6.4; A.4), in place on (21, levels)."""
     short_s, long_s, var_s = 0.005, 0.015, 0.075
     step_s = 1.0 / (SAMPLE_RATE_HZ / _EVERY * _INNER)
     half = 0.5 * (var_s + long_s) / (var_s * short_s)
     root = np.sqrt(half * half - 1.0 / (short_s * var_s))
-    one, two = -half + root, -half - root
-    den = var_s * (one - two)
-    e1, e2 = np.exp(one * step_s), np.exp(two * step_s)
+    root_1, root_2 = -half + root, -half - root
+    den = var_s * (root_1 - root_2)
+    e1, e2 = np.exp(root_1 * step_s), np.exp(root_2 * step_s)
     b0 = (e1 - e2) / den
-    b1 = ((var_s * two + 1.0) * e1 - (var_s * one + 1.0) * e2) / den
-    b2 = ((var_s * one + 1.0) * e1 - (var_s * two + 1.0) * e2) / den
-    b3 = (var_s * one + 1.0) * (var_s * two + 1.0) * (e1 - e2) / den
+    b1 = ((var_s * root_2 + 1.0) * e1 - (var_s * root_1 + 1.0) * e2) / den
+    b2 = ((var_s * root_1 + 1.0) * e1 - (var_s * root_2 + 1.0) * e2) / den
+    b3 = (var_s * root_1 + 1.0) * (var_s * root_2 + 1.0) * (e1 - e2) / den
     b4, b5 = np.exp(-step_s / long_s), np.exp(-step_s / var_s)
     count = core.shape[1]
     for band in range(core.shape[0]):
-        out, held = 0.0, 0.0
+        decayed, held = 0.0, 0.0
         for index in range(count):
-            now = core[band, index]
+            current = core[band, index]
             following = core[band, index + 1] if index + 1 < count else 0.0
-            rise = (following - now) / _INNER
+            rise = (following - current) / _INNER
             first = 0.0
             for inner in range(_INNER):
-                value = now + inner * rise
-                if value < out:
-                    if out > held:
-                        new_held = out * b0 - held * b1
-                        new = out * b2 - held * b3
+                value = current + inner * rise
+                if value < decayed:
+                    if decayed > held:
+                        new_held = decayed * b0 - held * b1
+                        new = decayed * b2 - held * b3
                         new = max(new, value)
                         new_held = min(new_held, new)
                     else:
-                        new = max(out * b4, value)
+                        new = max(decayed * b4, value)
                         new_held = new
                 else:
                     new = value
-                    new_held = (held - value) * b5 + value if (value > out or out > held) else value
-                out, held = new, new_held
+                    new_held = (held - value) * b5 + value if (value > decayed or decayed > held) else value
+                decayed, held = new, new_held
                 if inner == 0:
                     first = new
             core[band, index] = first
@@ -238,17 +243,17 @@ def _decays(core: np.ndarray) -> None:
 
 @nb.njit("void(float64[::1])", cache=True, nogil=True)
 def _weigh_in_time(loudness: np.ndarray) -> None:
-    """Two low-passes that stand for the ear's inertia (clause 6.5), in place."""
+    """Smooth (levels,) loudness by two low-passes that stand for the ear's inertia (clause 6.5), in place."""
     count = loudness.shape[0]
     rate_hz = SAMPLE_RATE_HZ / _EVERY * _INNER
     keep_fast, keep_slow = np.exp(-1.0 / (rate_hz * 0.0035)), np.exp(-1.0 / (rate_hz * 0.07))
     fast, slow = 0.0, 0.0
     for index in range(count):
-        now = loudness[index]
-        rise = ((loudness[index + 1] if index + 1 < count else 0.0) - now) / _INNER
+        current = loudness[index]
+        rise = ((loudness[index + 1] if index + 1 < count else 0.0) - current) / _INNER
         result = 0.0
         for inner in range(_INNER):
-            value = now + inner * rise
+            value = current + inner * rise
             fast = (1.0 - keep_fast) * value + keep_fast * fast
             slow = (1.0 - keep_slow) * value + keep_slow * slow
             if inner == 0:
@@ -258,6 +263,7 @@ def _weigh_in_time(loudness: np.ndarray) -> None:
 
 @nb.njit("void(float64[:, ::1], boolean, float64[:, ::1])", cache=True, nogil=True)
 def _core_in_time(level_db: np.ndarray, diffuse: bool, core: np.ndarray) -> None:
+    """Core loudness (21, levels) from (28, levels) third-octave levels."""
     column, result = np.empty(BANDS), np.empty(21)
     for index in range(level_db.shape[1]):
         for band in range(BANDS):
@@ -268,6 +274,7 @@ def _core_in_time(level_db: np.ndarray, diffuse: bool, core: np.ndarray) -> None
 
 @nb.njit("void(float64[:, ::1], float64[::1], float64[:, ::1])", cache=True, nogil=True)
 def _loudness_in_time(core: np.ndarray, loudness: np.ndarray, specific: np.ndarray) -> None:
+    """Loudness (levels,) in sone from (21, levels) core loudness, and specific loudness (levels / 4, 240)."""
     column, result = np.empty(21), np.empty(SPECIFIC)
     for index in range(core.shape[1]):
         for band in range(21):

@@ -33,6 +33,7 @@ INTERNAL_NOISE_DB: Final = np.array(
     [0.6, -1.7, -3.9, -6.1, -8.2, -9.7, -10.8, -11.9, -12.5, -13.5, -15.4, -17.7, -21.2, -24.2, -25.9, -23.6, -15.8, -7.1]
 )  # fmt: skip
 FRAME_S: Final = 0.01
+"""Seconds a frame: the shortest window, 9.4 ms, in round numbers."""
 _COUNT: Final = len(BANDS_HZ)
 _MIDDLES_HZ: Final = np.array(BANDS_HZ)
 _SLOPE: Final = np.array([10.0 * np.log10(hz) - 6.353 for hz in BANDS_HZ])
@@ -43,7 +44,7 @@ _EXP: Final = np.log(10.0) / 10.0
 
 
 @nb.njit("void(float64[::1], float64[::1], float64[::1], float64[::1])", cache=True, nogil=True)
-def _audible(speech_db: np.ndarray, noise_db: np.ndarray, threshold_db: np.ndarray, out: np.ndarray) -> None:
+def _audible(speech_db: np.ndarray, noise_db: np.ndarray, threshold_db: np.ndarray, shares: np.ndarray) -> None:
     """Share (18,) of each band's 30 dB of speech that is heard (4.5 to 4.7): spectrum levels in dB."""
     larger = np.empty(_COUNT)
     slope = np.empty(_COUNT)
@@ -59,28 +60,28 @@ def _audible(speech_db: np.ndarray, noise_db: np.ndarray, threshold_db: np.ndarr
                 total += np.exp(_EXP * (larger[below] + slope[below] * _APART[band, below]))
             masking_db = 10.0 * np.log10(total)
         disturbance = max(masking_db, threshold_db[band])
-        out[band] = min(1.0, max(0.0, (speech_db[band] - disturbance + 15.0) / 30.0))
+        shares[band] = min(1.0, max(0.0, (speech_db[band] - disturbance + 15.0) / 30.0))
 
 
 @nb.njit("void(float64[::1], float64[:, ::1], float64[::1], float64[::1])", cache=True, nogil=True)
 def _audible_over_time(
-    speech_db: np.ndarray, noise_power: np.ndarray, threshold_db: np.ndarray, out: np.ndarray
+    speech_db: np.ndarray, noise_power: np.ndarray, threshold_db: np.ndarray, shares: np.ndarray
 ) -> None:
-    """Mean over frames of `_audible`; noise as (frames, 18) spectrum powers."""
+    """Mean over frames of the audible shares (18,); noise as (frames, 18) spectrum powers."""
     noise_db, share = np.empty(_COUNT), np.empty(_COUNT)
-    out[:] = 0.0
+    shares[:] = 0.0
     for frame in range(noise_power.shape[0]):
         for band in range(_COUNT):
             noise_db[band] = 10.0 * np.log10(noise_power[frame, band] + 1e-5)
         _audible(speech_db, noise_db, threshold_db, share)
         for band in range(_COUNT):
-            out[band] += share[band]
+            shares[band] += share[band]
     for band in range(_COUNT):
-        out[band] /= max(1, noise_power.shape[0])
+        shares[band] /= max(1, noise_power.shape[0])
 
 
 def level_distortion(speech_db: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(18,) factor by which loud speech loses (ANSI S3.5-1997, 4.8), against normal effort always."""
+    """Level distortion factor (18,) by which loud speech loses (ANSI S3.5-1997, 4.8), against normal effort always."""
     return np.asarray(np.clip(1.0 - (speech_db - NORMAL_SPEECH_DB - 10.0) / 160.0, 0.0, 1.0), np.float64)
 
 
@@ -109,10 +110,10 @@ def audible_shares(
     ----------
     ANSI S3.5-1997 (R2017), 4.3 to 4.7: one-third-octave procedure with spread of masking.
     """
-    out = np.empty(_COUNT)
+    shares = np.empty(_COUNT)
     threshold = INTERNAL_NOISE_DB + np.broadcast_to(np.asarray(hearing_loss_db, np.float64), (_COUNT,))
-    _audible(np.ascontiguousarray(speech_db, np.float64), np.ascontiguousarray(noise_db, np.float64), threshold, out)
-    return out
+    _audible(np.ascontiguousarray(speech_db, np.float64), np.ascontiguousarray(noise_db, np.float64), threshold, shares)
+    return shares
 
 
 def index(
@@ -152,14 +153,14 @@ def audible_over_time(speech_db: NDArray[np.float64], noise_power: NDArray[np.fl
     Rhebergen & Versfeld 2005, doi:10.1121/1.1861713: the index of every frame, the speech by its long-term spectrum, the
     noise by the instant, averaged over time.
     """
-    out = np.empty(_COUNT)
+    shares = np.empty(_COUNT)
     _audible_over_time(
         np.ascontiguousarray(speech_db, np.float64),
         np.ascontiguousarray(noise_power, np.float64),
         INTERNAL_NOISE_DB,
-        out,
+        shares,
     )
-    return out
+    return shares
 
 
 def window_frames() -> tuple[int, ...]:
@@ -169,14 +170,14 @@ def window_frames() -> tuple[int, ...]:
 
 
 def in_windows(power: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(frames, 18) averaged over each band's window, which ends with the frame (Rhebergen & Versfeld 2005: all end together)."""
-    out = np.empty(power.shape)
+    """Average (frames, 18) powers over each band's window, which ends with the frame (Rhebergen & Versfeld 2005: all end together)."""
+    averages = np.empty(power.shape)
     total = np.concatenate([np.zeros((1, _COUNT)), np.cumsum(power, axis=0)])
     ends = np.arange(1, len(power) + 1)
     for band, frames in enumerate(window_frames()):
         first = np.maximum(0, ends - frames)
-        out[:, band] = (total[ends, band] - total[first, band]) / (ends - first)
-    return np.maximum(out, 0.0)
+        averages[:, band] = (total[ends, band] - total[first, band]) / (ends - first)
+    return np.maximum(averages, 0.0)
 
 
 def third_octave_sos(middle_hz: float, *, sample_rate_hz: float) -> NDArray[np.float64]:
@@ -204,7 +205,7 @@ def third_octave_sos(middle_hz: float, *, sample_rate_hz: float) -> NDArray[np.f
 
 
 class BandEnergies:
-    """Energies of up to any number of channels in the 18 bands, every 10 ms, in stretches of whole frames."""
+    """Energies of channels in the 18 bands, every 10 ms, in stretches of whole frames."""
 
     def __init__(self, channels: int, sample_rate_hz: int) -> None:
         self.step = round(sample_rate_hz * FRAME_S)
@@ -224,11 +225,16 @@ class BandEnergies:
             padded = np.zeros((lanes.LANES, samples.shape[1]), np.float32)
             padded[:count] = samples
         frames = samples.shape[1] // self.step
-        out = np.empty((_COUNT, frames, lanes.LANES))
-        for place, coefficients in enumerate(self._coefficients):
+        energies = np.empty((_COUNT, frames, lanes.LANES))
+        for filter_group, coefficients in enumerate(self._coefficients):
             part = np.empty((lanes.FILTERS, frames, lanes.LANES))
             lanes.energies(
-                np.ascontiguousarray(padded, np.float32), 0, self.step, coefficients, self._state[group, place], part
+                np.ascontiguousarray(padded, np.float32),
+                0,
+                self.step,
+                coefficients,
+                self._state[group, filter_group],
+                part,
             )
-            out[lanes.FILTERS * place : lanes.FILTERS * (place + 1)] = part
-        return np.ascontiguousarray((out[:, :, :count] / self.step).transpose(1, 0, 2).astype(np.float32))
+            energies[lanes.FILTERS * filter_group : lanes.FILTERS * (filter_group + 1)] = part
+        return np.ascontiguousarray((energies[:, :, :count] / self.step).transpose(1, 0, 2).astype(np.float32))

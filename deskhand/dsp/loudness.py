@@ -8,25 +8,27 @@ from typing import TYPE_CHECKING, Final
 import numba as nb
 import numpy as np
 
+from deskhand.units import amplitude_from_db
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 # Analogue prototypes that give Tables 1 and 2 of ITU-R BS.1770-5 Annex 1 back at 48 kHz through the tangent mapping;
 # the standard asks for "the same frequency response" at other rates. Values as several open implementations carry them.
-_SHELF_HZ: Final = 1681.974450955533
-_SHELF_DB: Final = 3.999843853973347
-_SHELF_Q: Final = 0.7071752369554196
-_SHELF_EXPONENT: Final = 0.4996667741545416
-_HIGH_PASS_HZ: Final = 38.13547087602444
-_HIGH_PASS_Q: Final = 0.5003270373238773
-_REFERENCE_HZ: Final = 48000.0
+_SHELF_HZ: Final = 1681.974450955533  # Table 1
+_SHELF_DB: Final = 3.999843853973347  # Table 1
+_SHELF_Q: Final = 0.7071752369554196  # Table 1
+_SHELF_EXPONENT: Final = 0.4996667741545416  # Table 1: band gain is the shelf's to this power
+_HIGH_PASS_HZ: Final = 38.13547087602444  # Table 2
+_HIGH_PASS_Q: Final = 0.5003270373238773  # Table 2
+_REFERENCE_HZ: Final = 48000.0  # the rate of Tables 1 and 2
 
 OFFSET_LUFS: Final = -0.691
-"""ITU-R BS.1770-5 Annex 1, eq. 2."""
+"""Offset of loudness against the K-weighted level (ITU-R BS.1770-5 Annex 1, eq. 2)."""
 ABSOLUTE_GATE_LUFS: Final = -70.0
-"""ITU-R BS.1770-5 Annex 1, eq. 4."""
+"""Absolute gate (ITU-R BS.1770-5 Annex 1, eq. 4)."""
 RELATIVE_GATE_LU: Final = -10.0
-"""ITU-R BS.1770-5 Annex 1, eq. 6."""
+"""Relative gate (ITU-R BS.1770-5 Annex 1, eq. 6)."""
 
 
 def _high_pass_pass_band(sample_rate_hz: float) -> float:
@@ -36,7 +38,7 @@ def _high_pass_pass_band(sample_rate_hz: float) -> float:
 
 
 def k_weighting_sos(sample_rate_hz: float) -> NDArray[np.float64]:
-    """The two biquads of the K-weighting, designed for a sample rate.
+    """Two biquads of the K-weighting, designed for a sample rate.
 
     Parameters
     ----------
@@ -53,7 +55,7 @@ def k_weighting_sos(sample_rate_hz: float) -> NDArray[np.float64]:
     ITU-R BS.1770-5 (2023), Annex 1, Tables 1 and 2.
     """
     k = math.tan(math.pi * _SHELF_HZ / sample_rate_hz)
-    high = 10.0 ** (_SHELF_DB / 20.0)
+    high = amplitude_from_db(_SHELF_DB)
     band = high**_SHELF_EXPONENT
     a0 = 1.0 + k / _SHELF_Q + k * k
     shelf = [
@@ -73,7 +75,7 @@ def k_weighting_sos(sample_rate_hz: float) -> NDArray[np.float64]:
 
 
 @nb.njit("void(float32[::1], int64, float64[::1], float64[:, ::1], float64[::1])", cache=True, nogil=True)
-def weighted_energy(signal: np.ndarray, step: int, state: np.ndarray, sos: np.ndarray, out: np.ndarray) -> None:
+def weighted_energy(signal: np.ndarray, step: int, state: np.ndarray, sos: np.ndarray, energies: np.ndarray) -> None:
     """Sum of squares of the K-weighted signal over each whole step.
 
     Parameters
@@ -82,10 +84,10 @@ def weighted_energy(signal: np.ndarray, step: int, state: np.ndarray, sos: np.nd
     step : int
         Frames a step.
     state : (4,) float64
-        Of the filters; updated, so that the next block goes on where this one ended.
+        State of the filters; updated, so that the next block goes on where this one ended.
     sos : (2, 6) float64
         From `k_weighting_sos`.
-    out : (frames // step,) float64
+    energies : (frames // step,) float64
         Filled with energies.
 
     References
@@ -95,7 +97,7 @@ def weighted_energy(signal: np.ndarray, step: int, state: np.ndarray, sos: np.nd
     b0, b1, b2, a1, a2 = sos[0, 0], sos[0, 1], sos[0, 2], sos[0, 4], sos[0, 5]
     c0, c1, c2, d1, d2 = sos[1, 0], sos[1, 1], sos[1, 2], sos[1, 4], sos[1, 5]
     s0, s1, s2, s3 = state[0], state[1], state[2], state[3]
-    for block in range(out.shape[0]):
+    for block in range(energies.shape[0]):
         energy = 0.0
         for index in range(block * step, (block + 1) * step):
             x = np.float64(signal[index])
@@ -106,5 +108,5 @@ def weighted_energy(signal: np.ndarray, step: int, state: np.ndarray, sos: np.nd
             s2 = (c1 * y + s3) - d1 * z
             s3 = c2 * y - d2 * z
             energy += z * z
-        out[block] = energy
+        energies[block] = energy
     state[0], state[1], state[2], state[3] = s0, s1, s2, s3

@@ -143,17 +143,21 @@ THRESHOLD_DB: Final = np.array(
     ]
 )
 _REFERENCE: Final = 4e-10
+"""(20 uPa)^2, in the formulas of ISO 226:2023, 4.1 and 4.2."""
 _REFERENCE_EXPONENT: Final = 0.3
+"""Exponent at 1 kHz (ISO 226:2023, Table 1)."""
 
 
-def _at(frequency_hz: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Exponent, transfer and threshold, between the table's frequencies on a logarithmic axis."""
-    place = np.log(np.clip(frequency_hz, FREQUENCIES_HZ[0], FREQUENCIES_HZ[-1]))
-    known = np.log(FREQUENCIES_HZ)
+def _parameters(
+    frequency_hz: NDArray[np.float64],
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Exponent, transfer in dB and threshold in dB, read between the table's frequencies on a logarithmic axis."""
+    log_frequency = np.log(np.clip(frequency_hz, FREQUENCIES_HZ[0], FREQUENCIES_HZ[-1]))
+    log_table = np.log(FREQUENCIES_HZ)
     return (
-        np.interp(place, known, EXPONENTS),
-        np.interp(place, known, TRANSFER_DB),
-        np.interp(place, known, THRESHOLD_DB),
+        np.interp(log_frequency, log_table, EXPONENTS),
+        np.interp(log_frequency, log_table, TRANSFER_DB),
+        np.interp(log_frequency, log_table, THRESHOLD_DB),
     )
 
 
@@ -171,7 +175,7 @@ def phon_from_spl(level_db_spl: NDArray[np.float64], frequency_hz: NDArray[np.fl
     ----------
     ISO 226:2023, 4.2.
     """
-    exponent, transfer, threshold = _at(np.asarray(frequency_hz, np.float64))
+    exponent, transfer, threshold = _parameters(np.asarray(frequency_hz, np.float64))
     level = np.asarray(level_db_spl, np.float64)
     above = 10.0 ** (exponent * (level + transfer) / 10.0) - 10.0 ** (exponent * (threshold + transfer) / 10.0)
     inside = above / _REFERENCE ** (_REFERENCE_EXPONENT - exponent) + 10.0**0.072
@@ -186,7 +190,7 @@ def spl_from_phon(loudness_level_phon: NDArray[np.float64], frequency_hz: NDArra
     ----------
     ISO 226:2023, 4.1.
     """
-    exponent, transfer, threshold = _at(np.asarray(frequency_hz, np.float64))
+    exponent, transfer, threshold = _parameters(np.asarray(frequency_hz, np.float64))
     inside = _REFERENCE ** (_REFERENCE_EXPONENT - exponent) * (
         10.0 ** (0.03 * np.asarray(loudness_level_phon, np.float64)) - 10.0**0.072
     ) + 10.0 ** (exponent * (threshold + transfer) / 10.0)

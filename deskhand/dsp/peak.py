@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 TAPS_A_SIDE: Final = 12
-"""Samples on each side of the gap that the interpolator looks at."""
+"""Samples on each side of the gap that the interpolator looks at: 24 taps, twice those of BS.1770-5 Annex 2."""
 
 
 @nb.njit("float64(float32[::1])", cache=True, nogil=True)
@@ -29,10 +29,10 @@ def _energy(signal: np.ndarray) -> float:
         s5 += signal[index + 5] * signal[index + 5]
         s6 += signal[index + 6] * signal[index + 6]
         s7 += signal[index + 7] * signal[index + 7]
-    rest = 0.0
+    remainder = 0.0
     for index in range(whole, signal.shape[0]):
-        rest += np.float64(signal[index]) * signal[index]
-    return (np.float64(s0) + s1) + (np.float64(s2) + s3) + (np.float64(s4) + s5) + (np.float64(s6) + s7) + rest
+        remainder += np.float64(signal[index]) * signal[index]
+    return (np.float64(s0) + s1) + (np.float64(s2) + s3) + (np.float64(s4) + s5) + (np.float64(s6) + s7) + remainder
 
 
 @nb.njit("float64(float32[::1])", cache=True, nogil=True)
@@ -45,15 +45,15 @@ def _sum(signal: np.ndarray) -> float:
         s1 += signal[index + 1] + signal[index + 5]
         s2 += signal[index + 2] + signal[index + 6]
         s3 += signal[index + 3] + signal[index + 7]
-    rest = 0.0
+    remainder = 0.0
     for index in range(whole, signal.shape[0]):
-        rest += signal[index]
-    return (np.float64(s0) + s1) + (np.float64(s2) + s3) + rest
+        remainder += signal[index]
+    return (np.float64(s0) + s1) + (np.float64(s2) + s3) + remainder
 
 
 @nb.njit("void(float32[::1], int64, float32[::1], float32[::1], float64[::1])", cache=True, nogil=True)
 def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: np.ndarray, total: np.ndarray) -> None:
-    """Sample peak and mean square of each block; the last block may be shorter. `total[0]` gains the sum of all samples.
+    """Fill in sample peak and mean square of each block; the last block may be shorter. `total[0]` gains the sum of all samples.
 
     Shapes: signal (frames,), peak and mean_square (ceil(frames / step),), total (1,).
     """
@@ -74,7 +74,7 @@ def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: n
 
 @nb.njit("void(float32[::1], int64, int64, float32[::1], float32[::1])", cache=True, nogil=True)
 def sharpness(signal: np.ndarray, step: int, stride: int, top: np.ndarray, mean_square: np.ndarray) -> None:
-    """Largest magnitude and mean square, block by block, of what music hardly has: the fourth difference.
+    """Largest magnitude and mean square of the fourth difference, block by block: music has hardly any.
 
     x[i] - 4 x[i+s] + 6 x[i+2s] - 4 x[i+3s] + x[i+4s] keeps the top of the band: white noise gains 18.5 dB, a tone at a
     sixth of rate / s 0 dB, one an octave lower loses 22 dB.
@@ -124,16 +124,17 @@ def interpolator(factor: int) -> NDArray[np.float32]:
     taps = 2 * TAPS_A_SIDE
     rows = []
     for phase in range(1, factor):
-        at = np.arange(taps) - (TAPS_A_SIDE - 1) - phase / factor
-        window = np.i0(6.0 * np.sqrt(np.maximum(0.0, 1.0 - (at / TAPS_A_SIDE) ** 2))) / np.i0(6.0)
-        row = np.sinc(at) * window
+        distance = np.arange(taps) - (TAPS_A_SIDE - 1) - phase / factor
+        window = np.i0(6.0 * np.sqrt(np.maximum(0.0, 1.0 - (distance / TAPS_A_SIDE) ** 2))) / np.i0(6.0)
+        row = np.sinc(distance) * window
         rows.append(row / row.sum())
     return np.array(rows, np.float32).reshape(factor - 1, taps)
 
 
+# long: one walk over the blocks; split, the taps would no longer stay in registers
 @nb.njit("float32(float32[::1], int64, float32[:, ::1], float32)", cache=True, nogil=True)
 def true_peak(signal: np.ndarray, step: int, phases: np.ndarray, so_far: np.float32) -> np.float32:
-    """The largest magnitude between samples, given the largest `so_far`.
+    """Largest magnitude between samples, or `so_far` where that is larger.
 
     Blocks whose sample peak, times the most the filter can add, cannot beat it are skipped: the result is the same.
 
@@ -150,7 +151,7 @@ def true_peak(signal: np.ndarray, step: int, phases: np.ndarray, so_far: np.floa
 
     Returns
     -------
-    The larger of `so_far`, the samples and the interpolated values.
+    float32, the largest of `so_far`, the samples and the interpolated values.
 
     References
     ----------
@@ -158,26 +159,26 @@ def true_peak(signal: np.ndarray, step: int, phases: np.ndarray, so_far: np.floa
     """
     frames = signal.shape[0]
     taps = phases.shape[1]
-    worst = np.float32(1.0)
+    most_gain = np.float32(1.0)
     for phase in range(phases.shape[0]):
         total = np.float32(0.0)
         for tap in range(taps):
             total += abs(phases[phase, tap])
-        worst = max(worst, total)
-    best = so_far
+        most_gain = max(most_gain, total)
+    largest = so_far
     work = np.empty(1024, np.float32)
     # the bits of a float without its sign order like the float itself, and integer maxima vectorise
     bits, work_bits = signal.view(np.int32), work.view(np.int32)
-    found = np.empty(1, np.int32)
+    top_bits = np.empty(1, np.int32)
     for first in range(0, frames - taps + 1, step):
         count = min(step, frames - taps + 1 - first)
         top = np.int32(0)
         for index in range(first, first + count + taps - 1):
             top = max(top, bits[index] & np.int32(0x7FFFFFFF))
-        found[0] = top
-        size = found.view(np.float32)[0]
-        best = max(best, size)
-        if size * worst <= best:
+        top_bits[0] = top
+        size = top_bits.view(np.float32)[0]
+        largest = max(largest, size)
+        if size * most_gain <= largest:
             continue
         for phase in range(phases.shape[0]):
             work[:count] = np.float32(0.0)
@@ -194,6 +195,6 @@ def true_peak(signal: np.ndarray, step: int, phases: np.ndarray, so_far: np.floa
             top = np.int32(0)
             for index in range(count):
                 top = max(top, work_bits[index] & np.int32(0x7FFFFFFF))
-            found[0] = top
-            best = max(best, found.view(np.float32)[0])
-    return best
+            top_bits[0] = top
+            largest = max(largest, top_bits.view(np.float32)[0])
+    return largest

@@ -1,4 +1,4 @@
-"""One look at a chunk of one track: levels, true peak and every fault detector, without leaving compiled code."""
+"""Scan of a chunk of one track: levels, true peak and every fault detector, without leaving compiled code."""
 
 from __future__ import annotations
 
@@ -7,14 +7,16 @@ import numpy as np
 
 from deskhand.dsp import events, peak
 
-FLAT_FLOOR = np.float32(0.03)  # -30 dBFS peak: what is cut lower was cut elsewhere and turned down far
-CLICK_FLOOR = np.float32(0.01)
+FLAT_FLOOR = np.float32(0.03)  # -30 dBFS peak: cut lower, it was cut elsewhere and turned down far (no source)
+CLICK_FLOOR = np.float32(0.01)  # -40 dBFS in the fourth difference: smaller jumps are not heard (no source)
 MOST_FLATS = 20000
+"""Flat tops kept of one chunk: more than a second at 48 kHz holds, three samples each."""
 MOST_OTHERS = 50
+"""Dropouts, clicks, bursts and mutes kept of one chunk; more say nothing new. Common practice, no source."""
 FLATS, DROPOUTS, CLICKS, INTERRUPTIONS = 0, 1, 2, 3
-"""Places in `counts`."""
+"""Indices in `counts`."""
 TOTAL, TRUE_PEAK, TOP, LAST_TOP = 0, 1, 2, 3
-"""Places in `numbers`."""
+"""Indices in `numbers`."""
 
 
 @nb.njit(
@@ -27,7 +29,7 @@ def levels(
     carry: int,
     step: int,
     phases: np.ndarray,
-    most: float,
+    most_gain: float,
     numbers: np.ndarray,
     tops: np.ndarray,
     squares: np.ndarray,
@@ -42,10 +44,11 @@ def levels(
         numbers[TOP] = max(numbers[TOP], tops[index])
     back = 2 * peak.TAPS_A_SIDE
     # a chunk whose samples, raised by all that interpolation can add, stay below what was found cannot beat it
-    if max(numbers[TOP], numbers[LAST_TOP]) * most > numbers[TRUE_PEAK]:
+    if max(numbers[TOP], numbers[LAST_TOP]) * most_gain > numbers[TRUE_PEAK]:
         numbers[TRUE_PEAK] = peak.true_peak(signal[carry - back :], step // 2, phases, np.float32(numbers[TRUE_PEAK]))
 
 
+# long by its parameters: one call a chunk, so that the interpreter's lock is let go of once
 @nb.njit(
     "void(float32[::1], int64, int64, int64, int64, int64, int64, int64, float32[:, ::1], float64, float64[::1], "
     "float32[::1], float32[::1], float32[:, ::1], float64[::1], int64[::1], float32[::1], int64[::1], float64[:, ::1], "
@@ -60,10 +63,10 @@ def scan(
     stride: int,
     context: int,
     offset: int,
-    near: int,
+    samples_in_5_ms: int,
     fine_context: int,
     phases: np.ndarray,
-    most: float,
+    most_gain: float,
     numbers: np.ndarray,
     tops: np.ndarray,
     squares: np.ndarray,
@@ -82,14 +85,14 @@ def scan(
     Parameters
     ----------
     signal : (carry + frames,) float32
-        What came before, then the chunk.
-    carry, step, stride, context, near, fine_context : int
+        Samples held from before, then the chunk.
+    carry, step, stride, context, samples_in_5_ms, fine_context : int
         Samples held from before; a fine step; the stride of `peak.sharpness`; samples the detectors look at on either side;
         samples in 5 ms; fine steps burst detection looks at on either side.
     offset : int
-        Place of `signal[0]` in the take.
-    phases, most
-        Of the interpolator, and the most it can add.
+        Sample of the take at which `signal` begins.
+    phases, most_gain
+        Interpolator, and the most by which it can raise a sample.
     numbers : (4,) float64
         Sum of samples, largest true peak, largest sample of this chunk and of the last; updated.
     tops, squares : (ceil(frames / step),) float32
@@ -99,37 +102,43 @@ def scan(
     dropping : (4,) float64
         State of `events.dropouts`.
     flat_starts, ..., interruptions, counts
-        Filled with what was found, in places of `signal` (dropouts: of the take) and of `fine`; how many of each.
+        Filled with the faults, in samples of `signal` (dropouts: of the take) and steps of `fine`; number of each.
     """
     counts[:] = 0
-    levels(signal, carry, step, phases, most, numbers, tops, squares)
-    held = 2 * fine_context
-    steps = fine.shape[1] - held
+    levels(signal, carry, step, phases, most_gain, numbers, tops, squares)
+    context_steps = 2 * fine_context
+    steps = fine.shape[1] - context_steps
     for row in range(3):
-        for index in range(held):
+        for index in range(context_steps):
             fine[row, index] = fine[row, index + steps]
-        fine[row, held:] = np.float32(0.0)
+        fine[row, context_steps:] = np.float32(0.0)
     for index in range(tops.shape[0]):
-        fine[0, held + index] = squares[index]
+        fine[0, context_steps + index] = squares[index]
     first = max(carry - context, 1 - offset)
     last = signal.shape[0] - context
     if last <= first:
         return
     counts[FLATS] = events.flat_tops(signal, first, last, FLAT_FLOOR, flat_starts, flat_levels, flat_lengths)
-    counts[DROPOUTS] = events.dropouts(signal, first, last, offset, near, dropping, drops)
+    counts[DROPOUTS] = events.dropouts(signal, first, last, offset, samples_in_5_ms, dropping, drops)
     # the difference is as old as its five samples: its power is put where the signal's is
     first = carry - 4 * stride
     new = -(-(signal.shape[0] - carry) // step)
-    peak.sharpness(signal[first:], step, stride, fine[2, held : held + new], fine[1, held : held + new])
+    peak.sharpness(
+        signal[first:],
+        step,
+        stride,
+        fine[2, context_steps : context_steps + new],
+        fine[1, context_steps : context_steps + new],
+    )
     # clicks one step late, so that what comes after them is known
-    late = held - 1 + (signal.shape[0] - carry) // step
+    late = context_steps - 1 + (signal.shape[0] - carry) // step
     counts[CLICKS] = events.clicks(
         signal,
         first - step,
         step,
         stride,
-        fine[2, held - 1 : late],
-        fine[1, held - 1 : late],
+        fine[2, context_steps - 1 : late],
+        fine[1, context_steps - 1 : late],
         CLICK_FLOOR,
         click_starts,
     )

@@ -18,7 +18,9 @@ NOMINAL_HZ: Final = (
 )  # fmt: skip
 """Third-octave bands by their nominal mid-band frequencies (IEC 61260-1:2014, Annex E)."""
 _FIRST_INDEX: Final = -17
+"""Index of the band of 20 Hz, counted from 1 kHz (IEC 61260-1:2014, formula 1)."""
 OCTAVES_HZ: Final = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
+"""Octave bands by their nominal mid-band frequencies (IEC 61260-1:2014, Annex E)."""
 
 
 def exact_hz() -> NDArray[np.float64]:
@@ -46,7 +48,7 @@ def band_weights(
     Parameters
     ----------
     edges : (bands + 1,) array
-        In Hz.
+        Band edges in Hz, rising.
     transform : int
         Length of the transform.
     window : (frames,) array
@@ -73,42 +75,42 @@ def band_weights(
 
 
 @nb.njit("void(complex64[:, ::1], float32[:, ::1])", cache=True, nogil=True)
-def squared(spectrum: np.ndarray, out: np.ndarray) -> None:
-    """|X|^2, without the temporaries."""
+def squared(spectrum: np.ndarray, power: np.ndarray) -> None:
+    """Fill in |X|^2 of (rows, bins), without the temporaries."""
     for row in range(spectrum.shape[0]):
         for index in range(spectrum.shape[1]):
             value = spectrum[row, index]
-            out[row, index] = value.real * value.real + value.imag * value.imag
+            power[row, index] = value.real * value.real + value.imag * value.imag
 
 
 @nb.njit("void(float32[::1], int64, float32[::1], float32[:, ::1])", cache=True, nogil=True)
-def windowed(signal: np.ndarray, hop: int, window: np.ndarray, out: np.ndarray) -> None:
-    """Overlapping stretches of a signal times a window: (rows, transform), of which the window's length is written."""
-    for row in range(out.shape[0]):
-        piece, made = signal[row * hop : row * hop + window.shape[0]], out[row, : window.shape[0]]
+def windowed(signal: np.ndarray, hop: int, window: np.ndarray, windows: np.ndarray) -> None:
+    """Cut a signal into overlapping windows: (rows, transform), of which the window's length is written."""
+    for row in range(windows.shape[0]):
+        piece, product = signal[row * hop : row * hop + window.shape[0]], windows[row, : window.shape[0]]
         for index in range(window.shape[0]):
-            made[index] = piece[index] * window[index]
+            product[index] = piece[index] * window[index]
 
 
 @nb.njit("void(complex64[:, ::1], int64, float32[:, ::1], float32[::1])", cache=True, nogil=True)
-def squared_and_mean(spectrum: np.ndarray, first: int, out: np.ndarray, mean: np.ndarray) -> None:
-    """`squared`, and the mean of its rows from `first` on."""
+def squared_and_mean(spectrum: np.ndarray, first: int, power: np.ndarray, mean: np.ndarray) -> None:
+    """Fill in |X|^2 of (rows, bins), and the mean of its rows from `first` on."""
     mean[:] = np.float32(0.0)
     for row in range(spectrum.shape[0]):
-        values, made = spectrum[row], out[row]
+        values, powers = spectrum[row], power[row]
         for index in range(values.shape[0]):
             value = values[index]
-            made[index] = value.real * value.real + value.imag * value.imag
+            powers[index] = value.real * value.real + value.imag * value.imag
         if row >= first:
             for index in range(values.shape[0]):
-                mean[index] += made[index]
+                mean[index] += powers[index]
     scale = np.float32(1.0 / (spectrum.shape[0] - first))
     for index in range(mean.shape[0]):
         mean[index] *= scale
 
 
 def octave_sos(low_hz: float, high_hz: float, *, sample_rate_hz: float) -> NDArray[np.float64]:
-    """A band for envelopes: second-order Butterworth high-pass and low-pass, (2, 6) sections b0 b1 b2 1 a1 a2.
+    """Band-pass for envelopes: second-order Butterworth high-pass and low-pass, (2, 6) sections b0 b1 b2 1 a1 a2.
 
     Their corners are 3 dB down each (tangent mapping, so exactly there); not the band shape of a standard.
     """
@@ -122,24 +124,24 @@ def octave_sos(low_hz: float, high_hz: float, *, sample_rate_hz: float) -> NDArr
 
 
 def decimation(chunk: int, sample_rate_hz: float, *, parts: int = 1) -> int:
-    """The factor nearest to one that leaves 3 kHz, among those that divide a chunk, and what is left into `parts`."""
+    """Factor nearest to one that leaves 3 kHz, among those that divide a chunk, and what is left into `parts`."""
     factors = [factor for factor in range(1, chunk + 1) if chunk % factor == 0 and (chunk // factor) % parts == 0]
     return min(factors, key=lambda factor: abs(np.log(sample_rate_hz / factor / 3000.0)))
 
 
 DECIMATOR_TAPS: Final = 13
-"""Taps for each sample left."""
+"""Taps for each sample left: with the Kaiser window, -90 dB from 0.75 of the new rate on."""
 
 
 def decimator(factor: int) -> NDArray[np.float32]:
     """Low-pass for decimation, (factor, 13): Kaiser-windowed sinc, -90 dB from 0.75 of the new rate on.
 
-    It is not flat up to half the new rate; `decimator_response` says what it does where the bands are read.
+    It is not flat up to half the new rate; `decimator_response` gives its magnitude where the bands are read.
     """
     taps = factor * DECIMATOR_TAPS
-    at = np.arange(taps) - (taps - 1) / 2
+    offset = np.arange(taps) - (taps - 1) / 2
     cutoff = 0.5 / factor
-    filter_ = 2 * cutoff * np.sinc(2 * cutoff * at) * np.kaiser(taps, 9.0)
+    filter_ = 2 * cutoff * np.sinc(2 * cutoff * offset) * np.kaiser(taps, 9.0)
     filter_ /= filter_.sum()
     return np.ascontiguousarray(filter_.reshape(DECIMATOR_TAPS, factor).T.astype(np.float32))
 
@@ -149,20 +151,20 @@ def decimator_response(
 ) -> NDArray[np.float64]:
     """|H| of `decimator` at frequencies in Hz, shape as given."""
     taps = filter_.T.reshape(-1).astype(np.float64)
-    at = np.arange(taps.size)
-    phase = np.exp(-2j * np.pi * np.outer(frequency_hz / sample_rate_hz, at))
+    tap_index = np.arange(taps.size)
+    phase = np.exp(-2j * np.pi * np.outer(frequency_hz / sample_rate_hz, tap_index))
     return np.asarray(np.abs(phase @ taps))
 
 
 @nb.njit("void(float32[:, ::1], float32[::1])", cache=True, nogil=True)
-def sum_diagonals(products: np.ndarray, out: np.ndarray) -> None:
-    """y[m] = sum over j of products[m + j, j]: the last step of decimating by a matrix product."""
+def sum_diagonals(products: np.ndarray, sums: np.ndarray) -> None:
+    """Sum along diagonals, y[m] = sum over j of products[m + j, j]: the last step of decimating by a matrix product."""
     taps = products.shape[1]
-    for index in range(out.shape[0]):
+    for index in range(sums.shape[0]):
         total = np.float32(0.0)
         for tap in range(taps):
             total += products[index + tap, tap]
-        out[index] = total
+        sums[index] = total
 
 
 @nb.njit(
@@ -189,25 +191,25 @@ def add_leak(
 
     Shapes: origin and target (windows, bins), cross and the powers (bins used,), sums (2,): of weights, of their squares.
     """
-    wide = cross.shape[0]
+    bins = cross.shape[0]
     for row in rows:
-        power, own = 0.0, 0.0
-        for index in range(wide):
+        target_energy, origin_energy = 0.0, 0.0
+        for index in range(bins):
             a, b = origin[row, low_bin + index], target[row, low_bin + index]
-            power += np.float64(b.real * b.real + b.imag * b.imag)
-            own += np.float64(a.real * a.real + a.imag * a.imag)
-        if not power > 1e-9 * wide:
+            target_energy += np.float64(b.real * b.real + b.imag * b.imag)
+            origin_energy += np.float64(a.real * a.real + a.imag * a.imag)
+        if not target_energy > 1e-9 * bins:
             continue
-        weight = 1.0 / np.sqrt(power)
-        for index in range(wide):
+        weight = 1.0 / np.sqrt(target_energy)
+        for index in range(bins):
             a, b = origin[row, low_bin + index], target[row, low_bin + index]
-            from_, to = a.real * a.real + a.imag * a.imag, b.real * b.real + b.imag * b.imag
+            origin_square, target_square = a.real * a.real + a.imag * a.imag, b.real * b.real + b.imag * b.imag
             cross[index] += weight * (b * np.conj(a))
-            origin_power[index] += weight * from_
-            target_power[index] += weight * to
-            plain[index] += from_
-        sums[0] += weight * own
-        sums[1] += (weight * own) ** 2
+            origin_power[index] += weight * origin_square
+            target_power[index] += weight * target_square
+            plain[index] += origin_square
+        sums[0] += weight * origin_energy
+        sums[1] += (weight * origin_energy) ** 2
 
 
 @nb.njit(

@@ -8,23 +8,24 @@ import numba as nb
 import numpy as np
 
 from deskhand.dsp.biquad import matched, response
+from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 Weighting = Literal["A", "C", "Z"]
-# IEC 61672-1:2013, Annex E
-F1_HZ: Final = 20.598997057618316
-F2_HZ: Final = 107.65264864304629
-F3_HZ: Final = 737.8622307362901
-F4_HZ: Final = 12194.217147998012
+F1_HZ: Final = 20.598997057618316  # IEC 61672-1:2013, Annex E
+F2_HZ: Final = 107.65264864304629  # IEC 61672-1:2013, Annex E
+F3_HZ: Final = 737.8622307362901  # IEC 61672-1:2013, Annex E
+F4_HZ: Final = 12194.217147998012  # IEC 61672-1:2013, Annex E
 FAST_S: Final = 0.125
+"""Time constant F (IEC 61672-1:2013, 5.8.1)."""
 SLOW_S: Final = 1.0
-"""Time constants (IEC 61672-1:2013, 5.8.1)."""
+"""Time constant S (IEC 61672-1:2013, 5.8.1)."""
 
 
 def weighting_db(weighting: Weighting, frequency_hz: NDArray[np.float64]) -> NDArray[np.float64]:
-    """The design goal in dB at frequencies in Hz, shape as given (IEC 61672-1:2013, 5.5 and Annex E)."""
+    """Design goal of a weighting in dB at frequencies in Hz, shape as given (IEC 61672-1:2013, 5.5 and Annex E)."""
     f = np.asarray(frequency_hz, np.float64)
     if weighting == "Z":
         return np.zeros(f.shape)
@@ -36,13 +37,13 @@ def weighting_db(weighting: Weighting, frequency_hz: NDArray[np.float64]) -> NDA
         return np.asarray(gain, np.float64)
 
     with np.errstate(divide="ignore"):
-        goal: NDArray[np.float64] = np.asarray(20.0 * np.log10(curve(f) / curve(np.array(1000.0))))
+        goal: NDArray[np.float64] = np.asarray(db_from_amplitude(curve(f) / curve(np.array(1000.0))))
     return goal
 
 
-def _high_pass(one_hz: float, other_hz: float, sample_rate_hz: float) -> NDArray[np.float64]:
-    """s^2 / ((s + w1)(s + w2)) by the tangent mapping: both corners are far below the sample rate."""
-    k, m = float(np.tan(np.pi * one_hz / sample_rate_hz)), float(np.tan(np.pi * other_hz / sample_rate_hz))
+def _high_pass(first_hz: float, second_hz: float, sample_rate_hz: float) -> NDArray[np.float64]:
+    """Section of s^2 / ((s + w1)(s + w2)) by the tangent mapping: both corners are far below the sample rate."""
+    k, m = float(np.tan(np.pi * first_hz / sample_rate_hz)), float(np.tan(np.pi * second_hz / sample_rate_hz))
     a0 = (1.0 + k) * (1.0 + m)
     return np.array([1.0, -2.0, 1.0, a0, 2.0 * (k * m - 1.0), (1.0 - k) * (1.0 - m)]) / a0
 
@@ -82,11 +83,12 @@ def weighting_sos(weighting: Weighting, *, sample_rate_hz: float) -> NDArray[np.
 
 
 @nb.njit("void(float64[::1], float64, float64[::1], float64[::1])", cache=True, nogil=True)
-def _time_weighted(square: np.ndarray, keep: float, state: np.ndarray, out: np.ndarray) -> None:
+def _time_weighted(square: np.ndarray, keep: float, state: np.ndarray, averages: np.ndarray) -> None:
+    """Fill in the exponential average of (frames,) squares; state (1,), updated."""
     held = state[0]
     for index in range(square.shape[0]):
         held = keep * held + (1.0 - keep) * square[index]
-        out[index] = held
+        averages[index] = held
     state[0] = held
 
 
@@ -112,6 +114,6 @@ def time_weighted(
     IEC 61672-1:2013, 5.8 and Table 4 (toneburst responses).
     """
     held = np.zeros(1) if state is None else state
-    out: NDArray[np.float64] = np.empty(weighted.size)
-    _time_weighted(np.ascontiguousarray(weighted) ** 2, float(np.exp(-1.0 / (time_s * sample_rate_hz))), held, out)
-    return out
+    averages: NDArray[np.float64] = np.empty(weighted.size)
+    _time_weighted(np.ascontiguousarray(weighted) ** 2, float(np.exp(-1.0 / (time_s * sample_rate_hz))), held, averages)
+    return averages

@@ -1,4 +1,4 @@
-"""When a source plays. Defined once, here, for every measurement that looks only at playing.
+"""Activity of a source: the times at which it plays, defined here for every measurement that looks only at playing.
 
 A source is active while its 300 ms level stands above a threshold, with hysteresis: on above it, off 6 dB below. The
 threshold comes from the source's own levels: what lies well above its floor, never more than 30 dB below its loud playing.
@@ -21,33 +21,34 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 WINDOW_BLOCKS: Final = 3
-"""100 ms blocks in the window whose RMS is the level."""
+"""100 ms blocks in the window whose RMS is the level. Common practice, no source."""
 DEAD_DBFS: Final = -65.0
 """A source whose loud windows stay below this carries nothing. Common practice, no source."""
-_ABOVE_FLOOR_DB: Final = 10.0
-_BELOW_LOUD_DB: Final = 30.0
-_HYSTERESIS_DB: Final = 6.0
+# The limits below are common practice, no source: set by tests on the invented venue and on real recordings.
+_ABOVE_FLOOR_DB: Final = 10.0  # playing stands this far above a source's floor (no source)
+_BELOW_LOUD_DB: Final = 30.0  # or less than this below its loud playing (no source)
+_HYSTERESIS_DB: Final = 6.0  # it stops this far below the level at which it begins (no source)
 _LEAST_WINDOWS: Final = 30
-"""Three seconds."""
-_HEAPS_APART_DB: Final = 13.0
-_HITS_APART_DB: Final = 8.0
-_HIT_RISE_DB: Final = 6.0
-_HIT_RANGE_DB: Final = 15.0
-_ABOVE_BLEED_DB: Final = 4.0
-_BLEED_GAP: Final = 6
-_LEAST_RUN: Final = 3
+"""Windows (three seconds) that make a heap of levels of their own. Common practice, no source."""
+_HEAPS_APART_DB: Final = 13.0  # playing and bleed lie this far apart; soft and loud playing lie closer (no source)
+_HITS_APART_DB: Final = 8.0  # hits of a drum and of its neighbours lie this far apart (no source)
+_HIT_RISE_DB: Final = 6.0  # a hit raises a block of 100 ms by this (no source)
+_HIT_RANGE_DB: Final = 15.0  # softer than the loud hits by this, it is another drum (no source)
+_ABOVE_BLEED_DB: Final = 4.0  # playing stands this far above predicted bleed (no source)
+_BLEED_GAP: Final = 6  # windows (0.6 s) for which a source may be covered by bleed and play on (no source)
+_LEAST_RUN: Final = 3  # windows (0.3 s): a shorter run above bleed is a loud moment of another source (no source)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Activity:
-    """Which windows of a source are playing."""
+    """Windows and blocks in which a source plays."""
 
     level_dbfs: NDArray[np.float32]
     """(windows,) RMS of 300 ms, one every 100 ms; window k covers blocks k to k + 2."""
     windows: NDArray[np.bool_]
-    """(windows,) whether the source plays (for one that strikes: whether a hit lies in it)."""
+    """(windows,) True where the source plays (for one that strikes: where a hit lies in it)."""
     blocks: NDArray[np.bool_]
-    """(blocks,) the same for 100 ms blocks: any active window covers it."""
+    """(blocks,) True for 100 ms blocks that an active window covers."""
 
     @property
     def fraction(self) -> float:
@@ -64,7 +65,7 @@ def window_levels(mean_square: NDArray[np.float32]) -> NDArray[np.float64]:
 
 
 def _gap(levels: NDArray[np.floating], apart_db: float) -> float | None:
-    """The level that parts two heaps, None when there is one heap only: soft and loud playing lie closer."""
+    """Level in dBFS that parts two heaps of levels, None when there is one only: soft and loud playing lie closer."""
     low, high = float(levels.min()), float(levels.max())
     if high - low < apart_db:
         return None
@@ -97,11 +98,11 @@ def _gap(levels: NDArray[np.floating], apart_db: float) -> float | None:
     return float(edges[best + 1])
 
 
-def _with_hysteresis(levels: NDArray[np.floating], on: float, off: float) -> NDArray[np.bool_]:
-    """Whether the level is up: from when it passes `on` until it falls below `off`."""
+def _with_hysteresis(levels: NDArray[np.floating], on_db: float, off_db: float) -> NDArray[np.bool_]:
+    """True where the level is up: from passing `on_db` until it falls below `off_db`."""
     state = np.full(levels.size, -1, np.int8)
-    state[levels >= on] = 1
-    state[levels < off] = 0
+    state[levels >= on_db] = 1
+    state[levels < off_db] = 0
     known = np.flatnonzero(state >= 0)
     if not known.size:
         return np.zeros(levels.size, bool)
@@ -110,7 +111,7 @@ def _with_hysteresis(levels: NDArray[np.floating], on: float, off: float) -> NDA
 
 
 def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.floating]) -> NDArray[np.bool_]:
-    """The 300 ms windows that begin with a hit: their first block rises by 6 dB or more.
+    """True for 300 ms windows that begin with a hit: their first block rises by 6 dB or more.
 
     Softer hits within 15 dB of the loud ones count; where the hits fall into two heaps, the lower one is other drums.
     """
@@ -130,62 +131,62 @@ def _hits(mean_square: NDArray[np.float32], levels: NDArray[np.floating]) -> NDA
 def _without_bleed(
     windows: NDArray[np.bool_], levels: NDArray[np.floating], bleed_dbfs: NDArray[np.floating], *, strikes: bool
 ) -> NDArray[np.bool_]:
-    """Active windows that bleed does not explain; a source that plays on through a loud moment of another stays active."""
-    own = windows & (levels > bleed_dbfs + _ABOVE_BLEED_DB)
+    """True for active windows that bleed does not explain; a source that plays on through a loud moment of another stays active."""
+    beyond_bleed = windows & (levels > bleed_dbfs + _ABOVE_BLEED_DB)
     if strikes:
-        return own
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], own.astype(np.int8), [0]])))
-    out = own.copy()
+        return beyond_bleed
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], beyond_bleed.astype(np.int8), [0]])))
+    active = beyond_bleed.copy()
     for first, last in zip(edges[1:-1:2], edges[2::2], strict=True):
         if last - first <= _BLEED_GAP:
-            out[first:last] = windows[first:last]
+            active[first:last] = windows[first:last]
     # a single word may stand out; half a second of nothing around three windows is a loud moment of another source
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], out.astype(np.int8), [0]])))
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], active.astype(np.int8), [0]])))
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         if last - first < _LEAST_RUN:
-            out[first:last] = False
-    return out
+            active[first:last] = False
+    return active
 
 
 def activity(
     mean_square: NDArray[np.float32], *, strikes: bool = False, bleed: NDArray[np.floating] | None = None
 ) -> Activity:
-    """When a source plays.
+    """Find the times at which a source plays.
 
     Parameters
     ----------
     mean_square : (blocks,) array
-        Of each 100 ms; for a pair the mean of both sides.
+        Mean square of each 100 ms; for a pair the mean of both sides.
     strikes : bool
-        Whether the source strikes (kick, snare, toms, percussion).
+        True for a source that strikes (kick, snare, toms, percussion).
     bleed : (blocks,) array, optional
-        What the other sources put into its microphone (see `deskhand.measure.bleed`).
+        Mean square that the other sources put into its microphone (see `deskhand.measure.bleed`).
 
     Returns
     -------
     Activity
     """
     levels = window_levels(mean_square).astype(np.float32)
-    none = np.zeros(levels.size, bool)
+    no_windows = np.zeros(levels.size, bool)
     blocks = np.zeros(max(1, mean_square.size), bool)
     finite = levels[levels > -120.0]
     if not finite.size or np.percentile(finite, 98) < DEAD_DBFS:
-        return Activity(level_dbfs=levels, windows=none, blocks=blocks)
+        return Activity(level_dbfs=levels, windows=no_windows, blocks=blocks)
     # in a line check an input may play for seconds of many minutes: its loudest three seconds tell where it plays
     top = float(np.sort(finite)[-min(finite.size, _LEAST_WINDOWS)])
     loud = max(float(np.percentile(finite, 95)), top - 6.0)
     near = finite[finite > loud - 50.0]
     floor = float(np.percentile(finite, 5))
-    on = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)
+    on_db = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)
     gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB)
     if gap is not None:
-        on = max(on, min(gap, loud - 6.0))
-    on = max(on, DEAD_DBFS)
+        on_db = max(on_db, min(gap, loud - 6.0))
+    on_db = max(on_db, DEAD_DBFS)
     # where bleed lies below, half the distance: it must not keep a source active that has stopped
-    off = on - (_HYSTERESIS_DB if gap is None else 0.5 * _HYSTERESIS_DB)
-    windows = _hits(mean_square, levels) if strikes else _with_hysteresis(levels, on, off)
+    off_db = on_db - (_HYSTERESIS_DB if gap is None else 0.5 * _HYSTERESIS_DB)
+    windows = _hits(mean_square, levels) if strikes else _with_hysteresis(levels, on_db, off_db)
     if strikes and not windows.any():
-        windows = _with_hysteresis(levels, on, off)
+        windows = _with_hysteresis(levels, on_db, off_db)
     if bleed is not None and bleed.any():
         windows = _without_bleed(windows, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
@@ -196,11 +197,11 @@ def activity(
 def stretches(mask: NDArray[np.bool_], step_s: float, *, join_s: float = 0.0) -> list[tuple[float, float]]:
     """Runs of True as (from, to) in seconds; runs closer than `join_s` are one."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))
-    out: list[tuple[float, float]] = []
+    runs: list[tuple[float, float]] = []
     for first, last in zip(edges[::2], edges[1::2], strict=True):
         begin, end = float(first * step_s), float(last * step_s)
-        if out and begin - out[-1][1] <= join_s:
-            out[-1] = (out[-1][0], end)
+        if runs and begin - runs[-1][1] <= join_s:
+            runs[-1] = (runs[-1][0], end)
         else:
-            out.append((begin, end))
-    return out
+            runs.append((begin, end))
+    return runs

@@ -1,6 +1,6 @@
-"""How much of the other sources is in a microphone while its own source is silent.
+"""Bleed: power that the other sources put into a source's microphone.
 
-While a source rests, what its microphone hears is the others: its power is then a sum of theirs, each with a fixed factor. The
+While a source rests, its microphone hears the others alone: its power is then a sum of theirs, each with a fixed factor. The
 factors are fitted to the moments that such a sum explains, and believed only when the microphone follows it up and down.
 """
 
@@ -18,102 +18,113 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _DEAD: Final = 1e-9
-"""-87 dBFS: below it there is nothing to explain."""
+"""Mean square (-87 dBFS) below which there is nothing to explain. Common practice, no source."""
 _BELOW_LOUD_DB: Final = 6.0
-"""Moments this far below a microphone's loud ones may be rests."""
+"""Moments this far below a microphone's loud ones may be rests. Common practice, no source."""
 _EXPLAINED_DB: Final = 4.0
+"""Moments this near to the prediction are explained by it. Common practice, no source."""
 _LEAST_EXPLAINED: Final = 0.4
+"""Share of the possible rests that a prediction must explain. Common practice, no source."""
 _LEAST_BLOCKS: Final = 50
+"""Blocks (5 s) from which a prediction is made. Common practice, no source."""
 _FOLLOWS: Final = 0.7
-"""Least correlation of level and predicted level, in dB, over the moments explained."""
+"""Least correlation of level and predicted level, in dB, over the moments explained. Common practice, no source."""
 _QUIETER_DB: Final = 6.0
-"""Bleed that comes nearer to a microphone's own loud moments cannot be told from playing."""
+"""Bleed that comes nearer to a microphone's own loud moments cannot be told from playing. Common practice, no source."""
 _MOVES_DB: Final = 3.5
-"""What hardly moves tells nothing of who follows whom: 10th to 90th percentile."""
+"""Range (10th to 90th percentile) of a level that moves enough to tell who follows whom. Common practice, no source."""
 _RING: Final = 0.2
-"""What a far microphone keeps of the sound of 100 ms ago: -7 dB. Common practice, no source."""
+"""Share (-7 dB) that a far microphone keeps of the sound of 100 ms ago. Common practice, no source."""
 _ROUNDS: Final = 8
+"""Rounds of fitting and choosing what is explained. Common practice, no source."""
 _MOST_BLOCKS: Final = 3000
+"""Blocks fitted at most, evenly spread over the rests. Common practice, no source."""
 
 
 def _rung(mean_square: NDArray[np.floating]) -> NDArray[np.float64]:
-    """An origin as a far microphone has it: hits ring on there."""
-    out = np.asarray(mean_square, np.float64).copy()
-    kept = out.copy()
+    """Mean square (blocks,) of a source as a far microphone has it: hits ring on there."""
+    origin = np.asarray(mean_square, np.float64).copy()
+    ringing = origin.copy()
     for back in range(1, 6):
-        kept[back:] = np.maximum(kept[back:], _RING**back * out[:-back])
-    return kept
+        ringing[back:] = np.maximum(ringing[back:], _RING**back * origin[:-back])
+    return ringing
 
 
 def _moves(levels_db: NDArray[np.float64]) -> bool:
+    """True where levels move enough to tell who follows whom."""
     return float(np.ptp(np.percentile(levels_db, (10, 90)))) > _MOVES_DB
 
 
-def _predicted(own: NDArray[np.float64], others: NDArray[np.float64], loud: float) -> NDArray[np.float64] | None:
-    """What the others put into a microphone, (blocks,), or None when it does not follow them."""
+def _predicted(power: NDArray[np.float64], sources: NDArray[np.float64], loud: float) -> NDArray[np.float64] | None:
+    """Power (blocks,) that the other sources put into a microphone, or None when it does not follow them.
+
+    Shapes: power (blocks,), sources (blocks, sources).
+    """
     from scipy.optimize import nnls
 
-    rests = np.flatnonzero((own < loud * power_from_db(-_BELOW_LOUD_DB)) & (own > _DEAD * 0.1))
+    rests = np.flatnonzero((power < loud * power_from_db(-_BELOW_LOUD_DB)) & (power > _DEAD * 0.1))
     if rests.size < _LEAST_BLOCKS:
         return None
     rests = rests[:: -(-rests.size // _MOST_BLOCKS)]
     # in shares of the microphone's power: soft moments, which are bleed alone, weigh as much as loud ones
-    shares = others[rests] / own[rests, None]
-    kept = np.ones(rests.size, bool)
+    shares = sources[rests] / power[rests, None]
+    fitted = np.ones(rests.size, bool)
     sums = np.zeros(rests.size)
-    factors = np.zeros(others.shape[1])
+    factors = np.zeros(sources.shape[1])
     for _ in range(_ROUNDS):
-        factors, _ = nnls(shares[kept], np.ones(int(kept.sum())))
+        factors, _ = nnls(shares[fitted], np.ones(int(fitted.sum())))
         sums = shares @ factors
-        near = np.asarray(db_from_power(np.maximum(sums, 1e-12)))
-        explained = np.abs(near) < _EXPLAINED_DB
+        off_db = np.asarray(db_from_power(np.maximum(sums, 1e-12)))
+        explained = np.abs(off_db) < _EXPLAINED_DB
         for _ in range(_ROUNDS):
             if explained.sum() < _LEAST_BLOCKS:
                 return None
             # least squares on restless shares come out small: what is explained lies round the prediction, not above it
-            low = float(np.median(near[explained]))
-            near, factors = near - low, factors * power_from_db(-low)
-            again = np.abs(near) < _EXPLAINED_DB
-            if np.array_equal(again, explained):
+            low = float(np.median(off_db[explained]))
+            off_db, factors = off_db - low, factors * power_from_db(-low)
+            explained_now = np.abs(off_db) < _EXPLAINED_DB
+            if np.array_equal(explained_now, explained):
                 break
-            explained = again
-        if np.array_equal(explained, kept):
+            explained = explained_now
+        if np.array_equal(explained, fitted):
             break
-        kept = explained
-    predicted = others @ factors
-    here = np.asarray(db_from_power(np.maximum(predicted[rests][kept], 1e-20)))
-    there = np.asarray(db_from_power(own[rests][kept]))
-    follows = _moves(here) and _moves(there) and float(np.corrcoef(here, there)[0, 1]) > _FOLLOWS
+        fitted = explained
+    predicted = sources @ factors
+    predicted_db = np.asarray(db_from_power(np.maximum(predicted[rests][fitted], 1e-20)))
+    power_db = np.asarray(db_from_power(power[rests][fitted]))
+    follows = _moves(predicted_db) and _moves(power_db) and float(np.corrcoef(predicted_db, power_db)[0, 1]) > _FOLLOWS
     quiet = float(np.percentile(predicted, 95)) < loud * power_from_db(-_QUIETER_DB)
-    return predicted if follows and quiet and kept.mean() >= _LEAST_EXPLAINED else None
+    return predicted if follows and quiet and fitted.mean() >= _LEAST_EXPLAINED else None
 
 
 def bleed(
     mean_squares: Sequence[NDArray[np.floating]], *, siblings: Iterable[tuple[int, int]] = ()
 ) -> list[NDArray[np.float64]]:
-    """What the other sources put into each source's microphone.
+    """Mean squares that the other sources put into each source's microphone.
 
     Parameters
     ----------
     mean_squares : sequence of (blocks,) arrays
         One for each source, of each 100 ms.
     siblings : iterable of (int, int)
-        Sources that are microphones of one instrument: what they share is no bleed.
+        Sources that are microphones of one instrument: the sound they share is no bleed.
 
     Returns
     -------
     list of (blocks,) arrays of mean squares; zeros where no bleed could be told from playing.
     """
-    known = [np.asarray(one, np.float64) for one in mean_squares]
-    rung = np.array([_rung(one) for one in known])
-    apart = {pair for one, other in siblings for pair in ((one, other), (other, one))}
-    out = []
-    for at, own in enumerate(known):
-        heard = own[own > _DEAD]
-        others = rung[[other for other in range(len(known)) if other != at and (at, other) not in apart]].T
-        sounding = others.max(axis=0, initial=0.0) > _DEAD
-        found = None
-        if heard.size >= _LEAST_BLOCKS and sounding.any():
-            found = _predicted(own, others[:, sounding], float(np.percentile(heard, 95)))
-        out.append(np.zeros(own.size) if found is None else found)
-    return out
+    powers = [np.asarray(mean_square, np.float64) for mean_square in mean_squares]
+    ringing = np.array([_rung(power) for power in powers])
+    no_bleed = {pair for first, second in siblings for pair in ((first, second), (second, first))}
+    bleeds = []
+    for source, power in enumerate(powers):
+        sounding_power = power[power > _DEAD]
+        neighbours = ringing[
+            [index for index in range(len(powers)) if index != source and (source, index) not in no_bleed]
+        ].T
+        sounding = neighbours.max(axis=0, initial=0.0) > _DEAD
+        predicted = None
+        if sounding_power.size >= _LEAST_BLOCKS and sounding.any():
+            predicted = _predicted(power, neighbours[:, sounding], float(np.percentile(sounding_power, 95)))
+        bleeds.append(np.zeros(power.size) if predicted is None else predicted)
+    return bleeds

@@ -1,4 +1,4 @@
-"""The most telling stretch of a source: one in which it plays, and plays as it usually does."""
+"""Excerpt of a source: the most telling stretch, in which it plays, and plays as it usually does."""
 
 from __future__ import annotations
 
@@ -16,16 +16,19 @@ if TYPE_CHECKING:
     from deskhand.measure.figures import Figures
 
 LENGTH_S: Final = 20.0
+"""Length of the excerpt: several bars, and short enough to be run and measured again. Common practice, no source."""
 _SHARES: Final = (10, 50, 90)
+"""Percentiles by which levels are compared: soft, usual and loud playing. Common practice, no source."""
 _REST_DB: Final = 12.0
-"""A stretch without any playing is as bad as one this far from the usual level."""
+"""A stretch without any playing is as bad as one this far from the usual level. Common practice, no source."""
 _FLOOR_DB: Final = -40.0
+"""Octaves further below the sum do not count for the shape of a spectrum. Common practice, no source."""
 
 
 def telling_start_s(
     figures: Figures, tracks: tuple[int, ...], playing: Activity, *, length_s: float = LENGTH_S
 ) -> float:
-    """Where the most telling stretch begins, in whole seconds.
+    """Start of the most telling stretch, in whole seconds.
 
     Parameters
     ----------
@@ -72,5 +75,5 @@ def telling_start_s(
 
 
 def _shape_db(bands: NDArray[np.float64]) -> NDArray[np.float64]:
-    """(8,) octave levels against their sum."""
+    """Octave levels (8,) in dB against their sum."""
     return np.maximum(np.asarray(db_from_power(bands / max(float(bands.sum()), 1e-30) + 1e-12)), _FLOOR_DB)

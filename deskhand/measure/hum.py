@@ -7,73 +7,76 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.measure.grid import LOW_TRANSFORM
 from deskhand.units import db_from_power, dbfs_from_mean_square, power_from_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from deskhand.measure.figures import Grid, TrackFigures
+    from deskhand.measure.figures import AnalysisGrid, TrackFigures
 
-_MULTIPLES: Final = 14
-_OFF_HZ: Final = 0.5
-"""How far the mains may be from its nominal frequency."""
-_STANDS_OUT_DB: Final = 12.0
-_STEADY_DB: Final = 2.5
-_TRANSFORM: Final = 8192
-_LEAST_WINDOWS: Final = 20
-_LEAST_LINES: Final = 3
-_BESIDE_BINS: Final = 18
+# The limits below are common practice, no source: set by tests on held notes and on real recordings.
+_MULTIPLES: Final = 14  # multiples looked for: up to 700 Hz at 50 Hz (no source)
+_OFF_HZ: Final = 0.5  # the mains may be this far from its nominal frequency (no source)
+_STANDS_OUT_DB: Final = 12.0  # a line stands this far out of its surroundings (no source)
+_STEADY_DB: Final = 2.5  # standard deviation over the windows within which a line is steady (no source)
+_LEAST_WINDOWS: Final = 20  # windows, one a second, from which hum is read under playing (no source)
+_LEAST_LINES: Final = 3  # lines that must stand out under playing: a held note has one on the mains (no source)
+_BESIDE_BINS: Final = 18  # bins on either side, 6 Hz, in which nothing else may come near a line (no source)
 _BESIDE_DB: Final = 6.0
-"""A line stands this far above every other within 6 Hz: the sidebands of exact repetition do not."""
+"""A line stands this far above every other within 6 Hz: the sidebands of exact repetition do not. Common practice, no source."""
 _AGREE_HZ: Final = 0.03
+"""Distance of the mains from the frequency a line gives: this, and `_SHARP_HZ` over the line's multiple. No source."""
 _SHARP_HZ: Final = 0.1
-"""How far the mains may be from where a line says it is: the second over the line's multiple."""
+"""Error of a line's own frequency, about a quarter of a bin; divided by its multiple it is that of the mains. No source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hum:
-    """What was found of the mains."""
+    """Mains hum: its level, frequency and lines."""
 
     level_dbfs: float
-    """All lines together (AES17)."""
+    """Level of all lines together (AES17)."""
     frequency_hz: float
-    """Of the mains, as found."""
+    """Frequency of the mains, as its lines give it."""
     lines_hz: tuple[float, ...]
-    """The multiples that stand out."""
+    """Frequencies of the multiples that stand out."""
 
 
-class _Lines:
-    """Looks at one bin after another of some power spectra, each once."""
+class _LineFinder:
+    """Finder of steady lines in some power spectra, which looks at each bin once."""
 
     def __init__(self, spectra: NDArray[np.float64]) -> None:
         self._spectra = spectra
         self._seen: dict[int, tuple[float, float] | None] = {}
 
-    def line(self, at: int) -> tuple[float, float] | None:
+    def line(self, line_bin: int) -> tuple[float, float] | None:
         """Power and place, in bins, of a steady line that stands out at a bin; None when there is none."""
-        if at not in self._seen:
-            self._seen[at] = self._looked_at(at)
-        return self._seen[at]
+        if line_bin not in self._seen:
+            self._seen[line_bin] = self._read(line_bin)
+        return self._seen[line_bin]
 
-    def _looked_at(self, at: int) -> tuple[float, float] | None:
-        if at + _BESIDE_BINS >= self._spectra.shape[1]:
+    def _read(self, line_bin: int) -> tuple[float, float] | None:
+        """Power and place, in bins, of a steady line that stands out at a bin; None when there is none."""
+        if line_bin + _BESIDE_BINS >= self._spectra.shape[1]:
             return None
-        near = self._spectra[:, at - 3 : at + 4]
-        top = near.argmax(axis=1)
+        neighbourhood = self._spectra[:, line_bin - 3 : line_bin + 4]
+        top = neighbourhood.argmax(axis=1)
         if (np.abs(top - 3) > 1).any():
             return None
         beside = np.concatenate(
             [
-                self._spectra[:, max(1, at - _BESIDE_BINS + 1) : at - 3],
-                self._spectra[:, at + 4 : at + _BESIDE_BINS],
+                self._spectra[:, max(1, line_bin - _BESIDE_BINS + 1) : line_bin - 3],
+                self._spectra[:, line_bin + 4 : line_bin + _BESIDE_BINS],
             ],
             axis=1,
         )
-        if (near.max(axis=1) < power_from_db(_BESIDE_DB) * beside.max(axis=1)).any():
+        if (neighbourhood.max(axis=1) < power_from_db(_BESIDE_DB) * beside.max(axis=1)).any():
             return None
-        line = near[:, 1:6].sum(axis=1)
+        line = neighbourhood[:, 1:6].sum(axis=1)
         around = np.concatenate(
-            [self._spectra[:, max(1, at - 12) : at - 3], self._spectra[:, at + 4 : at + 13]], axis=1
+            [self._spectra[:, max(1, line_bin - 12) : line_bin - 3], self._spectra[:, line_bin + 4 : line_bin + 13]],
+            axis=1,
         )
         background = np.median(around, axis=1)
         if db_from_power(float(np.min(line / np.maximum(5 * background, 1e-30)))) <= _STANDS_OUT_DB:
@@ -81,15 +84,15 @@ class _Lines:
         if db_from_power(line).std() > _STEADY_DB:
             return None
         # a parabola through the logarithms of the three highest bins
-        logs = np.log(np.maximum(near, 1e-30))
+        logs = np.log(np.maximum(neighbourhood, 1e-30))
         low, middle, high = (logs[np.arange(len(top)), top + side] for side in (-1, 0, 1))
-        place = at - 3 + top + 0.5 * (low - high) / (low - 2.0 * middle + high)
-        return float(np.mean(line - 5 * background)), float(np.median(place))
+        line_place = line_bin - 3 + top + 0.5 * (low - high) / (low - 2.0 * middle + high)
+        return float(np.mean(line - 5 * background)), float(np.median(line_place))
 
-    def of(self, mains_hz: float, bin_hz: float) -> tuple[list[int], float, float]:
-        """Multiples of the mains that stand out steadily, their power together, and the mains as they say it."""
-        found: list[int] = []
-        said: list[float] = []
+    def on_multiples(self, mains_hz: float, bin_hz: float) -> tuple[list[int], float, float]:
+        """Multiples of the mains that stand out steadily, their power together, and the mains as they give it."""
+        multiples: list[int] = []
+        frequencies_hz: list[float] = []
         total = 0.0
         for multiple in range(1, _MULTIPLES + 1):
             line = self.line(round(multiple * mains_hz / bin_hz))
@@ -97,22 +100,26 @@ class _Lines:
                 continue
             hz = line[1] * bin_hz / multiple
             if abs(hz - mains_hz) <= _AGREE_HZ + _SHARP_HZ / multiple:
-                found.append(multiple)
-                said.append(hz)
+                multiples.append(multiple)
+                frequencies_hz.append(hz)
                 total += line[0]
         # the higher the multiple, the finer it tells
-        return found, total, float(np.average(said, weights=np.square(found))) if found else mains_hz
+        return (
+            multiples,
+            total,
+            float(np.average(frequencies_hz, weights=np.square(multiples))) if multiples else mains_hz,
+        )
 
 
-def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+def find_hum(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
     """Hum in the quietest moments of a track, or else under its playing; None when no lines of the mains stand out.
 
     Parameters
     ----------
     track : TrackFigures
-        Its `quiet` windows (2.7 s each) are looked at.
-    grid : Grid
-        Of the measurement.
+        Figures of the track, whose `quiet` windows (2.7 s each) are looked at.
+    grid : AnalysisGrid
+        Grid of the measurement.
     mains_hz : float
         50 or 60.
 
@@ -129,22 +136,32 @@ def find_hum(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
     return playing if playing and (quiet is None or len(playing.lines_hz) > len(quiet.lines_hz)) else quiet
 
 
-def _under_playing(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+def find_hum_of_either_mains(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
+    """Hum at the house's mains, or at the other frequency when more of its lines are there; parameters as for `find_hum`."""
+    house_hum = find_hum(track, grid, mains_hz=mains_hz)
+    foreign_hum = find_hum(track, grid, mains_hz=110.0 - mains_hz)
+    if foreign_hum is None or (house_hum is not None and len(house_hum.lines_hz) >= len(foreign_hum.lines_hz)):
+        return house_hum
+    return foreign_hum if len(foreign_hum.lines_hz) > 1 else house_hum
+
+
+def _under_playing(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
+    """Hum in the mean over all windows in which moments that spare a frequency count most."""
     if track.soft is None or track.windows < _LEAST_WINDOWS:
         return None
     spectra = (track.windows / track.soft[None, :]) ** 2
-    found = _best(spectra, grid.low_rate_hz / _TRANSFORM, mains_hz)
-    if found is None or len(found.lines_hz) < _LEAST_LINES or found.lines_hz[0] > 2.5 * mains_hz:
+    hum = _best(spectra, grid.low_rate_hz / LOW_TRANSFORM, mains_hz)
+    if hum is None or len(hum.lines_hz) < _LEAST_LINES or hum.lines_hz[0] > 2.5 * mains_hz:
         return None
-    return found
+    return hum
 
 
 def _best(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> Hum | None:
-    """The mains frequency within half a hertz on whose multiples most lines lie; None when there are none."""
+    """Hum at the frequency, within half a hertz of the mains, on whose multiples most lines lie; None when there are none."""
     best: tuple[int, float, float, list[int]] = (0, 0.0, 0.0, [])
-    seen = _Lines(spectra)
+    line_finder = _LineFinder(spectra)
     for offset in np.arange(-_OFF_HZ, _OFF_HZ + 0.01, 0.05):
-        lines, power, hz = seen.of(mains_hz + offset, bin_hz)
+        lines, power, hz = line_finder.on_multiples(mains_hz + offset, bin_hz)
         if (len(lines), power) > best[:2]:
             best = (len(lines), power, hz, lines)
     count, power, frequency_hz, lines = best
@@ -157,26 +174,32 @@ def _best(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> Hum |
     )
 
 
-def _in_pauses(track: TrackFigures, grid: Grid, *, mains_hz: float) -> Hum | None:
+def _in_pauses(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
+    """Hum in the quietest windows of a track."""
     # windows that overlap by two thirds say the same thing: at least two must lie apart
     if len(track.quiet) < 2 or np.ptp([moment for _, moment, _ in track.quiet]) < 3.0:
         return None
     spectra = np.array([spectrum for _, _, spectrum in track.quiet], dtype=np.float64)
-    bin_hz = grid.low_rate_hz / _TRANSFORM
-    found = _best(spectra, bin_hz, mains_hz)
-    if found is None:
+    bin_hz = grid.low_rate_hz / LOW_TRANSFORM
+    hum = _best(spectra, bin_hz, mains_hz)
+    if hum is None:
         return None
-    lowest = round(found.lines_hz[0] / found.frequency_hz)
+    lowest = round(hum.lines_hz[0] / hum.frequency_hz)
     # held notes have harmonics too, but not on the lowest multiples of the mains
-    if lowest > 4 or (len(found.lines_hz) == 1 and not _one_line_is_enough(spectra, bin_hz, found.lines_hz[0], lowest)):
+    if lowest > 4 or (len(hum.lines_hz) == 1 and not _one_line_is_enough(spectra, bin_hz, hum.lines_hz[0], lowest)):
         return None
-    return found
+    return hum
 
 
 def _one_line_is_enough(spectra: NDArray[np.float64], bin_hz: float, frequency_hz: float, multiple: int) -> bool:
-    at = round(frequency_hz / bin_hz)
-    around = np.concatenate([spectra[:, max(1, at - 12) : at - 3], spectra[:, at + 4 : at + 13]], axis=1)
-    stands_out = np.min(spectra[:, at - 2 : at + 3].sum(axis=1) / np.maximum(5 * np.median(around, axis=1), 1e-30))
+    """True where a line alone is hum: the mains or twice it, 25 dB out and peaking where it belongs."""
+    line_bin = round(frequency_hz / bin_hz)
+    around = np.concatenate(
+        [spectra[:, max(1, line_bin - 12) : line_bin - 3], spectra[:, line_bin + 4 : line_bin + 13]], axis=1
+    )
+    stands_out = np.min(
+        spectra[:, line_bin - 2 : line_bin + 3].sum(axis=1) / np.maximum(5 * np.median(around, axis=1), 1e-30)
+    )
     # a note beside the mains peaks beside it
-    in_place = bool(np.all(spectra[:, at - 2 : at + 3].argmax(axis=1) == 2))
+    in_place = bool(np.all(spectra[:, line_bin - 2 : line_bin + 3].argmax(axis=1) == 2))
     return multiple <= 2 and in_place and db_from_power(float(stands_out)) > 25.0

@@ -1,4 +1,4 @@
-"""How loud the ear finds a source's loud moments: time-varying loudness on its most telling seconds."""
+"""Loudness of a source's loud moments, as the ear finds them: time-varying loudness on its most telling seconds."""
 
 from __future__ import annotations
 
@@ -14,9 +14,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 LENGTH_S: Final = 4.0
+"""Length of the most telling stretch: a phrase. Common practice, no source."""
 _REFERENCE_PA: Final = 2e-5
+"""Reference of sound pressure levels, 20 uPa."""
 _SETTLED_S: Final = 0.3
-"""The filters of the method need this long; what they say before does not count."""
+"""The filters of the method need this long; values before do not count. Common practice, no source."""
 
 
 def exceeded_loudness_sone(

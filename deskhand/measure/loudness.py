@@ -13,9 +13,11 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 _MOMENTARY_BLOCKS: Final = 4
+"""Blocks of 100 ms in the 400 ms of ITU-R BS.1770-5, Annex 1, which overlap by 75 %."""
 _SHORT_TERM_BLOCKS: Final = 30
+"""Blocks of 100 ms in the 3 s of EBU Tech 3342 v4, 3.1."""
 _RANGE_GATE_LU: Final = -20.0
-"""EBU Tech 3342 v4, 3.1."""
+"""Relative gate of the loudness range (EBU Tech 3342 v4, 3.1)."""
 
 
 def lufs(mean_square: float) -> float:
@@ -43,7 +45,7 @@ def _sliding(weighted: NDArray[np.floating], blocks: int) -> NDArray[np.float64]
 
 
 def _power(loudness_lufs: float) -> float:
-    """The K-weighted mean square that has a loudness."""
+    """K-weighted mean square of a loudness."""
     return power_from_db(loudness_lufs - OFFSET_LUFS)
 
 
@@ -77,7 +79,7 @@ def loudness_range_lu(weighted: NDArray[np.floating]) -> float:
     Parameters
     ----------
     weighted : (blocks,) array
-        As for `integrated_lufs`.
+        K-weighted mean square of each 100 ms, summed over the channels.
 
     References
     ----------
@@ -87,6 +89,6 @@ def loudness_range_lu(weighted: NDArray[np.floating]) -> float:
     power = power[power > _power(ABSOLUTE_GATE_LUFS)]
     if not power.size:
         return float("nan")
-    kept = power[power >= _power(lufs(float(power.mean())) + _RANGE_GATE_LU)]
-    low, high = np.percentile(db_from_power(kept), (10, 95))
+    gated = power[power >= _power(lufs(float(power.mean())) + _RANGE_GATE_LU)]
+    low, high = np.percentile(db_from_power(gated), (10, 95))
     return float(high - low)

@@ -1,4 +1,4 @@
-"""How notes begin and how they die away: articulation and tail, from the onsets and free decays of the pass."""
+"""Articulation and tail: beginnings of notes and their dying away, from the onsets and free decays of the pass."""
 
 from __future__ import annotations
 
@@ -16,19 +16,23 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 LEAST_DECAYS: Final = 12
-"""Fewer say nothing of the tail."""
+"""Fewer decays say nothing of the tail. Common practice, no source; docs/validation-tails.md counts what it leaves out."""
 LEAST_ONSETS: Final = 12
+"""Fewer onsets say nothing of the articulation. Common practice, no source."""
 _KERNEL: Final = 0.12
-"""Width of the kernel over ln(tail)."""
+"""Width of the kernel over ln(tail). Ours, no source; docs/validation-tails.md has the errors it leaves."""
 _TAILS_S: Final = np.geomspace(0.05, 12.0, 480)
 _FALL_DB: Final = (8.0, 45.0)
+"""Weights of a decay by its fall: the least that is found, and the most that counts. Common practice, no source."""
 _AGREE: Final = 0.25
+"""Share of the weight that must lie near the mode. Common practice, no source."""
 _SURE: Final = 0.35
+"""Half the width of the 95 % interval of ln(tail) up to which a tail is told. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tail:
-    """The observed decay in one band."""
+    """Observed decay in one band."""
 
     tail_s: float | None
     """Seconds for a fall of 60 dB; None when it cannot be told."""
@@ -36,24 +40,24 @@ class Tail:
     """Half the width of its 95 % interval."""
     decays: int
     reason: str = ""
-    """Why it cannot be told."""
+    """Reason why it cannot be told."""
 
 
 def _densities(tails_s: NDArray[np.floating], weights: NDArray[np.floating]) -> NDArray[np.float64]:
-    """(decays, grid) what each decay adds at each tail of the grid."""
+    """Densities (decays, grid) that each decay adds at each tail of the grid."""
     apart = (np.log(tails_s)[:, None] - np.log(_TAILS_S)) / _KERNEL
     return np.asarray(weights[:, None] * np.exp(-0.5 * apart**2))
 
 
 def observed_tail(decays: NDArray[np.floating], band: int) -> Tail:
-    """The tail that most of the free decays in a band agree on.
+    """Tail on which most of the free decays in a band agree.
 
     Parameters
     ----------
     decays : (decays, 4) array
         Band, start in s, seconds for 60 dB, fall in dB.
     band : int
-        Of `TAIL_OCTAVES_HZ`; one more is all of them.
+        Number among `TAIL_OCTAVES_HZ`; one more is all of them.
 
     Returns
     -------
@@ -71,21 +75,21 @@ def observed_tail(decays: NDArray[np.floating], band: int) -> Tail:
     if count < LEAST_DECAYS:
         return Tail(tail_s=None, tail_s_pm=None, decays=count, reason=f"only {count} notes die away freely")
     weights = np.clip(chosen[:, 3], *_FALL_DB)
-    each = _densities(chosen[:, 2], weights)
-    total = each.sum(axis=0)
+    densities = _densities(chosen[:, 2], weights)
+    total = densities.sum(axis=0)
     best = int(total.argmax())
-    drawn = np.array([np.bincount(place, minlength=count) for place in places(count)], np.float64)
-    modes = np.log(_TAILS_S[(drawn @ each).argmax(axis=1)])
-    sure = half_width(np.asarray(modes))
-    near = np.abs(np.log(chosen[:, 2] / _TAILS_S[best])) < 2.0 * _KERNEL
-    if weights[near].sum() < _AGREE * weights.sum() or sure is None or sure > _SURE:
+    drawn = np.array([np.bincount(draw, minlength=count) for draw in places(count)], np.float64)
+    modes = np.log(_TAILS_S[(drawn @ densities).argmax(axis=1)])
+    half_width_ln = half_width(np.asarray(modes))
+    agreeing = np.abs(np.log(chosen[:, 2] / _TAILS_S[best])) < 2.0 * _KERNEL
+    if weights[agreeing].sum() < _AGREE * weights.sum() or half_width_ln is None or half_width_ln > _SURE:
         return Tail(tail_s=None, tail_s_pm=None, decays=count, reason="its notes die away in too many ways")
     tail_s = float(_TAILS_S[best])
-    return Tail(tail_s=tail_s, tail_s_pm=tail_s * sure, decays=count)
+    return Tail(tail_s=tail_s, tail_s_pm=tail_s * half_width_ln, decays=count)
 
 
 def tails(decays: NDArray[np.floating]) -> tuple[Tail, dict[str, float] | None]:
-    """The tail of all bands together, and of each octave where it can be told (None when in none)."""
+    """Tail of all bands together, and of each octave where it can be told (None when in none)."""
     octaves = {f"{hz:g}": observed_tail(decays, band).tail_s for band, hz in enumerate(TAIL_OCTAVES_HZ)}
     known = {name: round(tail_s, 3) for name, tail_s in octaves.items() if tail_s is not None}
     return observed_tail(decays, len(TAIL_OCTAVES_HZ)), known or None
@@ -106,6 +110,6 @@ def articulation_db(onsets: NDArray[np.floating]) -> tuple[float | None, float |
 
 
 def together(parts: Sequence[Sequence[NDArray[np.float32]]], columns: int) -> NDArray[np.float32]:
-    """What several tracks collected, as one (rows, columns) array."""
-    every = [array for part in parts for array in part]
-    return np.concatenate(every) if every else np.empty((0, columns), np.float32)
+    """Join the decays or onsets of several tracks into one (rows, columns) array."""
+    arrays = [array for part in parts for array in part]
+    return np.concatenate(arrays) if arrays else np.empty((0, columns), np.float32)

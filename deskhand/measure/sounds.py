@@ -22,30 +22,34 @@ if TYPE_CHECKING:
     from deskhand.measure.figures import Figures
 
 LEAST_S: Final = 30.0
-"""Less playing than this is one sound."""
+"""Less playing than this is one sound. Common practice, no source."""
 _LEAST_STRETCH: Final = 8
-"""Seconds of playing."""
-_BAND_DB: Final = 3.0
-_CREST_DB: Final = 4.0
-_LEVEL_DB: Final = 4.0
-_WIDTH_DB: Final = 4.0
-"""Differences that count alike. Common practice, no source: set by tests on real players."""
+"""Seconds of playing in the shortest stretch. Common practice, no source."""
+# Differences that count alike: common practice, no source; docs/validation-sounds.md says what is found with them.
+_BAND_DB: Final = 3.0  # of the share of a band (no source)
+_CREST_DB: Final = 4.0  # of the crest (no source)
+_LEVEL_DB: Final = 4.0  # of the level (no source)
+_WIDTH_DB: Final = 4.0  # of the width of a pair (no source)
 _FLOOR_DB: Final = -36.0
+"""Bands further below the sum do not count for the tone. Common practice, no source."""
 _APART: Final = 1.2
-"""Sounds differ by more than this, in those units."""
+"""Sounds differ by more than this, in those units. No source; docs/validation-sounds.md says what is found with it."""
 _PENALTY: Final = 3.0
+"""Times the Bayesian price of a change, because neighbouring seconds are not independent. No source, see docs/validation-sounds.md."""
 _CHI_MEDIAN: Final = 0.455
 """Median of the square of a standard normal value."""
 _MOST_SOUNDS: Final = 5
+"""Sounds told of one source: more would be no help before doors. Common practice, no source."""
 _LEAST_SHARE: Final = 0.08
+"""Share of the playing from which a sound counts for the level step. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Sound:
-    """One of the sounds a source uses."""
+    """Sound of a source: stretches alike in tone, level and width."""
 
     share: float
-    """Of the time it plays."""
+    """Share of the time the source plays."""
     stretches_s: tuple[tuple[float, float], ...]
     level_dbfs: float | None
     """Median of its active 300 ms windows."""
@@ -86,8 +90,9 @@ def _partition(features: np.ndarray, penalty: float, least: int, last_change: np
 def _segments(features: NDArray[np.float64]) -> list[tuple[int, int]]:
     """Stretches of constant mean among (seconds, features).
 
-    Each feature is measured against its own noise, so that a steady one tells as much as a restless one. A change costs what
-    the Bayesian criterion asks (Schwarz 1978, doi:10.1214/aos/1176344136), doubled: neighbouring seconds are not independent.
+    Each feature is measured against its own noise, so that a steady one tells as much as a restless one. A change costs
+    three times what the Bayesian criterion asks (Schwarz 1978, doi:10.1214/aos/1176344136): neighbouring seconds are not
+    independent.
     """
     count, wide = features.shape
     # half the mean square of differences is the variance of what has no memory; at a lag of two, notes have little
@@ -95,31 +100,31 @@ def _segments(features: NDArray[np.float64]) -> list[tuple[int, int]]:
     white = features / np.maximum(noise, 0.05)
     last_change = np.zeros(count + 1, np.int64)
     _partition(np.ascontiguousarray(white), _PENALTY * (wide + 1) * np.log(count), _LEAST_STRETCH, last_change)
-    found, end = [], count
+    segments, end = [], count
     while end > 0:
-        found.append((int(last_change[end]), end))
+        segments.append((int(last_change[end]), end))
         end = int(last_change[end])
-    return found[::-1]
+    return segments[::-1]
 
 
 def _groups(means: NDArray[np.float64], sizes: NDArray[np.float64]) -> NDArray[np.int_]:
-    """Which stretches are one sound: the nearest are joined until all lie apart."""
+    """Label (stretches,) of the sound each stretch belongs to: the nearest are joined until all lie apart."""
     label = np.arange(len(means))
     means, sizes = means.copy(), sizes.copy()
     alive = list(range(len(means)))
     while len(alive) > 1:
         distances = [
-            (float(np.sqrt(np.sum((means[one] - means[other]) ** 2))), one, other)
-            for at, one in enumerate(alive)
-            for other in alive[at + 1 :]
+            (float(np.sqrt(np.sum((means[first] - means[second]) ** 2))), first, second)
+            for index, first in enumerate(alive)
+            for second in alive[index + 1 :]
         ]
-        nearest, one, other = min(distances)
+        nearest, first, second = min(distances)
         if nearest > _APART and len(alive) <= _MOST_SOUNDS:
             break
-        means[one] = (sizes[one] * means[one] + sizes[other] * means[other]) / (sizes[one] + sizes[other])
-        sizes[one] += sizes[other]
-        label[label == other] = one
-        alive.remove(other)
+        means[first] = (sizes[first] * means[first] + sizes[second] * means[second]) / (sizes[first] + sizes[second])
+        sizes[first] += sizes[second]
+        label[label == second] = first
+        alive.remove(second)
     return label
 
 
@@ -137,8 +142,8 @@ def _features(
         mask = np.zeros(padded.size, bool)
         count = min(values.size, padded.size)
         padded[:count], mask[:count] = values[:count], playing.blocks[:count]
-        rows, kept = padded.reshape(-1, 10)[seconds], mask.reshape(-1, 10)[seconds]
-        return np.asarray((rows * kept).sum(axis=1) / np.maximum(1, kept.sum(axis=1)))
+        rows, playing_rows = padded.reshape(-1, 10)[seconds], mask.reshape(-1, 10)[seconds]
+        return np.asarray((rows * playing_rows).sum(axis=1) / np.maximum(1, playing_rows.sum(axis=1)))
 
     power = each_second(np.mean([figures.tracks[track].mean_square for track in tracks], axis=0))
     columns.append(dbfs_from_mean_square(np.maximum(power, 1e-12))[:, None] / _LEVEL_DB)
@@ -155,7 +160,7 @@ def _features(
 def find_sounds(
     figures: Figures, tracks: tuple[int, ...], playing: Activity, loudness: Callable[[NDArray[np.bool_]], float | None]
 ) -> tuple[tuple[Sound, ...], float | None]:
-    """The sounds a source uses, the most used first, and the level step in LU between the loudest and the quietest.
+    """Find the sounds a source uses, the most used first, and the level step in LU between the loudest and the quietest.
 
     Parameters
     ----------
@@ -182,11 +187,11 @@ def find_sounds(
     label = _groups(means, np.array([float(last - first) for first, last in segments]))
     decays = together([figures.tracks[track].decays for track in tracks], 4)
     sounds: list[Sound] = []
-    for one in np.unique(label):
+    for sound_label in np.unique(label):
         mask = np.zeros(share.size, bool)
         second = np.zeros(len(known), bool)
-        for (first, last), own in zip(segments, label, strict=True):
-            if own == one:
+        for (first, last), segment_label in zip(segments, label, strict=True):
+            if segment_label == sound_label:
                 # from this stretch's first second to the next one's: pauses in between belong to it
                 end = seconds[last] if last < seconds.size else seconds[-1] + 1
                 mask[10 * seconds[first] : 10 * end] = True
@@ -195,7 +200,7 @@ def find_sounds(
         active = mask & playing.blocks
         windows = playing.windows & mask[: playing.windows.size]
         levels = playing.level_dbfs[windows]
-        at = np.minimum((decays[:, 1] / figures.grid.hop_s).astype(np.intp), mask.size - 1)
+        decay_blocks = np.minimum((decays[:, 1] / figures.grid.hop_s).astype(np.intp), mask.size - 1)
         sounds.append(
             Sound(
                 share=round(float(second.sum() / seconds.size), 4),
@@ -203,7 +208,7 @@ def find_sounds(
                 level_dbfs=float(np.median(levels)) if levels.size else None,
                 loudness_lufs=loudness(active),
                 tone_db=tone_db(np.mean([figures.tracks[track].tone for track in tracks], axis=0), active),
-                tail_s=observed_tail(decays[mask[at]], len(TAIL_OCTAVES_HZ)).tail_s,
+                tail_s=observed_tail(decays[mask[decay_blocks]], len(TAIL_OCTAVES_HZ)).tail_s,
             )
         )
     sounds.sort(key=lambda sound: -sound.share)

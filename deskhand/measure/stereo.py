@@ -14,7 +14,7 @@ from deskhand.units import db_from_power
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from deskhand.measure.figures import Grid, PairFigures
+    from deskhand.measure.figures import AnalysisGrid, PairFigures
 
 _MOST_DELAY_S: Final = 0.05
 _NEAR_S: Final = 0.003
@@ -124,7 +124,7 @@ class Octaves:
     mono_loss_db: dict[str, float]
 
 
-def by_octave(pair: PairFigures, grid: Grid) -> Octaves:
+def by_octave(pair: PairFigures, grid: AnalysisGrid) -> Octaves:
     """Width and mono loss in the octaves 63 Hz to 16 kHz, of the whole take: loud moments count for most.
 
     Octaves that hold less than a millionth of the power are left out, and so is the width of one whose sides are the same.
@@ -189,7 +189,7 @@ class Alignment:
         return surely or self.negative > _FAR * self.positive
 
 
-def alignment(pair: PairFigures, grid: Grid, *, top_hz: float = 20000.0) -> Alignment:
+def alignment(pair: PairFigures, grid: AnalysisGrid, *, top_hz: float = 20000.0) -> Alignment:
     """Delay and polarity from the cross spectrum.
 
     The delay is found with phase transform weighting, where each frequency counts by its coherence, and refined by
@@ -199,7 +199,7 @@ def alignment(pair: PairFigures, grid: Grid, *, top_hz: float = 20000.0) -> Alig
     ----------
     pair : PairFigures
         Cross and auto spectra, each (bins,).
-    grid : Grid
+    grid : AnalysisGrid
         Of the measurement.
     top_hz : float
         Frequencies above are left out of the polarity.

@@ -1,4 +1,4 @@
-"""Tone: third-octave levels of the playing, and what is read from them."""
+"""Tone: third-octave levels of the playing, their tilt, harshness, loudness and sharpness."""
 
 from __future__ import annotations
 
@@ -17,31 +17,31 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 LISTENING_DBA: Final = 80.0
-"""Where a house states no level. Common practice, no source."""
+"""A-weighted listening level where a house states none. Common practice, no source."""
 _BARK: Final = 0.1 * np.arange(1, hearing.SPECIFIC + 1)
 _HARSH_LOW_BARK, _HARSH_HIGH_BARK = 13.0, 18.6
 """2 to 5 kHz (Zwicker 1961: 13 Bark ends at 2 kHz, 18.6 lies at 5 kHz)."""
 
 
 def octaves(bands: NDArray[np.floating]) -> NDArray[np.float64]:
-    """(..., 8) power in the octaves 63 Hz to 8 kHz, of (..., 31) third-octaves."""
+    """Power (..., 8) in the octaves 63 Hz to 8 kHz, of (..., 31) third-octaves."""
     # octaves are three neighbours; the band of 20 Hz belongs to the octave of 16 Hz
     thirds = np.asarray(bands[..., 1:28], np.float64)
     return np.asarray(thirds.reshape(*bands.shape[:-1], 9, 3).sum(axis=-1)[..., 1:])
 
 
 def levels_db(tone_db: Mapping[str, float]) -> NDArray[np.float64]:
-    """(31,) third-octave levels of a tone reading; -inf where nothing sounds."""
+    """Third-octave levels (31,) of a tone reading; -inf where nothing sounds."""
     return np.array([tone_db.get(f"{band:g}", -np.inf) for band in NOMINAL_HZ])
 
 
 def tilt_db_per_octave(tone_db: dict[str, float]) -> float | None:
     """Least-squares slope over the octaves 63 Hz to 8 kHz that lie within 45 dB of the whole; four at least."""
-    found = octaves(power_from_db(levels_db(tone_db)))
-    known = found > 10**-4.5
-    if known.sum() < 4:
+    octave_power = octaves(power_from_db(levels_db(tone_db)))
+    sounding = octave_power > power_from_db(-45.0)
+    if sounding.sum() < 4:
         return None
-    return float(np.polyfit(np.arange(found.size)[known], db_from_power(found[known]), 1)[0])
+    return float(np.polyfit(np.arange(octave_power.size)[sounding], db_from_power(octave_power[sounding]), 1)[0])
 
 
 def tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, float] | None:
@@ -66,16 +66,16 @@ def tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, f
 
 
 def harshest_s(tone: NDArray[np.floating], blocks: NDArray[np.bool_], *, most: int = 3) -> list[tuple[float, float]]:
-    """The stretches in which most of the sound lies from 2 to 5 kHz.
+    """Stretches in which most of the sound lies from 2 to 5 kHz.
 
     Parameters
     ----------
     tone : (seconds, 31) array
         Power in third-octaves.
     blocks : (blocks,) bool array
-        Whether the source plays, every 0.1 s.
+        True where the source plays, every 0.1 s.
     most : int
-        How many stretches at most.
+        Number of stretches at most.
 
     Returns
     -------
@@ -86,9 +86,9 @@ def harshest_s(tone: NDArray[np.floating], blocks: NDArray[np.bool_], *, most: i
     padded = np.zeros(10 * seconds)
     padded[: min(blocks.size, padded.size)] = blocks[: padded.size]
     playing = padded.reshape(seconds, 10).mean(axis=1) >= 0.5
-    heard = np.nan_to_num(np.asarray(tone[:seconds], np.float64)) * power_from_db(weighting_db("A", exact_hz()))
-    bright = heard[:, [band for band, hz in enumerate(NOMINAL_HZ) if 2000 <= hz <= 5000]].sum(axis=1)
-    share = np.where(playing, bright / np.maximum(heard.sum(axis=1), 1e-30), 0.0)
+    weighted = np.nan_to_num(np.asarray(tone[:seconds], np.float64)) * power_from_db(weighting_db("A", exact_hz()))
+    bright = weighted[:, [band for band, hz in enumerate(NOMINAL_HZ) if 2000 <= hz <= 5000]].sum(axis=1)
+    share = np.where(playing, bright / np.maximum(weighted.sum(axis=1), 1e-30), 0.0)
     if not playing.any():
         return []
     limit = np.percentile(share[playing], 90)
@@ -103,7 +103,7 @@ def harshest_s(tone: NDArray[np.floating], blocks: NDArray[np.bool_], *, most: i
 
 
 def as_heard(tone: dict[str, float] | None, level_dba: float) -> tuple[float | None, float | None, float | None]:
-    """Loudness, what of it lies between 2 and 5 kHz, and sharpness, of a tone at a listening level."""
+    """Loudness in sone, its part between 2 and 5 kHz, and sharpness in acum, of a tone at a listening level."""
     if tone is None:
         return None, None, None
     levels = levels_db(tone)[1:29]

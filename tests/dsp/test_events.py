@@ -11,7 +11,8 @@ from typing import Final
 import numpy as np
 import pytest
 
-from deskhand.dsp.events import bursts_and_mutes, dropouts, flat_tops, growing_tone
+from deskhand.dsp.events import bursts_and_mutes, dropouts, flat_tops
+from deskhand.dsp.growing_tones import growing_tone
 
 FLOOR: Final = np.float32(0.03)
 NEAR: Final = 240  # 5 ms at 48 kHz

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from deskhand.findings.finding import Finding
     from deskhand.house import Source
-    from deskhand.measure.figures import Event, Grid
+    from deskhand.measure.figures import Event, AnalysisGrid
     from deskhand.measure.readings import SourceReading
 
 _DROPOUT: Final = KINDS["dropout"]
@@ -209,7 +209,7 @@ def _interruptions(
     )
 
 
-def _rate_factor(grid: Grid) -> float:
+def _rate_factor(grid: AnalysisGrid) -> float:
     """Factor by which the fourth difference of the same sound is larger at this rate than at 48 kHz."""
     return float((_REFERENCE_RATE_HZ * grid.stride / grid.sample_rate_hz) ** _WHITENESS_ORDER)
 

@@ -1,0 +1,159 @@
+"""Grid of the pass: the lengths, windows and filters by which a recording is measured at one sample rate."""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.dsp import lanes, loudness, spectrum
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array32 = NDArray[np.float32]
+    Array64 = NDArray[np.float64]
+
+HOP_STEPS: Final = 10
+"""Fine steps (10 ms) a block (100 ms: a quarter of the 400 ms of ITU-R BS.1770-5, whose blocks overlap by 75 %)."""
+CHUNK_HOPS: Final = 10
+"""Blocks a chunk: a second is enough for one turn of the threads. Common practice, no source."""
+LOW_BANDS: Final = 13
+"""Third-octaves 20 to 315 Hz are read from a decimated signal with a long window, the rest from short windows."""
+LOW_TRANSFORM: Final = 8192
+"""Samples of the long window: 2.7 s at about 3 kHz, so that the band of 20 Hz is some 12 bins wide."""
+TAIL_STEPS: Final = 50
+"""Envelope steps (20 ms) a chunk, for decays."""
+TAIL_OCTAVES_HZ: Final = (125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+"""Octaves in which decays are looked for; the first three in the decimated signal. One more band is all of them."""
+_LOW_OCTAVES: Final = 3
+"""Octaves read from the decimated signal: 500 Hz is the highest whose upper edge (707 Hz) lies well inside its 1.5 kHz."""
+_ARTICULATION_HZ: Final = (2000.0, 8000.0)
+"""Range of the onsets: a high-frequency energy rise (Bello et al. 2005); its edges are common practice, no source."""
+_SHORT_WINDOW: Final = 8192
+"""Samples of the short window at 48 kHz: 0.17 s, so that the band of 400 Hz is some 15 bins wide."""
+_CONTEXT: Final = 250
+"""Samples, at 48 kHz, that fault detectors look at on either side: 240 (5 ms) for dropouts, 205 for clicks."""
+_HUM_TOP_HZ: Final = 760.0
+"""Top of the spectra kept for hum: 14 multiples of 50 Hz, 12 of 60 Hz, and what lies beside them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LowWindow:
+    """Window by which the lowest bands and the hum are read from the decimated signal."""
+
+    window: Array32
+    weights: Array32
+    """(bins, 13) power to mean square in each band."""
+    flat: Array32
+    """(bins to 760 Hz,) power to mean square in each bin."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AnalysisGrid:
+    """Lengths in samples at one sample rate, and the windows and filters that go with them."""
+
+    sample_rate_hz: int
+    step: int
+    hop: int
+    chunk: int
+    window: Array32
+    transform: int
+    context: int
+    carry: int
+    stride: int
+    weights: Array32
+    factor: int
+    decimator: Array32
+    low_rate_hz: float
+    low_chunk: int
+    low: LowWindow
+    filters: tuple[Array64, Array64, Array64]
+    """For `lanes.energies`: K-weighting, articulation and the octave of 1 kHz; the octaves of 2 to 8 kHz; 125 to 500 Hz."""
+
+    @property
+    def bins(self) -> int:
+        """Number of bins of the short spectra."""
+        return self.transform // 2 + 1
+
+    @property
+    def hop_s(self) -> float:
+        """Exact length of a block in seconds."""
+        return self.hop / self.sample_rate_hz
+
+
+def low_window(sample_rate_hz: int, factor: int, length: int) -> LowWindow:
+    """Window and weights of the lowest bands, for a window of `length` decimated samples."""
+    window = spectrum.hann(length)
+    rate_hz = sample_rate_hz / factor
+    weights = spectrum.band_weights(
+        spectrum.edges_hz()[: LOW_BANDS + 1], sample_rate_hz=rate_hz, transform=LOW_TRANSFORM, window=window
+    )
+    frequency = np.arange(LOW_TRANSFORM // 2 + 1) * rate_hz / LOW_TRANSFORM
+    top = frequency <= _HUM_TOP_HZ
+    # the decimator is not flat: what it took is given back
+    flat = np.ones(frequency.size)
+    flat[top] = spectrum.decimator_response(spectrum.decimator(factor), frequency[top], sample_rate_hz) ** -2
+    power = float(np.sum(window.astype(np.float64) ** 2)) * LOW_TRANSFORM
+    return LowWindow(
+        window=window,
+        weights=(weights * flat[:, None]).astype(np.float32),
+        flat=(flat[top] * 2.0 / power).astype(np.float32),
+    )
+
+
+@functools.cache
+def analysis_grid(sample_rate_hz: int) -> AnalysisGrid:
+    """Grid for a sample rate: windows last as long at every rate."""
+    import scipy.fft
+
+    step = round(sample_rate_hz / (1000 / 10))
+    hop = step * HOP_STEPS
+    chunk = hop * CHUNK_HOPS
+    length = round(_SHORT_WINDOW * sample_rate_hz / 48000)
+    transform = scipy.fft.next_fast_len(length, real=True)
+    transform += transform % 2
+    window = spectrum.hann(length)
+    stride = max(1, round(sample_rate_hz / 48000))
+    context = _CONTEXT * stride
+    factor = spectrum.decimation(chunk, sample_rate_hz, parts=TAIL_STEPS)
+    return AnalysisGrid(
+        sample_rate_hz=sample_rate_hz,
+        step=step,
+        hop=hop,
+        chunk=chunk,
+        window=window,
+        transform=transform,
+        context=context,
+        carry=max(length - hop, step + 2 * context, spectrum.DECIMATOR_TAPS * factor),
+        stride=stride,
+        weights=spectrum.band_weights(
+            spectrum.edges_hz()[LOW_BANDS:], sample_rate_hz=sample_rate_hz, transform=transform, window=window
+        ),
+        factor=factor,
+        decimator=spectrum.decimator(factor),
+        low_rate_hz=sample_rate_hz / factor,
+        low_chunk=chunk // factor,
+        low=low_window(sample_rate_hz, factor, LOW_TRANSFORM),
+        filters=_filters(sample_rate_hz, sample_rate_hz / factor),
+    )
+
+
+def _filters(sample_rate_hz: int, low_rate_hz: float) -> tuple[Array64, Array64, Array64]:
+    """Coefficients of the filters after which the energies of each 10 or 20 ms are taken."""
+
+    def octave(middle_hz: float, rate_hz: float) -> Array64:
+        return spectrum.octave_sos(middle_hz / np.sqrt(2.0), middle_hz * np.sqrt(2.0), sample_rate_hz=rate_hz)
+
+    low, high = TAIL_OCTAVES_HZ[:_LOW_OCTAVES], TAIL_OCTAVES_HZ[_LOW_OCTAVES:]
+    return (
+        lanes.coefficients(
+            loudness.k_weighting_sos(sample_rate_hz),
+            spectrum.octave_sos(*_ARTICULATION_HZ, sample_rate_hz=sample_rate_hz),
+            octave(high[0], sample_rate_hz),
+        ),
+        lanes.coefficients(*(octave(middle_hz, sample_rate_hz) for middle_hz in high[1:])),
+        lanes.coefficients(*(octave(middle_hz, low_rate_hz) for middle_hz in low)),
+    )

@@ -1,0 +1,185 @@
+"""Spectra of a group of tracks: short windows over the whole band, and long ones over the lowest bands and the hum."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.dsp import growing_tones, spectrum
+from deskhand.measure.grid import CHUNK_HOPS, LOW_BANDS, LOW_TRANSFORM, low_window
+from deskhand.measure.track_figures import Event, add_events
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.measure.grid import AnalysisGrid
+    from deskhand.measure.track_figures import TrackFigures
+
+    Array32 = NDArray[np.float32]
+
+_HOWL_EDGES_HZ: Final = (150.0, 500.0, 1500.0, 4000.0, 10000.0)
+"""Edges of the ranges in which a growing tone is looked for. Common practice, no source."""
+_MOST_RISES: Final = 20
+"""Growing tones kept of one range and chunk, whose ten frames hold fewer."""
+_SAME_TONE: Final = 0.02
+"""Share of its frequency by which a tone may move while it grows. Common practice, no source."""
+_QUIET_WINDOWS: Final = 6
+"""Quietest long windows kept of a track: hum must stand out in all of them. Common practice, no source."""
+_SILENT: Final = 1e-12
+"""Mean square (-117 dBFS) up to which a long window is digital silence, which tells nothing of hum."""
+
+
+class ShortSpectra:
+    """Spectra of windows of 0.17 s, one every 100 ms: the tone above 400 Hz, and tones that grow.
+
+    Parameters
+    ----------
+    grid : AnalysisGrid
+    figures : sequence of TrackFigures
+        One for each track of the group; filled.
+    searched : sequence of bool
+        True for each track in which growing tones are looked for.
+    """
+
+    def __init__(self, grid: AnalysisGrid, figures: Sequence[TrackFigures], searched: Sequence[bool]) -> None:
+        self._grid = grid
+        self._figures = figures
+        self._searched = searched
+        self._work = np.zeros((CHUNK_HOPS, grid.transform), np.float32)
+        self._power = np.zeros((CHUNK_HOPS, grid.bins), np.float32)
+        self._mean = np.zeros(grid.bins, np.float32)
+        self._edges = np.array([int(hz / grid.sample_rate_hz * grid.transform) for hz in _HOWL_EDGES_HZ])
+        self._growing = np.full((len(figures), self._edges.size - 1, 6), -1.0)
+        self._rises = np.empty((self._edges.size - 1, _MOST_RISES, 3))
+        self._rise_counts = np.zeros(self._edges.size - 1, np.int64)
+
+    def take(self, row: int, held: Array32, start: int, hops: int) -> NDArray[np.complex64]:
+        """Spectra (hops, bins) of the windows that end in a chunk of one track.
+
+        Parameters
+        ----------
+        row : int
+            Track of the group.
+        held : (carry + chunk,) array
+            Samples held from before, then the chunk.
+        start : int
+            Sample of the take at which the chunk begins.
+        hops : int
+            Whole blocks in the chunk, one at least.
+        """
+        import scipy.fft
+
+        grid = self._grid
+        length = grid.window.size
+        first = grid.carry - (length - grid.hop)
+        work = self._work[:hops]
+        spectrum.windowed(held[first:], grid.hop, grid.window, work)
+        spectra: NDArray[np.complex64] = scipy.fft.rfft(work, axis=1)
+        power = self._power[:hops]
+        # the first windows of a take reach back before its start
+        reach = -(-(length - grid.hop) // grid.hop)
+        missing = max(0, reach - start // grid.hop)
+        spectrum.squared_and_mean(spectra, missing if hops > missing else hops - 1, power, self._mean)
+        self._figures[row].tone[start // grid.chunk, LOW_BANDS:] = self._mean @ grid.weights
+        if self._searched[row]:
+            self._keep_howls(row, power, start)
+        return spectra
+
+    def _keep_howls(self, row: int, power: Array32, start: int) -> None:
+        """Keep tones that grow, looked for in each range apart: the voice they grow under is louder lower down."""
+        grid, howls = self._grid, self._figures[row].howls
+        spacing_hz = grid.sample_rate_hz / grid.transform
+        growing_tones.growing_tones(
+            power, self._edges, start // grid.hop, self._growing[row], self._rises, self._rise_counts
+        )
+        for rises, count in zip(self._rises, self._rise_counts, strict=True):
+            for first, last, tone_bin in rises[:count]:
+                begin, end, hz = float(first * grid.hop_s), float(last * grid.hop_s), float(tone_bin * spacing_hz)
+                near = [
+                    index
+                    for index, howl in enumerate(howls)
+                    if begin <= howl.end_s and abs(hz / howl.value - 1) < _SAME_TONE
+                ]
+                if near:
+                    howls[near[-1]] = Event(start_s=howls[near[-1]].start_s, end_s=end, value=hz)
+                else:
+                    add_events(howls, [(begin, end, hz)])
+
+
+class LowSpectra:
+    """Spectra of windows of 2.7 s of the signal decimated to about 3 kHz, one a second: the lowest bands and the hum.
+
+    Parameters
+    ----------
+    grid : AnalysisGrid
+    figures : sequence of TrackFigures
+        One for each track of the group; filled.
+    lanes : int
+        Rows of the arrays; those without a track carry zeros.
+    """
+
+    def __init__(self, grid: AnalysisGrid, figures: Sequence[TrackFigures], lanes: int) -> None:
+        self._grid = grid
+        self._figures = figures
+        self._filled = 0
+        self.signal: Array32 = np.zeros((lanes, LOW_TRANSFORM), np.float32)
+        """(lanes, 8192) the last decimated samples of each track."""
+
+    def take(self, held: Array32, frames: int, second: int) -> None:
+        """Decimate a chunk of (lanes, carry + chunk) samples, and read the window that ends with it."""
+        grid = self._grid
+        taps = spectrum.DECIMATOR_TAPS
+        count = frames // grid.factor
+        if not count:
+            return
+        first = grid.carry - (taps - 1) * grid.factor
+        decimated = np.empty(count, np.float32)
+        self.signal[:, : LOW_TRANSFORM - count] = self.signal[:, count:]
+        for row in range(len(self._figures)):
+            piece = held[row, first : first + (count + taps - 1) * grid.factor].reshape(-1, grid.factor)
+            spectrum.sum_diagonals(piece @ grid.decimator, decimated)
+            self.signal[row, LOW_TRANSFORM - count :] = decimated
+        self._filled = min(LOW_TRANSFORM, self._filled + count)
+        if self._filled == LOW_TRANSFORM:
+            self._read_window(LOW_TRANSFORM, max(0, second - 1))
+
+    def _read_window(self, length: int, second: int) -> None:
+        """Read the lowest bands of a second, and keep the quietest spectra, from the last `length` decimated samples."""
+        import scipy.fft
+
+        grid = self._grid
+        low = grid.low if length == LOW_TRANSFORM else low_window(grid.sample_rate_hz, grid.factor, length)
+        tracks = len(self._figures)
+        work = np.zeros((tracks, LOW_TRANSFORM), np.float32)
+        work[:, :length] = self.signal[:tracks, LOW_TRANSFORM - length :] * low.window
+        spectra = scipy.fft.rfft(work, axis=1)
+        power = np.empty(spectra.shape, np.float32)
+        spectrum.squared(spectra, power)
+        bands = power @ low.weights
+        lowest = int(20.0 / grid.low_rate_hz * LOW_TRANSFORM)
+        for row, figures in enumerate(self._figures):
+            figures.tone[second, :LOW_BANDS] = bands[row]
+            flat_power = power[row, : low.flat.size] * low.flat
+            level = float(flat_power[lowest:].sum())
+            quiet = figures.quiet
+            if level > _SILENT:
+                softness = 1.0 / np.sqrt(flat_power + np.float32(1e-20))
+                figures.soft = softness.astype(np.float64) if figures.soft is None else figures.soft + softness
+                figures.windows += 1
+            if level > _SILENT and (len(quiet) < _QUIET_WINDOWS or level < quiet[-1][0]):
+                quiet.append((level, float(second), flat_power.copy()))
+                quiet.sort(key=lambda window: window[0])
+                del quiet[_QUIET_WINDOWS:]
+
+    def finish(self) -> None:
+        """Give the first and last seconds the low bands of their neighbours; a short take gets one short window."""
+        if 0 < self._filled < LOW_TRANSFORM:
+            self._read_window(self._filled, 0)
+        for figures in self._figures:
+            known = np.flatnonzero(~np.isnan(figures.tone[:, 0]))
+            if known.size:
+                nearest = np.clip(np.arange(len(figures.tone)), known[0], known[-1])
+                figures.tone[:, :LOW_BANDS] = figures.tone[nearest, :LOW_BANDS]

@@ -1,0 +1,95 @@
+"""Group of tracks measured together from chunk to chunk, one track in each lane of a vector."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.dsp import lanes
+from deskhand.measure.envelopes import Envelopes
+from deskhand.measure.sample_scan import SampleScan
+from deskhand.measure.spectra import LowSpectra, ShortSpectra
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from collections.abc import Set as AbstractSet
+
+    from numpy.typing import NDArray
+
+    from deskhand.measure.grid import AnalysisGrid
+    from deskhand.measure.track_figures import TrackFigures
+
+GROUP_TRACKS: Final = lanes.LANES
+"""Tracks a group, one a lane."""
+
+
+class TrackGroup:
+    """State of a group of tracks, carried from chunk to chunk.
+
+    Parameters
+    ----------
+    grid : AnalysisGrid
+    tracks : range
+        Numbers of the group's tracks, four at most.
+    figures : sequence of TrackFigures
+        One for each track of the recording; those of the group are filled.
+    compared : set of int
+        Tracks whose spectra are kept for what is summed over two tracks.
+    searched : int
+        Faults are looked for in the tracks below this number.
+    """
+
+    def __init__(
+        self,
+        grid: AnalysisGrid,
+        tracks: range,
+        figures: Sequence[TrackFigures],
+        *,
+        compared: AbstractSet[int],
+        searched: int,
+    ) -> None:
+        self._grid = grid
+        self.tracks = tracks
+        self._compared = compared
+        # always four rows, whatever the group: lanes without a track carry zeros
+        self._held = np.zeros((GROUP_TRACKS, grid.carry + grid.chunk), np.float32)
+        self._seconds = 0
+        members = [figures[track] for track in tracks]
+        in_search = [track < searched for track in tracks]
+        self._scan = SampleScan(grid, members, in_search)
+        self._short = ShortSpectra(grid, members, in_search)
+        self._low = LowSpectra(grid, members, GROUP_TRACKS)
+        self._envelopes = Envelopes(grid, members)
+        self.spectra: dict[int, NDArray[np.complex64]] = {}
+        """Spectra (hops, bins) of the last chunk, of the compared tracks."""
+
+    @property
+    def weighted(self) -> NDArray[np.float64]:
+        """(tracks, steps of 10 ms) K-weighted mean squares of the last chunk."""
+        return self._envelopes.weighted
+
+    def take(self, samples: NDArray[np.float32], start: int) -> None:
+        """Measure one chunk (tracks of this group, frames); only the last may be shorter than a chunk."""
+        grid = self._grid
+        count, frames = samples.shape
+        hops = frames // grid.hop
+        self._held[:count, : grid.carry] = self._held[:count, grid.chunk :]
+        self._held[:count, grid.carry : grid.carry + frames] = samples
+        self._held[:count, grid.carry + frames :] = 0.0
+        self._low.take(self._held, frames, self._seconds)
+        self._envelopes.take(self._held, self._low.signal, frames, start)
+        for row, track in enumerate(self.tracks):
+            self._scan.take(row, self._held[row, : grid.carry + frames], start, hops)
+            if hops:
+                spectra = self._short.take(row, self._held[row], start, hops)
+                if track in self._compared:
+                    self.spectra[track] = spectra
+        self._seconds += 1
+
+    def finish(self) -> None:
+        """Measure what was held back for want of context: nothing comes after it."""
+        self._low.finish()
+        self._envelopes.finish()
+        for row in range(len(self.tracks)):
+            self._scan.finish(row, self._seconds)
