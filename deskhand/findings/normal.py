@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from deskhand.findings.finding import Kind
     from deskhand.measure.readings import Readings
-    from deskhand.reference.identity import Mistaken
+    from deskhand.reference.identity import Mispatch
     from deskhand.reference.kept import Drift
     from deskhand.reference.normal import Normal
 
@@ -28,6 +28,16 @@ LEAST_NOTICEABLE: Final = 1.5
 """A difference of fewer just noticeable ones is not said, however sure it is."""
 NOT_JUDGED: Final = frozenset({"audience", "click", "talkback", "other"})
 """Roles nobody shapes by ear."""
+KIND_OF: Final[dict[str, Kind]] = {
+    "articulation": "articulation",
+    "tail": "tail",
+    "width": "width",
+    "balance": "width",
+    "dynamics": "dynamics",
+    "harsh": "harsh",
+    "mono-loss": "mono-loss",
+}
+"""Number that is judged to the kind of finding it makes."""
 
 # what more and less of these octaves sounds like, in words people use at a desk; common practice, no source
 _MORE: Final = {63: "boomier", 125: "boomier", 250: "thicker", 500: "boxier", 1000: "more nasal", 2000: "harder", 4000: "brighter", 8000: "sharper"}  # fmt: skip
@@ -170,7 +180,7 @@ def _finding(
         metric = "tone_db"
         band: tuple[float, float] | None = tone_words(normal)[1]
     else:
-        kind, metric = BY_NAME[normal.name].kind, BY_NAME[normal.name].metric
+        kind, metric = KIND_OF[normal.name], BY_NAME[normal.name].metric
         band = (2000.0, 5000.0) if kind == "harsh" else None
     return Finding(
         id=f"{source}/{normal.name}",
@@ -248,7 +258,7 @@ def judge_drifts(found: Iterable[Drift]) -> dict[str, list[Finding]]:
     return out
 
 
-def judge_mistaken(found: Iterable[Mistaken]) -> dict[str, Finding]:
+def judge_mistaken(found: Iterable[Mispatch]) -> dict[str, Finding]:
     """Findings of inputs that sound like another source: faults, from the first kept show on."""
     out = {}
     for one in found:
