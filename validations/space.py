@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from deskhand.house import HouseFile
-    from deskhand.mix.clearance import Held
+    from deskhand.mix.clearance import TrialPhrase
     from deskhand.moves.plan import Plan
     from deskhand.recording import Recording
 
@@ -109,7 +109,7 @@ def clearance_pct(made: Show, strips: Any, offset_db: float) -> float:
     return found.clearance_pct.mono
 
 
-def dense_db(held: Sequence[Held], wanted_pct: float) -> float | None:
+def dense_db(held: Sequence[TrialPhrase], wanted_pct: float) -> float | None:
     """The least sum of whole decibels at four faders, tried out one after the other."""
     from deskhand.moves.space import _feed_of
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from deskhand.findings.kinds import KindName
     from deskhand.measure.readings import Readings
     from deskhand.measure.stereo import MonoFlip
-    from deskhand.reference.identity import Mistaken
+    from deskhand.reference.identity import Mispatch
     from deskhand.reference.kept import Drift
     from deskhand.reference.normal import Normal
 
@@ -34,6 +34,17 @@ _HARSH_HZ: Final = (2000.0, 5000.0)
 """Where the ear is most sensitive (ISO 226:2023, equal-loudness contours), and what is called harsh."""
 _ALONG: Final = 0.5
 """Neighbouring octaves that went the same way by at least this share belong to the same change. Common practice, no source."""
+
+KIND_OF: Final[dict[str, KindName]] = {
+    "articulation": "articulation",
+    "tail": "tail",
+    "width": "width",
+    "balance": "width",
+    "dynamics": "dynamics",
+    "harsh": "harsh",
+    "mono-loss": "mono-loss",
+}
+"""Number that is judged to the kind of finding it makes."""
 
 # what more and less of these octaves sounds like, in words people use at a desk; common practice, no source
 _MORE: Final = {63: "boomier", 125: "boomier", 250: "thicker", 500: "boxier", 1000: "more nasal", 2000: "harder", 4000: "brighter", 8000: "sharper"}  # fmt: skip
@@ -181,7 +192,7 @@ def _finding(
             "band": change.band_words,
         }
     else:
-        kind, metric = BY_NAME[normal.name].kind, BY_NAME[normal.name].metric
+        kind, metric = KIND_OF[normal.name], BY_NAME[normal.name].metric
         what = _case(normal)
         advice = _ADVICE[normal.name, what]
         band_hz = _HARSH_HZ if kind == "harsh" else None
@@ -294,7 +305,7 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
     return findings
 
 
-def judge_mistaken(mistaken: Iterable[Mistaken]) -> dict[str, Finding]:
+def judge_mistaken(mistaken: Iterable[Mispatch]) -> dict[str, Finding]:
     """Findings of inputs that sound like another source: faults, from the first kept show on."""
     return {
         guess.source: Finding(

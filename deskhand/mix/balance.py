@@ -1,4 +1,4 @@
-"""What the mix is made of, band by band, and how its balance shifts to the ear when it is played louder or softer."""
+"""Shares of the sources in the mix, band by band, and how its balance shifts to the ear when it is played louder or softer."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 OCTAVES: Final = OCTAVES_HZ[1:9]
 """63 Hz to 8 kHz."""
 _LEAST_SHARE: Final = 1e-4
+"""Smaller shares of an octave, 0.01 %, are left out. Common practice, no source."""
 
 
 def _octave_power(figures: Figures, row: int) -> NDArray[np.float64]:
@@ -32,7 +33,7 @@ def _octave_power(figures: Figures, row: int) -> NDArray[np.float64]:
 
 
 def shares_pct(figures: Figures, strips: Sequence[Strip]) -> dict[str, dict[str, float]]:
-    """Each source's share of the mix's energy in each octave, in percent (mean of both sides, as if nothing were in common).
+    """Share of each source in the mix's energy in each octave, in percent (mean of both sides, as if nothing were in common).
 
     Parameters
     ----------
@@ -50,16 +51,16 @@ def shares_pct(figures: Figures, strips: Sequence[Strip]) -> dict[str, dict[str,
     total = np.sum(list(parts.values()), axis=0) if parts else np.zeros(len(OCTAVES))
     return {
         source: {
-            f"{hz:g}": round(100.0 * float(one / all_), 1)
-            for hz, one, all_ in zip(OCTAVES, power, total, strict=True)
-            if all_ > 0.0 and one / all_ > _LEAST_SHARE
+            f"{hz:g}": round(100.0 * float(source_power / whole), 1)
+            for hz, source_power, whole in zip(OCTAVES, power, total, strict=True)
+            if whole > 0.0 and source_power / whole > _LEAST_SHARE
         }
         for source, power in parts.items()
     }
 
 
 def shift_phon(figures: Figures, rows: Sequence[int], *, offset_db: float, change_db: float) -> dict[str, float]:
-    """By how much more than 1 kHz each octave grows to the ear when the level changes, in phon.
+    """Growth of each octave to the ear beyond that of 1 kHz when the level changes, in phon.
 
     Parameters
     ----------
@@ -85,4 +86,8 @@ def shift_phon(figures: Figures, rows: Sequence[int], *, offset_db: float, chang
     hz = np.array(OCTAVES)
     level = np.asarray(db_from_power(np.maximum(power, 1e-20))) + offset_db
     grown = phon_from_spl(level + change_db, hz) - phon_from_spl(level, hz) - change_db
-    return {f"{one:g}": round(float(value), 1) for one, value in zip(OCTAVES, grown, strict=True) if np.isfinite(value)}
+    return {
+        f"{octave_hz:g}": round(float(value), 1)
+        for octave_hz, value in zip(OCTAVES, grown, strict=True)
+        if np.isfinite(value)
+    }

@@ -1,4 +1,4 @@
-"""The mix: each source behind its chain, weighed by its fader and placed by its pan."""
+"""The mix: each source after its chain, weighed by its fader and placed by its pan."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 from deskhand.chain.blocks import pan_gains
 from deskhand.house import ROLES
 from deskhand.measure.tone import LISTENING_DBA
-from deskhand.units import amplitude_from_db
+from deskhand.units import amplitude_from_db, db_from_power
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -21,7 +21,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-_BOTH_SIDES_DB: Final = 10.0 * float(np.log10(2.0))
+_BOTH_SIDES_DB: Final = db_from_power(2.0)
+"""Loudness of one channel on both sides above that of one side: powers add (ITU-R BS.1770-5, Annex 1)."""
 CENTRE_LAW_DB: Final = -3.0
 """A single channel without a pan block lies in the centre: equal power. Common practice, no source."""
 
@@ -50,18 +51,18 @@ class Strip:
 
 
 def in_the_mix(source: Source) -> bool:
-    """Whether a source is heard: used, not muted, with a fader that is written down, and not one for ears only."""
+    """True where a source is heard: used, not muted, with a fader that is written down, and not one for ears only."""
     return source.used and not source.mute and source.fader_db is not None and ROLES[source.role].in_a_mix
 
 
 def strips(house: HouseFile, rows: Mapping[str, tuple[int, ...]]) -> list[Strip]:
-    """The strips of the sources whose faders are written down; none when no fader is.
+    """Strips of the sources whose faders are written down; none when no fader is.
 
     Parameters
     ----------
     house : HouseFile
     rows : mapping
-        Source name to where its signal behind its chain lies.
+        Source name to where its signal after its chain lies.
     """
     return [
         Strip(source=source.name, rows=rows[source.name], fader_db=source.fader_db or 0.0)
@@ -71,11 +72,11 @@ def strips(house: HouseFile, rows: Mapping[str, tuple[int, ...]]) -> list[Strip]
 
 
 def gains(strips: Sequence[Strip], rows: int) -> NDArray[np.float32]:
-    """(2, rows) the matrix that makes left and right of all rows."""
-    out = np.zeros((2, rows))
+    """(2, rows) gains from all rows to left and right."""
+    matrix = np.zeros((2, rows))
     for strip in strips:
-        out[:, list(strip.rows)] += strip.matrix()
-    return out.astype(np.float32)
+        matrix[:, list(strip.rows)] += strip.matrix()
+    return matrix.astype(np.float32)
 
 
 def level_dba(room: Room, loudness_lufs: float) -> float:
@@ -84,7 +85,7 @@ def level_dba(room: Room, loudness_lufs: float) -> float:
 
 
 def listening_dba(house: HouseFile) -> float:
-    """The level at which the house listens: the room's, or 80 dB where none is stated."""
+    """Level at which the house listens: the room's, or 80 dB where none is stated."""
     return house.room.level_dba if house.room else LISTENING_DBA
 
 

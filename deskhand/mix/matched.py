@@ -7,33 +7,33 @@ from typing import Final, Protocol
 import numpy as np
 
 CEILING_DBTP: Final = -1.0
-"""Of matched pairs."""
+"""Highest true peak of matched pairs (-1 dBTP is the maximum permitted by EBU R 128)."""
 
 
-class Metered(Protocol):
-    """What is known of a rendering."""
+class RenderingLevels(Protocol):
+    """Loudness and true peak of a rendering."""
 
     @property
     def loudness_lufs(self) -> float | None:
-        """Integrated; None, or not finite, when nothing passes the gate."""
+        """Integrated loudness; None, or not finite, when nothing passes the gate."""
         ...
 
     @property
     def true_peak_dbtp(self) -> float | None:
-        """Its largest; None when it is silent."""
+        """Largest true peak; None when it is silent."""
         ...
 
 
-def matched_gains_db(before: Metered, after: Metered) -> tuple[float, float] | None:
+def matched_gains_db(before: RenderingLevels, after: RenderingLevels) -> tuple[float, float] | None:
     """Gains that bring both to one loudness, none above 0 dB, true peaks below -1 dBTP; None when one is silent."""
-    mine, theirs = before.loudness_lufs, after.loudness_lufs
-    if mine is None or theirs is None or not np.isfinite(mine) or not np.isfinite(theirs):
+    before_lufs, after_lufs = before.loudness_lufs, after.loudness_lufs
+    if before_lufs is None or after_lufs is None or not np.isfinite(before_lufs) or not np.isfinite(after_lufs):
         return None
-    target = min(mine, theirs)
-    gains_db = target - mine, target - theirs
-    over = max(
+    target = min(before_lufs, after_lufs)
+    gains_db = target - before_lufs, target - after_lufs
+    excess_db = max(
         (before.true_peak_dbtp or 0.0) + gains_db[0] - CEILING_DBTP,
         (after.true_peak_dbtp or 0.0) + gains_db[1] - CEILING_DBTP,
         0.0,
     )
-    return gains_db[0] - over, gains_db[1] - over
+    return gains_db[0] - excess_db, gains_db[1] - excess_db

@@ -12,7 +12,17 @@ import numpy as np
 from deskhand.chain.run import Chain
 from deskhand.measure.activity import stretches
 from deskhand.mix.bus import in_the_mix, source_matrix
-from deskhand.mix.clearance import Clearance, FeedMeter, Held, each, gather, hold, measure_phrase, phrases
+from deskhand.mix.clearance import (
+    Clearance,
+    FeedEnergies,
+    FeedMeter,
+    TrialPhrase,
+    gather,
+    hold,
+    map_sides,
+    measure_phrase,
+    phrases,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
@@ -22,16 +32,25 @@ if TYPE_CHECKING:
 
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.measure.activity import Activity
-    from deskhand.mix.clearance import Feed, Words
+    from deskhand.mix.clearance import AudibilityLimits
+
+    Array = NDArray[np.float64]
 
 PREROLL_S: Final = 1.0
-"""Chains run this long before a phrase, so that filters and gains have settled."""
+"""Chains run this long before a phrase, so that filters and gains have settled. Common practice, no source."""
 _PIECE_S: Final = 4.0
+"""Seconds of all tracks that are in memory at once, before and after their chains. Common practice, no source."""
 _JOIN_S: Final = 0.5
+"""Shorter rests of a voice lie within a phrase. Common practice, no source."""
 _AFTER_S: Final = 0.1
+"""Read beyond a phrase: what look-ahead holds back of its end must come out of the chain. Common practice, no source."""
+_SETTLE_S: Final = 0.2
+"""Run through the band filters before a phrase; the narrowest, 160 Hz third-octave, rings for less. Common practice, no source."""
 
 
-class _Recording(Protocol):
+class _ExcerptReader(Protocol):
+    """Recording that gives excerpts of its tracks."""
+
     @property
     def sample_rate_hz(self) -> int: ...
     @property
@@ -46,138 +65,172 @@ class FeedStrip:
     tracks: tuple[int, ...]
     blocks: tuple[ChainBlock, ...]
     matrix: NDArray[np.float64]
-    """(2, channels) behind the chain, to left and right."""
+    """(2, channels) gains after the chain, to left and right."""
 
 
 def lead_of(house: HouseFile) -> str | None:
-    """The house's vocal, or its first lead vocal."""
+    """Lead voice: the house's vocal, or its first lead vocal."""
     if house.vocal:
         return house.vocal.source
     return next((source.name for source in house.source if source.role == "lead vocal"), None)
 
 
 def voices_of(house: HouseFile) -> list[str]:
-    """The sources whose words must be heard: the lead, then everyone who speaks."""
+    """Sources whose words must be heard: the lead, then everyone who speaks."""
     lead = lead_of(house)
     spoken = [source.name for source in house.source if source.role == "speech" and source.name != lead]
-    heard = {source.name for source in house.source if in_the_mix(source)}
-    return [name for name in (lead, *spoken) if name is not None and name in heard]
+    mixed = {source.name for source in house.source if in_the_mix(source)}
+    return [name for name in (lead, *spoken) if name is not None and name in mixed]
 
 
 def feed_strips(
     house: HouseFile, tracks: Mapping[str, tuple[int, ...]], blocks: Mapping[str, Sequence[ChainBlock]]
 ) -> dict[str, FeedStrip]:
-    """The strips of every source in the mix that the recording has whole."""
-    out = {}
+    """Strips of every source in the mix that the recording has whole."""
+    strips = {}
     for source in house.source:
-        own = tracks.get(source.name, ())
-        if in_the_mix(source) and len(own) == len(source.tracks):
+        recorded = tracks.get(source.name, ())
+        if in_the_mix(source) and len(recorded) == len(source.tracks):
             chain = tuple(blocks.get(source.name, ()))
-            channels = 2 if any(block.block == "pan" for block in chain) else len(own)
-            out[source.name] = FeedStrip(
-                tracks=own, blocks=chain, matrix=source_matrix(channels, source.fader_db or 0.0)
+            channels = 2 if any(block.block == "pan" for block in chain) else len(recorded)
+            strips[source.name] = FeedStrip(
+                tracks=recorded, blocks=chain, matrix=source_matrix(channels, source.fader_db or 0.0)
             )
-    return out
+    return strips
 
 
 def spans_of(playing: Activity) -> list[tuple[float, float]]:
-    """The phrases of a voice that are looked at, in seconds of the take: (start, end) each, in order."""
+    """Phrases of a voice that are looked at, in seconds of the take: (start, end) each, in order."""
     return phrases(stretches(playing.blocks, 0.1, join_s=_JOIN_S))
 
 
-def _feeds(
-    recording: _Recording,
-    strips: Mapping[str, FeedStrip],
-    wanted: Sequence[tuple[float, float]],
-    folder: Path | None,
-    pool: ThreadPoolExecutor,
-) -> Iterator[Feed]:
-    """The feed of each wanted stretch (in order, none overlapping)."""
-    rate = recording.sample_rate_hz
-    tracks = sorted({track for strip in strips.values() for track in strip.tracks})
-    place = {track: at for at, track in enumerate(tracks)}
-    # what a delay holds back must have gone in before
-    preroll_s = PREROLL_S + max(
-        (sum(block.time_s for block in strip.blocks if block.block == "delay") for strip in strips.values()),
-        default=0.0,
-    )
+def _groups(wanted: Sequence[tuple[float, float]], preroll_s: float) -> list[list[tuple[float, float]]]:
+    """Wanted stretches in groups whose chains run on from one to the next: a rest shorter than the preroll is run through."""
     groups: list[list[tuple[float, float]]] = []
     for span in wanted:
         if groups and span[0] - groups[-1][-1][1] < preroll_s:
             groups[-1].append(span)
         else:
             groups.append([span])
-    for group in groups:
-        chains = {
-            name: Chain(strip.blocks, channels=len(strip.tracks), sample_rate_hz=rate, folder=folder)
-            for name, strip in strips.items()
+    return groups
+
+
+def _processed_pieces(
+    recording: _ExcerptReader,
+    strips: Mapping[str, FeedStrip],
+    stretch_s: tuple[float, float],
+    folder: Path | None,
+    pool: ThreadPoolExecutor,
+) -> Iterator[tuple[dict[str, Array], bool]]:
+    """Pieces of a stretch after the chains, source to (channels, frames), and whether it is the last: what the chains held back."""
+    rate = recording.sample_rate_hz
+    tracks = sorted({track for strip in strips.values() for track in strip.tracks})
+    row_of = {track: row for row, track in enumerate(tracks)}
+    chains = {
+        name: Chain(strip.blocks, channels=len(strip.tracks), sample_rate_hz=rate, folder=folder)
+        for name, strip in strips.items()
+    }
+    at_s, end_s = stretch_s
+    ended = False
+    while not ended:
+        length_s = min(_PIECE_S, end_s - at_s)
+        ended = length_s <= 0
+        samples = np.empty((len(tracks), 0), np.float32) if ended else recording.excerpt(tracks, at_s, length_s)
+        at_s += length_s
+
+        def processed(name: str, samples: NDArray[np.float32] = samples) -> Array:
+            rows = samples[[row_of[track] for track in strips[name].tracks]].astype(np.float64)
+            return chains[name].aligned(rows) if rows.shape[1] else chains[name].rest(rows.shape[0])
+
+        yield dict(zip(strips, pool.map(processed, strips), strict=True)), ended
+
+
+def _phrase_feed(
+    meter: FeedMeter, buffers: Mapping[str, Array], start: int, frames: int, start_s: float, pool: ThreadPoolExecutor
+) -> FeedEnergies:
+    """Feed of a phrase that begins at a frame of what is buffered."""
+    # what lies before the phrase runs through the band filters too, so that they have settled
+    settle = min(start, round(_SETTLE_S * meter.sample_rate_hz)) // meter.step * meter.step
+    cut = {name: samples[:, start - settle : start + frames] for name, samples in buffers.items()}
+    feed = meter.take(cut, start_s, pool=pool)
+    settled = itemgetter(slice(settle // meter.step, None))
+    return replace(feed, energies={name: map_sides(parts, settled) for name, parts in feed.energies.items()})
+
+
+def _group_feeds(
+    recording: _ExcerptReader,
+    strips: Mapping[str, FeedStrip],
+    group: Sequence[tuple[float, float]],
+    preroll_s: float,
+    folder: Path | None,
+    pool: ThreadPoolExecutor,
+) -> Iterator[FeedEnergies]:
+    """Feed of each stretch of a group, through chains that run on from one to the next."""
+    rate = recording.sample_rate_hz
+    meter = FeedMeter(
+        {name: strip.matrix for name, strip in strips.items()},
+        rate,
+        pairs=[name for name, strip in strips.items() if len(strip.tracks) == 2],
+    )
+    begin_s = max(0.0, group[0][0] - preroll_s)
+    end_s = min(recording.duration_s, group[-1][1] + _AFTER_S)
+    buffers: dict[str, Array] = {}
+    first = round(begin_s * rate)  # frame of the take at which the buffers begin
+    remaining = list(group)
+    for pieces, ended in _processed_pieces(recording, strips, (begin_s, end_s), folder, pool):
+        buffers = {
+            name: np.concatenate([buffers[name], piece], axis=1) if name in buffers else piece
+            for name, piece in pieces.items()
         }
-        meter = FeedMeter(
-            {name: strip.matrix for name, strip in strips.items()},
-            rate,
-            pairs=[name for name, strip in strips.items() if len(strip.tracks) == 2],
-        )
-        begin_s = max(0.0, group[0][0] - preroll_s)
-        end_s = min(recording.duration_s, group[-1][1] + _AFTER_S)
-        held: dict[str, NDArray[np.float64]] = {name: np.empty((chain.channels, 0)) for name, chain in chains.items()}
-        first = round(begin_s * rate)  # frame of the take at which what is held begins
-        at_s = begin_s
-        left = list(group)
-        while left:
-            length_s = min(_PIECE_S, end_s - at_s)
-            samples = (
-                recording.excerpt(tracks, at_s, length_s) if length_s > 0 else np.empty((len(tracks), 0), np.float32)
-            )
-            at_s += length_s
+        ready = min((samples.shape[1] for samples in buffers.values()), default=0)
+        while remaining:
+            start = round(remaining[0][0] * rate) - first
+            frames = round((remaining[0][1] - remaining[0][0]) * rate) // meter.step * meter.step
+            if start + frames > ready and not ended:
+                break
+            frames = min(frames, (ready - start) // meter.step * meter.step)
+            span = remaining.pop(0)
+            if frames < meter.step:
+                continue
+            yield _phrase_feed(meter, buffers, start, frames, span[0], pool)
+            end = start + frames
+            buffers = {name: samples[:, end:] for name, samples in buffers.items()}
+            first += end
+            ready -= end
+        if not remaining:
+            return
 
-            def through(
-                name: str, samples: NDArray[np.float32] = samples, chains: dict[str, Chain] = chains
-            ) -> NDArray[np.float64]:
-                rows = samples[[place[track] for track in strips[name].tracks]].astype(np.float64)
-                return chains[name].aligned(rows) if rows.shape[1] else chains[name].rest(rows.shape[0])
 
-            for name, made in zip(strips, pool.map(through, strips), strict=True):
-                held[name] = np.concatenate([held[name], made], axis=1)
-            ready = min((part.shape[1] for part in held.values()), default=0)
-            while left:
-                start = round(left[0][0] * rate) - first
-                frames = round((left[0][1] - left[0][0]) * rate) // meter.step * meter.step
-                if start + frames > ready and length_s > 0:
-                    break
-                frames = min(frames, (ready - start) // meter.step * meter.step)
-                span = left.pop(0)
-                if frames < meter.step:
-                    continue
-                # what lies before the phrase runs through the band filters too, so that they have settled
-                settle = min(start, round(0.2 * rate)) // meter.step * meter.step
-                cut = {name: part[:, start - settle : start + frames] for name, part in held.items()}
-                feed = meter.take(cut, span[0], pool=pool)
-                skip = settle // meter.step
-                later = itemgetter(slice(skip, None))
-                yield type(feed)(
-                    start_s=span[0],
-                    energies={name: each(parts, later) for name, parts in feed.energies.items()},
-                    pairs=feed.pairs,
-                )
-                used = start + frames
-                held = {name: part[:, used:] for name, part in held.items()}
-                first += used
-                ready -= used
+def _feeds(
+    recording: _ExcerptReader,
+    strips: Mapping[str, FeedStrip],
+    wanted: Sequence[tuple[float, float]],
+    folder: Path | None,
+    pool: ThreadPoolExecutor,
+) -> Iterator[FeedEnergies]:
+    """Feed of each wanted stretch (in order, none overlapping)."""
+    # what a delay holds back must have gone in before
+    preroll_s = PREROLL_S + max(
+        (sum(block.time_s for block in strip.blocks if block.block == "delay") for strip in strips.values()),
+        default=0.0,
+    )
+    for group in _groups(wanted, preroll_s):
+        yield from _group_feeds(recording, strips, group, preroll_s, folder, pool)
 
 
 def measure_voices(
-    recording: _Recording,
+    recording: _ExcerptReader,
     strips: Mapping[str, FeedStrip],
     playing: Mapping[str, Activity],
     voices: Sequence[str],
     *,
     offset_db: float,
-    words: Mapping[str, Words] | None = None,
+    words: Mapping[str, AudibilityLimits] | None = None,
     folder: Path | None = None,
     threads: int = 2,
     with_costs: bool = True,
 ) -> list[Clearance]:
-    """The clearance of every voice that is active.
+    """Clearance of every voice that is active.
 
     Parameters
     ----------
@@ -191,32 +244,32 @@ def measure_voices(
     offset_db : float
         dB SPL of a feed with a mean square of 1.
     words : mapping, optional
-        Voice to where its words are clear and covered.
+        Voice to the limits from which its words are clear and covered.
     folder : Path, optional
         Of the house file.
     threads : int
     with_costs : bool
-        Whether who costs what is asked as well, and what middles would give.
+        Work out as well what each source costs the voice, and what trims of middles would give.
     """
-    found = []
+    clearances = []
     with ThreadPoolExecutor(threads) as pool:
         for voice in voices:
             if voice not in strips or voice not in playing:
                 continue
             spans = spans_of(playing[voice])
-            others = [name for name in strips if name != voice]
+            maskers = [name for name in strips if name != voice]
             parts = [
                 measure_phrase(feed, voice, offset_db, pool=pool, with_costs=with_costs)
                 for feed in _feeds(recording, strips, spans, folder, pool)
             ]
-            clearance = gather(parts, voice, others, words=(words or {}).get(voice))
+            clearance = gather(parts, voice, maskers, words=(words or {}).get(voice))
             if clearance is not None:
-                found.append(clearance)
-    return found
+                clearances.append(clearance)
+    return clearances
 
 
 def hold_voice(
-    recording: _Recording,
+    recording: _ExcerptReader,
     strips: Mapping[str, FeedStrip],
     playing: Activity,
     voice: str,
@@ -224,8 +277,8 @@ def hold_voice(
     offset_db: float,
     folder: Path | None = None,
     threads: int = 2,
-) -> list[Held]:
-    """The phrases of one voice, kept so that other settings of everything else can be tried on them.
+) -> list[TrialPhrase]:
+    """Phrases of one voice, kept so that other settings of everything else can be tried on them.
 
     Parameters
     ----------
@@ -247,14 +300,14 @@ def hold_voice(
 
 
 def hold_feeds(
-    recording: _Recording,
+    recording: _ExcerptReader,
     strips: Mapping[str, FeedStrip],
     spans: Sequence[tuple[float, float]],
     *,
     folder: Path | None = None,
     threads: int = 2,
-) -> list[Feed]:
-    """The feed of each wanted stretch, kept so that settings can be tried on it again and again without the audio.
+) -> list[FeedEnergies]:
+    """Feed of each wanted stretch, kept so that settings can be tried on it again and again without the audio.
 
     Parameters
     ----------
@@ -269,7 +322,7 @@ def hold_feeds(
 
     Returns
     -------
-    list of Feed, one for each stretch that the recording holds. Energies are of single precision, as they are measured: 150 s
+    list of FeedEnergies, one for each stretch that the recording holds. Energies are of single precision, as they are measured: 150 s
     of 16 pairs take 52 MB, of single channels in the centre a third of it. For `deskhand.mix.clearance.with_settings` and
     `clearance_of`.
     """
@@ -279,7 +332,7 @@ def hold_feeds(
                 feed,
                 energies={
                     # a copy: a piece of an array would keep all of it
-                    name: each(parts, lambda part: part.astype(np.float32))
+                    name: map_sides(parts, lambda part: part.astype(np.float32))
                     for name, parts in feed.energies.items()
                 },
             )

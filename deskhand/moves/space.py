@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.mix.clearance import Held
+    from deskhand.mix.clearance import TrialPhrase
 
     Array = NDArray[np.float64]
 
@@ -58,7 +58,7 @@ class Other:
     """A source in one phrase, with another setting of a block that follows its level: what no gain can tell."""
 
     noise: Array
-    """(frames, 18) its spectrum power in the mono sum, as in `Held`."""
+    """(frames, 18) its spectrum power in the mono sum, as in `TrialPhrase`."""
     middle: Array
     """(18,) energy of its middle over the phrase."""
     side: Array
@@ -137,7 +137,7 @@ Setting = tuple["Array", "Array"]
 class _Feed:
     """The voice's phrases as arrays, and what each source adds."""
 
-    held: Sequence[Held]
+    held: Sequence[TrialPhrase]
     names: list[str]
     middle: Array
     """(sources, 18) energy of the middle over all phrases."""
@@ -382,7 +382,7 @@ def _in_steps_db(down_db: float, step_db: float) -> float:
 
 
 def make_space(
-    held: Sequence[Held],
+    held: Sequence[TrialPhrase],
     abilities: Mapping[str, Abilities],
     *,
     wanted_pct: float,
@@ -393,7 +393,7 @@ def make_space(
 
     Parameters
     ----------
-    held : sequence of Held
+    held : sequence of TrialPhrase
         The phrases of the voice, from `mix.clearance.hold`.
     abilities : mapping
         What can be turned at each of the other sources; those that are not in it stay as they are.
@@ -486,7 +486,7 @@ def _in_order(search: _Search) -> dict[str, Giving]:
     return out
 
 
-def _feed_of(held: Sequence[Held], names: Sequence[str], *, indexed: bool) -> _Feed:
+def _feed_of(held: Sequence[TrialPhrase], names: Sequence[str], *, indexed: bool) -> _Feed:
     """The phrases with the sources that can be turned; all others belong to what stays."""
     every = held[0].names
     own = [every.index(name) for name in names]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.house import BellBlock, CompressorBlock, HighShelfBlock, LowShelfBlock, MidSideBlock, changed
 from deskhand.mix.bus import source_matrix
-from deskhand.mix.clearance import WithMoves, hold_one
+from deskhand.mix.clearance import ClearanceWithMoves, hold_source
 from deskhand.mix.voices import feed_strips, hold_feeds, hold_voice, measure_voices, spans_of
 from deskhand.moves.equaliser import Change, Shape
 from deskhand.moves.move import Move, Setting, signed, who_hears
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from deskhand.house import ChainBlock, Desk, Source
     from deskhand.measure.activity import Activity
-    from deskhand.mix.clearance import Clearance, Held
-    from deskhand.mix.clearance import Feed as HeldFeed
+    from deskhand.mix.clearance import Clearance, TrialPhrase
+    from deskhand.mix.clearance import FeedEnergies as HeldFeed
     from deskhand.mix.voices import FeedStrip
     from deskhand.moves.conduct import Taken
 
@@ -92,7 +92,7 @@ def abilities(source: Source, desk: Desk, blocks: Sequence[ChainBlock], standing
     )
 
 
-def make_way(taken: Taken, feed: Feed, planned: dict[str, Plan]) -> WithMoves | None:
+def make_way(taken: Taken, feed: Feed, planned: dict[str, Plan]) -> ClearanceWithMoves | None:
     """Add what gives the lead voice room to the moves of each source, and prove it.
 
     Parameters
@@ -104,7 +104,7 @@ def make_way(taken: Taken, feed: Feed, planned: dict[str, Plan]) -> WithMoves | 
 
     Returns
     -------
-    WithMoves or None
+    ClearanceWithMoves or None
         None when nothing that is moved is heard with the voice.
     """
     lead = feed.lead
@@ -155,7 +155,7 @@ def make_way(taken: Taken, feed: Feed, planned: dict[str, Plan]) -> WithMoves | 
     if not again:
         return None
     after = again[0]
-    return WithMoves(
+    return ClearanceWithMoves(
         clearance_pct=after.clearance_pct,
         audible_pct=after.audible_pct,
         wanted_pct=None if found is None else round(found.wanted_pct, 1),
@@ -213,7 +213,7 @@ def _lowered(block: CompressorBlock, by_db: float) -> CompressorBlock:
 
 
 def _other(phrase: HeldFeed, name: str, offset_db: float) -> Other:
-    noise, middle, side = hold_one(phrase, name, offset_db)
+    noise, middle, side = hold_source(phrase, name, offset_db)
     return Other(noise=noise, middle=middle, side=side)
 
 
@@ -223,7 +223,7 @@ def _with_thresholds(
     heard: Mapping[str, FeedStrip],
     planned: Mapping[str, Plan],
     able: dict[str, Abilities],
-    held: Sequence[Held],
+    held: Sequence[TrialPhrase],
 ) -> dict[str, Abilities]:
     """The abilities with what lowering the threshold of a pair's middle does, run on each phrase."""
     assert feed.lead is not None

@@ -1,1 +1,1 @@
-"""What is normal in a house: kept takes, and where the next take should lie."""
+"""Reference of a house: kept takes, and the range in which the next take should lie."""

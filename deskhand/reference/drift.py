@@ -1,4 +1,4 @@
-"""Whether a number creeps away over the weeks: an exponentially weighted moving average against its control limits."""
+"""Control charts of numbers that may creep away over the weeks: an exponentially weighted moving average against its control limits."""
 
 from __future__ import annotations
 
@@ -20,12 +20,15 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 WEIGHT: Final = 0.2
-"""Of the newest take in the average."""
+"""Weight of the newest take in the average. Common practice, no source."""
 BASELINE: Final = 6
-"""The first this many takes say where a number was."""
+"""Takes at the start that say where a number was. Common practice, no source."""
 LEAST_TAKES: Final = 9
+"""Takes from which on a chart is drawn: the baseline and three more. Common practice, no source."""
 SHOWS_A_YEAR: Final = 52
+"""One show a week."""
 _CELLS: Final = 141
+"""States of the Markov chain; odd, so that one lies in the middle. With this many the run lengths agree with Lucas & Saccucci (1990)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,11 +43,11 @@ class Chart:
     spread: float
     """Standard deviation of a take."""
     drifted: bool
-    """Whether the newest average is beyond its limit."""
+    """True when the newest average is beyond its limit."""
     since: int
     """Take after which the average went away for good."""
     line: tuple[float, float]
-    """Least squares from there on: where it began, and where it is now."""
+    """Start and end of the line of least squares from there on."""
     weeks: float
     """From there to the newest take."""
 
@@ -76,7 +79,7 @@ def average_run_length(weight: float, limit: float, shift: float = 0.0) -> float
 
 @cache
 def limit_for(charts: int, *, weight: float = WEIGHT) -> float:
-    """The control limit at which so many charts, read once a week, raise one false signal a year between them."""
+    """Control limit at which so many charts, read once a week, raise one false signal a year between them."""
     wanted = np.log(charts * SHOWS_A_YEAR)
     return float(optimize.brentq(lambda limit: np.log(average_run_length(weight, limit)) - wanted, 1.5, 6.5, xtol=1e-3))
 
@@ -91,18 +94,18 @@ def spread_of(values: Array, prior: Prior) -> float:
 
 def weeks_of(dates: Sequence[str | None]) -> Array:
     """(takes,) weeks from the first; takes without a date count as a week after the one before."""
-    out: list[float] = []
+    weeks: list[float] = []
     first: date | None = None
     for text in dates:
         when = date.fromisoformat(text) if text else None
         if when is not None and first is None:
             first = when
-            shift = out[-1] + 1.0 if out else 0.0
+            shift = weeks[-1] + 1.0 if weeks else 0.0
         if when is None or first is None:
-            out.append(out[-1] + 1.0 if out else 0.0)
+            weeks.append(weeks[-1] + 1.0 if weeks else 0.0)
         else:
-            out.append(max(shift + (when - first).days / 7.0, out[-1] if out else 0.0))
-    return np.array(out)
+            weeks.append(max(shift + (when - first).days / 7.0, weeks[-1] if weeks else 0.0))
+    return np.array(weeks)
 
 
 def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: float = WEIGHT) -> Chart | None:
@@ -127,11 +130,7 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     if values.size < LEAST_TAKES:
         return None
     centre = float(values[:BASELINE].mean())
-    average = np.empty(values.size)
-    held = centre
-    for at, value in enumerate(values):
-        held = held if at < BASELINE else weight * float(value) + (1.0 - weight) * held
-        average[at] = held
+    average = _moving_average(values, centre, weight)
     count = np.maximum(0, np.arange(values.size) - BASELINE + 1)
     # how far the average has forgotten the baseline is how far the baseline's own error shows
     forgotten = 1.0 - (1.0 - weight) ** count
@@ -140,21 +139,12 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     )
     low, high = centre - limit * deviation, centre + limit * deviation
     newest = float(average[-1])
-    drifted = not low[-1] <= newest <= high[-1]
     # it began to go away where its average was last within one standard deviation of its own
     usual = spread * np.sqrt(weight / (2.0 - weight))
     since = values.size - 1
     while since > 0 and (average[since - 1] - centre) * np.sign(newest - centre) > usual:
         since -= 1
     since = max(0, min(since - 1, values.size - 3))
-    length = float(weeks[-1] - weeks[since])
-    line = (centre, newest)
-    if length > 0:
-        slope, start = np.polyfit(weeks[since:] - weeks[since], values[since:], 1)
-        line = (float(start), float(start + slope * length))
-        if (line[1] - line[0]) * (newest - centre) <= 0:
-            # it went away in a step and has come back a little: where it was and where it is
-            line = (centre, newest)
     return Chart(
         values=values,
         average=average,
@@ -162,8 +152,29 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
         high=high,
         centre=centre,
         spread=spread,
-        drifted=drifted,
+        drifted=not low[-1] <= newest <= high[-1],
         since=since,
-        line=line,
-        weeks=length,
+        line=_line(values[since:], weeks[since:], centre, newest),
+        weeks=float(weeks[-1] - weeks[since]),
     )
+
+
+def _moving_average(values: Array, centre: float, weight: float) -> Array:
+    """(takes,) exponentially weighted moving average, which starts at the centre after the baseline."""
+    average = np.empty(values.size)
+    average[:BASELINE] = newest = centre
+    for take in range(BASELINE, values.size):
+        newest = weight * float(values[take]) + (1.0 - weight) * newest
+        average[take] = newest
+    return average
+
+
+def _line(values: Array, weeks: Array, centre: float, newest: float) -> tuple[float, float]:
+    """Start and end of the line of least squares through a drift; the centre and the newest average where it runs the other way."""
+    length = float(weeks[-1] - weeks[0])
+    if length <= 0:
+        return centre, newest
+    slope, start = np.polyfit(weeks - weeks[0], values, 1)
+    end = float(start + slope * length)
+    # it went away in a step and has come back a little: where it was and where it is
+    return (centre, newest) if (end - float(start)) * (newest - centre) <= 0 else (float(start), end)

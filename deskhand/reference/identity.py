@@ -1,4 +1,4 @@
-"""Whether an input sounds like itself, or like another of the house's sources: wrong patch and exchanged inputs."""
+"""Identity of inputs: those that sound like another of the house's sources (wrong patch, exchanged), and turned sides."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.house import ROLES
-from deskhand.reference.normal import LEAST_PLAYING_S, MOST_TAKES, STRENGTH, number_predictive, tone_predictive
+from deskhand.reference.baseline import LEAST_PLAYING_S, MOST_TAKES, STRENGTH
+from deskhand.reference.normal import number_predictive, tone_predictive
 from deskhand.reference.numbers import (
     BY_NAME,
     IDENTITY_NUMBERS,
@@ -23,97 +24,104 @@ from deskhand.reference.predict import Prior, predictive
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from deskhand.reference.normal import Reference
+    from deskhand.reference.baseline import Reference
     from deskhand.store import KeptPart
 
 LIKE_OTHER: Final = 1e-4
-"""And is no rarer than this as the other: what is like nobody is new, and in nobody's place."""
+"""Tail probability as the other that an input taken for it has at least: what is like nobody is new, and in nobody's place. Common
+practice, no source; how often clean inputs are accused is counted in docs/validation-normal.md, as for all limits here."""
 _FAMILY: Final = {
     "lead vocal": "voice", "backing vocal": "voice", "speech": "voice", "guitar": "guitar", "acoustic guitar": "guitar",
     "kick": "drum", "snare": "drum", "toms": "drum",
 }  # fmt: skip
-"""Of roles of one family either may sound like the other for an evening; of other roles, those of the same role."""
+"""Family of a role, its own where none is named: sources of one family may sound like each other for an evening."""
 _KIND: Final = {"lead vocal": "singing", "backing vocal": "singing"}
-"""Who sings lead one week sings behind it the next; other roles are a kind each, and two of one kind are hard to tell apart."""
+"""Kind of a role, its own where none is named, of which two are hard to tell apart: the lead of one week sings behind it the next."""
 EXCHANGED_NATS: Final = 6.0
-"""How much more likely two inputs must be each other than themselves. Common practice, no source; how often a clean show reaches
-it is counted in `validations/`."""
+"""Log likelihood ratio from which two inputs are taken to be each other. Common practice, no source; how often a clean show reaches
+it is counted in docs/validation-normal.md."""
 ALIKE_NATS: Final = 30.0
-"""The same for two of one kind: two singers may well sound like each other for an evening."""
+"""Log likelihood ratio for two of one kind: two singers may well sound like each other for an evening. Common practice, no source."""
 MOVED_NATS: Final = 12.0
-"""The same for one input alone, which sounds like a source of another family while that one does not sound like it."""
+"""Log likelihood ratio for one input alone, which sounds like a source of another family while that one does not sound like it. Common
+practice, no source."""
 LEAST_HEARD_S: Final = 0.5
-"""What plays for less says nothing of what it is: speech in an input that waits for hits shows for moments only."""
+"""Playing from which an input can be told: speech in an input that waits for hits shows for moments only. Common practice, no source."""
 _WIDTH: Final = BY_NAME["width"]
 _WIDEST_DB: Final = 15.0
-"""Beyond this, what is left between the sides is noise."""
+"""Beyond this, what is left between the sides is noise. Common practice, no source."""
 TURNED_NATS: Final = 4.0
-"""How much more likely a pair must be with one side turned over than as it is."""
+"""Log likelihood ratio from which one side of a pair is taken to be turned over. Common practice, no source; counted in
+docs/validation-normal.md."""
 UNLIKE_ITSELF: Final = 5e-2
-"""An input alone is taken for another only when it is this improbable as itself."""
+"""Tail probability as itself below which an input alone is taken for another. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Mistaken:
+class Mispatch:
     """An input that sounds like another source."""
 
     source: str
     like: str
     exchanged: bool
-    """Whether the other one sounds like this one in turn."""
+    """True when the other one sounds like this one in turn."""
     nats: float
     """Log likelihood ratio against being itself."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Fit:
-    """How well an input is taken for a source."""
+class _Likeness:
+    """Likeness of an input to a source."""
 
     terms: dict[str, float]
     """Log density of each number that is kept of the source."""
     tail: float
-    """Of its tone."""
+    """Probability of a tone as far out as its own or further, in that source."""
 
 
-def _fits(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Fit]:
-    """(input, source it is taken for) to how well that fits; sources are all that were ever kept, playing tonight or not."""
-    out: dict[tuple[str, str], _Fit] = {}
+def _likenesses(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Likeness]:
+    """(input, source it is taken for) to its likeness; sources are all that were ever kept, playing tonight or not."""
+    likenesses: dict[tuple[str, str], _Likeness] = {}
     players = {part.source: part.player for part in inputs}
     known = {source: parts[-1] for (source, stage), parts in reference.parts.items() if stage == "tap" and parts}
     for part in inputs:
-        heard = tone_vector(part.values)
-        if heard is None:
+        vector = tone_vector(part.values)
+        if vector is None:
             continue
-        for other, kept in known.items():
-            if ("width_db" in kept.values) != ("width_db" in part.values):
+        for source, newest in known.items():
+            if ("width_db" in newest.values) != ("width_db" in part.values):
                 continue
             # as if it were that source, played by whoever plays that tonight
-            taken = replace(part, source=other, role=kept.role, player=players.get(other))
-            expected = tone_predictive(reference, taken)
-            if expected is None:
+            as_source = replace(part, source=source, role=newest.role, player=players.get(source))
+            expected_tone = tone_predictive(reference, as_source)
+            if expected_tone is None:
                 continue
-            terms = {"tone": expected.log_density(heard)}
+            terms = {"tone": expected_tone.log_density(vector)}
             for number in IDENTITY_NUMBERS:
-                if number.of_hits and ROLES[kept.role].strikes != ROLES[part.role].strikes:
+                if number.of_hits and ROLES[newest.role].strikes != ROLES[part.role].strikes:
                     continue
-                found = number_of(number, part.values)
-                place = number_predictive(reference, taken, number) if found is not None else None
-                if found is not None and place is not None:
-                    terms[number.name] = place.log_density(np.array([found[0]]))
-            out[part.source, other] = _Fit(terms=terms, tail=expected.tail(heard))
-    return out
+                reading = number_of(number, part.values)
+                expected = number_predictive(reference, as_source, number) if reading is not None else None
+                if reading is not None and expected is not None:
+                    terms[number.name] = expected.log_density(np.array([reading[0]]))
+            likenesses[part.source, source] = _Likeness(terms=terms, tail=expected_tone.tail(vector))
+    return likenesses
 
 
-def _nats(as_other: _Fit, as_itself: _Fit) -> float:
+def _nats(as_other: _Likeness, as_itself: _Likeness) -> float:
     """Log likelihood ratio over the numbers that are kept of both."""
-    both = as_other.terms.keys() & as_itself.terms.keys()
-    return sum(as_other.terms[name] - as_itself.terms[name] for name in both)
+    common = as_other.terms.keys() & as_itself.terms.keys()
+    return sum(as_other.terms[name] - as_itself.terms[name] for name in common)
 
 
 def _widths(values: Mapping[str, tuple[float, float | None]]) -> dict[int, float]:
-    """Octave to the width of a pair there, where it was read."""
-    found = {band: values.get(f"width_octave_db.{band}") for band in OCTAVES_HZ}
-    return {band: float(np.clip(one[0], -_WIDEST_DB, _WIDEST_DB)) for band, one in found.items() if one is not None}
+    """Octave to the width of a pair there, in dB, where it was read."""
+    readings = {band: values.get(f"width_octave_db.{band}") for band in OCTAVES_HZ}
+    return {
+        band: float(np.clip(reading[0], -_WIDEST_DB, _WIDEST_DB))
+        for band, reading in readings.items()
+        if reading is not None
+    }
 
 
 def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, float]:
@@ -123,35 +131,35 @@ def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, fl
     its size, in every octave: a spaced pair as wide as it is narrow is one sound in the low octaves. Microphones in a room are
     left out, which may hear low notes one way or the other.
     """
-    out = {}
+    turned = {}
     for part in parts:
         if part.stage != "tap" or part.role == "audience" or part.playing_s < LEAST_PLAYING_S:
             continue
-        here = _widths(part.values)
-        kept = [
-            (widths, one)
-            for one in reference.parts.get((part.source, "tap"), [])[-MOST_TAKES:]
-            if one.playing_s >= LEAST_PLAYING_S and (widths := _widths(one.values))
+        measured = _widths(part.values)
+        past_widths = [
+            (widths, kept_part)
+            for kept_part in reference.parts.get((part.source, "tap"), ())[-MOST_TAKES:]
+            if kept_part.playing_s >= LEAST_PLAYING_S and (widths := _widths(kept_part.values))
         ]
-        bands = [band for band in here if all(band in widths for widths, _ in kept)]
-        if not kept or not bands:
+        bands = [band for band in measured if all(band in widths for widths, _ in past_widths)]
+        if not past_widths or not bands:
             continue
         expected = predictive(
-            np.array([[widths[band] for band in bands] for widths, _ in kept]),
-            np.array([noise_of(_WIDTH, None, one.playing_s) for _, one in kept]),
-            [one.player for _, one in kept],
+            np.array([[widths[band] for band in bands] for widths, _ in past_widths]),
+            np.array([noise_of(_WIDTH, None, kept_part.playing_s) for _, kept_part in past_widths]),
+            [kept_part.player for _, kept_part in past_widths],
             Prior(covariance=width_covariance(bands), strength=STRENGTH, player_ratio=_WIDTH.prior.player_ratio),
             next_noise=noise_of(_WIDTH, None, part.playing_s),
             next_player=part.player,
         )
-        now = np.array([here[band] for band in bands])
-        nats = expected.log_density(-now) - expected.log_density(now)
+        widths_db = np.array([measured[band] for band in bands])
+        nats = expected.log_density(-widths_db) - expected.log_density(widths_db)
         if nats >= TURNED_NATS:
-            out[part.source] = nats
-    return out
+            turned[part.source] = nats
+    return turned
 
 
-def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
+def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mispatch]:
     """Inputs that sound like another source; both of two that are exchanged.
 
     Parameters
@@ -160,35 +168,44 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mistaken]:
     parts : sequence of KeptPart
         Of the take that is judged.
     """
-    roles = {source: kept[-1].role for (source, _), kept in reference.parts.items() if kept}
+    roles = {source: past_parts[-1].role for (source, _), past_parts in reference.parts.items() if past_parts}
     roles |= {part.source: part.role for part in parts}
     families = {source: _FAMILY.get(role, role) for source, role in roles.items()}
     kinds = {source: _KIND.get(role, role) for source, role in roles.items()}
     inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
-    fits = _fits(reference, inputs)
-    found: dict[str, Mistaken] = {}
-    names = [part.source for part in inputs if (part.source, part.source) in fits]
-    pairs: list[tuple[float, str, str]] = []
-    for at, one in enumerate(names):
-        for other in names[at + 1 :]:
-            if (one, other) in fits and (other, one) in fits:
-                nats = _nats(fits[one, other], fits[one, one]) + _nats(fits[other, one], fits[other, other])
-                pairs.append((nats, one, other))
-    for nats, one, other in sorted(pairs, reverse=True):
-        least = ALIKE_NATS if kinds[one] == kinds[other] else EXCHANGED_NATS
-        if nats < least or one in found or other in found:
+    likenesses = _likenesses(reference, inputs)
+    names = [part.source for part in inputs if (part.source, part.source) in likenesses]
+    mispatches = _exchanged(names, likenesses, kinds)
+    likeliest: dict[str, tuple[float, str]] = {}
+    for (source, like), likeness in likenesses.items():
+        itself = likenesses.get((source, source))
+        if source in mispatches or like == source or itself is None:
             continue
-        found[one] = Mistaken(source=one, like=other, exchanged=True, nats=nats)
-        found[other] = Mistaken(source=other, like=one, exchanged=True, nats=nats)
-    best: dict[str, tuple[float, str]] = {}
-    for (one, other), fit in fits.items():
-        itself = fits.get((one, one))
-        if one in found or other == one or itself is None or itself.tail > UNLIKE_ITSELF or fit.tail < LIKE_OTHER:
+        if itself.tail > UNLIKE_ITSELF or likeness.tail < LIKE_OTHER or families[source] == families[like]:
             continue
-        if families[one] == families[other]:
-            continue
-        best[one] = max(best.get(one, (-np.inf, "")), (_nats(fit, itself), other))
-    for one, (nats, other) in best.items():
+        likeliest[source] = max(likeliest.get(source, (-np.inf, "")), (_nats(likeness, itself), like))
+    for source, (nats, like) in likeliest.items():
         if nats >= MOVED_NATS:
-            found[one] = Mistaken(source=one, like=other, exchanged=False, nats=nats)
-    return list(found.values())
+            mispatches[source] = Mispatch(source=source, like=like, exchanged=False, nats=nats)
+    return list(mispatches.values())
+
+
+def _exchanged(
+    names: Sequence[str], likenesses: Mapping[tuple[str, str], _Likeness], kinds: Mapping[str, str]
+) -> dict[str, Mispatch]:
+    """Inputs that are exchanged two by two, the likeliest first; both of each two, by source."""
+    pairs: list[tuple[float, str, str]] = []
+    for number, first in enumerate(names):
+        for second in names[number + 1 :]:
+            if (first, second) in likenesses and (second, first) in likenesses:
+                nats = _nats(likenesses[first, second], likenesses[first, first])
+                nats += _nats(likenesses[second, first], likenesses[second, second])
+                pairs.append((nats, first, second))
+    exchanged: dict[str, Mispatch] = {}
+    for nats, first, second in sorted(pairs, reverse=True):
+        least = ALIKE_NATS if kinds[first] == kinds[second] else EXCHANGED_NATS
+        if nats < least or first in exchanged or second in exchanged:
+            continue
+        exchanged[first] = Mispatch(source=first, like=second, exchanged=True, nats=nats)
+        exchanged[second] = Mispatch(source=second, like=first, exchanged=True, nats=nats)
+    return exchanged

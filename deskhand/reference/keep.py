@@ -1,4 +1,4 @@
-"""From a check's result to what is kept of it, and what is judged of it: the same numbers either way."""
+"""Parts of a take as they are kept and as they are judged, from its readings: the same numbers either way."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 
 def chain_digest(blocks: Sequence[ChainBlock]) -> str | None:
-    """What tells one chain from another; None for no blocks."""
+    """Digest of a chain that tells it from another; None for no blocks."""
     if not blocks:
         return None
     text = json.dumps([asdict(block) for block in blocks], sort_keys=True)
@@ -31,27 +31,27 @@ def chain_digest(blocks: Sequence[ChainBlock]) -> str | None:
 
 def values_of(readings: Readings) -> dict[str, tuple[float, float | None]]:
     """Every number of the readings by its name (a band after a dot), with its uncertainty."""
-    out: dict[str, tuple[float, float | None]] = {}
-    for item in fields(readings):
-        value = getattr(readings, item.name)
-        if item.name.endswith("_pm") or value is None:
+    values: dict[str, tuple[float, float | None]] = {}
+    for reading in fields(readings):
+        value = getattr(readings, reading.name)
+        if reading.name.endswith("_pm") or value is None:
             continue
         if isinstance(value, float):
-            out[item.name] = (value, getattr(readings, f"{item.name}_pm", None))
-        elif isinstance(value, dict) and item.name != "not_measured":
-            out |= {f"{item.name}.{band}": (float(level), None) for band, level in value.items()}
-    return out
+            values[reading.name] = (value, getattr(readings, f"{reading.name}_pm", None))
+        elif isinstance(value, dict) and reading.name != "not_measured":
+            values |= {f"{reading.name}.{band}": (float(level), None) for band, level in value.items()}
+    return values
 
 
 def sound_values(sound: Sound) -> dict[str, tuple[float, float | None]]:
-    """The same of one of a source's sounds."""
-    out: dict[str, tuple[float, float | None]] = {"share": (sound.share, None)}
+    """Every number of one of a source's sounds by its name, without uncertainty."""
+    values: dict[str, tuple[float, float | None]] = {"share": (sound.share, None)}
     for name in ("level_dbfs", "loudness_lufs", "tail_s"):
         value = getattr(sound, name)
         if value is not None:
-            out[name] = (value, None)
-    out |= {f"tone_db.{band}": (level, None) for band, level in (sound.tone_db or {}).items()}
-    return out
+            values[name] = (value, None)
+    values |= {f"tone_db.{band}": (level, None) for band, level in (sound.tone_db or {}).items()}
+    return values
 
 
 def source_parts(
@@ -66,7 +66,7 @@ def source_parts(
     after: Readings | None,
     sounds: Iterable[Sound] = (),
 ) -> list[KeptPart]:
-    """What is kept of one source.
+    """Parts that are kept of one source.
 
     Parameters
     ----------
@@ -76,7 +76,7 @@ def source_parts(
     duration_s : float
         Of the take.
     before, after : Readings
-        At the tap and behind the chain.
+        At the tap and after the chain.
     sounds : iterable of Sound
     """
     playing_s = before.active_fraction * duration_s
@@ -96,22 +96,22 @@ def source_parts(
             values=values,
         )
 
-    out = [part("tap", values_of(before))]
+    parts = [part("tap", values_of(before))]
     if after is not None:
-        out.append(part("after", values_of(after)))
-    out += [part("sound", sound_values(one), place, one.share) for place, one in enumerate(sounds, 1)]
-    return out
+        parts.append(part("after", values_of(after)))
+    parts += [part("sound", sound_values(sound), number, sound.share) for number, sound in enumerate(sounds, 1)]
+    return parts
 
 
 def voice_part(voice: Clearance, *, role: str, player: str | None, tap: str) -> KeptPart:
-    """What is kept of how well a voice is heard: its shares, and how its phrases spread."""
+    """Part that is kept of a voice in the feed: its audible shares, and how its phrases spread."""
     lengths = np.array([phrase.end_s - phrase.start_s for phrase in voice.phrases])
     shares = np.array([phrase.audible_pct for phrase in voice.phrases])
     order = np.argsort(shares)
     # percentiles by time, not by phrase
-    place = (np.cumsum(lengths[order]) - 0.5 * lengths[order]) / max(float(lengths.sum()), 1e-9)
+    elapsed = (np.cumsum(lengths[order]) - 0.5 * lengths[order]) / max(float(lengths.sum()), 1e-9)
     values: dict[str, tuple[float, float | None]] = {
-        f"phrase_pct.{percent}": (float(np.interp(percent / 100, place, shares[order])), None) for percent in PHRASES
+        f"phrase_pct.{percent}": (float(np.interp(percent / 100, elapsed, shares[order])), None) for percent in PHRASES
     }
     for side in ("mono", "left", "right"):
         values[f"audible_pct.{side}"] = (getattr(voice.audible_pct, side), None)
@@ -128,7 +128,7 @@ def voice_part(voice: Clearance, *, role: str, player: str | None, tap: str) -> 
 
 
 def mix_part(readings: Readings, *, duration_s: float, tap: str) -> KeptPart:
-    """What is kept of the mix of the written faders."""
+    """Part that is kept of the mix of the written faders."""
     return KeptPart(
         source=MIX,
         stage="mix",

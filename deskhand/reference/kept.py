@@ -1,4 +1,4 @@
-"""What a house has kept that a take can be set against, and what comes of setting it."""
+"""Kept takes of a house, read from its history, and a take set against them: reference, numbers and drifts."""
 
 from __future__ import annotations
 
@@ -7,19 +7,11 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.mix.clearance import Words
+from deskhand.mix.clearance import AudibilityLimits
 from deskhand.reference import drift
-from deskhand.reference.normal import (
-    LEARNED,
-    MOST_TAKES,
-    TONE,
-    Normal,
-    Reference,
-    house_prior,
-    judge_parts,
-    reference_of,
-)
-from deskhand.reference.numbers import BY_NAME, LEVEL, NUMBERS, Number, metrics, number_of, tone_vector
+from deskhand.reference.baseline import LEARNED, MOST_TAKES, Reference, house_prior, reference_of
+from deskhand.reference.normal import Normal, judge_parts
+from deskhand.reference.numbers import BY_NAME, LEVEL, NUMBERS, TONE, Number, metrics, number_of, tone_vector
 from deskhand.reference.weeks import crept
 from deskhand.store import file_of
 
@@ -32,38 +24,41 @@ if TYPE_CHECKING:
 MIX: Final = "the mix"
 """Name under which the mix is kept."""
 PHRASES: Final = (5, 25, 50)
-"""Percentiles of a voice's phrases that are kept."""
+"""Percentiles of a voice's phrases that are kept: covered and clear of a house are set by the first two."""
 _LEAST_APART_PCT: Final = 10.0
+"""Points that covered lies below clear at least, in a house whose voices are steady. Common practice, no source."""
 
 
-@dataclass(slots=True, kw_only=True)
-class Kept:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptTakes:
     """Kept takes of one house and phase."""
 
     rows: list[tuple[TakeRow, KeptPart]] = field(default_factory=list)
     dismissals: list[Dismissal] = field(default_factory=list)
     takes: list[TakeRow] = field(default_factory=list)
 
-    def words(self) -> dict[str, Words]:
-        """Where each voice's words are clear and covered, by the house's own weeks; empty until it has kept enough."""
-        found: dict[str, list[tuple[float, float]]] = {}
+    def words(self) -> dict[str, AudibilityLimits]:
+        """Limits of each voice's clear and covered words, by the house's own weeks; empty until it has kept enough."""
+        kept_pct: dict[str, list[tuple[float, float]]] = {}
         for _, part in self.rows:
             low, quarter = part.values.get("phrase_pct.5"), part.values.get("phrase_pct.25")
             if part.stage == "feed" and low is not None and quarter is not None:
-                found.setdefault(part.source, []).append((low[0], quarter[0]))
-        out = {}
-        for source, pairs in found.items():
+                kept_pct.setdefault(part.source, []).append((low[0], quarter[0]))
+        limits = {}
+        for source, pairs in kept_pct.items():
             if len(pairs) < LEARNED:
                 continue
             low_pct, quarter_pct = np.median(np.array(pairs), axis=0)
-            out[source] = Words(
+            limits[source] = AudibilityLimits(
                 clear_pct=float(quarter_pct), covered_pct=float(min(low_pct, quarter_pct - _LEAST_APART_PCT))
             )
-        return out
+        return limits
 
 
-def load(url: str, *, house: str, phase: str, show: tuple[str, str | None], to_be_kept: bool = False) -> Kept | None:
-    """What is kept of a house in a phase; None when there is no history yet.
+def load(
+    url: str, *, house: str, phase: str, show: tuple[str, str | None], to_be_kept: bool = False
+) -> KeptTakes | None:
+    """Kept takes of a house in a phase; None when there is no history yet.
 
     Parameters
     ----------
@@ -98,7 +93,8 @@ def load(url: str, *, house: str, phase: str, show: tuple[str, str | None], to_b
         history.close()
 
 
-def _read(history: History, house: str, phase: str, show: tuple[str, str | None]) -> Kept:
+def _read(history: History, house: str, phase: str, show: tuple[str, str | None]) -> KeptTakes:
+    """Kept takes out of an open history, without the show that is judged."""
     wanted = (*metrics(), "phrase_pct.")
     rows = history.parts(
         house=house,
@@ -109,7 +105,7 @@ def _read(history: History, house: str, phase: str, show: tuple[str, str | None]
     )
     rows = [(take, part) for take, part in rows if (take.show, take.date) != show]
     takes = list({take.id: take for take, _ in rows}.values())
-    return Kept(rows=rows, dismissals=history.dismissals(house=house), takes=takes)
+    return KeptTakes(rows=rows, dismissals=history.dismissals(house=house), takes=takes)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -142,48 +138,48 @@ def drifts(
         Roles that are not watched.
     """
     parts = [part for part in parts if part.role not in left_out]
-    here = {(part.source, part.stage): part for part in parts if part.stage in ("tap", "after")}
-    weeks_by_take = {take.id: take.date for take in reference.takes}
+    judged = {(part.source, part.stage): part for part in parts if part.stage in ("tap", "after")}
+    date_of_take = {take.id: take.date for take in reference.takes}
     wanted = []
-    for (source, stage), part in here.items():
+    for (source, stage), part in judged.items():
         for number in (LEVEL, *NUMBERS):
-            if number.place(chained=(source, "after") in here) != stage:
+            if number.stage_of(chained=(source, "after") in judged) != stage:
                 continue
-            now = number_of(number, part.values)
-            kept = [
-                (value[0], weeks_by_take[one.take])
-                for one in reference.parts.get((source, stage), [])
-                if (value := number_of(number, one.values)) is not None
+            reading = number_of(number, part.values)
+            dated = [
+                (kept_reading[0], date_of_take[past_part.take])
+                for past_part in reference.parts.get((source, stage), ())
+                if (kept_reading := number_of(number, past_part.values)) is not None
             ]
-            if now is not None and len(kept) + 1 >= drift.LEAST_TAKES:
-                wanted.append((source, stage, number, part, [*kept, (now[0], date)]))
-    out = []
+            if reading is not None and len(dated) + 1 >= drift.LEAST_TAKES:
+                wanted.append((source, stage, number, part, [*dated, (reading[0], date)]))
+    drifted = []
     for source, stage, number, part, series in wanted:
         values = np.array([value for value, _ in series])
         prior = house_prior(reference, number.name, source, part.role, stage)
-        found = drift.chart(
+        chart = drift.chart(
             values,
             drift.spread_of(values, prior),
             drift.limit_for(len(wanted)),
             drift.weeks_of([when for _, when in series]),
         )
-        if found is not None and found.drifted:
-            out.append(Drift(source=source, number=number, chart=found))
-    return out
+        if chart is not None and chart.drifted:
+            drifted.append(Drift(source=source, number=number, chart=chart))
+    return drifted
 
 
 def against(
-    kept: Kept,
+    kept: KeptTakes,
     parts: Sequence[KeptPart],
     *,
     taps: Mapping[str, str],
     chains: Mapping[str, str | None],
 ) -> tuple[Reference, dict[str, list[Normal]]]:
-    """The reference for a take, and its numbers against it.
+    """Reference for a take, and its numbers against it.
 
     Parameters
     ----------
-    kept : Kept
+    kept : KeptTakes
     parts : sequence of KeptPart
         Of the take.
     taps, chains : mapping
@@ -194,15 +190,15 @@ def against(
 
 
 def reading_of(parts: Sequence[KeptPart], source: str, name: str) -> dict[str, float]:
-    """A judged number of a source as the history keeps it when it is found to be as liked; empty when there is none."""
-    here: dict[str, KeptPart] = {part.stage: part for part in parts if part.source == source}
+    """Judged number of a source as the history keeps it when it is found to be as liked; empty when there is none."""
+    by_stage: dict[str, KeptPart] = {part.stage: part for part in parts if part.source == source}
     if name == TONE:
-        whole = here.get("tap", here.get("mix"))
+        whole = by_stage.get("tap", by_stage.get("mix"))
         vector = tone_vector(whole.values) if whole is not None else None
-        return {} if vector is None else {f"{at}": float(value) for at, value in enumerate(vector)}
+        return {} if vector is None else {f"{octave}": float(level) for octave, level in enumerate(vector)}
     number = BY_NAME.get(name)
     if number is None:
         return {}
-    part = here.get(number.place(chained="after" in here), here.get("mix"))
-    found = number_of(number, part.values) if part is not None else None
-    return {} if found is None else {"0": found[0]}
+    part = by_stage.get(number.stage_of(chained="after" in by_stage), by_stage.get("mix"))
+    reading = number_of(number, part.values) if part is not None else None
+    return {} if reading is None else {"0": reading[0]}

@@ -1,4 +1,4 @@
-"""The numbers of a source that are set against its kept takes: few, each on a scale on which equal steps are equally normal.
+"""Numbers of a source that are set against its kept takes: few, each on a scale on which equal steps are equally normal.
 
 Level at the tap is not among them: it is a set-point of the house file. Tone is one number with several parts.
 """
@@ -15,35 +15,38 @@ from deskhand.dsp.loudness_level import spl_from_phon
 from deskhand.dsp.spectrum import exact_hz
 from deskhand.measure.tone import levels_db
 from deskhand.units import db_from_power, power_from_db
-from deskhand.units import number as said
+from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from deskhand.findings.kinds import KindName
-
     Array = NDArray[np.float64]
     Values = Mapping[str, tuple[float, float | None]]
 
+TONE: Final = "tone"
+"""Name of the number that is eight: the levels around the octaves."""
 OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
-_FLOOR: Final = 10**-3.0
-"""What lies 30 dB and more below the whole is hardly heard in it, and its level is chance."""
+"""Nominal octaves of a tone (IEC 61260-1)."""
+_FLOOR: Final = power_from_db(-30.0)
+"""Soft floor of a tone: what lies 30 dB and more below the whole is hardly heard in it, and its level is chance. Common practice, no
+source."""
 _Z95: Final = 1.96
+"""Half the width of a 95 % interval in standard deviations of a normal distribution."""
 NOTHING_DB: Final = -200.0
-"""Stands for a band in which nothing sounds."""
+"""Stands for a band in which nothing sounds: far below any that does."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Prior1:
-    """What is known of a number before anything is kept."""
+class NumberPrior:
+    """Spread of a number that is known before anything is kept."""
 
     spread: float
     """Standard deviation from week to week of one player's long takes, on the number's scale."""
     sure_after_s: float
-    """Playing after which the variance within a take has come down to that between takes; where the reading says itself how
-    sure it is, that is taken."""
+    """Playing after which the variance within a take has come down to that between takes; a reading that states its own
+    uncertainty goes by that."""
     player_ratio: float
     """Variance between players over the variance of one player from week to week."""
     wider: tuple[tuple[str, float], ...] = ()
@@ -59,9 +62,8 @@ class Number:
     """A number that is judged."""
 
     name: str
-    kind: KindName
     stage: str
-    """Where it is read: tap, or after (at the tap where there is no chain)."""
+    """Stage at which it is read: tap, after (the tap where there is no chain), or mix."""
     metric: str
     """Reading it is made from."""
     unit: str
@@ -70,7 +72,7 @@ class Number:
     jnd: float
     """Just noticeable difference on its scale."""
     jnd_source: str
-    prior: Prior1
+    prior: NumberPrior
     label: str
     """In the middle of a sentence."""
     pairs_only: bool = False
@@ -80,8 +82,8 @@ class Number:
 
     @property
     def reads(self) -> tuple[str, ...]:
-        """The readings it is made from, by the names they are kept under."""
-        return _MADE[self.metric][0] if self.metric in _MADE else (self.metric,)
+        """Readings it is made from, by the names they are kept under."""
+        return _DERIVED[self.metric][0] if self.metric in _DERIVED else (self.metric,)
 
     @property
     def step_unit(self) -> str:
@@ -89,11 +91,11 @@ class Number:
         return "dB" if self.unit == "dBFS" else self.unit
 
     def told(self, value: float) -> str:
-        """A value in its unit, with as many digits as say something."""
-        return said(value, 2 if self.unit == "s" else 1)
+        """Value in its unit as text, with as many digits as say something."""
+        return number_text(value, 2 if self.unit == "s" else 1)
 
-    def place(self, *, chained: bool) -> str:
-        """Where it is read of a source: behind the chain only where there is one."""
+    def stage_of(self, *, chained: bool) -> str:
+        """Stage at which it is read of a source: after the chain only where there is one."""
         return "after" if self.stage == "after" and chained else "tap"
 
 
@@ -113,7 +115,7 @@ def _share_pct(part: float, whole: float) -> float | None:
     return 100.0 * part / whole if part > 0 and whole > 0 else None
 
 
-_MADE: Final[dict[str, tuple[tuple[str, str], Callable[[float, float], float | None]]]] = {
+_DERIVED: Final[dict[str, tuple[tuple[str, str], Callable[[float, float], float | None]]]] = {
     "harsh_share": (("harsh_sone", "loudness_sone"), _share_pct),
     "level_range_db": (("level_distribution_dbfs.90", "level_distribution_dbfs.10"), operator.sub),
 }
@@ -122,37 +124,37 @@ BY_JND: Final = "Zwicker & Fastl, Psychoacoustics, 3rd ed. 2007, 7.1: about 1 dB
 COMMON: Final = "common practice, no source"
 NUMBERS: Final = (
     Number(
-        name="articulation", label="articulation", kind="articulation", stage="tap", metric="articulation_db", unit="dB",
+        name="articulation", label="articulation", stage="tap", metric="articulation_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source="ISO 3382-1:2009, A.4: 1 dB for clarity, which weighs early against late",
         # whether the hat keeps the time or the ride is the song's
-        prior=Prior1(spread=1.2, sure_after_s=20.0, player_ratio=1.0, wider=(("overheads", 2.5),)),
+        prior=NumberPrior(spread=1.2, sure_after_s=20.0, player_ratio=1.0, wider=(("overheads", 2.5),)),
     ),
     Number(
-        name="tail", label="tail", kind="tail", stage="tap", metric="tail_s", unit="s",
+        name="tail", label="tail", stage="tap", metric="tail_s", unit="s",
         to_scale=_log2, from_scale=_exp2, jnd=0.07, jnd_source="ISO 3382-1:2009, A.4: 5 % of the decay time",
         # a guitar's is that of its effects, which the song has; cymbals ring or do not
-        prior=Prior1(spread=0.25, sure_after_s=30.0, player_ratio=1.0, wider=(("guitar", 1.6), ("overheads", 1.6))),
+        prior=NumberPrior(spread=0.25, sure_after_s=30.0, player_ratio=1.0, wider=(("guitar", 1.6), ("overheads", 1.6))),
     ),
     Number(
-        name="width", label="width", kind="width", stage="tap", metric="width_db", unit="dB",
+        name="width", label="width", stage="tap", metric="width_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=COMMON,
-        prior=Prior1(spread=0.9, sure_after_s=20.0, player_ratio=1.5), pairs_only=True,
+        prior=NumberPrior(spread=0.9, sure_after_s=20.0, player_ratio=1.5), pairs_only=True,
     ),
     Number(
-        name="balance", label="balance of right against left", kind="width", stage="tap", metric="balance_db", unit="dB",
+        name="balance", label="balance of right against left", stage="tap", metric="balance_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND,
-        prior=Prior1(spread=1.0, sure_after_s=20.0, player_ratio=0.5), pairs_only=True,
+        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.5), pairs_only=True,
     ),
     Number(
-        name="dynamics", label="crest", kind="dynamics", stage="after", metric="crest_db", unit="dB",
+        name="dynamics", label="crest", stage="after", metric="crest_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.5, jnd_source=COMMON,
-        prior=Prior1(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
+        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
     ),
     Number(
-        name="harsh", label="share of loudness from 2 to 5 kHz", kind="harsh", stage="after", metric="harsh_share", unit="%",
+        name="harsh", label="share of loudness from 2 to 5 kHz", stage="after", metric="harsh_share", unit="%",
         to_scale=_log2, from_scale=_exp2, jnd=0.1, jnd_source="Zwicker & Fastl 2007, 7.1: 1 dB of level, which is 7 % of loudness",
         # what a bass has there are its strings and fingers alone; what a voice has, its vowels and the key
-        prior=Prior1(
+        prior=NumberPrior(
             spread=0.1, sure_after_s=15.0, player_ratio=1.0,
             wider=(("bass", 2.0), ("lead vocal", 1.5), ("backing vocal", 1.5)),
         ),
@@ -162,54 +164,61 @@ NUMBERS: Final = (
 """All judged numbers but tone. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
 MIX_NUMBERS: Final = (
     Number(
-        name="mono-loss", label="mono loss", kind="mono-loss", stage="mix", metric="mono_loss_db", unit="dB",
+        name="mono-loss", label="mono loss", stage="mix", metric="mono_loss_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND,
-        prior=Prior1(spread=0.5, sure_after_s=20.0, player_ratio=0.5),
+        prior=NumberPrior(spread=0.5, sure_after_s=20.0, player_ratio=0.5),
     ),
     next(number for number in NUMBERS if number.name == "harsh"),
 )  # fmt: skip
-"""The same of the mix, beside its tone."""
+"""Judged numbers of the mix, beside its tone."""
 _CREST: Final = Number(
-    name="crest", label="crest", kind="wrong-patch", stage="tap", metric="crest_db", unit="dB", to_scale=_same, from_scale=_same,
-    jnd=1.5, jnd_source=COMMON, prior=Prior1(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
+    name="crest", label="crest", stage="tap", metric="crest_db", unit="dB", to_scale=_same, from_scale=_same,
+    jnd=1.5, jnd_source=COMMON, prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
 )  # fmt: skip
-"""Tells what an input is; behind the chain it is judged as dynamics."""
+"""Tells what an input is; after the chain it is judged as dynamics."""
 _RANGE: Final = Number(
-    name="range", label="range of its levels", kind="wrong-patch", stage="tap", metric="level_range_db", unit="dB",
+    name="range", label="range of its levels", stage="tap", metric="level_range_db", unit="dB",
     to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND,
-    prior=Prior1(spread=1.5, sure_after_s=20.0, player_ratio=1.0), of_hits=True,
+    prior=NumberPrior(spread=1.5, sure_after_s=20.0, player_ratio=1.0), of_hits=True,
 )  # fmt: skip
 """Tells what an input is, and is not judged: how evenly a song is played is the song's."""
 IDENTITY_NUMBERS: Final = (NUMBERS[0], _CREST, _RANGE)
-"""What tells an input beside its tone."""
+"""Numbers that tell an input beside its tone."""
 LEVEL: Final = Number(
-    name="level", label="level", kind="drift", stage="tap", metric="level_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
-    jnd=1.0, jnd_source=BY_JND, prior=Prior1(spread=1.0, sure_after_s=10.0, player_ratio=0.5),
+    name="level", label="level", stage="tap", metric="level_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
+    jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=10.0, player_ratio=0.5),
 )  # fmt: skip
 """A set-point, judged against nominal; over the weeks it is only watched for drift."""
 BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL)}
 
 TONE_JND_DB: Final = 1.0
+"""Just noticeable difference of an octave's level, from `TONE_JND_SOURCE`."""
 TONE_JND_SOURCE: Final = BY_JND
 TONE_SURE_AFTER_S: Final = 25.0
+"""Playing after which a tone's variance within a take has come down to that between takes. Common practice, no source; coverage is
+measured in docs/validation-normal.md."""
 TONE_PLAYER_RATIO: Final = 1.0
+"""Variance of a tone between players over that of one player from week to week. Common practice, no source."""
 _KIT: Final = frozenset({"kick", "snare", "toms", "overheads", "percussion"})
 _KIT_APART: Final = 6.0
-"""Who plays the drums may bring the drums: by how much the variance between players is larger. Common practice, no source."""
+"""Factor on the variance between players of drums, since who plays them may bring them. Common practice, no source."""
 _CORRELATION: Final = 0.5
-"""Between neighbouring octaves. Common practice, no source."""
+"""Correlation between neighbouring octaves. Common practice, no source."""
 _WIDTH_SPREAD_DB: Final = {63: 3.0, 125: 3.0, 250: 2.5, 500: 2.0, 1000: 2.0, 2000: 1.5, 4000: 1.5, 8000: 1.5}
-"""Of a pair from song to song, read from openly licensed recordings of guitars, a piano and drums."""
+"""Octave to the spread of a pair's width from song to song, read from openly licensed recordings of guitars, a piano and drums."""
 _OF_ALL: Final = (2.0, 2.0, 1.8, 1.2, 1.0, 1.0, 1.0, 1.2)
-"""The same player and rig in another song and key: within about 2 dB an octave, more below 125 Hz, read from openly licensed
+"""Octaves of one player and rig in another song and key: within about 2 dB an octave, more below 125 Hz, read from openly licensed
 recordings of one guitarist."""
 _OF_KEYS: Final = (1.5, 2.0, 3.5, 1.5, 1.3, 2.5, 2.0, 1.5)
+"""Keys in another song and with another sound. Common practice, no source."""
 _OF_SINGING: Final = (1.0, 3.5, 3.5, 1.2, 1.8, 2.5, 2.5, 1.5)
 """A voice's lowest octaves move by 7 dB with the key, read from openly licensed recordings of two singers."""
 _OF_SPEECH: Final = (2.0, 2.0, 1.5, 1.0, 1.2, 1.2, 1.2, 1.5)
+"""One speaker at other distances from the microphone. Common practice, no source."""
 _OF_DRUMS: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
+"""One kit in another song. Common practice, no source."""
 _OF_CYMBALS: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
-"""One song is played on the hat and another on the ride."""
+"""Overheads: one song is played on the hat and another on the ride. Common practice, no source."""
 _SPREADS: Final[dict[str, tuple[float, ...]]] = {
     "lead vocal": _OF_SINGING, "backing vocal": _OF_SINGING, "speech": _OF_SPEECH, "keys": _OF_KEYS, "playback": _OF_KEYS,
     "kick": _OF_DRUMS, "snare": _OF_DRUMS, "toms": _OF_DRUMS, "overheads": _OF_CYMBALS, "percussion": _OF_DRUMS,
@@ -228,7 +237,7 @@ def tone_covariance(role: str) -> Array:
 
 
 def width_covariance(bands_hz: Sequence[int]) -> Array:
-    """(n, n) prior covariance of a pair's widths in so many of the octaves, in dB squared."""
+    """(n, n) prior covariance of a pair's widths in these octaves, in dB squared."""
     return _covariance(np.array([_WIDTH_SPREAD_DB[band] for band in bands_hz]), np.log2(np.array(bands_hz, float)))
 
 
@@ -238,7 +247,10 @@ def _covariance(spread: Array, octave: NDArray[np.number]) -> Array:
 
 
 _LOUDNESS_PHON: Final = 80.0
+"""Equal-loudness contour (ISO 226:2023) by which a tone is weighed: about how loud a band is heard. Common practice, no source."""
 _SMOOTHING_OCTAVE: Final = 0.4
+"""Standard deviation of the weights around an octave's centre, so that a note that moves across the edge of a band is no other tone.
+Common practice, no source."""
 
 
 def _kernel() -> Array:
@@ -246,11 +258,11 @@ def _kernel() -> Array:
     bands = exact_hz()
     known = np.clip(bands, 20.0, 12500.0)
     level = spl_from_phon(np.full(bands.size, _LOUDNESS_PHON), known)
-    heard = power_from_db(_LOUDNESS_PHON - level)
-    place = np.log2(bands)
-    off = (np.log2(np.array(OCTAVES_HZ))[:, None] - place) / _SMOOTHING_OCTAVE
+    ear_weights = power_from_db(_LOUDNESS_PHON - level)
+    bands_octave = np.log2(bands)
+    off = (np.log2(np.array(OCTAVES_HZ))[:, None] - bands_octave) / _SMOOTHING_OCTAVE
     weights = np.exp(-0.5 * off**2)
-    return np.asarray(weights * heard)
+    return np.asarray(weights * ear_weights)
 
 
 _KERNEL: Final = _kernel()
@@ -267,9 +279,9 @@ def tone_vector(values: Values) -> Array | None:
 
 
 def tone_of(levels_db: Array) -> Array:
-    """The same of (31,) third-octave levels."""
-    found = _KERNEL @ power_from_db(levels_db)
-    return np.asarray(db_from_power(found / max(found.sum(), 1e-20) + _FLOOR))
+    """(8,) tone around the octave centres of (31,) third-octave levels, as `tone_vector`."""
+    power = _KERNEL @ power_from_db(levels_db)
+    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + _FLOOR))
 
 
 def third_octaves_db(values: Values) -> Array | None:
@@ -281,33 +293,42 @@ def third_octaves_db(values: Values) -> Array | None:
 
 
 def number_of(number: Number, values: Values) -> tuple[float, float | None] | None:
-    """A number on its scale, and its own standard deviation where the reading says how sure it is."""
-    if number.metric in _MADE:
-        (first, second), made = _MADE[number.metric]
-        value = made(values[first][0], values[second][0]) if first in values and second in values else None
+    """Number on its scale, and its own standard deviation where the reading says how sure it is."""
+    if number.metric in _DERIVED:
+        (first, second), derive = _DERIVED[number.metric]
+        value = derive(values[first][0], values[second][0]) if first in values and second in values else None
         return None if value is None else (number.to_scale(value), None)
-    found = values.get(number.metric)
-    if found is None:
+    reading = values.get(number.metric)
+    if reading is None:
         return None
-    value, pm = found
-    here = number.to_scale(value)
+    value, pm = reading
+    scaled = number.to_scale(value)
     if pm is None:
-        return here, None
-    return here, abs(number.to_scale(value + pm) - here) / _Z95
+        return scaled, None
+    return scaled, abs(number.to_scale(value + pm) - scaled) / _Z95
 
 
-def noise_of(number: Number, own: float | None, playing_s: float, role: str = "") -> float:
-    """Variance of a reading around its player's mean, in units of a long and sure take's."""
-    if own is not None:
-        return 1.0 + (own / number.prior.spread_of(role)) ** 2
+def noise_of(number: Number, deviation: float | None, playing_s: float, role: str = "") -> float:
+    """Variance of a reading around its player's mean, in units of a long and sure take's.
+
+    Parameters
+    ----------
+    number : Number
+    deviation : float or None
+        Standard deviation that the reading states itself, on the number's scale; None where it states none.
+    playing_s : float
+    role : str
+    """
+    if deviation is not None:
+        return 1.0 + (deviation / number.prior.spread_of(role)) ** 2
     return 1.0 + number.prior.sure_after_s / max(playing_s, 1.0)
 
 
 def tone_noise(playing_s: float) -> float:
-    """The same of a tone."""
+    """Variance of a tone around its player's mean, in units of a long take's."""
     return 1.0 + TONE_SURE_AFTER_S / max(playing_s, 1.0)
 
 
 def metrics() -> tuple[str, ...]:
-    """The readings that are needed from the store."""
+    """Names of the readings that are needed from the store."""
     return (*(name for number in BY_NAME.values() for name in number.reads), "tone_db.", "width_octave_db.", "share")

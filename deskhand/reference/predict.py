@@ -1,4 +1,4 @@
-"""What the next take should read, from those that were kept: a posterior predictive with room for who plays and for how long.
+"""Prediction of the next take's readings from those that were kept: a posterior predictive with room for who plays and for how long.
 
 Readings of one source in several takes are taken as normal around the mean of whoever plays, players around the house's own
 mean, with a covariance that is unknown and stands under a prior (matrix-normal inverse-Wishart; for one number the
@@ -21,13 +21,14 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 _RATIOS: Final = (0.25, 0.5, 1.0, 2.0, 4.0)
+"""Factors on the prior's ratio of variances that are tried. Common practice, no source."""
 _RATIO_PENALTY: Final = 1.0
-"""How much evidence (in log likelihood) it takes to leave the prior's ratio by a factor of e."""
+"""Evidence, in log likelihood, that it takes to leave the prior's ratio by a factor of e. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Predictive:
-    """A multivariate Student t: where the next reading should be."""
+    """Multivariate Student t of the next reading."""
 
     location: Array
     """(d,)."""
@@ -64,53 +65,64 @@ class Predictive:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Prior:
-    """What is known of the spread between takes before any are kept."""
+    """Spread between takes that is known before any are kept."""
 
     covariance: Array
     """(d, d) of one player's long takes around that player's mean."""
     strength: float
-    """How many takes this knowledge is worth."""
+    """Takes that this knowledge is worth."""
     player_ratio: float
     """Variance between players, over that between one player's takes."""
 
 
 def _first_ratio(players: Sequence[str | None], prior: Prior) -> float:
-    """The prior's ratio; none where nobody is ever named: who plays is then part of the spread."""
+    """Ratio of the prior; 0 where nobody is ever named: who plays is then part of the spread."""
     return prior.player_ratio if any(player is not None for player in players) else 0.0
 
 
 def _coupling(noise: Array, players: Sequence[str | None], ratio: float) -> Array:
-    """The takes' covariance in units of one player's: those of one player go together, an unnamed one is alone."""
+    """(takes, takes) covariance of the takes in units of one player's: those of one player go together, an unnamed one is alone."""
     same = [
-        [a == b if a is not None else at == place for place, b in enumerate(players)] for at, a in enumerate(players)
+        [first == second if first is not None else row == column for column, second in enumerate(players)]
+        for row, first in enumerate(players)
     ]
     return np.asarray(np.diag(noise) + ratio * np.array(same, float).reshape(noise.size, noise.size))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Fit:
+class _ScatterFit:
+    """Fit of the kept takes to one mean, with what is left and its scatter under the prior."""
+
     inverse: Array
     weight: float
     mean: Array
-    left: Array
+    residuals: Array
     scatter: Array
     log_likelihood: float
 
 
-def _fit(rows: Array, coupling: Array, prior: Prior) -> _Fit:
+def _fit(rows: Array, coupling: Array, prior: Prior) -> _ScatterFit:
+    """Fit of rows with a coupling between takes, under a prior."""
     inverse = np.asarray(np.linalg.inv(coupling), np.float64)
-    ones = np.ones(len(rows))
-    weight = float(ones @ inverse @ ones)
-    mean = (ones @ inverse @ rows) / weight
-    left = rows - mean
+    unit = np.ones(len(rows))
+    weight = float(unit @ inverse @ unit)
+    mean = (unit @ inverse @ rows) / weight
+    residuals = rows - mean
     size = rows.shape[1]
-    scatter = prior.strength * prior.covariance + left.T @ inverse @ left
+    scatter = prior.strength * prior.covariance + residuals.T @ inverse @ residuals
     dof = prior.strength + size + 1 + len(rows) - 1
     # the terms of the marginal likelihood in which the coupling appears (a flat prior on the mean)
     likelihood = (
         -0.5 * size * (np.linalg.slogdet(coupling)[1] + np.log(weight)) - 0.5 * dof * np.linalg.slogdet(scatter)[1]
     )
-    return _Fit(inverse=inverse, weight=weight, mean=mean, left=left, scatter=scatter, log_likelihood=float(likelihood))
+    return _ScatterFit(
+        inverse=inverse,
+        weight=weight,
+        mean=mean,
+        residuals=residuals,
+        scatter=scatter,
+        log_likelihood=float(likelihood),
+    )
 
 
 def predictive(
@@ -122,7 +134,7 @@ def predictive(
     next_noise: float,
     next_player: str | None,
 ) -> Predictive:
-    """Where the next reading should be.
+    """Distribution of the next reading.
 
     Parameters
     ----------
@@ -134,8 +146,10 @@ def predictive(
         Who played; None where it is not said: then as one more player of whom nothing else is known, unless nobody is
         ever named.
     prior : Prior
-    next_noise, next_player
-        The same of the take to be judged.
+    next_noise : float
+        Noise of the take to be judged, as of the kept ones.
+    next_player : str or None
+        Who plays in it.
 
     Returns
     -------
@@ -152,18 +166,20 @@ def predictive(
         # how far players are from each other is learned from them, starting from the prior's ratio
         ratio = max(
             (prior.player_ratio * factor for factor in _RATIOS),
-            key=lambda one: (
-                _fit(rows, _coupling(noise, players, one), prior).log_likelihood
-                - _RATIO_PENALTY * abs(np.log(one / prior.player_ratio))
+            key=lambda tried: (
+                _fit(rows, _coupling(noise, players, tried), prior).log_likelihood
+                - _RATIO_PENALTY * abs(np.log(tried / prior.player_ratio))
             ),
         )
     fit = _fit(rows, _coupling(noise, players, ratio), prior)
     shared = np.array([ratio if player is not None and player == next_player else 0.0 for player in players])
     pull = fit.inverse @ shared
-    own = next_noise + ratio
-    width = own - float(shared @ pull) + (1.0 - float(pull.sum())) ** 2 / fit.weight
+    next_variance = next_noise + ratio
+    width = next_variance - float(shared @ pull) + (1.0 - float(pull.sum())) ** 2 / fit.weight
     dof = prior.strength + 2 + len(rows) - 1
-    return Predictive(location=np.asarray(fit.mean + pull @ fit.left), scale=fit.scatter / dof * width, dof=float(dof))
+    return Predictive(
+        location=np.asarray(fit.mean + pull @ fit.residuals), scale=fit.scatter / dof * width, dof=float(dof)
+    )
 
 
 def scatter_of(rows: Array, noise: Array, players: Sequence[str | None], prior: Prior) -> tuple[Array, int]:
@@ -171,30 +187,30 @@ def scatter_of(rows: Array, noise: Array, players: Sequence[str | None], prior: 
     if len(rows) < 2:
         return np.zeros_like(prior.covariance), 0
     fit = _fit(rows, _coupling(noise, players, _first_ratio(players, prior)), prior)
-    return np.asarray(fit.left.T @ fit.inverse @ fit.left), len(rows) - 1
+    return np.asarray(fit.residuals.T @ fit.inverse @ fit.residuals), len(rows) - 1
 
 
-def scaled(prior: Prior, everyone: Sequence[tuple[float, int]], *, worth: float, least: float) -> Prior:
-    """The prior made wider or narrower by how much the whole house varies.
+def scaled(prior: Prior, sizes: Sequence[tuple[float, int]], *, worth: float, least: float) -> Prior:
+    """Prior made wider or narrower by how much the whole house varies.
 
     Parameters
     ----------
     prior : Prior
-    everyone : sequence of (size, degrees of freedom)
+    sizes : sequence of (size, degrees of freedom)
         Of each source: its scatter whitened by its own prior covariance, the mean over its components.
     worth : float
         Takes that the prior's own width is worth.
     least : float
         Factor below which the variance is not made narrower.
     """
-    found = sum(size for size, _ in everyone)
-    count = sum(dof for _, dof in everyone)
-    factor = max(least, (worth + found) / (worth + count))
+    total = sum(size for size, _ in sizes)
+    count = sum(dof for _, dof in sizes)
+    factor = max(least, (worth + total) / (worth + count))
     return Prior(covariance=factor * prior.covariance, strength=prior.strength, player_ratio=prior.player_ratio)
 
 
 def pooled(prior: Prior, peers: Sequence[tuple[Array, int]], *, worth: float, most: float) -> Prior:
-    """The prior with what the house's other sources of the same role say of the spread.
+    """Prior with what the house's other sources of the same role say of the spread.
 
     Parameters
     ----------
@@ -202,9 +218,9 @@ def pooled(prior: Prior, peers: Sequence[tuple[Array, int]], *, worth: float, mo
     peers : sequence of (scatter, degrees of freedom)
         Of each of them.
     worth : float
-        How much a take of another source counts against one of its own.
+        Weight of a take of another source counts against one of its own.
     most : float
-        How many takes all of them together are worth at most.
+        Takes that all of them together are worth at most.
     """
     count = sum(dof for _, dof in peers)
     if not count:

@@ -1,4 +1,4 @@
-"""The weeks so far: each number of a source over its kept takes, with its normal range and its drift."""
+"""Weeks so far: each number of a source over its kept takes, with its normal range and its drift."""
 
 from __future__ import annotations
 
@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.reference import drift
-from deskhand.reference.normal import Reference, house_prior, number_predictive
+from deskhand.reference.baseline import Reference, house_prior
+from deskhand.reference.normal import number_predictive
 from deskhand.reference.numbers import LEVEL, NUMBERS, Number, number_of
-from deskhand.units import number as said
+from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -37,22 +38,22 @@ class Course:
     """(takes,) from the first."""
     low: float
     high: float
-    """Where the next clean take should lie, in its unit."""
+    """End of the range in which the next clean take should lie, in its unit; `low` is its start."""
     usual: float
     chart: drift.Chart | None
     """On the number's scale; None for fewer takes than a chart needs."""
 
 
 def crept(number: Number, chart: drift.Chart) -> str:
-    """Which way a number has gone, how fast and for how long."""
+    """Text on a number that creeps: its direction, how fast and for how long."""
     start, newest = (number.from_scale(float(value)) for value in chart.line)
     word = "up" if newest > start else "down"
-    rate = said(abs(newest - start) / max(chart.weeks, 1.0), 2)
-    return f"crept {word} by {rate} {number.step_unit} a week for {said(chart.weeks, 0)} weeks"
+    rate = number_text(abs(newest - start) / max(chart.weeks, 1.0), 2)
+    return f"crept {word} by {rate} {number.step_unit} a week for {number_text(chart.weeks, 0)} weeks"
 
 
 def courses(reference: Reference, source: str, *, charts: int) -> list[Course]:
-    """The numbers of a source, each over the takes in which it was read.
+    """Courses of a source's numbers, each over the takes in which it was read.
 
     Parameters
     ----------
@@ -60,18 +61,18 @@ def courses(reference: Reference, source: str, *, charts: int) -> list[Course]:
         With the takes and readings to be shown.
     source : str
     charts : int
-        How many numbers of all sources are watched; the control limits allow them one false signal a year together.
+        Number of charts of all sources; the control limits allow them one false signal a year together.
     """
     takes = {take.id: take for take in reference.takes}
-    out: list[Course] = []
+    source_courses: list[Course] = []
     for number in SHOWN:
-        stage = number.place(chained=bool(reference.parts.get((source, "after"))))
+        stage = number.stage_of(chained=bool(reference.parts.get((source, "after"))))
         parts = reference.parts.get((source, stage), [])
-        found = [(value[0], part) for part in parts if (value := number_of(number, part.values)) is not None]
-        expected = number_predictive(reference, found[-1][1], number) if found else None
+        readings = [(reading[0], part) for part in parts if (reading := number_of(number, part.values)) is not None]
+        expected = number_predictive(reference, readings[-1][1], number) if readings else None
         if expected is not None:
-            out.append(_course(reference, source, number, stage, found, expected, takes, charts))
-    return out
+            source_courses.append(_course(reference, source, number, stage, readings, expected, takes, charts))
+    return source_courses
 
 
 def _course(
@@ -79,14 +80,15 @@ def _course(
     source: str,
     number: Number,
     stage: str,
-    found: Sequence[tuple[float, KeptPart]],
+    readings: Sequence[tuple[float, KeptPart]],
     expected: Predictive,
     takes: dict[int, TakeRow],
     charts: int,
 ) -> Course:
-    newest = found[-1][1]
-    rows = tuple(takes[part.take] for _, part in found)
-    scaled = np.array([value for value, _ in found])
+    """Course of a number from its kept readings (on its scale) and the range of the next."""
+    newest = readings[-1][1]
+    rows = tuple(takes[part.take] for _, part in readings)
+    scaled = np.array([value for value, _ in readings])
     weeks = drift.weeks_of([row.date for row in rows])
     prior = house_prior(reference, number.name, source, newest.role, stage)
     low, high = expected.interval()
@@ -94,7 +96,7 @@ def _course(
         source=source,
         number=number,
         takes=rows,
-        players=tuple(part.player for _, part in found),
+        players=tuple(part.player for _, part in readings),
         values=np.array([number.from_scale(float(value)) for value in scaled]),
         weeks=weeks,
         low=number.from_scale(float(low[0])),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.first import urgency
-from deskhand.mix.clearance import Words
+from deskhand.mix.clearance import AudibilityLimits
 from deskhand.reference.numbers import BY_NAME
 from deskhand.report.pictures import (
     gain_picture,
@@ -198,7 +198,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "judged": any(finding.noticeable is not None for finding in source.findings),
             }
         )
-    own = result.vocal is not None and result.vocal.words != Words()
+    own = result.vocal is not None and result.vocal.words != AudibilityLimits()
     return engine.from_string(template).render(
         style=style,
         reference=reference_line(result),

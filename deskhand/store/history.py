@@ -3,51 +3,39 @@
 from __future__ import annotations
 
 import json
-import re
 import sqlite3
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
-from urllib.parse import unquote
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
 from deskhand.errors import HistoryError, UsageError
-from deskhand.recording.names import dated
-from deskhand.store.records import BlindTest, Dismissal, KeptPart, TakeRow, file_of
+from deskhand.store.engine import checked_url, engine_of, shown
+from deskhand.store.records import BlindTest, TakeRow, file_of
+from deskhand.store.rows import (
+    dismissal_of_row,
+    now_utc,
+    number_of_row,
+    part_of_row,
+    refuse_no_text,
+    refuse_twice,
+    take_of_row,
+)
 from deskhand.store.tables import BLIND_TEST, DISMISSAL, PART, TAKE, VALUE
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-    from deskhand.store.records import KeptTake
+    from deskhand.store.records import Dismissal, KeptPart, KeptTake
 
-_WAIT_S: Final = 20.0
-"""How long one program waits for another that is writing."""
 _MIGRATIONS: Final = Path(__file__).parent / "migrations"
 
 
-def shown(url: str) -> str:
-    """The URL as it may be printed: an SQLite file by its path, a server without its password."""
-    file = file_of(url)
-    if file is not None:
-        return str(file)
-    # an @ in a password that is not written as %40 must not leave a part of it behind
-    url = re.sub(r"(://[^:/@]*)[^/]*(@[^@/]*)", r"\1\2", url, count=1)
-    try:
-        made = sa.make_url(url)
-    except (sa.exc.ArgumentError, ValueError):
-        return f"{url.split(':', 1)[0]}://..."
-    query = {name: value for name, value in made.query.items() if "pass" not in name.casefold()}
-    plain = sa.URL.create(made.drivername, made.username, None, made.host, made.port, made.database, query)
-    return unquote(plain.render_as_string())
-
-
 def open_history(url: str, *, create: bool = False) -> History | None:
-    """The history at a URL, brought up to this version's tables; None when there is no file yet.
+    """History at a URL, brought up to this version's tables; None when there is no file yet.
 
     Parameters
     ----------
@@ -61,50 +49,24 @@ def open_history(url: str, *, create: bool = False) -> History | None:
     HistoryError
         It cannot be opened, is none of ours, or was made by a newer version.
     """
-    url = re.sub(r"^[A-Za-z0-9+]+(?=:)", lambda scheme: scheme[0].lower(), url)
-    if not re.match(r"^(sqlite|postgres(ql)?(\+psycopg)?):", url):
-        raise HistoryError(shown(url), "no such kind of database", "use a file, sqlite:/// or postgresql://")
-    if url.split("/")[2:3] and url.split("/")[2].count("@") > 1:
-        raise HistoryError(f"{url.split(':', 1)[0]}://...", "is not a database URL", "write an @ in a password as %40")
+    url = checked_url(url)
     file = file_of(url)
     if file is not None and not create and not file.exists():
         return None
     if file is not None and not file.parent.is_dir():
         raise HistoryError(str(file), "there is no such folder", "name another place for the history")
-    where = shown(url)
+    label = shown(url)
     try:
-        engine = _engine(url, file)
+        engine = engine_of(url, file)
     except ImportError as error:
         raise HistoryError(
-            where, f"the database driver is missing ({error.name})", "install it with: pip install 'deskhand[postgres]'"
+            label, f"the database driver is missing ({error.name})", "install it with: pip install 'deskhand[postgres]'"
         ) from error
     except (sa.exc.ArgumentError, ValueError) as error:
-        raise HistoryError(where, "is not a database URL", "write it like postgresql://user@host/name") from error
-    history = History(engine, where)
+        raise HistoryError(label, "is not a database URL", "write it like postgresql://user@host/name") from error
+    history = History(engine, label)
     history.upgrade()
     return history
-
-
-def _engine(url: str, file: Path | None) -> sa.Engine:
-    if file is not None:
-        engine = sa.create_engine(
-            sa.URL.create("sqlite", database=str(file)), connect_args={"timeout": _WAIT_S}, poolclass=sa.NullPool
-        )
-
-        @sa.event.listens_for(engine, "connect")
-        def _prepare(connection: Any, _record: Any) -> None:
-            # Python's driver opens no transaction for changes of tables by itself; here each transaction is opened by us
-            connection.isolation_level = None
-            connection.execute("PRAGMA foreign_keys = ON")
-            connection.execute("PRAGMA synchronous = FULL")
-
-        @sa.event.listens_for(engine, "begin")
-        def _begin(connection: sa.Connection) -> None:
-            writes = connection.get_execution_options().get("writes", False)
-            connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
-
-        return engine
-    return sa.create_engine(re.sub(r"^postgres(ql)?:", "postgresql+psycopg:", url), poolclass=sa.NullPool)
 
 
 class History:
@@ -128,7 +90,7 @@ class History:
             raise self._unusable(str(error)) from error
 
     def _unusable(self, problem: str) -> HistoryError:
-        """The one line for a database that cannot be used, with what to do."""
+        """Error of one line for a database that cannot be used, with what to do."""
         problem = " ".join(problem.split()).rstrip(".")
         if "locked" in problem:
             fix = "another program is writing to it: try again"
@@ -170,7 +132,7 @@ class History:
             if "alembic_version" not in tables:
                 raise HistoryError(self.where, "holds other tables, and is no history of ours", "name another place")
             revision = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
-        known = {one.revision for one in script.walk_revisions()}
+        known = {known_script.revision for known_script in script.walk_revisions()}
         if revision is not None and revision not in known:
             raise HistoryError(self.where, "was written by a newer deskhand", "use that version, or a newer one")
         return revision
@@ -180,7 +142,7 @@ class History:
         self._engine.dispose()
 
     def keep(self, take: KeptTake) -> int:
-        """Write a take; its number.
+        """Write a take and return its number.
 
         Raises
         ------
@@ -189,11 +151,11 @@ class History:
         """
         take = replace(take, recording=take.recording.encode("utf-8", "replace").decode())
         for text in (take.house, take.show, take.note, take.kept_by, *(part.source for part in take.parts)):
-            _refuse_no_text(text)
+            refuse_no_text(text)
         with self._transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
-            _refuse_twice(connection, house=take.house, show=take.show, date=take.date, phase=take.phase)
+            refuse_twice(connection, house=take.house, show=take.show, date=take.date, phase=take.phase)
             number = connection.execute(
                 sa.insert(TAKE).values(
                     {
@@ -201,7 +163,7 @@ class History:
                         for column in TAKE.columns
                         if column.name not in ("id", "kept_at", "forgotten_by", "forgotten_at")
                     }
-                    | {"kept_at": _now()}
+                    | {"kept_at": now_utc()}
                 )
             ).inserted_primary_key
             assert number is not None
@@ -233,9 +195,9 @@ class History:
         UsageError
             It is.
         """
-        _refuse_no_text(show)
+        refuse_no_text(show)
         with self._transaction() as connection:
-            _refuse_twice(connection, house=house, show=show, date=date, phase=phase)
+            refuse_twice(connection, house=house, show=show, date=date, phase=phase)
 
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
         """Kept takes, oldest first."""
@@ -247,7 +209,7 @@ class History:
         if not forgotten:
             query = query.where(TAKE.c.forgotten_at.is_(None))
         with self._transaction() as connection:
-            return [_take_row(row) for row in connection.execute(query).mappings()]
+            return [take_of_row(row) for row in connection.execute(query).mappings()]
 
     def forget(self, which: str, *, house: str, by: str) -> TakeRow:
         """Take one out of the reference; its readings stay in the store, with who took it out and when.
@@ -262,8 +224,8 @@ class History:
         UsageError
             There is none, or several.
         """
-        kept = self.takes(house=house)
-        rows = [row for row in kept if which == str(row.id)] or [row for row in kept if which in (row.date, row.show)]
+        takes = self.takes(house=house)
+        rows = [row for row in takes if which == str(row.id)] or [row for row in takes if which in (row.date, row.show)]
         if not rows:
             raise UsageError(
                 f'--forget "{which}"', "no kept show has this number, date or name", "see: deskhand keep --list"
@@ -274,12 +236,12 @@ class History:
                 f'--forget "{which}"', f"several kept takes answer to it: {numbers}", "name one by its number"
             )
         with self._transaction(writes=True) as connection:
-            done = connection.execute(
+            update = connection.execute(
                 sa.update(TAKE)
                 .where(TAKE.c.id == rows[0].id, TAKE.c.forgotten_at.is_(None))
-                .values(forgotten_by=by, forgotten_at=_now())
+                .values(forgotten_by=by, forgotten_at=now_utc())
             )
-        if not done.rowcount:
+        if not update.rowcount:
             raise UsageError(
                 f'--forget "{which}"',
                 "somebody else has taken it out a moment ago",
@@ -297,7 +259,7 @@ class History:
         stages: Collection[str],
         source: str | None = None,
     ) -> list[tuple[TakeRow, KeptPart]]:
-        """What was read in the newest kept takes of a phase, oldest first.
+        """Parts and takes of the newest kept takes of a phase, oldest first.
 
         Parameters
         ----------
@@ -305,7 +267,7 @@ class History:
         metrics : collection of str
             Names of readings; one that ends in a dot stands for all its bands.
         most : int
-            How many takes.
+            Most takes that are read.
         stages : collection of str
         source : str, optional
             Only this one.
@@ -324,32 +286,16 @@ class History:
         )
         if source is not None:
             query = query.where(PART.c.source == source)
-        found: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]]]] = {}
+        rows: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]]]] = {}
         with self._transaction() as connection:
             for row in connection.execute(query):
-                value = _number(row.value, row.metric)
-                pm = None if row.pm is None else _number(row.pm, row.metric)
-                found.setdefault(row.id, (row, {}))[1][row.metric] = (value, pm)
-        out = [
-            (
-                takes[row.take_id],
-                KeptPart(
-                    source=row.source,
-                    stage=row.stage,
-                    sound=row.sound,
-                    role=row.role,
-                    player=row.player,
-                    tap=row.tap,
-                    chain=row.chain,
-                    playing_s=row.playing_s,
-                    values=values,
-                    take=row.take_id,
-                ),
-            )
-            for row, values in found.values()
-        ]
-        order = {number: place for place, number in enumerate(takes)}
-        return sorted(out, key=lambda item: (order[item[0].id], item[1].source, item[1].stage, item[1].sound))
+                value = number_of_row(row.value, row.metric)
+                pm = None if row.pm is None else number_of_row(row.pm, row.metric)
+                rows.setdefault(row.id, (row, {}))[1][row.metric] = (value, pm)
+        parts = [part_of_row(row, values) for row, values in rows.values()]
+        order = {number: position for position, number in enumerate(takes)}
+        parts.sort(key=lambda part: (order[part.take], part.source, part.stage, part.sound))
+        return [(takes[part.take], part) for part in parts]
 
     def sources(self, *, house: str) -> list[str]:
         """Names of all sources that were ever kept."""
@@ -374,40 +320,25 @@ class History:
                     house=house,
                     for_good=int(dismissal.for_good),
                     part_values=json.dumps(dict(dismissal.values)),
-                    said_at=_now(),
+                    said_at=now_utc(),
                     **values,
                 )
             )
 
     def dismissals(self, *, house: str) -> list[Dismissal]:
-        """What is not to be heard of, oldest first, without what was taken back."""
+        """Dismissed findings, oldest first, without those that were taken back."""
         query = (
             sa.select(DISMISSAL)
             .where(DISMISSAL.c.house == house, DISMISSAL.c.taken_back_at.is_(None))
             .order_by(DISMISSAL.c.id)
         )
         with self._transaction() as connection:
-            return [
-                Dismissal(
-                    id=row.id,
-                    source=row.source,
-                    kind=row.kind,
-                    metric=row.metric,
-                    show=row.show,
-                    date=row.date,
-                    for_good=bool(row.for_good),
-                    measured=None if row.measured is None else _number(row.measured, row.kind),
-                    values=_numbers(row.part_values),
-                    note=row.note,
-                    said_by=row.said_by,
-                )
-                for row in connection.execute(query)
-            ]
+            return [dismissal_of_row(row) for row in connection.execute(query)]
 
     def take_back(self, source: str, kind: str, *, house: str) -> int:
-        """Hear of it again; how many dismissals that undid."""
+        """Raise a finding again that was dismissed; returns how many dismissals that undid."""
         with self._transaction(writes=True) as connection:
-            done = connection.execute(
+            update = connection.execute(
                 sa.update(DISMISSAL)
                 .where(
                     DISMISSAL.c.house == house,
@@ -415,12 +346,12 @@ class History:
                     DISMISSAL.c.kind == kind,
                     DISMISSAL.c.taken_back_at.is_(None),
                 )
-                .values(taken_back_at=_now())
+                .values(taken_back_at=now_utc())
             )
-            return done.rowcount
+            return update.rowcount
 
     def add_blind_test(self, test: BlindTest, *, house: str) -> int:
-        """Write what came of a blind listening test; its number. When it is written is said here, and not by the test.
+        """Write what came of a blind listening test, with the time of writing, and return its number.
 
         Raises
         ------
@@ -428,20 +359,20 @@ class History:
             A name or a note is no text.
         """
         for text in (house, test.source, test.show, test.compared, test.said_by, test.note):
-            _refuse_no_text(text)
+            refuse_no_text(text)
         values = {
             name: getattr(test, name)
             for name in ("source", "show", "date", "compared", "trials", "right", "p_value", "said_by", "note")
         }
         with self._transaction(writes=True) as connection:
             number = connection.execute(
-                sa.insert(BLIND_TEST).values(house=house, said_at=_now(), **values)
+                sa.insert(BLIND_TEST).values(house=house, said_at=now_utc(), **values)
             ).inserted_primary_key
         assert number is not None
         return int(number[0])
 
     def blind_tests(self, *, house: str, source: str | None = None) -> list[BlindTest]:
-        """What people could tell apart by ear and what not, oldest first.
+        """Blind listening tests, oldest first: what people could tell apart by ear and what not.
 
         Parameters
         ----------
@@ -458,66 +389,3 @@ class History:
             query = query.where(BLIND_TEST.c.source == source)
         with self._transaction() as connection:
             return [BlindTest(**row) for row in connection.execute(query).mappings()]
-
-
-def _number(value: Any, metric: str) -> float:
-    """Number of a row; ValueError where a damaged row holds none (SQLite keeps text in a column of numbers)."""
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"a row of {metric} holds {value!r} where a number belongs")  # noqa: TRY004 - damaged data, not a caller's mistake
-    return float(value)
-
-
-def _numbers(text: Any) -> dict[str, float]:
-    """Readings of a dismissal, by name; ValueError where a damaged row holds no such JSON."""
-    values = json.loads(str(text))
-    if not isinstance(values, dict):
-        raise ValueError(f"a dismissal holds {values!r} where its readings belong")  # noqa: TRY004 - damaged data, as above
-    return {name: _number(value, name) for name, value in values.items()}
-
-
-def _take_row(row: Any) -> TakeRow:
-    """The take of a row; ValueError where a damaged row holds no such day, time or text."""
-    for name in ("house", "show", "phase", "recording", "note", "kept_by", "kept_at"):
-        if not isinstance(row[name], str):
-            raise ValueError(f"take {row['id']} holds {row[name]!r} where its {name} belongs")  # noqa: TRY004 - damaged data, not a caller's mistake
-    if row["date"] is not None:
-        date.fromisoformat(str(row["date"]))
-    datetime.fromisoformat(row["kept_at"])
-    _number(row["duration_s"], "duration_s")
-    return TakeRow(**row)
-
-
-def _refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str | None, phase: str) -> None:
-    same = connection.execute(
-        sa.select(TAKE.c.id, TAKE.c.kept_by, TAKE.c.kept_at).where(
-            TAKE.c.house == house,
-            TAKE.c.show == show,
-            TAKE.c.date.is_(None) if date is None else TAKE.c.date == date,
-            TAKE.c.phase == phase,
-            TAKE.c.forgotten_at.is_(None),
-        )
-    ).first()
-    if same is None:
-        return
-    raise UsageError(
-        f"{dated(show, date)}, {phase}",
-        f"is kept already, as number {same.id}, by {same.kept_by} on {same.kept_at[:10]}",
-        f"to put this one in its place, first: deskhand keep --forget {same.id}",
-    )
-
-
-def _refuse_no_text(text: str) -> None:
-    """A name that no database holds: the bytes of a file name in a coding that is not known."""
-    try:
-        text.encode()
-    except UnicodeEncodeError:
-        shown_as = text.encode("utf-8", "replace").decode()
-        raise UsageError(
-            f'"{shown_as}"',
-            "holds bytes that are no text",
-            'name the show in its show.toml, like: name = "Sunday evening"',
-        ) from None
-
-
-def _now() -> str:
-    return datetime.now(UTC).isoformat(timespec="seconds")

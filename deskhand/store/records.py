@@ -1,4 +1,4 @@
-"""What goes into the history and comes out of it, and where it lies; needs no database library, so a check without one starts at once."""
+"""Records that go into the history and come out of it, and its URL; needs no database library, so a check without one starts at once."""
 
 from __future__ import annotations
 
@@ -13,19 +13,21 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 DEFAULT_NAME: Final = "history.sqlite"
+"""File beside the house file."""
 _VARIABLE: Final = "DESKHAND_HISTORY"
+"""Environment variable that names another history."""
 
-Place = Literal["tap", "after", "sound", "feed", "mix"]
+PartStage = Literal["tap", "after", "sound", "feed", "mix"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptPart:
-    """What was read of a source at one place."""
+    """Readings of a source in one take at one stage."""
 
     source: str
-    stage: Place
+    stage: PartStage
     sound: int = 0
-    """Which of its sounds, from 1; 0 is all of it."""
+    """Number of one of its sounds, from 1; 0 is all of it."""
     role: str
     player: str | None = None
     tap: str
@@ -95,28 +97,28 @@ class Dismissal:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BlindTest:
-    """A blind listening test (ABX): whether a person could tell two renderings of a source apart."""
+    """A blind listening test (ABX) of two renderings of a source."""
 
     id: int = 0
     source: str
     show: str
     date: str | None
     compared: str
-    """What against what, in words."""
+    """Two renderings that were compared, in words."""
     trials: int
     right: int
-    """How many of the trials were told right."""
+    """Trials in which they were told apart rightly."""
     p_value: float
     """Chance of as many right or more by guessing."""
     note: str = ""
     said_by: str = ""
-    """Who listened."""
+    """Person who listened."""
     said_at: str = ""
-    """When it was written, in UTC; empty before."""
+    """Time of writing, in UTC; empty before."""
 
 
 def history_url(given: str | None, folder: Path | None) -> str | None:
-    """The URL of the history: as asked, as the environment says, or the file beside the house file.
+    """URL of the history: as asked, as the environment says, or the file beside the house file.
 
     Parameters
     ----------
@@ -133,10 +135,10 @@ def history_url(given: str | None, folder: Path | None) -> str | None:
 
 
 def _url_of(path: Path) -> str:
-    """The URL of an SQLite file; signs that mean something in a URL are written as their numbers."""
+    """URL of an SQLite file; signs that mean something in a URL are written as their numbers."""
     return f"sqlite:///{quote(str(path.resolve()), safe='/:')}"
 
 
 def file_of(url: str) -> Path | None:
-    """The SQLite file a URL means; None for a server."""
+    """SQLite file that a URL means; None for a server."""
     return Path(unquote(url.removeprefix("sqlite:///"))) if url.startswith("sqlite:///") else None

@@ -64,7 +64,7 @@ from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
 from deskhand.reference.identity import mistaken, upside_down
 from deskhand.reference.keep import chain_digest, mix_part, source_parts, voice_part
-from deskhand.reference.kept import MIX, Kept, against, drifts, reading_of
+from deskhand.reference.kept import MIX, KeptTakes, against, drifts, reading_of
 from deskhand.reference.kept import load as load_kept
 from deskhand.report.pictures import Picture
 from deskhand.result import SCHEMA, CheckResult, MixResult, ReferenceResult, ShowResult, SourceResult
@@ -84,7 +84,7 @@ if TYPE_CHECKING:
     from deskhand.measure.readings import Readings
     from deskhand.measure.sounds import Sound
     from deskhand.mix.bus import Strip
-    from deskhand.mix.clearance import Clearance, Words
+    from deskhand.mix.clearance import AudibilityLimits, Clearance
     from deskhand.mix.faders import Fader
     from deskhand.moves.plan import Plan
     from deskhand.recording.show import Phase, Tap
@@ -454,7 +454,7 @@ def _compared(
     house: HouseFile,
     measured: _Measured,
     by_source: dict[str, list[Finding]],
-    kept: Kept | None,
+    kept: KeptTakes | None,
     parts: list[KeptPart],
     taps: dict[str, Tap],
     start_s: float,
@@ -582,7 +582,7 @@ def _measure(
     threads: int,
     progress: Callable[[float], None] | None,
     line_check: bool = True,
-    words: dict[str, Words] | None = None,
+    words: dict[str, AudibilityLimits] | None = None,
 ) -> _Measured:
     present = {
         source.name: tuple(track for track in matched.by_source[source.name] if track is not None)
@@ -725,7 +725,7 @@ def _voices(
     offset_db: float,
     folder: Path | None,
     threads: int,
-    words: dict[str, Words] | None,
+    words: dict[str, AudibilityLimits] | None,
 ) -> list[Clearance]:
     """Whether the voices can be heard."""
     found = measure_voices(

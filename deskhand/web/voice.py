@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.mix.clearance import Clearance, Feed
+    from deskhand.mix.clearance import Clearance, FeedEnergies
     from deskhand.mix.voices import FeedStrip
     from deskhand.result import CheckResult
     from deskhand.web.tries import Desk
@@ -95,7 +95,7 @@ class Room:
         if voice not in self.strips:
             raise UsageError(f'"{voice}"', "is not in the mix", "write its fader in the house file")
         spans = [(one.start_s - self._from_s, one.end_s - self._from_s) for one in told.phrases]
-        self._feeds: list[Feed] = hold_feeds(desk.recording, self.strips, spans, folder=desk.folder)
+        self._feeds: list[FeedEnergies] = hold_feeds(desk.recording, self.strips, spans, folder=desk.folder)
         self.voice = voice
 
     def names(self, settings: Settings) -> None:

@@ -28,7 +28,7 @@ from deskhand.findings.normal import (
 from deskhand.house import ROLES
 from deskhand.measure.stereo import MonoFlip
 from deskhand.reference.drift import chart
-from deskhand.reference.identity import Mistaken
+from deskhand.reference.identity import Mispatch
 from deskhand.reference.kept import MIX, Drift
 from deskhand.reference.normal import TONE, Normal, judge_parts
 from deskhand.reference.numbers import BY_NAME, LEVEL, MIX_NUMBERS, NUMBERS, OCTAVES_HZ
@@ -209,7 +209,11 @@ def test_a_number_is_told_by_its_sign(name: str, way: str) -> None:
     found = one(number_normal(name, more if way == "more" else less, usual, noticeable=9.0))
     assert (said_more if way == "more" else said_less) in found.text
     assert (said_less if way == "more" else said_more) not in found.text
-    assert (found.kind, found.metric, found.unit) == (BY_NAME[name].kind, BY_NAME[name].metric, BY_NAME[name].unit)
+    assert (found.kind, found.metric, found.unit) == (
+        {"balance": "width"}.get(name, name),
+        BY_NAME[name].metric,
+        BY_NAME[name].unit,
+    )
     assert (found.measured, found.expected) == (more if way == "more" else less, usual)
 
 
@@ -353,9 +357,9 @@ def test_a_mix_before_anything_is_kept() -> None:
 def test_exchanged_inputs_are_a_fault_of_both() -> None:
     found = judge_mistaken(
         [
-            Mistaken(source="piano", like="organ", exchanged=True, nats=31.04),
-            Mistaken(source="organ", like="piano", exchanged=True, nats=31.04),
-            Mistaken(source="bass", like="click", exchanged=False, nats=44.0),
+            Mispatch(source="piano", like="organ", exchanged=True, nats=31.04),
+            Mispatch(source="organ", like="piano", exchanged=True, nats=31.04),
+            Mispatch(source="bass", like="click", exchanged=False, nats=44.0),
         ]
     )
     assert {source: (one.id, one.kind, one.severity) for source, one in found.items()} == {

@@ -28,9 +28,9 @@ from deskhand.mix.clearance import (
     MOST_S,
     PHRASE_S,
     SHAPLEY_MOST,
-    Feed,
+    AudibilityLimits,
+    FeedEnergies,
     FeedMeter,
-    Words,
     gather,
     measure_phrase,
     phrases,
@@ -49,7 +49,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.mix.clearance import Clearance, Room, Sides
+    from deskhand.mix.clearance import Clearance, MiddleTrims, Sides
 
     Sound = NDArray[np.float64]
     """(channels, frames)."""
@@ -106,7 +106,9 @@ def offset_db(sources: Mapping[str, Sound], level_db_spl: float = LEVEL_DB_SPL) 
     return level_db_spl - float(db(power(np.sum([mono(sound) for sound in sources.values()], axis=0))))
 
 
-def feed_of(sources: Mapping[str, Sound], start_s: float = 0.0, faders_db: Mapping[str, float] | None = None) -> Feed:
+def feed_of(
+    sources: Mapping[str, Sound], start_s: float = 0.0, faders_db: Mapping[str, float] | None = None
+) -> FeedEnergies:
     meter = FeedMeter(
         {name: source_matrix(len(sound), (faders_db or {}).get(name, 0.0)) for name, sound in sources.items()},
         RATE_HZ,
@@ -430,7 +432,9 @@ def test_costs_are_shapley_values(rng: np.random.Generator, count: int) -> None:
     names = ["voice", *(f"source {number}" for number in range(count))]
     powers = {name: 10.0 ** (0.1 * (level + BANDWIDTH_DB)) for name, level in zip(names, levels_db, strict=True)}
     steady = {name: np.tile(power, (30, 1)) for name, power in powers.items()}
-    feed = Feed(start_s=0.0, energies={name: (one, one, one) for name, one in steady.items()}, pairs=frozenset())
+    feed = FeedEnergies(
+        start_s=0.0, energies={name: (one, one, one) for name, one in steady.items()}, pairs=frozenset()
+    )
 
     def share_pct(members: frozenset[str]) -> float:
         noise = np.sum([powers[name] for name in members], axis=0) if members else np.zeros(18)
@@ -545,7 +549,7 @@ def test_when_it_costs_most_and_what_is_covered(rng: np.random.Generator) -> Non
 
 @pytest.mark.source("common practice, no source: clear from 60 %, covered below 35 %")
 def test_words() -> None:
-    assert [Words().word(pct) for pct in (100.0, 60.0, 59.9, 35.0, 34.9, 0.0)] == [
+    assert [AudibilityLimits().word(pct) for pct in (100.0, 60.0, 59.9, 35.0, 34.9, 0.0)] == [
         "clear", "clear", "strained", "strained", "covered", "covered",
     ]  # fmt: skip
 
@@ -679,7 +683,7 @@ def test_voice_to_rest() -> None:
 # room in the middle of a pair
 
 
-def room_of(found: Clearance, source: str) -> Room:
+def room_of(found: Clearance, source: str) -> MiddleTrims:
     return next(room for room in found.room if room.source == source)
 
 

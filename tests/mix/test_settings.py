@@ -14,7 +14,7 @@ import pytest
 from deskhand.dsp.intelligibility import BANDWIDTH_DB, audible_over_time, in_windows
 from deskhand.errors import UsageError
 from deskhand.house import MidSideBlock
-from deskhand.mix.clearance import Feed, Words, clearance_of, measure_phrase, with_settings
+from deskhand.mix.clearance import AudibilityLimits, FeedEnergies, clearance_of, measure_phrase, with_settings
 from deskhand.mix.voices import hold_feeds, measure_voices, spans_of
 from deskhand.recording import open_recording
 
@@ -59,7 +59,7 @@ class Night:
     folder: Path
     recording: Recording
     strips: dict[str, FeedStrip]
-    feeds: list[Feed]
+    feeds: list[FeedEnergies]
 
     def again(self, strips: dict[str, FeedStrip]) -> Clearance:
         """Everything run over the recording again."""
@@ -218,10 +218,10 @@ def test_single_precision_is_no_coarser(rng: np.random.Generator) -> None:
         name: tuple((10.0 ** (0.1 * (drop + rng.normal(-40.0, 3.0, (400, 18))))).astype(np.float32) for _ in range(3))
         for name, drop in drops_db.items()
     }
-    feed = Feed(start_s=0.0, energies=energies, pairs=frozenset({"drums"}))
+    feed = FeedEnergies(start_s=0.0, energies=energies, pairs=frozenset({"drums"}))
     exactly = {name: [part.astype(np.float64) for part in parts] for name, parts in energies.items()}
 
-    def assert_exact(feed: Feed, wanted: dict[str, list[NDArray[np.float64]]]) -> None:
+    def assert_exact(feed: FeedEnergies, wanted: dict[str, list[NDArray[np.float64]]]) -> None:
         read = measure_phrase(feed, "voice", OFFSET_DB, with_costs=False)
         for place, side in enumerate(("mono", "left", "right")):
             spoken_db = 10.0 * np.log10(wanted["voice"][place].mean(axis=0)) + OFFSET_DB - BANDWIDTH_DB
@@ -247,7 +247,7 @@ def test_single_precision_is_no_coarser(rng: np.random.Generator) -> None:
 def test_the_house_s_own_words(night: Night) -> None:
     plain = clearance_of(night.feeds, "vox", offset_db=OFFSET_DB)
     edge = sorted(one.audible_pct for one in plain.phrases)[1]
-    words = Words(clear_pct=edge + 0.05, covered_pct=edge - 0.05)
+    words = AudibilityLimits(clear_pct=edge + 0.05, covered_pct=edge - 0.05)
     found = clearance_of(night.feeds, "vox", offset_db=OFFSET_DB, words=words)
     assert [one.word for one in found.phrases] == [
         "covered" if one.audible_pct < edge - 0.05 else "clear" if one.audible_pct > edge + 0.05 else "strained"
@@ -282,7 +282,7 @@ def test_what_cannot_be_set(night: Night, settings: dict[str, Any], said: str) -
 
 
 def test_no_voice(night: Night) -> None:
-    def refused(feeds: Sequence[Feed], voice: str) -> str:
+    def refused(feeds: Sequence[FeedEnergies], voice: str) -> str:
         with pytest.raises(UsageError) as error:
             clearance_of(feeds, voice, offset_db=OFFSET_DB)
         return str(error.value)

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deskhand.dsp.intelligibility import BANDS_HZ, IMPORTANCE, NORMAL_SPEECH_DB, audible_shares, level_distortion
-from deskhand.mix.clearance import Held
+from deskhand.mix.clearance import TrialPhrase
 from deskhand.moves.space import MOST_DB, Abilities, Bell, Giving, Other, bands_of, make_space
 
 few = settings(max_examples=25, deadline=None, derandomize=True, database=None)
@@ -27,7 +27,7 @@ def held(
     voice_db: float = 15.0,
     side: dict[str, float] | None = None,
     voice_side: float = 0.0,
-) -> list[Held]:
+) -> list[TrialPhrase]:
     """A voice of normal spectrum, raised, against steady maskers given by their (18,) spectrum levels."""
     names = tuple(maskers)
     speech = NORMAL_SPEECH_DB + voice_db
@@ -35,7 +35,7 @@ def held(
     middle = np.array([10 ** (maskers[name] / 10) for name in names])
     wide = np.array([(side or {}).get(name, 0.0) for name in names])
     return [
-        Held(
+        TrialPhrase(
             speech_db=speech, distortion=level_distortion(speech), names=names, noise=noise, middle=middle,
             side=middle * wide[:, None], voice_middle=float((10 ** (speech / 10)).sum()),
             voice_side=voice_side * float((10 ** (speech / 10)).sum()), frames=12,
@@ -56,7 +56,7 @@ def band(level_db: float, low_hz: float, high_hz: float) -> np.ndarray:
     return np.where((hz >= low_hz) & (hz <= high_hz), level_db, level_db - 60.0)
 
 
-def space(feed: list[Held], able: dict[str, Abilities], wanted_pct: float):
+def space(feed: list[TrialPhrase], able: dict[str, Abilities], wanted_pct: float):
     return make_space(feed, able, wanted_pct=wanted_pct, indexed=False, mono_loss_limit_db=LIMIT_DB)
 
 
@@ -176,7 +176,7 @@ def test_no_list_takes_mono_below_its_limit(levels, more, wide):
         assert found.mono_loss_after_db >= min(LIMIT_DB, found.mono_loss_before_db) - 1e-6
 
 
-def others(feed: list[Held], name: str, taken_db: dict[float, np.ndarray]) -> dict[float, list[Other]]:
+def others(feed: list[TrialPhrase], name: str, taken_db: dict[float, np.ndarray]) -> dict[float, list[Other]]:
     """What a lower threshold leaves of a source: (frames,) decibels off its middle."""
     place = feed[0].names.index(name)
     out = {}

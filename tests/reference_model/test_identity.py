@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.reference.identity import Mistaken
+    from deskhand.reference.identity import Mispatch
     from deskhand.reference.normal import Reference
     from deskhand.store import KeptPart
 
@@ -71,7 +71,7 @@ def band(rng: np.random.Generator, count: int = 8, names: Sequence[str] = tuple(
     return kept
 
 
-def told(found: Sequence[Mistaken]) -> set[tuple[str, str, bool]]:
+def told(found: Sequence[Mispatch]) -> set[tuple[str, str, bool]]:
     return {(one.source, one.like, one.exchanged) for one in found}
 
 
@@ -303,7 +303,7 @@ def test_how_evenly_hits_are_played_is_no_evidence_of_anything_else(rng: np.rand
 
 def test_two_singers_are_harder_to_tell_apart_than_a_singer_and_a_speaker(rng: np.random.Generator) -> None:
     # the same two inputs, the same evidence: what it takes to believe it differs
-    def found(role: str) -> list[Mistaken]:
+    def found(role: str) -> list[Mispatch]:
         kept = Weeks()
         low, high = VOICE, VOICE + np.array([0.0, 6.0, 5.0, 0.0, -2.0, -4.0, -5.0, -5.0])
         names = {"lead voice": ("lead vocal", low), "other": (role, high)}

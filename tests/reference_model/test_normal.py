@@ -6,7 +6,8 @@ spread of a role is, and how much it is worth, are read from the package: they m
 
 from __future__ import annotations
 
-from dataclasses import replace
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import FrozenInstanceError, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -17,12 +18,12 @@ from scipy import stats
 
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.reference import normal
-from deskhand.reference.kept import MIX, Kept, against, load, reading_of
+from deskhand.reference.baseline import house_prior
+from deskhand.reference.kept import MIX, KeptTakes, against, load, reading_of
 from deskhand.reference.normal import (
     LEARNED,
     LEAST_PLAYING_S,
     TONE,
-    house_prior,
     judge_parts,
     number_predictive,
     usual_tone_db,
@@ -671,9 +672,9 @@ def test_words_are_clear_by_the_house_s_own_weeks() -> None:
         values = {"phrase_pct.5": low, "phrase_pct.25": quarter}
         return part(source="lead voice", role="lead vocal", stage="feed", values=values)
 
-    def kept(pairs: Sequence[tuple[float, float]]) -> Kept:
+    def kept(pairs: Sequence[tuple[float, float]]) -> KeptTakes:
         rows = [(row(at), replace(feed(*pair), take=at)) for at, pair in enumerate(pairs, 1)]
-        return Kept(rows=rows, takes=[one for one, _ in rows])
+        return KeptTakes(rows=rows, takes=[one for one, _ in rows])
 
     pairs = [(50.0 + at, 80.0 + at) for at in range(LEARNED)]
     words = kept(pairs).words()["lead voice"]
@@ -749,9 +750,26 @@ def test_what_tone_is_usual_band_by_band() -> None:
     ]
     # all alike where it is not said who plays; else that player's own takes count for more, by so much
     np.testing.assert_allclose(usual_tone_db(reference, part(FLAT)), (levels[0] + 2 * levels[1]) / 3)
-    own = normal._OWN_WEIGHT
+    own = normal._PLAYER_WEIGHT
     assert own > 1.0
     expected = (own * levels[0] + 2 * levels[1]) / (own + 2)
     np.testing.assert_allclose(usual_tone_db(reference, part(FLAT, player="Ana")), expected)
     assert usual_tone_db(Weeks().reference(), part(FLAT)) is None
     assert usual_tone_db(reference, part(FLAT, source="organ")) is None
+
+
+def test_judging_leaves_the_reference_as_it_was_made(rng: np.random.Generator) -> None:
+    # it is asked from several threads at once, for numbers at stages where they are not judged as well
+    reference = weeks(rng, 6).reference()
+    readings, spreads = dict(reference.readings), {key: dict(spread) for key, spread in reference.spreads.items()}
+    tap, after = clean()
+    alone = judge_parts(reference, [tap, after])
+    assert number_predictive(reference, after, BY_NAME["dynamics"]) is not None
+    assert normal.tone_predictive(reference, after) is not None
+    with ThreadPoolExecutor(4) as pool:
+        together = list(pool.map(lambda _: judge_parts(reference, [tap, after]), range(8)))
+    assert together == [alone] * 8
+    assert reference.readings == readings
+    assert {key: dict(spread) for key, spread in reference.spreads.items()} == spreads
+    with pytest.raises(FrozenInstanceError):
+        reference.readings = {}  # type: ignore[misc]

@@ -31,7 +31,8 @@ import sqlalchemy as sa
 from deskhand.errors import DeskhandError, HistoryError, UsageError
 from deskhand.store import DEFAULT_NAME, BlindTest, Dismissal, KeptPart, KeptTake, TakeRow, file_of, history_url
 from deskhand.store import history as module
-from deskhand.store.history import History, open_history, shown
+from deskhand.store.engine import engine_of, shown
+from deskhand.store.history import History, open_history
 from deskhand.store.tables import METADATA
 
 from .postgres import running
@@ -1071,7 +1072,7 @@ class TestTables:
                 "alembic_version",
             }
         # kept takes and dismissals are written as they were then
-        old = History(module._engine(url, file_of(url)), shown(url))
+        old = History(engine_of(url, file_of(url)), shown(url))
         values = {"level_dbfs": 1 / 3, "tone_db.1000": -2.5}
         kept = [old.keep(take(date=f"2026-03-0{day}", parts=[part(values), part(source="bass")])) for day in (1, 8)]
         old.dismiss(DISMISSAL, house=HOUSE)

@@ -1,0 +1,296 @@
+"""The reference for a take: kept takes that are like it, their readings, and how wide each number varies in the house.
+
+All of it is worked out once, in `reference_of`, and is only read afterwards, from as many threads as one likes.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.reference.numbers import (
+    BY_NAME,
+    IDENTITY_NUMBERS,
+    LEVEL,
+    MIX_NUMBERS,
+    NUMBERS,
+    OCTAVES_HZ,
+    TONE,
+    TONE_PLAYER_RATIO,
+    Number,
+    noise_of,
+    number_of,
+    player_ratio_of,
+    tone_covariance,
+    tone_noise,
+    tone_vector,
+)
+from deskhand.reference.predict import Prior, pooled, scaled, scatter_of
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.store import Dismissal, KeptPart, TakeRow
+
+    Array = NDArray[np.float64]
+
+MOST_TAKES: Final = 60
+"""Newest kept takes of a phase that are the reference: a house changes over the years. Common practice, no source."""
+LEARNED: Final = 5
+"""Kept takes from which on a judgement may be raised. Common practice, no source; what comes of it is counted in
+docs/validation-normal.md."""
+STRENGTH: Final = 4.0
+"""Takes that the prior spread of a role is worth. Common practice, no source; coverage is measured in docs/validation-normal.md."""
+BY_SONG: Final = frozenset({"lead vocal", "backing vocal", "overheads"})
+"""Roles whose tone goes by the song."""
+BY_SONG_STRENGTH: Final = 12.0
+"""A few weeks of singing show only a few keys, and a few weeks of cymbals perhaps only the hat: how narrow they are takes longer to
+learn. Common practice, no source."""
+_POOL_WORTH, _POOL_MOST = 0.5, 10.0
+"""Weight of a take of another source of the role against one of its own, and most takes that all of them are worth. Common
+practice, no source."""
+_SCALE_WORTH, _SCALE_LEAST, _SCALE_LEAST_BY_SONG = 10.0, 0.1, 0.5
+"""Takes that the priors' own width is worth against the house's, and the least factors on it: how steady the rest of the house is says
+less of what goes by the song, which it narrows by no more than the last. Common practice, no source."""
+LEAST_PLAYING_S: Final = 3.0
+"""Shorter playing is not compared. Common practice, no source."""
+_NAMES_AT: Final[dict[str, tuple[str, ...]]] = {
+    "tap": (TONE, *dict.fromkeys(number.name for number in (*NUMBERS, *IDENTITY_NUMBERS, LEVEL))),
+    "after": tuple(number.name for number in NUMBERS if number.stage == "after"),
+    "mix": (TONE, *(number.name for number in MIX_NUMBERS)),
+}
+"""Numbers that are set against the kept takes, by the stage at which they are read."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptReadings:
+    """Readings of one number of a source in the kept takes in which it played long enough."""
+
+    rows: Array
+    """(takes, d) on the number's scale."""
+    noise: Array
+    """(takes,) variance of each, in units of a long and sure take's."""
+    players: tuple[str | None, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SourceSpread:
+    """Spread of one number of one source from take to take."""
+
+    role: str
+    size: float
+    """Scatter whitened by the covariance of the role, the mean over its components."""
+    scatter: Array
+    """(d, d) around the players' means."""
+    dof: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Reference:
+    """Kept takes of one house and phase, and what people said of their findings."""
+
+    takes: Sequence[TakeRow] = ()
+    parts: Mapping[tuple[str, str], Sequence[KeptPart]] = field(default_factory=dict)
+    """(source, stage) to its kept readings, oldest first."""
+    liked: Mapping[tuple[str, str], Sequence[Array]] = field(default_factory=dict)
+    """(source, name of the number) to readings that were found to be as liked."""
+    set_aside: Mapping[str, int] = field(default_factory=dict)
+    """Source to how many of its takes were kept with another chain than today's."""
+    other_tap: Mapping[str, int] = field(default_factory=dict)
+    """Source to how many readings were taken at another tap."""
+    readings: Mapping[tuple[str, str, str], KeptReadings] = field(default_factory=dict)
+    """(number, source, stage) to its kept readings, for the numbers that are judged there."""
+    spreads: Mapping[tuple[str, str], Mapping[str, SourceSpread]] = field(default_factory=dict)
+    """(number, stage) to each source's spread, for the numbers that are judged there."""
+
+    @property
+    def learned(self) -> bool:
+        """True when the house has kept enough takes to raise judgements."""
+        takes = {part.take for (_, stage), parts in self.parts.items() if stage == "tap" for part in parts}
+        return len(takes) >= LEARNED
+
+
+def reference_of(
+    kept: Iterable[tuple[TakeRow, KeptPart]],
+    dismissals: Iterable[Dismissal] = (),
+    *,
+    taps: Mapping[str, str] | None = None,
+    chains: Mapping[str, str | None] | None = None,
+) -> Reference:
+    """Reference for a take: of the kept readings those that are like it.
+
+    Parameters
+    ----------
+    kept : iterable of (TakeRow, KeptPart)
+        Of the same house and phase, oldest first.
+    dismissals : iterable of Dismissal
+    taps : mapping, optional
+        Source to the tap of the take that is judged; all taps are alike without it.
+    chains : mapping, optional
+        Source to the digest of its chain now; all chains are alike without it.
+    """
+    takes: dict[int, TakeRow] = {}
+    parts: defaultdict[tuple[str, str], list[KeptPart]] = defaultdict(list)
+    other_tap: dict[str, int] = {}
+    set_aside: dict[str, int] = {}
+    for row, part in kept:
+        takes[row.id] = row
+        if taps is not None and part.source in taps and part.tap != taps[part.source]:
+            if part.stage == "tap":
+                other_tap[part.source] = other_tap.get(part.source, 0) + 1
+            continue
+        if chains is not None and part.stage == "after" and part.chain != chains.get(part.source):
+            if chains.get(part.source) is None:
+                set_aside[part.source] = set_aside.get(part.source, 0) + 1
+            continue
+        parts[part.source, part.stage].append(part)
+    for source, chain in (chains or {}).items():
+        # kept with another chain, or with none
+        missing = len(parts.get((source, "tap"), ())) - len(parts.get((source, "after"), ()))
+        if chain is not None and missing > 0:
+            set_aside[source] = missing
+    readings = {
+        (name, source, stage): kept_readings(name, stage_parts)
+        for (source, stage), stage_parts in parts.items()
+        for name in _NAMES_AT.get(stage, ())
+    }
+    return Reference(
+        takes=tuple(takes.values()),
+        parts=dict(parts),
+        liked=_liked(dismissals),
+        set_aside=set_aside,
+        other_tap=other_tap,
+        readings=readings,
+        spreads={
+            (name, stage): _spreads(name, stage, parts, readings)
+            for stage, names in _NAMES_AT.items()
+            for name in names
+        },
+    )
+
+
+def _liked(dismissals: Iterable[Dismissal]) -> dict[tuple[str, str], list[Array]]:
+    """(source, name of the number) to readings that were dismissed for good: that is how people like it."""
+    liked: defaultdict[tuple[str, str], list[Array]] = defaultdict(list)
+    for dismissal in dismissals:
+        if dismissal.for_good and dismissal.metric is not None and dismissal.values:
+            vector = np.array([dismissal.values[name] for name in sorted(dismissal.values)])
+            liked[dismissal.source, dismissal.metric].append(vector)
+    return dict(liked)
+
+
+def kept_readings(name: str, parts: Sequence[KeptPart]) -> KeptReadings:
+    """Readings of a number, or of tone, in the newest of these parts.
+
+    Parameters
+    ----------
+    name : str
+        Of the number; `TONE` for tone.
+    parts : sequence of KeptPart
+        Of one source at one stage, oldest first.
+    """
+    newest = [part for part in parts[-MOST_TAKES:] if part.playing_s >= LEAST_PLAYING_S]
+    return _tone_readings(newest) if name == TONE else _number_readings(newest, BY_NAME[name])
+
+
+def _tone_readings(parts: Sequence[KeptPart]) -> KeptReadings:
+    """Tone in the parts that hold one."""
+    read = [(vector, part) for part in parts if (vector := tone_vector(part.values)) is not None]
+    return KeptReadings(
+        rows=np.array([vector for vector, _ in read]).reshape(len(read), len(OCTAVES_HZ)),
+        noise=np.array([tone_noise(part.playing_s) for _, part in read]),
+        players=tuple(part.player for _, part in read),
+    )
+
+
+def _number_readings(parts: Sequence[KeptPart], number: Number) -> KeptReadings:
+    """Number in the parts in which it was read."""
+    read = [(reading, part) for part in parts if (reading := number_of(number, part.values)) is not None]
+    return KeptReadings(
+        rows=np.array([[value] for (value, _), _ in read]).reshape(len(read), 1),
+        noise=np.array([noise_of(number, deviation, part.playing_s, part.role) for (_, deviation), part in read]),
+        players=tuple(part.player for _, part in read),
+    )
+
+
+def readings_at(reference: Reference, name: str, source: str, stage: str) -> KeptReadings:
+    """Readings of a number in the kept takes of a source; worked out anew where it is not judged at that stage."""
+    readings = reference.readings.get((name, source, stage))
+    return kept_readings(name, reference.parts.get((source, stage), ())) if readings is None else readings
+
+
+def _spreads(
+    name: str,
+    stage: str,
+    parts: Mapping[tuple[str, str], Sequence[KeptPart]],
+    readings: Mapping[tuple[str, str, str], KeptReadings],
+) -> dict[str, SourceSpread]:
+    """Source to its spread in a number, for all sources that are past_readings at a stage."""
+    spreads = {}
+    for (source, source_stage), source_parts in parts.items():
+        if source_stage != stage:
+            continue
+        role = source_parts[-1].role
+        prior = _role_prior(name, role)
+        past_readings = readings[name, source, stage]
+        scatter, dof = scatter_of(past_readings.rows, past_readings.noise, past_readings.players, prior)
+        size = float(np.trace(np.linalg.solve(prior.covariance, scatter))) / len(prior.covariance)
+        spreads[source] = SourceSpread(role=role, size=size, scatter=scatter, dof=dof)
+    return spreads
+
+
+def house_prior(reference: Reference, name: str, source: str, role: str, stage: str) -> Prior:
+    """Prior of a number for a source, as wide as the rest of this house varies.
+
+    Parameters
+    ----------
+    reference : Reference
+    name : str
+        Of the number; `TONE` for tone.
+    source, role, stage : str
+    """
+    spreads = reference.spreads.get((name, stage))
+    if spreads is None:
+        readings = {
+            (name, kept_source, stage): kept_readings(name, parts)
+            for (kept_source, kept_stage), parts in reference.parts.items()
+            if kept_stage == stage
+        }
+        spreads = _spreads(name, stage, reference.parts, readings)
+    sizes = [(spread.size, spread.dof) for kept_source, spread in spreads.items() if kept_source != source]
+    least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else _SCALE_LEAST
+    prior = scaled(_role_prior(name, role), sizes, worth=_SCALE_WORTH, least=least)
+    peers = [
+        (spread.scatter, spread.dof)
+        for kept_source, spread in spreads.items()
+        if kept_source != source and spread.role == role
+    ]
+    return pooled(prior, peers, worth=_POOL_WORTH, most=_POOL_MOST)
+
+
+def _by_song(name: str, role: str) -> bool:
+    """True where a number goes by the song in a role, so that a few weeks show little of how it varies."""
+    if name == TONE:
+        return role in BY_SONG
+    # what varies more in one role does so by the song
+    number = BY_NAME[name].prior
+    return number.spread_of(role) > number.spread
+
+
+def _role_prior(name: str, role: str) -> Prior:
+    """Prior of a number in a role, before anything is kept."""
+    if name == TONE:
+        covariance, ratio = tone_covariance(role), TONE_PLAYER_RATIO
+    else:
+        number = BY_NAME[name].prior
+        covariance, ratio = np.array([[number.spread_of(role) ** 2]]), number.player_ratio
+    return Prior(
+        covariance=covariance,
+        strength=BY_SONG_STRENGTH if _by_song(name, role) else STRENGTH,
+        player_ratio=player_ratio_of(ratio, role),
+    )

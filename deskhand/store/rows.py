@@ -1,0 +1,127 @@
+"""Rows of the history's tables to records, with damaged ones refused, and what may not be written."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Any
+
+import sqlalchemy as sa
+
+from deskhand.errors import UsageError
+from deskhand.recording.names import dated
+from deskhand.store.records import Dismissal, KeptPart, TakeRow
+from deskhand.store.tables import TAKE
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+
+def number_of_row(value: Any, metric: str) -> float:
+    """Number of a row; ValueError where a damaged row holds none (SQLite keeps text in a column of numbers)."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"a row of {metric} holds {value!r} where a number belongs")  # noqa: TRY004 - damaged data, not a caller's mistake
+    return float(value)
+
+
+def numbers_of_text(text: Any) -> dict[str, float]:
+    """Readings of a dismissal, by name; ValueError where a damaged row holds no such JSON."""
+    values = json.loads(str(text))
+    if not isinstance(values, dict):
+        raise ValueError(f"a dismissal holds {values!r} where its readings belong")  # noqa: TRY004 - damaged data, as above
+    return {name: number_of_row(value, name) for name, value in values.items()}
+
+
+def take_of_row(row: Any) -> TakeRow:
+    """Take of a row; ValueError where a damaged row holds no such day, time or text."""
+    for name in ("house", "show", "phase", "recording", "note", "kept_by", "kept_at"):
+        if not isinstance(row[name], str):
+            raise ValueError(f"take {row['id']} holds {row[name]!r} where its {name} belongs")  # noqa: TRY004 - damaged data, not a caller's mistake
+    if row["date"] is not None:
+        date.fromisoformat(str(row["date"]))
+    datetime.fromisoformat(row["kept_at"])
+    number_of_row(row["duration_s"], "duration_s")
+    return TakeRow(**row)
+
+
+def part_of_row(row: Any, values: Mapping[str, tuple[float, float | None]]) -> KeptPart:
+    """Kept part of a row, with its readings."""
+    return KeptPart(
+        source=row.source,
+        stage=row.stage,
+        sound=row.sound,
+        role=row.role,
+        player=row.player,
+        tap=row.tap,
+        chain=row.chain,
+        playing_s=row.playing_s,
+        values=values,
+        take=row.take_id,
+    )
+
+
+def dismissal_of_row(row: Any) -> Dismissal:
+    """Dismissal of a row; ValueError where a damaged row holds no such readings."""
+    return Dismissal(
+        id=row.id,
+        source=row.source,
+        kind=row.kind,
+        metric=row.metric,
+        show=row.show,
+        date=row.date,
+        for_good=bool(row.for_good),
+        measured=None if row.measured is None else number_of_row(row.measured, row.kind),
+        values=numbers_of_text(row.part_values),
+        note=row.note,
+        said_by=row.said_by,
+    )
+
+
+def refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str | None, phase: str) -> None:
+    """Refuse a show and phase that is kept already.
+
+    Raises
+    ------
+    UsageError
+        It is.
+    """
+    same = connection.execute(
+        sa.select(TAKE.c.id, TAKE.c.kept_by, TAKE.c.kept_at).where(
+            TAKE.c.house == house,
+            TAKE.c.show == show,
+            TAKE.c.date.is_(None) if date is None else TAKE.c.date == date,
+            TAKE.c.phase == phase,
+            TAKE.c.forgotten_at.is_(None),
+        )
+    ).first()
+    if same is None:
+        return
+    raise UsageError(
+        f"{dated(show, date)}, {phase}",
+        f"is kept already, as number {same.id}, by {same.kept_by} on {same.kept_at[:10]}",
+        f"to put this one in its place, first: deskhand keep --forget {same.id}",
+    )
+
+
+def refuse_no_text(text: str) -> None:
+    """Refuse a name that no database holds: the bytes of a file name in a coding that is not known.
+
+    Raises
+    ------
+    UsageError
+        It is one.
+    """
+    try:
+        text.encode()
+    except UnicodeEncodeError:
+        shown_as = text.encode("utf-8", "replace").decode()
+        raise UsageError(
+            f'"{shown_as}"',
+            "holds bytes that are no text",
+            'name the show in its show.toml, like: name = "Sunday evening"',
+        ) from None
+
+
+def now_utc() -> str:
+    """Time of writing, in UTC, to the second."""
+    return datetime.now(UTC).isoformat(timespec="seconds")
