@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 _TAKEN_OFF_DB: Final = 0.5
-"""Less reduction than this is none: about the smallest change of level that is heard. Common practice, no source."""
+"""Less reduction than this is none. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

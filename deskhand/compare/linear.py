@@ -78,7 +78,7 @@ class JointEstimate:
 
 
 def _spectra(signal: Array, segment: int) -> Spectrum:
-    """(legs, segments, bins) of windows by Hann, half overlapping (Welch 1967)."""
+    """(legs, segments, bins) of windows by Hann, half overlapping (Welch, IEEE Trans. AU 15 (1967) 70)."""
     if signal.shape[1] < segment:
         signal = np.pad(signal, ((0, 0), (0, segment - signal.shape[1])))
     window = np.hanning(segment + 1)[:-1]
@@ -174,10 +174,6 @@ def estimate(
         Frames of a segment of the spectra: longer ones tell what rings long.
     rounds : int
         Times that response and gain are found in turn at most.
-
-    References
-    ----------
-    Welch, IEEE Trans. AU 15 (1967) 70: averaged cross spectra.
     """
     legs = before.shape[0]
     groups = [list(range(legs))] if together else [[leg] for leg in range(legs)]

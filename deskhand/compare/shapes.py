@@ -43,9 +43,9 @@ _LEAST_SURE_DB: Final = 0.02
 _FAR_DB: Final = 30.0
 """A point this far below the median counts half. Common practice, no source."""
 _BELL_OCTAVES: Final = (-5.3, 4.3)
+"""Lowest and highest frequency of a bell or shelf, in octaves against 1 kHz: 25 Hz to 20 kHz, what people turn. Common practice, no source."""
 _PASS_OCTAVES: Final = (-6.0, 4.2)
-"""Both: lowest and highest frequency in octaves against 1 kHz, 25 Hz to 20 kHz and 16 Hz to 18 kHz: what people turn. Common practice, no
-source."""
+"""Lowest and highest corner of a pass, in octaves against 1 kHz: 16 Hz to 18 kHz, what people turn. Common practice, no source."""
 _Q_LOG2: Final = (-1.8, 3.6)
 """Lowest and highest Q as log2: 0.29 to 12, what people turn. Common practice, no source."""
 _MOST_GAIN_DB: Final = 20.0
