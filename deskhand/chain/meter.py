@@ -93,7 +93,7 @@ class Meters:
         self._coefficients = lanes.coefficients(loudness.k_weighting_sos(sample_rate_hz))
         self._states = np.zeros((groups, 1, lanes.STATES, lanes.LANES))
         self._phases = peak.interpolator(peak.oversampling(sample_rate_hz))
-        self._most = float(np.abs(self._phases).sum(axis=1).max(initial=1.0))
+        self._largest_gain = float(np.abs(self._phases).sum(axis=1).max(initial=1.0))
         self._before = np.zeros((rows, 2 * peak.TAPS_A_SIDE), np.float32)
         self._top, self._last_top, self._true_peak = np.zeros(rows), np.zeros(rows), np.zeros(rows)
         self._blocks: list[NDArray[np.float32]] = []
@@ -164,7 +164,7 @@ class Meters:
                 continue
             top = float(np.abs(samples).max())
             # samples that stay below the peak so far, even raised by all that interpolation can add, cannot pass it
-            if max(top, self._last_top[row]) * self._most > self._true_peak[row]:
+            if max(top, self._last_top[row]) * self._largest_gain > self._true_peak[row]:
                 stretch = np.concatenate([self._before[row], samples])
                 highest = peak.true_peak(stretch, self._hop // 20, self._phases, np.float32(self._true_peak[row]))
                 self._true_peak[row] = max(self._true_peak[row], float(highest))

@@ -33,7 +33,7 @@ _SAME_RESPONSE_DB: Final = 0.15
 _NORMAL_95: Final = 1.96
 """Half of the interval that holds 95 % of a normal distribution, in standard deviations (tables of the normal distribution)."""
 _LEAST_SURE_DB, _LEAST_SURE_MOVING_DB = 0.025, 0.1
-"""What `validations/compare.py` shows to be left beside chance; more where a gain moves."""
+"""Uncertainty that `validations/compare.py` shows to be left beside chance; more where a gain moves."""
 _SMEAR_HZ: Final = 90.0
 """Frequency at which the windows of the spectra smear a response twice as much as far above. Common practice, no source."""
 _STRAIGHT_RAD: Final = 0.3

@@ -29,7 +29,7 @@ Kind = Literal["bell", "low-shelf", "high-shelf", "high-pass", "low-pass"]
 MOST_SHAPES: Final = 6
 """Shapes that a response is explained by at most. Common practice, no source."""
 _GOOD_DB: Final = 0.03
-"""What is left (RMS) below which no further shape is looked for: as much as windows smear. Common practice, no source."""
+"""RMS of what is left below which no further shape is looked for: as much as windows smear. Common practice, no source."""
 _WORTH: Final = 0.82
 """A further shape must bring what is left below this share. Common practice, no source."""
 _LEAST_GAIN_DB: Final = 0.1

@@ -25,7 +25,7 @@ class PlantedFault:
     kind: str
     at_s: tuple[float, ...] = ()
     """Moments at which it happens, where it has some."""
-    what: str = ""
+    description: str = ""
 
 
 def gain(tracks: Tracks, names: list[str], change_db: float) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -203,27 +203,29 @@ def _plant(tracks: dict[str, NDArray[np.float64]], rng: np.random.Generator, len
     planted = []
     faults.gain(tracks, ["lead vox"], 21.0)
     planted.append(
-        PlantedFault(source="lead voice", kind="clipped", what="preamp 21 dB too high: cut flat at full scale")
+        PlantedFault(source="lead voice", kind="clipped", description="preamp 21 dB too high: cut flat at full scale")
     )
-    planted.append(PlantedFault(source="lead voice", kind="level-high", what="the same"))
+    planted.append(PlantedFault(source="lead voice", kind="level-high", description="the same"))
     faults.invert(tracks, "gtr b r")
-    planted.append(PlantedFault(source="guitar b", kind="polarity", what="right side upside down"))
+    planted.append(PlantedFault(source="guitar b", kind="polarity", description="right side upside down"))
     faults.hum(tracks, "bass", -56.0)
-    planted.append(PlantedFault(source="bass", kind="hum", what="50 Hz and harmonics at -56 dBFS"))
+    planted.append(PlantedFault(source="bass", kind="hum", description="50 Hz and harmonics at -56 dBFS"))
     faults.gain(tracks, ["bv 2"], -9.0)
-    planted.append(PlantedFault(source="voice 3", kind="level-low", what="9 dB too low"))
+    planted.append(PlantedFault(source="voice 3", kind="level-low", description="9 dB too low"))
     faults.dies(tracks, "pno r", late_s, rng)
-    planted.append(PlantedFault(source="piano", kind="one-sided", at_s=(late_s,), what="right side dies"))
+    planted.append(PlantedFault(source="piano", kind="one-sided", at_s=(late_s,), description="right side dies"))
     hits = (8.6, 9.8, 11.1)
     faults.wireless_hits(tracks, "spk hand", hits, rng)
-    planted.append(PlantedFault(source="handheld", kind="wireless-hit", at_s=hits, what="bursts of noise of 60 ms"))
+    planted.append(
+        PlantedFault(source="handheld", kind="wireless-hit", at_s=hits, description="bursts of noise of 60 ms")
+    )
     moments = (song_s + 6.3, song_s + 21.7)
     faults.dropouts(tracks, "agtr", moments)
-    planted.append(PlantedFault(source="acoustic", kind="dropout", at_s=moments, what="20 ms lost"))
+    planted.append(PlantedFault(source="acoustic", kind="dropout", at_s=moments, description="20 ms lost"))
     faults.leak(tracks, "click", "bv 1", -12.0)
-    planted.append(PlantedFault(source="voice 2", kind="in-the-mix", what="click from headphones"))
+    planted.append(PlantedFault(source="voice 2", kind="in-the-mix", description="click from headphones"))
     del tracks["aud r"]
-    planted.append(PlantedFault(source="audience", kind="missing", what="right track not recorded"))
+    planted.append(PlantedFault(source="audience", kind="missing", description="right track not recorded"))
     return planted
 
 
@@ -241,6 +243,11 @@ def _write(folder: Path, tracks: dict[str, NDArray[np.float64]]) -> None:
 
     with ThreadPoolExecutor(2) as pool:
         list(pool.map(write_track, tracks))
+
+
+def _truth(fault: PlantedFault) -> dict[str, object]:
+    """Fault as `truth.json` has it."""
+    return {"source": fault.source, "kind": fault.kind, "at_s": fault.at_s, "what": fault.description}
 
 
 def make_show(folder: Path, plan: ShowPlan) -> list[PlantedFault]:
@@ -273,7 +280,7 @@ def make_show(folder: Path, plan: ShowPlan) -> list[PlantedFault]:
         *(f'"{source}" = "{player}"' for source, player in players.items()),
     ]
     (folder / "show.toml").write_text("\n".join(lines) + "\n", "utf-8")
-    truth = {"invented": True, "planted": [asdict(fault) for fault in planted]}
+    truth = {"invented": True, "planted": [_truth(fault) for fault in planted]}
     (folder / "truth.json").write_text(json.dumps(truth, indent=2) + "\n", "utf-8")
     return planted
 
