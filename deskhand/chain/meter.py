@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 _TAKEN_OFF_DB: Final = 0.5
-"""Less reduction than this is none."""
+"""Less reduction than this is none. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reduction:
-    """What a block that moves gain took off while the source played, in dB."""
+    """Gain reduction of a block while the source played, in dB."""
 
     median: float
     p95: float
@@ -38,7 +38,7 @@ class Reduction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stage:
-    """What comes out of a block."""
+    """Readings of a meter behind a block."""
 
     block: str
     level_dbfs: float | None
@@ -61,12 +61,13 @@ class Meters:
     Parameters
     ----------
     names : sequence of str
-        Of the blocks.
+        Names of the blocks.
     channels : sequence of int
-        Of what comes out of each.
+        Channels of each block's output.
     latencies : sequence of int
-        Samples by which it comes late, rising.
+        Samples by which each output comes late, rising.
     moves_gain : sequence of bool
+        True for blocks whose gain reduction is read.
     sample_rate_hz : int
     """
 
@@ -87,11 +88,12 @@ class Meters:
             np.zeros((count, last - late), np.float32) for count, late in zip(channels, latencies, strict=True)
         ]
         groups = -(-rows // lanes.LANES)
-        self._rest = np.zeros((groups * lanes.LANES, 0), np.float32)
+        self._begun = np.zeros((groups * lanes.LANES, 0), np.float32)
+        """(rows, frames) of a block of 100 ms that is not whole yet."""
         self._coefficients = lanes.coefficients(loudness.k_weighting_sos(sample_rate_hz))
         self._states = np.zeros((groups, 1, lanes.STATES, lanes.LANES))
         self._phases = peak.interpolator(peak.oversampling(sample_rate_hz))
-        self._most = float(np.abs(self._phases).sum(axis=1).max(initial=1.0))
+        self._largest_gain = float(np.abs(self._phases).sum(axis=1).max(initial=1.0))
         self._before = np.zeros((rows, 2 * peak.TAPS_A_SIDE), np.float32)
         self._top, self._last_top, self._true_peak = np.zeros(rows), np.zeros(rows), np.zeros(rows)
         self._blocks: list[NDArray[np.float32]] = []
@@ -99,128 +101,139 @@ class Meters:
         self._products: list[list[NDArray[np.float32]]] = [[] for _ in names]
         self._reductions: list[list[Array] | None] = [[] if moves else None for moves in moves_gain]
         self._reduction_skips = list(latencies)
-        self._reduction_rests = [np.zeros(0) for _ in names]
-        self.stages = [StageMeter(self, place, name) for place, name in enumerate(names)]
+        self._reduction_begun = [np.zeros(0) for _ in names]
+        self.stages = [StageMeter(self, stage, name) for stage, name in enumerate(names)]
 
     def take(self, signals: Sequence[NDArray[np.floating]], reductions_db: Sequence[Array | None]) -> None:
         """Go on with (channels, frames) of each stage, and (detectors, frames) of reduction."""
         parts = []
-        for place, signal in enumerate(signals):
+        for stage, signal in enumerate(signals):
             part = np.asarray(signal, np.float32)
-            if self._held[place].shape[1]:
-                both = np.concatenate([self._held[place], part], axis=1)
-                self._held[place] = both[:, part.shape[1] :].copy()
-                part = both[:, : part.shape[1]]
+            if self._held[stage].shape[1]:
+                line = np.concatenate([self._held[stage], part], axis=1)
+                self._held[stage] = line[:, part.shape[1] :].copy()
+                part = line[:, : part.shape[1]]
             parts.append(part)
         frames = parts[0].shape[1]
         skipped = min(self._skip, frames)
         self._skip -= skipped
-        rest = self._rest.shape[1]
-        whole = np.zeros((self._rest.shape[0], rest + frames - skipped), np.float32)
-        whole[:, :rest] = self._rest
-        for place, part in enumerate(parts):
-            whole[self._first[place] : self._first[place + 1], rest:] = part[:, skipped:]
-        self._true_peaks(whole, rest)
-        hops = whole.shape[1] // self._hop
-        self._rest = whole[:, hops * self._hop :].copy()
+        begun = self._begun.shape[1]
+        stretch = np.zeros((self._begun.shape[0], begun + frames - skipped), np.float32)
+        stretch[:, :begun] = self._begun
+        for stage, part in enumerate(parts):
+            stretch[self._first[stage] : self._first[stage + 1], begun:] = part[:, skipped:]
+        self._true_peaks(stretch, begun)
+        hops = stretch.shape[1] // self._hop
+        self._begun = stretch[:, hops * self._hop :].copy()
         if hops:
-            self._whole(whole, hops)
-        for place, reduction_db in enumerate(reductions_db):
-            if reduction_db is not None and self._reductions[place] is not None:
-                most = reduction_db[0]
-                for other in reduction_db[1:]:
-                    most = np.where(np.abs(other) > np.abs(most), other, most)
-                self._take_reduction(place, most)
+            self._measure_blocks(stretch, hops)
+        for stage, reduction_db in enumerate(reductions_db):
+            if reduction_db is not None and self._reductions[stage] is not None:
+                largest_db = reduction_db[0]
+                for row_db in reduction_db[1:]:
+                    largest_db = np.where(np.abs(row_db) > np.abs(largest_db), row_db, largest_db)
+                self._take_reduction(stage, largest_db)
 
-    def _whole(self, signal: NDArray[np.float32], hops: int) -> None:
+    def _measure_blocks(self, signal: NDArray[np.float32], hops: int) -> None:
+        """Mean squares and products of the sides of (rows, frames), for each whole block of 100 ms."""
         rows = int(self._first[-1])
-        found = np.empty((rows, hops, 2), np.float32)
+        powers = np.empty((rows, hops, 2), np.float32)
         energy = np.empty((hops, lanes.LANES))
         tops, means, total = np.empty(hops, np.float32), np.empty(hops, np.float32), np.zeros(1)
         for group, state in enumerate(self._states):
             first = group * lanes.LANES
             lanes.energies_of_one(signal[first : first + lanes.LANES], 0, self._hop, self._coefficients, state, energy)
             last = min(rows, first + lanes.LANES)
-            found[first:last, :, 1] = energy[:, : last - first].T / self._hop
+            powers[first:last, :, 1] = energy[:, : last - first].T / self._hop
         for row in range(rows):
             peak.block_levels(signal[row, : hops * self._hop], self._hop, tops, means, total)
-            found[row, :, 0] = means
-        self._blocks.append(found)
-        for place, channels in enumerate(self._channels):
+            powers[row, :, 0] = means
+        self._blocks.append(powers)
+        for stage, channels in enumerate(self._channels):
             if channels == 2:
-                pair = signal[self._first[place] : self._first[place] + 2, : hops * self._hop].reshape(
+                pair = signal[self._first[stage] : self._first[stage] + 2, : hops * self._hop].reshape(
                     2, hops, self._hop
                 )
-                self._products[place].append(np.einsum("ij,ij->i", pair[0], pair[1]) / np.float32(self._hop))
+                self._products[stage].append(np.einsum("ij,ij->i", pair[0], pair[1]) / np.float32(self._hop))
 
     def _true_peaks(self, signal: NDArray[np.float32], first: int) -> None:
         size = self._before.shape[1]
         for row in range(self._before.shape[0]):
-            new = signal[row, first:]
-            if not new.size:
+            samples = signal[row, first:]
+            if not samples.size:
                 continue
-            top = float(np.abs(new).max())
-            # what, raised by all that interpolation can add, stays below what was found cannot beat it
-            if max(top, self._last_top[row]) * self._most > self._true_peak[row]:
-                both = np.concatenate([self._before[row], new])
-                found = peak.true_peak(both, self._hop // 20, self._phases, np.float32(self._true_peak[row]))
-                self._true_peak[row] = max(self._true_peak[row], float(found))
+            top = float(np.abs(samples).max())
+            # samples that stay below the peak so far, even raised by all that interpolation can add, cannot pass it
+            if max(top, self._last_top[row]) * self._largest_gain > self._true_peak[row]:
+                stretch = np.concatenate([self._before[row], samples])
+                highest = peak.true_peak(stretch, self._hop // 20, self._phases, np.float32(self._true_peak[row]))
+                self._true_peak[row] = max(self._true_peak[row], float(highest))
             self._top[row], self._last_top[row] = max(self._top[row], top), top
-            tail = new[-size:]
+            tail = samples[-size:]
             self._before[row] = np.concatenate([self._before[row, tail.size :], tail])
 
     def finish(self) -> None:
         """Look at what lies between the last samples as well: nothing comes after them."""
-        self._true_peaks(np.zeros((self._rest.shape[0], peak.TAPS_A_SIDE), np.float32), 0)
+        self._true_peaks(np.zeros((self._begun.shape[0], peak.TAPS_A_SIDE), np.float32), 0)
 
-    def _take_reduction(self, place: int, reduction_db: Array) -> None:
-        kept = self._reductions[place]
-        if kept is None:
+    def _take_reduction(self, stage: int, reduction_db: Array) -> None:
+        means_db = self._reductions[stage]
+        if means_db is None:
             return
-        skipped = min(self._reduction_skips[place], reduction_db.size)
-        self._reduction_skips[place] -= skipped
-        values = np.concatenate([self._reduction_rests[place], reduction_db[skipped:]])
+        skipped = min(self._reduction_skips[stage], reduction_db.size)
+        self._reduction_skips[stage] -= skipped
+        values = np.concatenate([self._reduction_begun[stage], reduction_db[skipped:]])
         step = self._hop // 10
         steps = values.size // step
-        kept.append(values[: steps * step].reshape(steps, step).mean(axis=1))
-        self._reduction_rests[place] = values[steps * step :].copy()
+        means_db.append(values[: steps * step].reshape(steps, step).mean(axis=1))
+        self._reduction_begun[stage] = values[steps * step :].copy()
 
-    def rows_of(self, place: int) -> slice:
-        """The rows of a stage."""
-        return slice(int(self._first[place]), int(self._first[place + 1]))
+    def rows_of(self, stage: int) -> slice:
+        """Rows that hold the channels of a stage."""
+        return slice(int(self._first[stage]), int(self._first[stage + 1]))
 
-    def blocks_of(self, place: int) -> tuple[Array, Array, Array | None]:
+    def blocks_of(self, stage: int) -> tuple[Array, Array, Array | None]:
         """Mean squares (channels, blocks), K-weighted mean square (blocks,) and product of the sides of a stage."""
-        rows = self.rows_of(place)
+        rows = self.rows_of(stage)
         if not self._blocks:
-            return np.empty((self._channels[place], 0)), np.empty(0), None
-        every = np.concatenate([part[rows] for part in self._blocks], axis=1).astype(np.float64)
-        product = np.concatenate(self._products[place]).astype(np.float64) if self._products[place] else None
-        return every[:, :, 0], every[:, :, 1].sum(axis=0), product
+            return np.empty((self._channels[stage], 0)), np.empty(0), None
+        powers = np.concatenate([part[rows] for part in self._blocks], axis=1).astype(np.float64)
+        product = np.concatenate(self._products[stage]).astype(np.float64) if self._products[stage] else None
+        return powers[:, :, 0], powers[:, :, 1].sum(axis=0), product
 
-    def reduction_of(self, place: int) -> Array | None:
-        """What a stage took off, every 10 ms; None for one that moves no gain."""
-        kept = self._reductions[place]
-        return np.concatenate(kept) if kept else None
+    def reduction_of(self, stage: int) -> Array | None:
+        """(steps,) gain reduction of a stage in dB, each 10 ms; None for one that moves no gain."""
+        means_db = self._reductions[stage]
+        return np.concatenate(means_db) if means_db else None
 
-    def tops_of(self, place: int) -> tuple[float, float]:
+    def tops_of(self, stage: int) -> tuple[float, float]:
         """Largest sample and largest true peak of a stage."""
-        rows = self.rows_of(place)
+        rows = self.rows_of(stage)
         top = float(self._top[rows].max(initial=0.0))
         return top, max(top, float(self._true_peak[rows].max(initial=0.0)))
 
 
 class StageMeter:
-    """One stage of `Meters`."""
+    """Meter behind one block of a chain.
 
-    def __init__(self, meters: Meters, place: int, block: str) -> None:
+    Parameters
+    ----------
+    meters : Meters
+        Meters of the whole chain.
+    stage : int
+        Position of the block in the chain.
+    block : str
+        Name of the block.
+    """
+
+    def __init__(self, meters: Meters, stage: int, block: str) -> None:
         self._meters = meters
-        self._place = place
+        self._stage = stage
         self.block = block
 
     def trace_db(self) -> Array | None:
-        """(steps,) what it took off in each 100 ms; None for blocks that move no gain."""
-        values = self._meters.reduction_of(self._place)
+        """(steps,) gain reduction in dB, each 100 ms; None for blocks that move no gain."""
+        values = self._meters.reduction_of(self._stage)
         if values is None:
             return None
         steps = values.size // 10
@@ -228,15 +241,15 @@ class StageMeter:
 
     def loudness_lufs(self) -> float:
         """Integrated loudness of all so far; -inf for silence."""
-        return integrated_lufs(self._meters.blocks_of(self._place)[1])
+        return integrated_lufs(self._meters.blocks_of(self._stage)[1])
 
     def true_peak(self) -> float:
         """The largest magnitude so far, between samples included."""
-        return self._meters.tops_of(self._place)[1]
+        return self._meters.tops_of(self._stage)[1]
 
     def result(self, playing: Activity) -> Stage:
-        """What it read, over what counts as playing at the tap."""
-        power, weighted, product = self._meters.blocks_of(self._place)
+        """Readings over what counts as playing at the tap."""
+        power, weighted, product = self._meters.blocks_of(self._stage)
         if not weighted.size:
             return Stage(
                 block=self.block, level_dbfs=None, peak_dbfs=None, true_peak_dbtp=None, loudness_lufs=None,
@@ -244,17 +257,17 @@ class StageMeter:
             )  # fmt: skip
         windows = window_levels(power.mean(axis=0).astype(np.float32))
         active = playing.windows[: windows.size]
-        heard = windows[: active.size][active]
+        active_dbfs = windows[: active.size][active]
         mask = playing.blocks[: weighted.size]
         width = None
         if product is not None and mask.any():
             left, right = power[:, : mask.size][:, mask].astype(np.float32)
             if left.any() or right.any():
                 width = finite(stereo(left, right, product[: mask.size][mask]).width_db)
-        top, true_peak = self._meters.tops_of(self._place)
+        top, true_peak = self._meters.tops_of(self._stage)
         return Stage(
             block=self.block,
-            level_dbfs=float(np.median(heard)) if heard.size else None,
+            level_dbfs=float(np.median(active_dbfs)) if active_dbfs.size else None,
             peak_dbfs=finite(float(db_from_amplitude(top))),
             true_peak_dbtp=finite(float(db_from_amplitude(true_peak))),
             loudness_lufs=finite(integrated_lufs(weighted)),
@@ -263,17 +276,17 @@ class StageMeter:
         )
 
     def _reduction(self, playing: Activity) -> Reduction | None:
-        values = self._meters.reduction_of(self._place)
+        values = self._meters.reduction_of(self._stage)
         if values is None:
             return None
         mask = np.repeat(playing.blocks, 10)[: values.size]
-        heard = values[: mask.size][mask]
-        if not heard.size:
+        playing_db = values[: mask.size][mask]
+        if not playing_db.size:
             return None
         # a block that lifts takes off less than nothing
-        sign = -1.0 if -heard.min() > heard.max() else 1.0
+        sign = -1.0 if -playing_db.min() > playing_db.max() else 1.0
         return Reduction(
-            median=float(np.median(heard)),
-            p95=sign * float(np.percentile(sign * heard, 95)),
-            active_fraction=float((np.abs(heard) >= _TAKEN_OFF_DB).mean()),
+            median=float(np.median(playing_db)),
+            p95=sign * float(np.percentile(sign * playing_db, 95)),
+            active_fraction=float((np.abs(playing_db) >= _TAKEN_OFF_DB).mean()),
         )

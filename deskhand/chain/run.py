@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from deskhand.chain.blocks import Block, build
+from deskhand.chain.blocks import Processor, build
 from deskhand.chain.meter import Meters, Stage, StageMeter
 from deskhand.errors import HouseError
 
@@ -25,32 +25,32 @@ _MOVES_GAIN = frozenset({"gate", "compressor", "dynamic-bell", "limiter"})
 
 
 def still_to_come(blocks: Sequence[ChainBlock], tap: str) -> list[ChainBlock]:
-    """The blocks that lie behind where tracks were taken: after-gain tracks hold the gain, the trim and the first high-pass."""
+    """Blocks that lie behind the tap of the tracks: after-gain tracks hold the gain, the trim and the first high-pass."""
     if tap == "after-chain":
         return []
     if tap == "preamp":
         return list(blocks)
     left = [block for block in blocks if block.block not in {"gain", "trim"}]
-    first = next((place for place, block in enumerate(left) if block.block == "high-pass"), None)
+    first = next((position for position, block in enumerate(left) if block.block == "high-pass"), None)
     return left if first is None else left[:first] + left[first + 1 :]
 
 
 class Chain:
-    """A source's chain, running.
+    """Running chain of a source.
 
     Parameters
     ----------
     blocks : sequence of ChainBlock
-        In order.
+        Blocks of the house file, in order.
     channels : int
         1, or 2 for a pair.
     sample_rate_hz : int
     folder : Path, optional
-        Of the house file, where the files of curves lie.
+        Folder of the house file, where the files of curves lie.
     metered : bool
         With a meter after every block.
     source : str, optional
-        Whose chain it is; named when a block cannot run.
+        Name of the source, told when a block cannot run.
 
     Raises
     ------
@@ -69,72 +69,74 @@ class Chain:
         source: str | None = None,
     ) -> None:
         self.house_blocks = tuple(blocks)
-        """As the house file has them."""
-        self.blocks: list[Block] = []
+        """Blocks as the house file has them."""
+        self.blocks: list[Processor] = []
         self.latency = 0
-        outs, latencies = [], []
+        channel_counts, latencies = [], []
         for block in blocks:
             try:
-                made = build(block, channels=channels, sample_rate_hz=sample_rate_hz, folder=folder)
+                processor = build(block, channels=channels, sample_rate_hz=sample_rate_hz, folder=folder)
             except HouseError as error:
                 if source is None:
                     raise
                 raise HouseError(f'source "{source}", {error.where}', error.problem, error.fix) from None
-            self.blocks.append(made)
-            self.latency += made.latency
-            channels = made.channels
-            outs.append(channels)
+            self.blocks.append(processor)
+            self.latency += processor.latency
+            channels = processor.channels
+            channel_counts.append(channels)
             latencies.append(self.latency)
         self._meters: Meters | None = None
         if metered:
             names = [block.block for block in blocks]
-            self._meters = Meters(names, outs, latencies, [name in _MOVES_GAIN for name in names], sample_rate_hz)
+            self._meters = Meters(
+                names, channel_counts, latencies, [name in _MOVES_GAIN for name in names], sample_rate_hz
+            )
         self.channels = channels
         self._to_drop = self.latency
 
     @property
     def meters(self) -> list[StageMeter]:
-        """One behind every block; none when it is not metered."""
+        """Meters, one behind every block; none when the chain is not metered."""
         return self._meters.stages if self._meters is not None else []
 
     def process(self, signal: Array) -> Array:
         """(channels, frames) through the blocks; the output lies `latency` behind. The input is kept."""
-        out = signal.copy()
-        heard: list[NDArray[np.float32]] = []
+        signal = signal.copy()
+        stages: list[NDArray[np.float32]] = []
         for block in self.blocks:
-            out = block.process(out)
+            signal = block.process(signal)
             if self._meters is not None:
-                heard.append(out.astype(np.float32))
-        if self._meters is not None and heard:
-            self._meters.take(heard, [block.reduction_db for block in self.blocks])
-        return out
+                stages.append(signal.astype(np.float32))
+        if self._meters is not None and stages:
+            self._meters.take(stages, [block.reduction_db for block in self.blocks])
+        return signal
 
     def aligned(self, signal: Array) -> Array:
-        """As `process`, without the latency: fewer frames come back at first, and `rest` brings the others."""
-        out = self.process(signal)
-        dropped = min(self._to_drop, out.shape[1])
+        """(channels, frames) through the blocks without the latency: fewer frames come back at first, `rest` brings the others."""
+        late = self.process(signal)
+        dropped = min(self._to_drop, late.shape[1])
         self._to_drop -= dropped
-        return out[:, dropped:]
+        return late[:, dropped:]
 
     def rest(self, channels: int) -> Array:
-        """What the blocks still hold: run silence through, as long as the latency."""
-        out = self.aligned(np.zeros((channels, self.latency)))
+        """(channels, frames) that the blocks still hold: silence as long as the latency is run through."""
+        tail = self.aligned(np.zeros((channels, self.latency)))
         if self._meters is not None:
             self._meters.finish()
-        return out
+        return tail
 
     def traces_db(self) -> dict[str, Array]:
-        """What each block that moves gain took off over time, every 100 ms; two of a kind are numbered."""
-        out: dict[str, Array] = {}
+        """Gain reduction of each block that moves gain, in dB each 100 ms; two of a kind are numbered."""
+        traces: dict[str, Array] = {}
         for meter in self.meters:
             trace = meter.trace_db()
             if trace is not None:
-                count = sum(name.split(" ")[0] == meter.block for name in out)
-                out[f"{meter.block} {count + 1}" if count else meter.block] = trace
-        return out
+                count = sum(name.split(" ")[0] == meter.block for name in traces)
+                traces[f"{meter.block} {count + 1}" if count else meter.block] = trace
+        return traces
 
     def stages(self, playing: Activity) -> tuple[Stage, ...]:
-        """What the meters read, over what counts as playing at the tap."""
+        """Readings of the meters over what counts as playing at the tap."""
         return tuple(meter.result(playing) for meter in self.meters)
 
 
@@ -146,7 +148,7 @@ def run(
     folder: Path | None = None,
     block_frames: int = 1 << 14,
 ) -> Array:
-    """A whole signal through a chain: (channels, frames) in, the same frames out, latency taken out."""
+    """(channels, frames) of a whole signal through a chain, latency taken out."""
     chain = Chain(blocks, channels=signal.shape[0], sample_rate_hz=sample_rate_hz, folder=folder)
     return _through(chain, signal, block_frames)
 
@@ -168,7 +170,7 @@ class WhatIf:
     signal : (channels, frames) array
     blocks : sequence of ChainBlock
     sample_rate_hz, folder
-        As for `Chain`.
+        Sample rate, and folder of the house file, as for `Chain`.
     metered : bool
         With a meter behind every block.
     """
@@ -191,7 +193,7 @@ class WhatIf:
         self.run(blocks)
 
     def run(self, blocks: Sequence[ChainBlock]) -> NDArray[np.float32]:
-        """The output with these blocks, (channels, frames).
+        """(channels, frames) of the output with these blocks.
 
         Raises
         ------
@@ -202,7 +204,7 @@ class WhatIf:
         while same < min(len(blocks), len(self._blocks)) and blocks[same] == self._blocks[same]:
             same += 1
         del self._after[same + 1 :], self._blocks[same:], self._chains[same:]
-        for place, block in enumerate(blocks[same:], same + 1):
+        for number, block in enumerate(blocks[same:], same + 1):
             # each block on its own, so that what it gives can be kept; rounded to float32 (-150 dB) in between
             into = self._after[-1].astype(np.float64)
             try:
@@ -214,16 +216,16 @@ class WhatIf:
                     metered=self._metered,
                 )
             except HouseError as error:
-                raise HouseError(f"chain {place}, {block.block}", error.problem, error.fix) from None
+                raise HouseError(f"chain {number}, {block.block}", error.problem, error.fix) from None
             self._after.append(_through(chain, into).astype(np.float32))
             self._blocks.append(block)
             self._chains.append(chain)
         return self._after[-1]
 
-    def after(self, place: int) -> NDArray[np.float32]:
-        """What comes out of a block; -1 is what goes in."""
-        return self._after[place + 1]
+    def after(self, position: int) -> NDArray[np.float32]:
+        """(channels, frames) of the output of the block at a position, 0 for the first; -1 gives the input."""
+        return self._after[position + 1]
 
     def stages(self, playing: Activity) -> tuple[Stage, ...]:
-        """What the meters read behind each block."""
+        """Readings of the meters behind each block."""
         return tuple(stage for chain in self._chains for stage in chain.stages(playing))

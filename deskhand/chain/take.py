@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Piece:
-    """One stretch of all rows."""
+    """Stretch of all rows."""
 
     samples: NDArray[np.float32]
+    """(rows, frames)."""
 
 
 class WithChains:
@@ -31,9 +32,9 @@ class WithChains:
     ----------
     recording : Recording
     tracks : int
-        How many of its first ones to read too; 0 for what comes out of the chains alone.
+        Count of the recording's first tracks to read too; 0 for the output of the chains alone.
     chains : sequence of (track positions, Chain)
-        Which tracks go through which chain.
+        Tracks that go through each chain.
     mix : callable, optional
         From the rows of each chain's output and the number of rows to a (2, rows) matrix; left and right are then the last
         two rows. None makes none.
@@ -73,32 +74,32 @@ class WithChains:
         waiting: list[NDArray[np.float32]] = []
         for block in self._recording.blocks(frames, pool=pool):
             samples = block.samples
-            made = self._through(samples, pool)
-            held = [np.concatenate(pair, axis=1) for pair in zip(held, made, strict=True)]
+            outputs = self._through(samples, pool)
+            held = [np.concatenate(pair, axis=1) for pair in zip(held, outputs, strict=True)]
             # a chain that looks ahead gives a block when the next one is in: the recording's own tracks wait for it
             waiting.append(samples.copy())
             while waiting and all(part.shape[1] >= waiting[0].shape[1] for part in held):
                 yield self._joined(waiting.pop(0), held)
-        rest = [chain.rest(len(tracks)).astype(np.float32) for tracks, chain in self._chains]
-        held = [np.concatenate(pair, axis=1) for pair in zip(held, rest, strict=True)]
+        tails = [chain.rest(len(tracks)).astype(np.float32) for tracks, chain in self._chains]
+        held = [np.concatenate(pair, axis=1) for pair in zip(held, tails, strict=True)]
         while waiting:
             yield self._joined(waiting.pop(0), held)
 
     def _through(self, samples: NDArray[np.float32], pool: ThreadPoolExecutor | None) -> list[NDArray[np.float32]]:
-        def one(place: int) -> NDArray[np.float32]:
-            tracks, chain = self._chains[place]
+        def through(number: int) -> NDArray[np.float32]:
+            tracks, chain = self._chains[number]
             return chain.aligned(samples[list(tracks)].astype(np.float64)).astype(np.float32)
 
-        places = range(len(self._chains))
-        return list(map(one, places)) if pool is None else list(pool.map(one, places))
+        numbers = range(len(self._chains))
+        return list(map(through, numbers)) if pool is None else list(pool.map(through, numbers))
 
     def _joined(self, samples: NDArray[np.float32], held: list[NDArray[np.float32]]) -> Piece:
         frames = samples.shape[1]
-        out = np.empty((self.tracks, frames), np.float32)
-        out[: self._plain] = samples[: self._plain]
-        for place, rows in enumerate(self.rows):
-            out[list(rows)] = held[place][:, :frames]
-            held[place] = held[place][:, frames:]
+        joined = np.empty((self.tracks, frames), np.float32)
+        joined[: self._plain] = samples[: self._plain]
+        for number, rows in enumerate(self.rows):
+            joined[list(rows)] = held[number][:, :frames]
+            held[number] = held[number][:, frames:]
         if self._mix is not None:
-            np.matmul(self._mix, out[:-2], out=out[-2:])
-        return Piece(out)
+            np.matmul(self._mix, joined[:-2], out=joined[-2:])
+        return Piece(joined)

@@ -1,1 +1,1 @@
-"""What an unknown processor does, from its input and its output."""
+"""Measures an unknown processor from recordings in front of it and behind it."""

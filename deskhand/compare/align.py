@@ -1,4 +1,4 @@
-"""How two recordings of one performance lie to each other: delay, polarity, and the drift between two clocks.
+"""Alignment of two recordings of one performance: delay, polarity, and the drift between two clocks.
 
 The delay is followed along the recordings by cross-correlation with whitening (Knapp & Carter 1976), a line through it gives the
 drift, and what is left is refined on the transfer function.
@@ -23,166 +23,203 @@ if TYPE_CHECKING:
     Spectrum = NDArray[np.complex128]
 
 _ANCHOR_S: Final = 4.0
+"""Length of the stretch that is looked for in all of AFTER: some bars of music. Common practice, no source."""
 _WINDOW_S: Final = 2.0
-_NEAR_S: Final = 0.004
-_FINER: Final = 32
-_AROUND: Final = 32
+"""Length of the windows in which the delay is followed. Common practice, no source."""
+_REACH_S: Final = 0.004
+"""Distance from the expected delay that is looked at: as far as a clock 500 ppm off moves in 8 s. Common practice, no source."""
+_INTERPOLATION: Final = 32
+"""Values that a correlation is interpolated to for each sample: steps of 0.03 sample, parted further by a parabola. Common practice, no source."""
+_INTERPOLATED_SIDE: Final = 32
+"""Samples on each side of a peak that are interpolated. Common practice, no source."""
 _LEAST_PEAK: Final = 8.0
-"""A correlation peak stands this many standard deviations above the rest, or it is chance. Common practice, no source."""
+"""A correlation peak stands this many standard deviations above all, or it is chance. Common practice, no source."""
 _LEAST_WINDOWS: Final = 4
+"""Windows that a line is laid through at least: two more than it needs. Common practice, no source."""
 _NO_DRIFT_PPM: Final = 0.3
+"""A smaller slope is no drift: it moves 0.1 sample in 8 s at 48 kHz. Common practice, no source."""
 _CHANCE: Final = 0.01
 """A slope is a drift when chance makes one as steep more seldom: filters move the peak by tenths of a sample as the music changes."""
 _HIGHEST_PPM: Final = 500.0
+"""A steeper slope is no drift of a clock; crystals keep within 100 ppm. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Alignment:
-    """How AFTER lies to BEFORE."""
+class TimeAlignment:
+    """Delay, polarity and clock of AFTER against BEFORE."""
 
     delay_samples: float
-    """By how much it comes later, at its beginning."""
+    """Samples by which AFTER comes later, at its beginning."""
     polarity: int
-    """1, or -1 when it is upside down."""
+    """1, or -1 where AFTER is upside down."""
     drift_ppm: float
-    """By how much its clock is fast: positive when it needs more samples for the same time."""
+    """Parts in a million by which the clock of AFTER is fast: positive when it needs more samples for the same time."""
     same_performance: bool
+    """False where nothing of one is found in the other."""
 
 
-_LOST: Final = Alignment(delay_samples=0.0, polarity=1, drift_ppm=0.0, same_performance=False)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _WindowDelay:
+    """Delay of AFTER in one window of BEFORE."""
+
+    centre: float
+    """Frame of BEFORE in the middle of the window."""
+    delay_samples: float
+    sign: float
+    """1, or -1 where the peak points down."""
+    prominence: float
+    """Height of the peak in standard deviations of the correlation."""
 
 
-def _whitened(one: Spectrum, other: Spectrum) -> Spectrum:
-    """Circular cross-correlation of (channels, frames), every frequency counting alike by what the two share."""
-    cross = np.sum(np.conj(one) * other, axis=0)
-    size = np.sum(np.abs(one) * np.abs(other), axis=0)
+_NO_ALIGNMENT: Final = TimeAlignment(delay_samples=0.0, polarity=1, drift_ppm=0.0, same_performance=False)
+
+
+def _whitened(before: Spectrum, after: Spectrum) -> Spectrum:
+    """(bins,) cross spectrum of two (channels, bins), every frequency counting alike by what the two share."""
+    cross = np.sum(np.conj(before) * after, axis=0)
+    size = np.sum(np.abs(before) * np.abs(after), axis=0)
     floor = 1e-4 * float(size.max()) if size.size else 0.0
     return np.asarray(cross / np.maximum(size, max(floor, 1e-30)), np.complex128)
 
 
 def _peak(correlation: Array) -> tuple[int, float]:
-    """Place of the largest magnitude, and how far it stands out, in standard deviations of the rest."""
-    at = int(np.argmax(np.abs(correlation)))
+    """Lag of the largest magnitude, and its height in standard deviations of the correlation."""
+    lag = int(np.argmax(np.abs(correlation)))
     spread = float(np.sqrt(np.mean(correlation**2)))
-    return at, abs(float(correlation[at])) / max(spread, 1e-30)
+    return lag, abs(float(correlation[lag])) / max(spread, 1e-30)
 
 
 def _anchor(before: Array, after: Array, rate_hz: int) -> tuple[int, int, float]:
-    """(frame in BEFORE, delay in frames, how far it stands out) of its most lively four seconds, looked for in all of AFTER."""
+    """(frame in BEFORE, delay in frames, prominence) of its most lively four seconds, looked for in all of AFTER."""
     frames = min(round(_ANCHOR_S * rate_hz), before.shape[1])
     hop = max(1, frames // 16)
     power = np.mean(before[:, : before.shape[1] // hop * hop].reshape(before.shape[0], -1, hop) ** 2, axis=(0, 2))
-    wide = frames // hop
+    hops = frames // hop
     # a quarter of it on at a time; where it plays for more than half of it, and loudest
-    starts = range(0, power.size - wide + 1, max(1, wide // 4))
-    first = hop * max(starts, key=lambda at: float(np.median(power[at : at + wide])))
+    starts = range(0, power.size - hops + 1, max(1, hops // 4))
+    first = hop * max(starts, key=lambda start: float(np.median(power[start : start + hops])))
     size = scipy.fft.next_fast_len(after.shape[1] + frames, real=True)
-    one = scipy.fft.rfft(before[:, first : first + frames], size, axis=1)
-    other = scipy.fft.rfft(after, size, axis=1)
-    found = scipy.fft.irfft(_whitened(one, other), size)
-    at, stands = _peak(found)
-    if at > after.shape[1]:
-        at -= size
-    return first, at - first, stands
+    excerpt_spectrum = scipy.fft.rfft(before[:, first : first + frames], size, axis=1)
+    after_spectrum = scipy.fft.rfft(after, size, axis=1)
+    correlation = scipy.fft.irfft(_whitened(excerpt_spectrum, after_spectrum), size)
+    lag, prominence = _peak(correlation)
+    if lag > after.shape[1]:
+        lag -= size
+    return first, lag - first, prominence
 
 
-def _local(
-    before: Array, after: Array, start: int, frames: int, delay: float, reach: int
-) -> tuple[float, float, float] | None:
-    """(delay, sign, how far it stands out) in a window near an expected delay."""
-    at = start + round(delay)
-    if start < 0 or at - reach < 0 or start + frames > before.shape[1] or at + frames + reach > after.shape[1]:
+def _window_delay(
+    before: Array, after: Array, start: int, frames: int, expected: float, reach: int
+) -> _WindowDelay | None:
+    """Delay in the window that begins at a frame of BEFORE, near an expected one; None where a window is empty or outside."""
+    after_start = start + round(expected)
+    if (
+        start < 0
+        or after_start - reach < 0
+        or start + frames > before.shape[1]
+        or after_start + frames + reach > after.shape[1]
+    ):
         return None
     window = np.hanning(frames + 1)[:-1]
-    one, other = before[:, start : start + frames] * window, after[:, at : at + frames] * window
-    if not one.any() or not other.any():
+    before_part = before[:, start : start + frames] * window
+    after_part = after[:, after_start : after_start + frames] * window
+    if not before_part.any() or not after_part.any():
         return None
     size = scipy.fft.next_fast_len(2 * frames, real=True)
-    cross = _whitened(scipy.fft.rfft(one, size, axis=1), scipy.fft.rfft(other, size, axis=1))
-    plain = scipy.fft.irfft(cross, size)
-    _, stands = _peak(plain)
-    near = np.concatenate([plain[-reach:], plain[: reach + 1]])
+    cross = _whitened(scipy.fft.rfft(before_part, size, axis=1), scipy.fft.rfft(after_part, size, axis=1))
+    correlation = scipy.fft.irfft(cross, size)
+    _, prominence = _peak(correlation)
+    near = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
     best = int(np.argmax(np.abs(near)))
-    around = np.take(plain, np.arange(best - reach - _AROUND, best - reach + _AROUND), mode="wrap")
+    lags = np.arange(best - reach - _INTERPOLATED_SIDE, best - reach + _INTERPOLATED_SIDE)
+    around = np.take(correlation, lags, mode="wrap")
     # band-limited interpolation of the few samples that hold the peak
-    fine = ss.resample(around * np.hanning(around.size), around.size * _FINER)
-    place = int(np.clip(np.argmax(np.abs(fine)), 1, fine.size - 2))
-    below, top, above = np.abs(fine[place - 1 : place + 2])
-    place_at = (
-        place + 0.5 * float(below - above) / max(float(below - 2.0 * top + above), -1e30)
+    fine = ss.resample(around * np.hanning(around.size), around.size * _INTERPOLATION)
+    top_index = int(np.clip(np.argmax(np.abs(fine)), 1, fine.size - 2))
+    below, top, above = np.abs(fine[top_index - 1 : top_index + 2])
+    # a parabola through the three highest values
+    vertex = (
+        top_index + 0.5 * float(below - above) / max(float(below - 2.0 * top + above), -1e30)
         if below + above < 2.0 * top
-        else place
+        else top_index
     )
-    return round(delay) + best - reach - _AROUND + place_at / _FINER, float(np.sign(fine[place])), stands
+    return _WindowDelay(
+        centre=start + 0.5 * frames,
+        delay_samples=round(expected) + best - reach - _INTERPOLATED_SIDE + vertex / _INTERPOLATION,
+        sign=float(np.sign(fine[top_index])),
+        prominence=prominence,
+    )
 
 
-def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = False) -> Alignment:
-    """How two recordings lie to each other.
+def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = False) -> TimeAlignment:
+    """Delay, polarity and drift between two recordings of one performance.
 
     Parameters
     ----------
     before, after : (channels, frames) arrays
-        Of the same channels, at the same nominal rate.
+        Recordings of the same channels, at the same nominal rate.
     sample_rate_hz : int
     drifts : bool
-        Whether it is known that the clocks differ: then any slope is taken, else one above 0.3 ppm that is not chance.
+        True where it is known that the clocks differ: then any slope is taken, else one above 0.3 ppm that is not chance.
 
     Returns
     -------
-    Alignment
+    TimeAlignment
         `same_performance` is False when nothing in one is found in the other.
 
     References
     ----------
     Knapp & Carter, IEEE Trans. ASSP 24 (1976) 320, doi:10.1109/TASSP.1976.1162830.
     """
-    first, delay, stands = _anchor(before, after, sample_rate_hz)
-    if stands < _LEAST_PEAK:
-        return _LOST
+    first, delay, prominence = _anchor(before, after, sample_rate_hz)
+    if prominence < _LEAST_PEAK:
+        return _NO_ALIGNMENT
     frames = round(_WINDOW_S * sample_rate_hz)
-    reach = round(_NEAR_S * sample_rate_hz)
-    found: list[tuple[float, float, float]] = []
+    reach = round(_REACH_S * sample_rate_hz)
+    windows: list[_WindowDelay] = []
     for direction in (1, -1):
         expected, slope = float(delay), 0.0
-        at = first if direction > 0 else first - frames
-        last_at = first
+        start = first if direction > 0 else first - frames
+        last_start = first
         while True:
-            one = _local(before, after, at, frames, expected + slope * (at - last_at), reach)
-            if one is None:
-                if at < 0 or at + frames > before.shape[1] or at + expected + frames + reach > after.shape[1]:
+            window = _window_delay(before, after, start, frames, expected + slope * (start - last_start), reach)
+            if window is None:
+                if start < 0 or start + frames > before.shape[1] or start + expected + frames + reach > after.shape[1]:
                     break
-            elif one[2] > _LEAST_PEAK:
-                if found and abs(at - last_at) > 0:
-                    slope = 0.7 * slope + 0.3 * (one[0] - expected) / (at - last_at)
-                found.append((at + 0.5 * frames, one[0], one[1]))
-                expected, last_at = one[0], at
-            at += direction * 2 * frames
-            if at < -frames or at > before.shape[1]:
+            elif window.prominence > _LEAST_PEAK:
+                if windows and abs(start - last_start) > 0:
+                    slope = 0.7 * slope + 0.3 * (window.delay_samples - expected) / (start - last_start)
+                windows.append(window)
+                expected, last_start = window.delay_samples, start
+            start += direction * 2 * frames
+            if start < -frames or start > before.shape[1]:
                 break
-    if not found:
-        return _LOST
-    return _line_through(found, drifts=drifts)
+    if not windows:
+        return _NO_ALIGNMENT
+    return _line_through(windows, drifts=drifts)
 
 
-def _line_through(found: list[tuple[float, float, float]], *, drifts: bool) -> Alignment:
+def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment:
     """Delay and drift from delays along the recording: a straight line without its outliers."""
-    places, delays, signs = (np.array(column) for column in zip(*found, strict=True))
+    centres = np.array([window.centre for window in windows])
+    delays = np.array([window.delay_samples for window in windows])
+    signs = np.array([window.sign for window in windows])
     polarity = 1 if signs.sum() >= 0 else -1
     drift, start = 0.0, float(np.median(delays))
-    if len(found) >= _LEAST_WINDOWS:
-        good = np.ones(len(found), bool)
+    if len(windows) >= _LEAST_WINDOWS:
+        good = np.ones(len(windows), bool)
         for _ in range(4):
-            line = scipy.stats.linregress(places[good], delays[good])
-            off = np.abs(delays - line.intercept - line.slope * places)
+            line = scipy.stats.linregress(centres[good], delays[good])
+            off = np.abs(delays - line.intercept - line.slope * centres)
             good = off <= max(3.0 * float(np.median(off)), 0.1)
             if good.sum() < _LEAST_WINDOWS:
                 break
         slope_ppm = float(line.slope) * 1e6
         if abs(slope_ppm) > _HIGHEST_PPM:
-            return _LOST
+            return _NO_ALIGNMENT
         if drifts or (abs(slope_ppm) >= _NO_DRIFT_PPM and line.pvalue < _CHANCE):
             drift, start = slope_ppm, float(line.intercept)
-    return Alignment(
+    return TimeAlignment(
         delay_samples=float(start),
         polarity=polarity,
         drift_ppm=drift,
@@ -190,12 +227,12 @@ def _line_through(found: list[tuple[float, float, float]], *, drifts: bool) -> A
     )
 
 
-def refined(first: Alignment, second: Alignment) -> Alignment:
-    """An alignment with what was still found after it was taken out."""
+def refined(first: TimeAlignment, second: TimeAlignment) -> TimeAlignment:
+    """Alignment with a second one added, which was found after the first was taken out."""
     if not second.same_performance:
         return first
     factor = 1.0 + first.drift_ppm * 1e-6
-    return Alignment(
+    return TimeAlignment(
         delay_samples=first.delay_samples + second.delay_samples * factor,
         polarity=first.polarity,
         drift_ppm=first.drift_ppm + second.drift_ppm if first.drift_ppm else 0.0,
@@ -207,9 +244,9 @@ def shifted(signal: Array, delay_samples: float, drift_ppm: float, frames: int) 
     """(channels, `frames`) of a signal brought forward by a delay, its clock set right; zeros where it has nothing."""
     whole = round(delay_samples)
     if drift_ppm == 0.0 and abs(delay_samples - whole) < 1e-9:
-        out = np.zeros((signal.shape[0], frames))
+        moved = np.zeros((signal.shape[0], frames))
         first, last = max(0, whole), min(signal.shape[1], whole + frames)
         if last > first:
-            out[:, first - whole : last - whole] = signal[:, first:last]
-        return out
+            moved[:, first - whole : last - whole] = signal[:, first:last]
+        return moved
     return read_at(signal, delay_samples, 1.0 + drift_ppm * 1e-6, frames)

@@ -13,10 +13,10 @@ from deskhand.units import amplitude_from_db
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from deskhand.compare.run import Compared
+    from deskhand.compare.run import Comparison
 
 
-def write_matched(compared: Compared, folder: Path) -> list[tuple[str, Path]]:
+def write_matched(comparison: Comparison, folder: Path) -> list[tuple[str, Path]]:
     """Write BEFORE and AFTER at one loudness (ITU-R BS.1770), aligned, and their difference; (name, file) each.
 
     Raises
@@ -26,15 +26,15 @@ def write_matched(compared: Compared, folder: Path) -> list[tuple[str, Path]]:
     """
     import soundfile
 
-    result = compared.result
+    result = comparison.result
     gains_db = matched_gains_db(result.before, result.after)
     if gains_db is None:
         raise UsageError(str(folder), "cannot be filled: one of the two is too soft for a loudness", "record it louder")
     before, after = (
         signal * amplitude_from_db(gain_db)
-        for signal, gain_db in zip((compared.before, compared.after), gains_db, strict=True)
+        for signal, gain_db in zip((comparison.before, comparison.after), gains_db, strict=True)
     )
-    out = []
+    files = []
     try:
         folder.mkdir(exist_ok=True)
         for name, signal in (("before", before), ("after", after), ("difference", after - before)):
@@ -42,7 +42,7 @@ def write_matched(compared: Compared, folder: Path) -> list[tuple[str, Path]]:
             draft = path.with_suffix(".part")
             soundfile.write(draft, np.clip(signal.T, -1.0, 1.0), result.sample_rate_hz, subtype="PCM_24", format="WAV")
             draft.replace(path)
-            out.append((name, path))
+            files.append((name, path))
     except OSError as error:
         raise UsageError(str(folder), f"cannot be written ({error.strerror})", "choose another folder") from error
-    return out
+    return files

@@ -1,4 +1,4 @@
-"""What moved the gain: threshold, ratio, knee, attack and release of our own compressor model, fitted to the gain over time."""
+"""Threshold, ratio, knee, attack and release of our own compressor model, fitted to a measured gain over time."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy.optimize
 
-from deskhand.compare.linear import GAIN_S
+from deskhand.chain.blocks import RMS_S
+from deskhand.compare.linear import GAIN_S, STEP_S
 from deskhand.dsp import dynamics as kernels
 from deskhand.units import db_from_amplitude
 
@@ -17,25 +18,32 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-RMS_S: Final = 0.01
-"""Of a detector that looks at mean squares, as the house's compressors have it."""
 _EXCERPT_S: Final = 12.0
-_HOP_S: Final = 0.001
+"""Length of the stretch that the model is fitted on: some tens of releases. Common practice, no source."""
 _EVALUATIONS: Final = 70
+"""Models that a simplex tries in one round: fourteen for each of five parameters. Common practice, no source."""
 _ROUNDS: Final = 4
+"""Rounds of the last search at most; it ends as soon as one gains less than a fiftieth. Common practice, no source."""
 _LOWEST: Final = np.array([-80.0, -5.0, 0.0, -4.0, 1.0])
 _HIGHEST: Final = np.array([10.0, 5.5, 24.0, 9.0, 12.0])
+"""Both: threshold in dBFS, log2 of ratio - 1, knee in dB, log2 of attack and of release in ms. Ratios of 1.03 to 46, attacks of 0.06 to
+512 ms, releases of 2 ms to 4 s: what people turn. Common practice, no source."""
 _LEAST_ABOVE: Final = 0.05
+"""Above the threshold for less than this share of the playing, too little is left to tell ratio and times by. Common practice, no source."""
 _ALWAYS: Final = 0.9
-"""Above the threshold for longer than this share of the playing, the threshold trades off against the make-up gain."""
+"""Above the threshold for longer than this share of the playing, the threshold trades off against the make-up gain: the study in
+`validations/compare.py` counts compressors up to it."""
 _QUIET_DB: Final = 30.0
+"""Moments this far below the loud ones count as pauses. Common practice, no source; the study in `validations/compare.py` has the same."""
 _WELL_DB: Final = 0.6
+"""A model that is nearer to the measured gain than this (RMS) explains it. Common practice, no source."""
 _SETTLE_S: Final = 1.0
+"""Beginning of a stretch that is left out, while the release of what came before rings on. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Reduction:
-    """What is taken off while it plays."""
+class ReductionPercentiles:
+    """Gain reduction while it plays, in dB."""
 
     median: float
     p95: float
@@ -43,7 +51,7 @@ class Reduction:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Dynamics:
-    """One gain that moves."""
+    """Gain that moves, with the settings of a compressor that moves it so."""
 
     on: str
     """both, left, right, mid or side."""
@@ -52,118 +60,120 @@ class Dynamics:
     senses: str
     """peak or rms."""
     threshold_dbfs: float | None
-    """Of a sine's RMS; None when it cannot be told."""
+    """Threshold, of a sine's RMS; None when it cannot be told."""
     ratio: float | None
     knee_db: float | None
     attack_ms: float | None
-    """To 1 - 1/e, like the release."""
+    """Time to 1 - 1/e of a step, like the release."""
     release_ms: float | None
     makeup_db: float
-    """What it gives back, so far as that can be told apart from the threshold."""
-    reduction_db: Reduction
+    """Make-up gain, so far as that can be told apart from the threshold."""
+    reduction_db: ReductionPercentiles
     above: float
     """Share of the playing in which it is above its threshold."""
     fit_db: float
     """RMS difference of the model's gain over time from the measured one, while it plays."""
     note: str
-    """What cannot be told, and why; empty when all can."""
+    """Settings that cannot be told, and why; empty when all can."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Data:
+class _GainTrace:
+    """Measured gain over a stretch, with all that a model of it needs."""
+
     levels_db: Array
     """(frames,) of the detector."""
     gain_db: Array
     """(steps,) measured, each 1 ms."""
     weight: Array
+    """(steps,) by which each counts."""
     hop: int
+    """Frames of a step."""
     rate_hz: int
-    smooth: Array
+    window: Array
+    """Gaussian, in steps, over which the gain is read."""
     power: Array
-    """(frames,) of what is heard."""
-    under: Array
-    """(steps,) the same, smoothed as the gain is."""
-    lin: Array
-    """Working space."""
+    """(frames,) of the signal that the gain acts on."""
+    window_power: Array
+    """(steps,) of the same, summed over the window."""
+    model_gain: Array
+    """(frames,) of working space."""
 
 
-def _detected(signals: Array, rms: bool, rate_hz: int) -> Array:
+def _detector_levels_db(signals: Array, rms: bool, rate_hz: int) -> Array:
     """(frames,) level of the louder row, dB of a sine's RMS."""
     keep = kernels.keep(RMS_S, rate_hz) if rms else 0.0
-    out = np.empty(signals.shape)
+    levels_db = np.empty(signals.shape)
     for row, signal in enumerate(signals):
-        kernels.detect(np.ascontiguousarray(signal), keep, np.zeros(1), out[row])
-    return np.ascontiguousarray(out.max(axis=0))
+        kernels.detect(np.ascontiguousarray(signal), keep, np.zeros(1), levels_db[row])
+    return np.ascontiguousarray(levels_db.max(axis=0))
 
 
 def _summed(series: Array, steps: int, hop: int) -> Array:
-    """(steps,) sums of a hop's length around each place at which the gain was read."""
+    """(steps,) sums of a hop's length around each moment at which the gain was read."""
     return np.asarray(np.add.reduceat(series, np.maximum(0, np.arange(steps) * hop - hop // 2)))
 
 
-def _model(data: _Data, values: Array) -> Array:
-    """(steps,) gain in dB for threshold, log2 of ratio - 1, knee, log2 of attack and release in ms; without make-up."""
-    threshold, ratio, knee, attack, release = _plain(values)
-    levels = data.levels_db.copy()
+def _model_gain_db(trace: _GainTrace, values: Array) -> Array:
+    """(steps,) gain of the compressor model, in the parameters of `_LOWEST`; without make-up."""
+    threshold, ratio, knee, attack, release = _settings(values)
+    levels = trace.levels_db.copy()
     kernels.compress(levels, threshold, ratio, knee)
     kernels.smooth(
-        levels, kernels.keep(attack / 1000.0, data.rate_hz), kernels.keep(release / 1000.0, data.rate_hz), np.zeros(3)
+        levels, kernels.keep(attack / 1000.0, trace.rate_hz), kernels.keep(release / 1000.0, trace.rate_hz), np.zeros(3)
     )
-    kernels.to_gain(-levels, data.lin)
-    steps = data.gain_db.size
+    kernels.to_gain(-levels, trace.model_gain)
+    steps = trace.gain_db.size
     # read as the measured gain is: weighed by the power there, over a few milliseconds
-    heard = _summed(data.lin * data.power, steps, data.hop)
-    made = np.convolve(heard, data.smooth, "same") / data.under
-    return np.asarray(db_from_amplitude(np.maximum(made, 1e-6)))
+    weighed = _summed(trace.model_gain * trace.power, steps, trace.hop)
+    gain = np.convolve(weighed, trace.window, "same") / trace.window_power
+    return np.asarray(db_from_amplitude(np.maximum(gain, 1e-6)))
 
 
-def _plain(values: Array) -> tuple[float, float, float, float, float]:
-    return (
-        float(np.clip(values[0], -80.0, 10.0)),
-        1.0 + 2.0 ** float(np.clip(values[1], -5.0, 5.5)),
-        float(np.clip(values[2], 0.0, 24.0)),
-        2.0 ** float(np.clip(values[3], -4.0, 9.0)),
-        2.0 ** float(np.clip(values[4], 1.0, 12.0)),
-    )
+def _settings(values: Array) -> tuple[float, float, float, float, float]:
+    """(threshold in dBFS, ratio, knee in dB, attack in ms, release in ms) from the parameters of `_LOWEST`."""
+    threshold, ratio, knee, attack, release = map(float, np.clip(values, _LOWEST, _HIGHEST))
+    return threshold, 1.0 + 2.0**ratio, knee, 2.0**attack, 2.0**release
 
 
-def _left(data: _Data, values: Array) -> tuple[float, float]:
-    """(RMS difference in dB with the best make-up, that make-up)."""
-    off = data.gain_db - _model(data, values)
-    makeup = float(np.sum(data.weight * off) / np.sum(data.weight))
-    return float(np.sqrt(np.sum(data.weight * (off - makeup) ** 2) / np.sum(data.weight))), makeup
+def _misfit_db(trace: _GainTrace, values: Array) -> tuple[float, float]:
+    """(RMS difference from the measured gain with the best make-up, that make-up), both in dB."""
+    off = trace.gain_db - _model_gain_db(trace, values)
+    makeup = float(np.sum(trace.weight * off) / np.sum(trace.weight))
+    return float(np.sqrt(np.sum(trace.weight * (off - makeup) ** 2) / np.sum(trace.weight))), makeup
 
 
-def _lively(gain_db: Array, steps: int) -> slice:
-    """The stretch in which the gain moves most."""
+def _liveliest(gain_db: Array, steps: int) -> slice:
+    """Stretch of some steps in which the gain moves most."""
     if gain_db.size <= steps:
         return slice(0, gain_db.size)
     hop = max(1, steps // 8)
     starts = list(range(0, gain_db.size - steps + 1, hop))
-    return slice(best := max(starts, key=lambda at: float(np.std(gain_db[at : at + steps]))), best + steps)
+    best = max(starts, key=lambda start: float(np.std(gain_db[start : start + steps])))
+    return slice(best, best + steps)
 
 
-def _searched(data: _Data, start: Array, *, rounds: int) -> tuple[Array, float]:
-    """From a start to where the model is nearest, and how near that is: Levenberg-Marquardt steps, a simplex between them."""
-    root = np.sqrt(data.weight / np.sum(data.weight))
+def _search(trace: _GainTrace, start: Array, *, rounds: int) -> tuple[Array, float]:
+    """(parameters, RMS difference in dB) of the nearest model from a start on: trust-region steps, a simplex between them."""
+    root = np.sqrt(trace.weight / np.sum(trace.weight))
 
     def off(values: Array) -> Array:
-        apart = data.gain_db - _model(data, values)
-        return np.asarray(root * (apart - float(np.sum(data.weight * apart) / np.sum(data.weight))))
+        apart = trace.gain_db - _model_gain_db(trace, values)
+        return np.asarray(root * (apart - float(np.sum(trace.weight * apart) / np.sum(trace.weight))))
 
-    best, left = np.clip(start, _LOWEST + 0.01, _HIGHEST - 0.01), _left(data, start)[0]
+    best, left = np.clip(start, _LOWEST + 0.01, _HIGHEST - 0.01), _misfit_db(trace, start)[0]
     for round_ in range(rounds):
         stepped = scipy.optimize.least_squares(
             off, best, diff_step=[1e-3 if round_ else 1e-2] * 5, x_scale=[3.0, 0.5, 3.0, 1.0, 1.0], max_nfev=12,
             bounds=(_LOWEST, _HIGHEST),
         )  # fmt: skip
-        now = _left(data, stepped.x)[0]
-        gained = left - now
-        if now < left:
-            best, left = np.asarray(stepped.x), now
+        stepped_db = _misfit_db(trace, stepped.x)[0]
+        gained = left - stepped_db
+        if stepped_db < left:
+            best, left = np.asarray(stepped.x), stepped_db
         wide = np.array([1.5, 0.4, 2.0, 0.7, 0.5]) * (0.4**round_)
         tried = scipy.optimize.minimize(
-            lambda values: _left(data, values)[0],
+            lambda values: _misfit_db(trace, values)[0],
             best,
             method="Nelder-Mead",
             options={
@@ -182,88 +192,110 @@ def _searched(data: _Data, start: Array, *, rounds: int) -> tuple[Array, float]:
     return best, left
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Start:
+    """Settings from which a search may begin."""
+
+    misfit_db: float
+    values: Array
+    rms: bool
+    trace: _GainTrace
+
+
 def fit(signals: Array, gain_db: Array, level_db: Array, sample_rate_hz: int) -> tuple[Array, float, float, bool]:
     """Parameters of the compressor model that moves a gain like the measured one.
 
     Parameters
     ----------
     signals : (rows, frames) array
-        What the detector hears: the linear part.
+        Input of the detector: the linear part.
     gain_db, level_db : (steps,) arrays
         Measured gain, and level of the linear part, each 1 ms.
     sample_rate_hz : int
 
     Returns
     -------
-    (values, left_db, makeup_db, rms), `rms` telling which detector fits.
+    (values, misfit_db, makeup_db, rms), `rms` telling which detector fits.
 
     References
     ----------
     Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60 (2012) 399: the model. Nelder & Mead 1965: the search.
     """
-    hop = round(_HOP_S * sample_rate_hz)
-    part = _lively(gain_db, round(_EXCERPT_S / _HOP_S))
+    starts = _starts(signals, gain_db, level_db, sample_rate_hz)
+    # the nearest of each detector, and the next
+    chosen = [next(start for start in starts if start.rms is rms) for rms in (False, True)]
+    chosen.append(next(start for start in starts if all(start is not nearest for nearest in chosen)))
+    searches = [(*_search(start.trace, start.values, rounds=2), start) for start in chosen]
+    values, _, start = min(searches, key=lambda search: search[1])
+    values, misfit_db = _search(start.trace, values, rounds=_ROUNDS)
+    return values, misfit_db, _misfit_db(start.trace, values)[1], start.rms
+
+
+def _starts(signals: Array, gain_db: Array, level_db: Array, sample_rate_hz: int) -> list[_Start]:
+    """Settings from which a search may begin, nearest first: for each detector, some thresholds, ratios and times."""
+    hop = round(STEP_S * sample_rate_hz)
+    part = _liveliest(gain_db, round(_EXCERPT_S / STEP_S))
     frames = slice(part.start * hop, part.stop * hop)
     level = level_db[part]
     # what came before the excerpt still rings in the first moments
-    settling = np.arange(level.size) < _SETTLE_S / _HOP_S
+    settling = np.arange(level.size) < _SETTLE_S / STEP_S
     weight = (level > np.percentile(level, 98) - _QUIET_DB).astype(np.float64) * ~settling
     # where the gain is read over 2 ms, the model's is too
-    place = np.arange(-7, 8)
-    smooth = np.exp(-0.5 * (place / (1000.0 * GAIN_S)) ** 2)
-    smooth /= smooth.sum()
-    every = np.sum(signals[:, frames] ** 2, axis=0)
-    candidates: list[tuple[float, Array, bool, _Data]] = []
+    step_ms = np.arange(-7, 8)
+    window = np.exp(-0.5 * (step_ms / (1000.0 * GAIN_S)) ** 2)
+    window /= window.sum()
+    rows_power = np.sum(signals[:, frames] ** 2, axis=0)
+    starts: list[_Start] = []
     for rms in (False, True):
-        levels = _detected(signals[:, frames], rms, sample_rate_hz)
+        levels = _detector_levels_db(signals[:, frames], rms, sample_rate_hz)
         steps = min(gain_db[part].size, levels.size // hop)
-        power = every[: levels.size]
-        under = np.maximum(np.convolve(_summed(power, steps, hop), smooth, "same"), 1e-30)
-        data = _Data(
-            levels, gain_db[part][:steps], weight[:steps] + 1e-6, hop, sample_rate_hz, smooth, power, under, np.empty(levels.size)
+        power = rows_power[: levels.size]
+        window_power = np.maximum(np.convolve(_summed(power, steps, hop), window, "same"), 1e-30)
+        trace = _GainTrace(
+            levels, gain_db[part][:steps], weight[:steps] + 1e-6, hop, sample_rate_hz, window, power, window_power, np.empty(levels.size)
         )  # fmt: skip
-        here = levels[::hop]
-        middle = float(np.percentile(here[weight[: here.size] > 0], 50))
+        step_levels = levels[::hop]
+        middle = float(np.percentile(step_levels[weight[: step_levels.size] > 0], 50))
         for shift in (-6.0, 0.0, 5.0):
             for ratio in (2.0, 5.0):
                 for attack, release in ((3.0, 60.0), (3.0, 250.0), (20.0, 150.0)):
                     values = np.array([middle + shift, np.log2(ratio - 1.0), 3.0, np.log2(attack), np.log2(release)])
-                    candidates.append((_left(data, values)[0], values, rms, data))
-    candidates.sort(key=lambda one: one[0])
-    # the nearest of each detector, and the next
-    chosen = [next(one for one in candidates if one[2] is rms) for rms in (False, True)]
-    chosen.append(next(one for one in candidates if all(one is not other for other in chosen)))
-    searched = [(*_searched(data, values, rounds=2), rms, data) for _, values, rms, data in chosen]
-    values, left_db, rms, data = min(searched, key=lambda one: one[1])
-    values, left_db = _searched(data, values, rounds=_ROUNDS)
-    return values, left_db, _left(data, values)[1], rms
+                    misfit_db = _misfit_db(trace, values)[0]
+                    starts.append(_Start(misfit_db=misfit_db, values=values, rms=rms, trace=trace))
+    return sorted(starts, key=lambda start: start.misfit_db)
 
 
-def described(
+def describe_gain(
     signals: Array, gain_db: Array, level_db: Array, sample_rate_hz: int, *, on: str, detector: str
 ) -> Dynamics:
-    """One moving gain in numbers, and what of them can be told.
+    """Moving gain in numbers, and what of them can be told.
 
     Parameters
     ----------
     signals : (rows, frames) array
-        What its detector hears.
+        Input of its detector.
     gain_db, level_db : (steps,) arrays
+        Measured gain, and level of the signal it acts on, each 1 ms.
     sample_rate_hz : int
-    on, detector : str
+    on : str
+        Part of the pair that it acts on: both, left, right, mid or side.
+    detector : str
+        linked, dual or mid-side.
     """
-    heard = level_db > np.percentile(level_db, 98) - _QUIET_DB
-    values, left_db, makeup_db, rms = fit(signals, gain_db, level_db, sample_rate_hz)
-    threshold, ratio, knee, attack, release = _plain(values)
-    hop = round(_HOP_S * sample_rate_hz)
-    levels = _detected(signals, rms, sample_rate_hz)[::hop]
-    count = min(levels.size, heard.size)
-    above = float(np.mean(levels[:count][heard[:count]] > threshold)) if heard[:count].any() else 0.0
-    taken = makeup_db - gain_db[heard]
+    playing = level_db > np.percentile(level_db, 98) - _QUIET_DB
+    values, misfit_db, makeup_db, rms = fit(signals, gain_db, level_db, sample_rate_hz)
+    threshold, ratio, knee, attack, release = _settings(values)
+    hop = round(STEP_S * sample_rate_hz)
+    levels = _detector_levels_db(signals, rms, sample_rate_hz)[::hop]
+    count = min(levels.size, playing.size)
+    above = float(np.mean(levels[:count][playing[:count]] > threshold)) if playing[:count].any() else 0.0
+    reduction_db = makeup_db - gain_db[playing]
     notes = []
-    well = left_db <= max(_WELL_DB, 0.25 * float(np.std(gain_db[heard])))
+    well = misfit_db <= max(_WELL_DB, 0.25 * float(np.std(gain_db[playing])))
     if not well:
-        notes.append(f"its gain moves unlike our compressor's ({left_db:.1f} dB RMS off): the settings cannot be told")
+        notes.append(
+            f"its gain moves unlike our compressor's ({misfit_db:.1f} dB RMS off): the settings cannot be told"
+        )
     always = above > _ALWAYS
     if well and always:
         notes.append("it is above its threshold nearly all the time: threshold and make-up gain cannot be told apart")
@@ -280,8 +312,10 @@ def described(
         attack_ms=round(attack, 2) if well else None,
         release_ms=round(release, 1) if well else None,
         makeup_db=round(makeup_db, 2),
-        reduction_db=Reduction(median=round(float(np.median(taken)), 2), p95=round(float(np.percentile(taken, 95)), 2)),
+        reduction_db=ReductionPercentiles(
+            median=round(float(np.median(reduction_db)), 2), p95=round(float(np.percentile(reduction_db, 95)), 2)
+        ),
         above=round(above, 3),
-        fit_db=round(left_db, 3),
+        fit_db=round(misfit_db, 3),
         note="; ".join(notes),
     )

@@ -1,4 +1,4 @@
-"""The contract of `compare --json`."""
+"""Contract of `compare --json`."""
 
 from __future__ import annotations
 
@@ -13,38 +13,39 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Aligned:
-    """How AFTER lies to BEFORE."""
+class AlignmentReport:
+    """Delay, polarity, gain and clock of AFTER against BEFORE."""
 
     delay_samples: float
-    """By how much it comes later, without what its filters hold back (minimum phase)."""
+    """Samples by which AFTER comes later, without what its filters hold back (minimum phase)."""
     polarity: int
-    """1, or -1 when it is upside down."""
+    """1, or -1 where AFTER is upside down."""
     gain_db: float
-    """What all frequencies and levels get alike."""
+    """Gain that all frequencies and levels get alike."""
     drift_ppm: float
-    """By how much its clock is fast."""
+    """Parts in a million by which the clock of AFTER is fast."""
     same_performance: bool
+    """False where nothing of one is found in the other."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Point:
-    """The response at one frequency."""
+class ResponsePoint:
+    """Response of one leg at one frequency."""
 
     frequency_hz: float
     magnitude_db: float
     low_db: float
-    """From here to `high_db` lies the truth in 95 of 100 cases."""
+    """Lower end of the interval, up to `high_db`, that holds the truth in 95 of 100 cases."""
     high_db: float
     phase_deg: float
-    """Without the delay."""
+    """Phase without the delay."""
     leg: str
     """left, right, mid or side."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NamedShape:
-    """A shape that explains the response."""
+class ShapeReport:
+    """Filter that explains a part of the response."""
 
     block: str
     on: str
@@ -57,7 +58,7 @@ class NamedShape:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CompareResult:
-    """All of `deskhand compare --json`."""
+    """Result of `deskhand compare`, as `--json` writes it."""
 
     schema: int
     deskhand: str
@@ -66,23 +67,23 @@ class CompareResult:
     sample_rate_hz: int
     duration_s: float
     channels: int
-    alignment: Aligned
-    response: tuple[Point, ...]
-    shapes: tuple[NamedShape, ...]
+    alignment: AlignmentReport
+    response: tuple[ResponsePoint, ...]
+    shapes: tuple[ShapeReport, ...]
     shapes_rms_db: float | None
-    """What the shapes leave of the response."""
+    """RMS of the response that the shapes leave unexplained."""
     dynamics: tuple[Dynamics, ...]
     residual_db: float | None
-    """What response and moving gain leave of AFTER."""
+    """Level of what response and moving gain leave of AFTER, against AFTER."""
     distortion_db: float | None
-    """What is new in AFTER while it plays, against its level."""
+    """Level of what is new in AFTER while it plays, against its own."""
     noise_dbfs: float | None
-    """What is new in its pauses."""
+    """Level of what is new in the pauses of AFTER."""
     loudness_change_lu: float | None
     before: Readings
     after: Readings
     chain_residual_db: float | None
-    """What the nearest chain of our blocks leaves of AFTER."""
+    """Level of what the nearest chain of our blocks leaves of AFTER, against AFTER."""
     verdict: tuple[str, ...]
     not_measured: dict[str, str]
 

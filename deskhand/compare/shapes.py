@@ -1,4 +1,4 @@
-"""A measured response as the fewest named shapes that explain it: passes, shelves, bells, and a gain."""
+"""Fewest named shapes that explain a measured response: passes, shelves, bells, and a gain."""
 
 from __future__ import annotations
 
@@ -26,28 +26,37 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 Kind = Literal["bell", "low-shelf", "high-shelf", "high-pass", "low-pass"]
-MOST: Final = 6
+MOST_SHAPES: Final = 6
+"""Shapes that a response is explained by at most. Common practice, no source."""
 _GOOD_DB: Final = 0.03
+"""RMS of what is left below which no further shape is looked for: as much as windows smear. Common practice, no source."""
 _WORTH: Final = 0.82
 """A further shape must bring what is left below this share. Common practice, no source."""
 _LEAST_GAIN_DB: Final = 0.1
+"""A shape of less gain does next to nothing. Common practice, no source."""
 _LEAST_BETTER_DB: Final = 0.03
 """And by so much, which is more than windows smear. Common practice, no source."""
-_SLOPES: Final = (6.0, 12.0, 18.0, 24.0)
-_FLOOR_DB: Final = 0.02
+_SLOPES_DB_PER_OCTAVE: Final = (6.0, 12.0, 18.0, 24.0)
+"""Slopes of a pass that are tried: orders one to four. Common practice, no source."""
+_LEAST_SURE_DB: Final = 0.02
+"""Added to the uncertainty of each point, so that none decides alone. Common practice, no source."""
 _FAR_DB: Final = 30.0
-_BELLS: Final = (-5.3, 4.3)
-_PASSES: Final = (-6.0, 4.2)
-_QS: Final = (-1.8, 3.6)
-_MOST_DB: Final = 20.0
-"""What people turn: 25 Hz to 20 kHz, Q 0.29 to 12, 20 dB. Common practice, no source."""
-_DEAR: Final = 0.002
-"""What a decibel of a shape's gain costs, in decibels of what is left."""
+"""A point this far below the median counts half. Common practice, no source."""
+_BELL_OCTAVES: Final = (-5.3, 4.3)
+"""Lowest and highest frequency of a bell or shelf, in octaves against 1 kHz: 25 Hz to 20 kHz, what people turn. Common practice, no source."""
+_PASS_OCTAVES: Final = (-6.0, 4.2)
+"""Lowest and highest corner of a pass, in octaves against 1 kHz: 16 Hz to 18 kHz, what people turn. Common practice, no source."""
+_Q_LOG2: Final = (-1.8, 3.6)
+"""Lowest and highest Q as log2: 0.29 to 12, what people turn. Common practice, no source."""
+_MOST_GAIN_DB: Final = 20.0
+"""Largest gain of a shape, either way: what people turn. Common practice, no source."""
+_GAIN_COST: Final = 0.002
+"""Cost of a decibel of a shape's gain, in decibels of what is left: two that undo each other are no explanation. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
-    """One of them."""
+class FilterShape:
+    """Filter of a named shape."""
 
     block: Kind
     frequency_hz: float
@@ -55,138 +64,145 @@ class Shape:
     """None for a pass."""
     q: float | None
     slope_db_per_octave: float | None
-    """Of a pass."""
+    """Slope of a pass; None for the others."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Described:
-    """A response in shapes."""
+class ShapeFit:
+    """Shapes and a gain that explain a response."""
 
-    shapes: tuple[Shape, ...]
+    shapes: tuple[FilterShape, ...]
     gain_db: float
     rms_db: float
-    """What they leave, weighted by how sure the response is."""
+    """RMS of what they leave, weighted by how sure the response is."""
     warped: bool
-    """Whether they follow the tangent mapping to the sample rate, or the analogue filters."""
+    """True where they follow the tangent mapping to the sample rate, False for the analogue filters."""
 
 
-def _db(shape: Shape, hz: Array, rate_hz: float, *, warped: bool) -> Array:
+def _shape_db(shape: FilterShape, hz: Array, rate_hz: float, *, warped: bool) -> Array:
     """(points,) magnitude of a shape, as analogue filters have it or as the tangent mapping to a sample rate does."""
     if warped:
         top = 0.499 * rate_hz
-        at = np.tan(np.pi * np.minimum(hz, top) / rate_hz) / np.tan(np.pi * min(shape.frequency_hz, top) / rate_hz)
+        ratio = np.tan(np.pi * np.minimum(hz, top) / rate_hz) / np.tan(np.pi * min(shape.frequency_hz, top) / rate_hz)
     else:
-        at = hz / shape.frequency_hz
+        ratio = hz / shape.frequency_hz
     if shape.block in ("high-pass", "low-pass"):
         power = np.ones(hz.size)
         order = round((shape.slope_db_per_octave or 12.0) / 6.0)
         sections = pass_prototypes(order=order, high=shape.block == "high-pass", alignment="butterworth")
-        for place, (top_part, bottom) in enumerate(sections):
+        for section, (top_part, bottom) in enumerate(sections):
             # a second-order pass may have another Q than Butterworth's
-            if order == 2 and place == 0 and shape.q is not None:
+            if order == 2 and section == 0 and shape.q is not None:
                 bottom = (bottom[0], 1.0 / shape.q, bottom[2])
-            power = power * analogue_power(top_part, bottom, at)
+            power = power * analogue_power(top_part, bottom, ratio)
     else:
-        made = {"bell": bell_prototype, "low-shelf": low_shelf_prototype, "high-shelf": high_shelf_prototype}[
+        prototype = {"bell": bell_prototype, "low-shelf": low_shelf_prototype, "high-shelf": high_shelf_prototype}[
             shape.block
         ]
-        power = analogue_power(*made(shape.gain_db or 0.0, shape.q or 1.0), at)
+        power = analogue_power(*prototype(shape.gain_db or 0.0, shape.q or 1.0), ratio)
     return np.asarray(db_from_power(np.maximum(power, 1e-12)))
 
 
-def response_db(shapes: Sequence[Shape], hz: Array, rate_hz: float, *, warped: bool) -> Array:
-    """(points,) of all together."""
-    return np.asarray(sum((_db(shape, hz, rate_hz, warped=warped) for shape in shapes), np.zeros(hz.size)))
+def response_db(shapes: Sequence[FilterShape], hz: Array, rate_hz: float, *, warped: bool) -> Array:
+    """(points,) magnitude of several shapes together, in dB."""
+    return np.asarray(sum((_shape_db(shape, hz, rate_hz, warped=warped) for shape in shapes), np.zeros(hz.size)))
 
 
-def _packed(shapes: Sequence[Shape]) -> Array:
-    out: list[float] = []
+def _packed(shapes: Sequence[FilterShape]) -> Array:
+    """(parameters,) of shapes for a search: log2 of frequency and Q, gain in dB; those that a shape has."""
+    values: list[float] = []
     for shape in shapes:
-        out.append(float(np.log2(shape.frequency_hz / 1000.0)))
+        values.append(float(np.log2(shape.frequency_hz / 1000.0)))
         if shape.gain_db is not None:
-            out.append(shape.gain_db)
+            values.append(shape.gain_db)
         if shape.q is not None:
-            out.append(float(np.log2(shape.q)))
-    return np.array(out)
+            values.append(float(np.log2(shape.q)))
+    return np.array(values)
 
 
-def _unpacked(values: Array, like: Sequence[Shape]) -> list[Shape]:
-    out, at = [], 0
+def _unpacked(values: Array, like: Sequence[FilterShape]) -> list[FilterShape]:
+    """Shapes of the same kinds as others, with the parameters that a search has come to."""
+    shapes, index = [], 0
     for shape in like:
-        hz = 1000.0 * 2.0 ** float(np.clip(values[at], *(_PASSES if shape.gain_db is None else _BELLS)))
-        at += 1
+        octaves = np.clip(values[index], *(_PASS_OCTAVES if shape.gain_db is None else _BELL_OCTAVES))
+        hz = 1000.0 * 2.0 ** float(octaves)
+        index += 1
         gain, q = shape.gain_db, shape.q
         if gain is not None:
-            gain = float(np.clip(values[at], -_MOST_DB, _MOST_DB))
-            at += 1
+            gain = float(np.clip(values[index], -_MOST_GAIN_DB, _MOST_GAIN_DB))
+            index += 1
         if q is not None:
-            q = 2.0 ** float(np.clip(values[at], *_QS))
-            at += 1
-        out.append(replace(shape, frequency_hz=hz, gain_db=gain, q=q))
-    return out
+            q = 2.0 ** float(np.clip(values[index], *_Q_LOG2))
+            index += 1
+        shapes.append(replace(shape, frequency_hz=hz, gain_db=gain, q=q))
+    return shapes
 
 
-class _Task:
+class _ResponseFit:
+    """Least-squares fit of shapes to a response, every point counting by how sure it is."""
+
     def __init__(self, hz: Array, level_db: Array, sure_db: Array, rate_hz: float, *, warped: bool) -> None:
         self.hz, self.level_db, self.rate_hz, self.warped = hz, level_db, rate_hz, warped
         # what lies far down, behind a steep pass, is known least and matters least
         below = np.maximum(0.0, np.median(level_db) - level_db)
-        self.weight = 1.0 / np.sqrt(sure_db**2 + _FLOOR_DB**2) / (1.0 + (below / _FAR_DB) ** 2)
+        self.weight = 1.0 / np.sqrt(sure_db**2 + _LEAST_SURE_DB**2) / (1.0 + (below / _FAR_DB) ** 2)
         self.weight /= np.sqrt(np.mean(self.weight**2))
 
-    def left(self, shapes: Sequence[Shape], there: Array | float = 0.0) -> tuple[Array, float]:
-        """(points,) weighted residual with the best gain, and that gain; `there` is what other shapes make."""
-        off = self.level_db - there - response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
+    def left(self, shapes: Sequence[FilterShape], standing_db: Array | float = 0.0) -> tuple[Array, float]:
+        """((points,) weighted residual with the best gain, that gain); `standing_db` is the response of shapes that stand."""
+        off = self.level_db - standing_db - response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
         gain = float(np.sum(self.weight**2 * off) / np.sum(self.weight**2))
         return (off - gain) * self.weight, gain
 
-    def rms(self, shapes: Sequence[Shape]) -> float:
-        return float(np.sqrt(np.mean(self.left(shapes)[0] ** 2) + np.sum(self.dear(shapes) ** 2) / self.hz.size))
+    def rms_db(self, shapes: Sequence[FilterShape]) -> float:
+        """RMS of what shapes leave, with the cost of their gains."""
+        return float(np.sqrt(np.mean(self.left(shapes)[0] ** 2) + np.sum(self.gain_costs(shapes) ** 2) / self.hz.size))
 
-    def dear(self, shapes: Sequence[Shape]) -> Array:
-        """(shapes,) what large gains cost: two that undo each other are no explanation."""
-        gains = np.array([one.gain_db or 0.0 for one in shapes], np.float64)
-        return np.asarray(_DEAR * np.sqrt(self.hz.size) * gains)
+    def gain_costs(self, shapes: Sequence[FilterShape]) -> Array:
+        """(shapes,) cost of each gain: two that undo each other are no explanation."""
+        gains = np.array([shape.gain_db or 0.0 for shape in shapes], np.float64)
+        return np.asarray(_GAIN_COST * np.sqrt(self.hz.size) * gains)
 
-    def refined(self, shapes: Sequence[Shape], *, steps: int = 60) -> list[Shape]:
+    def refined(self, shapes: Sequence[FilterShape], *, steps: int = 60) -> list[FilterShape]:
+        """Shapes, fitted all together from where they stand."""
         if not shapes:
             return []
 
         def left(values: Array) -> Array:
-            made = _unpacked(values, shapes)
-            return np.concatenate([self.left(made)[0], self.dear(made)])
+            candidate = _unpacked(values, shapes)
+            return np.concatenate([self.left(candidate)[0], self.gain_costs(candidate)])
 
-        found = scipy.optimize.least_squares(left, _packed(shapes), loss="soft_l1", f_scale=0.3, max_nfev=steps)
-        return _unpacked(found.x, shapes)
+        solution = scipy.optimize.least_squares(left, _packed(shapes), loss="soft_l1", f_scale=0.3, max_nfev=steps)
+        return _unpacked(solution.x, shapes)
 
-    def refined_last(self, shapes: Sequence[Shape], start: Shape) -> list[Shape]:
+    def refined_last(self, shapes: Sequence[FilterShape], start: FilterShape) -> list[FilterShape]:
         """One more shape, fitted alone while the others stand."""
-        there = response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
+        standing_db = response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
 
         def left(values: Array) -> Array:
-            return self.left(_unpacked(values, [start]), there)[0]
+            return self.left(_unpacked(values, [start]), standing_db)[0]
 
-        found = scipy.optimize.least_squares(left, _packed([start]), loss="soft_l1", f_scale=0.3, max_nfev=15)
-        return _unpacked(found.x, [start])
+        solution = scipy.optimize.least_squares(left, _packed([start]), loss="soft_l1", f_scale=0.3, max_nfev=15)
+        return _unpacked(solution.x, [start])
 
 
-def _pass(block: Kind, hz: float, slope_db_per_octave: float) -> Shape:
+def _pass(block: Kind, hz: float, slope_db_per_octave: float) -> FilterShape:
     """A pass; one of 12 dB an octave may have any Q."""
     q = 0.707 if slope_db_per_octave == 12.0 else None
-    return Shape(block=block, frequency_hz=hz, gain_db=None, q=q, slope_db_per_octave=slope_db_per_octave)
+    return FilterShape(block=block, frequency_hz=hz, gain_db=None, q=q, slope_db_per_octave=slope_db_per_octave)
 
 
-def _starts(task: _Task, shapes: Sequence[Shape]) -> list[Shape]:
+def _starts(fit: _ResponseFit, shapes: Sequence[FilterShape]) -> list[FilterShape]:
     """Shapes that might explain what is left."""
-    left, _ = task.left(shapes)
-    off = left / task.weight
+    left, _ = fit.left(shapes)
+    off = left / fit.weight
     smooth = np.convolve(np.pad(off, 6, mode="edge"), np.ones(13) / 13, "valid")
-    out = []
-    for at in {int(np.argmax(smooth)), int(np.argmin(smooth)), int(np.argmax(np.abs(off)))}:
-        hz, gain = float(task.hz[at]), float(off[at])
+    starts = []
+    for point in {int(np.argmax(smooth)), int(np.argmin(smooth)), int(np.argmax(np.abs(off)))}:
+        hz, gain = float(fit.hz[point]), float(off[point])
         if abs(gain) > 0.02:
-            out += [
-                Shape(block="bell", frequency_hz=hz, gain_db=gain, q=q, slope_db_per_octave=None)
+            starts += [
+                FilterShape(block="bell", frequency_hz=hz, gain_db=gain, q=q, slope_db_per_octave=None)
                 for q in (0.7, 2.0, 6.0)
             ]
     middle = float(np.median(off))
@@ -194,29 +210,30 @@ def _starts(task: _Task, shapes: Sequence[Shape]) -> list[Shape]:
         ("low-shelf", off[: max(3, off.size // 12)], (90.0, 200.0, 450.0)),
         ("high-shelf", off[-max(3, off.size // 12) :], (2000.0, 4500.0, 9000.0)),
     )
-    for block, ends, places in shelves:
-        gain = float(np.median(ends)) - middle
+    for block, end_db, corners_hz in shelves:
+        gain = float(np.median(end_db)) - middle
         if abs(gain) > 0.05:
-            out += [
-                Shape(block=block, frequency_hz=hz, gain_db=gain, q=0.707, slope_db_per_octave=None) for hz in places
+            starts += [
+                FilterShape(block=block, frequency_hz=hz, gain_db=gain, q=0.707, slope_db_per_octave=None)
+                for hz in corners_hz
             ]
     passes: tuple[tuple[Kind, Array, tuple[float, ...]], ...] = (
         ("high-pass", off[: max(3, off.size // 20)], (40.0, 100.0, 220.0)),
         ("low-pass", off[-max(3, off.size // 20) :], (3000.0, 7000.0, 12000.0)),
     )
-    for block, ends, places in passes:
-        if ends.min() < middle - 0.5 and not any(one.block == block for one in shapes):
-            out += [_pass(block, hz, slope) for slope in _SLOPES for hz in places]
-    return out
+    for block, end_db, corners_hz in passes:
+        if end_db.min() < middle - 0.5 and not any(shape.block == block for shape in shapes):
+            starts += [_pass(block, hz, slope) for slope in _SLOPES_DB_PER_OCTAVE for hz in corners_hz]
+    return starts
 
 
-def describe(hz: Array, level_db: Array, sure_db: Array, sample_rate_hz: float) -> Described:
-    """The fewest named shapes that explain a response.
+def describe(hz: Array, level_db: Array, sure_db: Array, sample_rate_hz: float) -> ShapeFit:
+    """Fewest named shapes that explain a response.
 
     Parameters
     ----------
     hz, level_db : (points,) arrays
-        On a logarithmic grid.
+        Frequency and magnitude, on a logarithmic grid.
     sure_db : (points,) array
         Half of the interval that holds 95 %.
     sample_rate_hz : float
@@ -226,120 +243,129 @@ def describe(hz: Array, level_db: Array, sure_db: Array, sample_rate_hz: float) 
     One shape more as long as it brings what is left to four fifths; all are fitted again together. Filters are taken as their
     analogue prototypes (Audio EQ Cookbook, W3C Note 2021) or as the tangent mapping makes them, whichever leaves less.
     """
-    found: list[Described] = []
+    fits: list[ShapeFit] = []
     for warped in (False, True):
-        task = _Task(hz, level_db, sure_db, sample_rate_hz, warped=warped)
-        for begun in _beginnings(task):
-            made = _merged(task, _pruned(task, _greedy(task, begun)))
-            said, gain_db = _said(made, task.left(made)[1])
-            found.append(
-                Described(
-                    shapes=tuple(sorted(said, key=lambda one: one.frequency_hz)),
+        fit = _ResponseFit(hz, level_db, sure_db, sample_rate_hz, warped=warped)
+        for beginning in _beginnings(fit):
+            shapes = _merged(fit, _pruned(fit, _greedy(fit, beginning)))
+            least_gain_shapes, gain_db = _with_least_gain(shapes, fit.left(shapes)[1])
+            fits.append(
+                ShapeFit(
+                    shapes=tuple(sorted(least_gain_shapes, key=lambda shape: shape.frequency_hz)),
                     gain_db=gain_db,
-                    rms_db=task.rms(made),
+                    rms_db=fit.rms_db(shapes),
                     warped=warped,
                 )
             )
-        if found and min(one.rms_db for one in found) < _GOOD_DB:
+        if fits and min(candidate.rms_db for candidate in fits) < _GOOD_DB:
             break
-    nearest = min(one.rms_db for one in found)
+    nearest = min(candidate.rms_db for candidate in fits)
     # the fewest among those that are as good
-    as_good = [one for one in found if one.rms_db <= max(1.25 * nearest, nearest + _LEAST_BETTER_DB)]
-    return min(as_good, key=lambda one: (len(one.shapes), _unusual(one.shapes), one.rms_db))
+    as_good = [candidate for candidate in fits if candidate.rms_db <= max(1.25 * nearest, nearest + _LEAST_BETTER_DB)]
+    return min(as_good, key=lambda candidate: (len(candidate.shapes), _unusual(candidate.shapes), candidate.rms_db))
 
 
-def _unusual(shapes: Sequence[Shape]) -> float:
-    """How far passes are from 12 dB an octave, which most are, where the programme does not tell."""
-    return sum(abs((one.slope_db_per_octave or 12.0) - 12.0) for one in shapes)
+def _unusual(shapes: Sequence[FilterShape]) -> float:
+    """Distance of all passes from 12 dB an octave, which most have, where the programme does not tell."""
+    return sum(abs((shape.slope_db_per_octave or 12.0) - 12.0) for shape in shapes)
 
 
-def _said(shapes: Sequence[Shape], gain_db: float) -> tuple[list[Shape], float]:
+def _with_least_gain(shapes: Sequence[FilterShape], gain_db: float) -> tuple[list[FilterShape], float]:
     """Each shelf as the one that leaves the least gain besides: lifting all below is the same as lowering all above, and a gain."""
-    out, left = list(shapes), gain_db
-    other = {"low-shelf": "high-shelf", "high-shelf": "low-shelf"}
-    for at, one in enumerate(out):
-        if one.block in other and one.gain_db is not None and abs(left + one.gain_db) < abs(left) - 0.05:
-            left += one.gain_db
-            out[at] = replace(one, block=other[one.block], gain_db=-one.gain_db)  # type: ignore[arg-type]
-    return out, left
+    turned, left = list(shapes), gain_db
+    opposite = {"low-shelf": "high-shelf", "high-shelf": "low-shelf"}
+    for index, shape in enumerate(turned):
+        if shape.block in opposite and shape.gain_db is not None and abs(left + shape.gain_db) < abs(left) - 0.05:
+            left += shape.gain_db
+            turned[index] = replace(shape, block=opposite[shape.block], gain_db=-shape.gain_db)  # type: ignore[arg-type]
+    return turned, left
 
 
-def _greedy(task: _Task, begun: list[Shape]) -> list[Shape]:
+def _greedy(fit: _ResponseFit, beginning: list[FilterShape]) -> list[FilterShape]:
     """One shape more as long as it is worth it."""
-    shapes = list(begun)
-    rms = task.rms(shapes)
-    while len(shapes) < MOST and rms > _GOOD_DB:
-        every = sorted(([*shapes, *task.refined_last(shapes, start)] for start in _starts(task, shapes)), key=task.rms)
+    shapes = list(beginning)
+    rms_db = fit.rms_db(shapes)
+    while len(shapes) < MOST_SHAPES and rms_db > _GOOD_DB:
+        candidates = sorted(
+            ([*shapes, *fit.refined_last(shapes, start)] for start in _starts(fit, shapes)), key=fit.rms_db
+        )
         # the nearest, and the nearest of each kind
-        kinds = {one[-1].block: one for one in reversed(every)}
-        tried = every[:2] + [one for one in kinds.values() if all(one is not other for other in every[:2])]
+        nearest = candidates[:2]
+        kinds = {candidate[-1].block: candidate for candidate in reversed(candidates)}
+        tried = nearest + [
+            candidate for candidate in kinds.values() if all(candidate is not chosen for chosen in nearest)
+        ]
         if not tried:
             break
-        again = min((task.refined(one) for one in tried), key=task.rms)
-        now = task.rms(again)
-        if now > _WORTH * rms or rms - now < _LEAST_BETTER_DB:
+        better = min((fit.refined(candidate) for candidate in tried), key=fit.rms_db)
+        better_db = fit.rms_db(better)
+        if better_db > _WORTH * rms_db or rms_db - better_db < _LEAST_BETTER_DB:
             break
-        shapes, rms = again, now
+        shapes, rms_db = better, better_db
     return shapes
 
 
-def _beginnings(task: _Task) -> list[list[Shape]]:
-    """From nothing, and from a pass where an end falls away."""
-    out: list[list[Shape]] = [[]]
-    level = task.level_db
+def _beginnings(fit: _ResponseFit) -> list[list[FilterShape]]:
+    """Shapes to begin with: none, and a pass where an end falls away."""
+    beginnings: list[list[FilterShape]] = [[]]
+    level = fit.level_db
     edge = max(3, level.size // 16)
     passes: tuple[tuple[Kind, Array, tuple[float, ...]], ...] = (
         ("high-pass", level[:edge], (40.0, 90.0, 180.0)),
         ("low-pass", level[-edge:], (4000.0, 9000.0, 14000.0)),
     )
-    for block, ends, places in passes:
-        if float(np.median(level)) - float(ends.min()) < 1.0:
+    for block, end_db, corners_hz in passes:
+        if float(np.median(level)) - float(end_db.min()) < 1.0:
             continue
-        tried = [[_pass(block, hz, slope)] for slope in _SLOPES for hz in places]
-        made = sorted((task.refined(one, steps=20) for one in tried), key=task.rms)
+        tried = [[_pass(block, hz, slope)] for slope in _SLOPES_DB_PER_OCTAVE for hz in corners_hz]
         slopes: set[float | None] = set()
-        for one in made:
-            if one[0].slope_db_per_octave not in slopes and len(slopes) < 2:
-                slopes.add(one[0].slope_db_per_octave)
-                out.append(one)
-    return out
+        for beginning in sorted((fit.refined(shapes, steps=20) for shapes in tried), key=fit.rms_db):
+            if beginning[0].slope_db_per_octave not in slopes and len(slopes) < 2:
+                slopes.add(beginning[0].slope_db_per_octave)
+                beginnings.append(beginning)
+    return beginnings
 
 
-def _pruned(task: _Task, shapes: list[Shape]) -> list[Shape]:
-    """Without those that do next to nothing."""
-    out = list(shapes)
+def _without(shapes: Sequence[FilterShape], *left_out: FilterShape) -> list[FilterShape]:
+    """Shapes but for some of them, told apart by what they are and not by their values."""
+    return [shape for shape in shapes if all(shape is not spare for spare in left_out)]
+
+
+def _pruned(fit: _ResponseFit, shapes: list[FilterShape]) -> list[FilterShape]:
+    """Shapes without those that do next to nothing."""
+    needed = list(shapes)
     while True:
-        small = [one for one in out if one.gain_db is not None and abs(one.gain_db) < _LEAST_GAIN_DB]
+        small = [shape for shape in needed if shape.gain_db is not None and abs(shape.gain_db) < _LEAST_GAIN_DB]
         spare = [
-            one
-            for one in out
-            if one in small
-            or task.rms([other for other in out if other is not one])
-            < max(task.rms(out) / _WORTH**0.5, task.rms(out) + _LEAST_BETTER_DB)
+            shape
+            for shape in needed
+            if shape in small
+            or fit.rms_db(_without(needed, shape))
+            < max(fit.rms_db(needed) / _WORTH**0.5, fit.rms_db(needed) + _LEAST_BETTER_DB)
         ]
         if not spare:
-            return out
-        out.remove(min(spare, key=lambda one: task.rms([other for other in out if other is not one])))
-        out = task.refined(out)
+            return needed
+        needed.remove(min(spare, key=lambda shape: fit.rms_db(_without(needed, shape))))
+        needed = fit.refined(needed)
 
 
-def _merged(task: _Task, shapes: list[Shape]) -> list[Shape]:
+def _merged(fit: _ResponseFit, shapes: list[FilterShape]) -> list[FilterShape]:
     """Two shapes as one bell where that is as good: two shelves that face each other make a hump."""
-    out = list(shapes)
+    merged = list(shapes)
     while True:
-        allowed = max(task.rms(out) / _WORTH**0.5, task.rms(out) + _LEAST_BETTER_DB)
-        best: list[Shape] | None = None
-        for one, other in itertools.combinations([shape for shape in out if shape.gain_db is not None], 2):
-            hz = float(np.sqrt(one.frequency_hz * other.frequency_hz))
-            rest = [shape for shape in out if shape is not one and shape is not other]
-            # what the two make there, against what they make far from it
-            three = np.array([hz / 8.0, hz, hz * 8.0])
-            made = response_db([one, other], three, task.rate_hz, warped=False)
-            gain = float(made[1] - 0.5 * (made[0] + made[2])) or 0.5
-            start = Shape(block="bell", frequency_hz=hz, gain_db=gain, q=0.8, slope_db_per_octave=None)
-            tried = task.refined([*rest, start])
-            if task.rms(tried) < allowed and (best is None or task.rms(tried) < task.rms(best)):
+        allowed_db = max(fit.rms_db(merged) / _WORTH**0.5, fit.rms_db(merged) + _LEAST_BETTER_DB)
+        best: list[FilterShape] | None = None
+        for first, second in itertools.combinations([shape for shape in merged if shape.gain_db is not None], 2):
+            hz = float(np.sqrt(first.frequency_hz * second.frequency_hz))
+            # gain of the two in their middle, against that far from it
+            below, middle, above = response_db(
+                [first, second], np.array([hz / 8.0, hz, hz * 8.0]), fit.rate_hz, warped=False
+            )
+            gain = float(middle - 0.5 * (below + above)) or 0.5
+            bell = FilterShape(block="bell", frequency_hz=hz, gain_db=gain, q=0.8, slope_db_per_octave=None)
+            tried = fit.refined([*_without(merged, first, second), bell])
+            if fit.rms_db(tried) < allowed_db and (best is None or fit.rms_db(tried) < fit.rms_db(best)):
                 best = tried
         if best is None:
-            return out
-        out = best
+            return merged
+        merged = best

@@ -17,13 +17,16 @@ if TYPE_CHECKING:
     Sound = NDArray[np.float64]
 
 _PROGRESSIONS: Final = ((0, 7, 9, 5), (0, 5, 9, 7), (9, 5, 0, 7), (0, 9, 5, 7))
+"""Roots of four chords in semitones over the key (I V vi IV, and others of popular songs). Common practice, no source."""
 _MINOR_STEPS: Final = (2, 4, 9, 11)
+"""Degrees of a major key whose triads have a minor third: ii, iii, vi and vii (textbooks of harmony)."""
 _SCALE: Final = (0, 2, 4, 5, 7, 9, 11)
+"""Major scale in semitones (textbooks of harmony)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Song:
-    """What is played."""
+    """Song that the band plays."""
 
     tempo_bpm: float
     key_midi: int
@@ -44,7 +47,7 @@ class Song:
 
     @property
     def end_s(self) -> float:
-        """When the last bar ends."""
+        """Moment at which the last bar ends."""
         return self.start_s + self.bars * self.bar_s
 
     def chord(self, bar: int) -> tuple[int, ...]:
@@ -68,7 +71,7 @@ def pick_song(rng: np.random.Generator, *, start_s: float, length_s: float) -> S
 
 @dataclass(slots=True, kw_only=True)
 class Part:
-    """What one source plays: one row or two, and when it is meant to sound."""
+    """Part that one source plays: one row or two, and when it is meant to sound."""
 
     sound: NDArray[np.float64]
     """(1 or 2, frames)."""
@@ -101,18 +104,18 @@ class Band:
         for bar in range(song.bars):
             start = song.start_s + bar * song.bar_s
             for beat in (0.0, 2.0, *((1.5,) if busy else (2.5,))):
-                at = start + beat * song.beat_s + self._late()
-                add(kick, sounds.kick(rng), at, float(rng.uniform(0.8, 1.0)))
-                kicks.append(at)
+                hit_s = start + beat * song.beat_s + self._late()
+                add(kick, sounds.kick(rng), hit_s, float(rng.uniform(0.8, 1.0)))
+                kicks.append(hit_s)
             for beat in (1.0, 3.0):
-                at = start + beat * song.beat_s + self._late()
-                add(snare, sounds.snare(rng), at, float(rng.uniform(0.8, 1.0)))
-                snares.append(at)
+                hit_s = start + beat * song.beat_s + self._late()
+                add(snare, sounds.snare(rng), hit_s, float(rng.uniform(0.8, 1.0)))
+                snares.append(hit_s)
             for eighth in range(8):
-                at = start + eighth * song.beat_s / 2 + self._late()
+                hit_s = start + eighth * song.beat_s / 2 + self._late()
                 hat = sounds.cymbal(rng, 0.035) * float(rng.uniform(0.12, 0.2))
-                add(cymbals[0], hat, at, 0.6)
-                add(cymbals[1], hat, at + 0.0002, 1.0)
+                add(cymbals[0], hat, hit_s, 0.6)
+                add(cymbals[1], hat, hit_s + 0.0002, 1.0)
             if bar % 4 == 0:
                 crash = sounds.cymbal(rng, 0.8) * 0.3
                 add(cymbals[0], crash, start, 1.0)
@@ -121,7 +124,7 @@ class Band:
 
     def bass(self) -> Part:
         """Eighths or quarters on the root."""
-        rng, song, out = self.rng, self.song, self._empty()
+        rng, song, line = self.rng, self.song, self._empty()
         step = 0.5 if rng.random() < 0.5 else 1.0
         for bar in range(song.bars):
             root = song.key_midi - 12 + song.chord(bar)[0] % 12
@@ -132,13 +135,13 @@ class Band:
                     rng, sounds.note_hz(midi), step * song.beat_s * 0.98, bright=0.12, decay_s=2.5, pick=0.05
                 )
                 add(
-                    out,
+                    line,
                     note,
                     song.start_s + bar * song.bar_s + count * step * song.beat_s + self._late(),
                     float(rng.uniform(0.8, 1.0)),
                 )
-        out = np.tanh(1.2 * out)
-        return Part(sound=out[None], spans_s=[(song.start_s, song.end_s)])
+        line = np.tanh(1.2 * line)
+        return Part(sound=line[None], spans_s=[(song.start_s, song.end_s)])
 
     def guitar(self, *, drive: float, arpeggio: bool, tail_s: float, spread: float) -> Part:
         """An electric guitar through an amplifier, in a stereo room."""
@@ -148,13 +151,13 @@ class Band:
             base = song.key_midi + 12
             voicing = sorted({base + step % 12 for step in chord} | {base + 12 + chord[0] % 12})
             for eighth in range(8):
-                at = song.start_s + bar * song.bar_s + eighth * song.beat_s / 2 + self._late()
+                stroke_s = song.start_s + bar * song.bar_s + eighth * song.beat_s / 2 + self._late()
                 if arpeggio:
                     midi = voicing[(eighth * 3) % len(voicing)] + 12
-                    add(dry, sounds.pluck(rng, sounds.note_hz(midi), song.beat_s * 0.9, bright=0.6), at, 0.8)
+                    add(dry, sounds.pluck(rng, sounds.note_hz(midi), song.beat_s * 0.9, bright=0.6), stroke_s, 0.8)
                 elif eighth not in (1, 5):
                     for order, midi in enumerate(voicing):
-                        strum = at + 0.009 * (order if eighth % 2 == 0 else len(voicing) - order)
+                        strum = stroke_s + 0.009 * (order if eighth % 2 == 0 else len(voicing) - order)
                         add(dry, sounds.pluck(rng, sounds.note_hz(midi), song.beat_s * 0.55, bright=0.45), strum, 0.4)
         amped = sounds.amplifier(dry, drive)
         response = sounds.room_response(rng, tail_s=tail_s, wet=spread, early_ms=(11.0, 17.0, 23.0))
@@ -162,52 +165,52 @@ class Band:
 
     def acoustic(self) -> Part:
         """A strummed acoustic guitar."""
-        rng, song, out = self.rng, self.song, self._empty()
+        rng, song, strings = self.rng, self.song, self._empty()
         for bar in range(song.bars):
             chord = song.chord(bar)
             voicing = sorted(
                 {song.key_midi + 5 + step % 12 for step in chord} | {song.key_midi + 17 + step % 12 for step in chord}
             )
             for eighth in (0, 2, 3, 5, 6, 7):
-                at = song.start_s + bar * song.bar_s + eighth * song.beat_s / 2 + self._late()
+                stroke_s = song.start_s + bar * song.bar_s + eighth * song.beat_s / 2 + self._late()
                 down = eighth % 2 == 0
                 for order, midi in enumerate(voicing):
-                    when = at + 0.008 * (order if down else len(voicing) - order)
+                    note_s = stroke_s + 0.008 * (order if down else len(voicing) - order)
                     note = sounds.pluck(
                         rng, sounds.note_hz(midi), song.beat_s * 0.8, bright=0.5, decay_s=1.6, pick=0.25
                     )
-                    add(out, note, when, 0.35 if down else 0.22)
-        out = ss.sosfilt(ss.butter(1, 90, "highpass", fs=RATE_HZ, output="sos"), out)
+                    add(strings, note, note_s, 0.35 if down else 0.22)
+        strings = ss.sosfilt(ss.butter(1, 90, "highpass", fs=RATE_HZ, output="sos"), strings)
         # the box and the pickup round the hardest strokes
-        out = 2.0 * np.tanh(out / 2.0)
-        return Part(sound=out[None], spans_s=[(song.start_s, song.end_s)])
+        strings = 2.0 * np.tanh(strings / 2.0)
+        return Part(sound=strings[None], spans_s=[(song.start_s, song.end_s)])
 
     def keys(self) -> Part:
         """An electric piano in stereo, a little wide."""
-        rng, song, out = self.rng, self.song, np.zeros((2, self.frames))
+        rng, song, dry = self.rng, self.song, np.zeros((2, self.frames))
         for bar in range(song.bars):
             for half in range(2):
-                at = song.start_s + bar * song.bar_s + half * 2 * song.beat_s
+                chord_s = song.start_s + bar * song.bar_s + half * 2 * song.beat_s
                 for order, step in enumerate(song.chord(bar)):
                     midi = song.key_midi + 20 + (step + 4) % 12
                     note = sounds.electric_piano(sounds.note_hz(midi), 2 * song.beat_s)
-                    place = 0.25 * (order - 1)
-                    when = at + self._late()
-                    add(out[0], note, when, np.sqrt(0.5 * (1 - place)))
-                    add(out[1], note, when, np.sqrt(0.5 * (1 + place)))
+                    pan = 0.25 * (order - 1)
+                    note_s = chord_s + self._late()
+                    add(dry[0], note, note_s, np.sqrt(0.5 * (1 - pan)))
+                    add(dry[1], note, note_s, np.sqrt(0.5 * (1 + pan)))
         response = sounds.room_response(rng, tail_s=0.4, wet=0.25, early_ms=(9.0, 14.0))
-        wet = np.array([ss.oaconvolve(row, side)[: self.frames] for row, side in zip(out, response, strict=True)])
+        wet = np.array([ss.oaconvolve(row, side)[: self.frames] for row, side in zip(dry, response, strict=True)])
         return Part(sound=wet, spans_s=[(song.start_s, song.end_s)])
 
     def vocal(self, *, octave: int, size: float, offset: int, starts_bar: int) -> Part:
         """A voice that sings syllables on the scale, a phrase of two bars at a time with a breath between."""
-        rng, song, out = self.rng, self.song, self._empty()
+        rng, song, voice = self.rng, self.song, self._empty()
         spans = []
         base = song.key_midi + octave
         degree = int(rng.integers(0, 4)) + offset
         for bar in range(starts_bar, song.bars - 1, 2):
-            at = song.start_s + bar * song.bar_s + self._late()
-            begin = at
+            syllable_s = song.start_s + bar * song.bar_s + self._late()
+            begin_s = syllable_s
             count = int(rng.integers(5, 8))
             length = 1.7 * song.bar_s / count
             for order in range(count):
@@ -222,21 +225,21 @@ class Band:
                     ("s", "t", "m", "")[int(rng.integers(4))],
                     size=size,
                 )
-                add(out, sung / (np.sqrt(np.mean(sung**2)) + 1e-9), at, float(rng.uniform(0.8, 1.1)))
-                at += length
-            spans.append((begin, at))
-        return Part(sound=out[None], spans_s=spans)
+                add(voice, sung / (np.sqrt(np.mean(sung**2)) + 1e-9), syllable_s, float(rng.uniform(0.8, 1.1)))
+                syllable_s += length
+            spans.append((begin_s, syllable_s))
+        return Part(sound=voice[None], spans_s=spans)
 
     def speech(self, *, start_s: float, length_s: float, hz: float, size: float) -> Part:
         """A person speaks: short syllables, pauses between phrases."""
-        rng, out = self.rng, self._empty()
-        at, spans = start_s, []
-        while at < start_s + length_s:
-            begin = at
+        rng, voice = self.rng, self._empty()
+        syllable_s, spans = start_s, []
+        while syllable_s < start_s + length_s:
+            begin_s = syllable_s
             for order in range(int(rng.integers(5, 10))):
                 length = float(rng.uniform(0.14, 0.26))
                 pitch = hz * (1.08 - 0.02 * order) * float(rng.uniform(0.96, 1.05))
-                said = sounds.syllable(
+                syllable = sounds.syllable(
                     rng,
                     pitch,
                     length,
@@ -245,35 +248,35 @@ class Band:
                     size=size,
                     vibrato=0.0,
                 )
-                add(out, said / (np.sqrt(np.mean(said**2)) + 1e-9), at, float(rng.uniform(0.8, 1.1)))
-                at += length * 0.95
-            spans.append((begin, at))
-            at += float(rng.uniform(0.25, 0.4))
-        return Part(sound=out[None], spans_s=spans)
+                add(voice, syllable / (np.sqrt(np.mean(syllable**2)) + 1e-9), syllable_s, float(rng.uniform(0.8, 1.1)))
+                syllable_s += length * 0.95
+            spans.append((begin_s, syllable_s))
+            syllable_s += float(rng.uniform(0.25, 0.4))
+        return Part(sound=voice[None], spans_s=spans)
 
     def playback(self) -> Part:
         """A pad and a shaker from the laptop."""
-        rng, song, out = self.rng, self.song, np.zeros((2, self.frames))
+        rng, song, sound = self.rng, self.song, np.zeros((2, self.frames))
         for bar in range(song.bars):
-            at = song.start_s + bar * song.bar_s
+            bar_start_s = song.start_s + bar * song.bar_s
             for step in song.chord(bar):
                 swell = sounds.pad(rng, sounds.note_hz(song.key_midi + 12 + step % 12), song.bar_s + 0.5)
                 for side in range(2):
-                    add(out[side], swell[side], at, 0.3)
+                    add(sound[side], swell[side], bar_start_s, 0.3)
             for sixteenth in range(16):
                 grain = sounds.cymbal(rng, 0.02) * (0.5 if sixteenth % 4 == 0 else 0.25)
-                add(out[0], grain, at + sixteenth * song.beat_s / 4, 0.5)
-                add(out[1], grain, at + sixteenth * song.beat_s / 4, 0.8)
-        return Part(sound=out, spans_s=[(song.start_s, song.end_s)])
+                add(sound[0], grain, bar_start_s + sixteenth * song.beat_s / 4, 0.5)
+                add(sound[1], grain, bar_start_s + sixteenth * song.beat_s / 4, 0.8)
+        return Part(sound=sound, spans_s=[(song.start_s, song.end_s)])
 
     def click(self) -> Part:
         """The click the band plays to."""
-        song, out = self.song, self._empty()
+        song, track = self.song, self._empty()
         time_s = np.arange(round(0.03 * RATE_HZ)) / RATE_HZ
         hits = []
         for beat in range(4 * song.bars):
             hz = 1500.0 if beat % 4 == 0 else 1000.0
             beep = np.sin(2 * np.pi * hz * time_s) * np.hanning(time_s.size)
-            add(out, beep, song.start_s + beat * song.beat_s, 0.5)
+            add(track, beep, song.start_s + beat * song.beat_s, 0.5)
             hits.append(song.start_s + beat * song.beat_s)
-        return Part(sound=out[None], spans_s=[(song.start_s, song.end_s)], hits_s=hits)
+        return Part(sound=track[None], spans_s=[(song.start_s, song.end_s)], hits_s=hits)

@@ -1,4 +1,4 @@
-"""What can be made wrong on purpose, each with its truth."""
+"""Faults that are planted on purpose, each with its truth."""
 
 from __future__ import annotations
 
@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import scipy.signal as ss
 
-from deskhand.demo.sounds import RATE_HZ
+from deskhand.demo.sounds import RATE_HZ, SINE_OFFSET_DB
+from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,20 +18,20 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Planted:
-    """One thing made wrong on purpose."""
+class PlantedFault:
+    """Fault made on purpose."""
 
     source: str
     kind: str
     at_s: tuple[float, ...] = ()
-    """When, where it has a time."""
-    what: str = ""
+    """Moments at which it happens, where it has some."""
+    description: str = ""
 
 
 def gain(tracks: Tracks, names: list[str], change_db: float) -> None:
     """Too little or too much gain; what passes full scale is cut by the writer."""
     for name in names:
-        tracks[name] = tracks[name] * 10.0 ** (change_db / 20.0)
+        tracks[name] = tracks[name] * amplitude_from_db(change_db)
 
 
 def hum(tracks: Tracks, name: str, level_dbfs: float, mains_hz: float = 50.03) -> None:
@@ -41,20 +42,20 @@ def hum(tracks: Tracks, name: str, level_dbfs: float, mains_hz: float = 50.03) -
         for multiple, share in ((1, 1.0), (2, 0.5), (3, 0.7), (5, 0.4), (7, 0.2))
     )
     wave = np.asarray(wave) / np.sqrt(np.mean(np.asarray(wave) ** 2))
-    tracks[name] = tracks[name] + wave * 10.0 ** ((level_dbfs - 3.0103) / 20.0)
+    tracks[name] = tracks[name] + wave * amplitude_from_db(level_dbfs - SINE_OFFSET_DB)
 
 
 def invert(tracks: Tracks, name: str) -> None:
-    """Turned upside down."""
+    """Reverse the polarity."""
     tracks[name] = -tracks[name]
 
 
 def dies(tracks: Tracks, name: str, at_s: float, rng: np.random.Generator) -> None:
     """A cable comes loose: only the converter's noise is left."""
     first = round(at_s * RATE_HZ)
-    noise = rng.standard_normal(tracks[name].size) * 10.0 ** (-112 / 20)
-    held = np.clip((first - np.arange(tracks[name].size)) / (0.004 * RATE_HZ), 0.0, 1.0)
-    tracks[name] = tracks[name] * held + noise
+    noise = rng.standard_normal(tracks[name].size) * amplitude_from_db(-112)
+    fade = np.clip((first - np.arange(tracks[name].size)) / (0.004 * RATE_HZ), 0.0, 1.0)
+    tracks[name] = tracks[name] * fade + noise
 
 
 def dropouts(tracks: Tracks, name: str, at_s: tuple[float, ...], length_s: float = 0.02) -> None:
@@ -102,24 +103,24 @@ def howl(
 
 def leak(tracks: Tracks, origin: str, target: str, level_db: float, delay_s: float = 0.0009) -> None:
     """One track heard in another: headphones beside a microphone."""
-    heard = ss.sosfilt(ss.butter(1, (500, 5000), "bandpass", fs=RATE_HZ, output="sos"), tracks[origin])
-    heard = np.concatenate([np.zeros(round(delay_s * RATE_HZ)), heard])[: heard.size]
-    loud = np.sqrt(np.mean(heard[np.abs(heard) > 0.1 * np.abs(heard).max()] ** 2))
-    own = np.sqrt(np.mean(tracks[target] ** 2))
-    tracks[target] = tracks[target] + heard / loud * own * 10.0 ** (level_db / 20.0)
+    bleed = ss.sosfilt(ss.butter(1, (500, 5000), "bandpass", fs=RATE_HZ, output="sos"), tracks[origin])
+    bleed = np.concatenate([np.zeros(round(delay_s * RATE_HZ)), bleed])[: bleed.size]
+    loud_rms = np.sqrt(np.mean(bleed[np.abs(bleed) > 0.1 * np.abs(bleed).max()] ** 2))
+    target_rms = np.sqrt(np.mean(tracks[target] ** 2))
+    tracks[target] = tracks[target] + bleed / loud_rms * target_rms * amplitude_from_db(level_db)
 
 
 def late(tracks: Tracks, name: str, delay_s: float) -> None:
-    """Comes later than it should."""
+    """Delay a track by some time."""
     tracks[name] = np.concatenate([np.zeros(round(delay_s * RATE_HZ)), tracks[name]])[: tracks[name].size]
 
 
 def offset(tracks: Tracks, name: str, share: float) -> None:
-    """DC."""
+    """Direct current, as a share of full scale."""
     tracks[name] = tracks[name] + share
 
 
 def clip(tracks: Tracks, name: str, drive_db: float, then_db: float) -> None:
     """Cut flat in something before the desk, then turned down."""
-    top = np.abs(tracks[name]).max() * 10.0 ** (-drive_db / 20.0)
-    tracks[name] = np.clip(tracks[name], -top, top) * 10.0 ** (then_db / 20.0)
+    top = np.abs(tracks[name]).max() * amplitude_from_db(-drive_db)
+    tracks[name] = np.clip(tracks[name], -top, top) * amplitude_from_db(then_db)

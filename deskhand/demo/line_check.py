@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.demo import faults
-from deskhand.demo.season import _SOURCES, _bleed, _tracks, _with_noise, _write, pick_players
+from deskhand.demo.season import _bleed, _tracks, _with_noise, _write, pick_players
 from deskhand.demo.sounds import RATE_HZ
+from deskhand.demo.venue import SOURCES
+from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -23,19 +25,22 @@ if TYPE_CHECKING:
     Tracks = dict[str, NDArray[np.float64]]
 
 BEFORE_S: Final = 5.0
-"""Nobody plays yet."""
+"""Silence before the first player. Common practice, no source."""
 PLAYED_S: Final = 7.0
+"""Time that each player has. Common practice, no source."""
 PAUSE_S: Final = 2.5
+"""Pause between two players. Common practice, no source."""
 LEFT_OUT: Final = ("audience",)
-"""Nobody plays them."""
+"""Sources that nobody plays."""
 _SOURCE_S: Final = 40.0
+"""Length of the show from which each player's part is taken: it has two speeches and a song. Common practice, no source."""
 _HEARS: Final = {"lead voice": -34, "voice 2": -33, "voice 3": -32, "lectern": -38, "handheld": -38, "overheads": -22, "snare": -28, "kick": -30}  # fmt: skip
-"""By how much softer an open microphone hears what is played."""
+"""Level in dB at which an open microphone hears what another source plays, against that. Common practice, no source."""
 
 
 @dataclass(slots=True, kw_only=True)
 class LineCheck:
-    """What was made."""
+    """Tracks of a line check, with their truth."""
 
     tracks: Tracks
     turns: list[tuple[str, float, float]] = field(default_factory=list)
@@ -45,17 +50,17 @@ class LineCheck:
 
     @property
     def length_s(self) -> float:
-        """Of all of it."""
+        """Length of the whole line check."""
         return self.turns[-1][2] + PAUSE_S
 
 
 def _loudest_part(tracks: list[NDArray[np.float64]]) -> slice:
-    """The stretch of a source's tracks in which it plays most evenly: its quietest seconds are the loudest."""
+    """Stretch of a source's tracks in which it plays most: its median half seconds are the loudest."""
     hop = RATE_HZ // 2
     power = np.mean([track[: track.size // hop * hop].reshape(-1, hop) ** 2 for track in tracks], axis=(0, 2))
-    wide = round(PLAYED_S / 0.5)
-    middle = [float(np.median(power[at : at + wide])) for at in range(power.size - wide + 1)]
-    first = int(np.argmax(middle)) * hop
+    hops = round(PLAYED_S / 0.5)
+    medians = [float(np.median(power[start : start + hops])) for start in range(power.size - hops + 1)]
+    first = int(np.argmax(medians)) * hop
     return slice(first, first + round(PLAYED_S * RATE_HZ))
 
 
@@ -66,65 +71,66 @@ def make_line_check(rng: np.random.Generator, *, problems: bool = True) -> LineC
     ----------
     rng : Generator
     problems : bool
-        Whether some things are wrong: a dead side, exchanged singers, hum, clipping, a side upside down.
+        True to plant faults: a dead side, exchanged singers, hum, clipping, a side upside down.
     """
     band = _tracks(rng, _SOURCE_S, pick_players(rng))
-    names = {name: tracks for name, _, tracks, *_ in _SOURCES}
+    names = {name: tracks for name, _, tracks, *_ in SOURCES}
     order = [name for name in names if name not in LEFT_OUT]
-    made = LineCheck(tracks={})
-    at_s = BEFORE_S
+    line_check = LineCheck(tracks={})
+    begin_s = BEFORE_S
     for name in order:
-        made.turns.append((name, at_s, at_s + PLAYED_S))
-        at_s += PLAYED_S + PAUSE_S
-    frames = round(at_s * RATE_HZ)
+        line_check.turns.append((name, begin_s, begin_s + PLAYED_S))
+        begin_s += PLAYED_S + PAUSE_S
+    frames = round(begin_s * RATE_HZ)
     quiet = {name: np.zeros((len(tracks), frames)) for name, tracks in names.items()}
     fade = np.minimum(
         1.0, np.minimum(np.arange(round(PLAYED_S * RATE_HZ)), np.arange(round(PLAYED_S * RATE_HZ))[::-1]) / 960.0
     )
-    for name, begin_s, _ in made.turns:
+    for name, turn_s, _ in line_check.turns:
         part = _loudest_part([band[track] for track in names[name]])
-        at = slice(round(begin_s * RATE_HZ), round(begin_s * RATE_HZ) + fade.size)
+        turn = slice(round(turn_s * RATE_HZ), round(turn_s * RATE_HZ) + fade.size)
         played = np.array([band[track][part] * fade for track in names[name]])
-        quiet[name][:, at] += played
+        quiet[name][:, turn] += played
         if name in ("click", "playback"):
             continue  # in nobody's air
-        for other, level_db in _HEARS.items():
-            if other != name:
-                for row in quiet[other]:
-                    row[at] += _bleed(played.mean(axis=0), level_db, 0.008, 6000)
-    made.tracks = _with_noise(rng, quiet)
+        for neighbour, level_db in _HEARS.items():
+            if neighbour != name:
+                for row in quiet[neighbour]:
+                    row[turn] += _bleed(played.mean(axis=0), level_db, 0.008, 6000)
+    line_check.tracks = _with_noise(rng, quiet)
     if problems:
-        _plant(made, rng)
-    return made
+        _plant(line_check, rng)
+    return line_check
 
 
-def _plant(made: LineCheck, rng: np.random.Generator) -> None:
-    tracks = made.tracks
+def _plant(line_check: LineCheck, rng: np.random.Generator) -> None:
+    """Plant the faults of a line check, and write down which."""
+    tracks = line_check.tracks
     faults.gain(tracks, ["lead vox"], 22.0)
     np.clip(tracks["lead vox"], -0.999, 0.999, out=tracks["lead vox"])
     faults.invert(tracks, "gtr b r")
     faults.hum(tracks, "bass", -56.0)
-    tracks["pno r"] = rng.standard_normal(tracks["pno r"].size) * 10 ** (-95 / 20)
+    tracks["pno r"] = rng.standard_normal(tracks["pno r"].size) * amplitude_from_db(-95)
     tracks["bv 1"], tracks["bv 2"] = tracks["bv 2"], tracks["bv 1"]
-    made.planted += [
+    line_check.planted += [
         ("lead voice", "clipped"), ("lead voice", "level-high"), ("guitar b", "polarity"), ("bass", "hum"),
         ("piano", "one-sided"), ("voice 2", "swapped"), ("voice 3", "swapped"),
     ]  # fmt: skip
 
 
 def write_line_check(folder: Path, seed: int, date: str) -> LineCheck:
-    """Write one as a recording, with `show.toml` and `truth.json`; the same seed gives the same bytes."""
+    """Write a line check as a recording, with `show.toml` and `truth.json`; the same seed gives the same bytes."""
     folder.mkdir(parents=True, exist_ok=True)
-    made = make_line_check(np.random.default_rng(seed))
-    _write(folder, made.tracks)
+    line_check = make_line_check(np.random.default_rng(seed))
+    _write(folder, line_check.tracks)
     (folder / "show.toml").write_text(
         f'# Invented: nobody played anything.\nname = "Sunday evening, line check"\ndate = {date}\nphase = "line-check"\n',
         "utf-8",
     )
     truth = {
         "invented": True,
-        "turns": [{"source": name, "from_s": begin, "to_s": end} for name, begin, end in made.turns],
-        "planted": [{"source": source, "kind": kind} for source, kind in made.planted],
+        "turns": [{"source": name, "from_s": begin, "to_s": end} for name, begin, end in line_check.turns],
+        "planted": [{"source": source, "kind": kind} for source, kind in line_check.planted],
     }
     (folder / "truth.json").write_text(json.dumps(truth, indent=2) + "\n", "utf-8")
-    return made
+    return line_check

@@ -14,8 +14,9 @@ if TYPE_CHECKING:
     Sound = NDArray[np.float64]
 
 RATE_HZ: Final = 48000
-
-# First to fifth formant in Hz with bandwidths, as textbooks on speech give them for an adult; rounded, from memory.
+"""Sample rate of the demo: that of most desks. Common practice, no source."""
+SINE_OFFSET_DB: Final = 3.0103
+"""A full-scale sine reads 0 dBFS (AES17-2020, 3.12.1): RMS levels are raised by it; four decimals, as the demo's samples are made with."""
 _VOWELS: Final = {
     "a": ((730, 1090, 2440, 3400, 4500), (90, 110, 140, 200, 250)),
     "e": ((530, 1840, 2480, 3500, 4500), (70, 100, 140, 200, 250)),
@@ -23,11 +24,13 @@ _VOWELS: Final = {
     "o": ((500, 880, 2420, 3300, 4500), (70, 90, 130, 200, 250)),
     "u": ((320, 870, 2250, 3300, 4500), (60, 90, 130, 200, 250)),
 }
+"""First to fifth formant in Hz with bandwidths, as textbooks on speech give them for an adult; rounded, from memory."""
 _FORMANT_GAINS: Final = (1.0, 0.6, 0.35, 0.22, 0.12)
+"""Gains of the formants: a voice falls by some decibels from each to the next. Common practice, no source."""
 
 
 def note_hz(midi: float) -> float:
-    """Equal temperament, A4 = 440 Hz (ISO 16)."""
+    """Frequency of a note in equal temperament, A4 = 440 Hz (ISO 16)."""
     return float(440.0 * 2.0 ** ((midi - 69.0) / 12.0))
 
 
@@ -46,22 +49,22 @@ def _string(excitation: np.ndarray, period: int, fraction: float, damping: float
     After Karplus & Strong, Computer Music Journal 7 (1983) 43, and Jaffe & Smith, same issue, 56.
     """
     line = np.zeros(period)
-    out = np.zeros(frames)
+    string = np.zeros(frames)
     last, all_in, all_out = 0.0, 0.0, 0.0
-    at = 0
+    tap = 0
     for index in range(frames):
         fresh = excitation[index] if index < excitation.shape[0] else 0.0
-        value = line[at] + fresh
+        value = line[tap] + fresh
         average = damping * (0.52 * value + 0.48 * last)
         last = value
         tuned = fraction * (average - all_out) + all_in
         all_in, all_out = average, tuned
-        line[at] = tuned
-        out[index] = value
-        at += 1
-        if at == period:
-            at = 0
-    return out
+        line[tap] = tuned
+        string[index] = value
+        tap += 1
+        if tap == period:
+            tap = 0
+    return string
 
 
 def pluck(
@@ -113,18 +116,18 @@ def room_response(
     """(2, frames) responses of a stereo room: the direct sound, some early reflections, decaying noise."""
     frames = round(1.2 * tail_s * RATE_HZ)
     time_s = np.arange(frames) / RATE_HZ
-    out = np.zeros((2, frames))
+    response = np.zeros((2, frames))
     for side in range(2):
         tail = rng.standard_normal(frames) * 10.0 ** (-3.0 * time_s / tail_s)
         tail *= np.clip(time_s / 0.015, 0, 1)
         tail = ss.sosfilt(ss.butter(1, 5000, "lowpass", fs=RATE_HZ, output="sos"), tail)
         tail *= wet / np.sqrt(np.sum(tail**2))
-        out[side] = tail
-        out[side, 0] += 1.0
+        response[side] = tail
+        response[side, 0] += 1.0
         for early in early_ms:
-            at = round((early + rng.uniform(-1.5, 1.5)) * RATE_HZ / 1000)
-            out[side, at] += wet * rng.uniform(0.15, 0.35) * rng.choice([-1.0, 1.0])
-    return out
+            frame = round((early + rng.uniform(-1.5, 1.5)) * RATE_HZ / 1000)
+            response[side, frame] += wet * rng.uniform(0.15, 0.35) * rng.choice([-1.0, 1.0])
+    return response
 
 
 def in_room(sound: Sound, response: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -177,25 +180,25 @@ def pad(rng: np.random.Generator, hz: float, length_s: float) -> NDArray[np.floa
     """(2, frames) of detuned saws behind a low-pass, swelling in and out."""
     frames = round(length_s * RATE_HZ)
     time_s = np.arange(frames) / RATE_HZ
-    out = np.zeros((2, frames))
-    for place in (-0.8, -0.3, 0.3, 0.8):
+    saws = np.zeros((2, frames))
+    for pan in (-0.8, -0.3, 0.3, 0.8):
         tuned = hz * 2.0 ** (rng.uniform(-8, 8) / 1200)
         wave = np.zeros(frames)
         for partial in range(1, int(2200 / tuned) + 1):
             wave += np.sin(2 * np.pi * partial * tuned * time_s + rng.uniform(0, 2 * np.pi)) / partial**1.3
-        out[0] += wave * np.sqrt(0.5 * (1 - place))
-        out[1] += wave * np.sqrt(0.5 * (1 + place))
+        saws[0] += wave * np.sqrt(0.5 * (1 - pan))
+        saws[1] += wave * np.sqrt(0.5 * (1 + pan))
     swell = np.minimum(1.0, np.minimum(time_s / 0.6, (length_s - time_s) / 0.6))
-    return out * swell
+    return saws * swell
 
 
 def _glottis(rng: np.random.Generator, hz: NDArray[np.float64], breath: float) -> Sound:
     """Pulses of a smooth shape (Rosenberg, J. Acoust. Soc. Am. 49 (1971) 583), differentiated, with some breath."""
     phase = np.cumsum(hz / RATE_HZ)
-    place = phase % 1.0
-    opened = 0.5 * (1 - np.cos(np.pi * place / 0.4))
-    closing = np.cos(0.5 * np.pi * (place - 0.4) / 0.24)
-    flow = np.where(place < 0.4, opened, np.where(place < 0.64, closing, 0.0))
+    cycle = phase % 1.0
+    opened = 0.5 * (1 - np.cos(np.pi * cycle / 0.4))
+    closing = np.cos(0.5 * np.pi * (cycle - 0.4) / 0.24)
+    flow = np.where(cycle < 0.4, opened, np.where(cycle < 0.64, closing, 0.0))
     # the closing corner is rounded, as tissue is
     flow = ss.sosfilt(ss.butter(2, 5500, "lowpass", fs=RATE_HZ, output="sos"), flow)
     air = breath * rng.standard_normal(hz.size) * (0.3 + flow)
@@ -248,10 +251,10 @@ def syllable(
             else np.exp(-np.arange(span) / (0.008 * RATE_HZ)) * np.clip(np.arange(span) / 40, 0, 1)
         )
         top = np.sqrt(np.mean(voice**2)) + 1e-9
-        out = np.zeros(frames + span // 2)
-        out[span // 2 :] = voice
-        out[:span] += 0.5 * top * noise / (np.sqrt(np.mean(noise**2)) + 1e-9) * shape
-        return out
+        sung = np.zeros(frames + span // 2)
+        sung[span // 2 :] = voice
+        sung[:span] += 0.5 * top * noise / (np.sqrt(np.mean(noise**2)) + 1e-9) * shape
+        return sung
     if consonant == "m":
         span = min(frames, round(0.06 * RATE_HZ))
         hum = ss.sosfilt(ss.butter(2, 500, "lowpass", fs=RATE_HZ, output="sos"), voice)
@@ -273,7 +276,7 @@ def pink(rng: np.random.Generator, frames: int) -> Sound:
 def claps(rng: np.random.Generator, length_s: float) -> NDArray[np.float64]:
     """(2, frames) of applause."""
     frames = round(length_s * RATE_HZ)
-    out = np.zeros((2, frames))
+    applause = np.zeros((2, frames))
     for _ in range(round(90 * length_s)):
         span = round(0.05 * RATE_HZ)
         clap = (
@@ -281,9 +284,9 @@ def claps(rng: np.random.Generator, length_s: float) -> NDArray[np.float64]:
             * np.exp(-np.arange(span) / (0.006 * RATE_HZ))
             * np.clip(np.arange(span) / 60, 0, 1)
         )
-        at, place = rng.integers(0, max(1, frames - span)), rng.uniform(0.1, 0.9)
-        out[0, at : at + span] += clap * np.sqrt(1 - place)
-        out[1, at : at + span] += clap * np.sqrt(place)
+        start, pan = rng.integers(0, max(1, frames - span)), rng.uniform(0.1, 0.9)
+        applause[0, start : start + span] += clap * np.sqrt(1 - pan)
+        applause[1, start : start + span] += clap * np.sqrt(pan)
     sos = ss.butter(1, (600, 4000), "bandpass", fs=RATE_HZ, output="sos")
     time_s = np.arange(frames) / RATE_HZ
-    return np.asarray(ss.sosfilt(sos, out) * np.minimum(1, np.minimum(time_s / 0.4, (length_s - time_s) / 0.8)))
+    return np.asarray(ss.sosfilt(sos, applause) * np.minimum(1, np.minimum(time_s / 0.4, (length_s - time_s) / 0.8)))

@@ -16,50 +16,54 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from deskhand.compare.run import Compared
+    from deskhand.compare.run import Comparison
 
 _WIDTH, _HEIGHT = 560, 240
 _LEFT, _RIGHT, _TOP, _BOTTOM = 44, 10, 10, 28
+_SINE_OFFSET_DB: Final = 3.01
+"""A full-scale sine reads 0 dBFS (AES17-2020, 3.12.1): levels are raised by 3.01 dB, to the two places that are drawn."""
+_QUIET_DB: Final = 45.0
+"""Moments this far below the loud ones are not drawn. Common practice, no source."""
 _MARKS_HZ: Final = ((31.5, "31"), (63, "63"), (125, "125"), (250, "250"), (500, "500"), (1000, "1k"), (2000, "2k"), (4000, "4k"), (8000, "8k"), (16000, "16k"))  # fmt: skip
 
 
-def _small(compared: Compared) -> list[str]:
-    """What is worth knowing besides, in small print."""
-    result = compared.result
-    out = []
+def _small(comparison: Comparison) -> list[str]:
+    """Small print: residuals, and what is not measured."""
+    result = comparison.result
+    texts = []
     if result.residual_db is not None:
-        out.append(
+        texts.append(
             f"Response and moving gain together leave {number(-result.residual_db, 0)} dB below the level of AFTER unexplained."
         )
     if result.chain_residual_db is not None:
-        out.append(
+        texts.append(
             f"The nearest chain of our blocks (--as-chain) leaves {number(-result.chain_residual_db, 0)} dB below its level: an approximation."
         )
-    out += [
+    texts += [
         f"{name}: not measured, {why}" for name, why in result.not_measured.items() if result.alignment.same_performance
     ]
-    return out
+    return texts
 
 
-def print_comparison(compared: Compared, console: Console) -> None:
-    """Print it for people."""
+def print_comparison(comparison: Comparison, console: Console) -> None:
+    """Print a comparison for people."""
     from rich.text import Text
 
-    result = compared.result
+    result = comparison.result
     console.print(Text(f"{result.before_file} and {result.after_file}, {clock(result.duration_s)}"), style="dim")
     console.print()
     for text in result.verdict:
         console.print(Text(text))
     console.print()
-    for text in _small(compared):
+    for text in _small(comparison):
         console.print(Text(text), style="dim")
 
 
-def chain_text(compared: Compared) -> str:
-    """The nearest chain as house-file blocks, to be pasted under a source."""
+def chain_text(comparison: Comparison) -> str:
+    """Nearest chain as house-file blocks, to be pasted under a source."""
     import tomlkit
 
-    result = compared.result
+    result = comparison.result
     left = (
         "unknown" if result.chain_residual_db is None else f"{number(-result.chain_residual_db, 0)} dB below its level"
     )
@@ -69,7 +73,7 @@ def chain_text(compared: Compared) -> str:
     ]
     document = tomlkit.document()
     chain = tomlkit.aot()
-    for block in compared.chain:
+    for block in comparison.chain:
         chain.append(tomlkit.item(block))
     source = tomlkit.table(is_super_table=True)
     source.append("chain", chain)
@@ -82,18 +86,18 @@ def _x(hz: float) -> float:
     return float(_LEFT + (_WIDTH - _LEFT - _RIGHT) * (np.log2(hz) - low) / (high - low))
 
 
-def _drawn(compared: Compared) -> list[str]:
-    """The legs whose responses are drawn: one for both where nothing sets them apart."""
-    legs = list(dict.fromkeys(point.leg for point in compared.result.response))
-    return legs if any(one.on != "both" for one in compared.result.shapes) else legs[:1]
+def _drawn(comparison: Comparison) -> list[str]:
+    """Legs whose responses are drawn: one for both where nothing sets them apart."""
+    legs = list(dict.fromkeys(point.leg for point in comparison.result.response))
+    return legs if any(shape.on != "both" for shape in comparison.result.shapes) else legs[:1]
 
 
-def response_picture(compared: Compared) -> str:
-    """The response of each leg over frequency, with its confidence band."""
-    points = compared.result.response
+def response_picture(comparison: Comparison) -> str:
+    """Picture of the response of each leg over frequency, with its confidence band."""
+    points = comparison.result.response
     if not points:
         return ""
-    legs = _drawn(compared)
+    legs = _drawn(comparison)
     every = [value for point in points if point.leg in legs for value in (point.low_db, point.high_db)]
     low, high = min([-3.0, *every]), max([3.0, *every])
     low = max(low, high - 48.0)
@@ -114,23 +118,23 @@ def response_picture(compared: Compared) -> str:
     for hz, word in _MARKS_HZ:
         parts.append(f'<line class="grid" x1="{_x(hz):.1f}" x2="{_x(hz):.1f}" y1="{_TOP}" y2="{_HEIGHT - _BOTTOM}"/>')
         parts.append(f'<text x="{_x(hz):.1f}" y="{_HEIGHT - 10}" text-anchor="middle">{word}</text>')
-    for place, leg in enumerate(legs, 1):
-        own = [point for point in points if point.leg == leg]
-        above = " ".join(f"{_x(point.frequency_hz):.1f},{y(point.high_db):.1f}" for point in own)
-        below = " ".join(f"{_x(point.frequency_hz):.1f},{y(point.low_db):.1f}" for point in reversed(own))
-        line = " ".join(f"{_x(point.frequency_hz):.1f},{y(point.magnitude_db):.1f}" for point in own)
-        parts.append(f'<polygon class="band" points="{above} {below}"/><polyline class="leg-{place}" points="{line}"/>')
+    for order, leg in enumerate(legs, 1):
+        leg_points = [point for point in points if point.leg == leg]
+        above = " ".join(f"{_x(point.frequency_hz):.1f},{y(point.high_db):.1f}" for point in leg_points)
+        below = " ".join(f"{_x(point.frequency_hz):.1f},{y(point.low_db):.1f}" for point in reversed(leg_points))
+        line = " ".join(f"{_x(point.frequency_hz):.1f},{y(point.magnitude_db):.1f}" for point in leg_points)
+        parts.append(f'<polygon class="band" points="{above} {below}"/><polyline class="leg-{order}" points="{line}"/>')
     return "".join(parts) + "</svg>"
 
 
-def level_map(compared: Compared, row: int, makeup_db: float) -> str:
-    """What one moving gain takes off against the level that goes in; `makeup_db` is what it gives back."""
-    joint = compared.joint
+def level_map(comparison: Comparison, row: int, makeup_db: float) -> str:
+    """Picture of what one moving gain takes off against the level that goes in; `makeup_db` is what it gives back."""
+    joint = comparison.joint
     if joint is None:
         return ""
-    gain, level = joint.gain_db[row][::20] - makeup_db, joint.level_db[row][::20] + 3.01
-    heard = level > np.percentile(level, 98) - 45.0
-    gain, level = gain[heard], level[heard]
+    gain, level = joint.gain_db[row][::20] - makeup_db, joint.level_db[row][::20] + _SINE_OFFSET_DB
+    playing = level > np.percentile(level, 98) - _QUIET_DB
+    gain, level = gain[playing], level[playing]
     left, right = 10.0 * np.floor(level.min() / 10.0), 10.0 * np.ceil(level.max() / 10.0)
     bottom = min(-3.0, 3.0 * np.floor(np.percentile(gain, 0.5) / 3.0))
     top = max(1.0, float(np.ceil(np.percentile(gain, 99.5))))
@@ -155,13 +159,13 @@ def level_map(compared: Compared, row: int, makeup_db: float) -> str:
     parts.append(f'<text x="{_LEFT + 4}" y="{_TOP + 12}">dB</text>')
     parts.append(f'<text x="{_WIDTH - _RIGHT}" y="{_HEIGHT - _BOTTOM - 4}" text-anchor="end">level, dBFS</text>')
     # at most a thousand dots, evenly over time
-    some = np.unique(np.linspace(0, gain.size - 1, min(1000, gain.size)).astype(int))
-    parts += [f'<circle class="map" cx="{x(level[at]):.1f}" cy="{y(gain[at]):.1f}" r="2"/>' for at in some]
+    dots = np.unique(np.linspace(0, gain.size - 1, min(1000, gain.size)).astype(int))
+    parts += [f'<circle class="map" cx="{x(level[dot]):.1f}" cy="{y(gain[dot]):.1f}" r="2"/>' for dot in dots]
     return "".join(parts) + "</svg>"
 
 
-def _rows(compared: Compared) -> list[tuple[str, str, str]]:
-    """Readings before and after that both have."""
+def _rows(comparison: Comparison) -> list[tuple[str, str, str]]:
+    """(label, before, after) of the readings that both have."""
     names = (
         ("Loudness", "loudness_lufs", "LUFS", 1), ("True peak", "true_peak_dbtp", "dBTP", 1), ("Loudness range", "loudness_range_lu", "LU", 1),
         ("Peaks above level", "crest_db", "dB", 1), ("Slope of the tone", "tilt_db_per_octave", "dB/oct", 1),
@@ -169,47 +173,47 @@ def _rows(compared: Compared) -> list[tuple[str, str, str]]:
         ("Sharpness", "sharpness_acum", "acum", 2), ("Width", "width_db", "dB", 1), ("Right against left", "balance_db", "dB", 1),
         ("Correlation", "correlation", "", 2), ("Lost in mono", "mono_loss_db", "dB", 1),
     )  # fmt: skip
-    out = []
+    rows = []
     for label, name, unit, digits in names:
-        one, other = getattr(compared.result.before, name), getattr(compared.result.after, name)
-        if one is not None and other is not None:
-            out.append((label, f"{number(one, digits)} {unit}".strip(), f"{number(other, digits)} {unit}".strip()))
-    return out
+        before, after = getattr(comparison.result.before, name), getattr(comparison.result.after, name)
+        if before is not None and after is not None:
+            rows.append((label, f"{number(before, digits)} {unit}".strip(), f"{number(after, digits)} {unit}".strip()))
+    return rows
 
 
-def page(compared: Compared, audio: Sequence[tuple[str, str]] = ()) -> str:
-    """The comparison as a page of its own.
+def page(comparison: Comparison, audio: Sequence[tuple[str, str]] = ()) -> str:
+    """Page of a comparison.
 
     Parameters
     ----------
-    compared : Compared
+    comparison : Comparison
     audio : sequence of (name, file)
-        What can be heard, by its address relative to the page.
+        Audio files to listen to, by their addresses relative to the page.
     """
     from importlib import resources
 
-    result = compared.result
+    result = comparison.result
     text = resources.files("deskhand.report").joinpath("compare.html.j2").read_text("utf-8")
     engine, style = environment()
     legs = list(dict.fromkeys(point.leg for point in result.response))
-    drawn = _drawn(compared)
+    drawn = _drawn(comparison)
     legend = f" ({drawn[0]}: line, {drawn[1]}: dashed)" if len(drawn) == 2 else ""
     maps = []
-    if compared.joint is not None and result.dynamics:
-        words = ("Dynamics",) if compared.joint.gain_db.shape[0] == 1 else tuple(f"Dynamics, {leg}" for leg in legs)
-        makeup = {one.on: one.makeup_db for one in result.dynamics}
+    if comparison.joint is not None and result.dynamics:
+        words = ("Dynamics",) if comparison.joint.gain_db.shape[0] == 1 else tuple(f"Dynamics, {leg}" for leg in legs)
+        makeup = {gain.on: gain.makeup_db for gain in result.dynamics}
         named = ("both",) if len(words) == 1 else tuple(legs)
-        maps = [(word, level_map(compared, row, makeup.get(named[row], 0.0))) for row, word in enumerate(words)]
+        maps = [(word, level_map(comparison, row, makeup.get(named[row], 0.0))) for row, word in enumerate(words)]
     return engine.from_string(text).render(
         style=style,
         result=result,
         length=clock(result.duration_s),
-        response=response_picture(compared),
+        response=response_picture(comparison),
         legend=legend,
         shapes_rms=number(result.shapes_rms_db or 0.0, 2),
         maps=maps,
-        rows=_rows(compared),
-        small=_small(compared),
+        rows=_rows(comparison),
+        small=_small(comparison),
         audio=audio,
         start_db=START_DB,
         lowest_db=LOWEST_DB,

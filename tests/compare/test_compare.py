@@ -24,8 +24,8 @@ from hypothesis import strategies as st
 from deskhand.chain.run import run as run_chain
 from deskhand.cli import main
 from deskhand.compare.align import align, shifted
-from deskhand.compare.run import Compared, compare
-from deskhand.compare.shapes import Shape, describe, response_db
+from deskhand.compare.run import Comparison, compare
+from deskhand.compare.shapes import FilterShape, describe, response_db
 from deskhand.house import make_block, parse_house
 
 from ..real import material
@@ -47,7 +47,7 @@ def music(at: int = 0, length_s: float = 15.0) -> np.ndarray:
     return np.ascontiguousarray(found[first : first + round(length_s * RATE_HZ)].T)
 
 
-def between(folder: Path, before: np.ndarray, after: np.ndarray) -> Compared:
+def between(folder: Path, before: np.ndarray, after: np.ndarray) -> Comparison:
     for name, signal in (("before", before), ("after", after)):
         soundfile.write(folder / f"{name}.wav", signal.T, RATE_HZ, subtype="DOUBLE")
     return compare(folder / "before.wav", folder / "after.wav")
@@ -269,7 +269,7 @@ class TestDynamics:
 )
 def test_one_bell_is_one_shape(hz, gain, sign, q, level):
     grid = 1000 * 2.0 ** (np.arange(-60, 50) / 12)
-    truth = Shape(block="bell", frequency_hz=hz, gain_db=sign * gain, q=q, slope_db_per_octave=None)
+    truth = FilterShape(block="bell", frequency_hz=hz, gain_db=sign * gain, q=q, slope_db_per_octave=None)
     noise = np.random.default_rng(1).normal(0.0, 0.01, grid.size)
     found = describe(
         grid, level + response_db([truth], grid, 48000, warped=False) + noise, np.full(grid.size, 0.02), 48000

@@ -1,0 +1,111 @@
+"""Nearest chain of our blocks to what a processor did."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.chain.run import run
+from deskhand.compare.align import shifted
+from deskhand.compare.model import LONG_S, lively
+from deskhand.house import make_block
+from deskhand.units import db_from_power
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.compare.dynamics import Dynamics
+    from deskhand.compare.model import LegModel
+    from deskhand.compare.result import ShapeReport
+
+    Array = NDArray[np.float64]
+
+_LEAST_TRIM_DB: Final = 0.01
+"""A smaller gain is no block. Common practice, no source."""
+_NO_DELAY_SAMPLES: Final = 1e-3
+"""A smaller delay is not taken out. Common practice, no source."""
+
+
+def nearest_chain(
+    model: LegModel,
+    shapes: Sequence[ShapeReport],
+    dynamics: Sequence[Dynamics],
+    flat_db: Sequence[float],
+    polarity: int,
+) -> list[dict[str, object]]:
+    """Nearest chain of our blocks, with their keys as the house file has them: polarity, filters, moving gains, the flat gain.
+
+    Parameters
+    ----------
+    model : LegModel
+    shapes : sequence of ShapeReport
+    dynamics : sequence of Dynamics
+        Gains that move.
+    flat_db : sequence of float
+        Gain of each leg that all frequencies share.
+    polarity : int
+        1, or -1 where AFTER is upside down.
+    """
+    blocks: list[dict[str, object]] = [{"block": "polarity"}] if polarity < 0 else []
+    for shape in shapes:
+        written: dict[str, object] = {"block": shape.block}
+        if shape.on != "both":
+            written["on"] = shape.on
+        written["frequency"] = f"{shape.frequency_hz:g} Hz"
+        if shape.slope_db_per_octave is not None:
+            written["slope"] = f"{shape.slope_db_per_octave:g} dB/oct"
+        else:
+            written |= {"gain": f"{shape.gain_db:g} dB", "q": shape.q}
+        blocks.append(written)
+    for gain in dynamics:
+        if gain.threshold_dbfs is None or gain.ratio is None:
+            continue
+        written = {"block": "compressor"}
+        if gain.on != "both":
+            written["on"] = gain.on
+        written |= {
+            "threshold": f"{gain.threshold_dbfs:g} dBFS", "ratio": gain.ratio, "knee": f"{gain.knee_db:g} dB",
+            "attack": f"{gain.attack_ms:g} ms", "release": f"{gain.release_ms:g} ms", "senses": gain.senses,
+            "makeup": f"{gain.makeup_db:g} dB",
+        }  # fmt: skip
+        blocks.append(written)
+    if len({round(gain_db, 2) for gain_db in flat_db}) == 1:
+        if abs(flat_db[0]) >= _LEAST_TRIM_DB:
+            blocks.append({"block": "trim", "gain": f"{flat_db[0]:.3f} dB"})
+    else:
+        blocks += [
+            {"block": "trim", "on": leg, "gain": f"{gain_db:.3f} dB"}
+            for leg, gain_db in zip(model.legs, flat_db, strict=True)
+        ]
+    return blocks
+
+
+def chain_residual_db(
+    chain: Sequence[dict[str, object]], before: Array, after: Array, rate: int, delay_samples: float
+) -> float | None:
+    """Level of what a chain leaves of AFTER, against AFTER, over at most a minute.
+
+    Parameters
+    ----------
+    chain : sequence of dict
+        Blocks as the house file has them.
+    before, after : (channels, frames) arrays
+        Recordings, aligned.
+    rate : int
+        Sample rate in Hz.
+    delay_samples : float
+        Delay that is left between them.
+    """
+    part = lively(before, rate, LONG_S)
+    before_part, after_part = before[:, part], after[:, part]
+    blocks = [make_block(block) for block in chain]
+    through = run(before_part, blocks, sample_rate_hz=rate) if blocks else before_part
+    if abs(delay_samples) > _NO_DELAY_SAMPLES:
+        through = shifted(through, -delay_samples, 0.0, through.shape[1])
+    edge = min(rate, before_part.shape[1] // 8)
+    left = float(np.sum((after_part - through)[:, edge:-edge] ** 2))
+    power = float(np.sum(after_part[:, edge:-edge] ** 2))
+    return round(float(db_from_power(max(left, 1e-30) / max(power, 1e-30))), 1)
