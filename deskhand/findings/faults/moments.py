@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from deskhand.findings.finding import Finding
     from deskhand.house import Source
-    from deskhand.measure.figures import Event, AnalysisGrid
+    from deskhand.measure.figures import AnalysisGrid, Event
     from deskhand.measure.readings import SourceReading
 
 _DROPOUT: Final = KINDS["dropout"]
