@@ -30,7 +30,9 @@ import sqlalchemy as sa
 
 from deskhand.errors import DeskhandError, HistoryError, UsageError
 from deskhand.store import DEFAULT_NAME, BlindTest, Dismissal, KeptPart, KeptTake, TakeRow, file_of, history_url
+from deskhand.store import engine as engine_module
 from deskhand.store import history as module
+from deskhand.store import rows as rows_module
 from deskhand.store.engine import engine_of, shown
 from deskhand.store.history import History, open_history
 from deskhand.store.tables import METADATA
@@ -207,7 +209,7 @@ class Clock(datetime):
 
 @pytest.fixture
 def clock(monkeypatch: pytest.MonkeyPatch) -> type[Clock]:
-    monkeypatch.setattr(module, "datetime", Clock)
+    monkeypatch.setattr(rows_module, "datetime", Clock)
     monkeypatch.setattr(Clock, "moment", Clock.moment)
     return Clock
 
@@ -967,7 +969,7 @@ class TestSeveralPrograms:
     def test_who_waits_too_long_is_told_and_loses_nothing(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        monkeypatch.setattr(module, "_WAIT_S", 0.05)
+        monkeypatch.setattr(engine_module, "WAIT_S", 0.05)
         url = str(history_url(None, tmp_path))
         history, other = opened(url), opened(url)
         history.keep(take(date="2026-02-22"))
