@@ -1,6 +1,6 @@
-"""Fixtures for all tests, and the list of published sources at the end of a run.
+"""Fixtures for all tests; what a run prints at its end: the published sources, and the runtime by file.
 
-Tests skip where the real audio or a tool cannot be had; DESKHAND_REAL=required makes them fail instead.
+Programs and recordings that a test needs: `support.needs`. Rights of root that it must not have: `support.rights`.
 """
 
 from __future__ import annotations
@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pytest
 
-from .real.material import MaterialMissing
+from tests.support.needs import Missing, require, skip_or_fail
+from tests.support.rights import CHILD, modes_are_ignored, run_without_rights
+from tests.support.runtime import Runtime
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator
@@ -22,6 +24,11 @@ if TYPE_CHECKING:
     from deskhand.check import Checked
 
 _SOURCES: Counter[str] = Counter()
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Measure the run."""
+    config.pluginmanager.register(Runtime())
 
 
 @pytest.fixture
@@ -68,30 +75,34 @@ def checked_show(season: Path) -> Callable[[str], Checked]:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_setup(item: pytest.Item) -> Generator[None, None, None]:
-    """Turn a fixture's missing audio into a skip."""
+    """Skip or fail for want of what a test's marks ask for, or of what its fixtures find missing."""
     try:
+        for mark in item.iter_markers("needs"):
+            require(*mark.args)
         return (yield)
-    except MaterialMissing as error:
-        _skip(error)
+    except Missing as error:
+        skip_or_fail(error)
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_call(item: pytest.Item) -> Generator[None, None, None]:
-    """Turn a test's missing audio into a skip."""
+    """Skip or fail for want of what a test itself finds missing."""
     try:
         return (yield)
-    except MaterialMissing as error:
-        _skip(error)
+    except Missing as error:
+        skip_or_fail(error)
 
 
-def _skip(error: MaterialMissing) -> None:
-    # in CI a skip would hide that nothing was tested
-    if os.environ.get("DESKHAND_REAL") != "required":
-        pytest.skip(str(error))
-    raise error
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """Run a test that modes of files must count for where they do."""
+    if pyfuncitem.get_closest_marker("modes_count") is None or CHILD in os.environ or not modes_are_ignored():
+        return None
+    run_without_rights(pyfuncitem)
+    return True
 
 
-_SLOW: Final = (
+_LONG: Final = (
     "web/test_browser.py", "live/test_jack.py", "compare/", "live/test_watch.py", "reference_model/test_season.py",
     "test_keep.py", "demo/test_season.py", "store/test_history.py", "moves/", "test_render.py",
     "real/test_end_to_end.py", "report/test_page.py", "test_cli.py",
@@ -100,9 +111,9 @@ _SLOW: Final = (
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Slow files first; and collect where expected values come from: an empty source is a mistake."""
+    """Long files first; and collect where expected values come from: an empty source is a mistake."""
     items.sort(
-        key=lambda item: next((at for at, name in enumerate(_SLOW) if f"tests/{name}" in item.nodeid), len(_SLOW))
+        key=lambda item: next((at for at, name in enumerate(_LONG) if f"tests/{name}" in item.nodeid), len(_LONG))
     )
     for item in items:
         for mark in item.iter_markers("source"):

@@ -23,9 +23,8 @@ from click.testing import CliRunner, Result
 from deskhand import __version__
 from deskhand.cli import main
 from deskhand.report.result import json_schema
-
-from .recording.writers import noise, write_wave
-from .schemas import assert_meets_schema
+from tests.support.schemas import assert_meets_schema
+from tests.support.writers import noise, write_wave
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -27,8 +27,8 @@ from deskhand.demo.band import Band, pick_song
 from deskhand.demo.season import _level_dbfs
 from deskhand.store import DEFAULT_NAME, KeptTake
 from deskhand.store.history import open_history
+from tests.support.schemas import assert_meets_schema
 
-from .schemas import assert_meets_schema
 from .store.test_history import shut, somebody_s_folder
 from .test_cli import data_of, run
 

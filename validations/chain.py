@@ -16,14 +16,14 @@ import scipy.signal as ss
 
 from deskhand.chain.run import run
 from deskhand.dsp import dynamics
-from tests.chain import made, read, true_peak_db
 from tests.chain import test_run as runs
 from tests.dsp import test_dynamics as moving
 from tests.dsp import test_filters as still
 from tests.dsp import test_fir as taps
 from tests.mix import test_faders as mixes
-from tests.real import material
-from tests.reference.tables import rows
+from tests.support import material
+from tests.support.chain import made, read, true_peak_db
+from tests.support.tables import rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence

@@ -39,7 +39,7 @@ from tests.mix.test_clearance import (
     song,
     stem,
 )
-from tests.real import material
+from tests.support import material
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -20,7 +20,7 @@ from deskhand.chain.run import run
 from deskhand.compare.linear import GAIN_S
 from deskhand.compare.run import Compared, _lively, compare
 from deskhand.house import make_block
-from tests.real import material
+from tests.support import material
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -25,8 +25,6 @@ from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.dsp.weighting import weighting_sos
 from deskhand.measure.loudness import integrated_lufs, lufs, momentary_lufs, short_term_lufs
 from deskhand.measure.tone import as_heard, tone_db
-from tests.measure.feed import figures_of, reading_of
-from tests.measure.signals import RATE_HZ, burst_between_samples, faded, sine, tones
 from tests.measure.test_invariance import (
     LIMITS,
     MASTER_HZ,
@@ -51,7 +49,6 @@ from tests.measure.test_loudness import (
     stereo,
     summed,
 )
-from tests.real import material
 from tests.real.test_more_peers import (
     CENTRES_HZ,
     CLASS_LIMITS,
@@ -61,6 +58,9 @@ from tests.real.test_more_peers import (
     libebur128,
     third_octaves,
 )
+from tests.support import material
+from tests.support.feed import figures_of, reading_of
+from tests.support.signals import RATE_HZ, burst_between_samples, faded, sine, tones
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -474,7 +474,7 @@ def main() -> None:
     lines = [
         "# Validation: measurements against standards and libraries",
         "",
-        "Made by `make test-all`; every number here was measured in that run. Real audio: tests/real/material.py.",
+        "Made by `make test-all`; every number here was measured in that run. Real audio: tests/support/material.py.",
     ]
     for part in (loudness, bands, peers, filters, ear, rates, levels):
         lines += ["", *part()]

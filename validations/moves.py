@@ -29,7 +29,7 @@ from deskhand.moves.plan import HOME, Heard, levels_of, plan
 from deskhand.reference.keep import source_parts
 from deskhand.reference.normal import tone_predictive, usual_tone_db
 from deskhand.reference.numbers import tone_of
-from tests.measure.feed import figures_of
+from tests.support.feed import figures_of
 from validations.normal import house as reference_of_shows
 from validations.normal import season
 from validations.season_data import tracks_of

@@ -32,7 +32,8 @@ def main() -> None:
     """Write them."""
     from playwright.sync_api import sync_playwright
 
-    from tests.web.conftest import ARGS, CHROMIUM, Served
+    from tests.support.needs import program
+    from tests.web.conftest import ARGS, Served
 
     INTO.mkdir(exist_ok=True)
     folder = Path(tempfile.mkdtemp(prefix="deskhand-pictures-"))
@@ -42,7 +43,7 @@ def main() -> None:
     shutil.copytree(hall / "show-2026-02-22", empty / "show-2026-02-22")
     served, first = Served(hall), Served(empty)
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGS)
+        browser = playwright.chromium.launch(executable_path=program("chromium"), args=ARGS)
         page = browser.new_page()
         page.goto(f"{served.url}/recordings")
         page.locator("article", has_text="1 March 2026").last.locator("button[type=submit]").click()

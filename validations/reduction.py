@@ -18,7 +18,7 @@ from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.measure.readings import read_source
 from deskhand.moves.plan import reduction_db
 from deskhand.moves.reduction import solve
-from tests.measure.feed import figures_of
+from tests.support.feed import figures_of
 from validations.season_data import tracks_of
 
 if TYPE_CHECKING:

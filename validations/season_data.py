@@ -161,7 +161,7 @@ def cache(kind: str) -> Path:
 def tracks_of(kind: str, rng: np.random.Generator, length_s: float, players: dict[str, str]) -> Tracks:
     """The tracks of a clean show of a kind."""
     if kind == "samples":
-        from tests.real.season import sampled_tracks
+        from tests.support.sampled import sampled_tracks
 
         return sampled_tracks(rng, length_s, players)
     return _tracks(rng, length_s, players)
@@ -173,7 +173,7 @@ def make(kind: str, number: int, *, planted: bool) -> dict[str, Any]:
     Parameters
     ----------
     kind : str
-        "synthesised", or "samples" (real samples, see `tests.real.season`).
+        "synthesised", or "samples" (real samples, see `tests.support.sampled`).
     number : int
         Which; the seed.
     planted : bool

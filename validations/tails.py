@@ -16,7 +16,7 @@ import numpy as np
 from deskhand.measure.figures import TAIL_OCTAVES_HZ
 from deskhand.measure.notes import LEAST_DECAYS
 from tests.measure.test_notes import guitar, in_rooms, singing
-from tests.real import material
+from tests.support import material
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator

@@ -19,10 +19,9 @@ from deskhand.chain.run import Chain, WhatIf, run, still_to_come
 from deskhand.errors import HouseError
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
-
-from ..measure.feed import Feed
-from ..real import material, peers
-from . import made, read
+from tests.support import material, peers
+from tests.support.chain import made, read
+from tests.support.feed import Feed
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -9,7 +9,6 @@ from __future__ import annotations
 import functools
 import json
 import re
-import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -27,8 +26,9 @@ from deskhand.compare.align import align, shifted
 from deskhand.compare.run import Compared, compare
 from deskhand.compare.shapes import Shape, describe, response_db
 from deskhand.house import make_block, parse_house
+from tests.support import material
 
-from ..real import material
+from ..support.needs import require
 
 if TYPE_CHECKING:
     from click.testing import Result
@@ -134,8 +134,7 @@ def test_what_is_shifted_is_where_it_should_be():
 
 
 def sox(signal: np.ndarray, *effects: str) -> np.ndarray:
-    if shutil.which("sox") is None:
-        pytest.skip("sox is not installed")
+    require("sox")
     from validations.compare import sox as through
 
     return through(signal, list(effects))
@@ -359,8 +358,7 @@ class TestCommand:
 
 def test_a_twentieth_of_the_study():
     """The whole of it is `validations/compare.py`."""
-    if shutil.which("sox") is None:
-        pytest.skip("sox is not installed")
+    require("sox")
     from validations.compare import CASES, cases
 
     found = list(cases(CASES // 20, length_s=20.0))

@@ -20,11 +20,10 @@ from deskhand.chain.run import Chain, run
 from deskhand.dsp import dynamics
 from deskhand.errors import HouseError
 from deskhand.house import ChainBlock
-
-from ..chain import made, read, true_peak_db
-from ..measure.signals import sine
-from ..real import material
-from ..reference.tables import rows, topic
+from tests.support import material
+from tests.support.chain import made, read, true_peak_db
+from tests.support.signals import sine
+from tests.support.tables import rows, topic
 
 RATE_HZ: Final = 48000
 STATIC: Final = rows("compressor_static")

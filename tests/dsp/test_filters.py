@@ -16,8 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deskhand.dsp import filters
-
-from ..reference.tables import rows
+from tests.support.tables import rows
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

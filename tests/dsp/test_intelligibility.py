@@ -32,7 +32,7 @@ from deskhand.dsp.intelligibility import (
     third_octave_sos,
     window_frames,
 )
-from tests.reference.tables import rows, topic
+from tests.support.tables import rows, topic
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

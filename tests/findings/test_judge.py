@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 import scipy.signal as ss
 
-from ..measure.signals import RATE_HZ, amplitude, at_level, hits, pink, plucks, sine, speech_like, white
-from .judged import findings_of, severity_of, show_of
+from tests.support.judged import findings_of, severity_of, show_of
+from tests.support.signals import RATE_HZ, amplitude, at_level, hits, pink, plucks, sine, speech_like, white
 
 LEVEL_LISTEN_DB, LEVEL_FIX_DB = 2.0, 4.0  # the house file when it says nothing
 

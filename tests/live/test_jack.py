@@ -7,7 +7,6 @@ mid-run and back again; a device that comes back with another rate, or with fewe
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 import time
@@ -19,8 +18,7 @@ import soundfile
 
 from deskhand.demo.line_check import make_line_check
 from deskhand.demo.season import _SOURCES, house_text
-
-from . import desk
+from tests.support import desk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,12 +29,7 @@ CHANNELS = 32
 SMALL_HOUSE = '[house]\nname = "Tern Street Hall"\n[[source]]\nname = "keys"\nrole = "keys"\ntracks = [1, 2]\n'
 
 
-@pytest.fixture(autouse=True)
-def _there() -> None:
-    if not desk.installed():
-        if os.environ.get("DESKHAND_REAL") == "required":
-            pytest.fail("jackd or PortAudio is not installed")
-        pytest.skip("jackd or PortAudio is not installed")
+pytestmark = pytest.mark.needs("jackd", "portaudio")
 
 
 class Live:

@@ -19,9 +19,8 @@ from scipy.ndimage import binary_erosion
 
 from deskhand.measure.activity import activity
 from deskhand.measure.bleed import bleed
-
-from ..real import material
-from .signals import amplitude, hits, plucks, speech_like, white
+from tests.support import material
+from tests.support.signals import amplitude, hits, plucks, speech_like, white
 
 if TYPE_CHECKING:
     from pathlib import Path

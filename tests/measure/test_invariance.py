@@ -19,9 +19,8 @@ import soxr
 
 from deskhand.measure.loud_moments import exceeded_loudness_sone
 from deskhand.measure.readings import Readings
-
-from .feed import reading_of
-from .signals import amplitude, hits, pink, plucks, sine, speech_like
+from tests.support.feed import reading_of
+from tests.support.signals import amplitude, hits, pink, plucks, sine, speech_like
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,7 +8,6 @@ Of Tech 3342 cases 1 to 4 (5 and 6 need the programme files).
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,10 +18,20 @@ import scipy.signal as ss
 import soundfile
 
 from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs, momentary_lufs, short_term_lufs
-
-from ..reference.tables import topic
-from .feed import figures_of, reading_of
-from .signals import LSB_16, RATE_HZ, amplitude, burst_between_samples, faded, pink, sine, speech_like, tones, white
+from tests.support.feed import figures_of, reading_of
+from tests.support.signals import (
+    LSB_16,
+    RATE_HZ,
+    amplitude,
+    burst_between_samples,
+    faded,
+    pink,
+    sine,
+    speech_like,
+    tones,
+    white,
+)
+from tests.support.tables import topic
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -258,7 +267,7 @@ def test_pyloudnorm_agrees(rng: np.random.Generator, kind: str, channels: int) -
 
 
 @pytest.mark.source("ffmpeg, filter ebur128")
-@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="needs ffmpeg, which make test installs where it may")
+@pytest.mark.needs("ffmpeg")
 @pytest.mark.parametrize("kind", KINDS)
 def test_ffmpeg_agrees(rng: np.random.Generator, tmp_path: Path, kind: str) -> None:
     signal = np.stack([MATERIAL[kind](rng), MATERIAL[kind](rng)])

@@ -17,10 +17,9 @@ import soundfile
 
 from deskhand.measure import notes
 from deskhand.measure.figures import TAIL_OCTAVES_HZ
-from tests.real import material
-
-from .feed import RATE_HZ, figures_of
-from .signals import pluck
+from tests.support import material
+from tests.support.feed import RATE_HZ, figures_of
+from tests.support.signals import pluck
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

@@ -18,10 +18,9 @@ import soundfile
 
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
-
-from ..real import material
-from .feed import Feed
-from .signals import amplitude, pluck
+from tests.support import material
+from tests.support.feed import Feed
+from tests.support.signals import amplitude, pluck
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence

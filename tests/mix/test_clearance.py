@@ -1,7 +1,7 @@
 """Whether a voice stands clear in the feed, who covers it, and what giving it room would do.
 
 What is computed from energies is computed here again from signals with scipy; who covers the voice is known where it was
-planted. Real singing, guitars, bass and drums where they serve (tests/real/material.py).
+planted. Real singing, guitars, bass and drums where they serve (tests/support/material.py).
 """
 
 from __future__ import annotations
@@ -37,11 +37,11 @@ from deskhand.mix.clearance import (
     shifted,
     trimmed,
 )
+from tests.support import material
+from tests.support.signals import amplitude, harmonics, hits, pink, plucks, speech_like
+from tests.support.tables import rows, topic
 
-from ..measure.signals import amplitude, harmonics, hits, pink, plucks, speech_like
 from ..measure.test_bleed import heard
-from ..real import material
-from ..reference.tables import rows, topic
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

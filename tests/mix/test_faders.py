@@ -14,11 +14,10 @@ import pytest
 from deskhand.measure.figures import measure_figures
 from deskhand.mix.bus import Strip
 from deskhand.mix.faders import find_faders
-
-from ..chain import read
-from ..measure.feed import Feed
-from ..measure.signals import white
-from ..real import material
+from tests.support import material
+from tests.support.chain import read
+from tests.support.feed import Feed
+from tests.support.signals import white
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -14,9 +14,8 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.house import read_house
-
-from ..measure.signals import RATE_HZ, pink, speech_like
-from ..recording.writers import write_wave
+from tests.support.signals import RATE_HZ, pink, speech_like
+from tests.support.writers import write_wave
 
 if TYPE_CHECKING:
     from pathlib import Path

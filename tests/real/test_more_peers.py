@@ -14,9 +14,9 @@ import pytest
 import scipy.signal as ss
 import soundfile
 
-from ..measure.feed import figures_of, reading_of
-from ..reference.tables import rows
-from . import material
+from tests.support import material
+from tests.support.feed import figures_of, reading_of
+from tests.support.tables import rows
 
 pytestmark = pytest.mark.real
 

@@ -14,8 +14,7 @@ from numpy.typing import NDArray
 
 from deskhand.demo.season import _SOURCES, pick_players
 from deskhand.demo.sounds import RATE_HZ
-
-from .season import sampled_tracks
+from tests.support.sampled import sampled_tracks
 
 pytestmark = pytest.mark.real
 

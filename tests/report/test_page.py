@@ -12,7 +12,7 @@ import pytest
 from deskhand.report.page import page
 from deskhand.report.result import from_plain, plain, to_json, write_atomically
 from deskhand.report.terminal import headline, line
-from tests.schemas import assert_meets_schema
+from tests.support.schemas import assert_meets_schema
 
 VOID = {"meta", "br", "img", "hr", "input", "link"}
 

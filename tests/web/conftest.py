@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or "/usr/bin/chromium"
+from tests.support.needs import program, require
+
 ARGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--autoplay-policy=no-user-gesture-required",
@@ -70,12 +71,11 @@ def served(hall):
 @pytest.fixture(scope="module")
 def browser():
     """Let go of with the module: while it runs, nothing else in this process can run an event loop of its own."""
-    if not Path(CHROMIUM).exists():
-        pytest.skip("no Chromium here")
+    require("chromium")
     from playwright.sync_api import sync_playwright
 
     with sync_playwright() as playwright:
-        made = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGS)
+        made = playwright.chromium.launch(executable_path=program("chromium"), args=ARGS)
         yield made
         made.close()
 

@@ -279,7 +279,7 @@ class TestKeptChecks:
             assert ".deskhand" in asker.refused("check", id=asker.id)
         assert (root / ".deskhand").read_text() == "in the way"
 
-    @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="whoever is root may write everywhere")
+    @pytest.mark.modes_count
     def test_nothing_is_written_into_a_folder_that_is_shut(self, asker):
         asker.hall.root.chmod(0o555)
         try:

@@ -7,7 +7,6 @@ is played LOOPS times over; its length is a multiple of the period.
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
 import time
@@ -29,13 +28,6 @@ def environment(server: str = SERVER) -> dict[str, str]:
         "JACK_NO_START_SERVER": "1",
         "JACK_DEFAULT_SERVER": server,
     }
-
-
-def installed() -> bool:
-    """Whether the server and PortAudio are there."""
-    import ctypes.util
-
-    return shutil.which("jackd") is not None and ctypes.util.find_library("portaudio") is not None
 
 
 @contextmanager
