@@ -16,12 +16,12 @@ import scipy.signal as ss
 
 from deskhand.chain.run import run
 from deskhand.dsp import dynamics
-from tests.chain import test_run as runs
-from tests.dsp import test_dynamics as moving
-from tests.dsp import test_filters as still
-from tests.dsp import test_fir as taps
-from tests.mix import test_faders as mixes
+from tests.support import bells as runs
+from tests.support import dynamics as moving
+from tests.support import fader_mixes as mixes
+from tests.support import filters as still
 from tests.support import material
+from tests.support import oversampling as taps
 from tests.support.chain import made, read, true_peak_db
 from tests.support.tables import rows
 

@@ -21,8 +21,8 @@ from deskhand.chain.run import run
 from deskhand.demo.season import _parts, pick_players
 from deskhand.dsp.intelligibility import INTERNAL_NOISE_DB, index
 from deskhand.house import MidSideBlock
-from tests.dsp.test_intelligibility import BINAURAL_DB, BY_ID, EXAMPLES, QUIET_DB, extended, flat, interrupted, speech
-from tests.mix.test_clearance import (
+from tests.support import material
+from tests.support.clearance import (
     KINDS,
     RATE_HZ,
     TRIMS_DB,
@@ -39,12 +39,12 @@ from tests.mix.test_clearance import (
     song,
     stem,
 )
-from tests.support import material
+from tests.support.intelligibility import BINAURAL_DB, BY_ID, EXAMPLES, QUIET_DB, extended, flat, interrupted, speech
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from tests.mix.test_clearance import Sound
+    from tests.support.clearance import Sound
 
 LEVELS_DB: Final = tuple(float(level) for level in range(-12, 13, 3))
 """Of the voice against everything else."""

@@ -20,8 +20,8 @@ import numpy as np
 from deskhand.demo.line_check import make_line_check
 from deskhand.demo.season import house_text
 from deskhand.recording import open_recording
-from tests.live.test_watch import data_of, times_s, watched
 from tests.support import desk
+from tests.support.line_checks import data_of, times_s, watched
 from tests.support.needs import program
 
 CHECKS: Final = 6

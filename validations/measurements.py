@@ -25,7 +25,9 @@ from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.dsp.weighting import weighting_sos
 from deskhand.measure.loudness import integrated_lufs, lufs, momentary_lufs, short_term_lufs
 from deskhand.measure.tone import as_heard, tone_db
-from tests.measure.test_invariance import (
+from tests.support import material
+from tests.support.feed import figures_of, reading_of
+from tests.support.invariance import (
     LIMITS,
     MASTER_HZ,
     MASTERS,
@@ -38,7 +40,7 @@ from tests.measure.test_invariance import (
     read,
     spreads,
 )
-from tests.measure.test_loudness import (
+from tests.support.loudness import (
     CASES,
     SURROUND,
     TECH_3341,
@@ -49,7 +51,8 @@ from tests.measure.test_loudness import (
     stereo,
     summed,
 )
-from tests.real.test_more_peers import (
+from tests.support.signals import RATE_HZ, burst_between_samples, faded, sine, tones
+from tests.support.third_octaves import (
     CENTRES_HZ,
     CLASS_LIMITS,
     apart_db,
@@ -58,9 +61,6 @@ from tests.real.test_more_peers import (
     libebur128,
     third_octaves,
 )
-from tests.support import material
-from tests.support.feed import figures_of, reading_of
-from tests.support.signals import RATE_HZ, burst_between_samples, faded, sine, tones
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -33,7 +33,7 @@ def main() -> None:
     from playwright.sync_api import sync_playwright
 
     from tests.support.needs import program
-    from tests.web.conftest import ARGS, Served
+    from tests.support.page import ARGS, Served
 
     INTO.mkdir(exist_ok=True)
     folder = Path(tempfile.mkdtemp(prefix="deskhand-pictures-"))

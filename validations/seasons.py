@@ -15,7 +15,7 @@ import numpy as np
 
 from deskhand.check import check
 from deskhand.demo.season import _tracks, _write, house_text
-from tests.demo.test_season import CASES, TIME_TOLERANCE_S
+from tests.support.planted_faults import CASES, TIME_TOLERANCE_S
 
 CLEAN_SHOWS = 20
 PLANTED_SHOWS = 5

@@ -15,13 +15,13 @@ import numpy as np
 
 from deskhand.measure.figures import TAIL_OCTAVES_HZ
 from deskhand.measure.notes import LEAST_DECAYS
-from tests.measure.test_notes import guitar, in_rooms, singing
 from tests.support import material
+from tests.support.notes import guitar, in_rooms, singing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from tests.measure.test_notes import Heard, Sound
+    from tests.support.notes import Heard, Sound
 
 TAILS_S: Final = (0.4, 0.6, 0.8, 1.0, 1.5, 2.0, 3.0)
 SONGS: Final = 16

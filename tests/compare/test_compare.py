@@ -135,14 +135,14 @@ def test_what_is_shifted_is_where_it_should_be():
 
 def sox(signal: np.ndarray, *effects: str) -> np.ndarray:
     require("sox")
-    from validations.compare import sox as through
+    from tests.support.processors import sox as through
 
     return through(signal, list(effects))
 
 
 class TestResponse:
     def test_shapes_of_sox(self, tmp_path):
-        from validations.compare import response_of
+        from tests.support.processors import response_of
 
         effects = [
             "highpass",
@@ -359,7 +359,7 @@ class TestCommand:
 def test_a_twentieth_of_the_study():
     """The whole of it is `validations/compare.py`."""
     require("sox")
-    from validations.compare import CASES, cases
+    from tests.support.processors import CASES, cases
 
     found = list(cases(CASES // 20, length_s=20.0))
     assert [one.kind for one in found] == ["linear", "compressor"]

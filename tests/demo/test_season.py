@@ -15,9 +15,7 @@ from deskhand.check import check
 from deskhand.demo import faults, make_show, season_plan
 from deskhand.demo.season import ShowPlan, _tracks, _write, house_text
 from deskhand.report.result import to_json
-
-TIME_TOLERANCE_S = 0.2
-"""Two blocks of 100 ms."""
+from tests.support.planted_faults import CASES, TIME_TOLERANCE_S
 
 
 def _shows(season):
@@ -85,38 +83,6 @@ def test_same_plan_gives_the_same_bytes(tmp_path):
 def clean() -> dict[str, np.ndarray]:
     """All tracks of one show without problems."""
     return _tracks(np.random.default_rng(4242), 30.0)
-
-
-RNG = np.random.default_rng(5)
-CASES = {
-    "levels, a howl, a side": [
-        (lambda t: faults.gain(t, ["spk lectern"], -80.0), "lectern", "silent", ()),
-        (lambda t: faults.gain(t, ["gtr a l", "gtr a r"], 4.6), "guitar a", "level-high", ()),
-        (lambda t: faults.gain(t, ["agtr"], -5.0), "acoustic", "level-low", ()),
-        (lambda t: faults.clicks(t, "pno l", (18.0, 21.123, 24.0)), "piano", "clicks", (18.0, 21.123, 24.0)),
-        (lambda t: faults.gain(t, ["pb r"], -20.0), "playback", "one-sided", ()),
-        (lambda t: faults.howl(t, "bv 1", 18.5, RNG), "voice 2", "howl", (19.5,)),
-    ],
-    "clipped below full scale, hum beside its pitch, gaps": [
-        (lambda t: t.pop("kick"), "kick", "missing", ()),
-        (lambda t: faults.clip(t, "lead vox", 9.0, 0.0), "lead voice", "clipped", ()),
-        (lambda t: faults.offset(t, "bass", 0.01), "bass", "dc", ()),
-        (lambda t: faults.hum(t, "agtr", -60.0, 49.6), "acoustic", "hum", ()),
-        (lambda t: faults.dropouts(t, "bv 1", (19.0, 22.5)), "voice 2", "dropout", ()),
-        (lambda t: t.update({"pno r": t["pno l"].copy()}), "piano", "duplicate", ()),
-    ],
-    "what dies, what is late or upside down": [
-        (lambda t: faults.wireless_hits(t, "spk lectern", (3.0, 5.0), RNG), "lectern", "wireless-hit", (3.0, 5.0)),
-        (lambda t: faults.dies(t, "oh l", 15.0, RNG), "overheads", "one-sided", (15.0,)),
-        (lambda t: faults.dies(t, "bass", 20.0, RNG), "bass", "silent", (20.0,)),
-        (lambda t: faults.invert(t, "pno l"), "piano", "polarity", ()),
-        (lambda t: faults.late(t, "pb r", 0.006), "playback", "delay", ()),
-    ],
-    "a voice in two inputs, a click in a line input": [
-        (lambda t: t.update({"bv 2": t["bv 1"].copy()}), "voice 3", "duplicate", ()),
-        (lambda t: faults.leak(t, "click", "pno l", -10.0), "piano", "in-the-mix", ()),
-    ],
-}  # fmt: skip
 
 
 @pytest.mark.parametrize("together", CASES)

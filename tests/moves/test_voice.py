@@ -185,7 +185,7 @@ def test_a_desk_with_nothing_but_faders(hall):
 
 def test_a_twentieth_of_the_study():
     """Covered mixes of the invented venue; the whole of it is `validations/space.py`."""
-    from validations import space
+    from tests.support import space
 
     found = space.mixes(space.MIXES // 20, kinds=("synthesised",), dense=False)
     for one in found:

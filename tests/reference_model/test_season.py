@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from deskhand.findings.normal import SHOW_BUDGET
-from validations.normal import Show, raised, show_of, study
-from validations.season_data import CLEAN_SHOWS, PLANTED_SHOWS, made
+from tests.support.normals import Show, raised, show_of, study
+from tests.support.season_data import CLEAN_SHOWS, PLANTED_SHOWS, made
 
 LENGTH_S = 26.0
 CLEAN = CLEAN_SHOWS // 40

@@ -471,7 +471,7 @@ class TestRecordings:
 
 def test_the_first_evening(season, tmp_path_factory, browser):
     """No house yet: a recording is chosen, its sources are put right, and the house file is written and used."""
-    from .conftest import Served, linked
+    from tests.support.page import Served, linked
 
     hall = linked(season, tmp_path_factory.mktemp("first") / "hall", shows=("show-2026-02-22",))
     (hall / "house.toml").unlink()
