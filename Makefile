@@ -19,7 +19,7 @@ demo: $(VENV)/.run
 test: $(VENV)/.test
 	@# one core fetches the recordings and compiles the measuring code and the tests (what is wrong with those is said when they run)
 	@# while the other reads the code
-	{ { $(BIN)/python -m tests.real.material || test -z "$(REAL)"; } && $(BIN)/python -m tests.warm && \
+	{ { $(BIN)/python -m tests.support.material || test -z "$(REAL)"; } && $(BIN)/python -m tests.warm && \
 	  { $(BIN)/python -m pytest --collect-only -q >/dev/null || true; }; } & made=$$!; \
 	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && \
 	$(BIN)/codespell deskhand tests docs README.md CHANGELOG.md && wait $$made || { kill $$made 2>/dev/null; exit 1; }

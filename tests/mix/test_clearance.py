@@ -34,6 +34,7 @@ from deskhand.mix.clearance import (
     trimmed,
 )
 from tests.support import material
+from tests.support.bleed import heard
 from tests.support.clearance import (
     KINDS,
     RATE_HZ,
@@ -58,8 +59,6 @@ from tests.support.clearance import (
 )
 from tests.support.signals import amplitude, hits, pink, plucks, speech_like
 from tests.support.tables import rows, topic
-
-from ..measure.test_bleed import heard
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -86,7 +86,7 @@ class TestTheExamination:
 @pytest.fixture(scope="session")
 def week(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A take of 7 s beside its house file; do not write into it."""
-    from tests.test_keep import make_house
+    from tests.support.band_house import make_house
 
     return make_house(tmp_path_factory.mktemp("killed"), weeks=1)[0]
 
@@ -95,7 +95,7 @@ class TestTheCommand:
     @pytest.fixture
     def shows(self, tmp_path: Path, week: Path) -> Path:
         """Two shows beside a house file, the first of them kept."""
-        from tests.test_keep import run  # the children, which import this module, do without
+        from tests.support.command import run
 
         shutil.copytree(week.parent, tmp_path / "hall")
         done = run("keep", tmp_path / "hall" / week.name, "--date", "2026-02-22")
@@ -168,7 +168,7 @@ def start_keeping(show: Path) -> subprocess.Popen[str]:
 
 
 def assert_kept_again(show: Path, date: str) -> None:
-    from tests.test_keep import run
+    from tests.support.command import run
 
     done = run("keep", show, "--date", date)
     assert done.exit_code == 0, done.output
