@@ -9,6 +9,7 @@ import os
 import pickle
 from collections import Counter
 from typing import TYPE_CHECKING, Final
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -16,6 +17,7 @@ import pytest
 from tests.support.needs import Missing, require, skip_or_fail
 from tests.support.rights import CHILD, modes_are_ignored, run_without_rights
 from tests.support.runtime import Runtime
+from tests.support.slow import SLOW
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator
@@ -37,27 +39,41 @@ def rng() -> np.random.Generator:
     return np.random.default_rng(20260301)
 
 
-@pytest.fixture(scope="session")
-def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The invented venue's season, made once a run for all test processes; do not write into it."""
+def _season(tmp_path_factory: pytest.TempPathFactory, name: str, shows: int) -> Path:
+    """Folder of the newest shows of the invented venue's season, made once a run for all test processes."""
     from filelock import FileLock
 
     from deskhand.demo import make_season
+    from deskhand.demo import season as demo
 
     base = tmp_path_factory.getbasetemp()
     if os.environ.get("PYTEST_XDIST_WORKER"):
         base = base.parent
-    folder, done = base / "season", base / "season-is-made"
-    with FileLock(base / "season.lock"):
+    folder, done = base / name, base / f"{name}-is-made"
+    with FileLock(base / f"{name}.lock"):
         if not done.exists():
-            make_season(folder)
+            plan = demo.season_plan
+            with mock.patch.object(demo, "season_plan", lambda seed: plan(seed)[-shows:]):
+                make_season(folder)
             done.touch()
     return folder
 
 
 @pytest.fixture(scope="session")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The newest three shows of the season; do not write into it."""
+    return _season(tmp_path_factory, "season", 3)
+
+
+@pytest.fixture(scope="session")
+def whole_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """All shows of the season; do not write into it."""
+    return _season(tmp_path_factory, "whole-season", 5)
+
+
+@pytest.fixture(scope="session")
 def checked_show(season: Path) -> Callable[[str], Checked]:
-    """From the name of one of the season's shows to its check, made once a run for all test processes."""
+    """From the name of one of the season's newest shows to its check, made once a run for all test processes."""
     from filelock import FileLock
 
     from deskhand.check import check
@@ -110,12 +126,15 @@ _LONG: Final = (
 """Files whose tests take longest: started first, so that no process is left alone with one of them at the end."""
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Long files first; and collect where expected values come from: an empty source is a mistake."""
+    """Long files first; slow tests marked; and collect where expected values come from: an empty source is a mistake."""
     items.sort(
         key=lambda item: next((at for at, name in enumerate(_LONG) if f"tests/{name}" in item.nodeid), len(_LONG))
     )
     for item in items:
+        if isinstance(item, pytest.Function) and any(slow.holds(item) for slow in SLOW):
+            item.add_marker("slow")
         for mark in item.iter_markers("source"):
             text = str(mark.args[0]).strip() if mark.args else ""
             if not text:

@@ -26,7 +26,7 @@ from tests.support.chain import made, read, true_peak_db
 from tests.support.tables import rows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-chain.md"
 SEEDS: Final = 10
@@ -255,7 +255,9 @@ def mid_side_lines() -> list[str]:
 
 def fader_lines() -> list[str]:
     """Errors of told faders over seeds."""
-    kinds = {f"guitar, song, two voices ({title})": functools.partial(mixes.band, title) for title in material.TITLES}
+    kinds: dict[str, Callable[[], dict[str, np.ndarray]]] = {
+        f"guitar, song, two voices ({title})": functools.partial(mixes.band, title) for title in material.TITLES
+    }
     kinds["four stems of a song"] = mixes.stems
     lines = []
     for name, sources_of in kinds.items():

@@ -11,7 +11,7 @@ import functools
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import scipy.signal as ss
@@ -20,7 +20,7 @@ from scipy.stats import rankdata, spearmanr
 from deskhand.chain.run import run
 from deskhand.demo.season import _parts, pick_players
 from deskhand.dsp.intelligibility import INTERNAL_NOISE_DB, index
-from deskhand.house import MidSideBlock
+from deskhand.house import make_block
 from tests.support import material
 from tests.support.clearance import (
     KINDS,
@@ -254,7 +254,7 @@ def scatter(found: list[Mix]) -> None:
     groups: dict[str, list[Mix]] = {}
     for mix in found:
         groups.setdefault(mix.song.split(",")[0].removesuffix(" 5").removesuffix(" 6"), []).append(mix)
-    style = {
+    style: dict[Any, Any] = {
         "svg.hashsalt": "clearance",
         "svg.fonttype": "none",
         "font.family": "sans-serif",
@@ -373,7 +373,7 @@ def middle_table() -> list[str]:
         for place, trim_db in enumerate(TRIMS_DB):
             if trim_db not in {0.0, 1.0, 3.0, 6.0}:
                 continue
-            block = [MidSideBlock(block="mid-side", mid=f"{-trim_db:g} dB")]
+            block = [make_block({"block": "mid-side", "mid": f"{-trim_db:g} dB"})]
             guitar = run(sources["guitar"], block, sample_rate_hz=RATE_HZ)
             really = clearance_of(sources | {"guitar": guitar}, offset=offset, costs=False).audible_pct
             told = room.audible_pct[place]

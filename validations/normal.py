@@ -93,9 +93,9 @@ def _tables(kind: str, outcomes: dict[int, Outcome], clean: Sequence[Show], plan
     singers, speakers = {"lead voice", "voice 2", "voice 3"}, {"lectern", "handheld"}
     for kept, outcome in outcomes.items():
         groups: dict[str, list[bool]] = defaultdict(list)
-        for pair, found in outcome.pairs.items():
+        for pair, named in outcome.pairs.items():
             group = "sing" if set(pair) <= singers else "speak" if set(pair) <= speakers else "unlike"
-            groups[group] += found
+            groups[group] += named
         lines.append(
             f"| {kept} | {_percent(groups['unlike'], 1)} of {len(groups['unlike'])} | {_percent(groups['sing'])} of "
             f"{len(groups['sing'])} | {_percent(groups['speak'])} of {len(groups['speak'])} | {len(outcome.mistaken)} | "
@@ -109,12 +109,12 @@ def _tables(kind: str, outcomes: dict[int, Outcome], clean: Sequence[Show], plan
         "|---|---|---|",
     ]
     for what, fault in FAULTS.items():
-        found = [
+        told = [
             fault in show.findings[source] for show in planted for source, one in show.planted.items() if one == what
         ]
         false = sum(fault in kinds for show in clean for kinds in show.findings.values())
         lines.append(
-            f"| {what} | {sum(found)} of {len(found)} | {false} of {sum(len(show.findings) for show in clean)} |"
+            f"| {what} | {sum(told)} of {len(told)} | {false} of {sum(len(show.findings) for show in clean)} |"
         )
     lines += [
         "",

@@ -8,10 +8,14 @@ from __future__ import annotations
 import shutil
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from deskhand.check import Asked, check
 from deskhand.demo import make_season
 from deskhand.keep import keep
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
 
 INTO = Path(__file__).parents[1] / "docs" / "pictures"
 SIZES = {"wide": (1180, 820), "phone": (390, 844)}
@@ -78,7 +82,7 @@ def main() -> None:
     shutil.rmtree(folder)
 
 
-def settled(page) -> None:
+def settled(page: Page) -> None:
     """A bell changed, so that the picture shows something that is tried."""
     before = page.get_attribute("#bench", "data-tried")
     gain = page.locator("#chain > li").nth(1).get_by_label("gain")
@@ -87,7 +91,7 @@ def settled(page) -> None:
     page.wait_for_selector(f'#bench:not([data-tried="{before}"])')
 
 
-def taken(page, path: Path, most: int, size: str) -> None:
+def taken(page: Page, path: Path, most: int, size: str) -> None:
     """A picture of a page, small: half its size, few colours."""
     import io
 

@@ -58,6 +58,7 @@ class Row:
 
     def off(self) -> np.ndarray:
         """Relative errors of what was told."""
+        assert self.tail_s is not None
         return self.told_s() / self.tail_s - 1.0
 
     def covered(self) -> int:

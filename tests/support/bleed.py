@@ -127,7 +127,7 @@ def heard(kind: str, bleeding: str, below_db: float, seed: int) -> Heard:
     level = loud(voice[voice > 0])
     sung = (voice > level * 10 ** (-SUNG_DB / 10)) & (voice > truth * 10 ** (STANDS_OUT_DB / 10))
     # 300 ms from singing: the window that touches it is playing
-    rest = binary_erosion(voice == 0.0, np.ones(7), border_value=1)
+    rest = binary_erosion(voice == 0.0, np.ones(7, np.bool_), border_value=1)
     return Heard(total=total, truth=truth, predicted=predicted, of_others=of_others, sung=sung, rest=rest)
 
 

@@ -101,7 +101,7 @@ def main() -> None:
     at = {"frame": -1}
     began = [0.0]
 
-    @client.set_process_callback
+    @client.set_process_callback  # type: ignore[untyped-decorator]  # the client has no types
     def process(frames: int) -> None:
         first = at["frame"]
         for port, row in zip(ports, samples, strict=True):

@@ -51,8 +51,8 @@ def hot(rng: np.random.Generator, rate_hz: int) -> dict[str, np.ndarray]:
     low = ss.firwin(255, min(0.8, 40000.0 / rate_hz))
     white = rng.standard_normal((2, frames))
     return {
-        "noise": ss.lfilter(low, 1.0, white),
-        "bursts": ss.lfilter(low, 1.0, white * np.repeat(rng.random((1, 40)) > 0.5, frames // 40, axis=1)),
+        "noise": ss.lfilter(low, [1.0], white),
+        "bursts": ss.lfilter(low, [1.0], white * np.repeat(rng.random((1, 40)) > 0.5, frames // 40, axis=1)),
         "tones": np.stack([2.0 * np.sin(2.0 * np.pi * hz * time_s + 0.4) for hz in (rate_hz / 4.0, 997.0)]),
         "clicks": np.where(rng.random((2, frames)) < 2e-4, rng.choice([-3.0, 3.0], (2, frames)), 0.0),
     }

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import scipy.signal as ss
@@ -54,7 +54,7 @@ def prototype_db(kind: str, corner_hz: float, gain_db: float, q: float, at_hz: n
 
 def alignment_db(kind: str, order: int, corner_hz: float, at_hz: np.ndarray, *, crossover: bool) -> np.ndarray:
     """Butterworth by scipy's analogue design; Linkwitz-Riley is two of half the order."""
-    name = "highpass" if kind == "high-pass" else "lowpass"
+    name: Literal["highpass", "lowpass"] = "highpass" if kind == "high-pass" else "lowpass"
     z, p, k = ss.butter(order // 2 if crossover else order, 1.0, name, analog=True, output="zpk")
     _, response = ss.freqs_zpk(z, p, k, worN=at_hz / corner_hz)
     return (2.0 if crossover else 1.0) * 20.0 * np.log10(np.maximum(np.abs(response), 1e-30))

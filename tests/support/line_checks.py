@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,7 +24,7 @@ def data_of(check: LineCheck) -> np.ndarray:
     return np.array([check.tracks[name] for name in NAMES], np.float32)
 
 
-def watched(data: np.ndarray, **options: object) -> Watch:
+def watched(data: np.ndarray, **options: Any) -> Watch:
     """A watch that has heard it all."""
     ring = Ring.of(len(data), round(KEPT_S * RATE_HZ))
     watch = Watch(

@@ -58,7 +58,12 @@ def heard(tracks: Sequence[Sound], rate_hz: int = RATE_HZ) -> list[Heard]:
 
 
 def stopped(
-    rng: np.random.Generator, take: Callable[[float], Sound], length_s: float, rate_hz: int, *, pauses_s=PAUSES_S
+    rng: np.random.Generator,
+    take: Callable[[float], Sound],
+    length_s: float,
+    rate_hz: int,
+    *,
+    pauses_s: tuple[float, ...] = PAUSES_S,
 ) -> Sound:
     """Notes of different lengths and levels after each other, each stopped within 20 ms, with pauses.
 

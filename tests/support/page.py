@@ -8,6 +8,7 @@ import socket
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 ARGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
@@ -27,7 +28,7 @@ def linked(season: Path, into: Path, *, shows: tuple[str, ...]) -> Path:
 class Served:
     """The page, served by a thread."""
 
-    def __init__(self, folder: Path, **how) -> None:
+    def __init__(self, folder: Path, **how: Any) -> None:
         import uvicorn
 
         from deskhand.web.app import make_app

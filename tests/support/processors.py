@@ -124,7 +124,7 @@ def response_of(effects: list[str]) -> tuple[Array, Array]:
     impulse[0, 1000] = 1.0
     made = sox(impulse, effects)[0]
     level = 20 * np.log10(np.maximum(np.abs(np.fft.rfft(made)), 1e-9))
-    return np.fft.rfftfreq(made.size, 1 / RATE_HZ), level
+    return np.asarray(np.fft.rfftfreq(made.size, 1 / RATE_HZ), np.float64), level
 
 
 def some_compressor(rng: np.random.Generator, signal: Array, **more: Any) -> dict[str, Any]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 import pytest
 
 if TYPE_CHECKING:
-    from collections.abc import Generator
+    from collections.abc import Generator, Sequence
 
 FILES_SHOWN: Final = 25
 """Enough to see where the time goes (the others are summed in one line)."""
@@ -80,16 +80,17 @@ class Runtime:
         terminalreporter.write_line(" processor      wall  tests")
         files = sorted(self._by_file.items(), key=lambda entry: -entry[1][1])
 
-        def line(wall_s: float, used_s: float, count: float, name: str) -> None:
+        def line(name: str, times: Sequence[float]) -> None:
+            wall_s, used_s, count = times
             terminalreporter.write_line(f"{used_s:8.1f} s {wall_s:7.1f} s {count:6.0f}  {name}")
 
         for name, times in files[:FILES_SHOWN]:
-            line(*times, name)
+            line(name, times)
         others = files[FILES_SHOWN:]
         if others:
-            line(*(sum(times[column] for _, times in others) for column in range(3)), f"{len(others)} more files")
+            line(f"{len(others)} more files", [sum(times[column] for _, times in others) for column in range(3)])
         tested_s = sum(times[1] for _, times in files)
-        line(*(sum(times[column] for _, times in files) for column in range(3)), "all tests")
+        line("all tests", [sum(times[column] for _, times in files) for column in range(3)])
         whole_s = sum(self._processes_s.values()) if self._processes_s else processor_s()
         terminalreporter.write_line(
             f"{whole_s - tested_s:8.1f} s {'':9} {'':6}  starting and collecting in {max(len(self._processes_s), 1)} test processes"

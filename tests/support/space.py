@@ -118,7 +118,7 @@ def dense_db(held: Sequence[Held], wanted_pct: float) -> float | None:
         gains = np.ones((len(names), 18))
         for place, step in down.items():
             gains[place] = power_from_db(-float(step))
-        return feed.pct(gains)
+        return feed.pct((gains, np.zeros(len(names))))
 
     worth = sorted(range(len(names)), key=lambda place: -pct({place: 6}))[:4]
     lists = sorted(itertools.product(range(int(MOST_DB) + 1), repeat=4), key=sum)
