@@ -56,7 +56,7 @@ def alignment_db(kind: str, order: int, corner_hz: float, at_hz: np.ndarray, *, 
     """Butterworth by scipy's analogue design; Linkwitz-Riley is two of half the order."""
     name: Literal["highpass", "lowpass"] = "highpass" if kind == "high-pass" else "lowpass"
     z, p, k = ss.butter(order // 2 if crossover else order, 1.0, name, analog=True, output="zpk")
-    _, response = ss.freqs_zpk(z, p, k, worN=at_hz / corner_hz)
+    _, response = ss.freqs_zpk(z, p, k, worN=at_hz / corner_hz)  # type: ignore[call-overload]  # a gain is a number to scipy itself
     return (2.0 if crossover else 1.0) * 20.0 * np.log10(np.maximum(np.abs(response), 1e-30))
 
 
