@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.report.page import environment
+from deskhand.report.volume import LOWEST_DB, START_DB
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
@@ -210,4 +211,6 @@ def page(compared: Compared, audio: Sequence[tuple[str, str]] = ()) -> str:
         rows=_rows(compared),
         small=_small(compared),
         audio=audio,
+        start_db=START_DB,
+        lowest_db=LOWEST_DB,
     )

@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any, Final
+
 import numpy as np
 
 from deskhand.demo import faults
 
-TIME_TOLERANCE_S = 0.2
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
+    Fault = tuple[Callable[[dict[str, np.ndarray]], Any], str, str, tuple[float, ...]]
+    """Planted by this, at this source, of this kind, at these times in s."""
+
+TIME_TOLERANCE_S = 0.2
 """Two blocks of 100 ms."""
 
 RNG = np.random.default_rng(5)
 
-CASES = {
+CASES: Final[dict[str, list[Fault]]] = {
     "levels, a howl, a side": [
         (lambda t: faults.gain(t, ["spk lectern"], -80.0), "lectern", "silent", ()),
         (lambda t: faults.gain(t, ["gtr a l", "gtr a r"], 4.6), "guitar a", "level-high", ()),

@@ -15,8 +15,7 @@ import soundfile
 from deskhand.errors import UsageError
 from deskhand.house import read_house
 from deskhand.web.hall import Hall, tracks_of
-
-from .small import HOUSE, OWN, Asker, one_line, pink, raw, said_by, small_hall, tree, write_show
+from tests.support.small_hall import HOUSE, OWN, Asker, one_line, pink, raw, said_by, small_hall, tree, write_show
 
 WEEK = "week-2026-03-01.toml"
 
