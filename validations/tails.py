@@ -63,6 +63,7 @@ class Row:
 
     def covered(self) -> int:
         """How many told tails lie within their own half width of the truth."""
+        assert self.tail_s is not None
         return sum(
             abs(take.tail.tail_s - self.tail_s) <= take.tail.tail_s_pm
             for take in self.takes
