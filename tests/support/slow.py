@@ -68,6 +68,17 @@ SLOW: Final = (
         covered="The same with a level lowered by 6 dB, delays of 31.37 and 40.3 samples, and a compressor that senses peaks.",
     ),
     Slow(
+        file="moves/test_voice.py",
+        tests=("test_a_part_of_the_study",),
+        only=("twentieth",),
+        covered="The first mix of these.",
+    ),
+    Slow(
+        file="reference_model/test_season.py",
+        only=("fortieth",),
+        covered="The same four tests with three clean shows and one with things wrong, in place of five and three.",
+    ),
+    Slow(
         file="demo/test_season.py",
         tests=("test_every_planted_problem_of_the_whole_season_is_found_and_nothing_else",),
         covered="The same with this week's show, which holds every planted problem of the season, and the clean one before it.",
