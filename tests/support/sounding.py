@@ -235,7 +235,7 @@ def every_order(count: int) -> list[int]:
 class Walk:
     """Starts one sound of a page after the other, and judges what is recorded."""
 
-    def __init__(self, ear: Ear, address: str, sounds: Sequence[Sound], ready: Callable[[Page], None], *, start_db: float, seed: int) -> None:  # fmt: skip
+    def __init__(self, ear: Ear, address: str, sounds: Sequence[Sound], ready: Callable[[Page], object], *, start_db: float, seed: int) -> None:  # fmt: skip
         self.ear, self.address, self.sounds, self.ready = ear, address, sounds, ready
         self.start_db = start_db
         self.rng = np.random.default_rng(seed)
