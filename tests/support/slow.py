@@ -43,7 +43,7 @@ SLOW: Final = (
         file="live/test_jack.py",
         tests=("test_a_line_check_of_32_channels",),
         only=("whole",),
-        covered="The same with the first six players, two faults among them; all faults of the whole line check are found from memory "
+        covered="The same with the first five players, a bass that hums among them; all faults of the whole line check are found from memory "
         "in live/test_watch.py.",
     ),
     Slow(
