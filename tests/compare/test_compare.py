@@ -356,14 +356,16 @@ class TestCommand:
         assert not list(folder.glob("*.html"))
 
 
-def test_a_twentieth_of_the_study():
+@pytest.mark.parametrize("share", ["one case", "twentieth"])
+def test_a_part_of_the_study(share):
     """The whole of it is `validations/compare.py`."""
     require("sox")
     from tests.support.processors import CASES, cases
 
-    found = list(cases(CASES // 20, length_s=20.0))
-    assert [one.kind for one in found] == ["linear", "compressor"]
+    count = 1 if share == "one case" else CASES // 20
+    found = list(cases(count, length_s=20.0))
+    assert [one.kind for one in found] == ["linear", "compressor"][:count]
     assert found[0].worst_db < 0.3
-    assert found[1].gain_off_db < 0.25
+    assert all(one.gain_off_db < 0.25 for one in found[1:])
     assert all(one.legs_right for one in found)
     assert all(one.delay_off < 0.2 for one in found)

@@ -79,6 +79,12 @@ SLOW: Final = (
         covered="The same four tests with three clean shows and one with things wrong, in place of five and three.",
     ),
     Slow(
+        file="compare/test_compare.py",
+        tests=("test_a_part_of_the_study",),
+        only=("twentieth",),
+        covered="The first case of these, which is linear; compressors: test_settings_behind_an_equaliser.",
+    ),
+    Slow(
         file="demo/test_season.py",
         tests=("test_every_planted_problem_of_the_whole_season_is_found_and_nothing_else",),
         covered="The same with this week's show, which holds every planted problem of the season, and the clean one before it.",
