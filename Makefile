@@ -4,9 +4,9 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 # Debian packages the tests need: independent tools to plant faults with and to compare against
-DEBIAN := ffmpeg sox libsox-fmt-all postgresql libportaudio2 jackd2 chromium
-# in CI a missing recording is a failure, elsewhere the tests that need it are skipped
-REAL := $(if $(CI),required,)
+DEBIAN := ffmpeg sox libsox-fmt-all postgresql libportaudio2 jackd2 chromium nodejs
+# what a test run leaves out; `make test-all` leaves out nothing
+SELECT := -m "not slow"
 
 # what Python makes of each file is kept: many tests start it anew
 unexport PYTHONDONTWRITEBYTECODE
@@ -17,14 +17,17 @@ demo: $(VENV)/.run
 	$(BIN)/deskhand demo
 
 test: $(VENV)/.test
+	@# in CI recordings that cannot be had are a failure, elsewhere their tests are skipped (tests/support/needs.py)
 	@# one core fetches the recordings and compiles the measuring code and the tests (what is wrong with those is said when they run)
 	@# while the other reads the code
-	{ { $(BIN)/python -m tests.real.material || test -z "$(REAL)"; } && $(BIN)/python -m tests.warm && \
+	{ { $(BIN)/python -m tests.support.material || test -z "$(CI)"; } && $(BIN)/python -m tests.warm && \
 	  { $(BIN)/python -m pytest --collect-only -q >/dev/null || true; }; } & made=$$!; \
 	$(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && \
 	$(BIN)/codespell deskhand tests docs README.md CHANGELOG.md && wait $$made || { kill $$made 2>/dev/null; exit 1; }
-	OPENBLAS_NUM_THREADS=1 DESKHAND_REAL=$(REAL) $(BIN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder $(SELECT)
 
+# slow tests too (tests/support/slow.py), then the long studies, which write their pages of docs/
+test-all: SELECT := -m ""
 test-all: test
 	$(BIN)/python -m validations
 

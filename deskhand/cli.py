@@ -495,7 +495,9 @@ def render(
         click.echo(f"{one.path.relative_to(into)}{turned}{f' ({one.note})' if one.note else ''}")
     if not written:
         raise UsageError(str(recording), "holds no source with a chain or a fader", "write chains in the house file")
-    click.echo(f"{len(written)} files in {into}; those in {RAW_FOLDER}{os.sep} are not matched in loudness. Listen quietly first.")
+    click.echo(
+        f"{len(written)} files in {into}; those in {RAW_FOLDER}{os.sep} are not matched in loudness. Listen quietly first."
+    )
 
 
 @main.command()

@@ -235,7 +235,7 @@ def hertz(frequency_hz: float, places: int = 1) -> str:
     Examples
     --------
     >>> hertz(250.0), hertz(3150.0), hertz(3150.0, 2)
-    ('250 Hz', '3.2 kHz', '3.15 kHz')
+    ('250 Hz', '3.1 kHz', '3.15 kHz')
     """
     if frequency_hz >= 1000:
         return f"{number(frequency_hz / 1000, places)} kHz"

@@ -1,6 +1,6 @@
-"""Fixtures for all tests, and the list of published sources at the end of a run.
+"""Fixtures for all tests; what a run prints at its end: the published sources, and the runtime by file.
 
-Tests skip where the real audio or a tool cannot be had; DESKHAND_REAL=required makes them fail instead.
+Programs and recordings that a test needs: `support.needs`. Rights of root that it must not have: `support.rights`.
 """
 
 from __future__ import annotations
@@ -9,11 +9,15 @@ import os
 import pickle
 from collections import Counter
 from typing import TYPE_CHECKING, Final
+from unittest import mock
 
 import numpy as np
 import pytest
 
-from .real.material import MaterialMissing
+from tests.support.needs import Missing, require, skip_or_fail
+from tests.support.rights import CHILD, modes_are_ignored, run_without_rights
+from tests.support.runtime import Runtime
+from tests.support.slow import SLOW
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Generator
@@ -24,33 +28,52 @@ if TYPE_CHECKING:
 _SOURCES: Counter[str] = Counter()
 
 
+def pytest_configure(config: pytest.Config) -> None:
+    """Measure the run."""
+    config.pluginmanager.register(Runtime())
+
+
 @pytest.fixture
 def rng() -> np.random.Generator:
     """One seed for every test."""
     return np.random.default_rng(20260301)
 
 
-@pytest.fixture(scope="session")
-def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The invented venue's season, made once a run for all test processes; do not write into it."""
+def _season(tmp_path_factory: pytest.TempPathFactory, name: str, shows: int) -> Path:
+    """Folder of the newest shows of the invented venue's season, made once a run for all test processes."""
     from filelock import FileLock
 
     from deskhand.demo import make_season
+    from deskhand.demo import season as demo
 
     base = tmp_path_factory.getbasetemp()
     if os.environ.get("PYTEST_XDIST_WORKER"):
         base = base.parent
-    folder, done = base / "season", base / "season-is-made"
-    with FileLock(base / "season.lock"):
+    folder, done = base / name, base / f"{name}-is-made"
+    with FileLock(base / f"{name}.lock"):
         if not done.exists():
-            make_season(folder)
+            plan = demo.season_plan
+            with mock.patch.object(demo, "season_plan", lambda seed: plan(seed)[-shows:]):
+                make_season(folder)
             done.touch()
     return folder
 
 
 @pytest.fixture(scope="session")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The newest three shows of the season; do not write into it."""
+    return _season(tmp_path_factory, "season", 3)
+
+
+@pytest.fixture(scope="session")
+def whole_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """All shows of the season; do not write into it."""
+    return _season(tmp_path_factory, "whole-season", 5)
+
+
+@pytest.fixture(scope="session")
 def checked_show(season: Path) -> Callable[[str], Checked]:
-    """From the name of one of the season's shows to its check, made once a run for all test processes."""
+    """From the name of one of the season's newest shows to its check, made once a run for all test processes."""
     from filelock import FileLock
 
     from deskhand.tasks.check import check
@@ -68,30 +91,34 @@ def checked_show(season: Path) -> Callable[[str], Checked]:
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_setup(item: pytest.Item) -> Generator[None, None, None]:
-    """Turn a fixture's missing audio into a skip."""
+    """Skip or fail for want of what a test's marks ask for, or of what its fixtures find missing."""
     try:
+        for mark in item.iter_markers("needs"):
+            require(*mark.args)
         return (yield)
-    except MaterialMissing as error:
-        _skip(error)
+    except Missing as error:
+        skip_or_fail(error)
 
 
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_call(item: pytest.Item) -> Generator[None, None, None]:
-    """Turn a test's missing audio into a skip."""
+    """Skip or fail for want of what a test itself finds missing."""
     try:
         return (yield)
-    except MaterialMissing as error:
-        _skip(error)
+    except Missing as error:
+        skip_or_fail(error)
 
 
-def _skip(error: MaterialMissing) -> None:
-    # in CI a skip would hide that nothing was tested
-    if os.environ.get("DESKHAND_REAL") != "required":
-        pytest.skip(str(error))
-    raise error
+@pytest.hookimpl(tryfirst=True)
+def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
+    """Run a test that modes of files must count for where they do."""
+    if pyfuncitem.get_closest_marker("modes_count") is None or CHILD in os.environ or not modes_are_ignored():
+        return None
+    run_without_rights(pyfuncitem)
+    return True
 
 
-_SLOW: Final = (
+_LONG: Final = (
     "web/test_browser.py", "live/test_jack.py", "compare/", "live/test_watch.py", "reference_model/test_season.py",
     "test_keep.py", "demo/test_season.py", "store/test_history.py", "moves/", "test_render.py",
     "real/test_end_to_end.py", "report/test_page.py", "test_cli.py",
@@ -99,12 +126,15 @@ _SLOW: Final = (
 """Files whose tests take longest: started first, so that no process is left alone with one of them at the end."""
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Slow files first; and collect where expected values come from: an empty source is a mistake."""
+    """Long files first; slow tests marked; and collect where expected values come from: an empty source is a mistake."""
     items.sort(
-        key=lambda item: next((at for at, name in enumerate(_SLOW) if f"tests/{name}" in item.nodeid), len(_SLOW))
+        key=lambda item: next((at for at, name in enumerate(_LONG) if f"tests/{name}" in item.nodeid), len(_LONG))
     )
     for item in items:
+        if isinstance(item, pytest.Function) and any(slow.holds(item) for slow in SLOW):
+            item.add_marker("slow")
         for mark in item.iter_markers("source"):
             text = str(mark.args[0]).strip() if mark.args else ""
             if not text:

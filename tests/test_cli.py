@@ -5,7 +5,6 @@ In order: help and imports, exit status, `--json`, what flows into it, the page,
 
 from __future__ import annotations
 
-import json
 import os
 import re
 import signal
@@ -18,38 +17,18 @@ from typing import TYPE_CHECKING, Any, Final
 import jsonschema
 import numpy as np
 import pytest
-from click.testing import CliRunner, Result
 
 from deskhand import __version__
 from deskhand.cli import main
 from deskhand.result import json_schema
-
-from .recording.writers import noise, write_wave
-from .schemas import assert_meets_schema
+from tests.support.command import HOUSE, data_of, make_show, run
+from tests.support.schemas import assert_meets_schema
+from tests.support.writers import noise, write_wave
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
 RATE_HZ: Final = 48000
-HOUSE: Final = """\
-[house]
-name = "Tern Street Hall"
-
-[[source]]
-name = "piano"
-role = "keys"
-tracks = ["pno l", "pno r"]
-channel = "9/10"
-
-[[source]]
-name = "lead voice"
-role = "lead vocal"
-tracks = ["vox"]
-"""
-
-
-def run(*arguments: str | Path) -> Result:
-    return CliRunner().invoke(main, [str(one) for one in arguments])
 
 
 def command(*arguments: str | Path, **options: Any) -> subprocess.CompletedProcess[str]:
@@ -64,30 +43,10 @@ def command(*arguments: str | Path, **options: Any) -> subprocess.CompletedProce
     )
 
 
-def make_show(folder: Path, rng: np.random.Generator, *, gain: float = 1.0, seconds: float = 3.0) -> Path:
-    """A show whose sources sit near nominal: noise at -17 dBFS, one dB above; `gain` is of the voice."""
-    folder.mkdir(parents=True, exist_ok=True)
-    samples = noise(rng, seconds=seconds, channels=3)
-    samples[2] *= gain
-    for name, one in zip(("01 Pno L", "02 Pno R", "03 Vox"), samples, strict=True):
-        write_wave(folder / f"{name}.wav", one)
-    (folder / "house.toml").write_text(HOUSE)
-    return folder
-
-
 @pytest.fixture
 def show(tmp_path: Path, rng: np.random.Generator, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.chdir(tmp_path)
     return make_show(tmp_path / "sunday", rng)
-
-
-def refuse(constant: str) -> None:
-    """NaN and Infinity are no JSON (RFC 8259, 6)."""
-    raise AssertionError(f"{constant} in the JSON")
-
-
-def data_of(text: str) -> dict[str, Any]:
-    return dict(json.loads(text, parse_constant=refuse))
 
 
 def checked(recording: Path, *options: str | Path) -> dict[str, Any]:

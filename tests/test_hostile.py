@@ -22,14 +22,12 @@ import soundfile
 from click.testing import CliRunner, Result
 
 from deskhand.cli import main
-
-from .recording.writers import (
+from tests.support.writers import (
     FLOAT,
     bext_chunk,
     float_bytes,
     noise,
     pcm_bytes,
-    reads_everything,
     wave_bytes,
     write_wave,
 )
@@ -309,7 +307,7 @@ def test_new_refuses_what_check_refuses(tmp_path: Path, monkeypatch: pytest.Monk
     assert everything_in(tmp_path) == before
 
 
-@pytest.mark.skipif(reads_everything(), reason="this user may read and write everything")
+@pytest.mark.modes_count
 @pytest.mark.parametrize("name", ["02 vox.wav", "house.toml", "show.toml", "notes.txt"])
 def test_what_may_not_be_read_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str) -> None:
     monkeypatch.chdir(tmp_path)
@@ -321,7 +319,7 @@ def test_what_may_not_be_read_is_named(tmp_path: Path, monkeypatch: pytest.Monke
     assert_refused(done.exit_code, done.stdout, done.stderr, re.escape(name))
 
 
-@pytest.mark.skipif(reads_everything(), reason="this user may read and write everything")
+@pytest.mark.modes_count
 def test_a_folder_that_may_not_be_written(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     good_show(tmp_path / "show")
     (tmp_path / "closed").mkdir(mode=0o500)

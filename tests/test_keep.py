@@ -23,88 +23,19 @@ import pytest
 import soundfile
 
 from deskhand.cli import main
-from deskhand.demo.band import Band, pick_song
-from deskhand.demo.season import _level_dbfs
 from deskhand.store import DEFAULT_NAME, KeptTake
 from deskhand.store.history import open_history
-
-from .schemas import assert_meets_schema
-from .store.test_history import shut, somebody_s_folder
-from .test_cli import data_of, run
+from tests.support.band_house import HOUSE, LENGTH_S, RATE_HZ, make_house
+from tests.support.command import data_of, run
+from tests.support.folders import shut, somebody_s_folder
+from tests.support.schemas import assert_meets_schema
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from click.testing import Result
 
-RATE_HZ: Final = 48000
-LENGTH_S: Final = 7.0
-HOUSE: Final = """\
-# Invented.
-[house]
-name = "Tern Street Hall"
-nominal = "-18 dBFS"
-
-[room]
-level = "88 dBA"
-mix_loudness = "-23 LUFS"
-
-[[source]]
-name = "bass"
-role = "bass"
-tracks = ["bass"]
-fader = "-12 dB"
-[[source.chain]]
-block = "high-pass"
-frequency = "40 Hz"
-
-[[source]]
-name = "piano"
-role = "keys"
-tracks = ["pno l", "pno r"]
-fader = "-8 dB"
-[[source.chain]]
-block = "bell"
-frequency = "400 Hz"
-gain = "-1.5 dB"
-
-[[source]]
-name = "lead voice"
-role = "lead vocal"
-tracks = ["lead vox"]
-fader = "0 dB"
-
-[vocal]
-source = "lead voice"
-"""
-TRACKS: Final = {"bass": ("bass",), "piano": ("pno l", "pno r"), "lead voice": ("lead vox",)}
 SUNDAYS: Final = ("2026-01-04", "2026-01-11", "2026-01-18", "2026-01-25", "2026-02-01", "2026-02-08", "2026-02-15")
-
-
-def make_house(folder: Path, *, weeks: int, quiet_db: float = 0.0) -> list[Path]:
-    """The house file and takes of a bass, a piano and a voice: another song, key and tempo in each.
-
-    Parameters
-    ----------
-    quiet_db : float
-        By how much the bass is too low, for a house that has something to fix.
-    """
-    (folder / "house.toml").write_text(HOUSE)
-    made = []
-    for week in range(1, weeks + 1):
-        rng = np.random.default_rng(week)
-        band = Band(rng, pick_song(rng, start_s=0.3, length_s=LENGTH_S - 1.0), LENGTH_S)
-        voice = band.vocal(octave=12, size=1.1, offset=2, starts_bar=0)
-        show = folder / f"week-{week}"
-        show.mkdir()
-        for name, part in {"bass": band.bass(), "piano": band.keys(), "lead voice": voice}.items():
-            goal_dbfs = -18.0 + float(rng.uniform(-0.5, 0.5)) - (quiet_db if name == "bass" else 0.0)
-            sound = part.sound * 10.0 ** ((goal_dbfs - _level_dbfs(part, part.sound)) / 20.0)
-            for row, track in zip(sound, TRACKS[name], strict=True):
-                hiss = 10.0 ** (-88 / 20) * rng.standard_normal(row.size)
-                soundfile.write(show / f"{track}.wav", np.clip(row + hiss, -1, 1), RATE_HZ, subtype="PCM_24")
-        made.append(show)
-    return made
 
 
 @pytest.fixture(scope="session")

@@ -17,8 +17,7 @@ from deskhand.cli import main
 from deskhand.house import House, HouseFile, Role, Source, match_tracks, parse_house
 from deskhand.tasks.new import guess_house, guess_role, house_text, microphones_of_one
 from deskhand.recording.names import clean_name, key
-
-from .recording.writers import noise, write_wave
+from tests.support.writers import noise, write_wave
 
 if TYPE_CHECKING:
     import numpy as np

@@ -24,9 +24,8 @@ import deskhand.tasks.render as rendering
 from deskhand.chain.run import run
 from deskhand.cli import main
 from deskhand.tasks.render import Wanted, Written, file_name, render
-
-from .chain import made, true_peak_db
-from .measure.signals import amplitude, harmonics, sine, speech_like, white
+from tests.support.chain import made, true_peak_db
+from tests.support.signals import amplitude, harmonics, sine, speech_like, white
 
 RATE_HZ: Final = 48000
 LENGTH_S: Final = 6.0

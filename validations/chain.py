@@ -16,17 +16,17 @@ import scipy.signal as ss
 
 from deskhand.chain.run import run
 from deskhand.dsp import dynamics
-from tests.chain import made, read, true_peak_db
-from tests.chain import test_run as runs
-from tests.dsp import test_dynamics as moving
-from tests.dsp import test_filters as still
-from tests.dsp import test_fir as taps
-from tests.mix import test_faders as mixes
-from tests.real import material
-from tests.reference.tables import rows
+from tests.support import bells as runs
+from tests.support import dynamics as moving
+from tests.support import fader_mixes as mixes
+from tests.support import filters as still
+from tests.support import material
+from tests.support import oversampling as taps
+from tests.support.chain import made, read, true_peak_db
+from tests.support.tables import rows
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-chain.md"
 SEEDS: Final = 10
@@ -255,7 +255,9 @@ def mid_side_lines() -> list[str]:
 
 def fader_lines() -> list[str]:
     """Errors of told faders over seeds."""
-    kinds = {f"guitar, song, two voices ({title})": functools.partial(mixes.band, title) for title in material.TITLES}
+    kinds: dict[str, Callable[[], dict[str, np.ndarray]]] = {
+        f"guitar, song, two voices ({title})": functools.partial(mixes.band, title) for title in material.TITLES
+    }
     kinds["four stems of a song"] = mixes.stems
     lines = []
     for name, sources_of in kinds.items():

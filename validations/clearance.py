@@ -11,7 +11,7 @@ import functools
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import scipy.signal as ss
@@ -20,9 +20,9 @@ from scipy.stats import rankdata, spearmanr
 from deskhand.chain.run import run
 from deskhand.demo.season import _parts, pick_players
 from deskhand.dsp.intelligibility import INTERNAL_NOISE_DB, index
-from deskhand.house import MidSideBlock
-from tests.dsp.test_intelligibility import BINAURAL_DB, BY_ID, EXAMPLES, QUIET_DB, extended, flat, interrupted, speech
-from tests.mix.test_clearance import (
+from deskhand.house import make_block
+from tests.support import material
+from tests.support.clearance import (
     KINDS,
     RATE_HZ,
     TRIMS_DB,
@@ -39,12 +39,12 @@ from tests.mix.test_clearance import (
     song,
     stem,
 )
-from tests.real import material
+from tests.support.intelligibility import BINAURAL_DB, BY_ID, EXAMPLES, QUIET_DB, extended, flat, interrupted, speech
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from tests.mix.test_clearance import Sound
+    from tests.support.clearance import Sound
 
 LEVELS_DB: Final = tuple(float(level) for level in range(-12, 13, 3))
 """Of the voice against everything else."""
@@ -254,7 +254,7 @@ def scatter(found: list[Mix]) -> None:
     groups: dict[str, list[Mix]] = {}
     for mix in found:
         groups.setdefault(mix.song.split(",")[0].removesuffix(" 5").removesuffix(" 6"), []).append(mix)
-    style = {
+    style: dict[Any, Any] = {
         "svg.hashsalt": "clearance",
         "svg.fonttype": "none",
         "font.family": "sans-serif",
@@ -373,7 +373,7 @@ def middle_table() -> list[str]:
         for place, trim_db in enumerate(TRIMS_DB):
             if trim_db not in {0.0, 1.0, 3.0, 6.0}:
                 continue
-            block = [MidSideBlock(block="mid-side", mid=f"{-trim_db:g} dB")]
+            block = [make_block({"block": "mid-side", "mid": f"{-trim_db:g} dB"})]
             guitar = run(sources["guitar"], block, sample_rate_hz=RATE_HZ)
             really = clearance_of(sources | {"guitar": guitar}, offset=offset, costs=False).audible_pct
             told = room.audible_pct[place]

@@ -11,12 +11,12 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from tests.recording.encodings import CHANNELS, CUTS, NotWritten, encodings, outcomes
+from tests.support.encodings import CHANNELS, CUTS, NotWritten, encodings, outcomes
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from tests.recording.encodings import Outcome
+    from tests.support.encodings import Outcome
 
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-recordings.md"
 VERDICTS: Final = ("right", "refused", "wrong", "unsaid", "false alarm", "less than is there")

@@ -11,12 +11,12 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from tests.store.test_killed import LATEST_S, PARTS, VALUES, strike
+from tests.support.kills import LATEST_S, PARTS, VALUES, strike
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tests.store.test_killed import Struck, Variant
+    from tests.support.kills import Struck, Variant
 
 KILLS: Final = 100
 """Of each variant."""

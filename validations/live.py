@@ -20,8 +20,9 @@ import numpy as np
 from deskhand.demo.line_check import make_line_check
 from deskhand.demo.season import house_text
 from deskhand.recording import open_recording
-from tests.live import desk
-from tests.live.test_watch import data_of, times_s, watched
+from tests.support import desk
+from tests.support.line_checks import data_of, times_s, watched
+from tests.support.needs import program
 
 CHECKS: Final = 6
 SEED: Final = 6000
@@ -180,7 +181,7 @@ def main() -> None:
         "",
         *line_checks(),
     ]
-    if desk.installed():
+    if program("jackd") and program("portaudio"):
         loads = {channels: run(channels, 60, pace=1.0, record=False) for channels in (32, 64)}
         print(loads, flush=True)
         long = run(32, LONG_S, pace=8.0, record=True)

@@ -25,9 +25,9 @@ from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.dsp.weighting import weighting_sos
 from deskhand.measure.loudness import integrated_lufs, lufs, momentary_lufs, short_term_lufs
 from deskhand.measure.tone import as_heard, tone_db
-from tests.measure.feed import figures_of, reading_of
-from tests.measure.signals import RATE_HZ, burst_between_samples, faded, sine, tones
-from tests.measure.test_invariance import (
+from tests.support import material
+from tests.support.feed import figures_of, reading_of
+from tests.support.invariance import (
     LIMITS,
     MASTER_HZ,
     MASTERS,
@@ -40,7 +40,7 @@ from tests.measure.test_invariance import (
     read,
     spreads,
 )
-from tests.measure.test_loudness import (
+from tests.support.loudness import (
     CASES,
     SURROUND,
     TECH_3341,
@@ -51,8 +51,8 @@ from tests.measure.test_loudness import (
     stereo,
     summed,
 )
-from tests.real import material
-from tests.real.test_more_peers import (
+from tests.support.signals import RATE_HZ, burst_between_samples, faded, sine, tones
+from tests.support.third_octaves import (
     CENTRES_HZ,
     CLASS_LIMITS,
     apart_db,
@@ -79,7 +79,8 @@ EXCERPT_S: Final = 4.0
 # Tech 3341 and 3342
 
 
-def _case(name: str, what: str, expected: float, found: float, low: float, high: float, unit: str) -> str:
+def _case(name: str, what: str, expected: float, found: float | None, low: float, high: float, unit: str) -> str:
+    assert found is not None
     inside = "yes" if expected - low - 1e-9 <= found <= expected + high + 1e-9 else "**no**"
     allowed = f"±{low:g}" if low == high else f"+{high:g} / −{low:g}"
     return f"| {name} | {what} | {expected:.2f} | {found:.3f} | {allowed} {unit} | {inside} |"
@@ -93,7 +94,7 @@ def _worst(values: np.ndarray, expected: np.ndarray | float) -> tuple[float, flo
 
 
 def _loudness_cases() -> Iterator[str]:
-    def row(number: int, what: str, expected: float, found: float) -> str:
+    def row(number: int, what: str, expected: float, found: float | None) -> str:
         return _case(f"3341-{number}", what, expected, found, LOUDNESS_LU, LOUDNESS_LU, "LU")
 
     for number in (1, 2, 3, 4, 5):
@@ -122,8 +123,8 @@ def _loudness_cases() -> Iterator[str]:
     for number, kind in ((11, "short_term"), (14, "momentary")):
         units = [of_series(CASES[number], i) for i in range(20)]
         # a maximum so far is the maximum of the signal up to there
-        figures = [figures_of(stereo(np.concatenate(units[: i + 1])), pairs=[(0, 1)]) for i in (0, 1, 2, 5, 10, 15, 19)]
-        found = np.array([lufs(getattr(one.loudest[0, 1], kind)) for one in figures])
+        so_far = [figures_of(stereo(np.concatenate(units[: i + 1])), pairs=[(0, 1)]) for i in (0, 1, 2, 5, 10, 15, 19)]
+        found = np.array([lufs(getattr(one.loudest[0, 1], kind)) for one in so_far])
         expected = -38.0 + np.array([0, 1, 2, 5, 10, 15, 19])
         yield row(number, f"{kind.replace('_', '-')} maxima so far, furthest of 7", *_worst(found, expected))
     reading = reading_of(stereo(tones([(20.0, -18.0)]))).readings
@@ -462,8 +463,8 @@ def levels() -> list[str]:
                     apart = abs(after - before - (gain_db if base in MOVES else 0.0))
                 kind = "that are levels" if base in MOVES else "that stay"
                 groups[f"{kind}, rounded to 0.01" if base in ROUNDED else kind].append((apart, f"{key} of {name}"))
-    for kind, apart in sorted(groups.items()):
-        largest, where = max(apart)
+    for kind, several in sorted(groups.items()):
+        largest, where = max(several)
         lines.append(f"| {kind} | {largest:.6f} | `{where.split(' of ')[0]}` of {where.split(' of ')[1]} |")
     return lines
 
@@ -474,7 +475,7 @@ def main() -> None:
     lines = [
         "# Validation: measurements against standards and libraries",
         "",
-        "Made by `make test-all`; every number here was measured in that run. Real audio: tests/real/material.py.",
+        "Made by `make test-all`; every number here was measured in that run. Real audio: tests/support/material.py.",
     ]
     for part in (loudness, bands, peers, filters, ear, rates, levels):
         lines += ["", *part()]

@@ -29,10 +29,10 @@ from deskhand.moves.plan import HOME, Heard, levels_of, plan
 from deskhand.reference.keep import source_parts
 from deskhand.reference.normal import tone_predictive, usual_tone_db
 from deskhand.reference.numbers import tone_of
-from tests.measure.feed import figures_of
-from validations.normal import house as reference_of_shows
-from validations.normal import season
-from validations.season_data import tracks_of
+from tests.support.feed import figures_of
+from tests.support.normals import house as reference_of_shows
+from tests.support.normals import season
+from tests.support.season_data import tracks_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

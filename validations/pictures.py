@@ -8,10 +8,14 @@ from __future__ import annotations
 import shutil
 import tempfile
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from deskhand.tasks.check import Asked, check
 from deskhand.demo import make_season
 from deskhand.tasks.keep import keep
+
+if TYPE_CHECKING:
+    from playwright.sync_api import Page
 
 INTO = Path(__file__).parents[1] / "docs" / "pictures"
 SIZES = {"wide": (1180, 820), "phone": (390, 844)}
@@ -32,7 +36,8 @@ def main() -> None:
     """Write them."""
     from playwright.sync_api import sync_playwright
 
-    from tests.web.conftest import ARGS, CHROMIUM, Served
+    from tests.support.needs import program
+    from tests.support.page import ARGS, Served
 
     INTO.mkdir(exist_ok=True)
     folder = Path(tempfile.mkdtemp(prefix="deskhand-pictures-"))
@@ -42,7 +47,7 @@ def main() -> None:
     shutil.copytree(hall / "show-2026-02-22", empty / "show-2026-02-22")
     served, first = Served(hall), Served(empty)
     with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGS)
+        browser = playwright.chromium.launch(executable_path=program("chromium"), args=ARGS)
         page = browser.new_page()
         page.goto(f"{served.url}/recordings")
         page.locator("article", has_text="1 March 2026").last.locator("button[type=submit]").click()
@@ -77,7 +82,7 @@ def main() -> None:
     shutil.rmtree(folder)
 
 
-def settled(page) -> None:
+def settled(page: Page) -> None:
     """A bell changed, so that the picture shows something that is tried."""
     before = page.get_attribute("#bench", "data-tried")
     gain = page.locator("#chain > li").nth(1).get_by_label("gain")
@@ -86,7 +91,7 @@ def settled(page) -> None:
     page.wait_for_selector(f'#bench:not([data-tried="{before}"])')
 
 
-def taken(page, path: Path, most: int, size: str) -> None:
+def taken(page: Page, path: Path, most: int, size: str) -> None:
     """A picture of a page, small: half its size, few colours."""
     import io
 

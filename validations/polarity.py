@@ -29,7 +29,7 @@ from deskhand.reference.identity import upside_down
 from deskhand.reference.keep import source_parts
 from deskhand.reference.normal import reference_of
 from deskhand.store import TakeRow
-from tests.measure.feed import figures_of
+from tests.support.feed import figures_of
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

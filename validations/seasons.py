@@ -7,6 +7,7 @@ The truth comes from the code that plants the fault, not from the code that find
 
 from __future__ import annotations
 
+import itertools
 import tempfile
 from collections import defaultdict
 from pathlib import Path
@@ -15,7 +16,7 @@ import numpy as np
 
 from deskhand.tasks.check import check
 from deskhand.demo.season import _tracks, _write, house_text
-from tests.demo.test_season import CASES, TIME_TOLERANCE_S
+from tests.support.planted_faults import CASES, TIME_TOLERANCE_S
 
 CLEAN_SHOWS = 20
 PLANTED_SHOWS = 5
@@ -46,8 +47,8 @@ def planted() -> dict[str, list[tuple[bool, int]]]:
     out: dict[str, list[tuple[bool, int]]] = defaultdict(list)
     for seed in range(PLANTED_SHOWS):
         base = _tracks(np.random.default_rng(80000 + seed), LENGTH_S)
-        for case in CASES:
-            plant, source, kind, times_s = case.values
+        for plant, source, kind, times_s in itertools.chain(*CASES.values()):
+            case = f"{kind} at {source}"
             tracks = {name: sound.copy() for name, sound in base.items()}
             plant(tracks)
             with tempfile.TemporaryDirectory() as name:
@@ -57,8 +58,8 @@ def planted() -> dict[str, list[tuple[bool, int]]]:
                 any(a - TIME_TOLERANCE_S <= at_s <= b + TIME_TOLERANCE_S for a, b in spans) for at_s in times_s
             )
             others = sum(1 for key in found if key[0] != source)
-            out[case.id].append((right, others))
-            print(case.id, seed, right, others, flush=True)
+            out[case].append((right, others))
+            print(case, seed, right, others, flush=True)
     return out
 
 

@@ -29,14 +29,15 @@ def main() -> None:
     """Write the table."""
     from playwright.sync_api import sync_playwright
 
-    from tests.web.conftest import ARGS, CHROMIUM, Served
-    from tests.web.sounding import PAGES, faulty_hall, walked
+    from tests.support.needs import program
+    from tests.support.page import ARGS, Served
+    from tests.support.sounding import PAGES, faulty_hall, walked
 
     with tempfile.TemporaryDirectory(prefix="deskhand-sound-") as folder, sync_playwright() as playwright:
         hall = Path(folder) / "hall"
         show = faulty_hall(hall)
         served = Served(hall)
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=ARGS)
+        browser = playwright.chromium.launch(executable_path=program("chromium"), args=ARGS)
         lines = []
         try:
             for page in PAGES:

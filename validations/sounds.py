@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import pyloudnorm
 
-from tests.measure.test_sounds import BOOST_DB, RATE_HZ, SOUNDS, changes_s, errors_s, read, show, strays_s
+from tests.support.sounds import BOOST_DB, RATE_HZ, SOUNDS, changes_s, errors_s, read, show, strays_s
 
 KINDS: Final = {"real": "notes of a real guitar", "synthetic": "plucked strings from arithmetic"}
 PLANTED: Final = 60

@@ -15,13 +15,13 @@ import numpy as np
 
 from deskhand.measure.figures import TAIL_OCTAVES_HZ
 from deskhand.measure.notes import LEAST_DECAYS
-from tests.measure.test_notes import guitar, in_rooms, singing
-from tests.real import material
+from tests.support import material
+from tests.support.notes import guitar, in_rooms, singing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from tests.measure.test_notes import Heard, Sound
+    from tests.support.notes import Heard, Sound
 
 TAILS_S: Final = (0.4, 0.6, 0.8, 1.0, 1.5, 2.0, 3.0)
 SONGS: Final = 16
@@ -58,10 +58,12 @@ class Row:
 
     def off(self) -> np.ndarray:
         """Relative errors of what was told."""
+        assert self.tail_s is not None
         return self.told_s() / self.tail_s - 1.0
 
     def covered(self) -> int:
         """How many told tails lie within their own half width of the truth."""
+        assert self.tail_s is not None
         return sum(
             abs(take.tail.tail_s - self.tail_s) <= take.tail.tail_s_pm
             for take in self.takes

@@ -18,10 +18,9 @@ from hypothesis import strategies as st
 from deskhand.chain.blocks import pan_gains
 from deskhand.chain.run import Chain, run
 from deskhand.errors import HouseError
-
-from ..measure.signals import amplitude, sine, white
-from ..reference.tables import rows
-from . import made
+from tests.support.chain import made
+from tests.support.signals import amplitude, sine, white
+from tests.support.tables import rows
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -17,11 +17,10 @@ from deskhand.chain.nominal import NominalPoint, balance_db, input_matrix, nomin
 from deskhand.chain.run import run
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import SourceReading, read_source
-
-from ..measure.feed import Feed
-from ..measure.signals import RATE_HZ, pink, sine
-from ..reference.tables import rows
-from . import made
+from tests.support.chain import made
+from tests.support.feed import Feed
+from tests.support.signals import RATE_HZ, pink, sine
+from tests.support.tables import rows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -14,10 +14,9 @@ from deskhand.chain.run import Chain, run
 from deskhand.chain.take import WithChains
 from deskhand.house import HouseFile
 from deskhand.mix.bus import gains, strips
-
-from ..measure.feed import Feed
-from ..measure.signals import amplitude
-from . import made
+from tests.support.chain import made
+from tests.support.feed import Feed
+from tests.support.signals import amplitude
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

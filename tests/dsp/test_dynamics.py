@@ -6,7 +6,6 @@ limiter on noise, tones and real songs.
 
 from __future__ import annotations
 
-import functools
 from typing import Final
 
 import numpy as np
@@ -20,13 +19,12 @@ from deskhand.chain.run import Chain, run
 from deskhand.dsp import dynamics
 from deskhand.errors import HouseError
 from deskhand.house import ChainBlock
+from tests.support import material
+from tests.support.chain import made, true_peak_db
+from tests.support.dynamics import RATE_HZ, hot, limited, smoothed, song, time_constant_s, two_stage
+from tests.support.signals import sine
+from tests.support.tables import rows, topic
 
-from ..chain import made, read, true_peak_db
-from ..measure.signals import sine
-from ..real import material
-from ..reference.tables import rows, topic
-
-RATE_HZ: Final = 48000
 STATIC: Final = rows("compressor_static")
 STEP: Final = rows("compressor_step")
 DETECTORS: Final = rows("compressor_detectors")
@@ -205,12 +203,6 @@ def test_rising_ratio(threshold_db: float, over_db: float) -> None:
 # attack and release
 
 
-def smoothed(demand_db: np.ndarray, attack_s: float, release_s: float, rate_hz: int = RATE_HZ) -> np.ndarray:
-    out = demand_db.copy()
-    dynamics.smooth(out, dynamics.keep(attack_s, rate_hz), dynamics.keep(release_s, rate_hz), np.zeros(1))
-    return out
-
-
 @pytest.mark.source(f"{PAPER}: one-pole step response, tabled in compressor_step.csv")
 @pytest.mark.parametrize("time_s", [0.01, 0.1])
 def test_tabled_steps(time_s: float) -> None:
@@ -271,18 +263,6 @@ def test_a_compressor_s_times_through_the_block(over_db: float) -> None:
 
 
 # the release in two stages
-
-
-def two_stage(demand_db: np.ndarray, attack_s: float = 0.0) -> np.ndarray:
-    out = demand_db.copy()
-    dynamics.smooth_two_stage(out, dynamics.keep(attack_s, RATE_HZ), float(RATE_HZ), np.zeros(3))
-    return out
-
-
-def time_constant_s(release_db: np.ndarray, first_s: float, last_s: float) -> float:
-    """Of what decays exponentially between two times."""
-    first, last = round(first_s * RATE_HZ), round(last_s * RATE_HZ)
-    return (last_s - first_s) / float(np.log(release_db[first] / release_db[last]))
 
 
 @pytest.mark.source("docstring: half of the reduction passes into a slow store within a second (time constant)")
@@ -418,16 +398,6 @@ def test_a_bell_that_does_not_move(sign: float, rng: np.random.Generator) -> Non
 # the limiter
 
 
-def limited(signal: np.ndarray, rate_hz: int = RATE_HZ, **keys: str) -> np.ndarray:
-    return run(signal, [made("limiter", **keys)], sample_rate_hz=rate_hz)
-
-
-@functools.cache
-def song(title: str) -> tuple[np.ndarray, int]:
-    """Eight seconds of the loud middle of a real song."""
-    return read(material.guitar_song(title) / "song.wav", from_s=61.0, length_s=8.0)
-
-
 @pytest.mark.real
 @pytest.mark.source(
     "ITU-R BS.1770-5 Annex 2: true peak by oversampling, here eight times by scipy.signal.resample_poly"
@@ -442,20 +412,6 @@ def test_songs_stay_below_the_ceiling(title: str, release: str, over_db: float) 
     assert true_peak_db(out) > -1.2
     assert true_peak_db(out) <= -1.0 + over_db
     assert np.abs(out).max() <= 10.0 ** (-1.0 / 20.0) * (1.0 + 1e-9)
-
-
-def hot(rng: np.random.Generator, rate_hz: int) -> dict[str, np.ndarray]:
-    """Two seconds each of noise up to 20 kHz or 0.4 of the rate, tones and clicks, all 6 to 12 dB over full scale."""
-    frames = 2 * rate_hz
-    time_s = np.arange(frames) / rate_hz
-    low = ss.firwin(255, min(0.8, 40000.0 / rate_hz))
-    white = rng.standard_normal((2, frames))
-    return {
-        "noise": ss.lfilter(low, 1.0, white),
-        "bursts": ss.lfilter(low, 1.0, white * np.repeat(rng.random((1, 40)) > 0.5, frames // 40, axis=1)),
-        "tones": np.stack([2.0 * np.sin(2.0 * np.pi * hz * time_s + 0.4) for hz in (rate_hz / 4.0, 997.0)]),
-        "clicks": np.where(rng.random((2, frames)) < 2e-4, rng.choice([-3.0, 3.0], (2, frames)), 0.0),
-    }
 
 
 @pytest.mark.source(

@@ -25,7 +25,7 @@ from deskhand.dsp.hearing import (
     sharpness_acum,
     stationary_loudness,
 )
-from tests.reference.tables import rows, topic
+from tests.support.tables import rows, topic
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -23,7 +23,6 @@ from deskhand.dsp.intelligibility import (
     IMPORTANCE,
     INTERNAL_NOISE_DB,
     NORMAL_SPEECH_DB,
-    BandEnergies,
     audible_over_time,
     audible_shares,
     in_windows,
@@ -32,38 +31,29 @@ from deskhand.dsp.intelligibility import (
     third_octave_sos,
     window_frames,
 )
-from tests.reference.tables import rows, topic
+from tests.support.intelligibility import (
+    BANDS,
+    BINAURAL_DB,
+    BY_ID,
+    EXAMPLES,
+    QUIET_DB,
+    banks,
+    column,
+    extended,
+    flat,
+    interrupted,
+    noise,
+    spectrum_levels,
+    speech,
+)
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from numpy.typing import NDArray
 
-TABLE: Final = rows("sii_third_octave")
-EXAMPLES: Final = topic("sii_worked_examples")
-BY_ID: Final = {one["id"]: one for one in EXAMPLES["example"]}
-BANDS: Final = len(TABLE)
 EFFORTS: Final = ("normal", "raised", "loud", "shout")
-QUIET_DB: Final = -50.0
-"""Spectrum level of no noise: the standard's default."""
-BINAURAL_DB: Final = -1.7
-FULL_SCALE_DB: Final = 100.0
-"""DB SPL of a mean square of 1 in the tests that go through filters."""
 RATES_HZ: Final = (44100, 48000, 96000)
 NEAR: Final = 0.01
 few: Final = settings(max_examples=60, deadline=None, derandomize=True, database=None)
-
-
-def column(name: str) -> NDArray[np.float64]:
-    return np.array([float(row[name]) for row in TABLE])
-
-
-def speech(effort: str) -> NDArray[np.float64]:
-    return column(f"speech_{effort}_db")
-
-
-def flat(level_db: float) -> NDArray[np.float64]:
-    return np.full(BANDS, float(level_db))
 
 
 def db(power: NDArray[np.floating] | float) -> NDArray[np.float64]:
@@ -219,23 +209,6 @@ def test_noise_bandwidth(rate_hz: int) -> None:
         assert db(bandwidth_hz) == pytest.approx(width_db, abs=0.1)
 
 
-def banks(samples: NDArray[np.floating], rate_hz: int, pieces: Sequence[int] = ()) -> NDArray[np.float32]:
-    """(frames, 18, channels) energies of (channels, samples), four channels at a time, in pieces of some frames each."""
-    meter = BandEnergies(len(samples), rate_hz)
-    found = []
-    for group, first in enumerate(range(0, len(samples), 4)):
-        parts, at = [], 0
-        for frames in pieces or (samples.shape[1] // meter.step,):
-            parts.append(
-                meter.take(
-                    np.ascontiguousarray(samples[first : first + 4, at : at + frames * meter.step], np.float32), group
-                )
-            )
-            at += frames * meter.step
-        found.append(np.concatenate(parts))
-    return np.concatenate(found, axis=2)
-
-
 @pytest.mark.source("scipy.signal.sosfilt: mean squares of every 10 ms behind the same filters")
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 def test_band_energies(rate_hz: int, rng: np.random.Generator) -> None:
@@ -257,26 +230,6 @@ def test_band_energies_in_pieces(rng: np.random.Generator) -> None:
     assert np.array_equal(whole, cut)
 
 
-def noise(
-    rng: np.random.Generator, spectrum_db: NDArray[np.float64], length_s: float, rate_hz: int = 48000
-) -> NDArray[np.float64]:
-    """Gaussian noise with a spectrum level in each band and in between, dB SPL; full scale is `FULL_SCALE_DB`."""
-    count = round(length_s * rate_hz)
-    frequency_hz = np.fft.rfftfreq(count, 1.0 / rate_hz)
-    level_db = np.interp(np.log(np.maximum(frequency_hz, 1.0)), np.log(BANDS_HZ), spectrum_db) - FULL_SCALE_DB
-    level_db[(frequency_hz < 90.0) | (frequency_hz > 12000.0)] = -300.0
-    # power per Hz of a real sequence: 2 |X|^2 / (count rate)
-    scale = np.sqrt(0.25 * count * rate_hz * 10.0 ** (0.1 * level_db))
-    drawn = rng.standard_normal(frequency_hz.size) + 1j * rng.standard_normal(frequency_hz.size)
-    return np.fft.irfft(scale * drawn, count)
-
-
-def spectrum_levels(sound: NDArray[np.float64], rate_hz: int = 48000) -> NDArray[np.float64]:
-    """(frames, 18) spectrum power of every 10 ms, by the filters."""
-    energies = banks(sound[None], rate_hz)[:, :, 0].astype(np.float64)
-    return energies * 10.0 ** (0.1 * (FULL_SCALE_DB - BANDWIDTH_DB))
-
-
 @pytest.mark.source("ANSI S3.5-1997, 3.14: spectrum level is the level in 1 Hz; noise made to a level by its spectrum")
 @pytest.mark.parametrize("rate_hz", RATES_HZ)
 def test_spectrum_level_of_flat_noise(rate_hz: int) -> None:
@@ -292,11 +245,6 @@ def test_spectrum_level_of_flat_noise(rate_hz: int) -> None:
 
 def share_of(spoken_db: NDArray[np.float64], noise_db: NDArray[np.float64]) -> float:
     return float(IMPORTANCE @ audible_shares(spoken_db, noise_db))
-
-
-def extended(spoken_db: NDArray[np.float64], noise_power: NDArray[np.float64]) -> float:
-    """Extended index of noise by its frames."""
-    return float((IMPORTANCE * level_distortion(spoken_db)) @ audible_over_time(spoken_db, in_windows(noise_power)))
 
 
 @pytest.mark.source("Rhebergen & Versfeld 2005, doi:10.1121/1.1861713: the mean over time of the index of every frame")
@@ -365,14 +313,6 @@ def test_steady_noise(shape: str, level_db: float, effort: str) -> None:
 
 
 RATES_OF_INTERRUPTION_HZ: Final = (1.0, 4.0, 8.0, 16.0, 32.0, 100.0)
-
-
-@functools.cache
-def interrupted(level_db: float, rate_of_interruption_hz: float) -> NDArray[np.float64]:
-    """Spectrum powers by frame of speech-shaped noise that is on half of the time, at a long-term level."""
-    made = noise(np.random.default_rng(9), speech("normal") + level_db, 24.2)
-    phase = np.arange(made.size) / 48000.0 * rate_of_interruption_hz % 1.0
-    return spectrum_levels(np.sqrt(2.0) * made * (phase < 0.5))[20:]
 
 
 @pytest.mark.source(

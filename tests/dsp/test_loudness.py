@@ -12,7 +12,7 @@ import pytest
 import scipy.signal as ss
 
 from deskhand.dsp.loudness import OFFSET_LUFS, k_weighting_sos, weighted_energy
-from tests.reference.tables import rows, topic
+from tests.support.tables import rows, topic
 
 RATES_HZ: Final = (44100, 48000, 88200, 96000, 192000)
 TABLE: Final = topic("bs1770")["k_weighting"]

@@ -17,7 +17,7 @@ from deskhand.dsp.loudness_level import (
     phon_from_spl,
     spl_from_phon,
 )
-from tests.reference.tables import rows, topic
+from tests.support.tables import rows, topic
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

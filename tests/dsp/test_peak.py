@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from deskhand.dsp.peak import TAPS_A_SIDE, block_levels, interpolator, oversampling, sharpness, true_peak
-from tests.reference.tables import rows, topic
+from tests.support.tables import rows, topic
 
 TRUE_PEAK: Final = topic("bs1770")["true_peak"]
 # fractions of the sampling rate; the docstring speaks of everything up to 0.42

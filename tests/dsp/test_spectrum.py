@@ -12,7 +12,7 @@ import pytest
 import scipy.signal as ss
 
 from deskhand.dsp import spectrum
-from tests.reference.tables import rows
+from tests.support.tables import rows
 
 BANDS: Final = rows("iec61260_bands")
 RATES_HZ: Final = (44100, 48000, 88200, 96000, 176400, 192000)

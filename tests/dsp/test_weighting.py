@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from deskhand.dsp import weighting
 from deskhand.dsp.biquad import matched, response
 from deskhand.dsp.weighting import FAST_S, SLOW_S, time_weighted, weighting_db, weighting_sos
-from tests.reference.tables import rows, topic
+from tests.support.tables import rows, topic
 
 RATES_HZ: Final = (44100, 48000, 88200, 96000, 192000)
 TABLE: Final = rows("iec61672_weighting")

@@ -15,9 +15,8 @@ import scipy.signal as ss
 
 from deskhand import units
 from deskhand.measure.stereo import alignment
-
-from ..measure.signals import RATE_HZ, amplitude, at_level, hits, pink, plucks, sine, speech_like, white
-from .judged import findings_of, severity_of, show_of
+from tests.support.judged import findings_of, severity_of, show_of
+from tests.support.signals import RATE_HZ, amplitude, at_level, hits, pink, plucks, sine, speech_like, white
 
 LEVEL_LISTEN_DB, LEVEL_FIX_DB = 2.0, 4.0  # the house file when it says nothing
 

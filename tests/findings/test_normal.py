@@ -32,8 +32,7 @@ from deskhand.reference.identity import Mispatch
 from deskhand.reference.kept import MIX, Drift
 from deskhand.reference.normal import TONE, Normal, judge_parts
 from deskhand.reference.numbers import BY_NAME, LEVEL, MIX_NUMBERS, NUMBERS, OCTAVES_HZ
-
-from ..reference_model.made import Weeks, part
+from tests.support.weeks import Weeks, part
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

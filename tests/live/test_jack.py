@@ -7,20 +7,19 @@ mid-run and back again; a device that comes back with another rate, or with fewe
 from __future__ import annotations
 
 import json
-import os
 import subprocess
 import sys
 import time
 from typing import TYPE_CHECKING, Any
+from unittest import mock
 
 import numpy as np
 import pytest
 import soundfile
 
-from deskhand.demo.line_check import make_line_check
+from deskhand.demo import line_check
 from deskhand.demo.season import _SOURCES, house_text
-
-from . import desk
+from tests.support import desk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -28,15 +27,11 @@ if TYPE_CHECKING:
 
 RATE_HZ = 48000
 CHANNELS = 32
+FIRST_PLAYERS = 5
 SMALL_HOUSE = '[house]\nname = "Tern Street Hall"\n[[source]]\nname = "keys"\nrole = "keys"\ntracks = [1, 2]\n'
 
 
-@pytest.fixture(autouse=True)
-def _there() -> None:
-    if not desk.installed():
-        if os.environ.get("DESKHAND_REAL") == "required":
-            pytest.fail("jackd or PortAudio is not installed")
-        pytest.skip("jackd or PortAudio is not installed")
+pytestmark = pytest.mark.needs("jackd", "portaudio")
 
 
 class Live:
@@ -93,8 +88,17 @@ def words(rng: np.random.Generator, channels: int, seconds: float) -> np.ndarray
     return (np.round(noise * (1 << 23)) / (1 << 23)).astype(np.float32)
 
 
-def test_a_line_check_of_32_channels(tmp_path, live):
-    made = make_line_check(np.random.default_rng(31))
+@pytest.mark.parametrize("players", [FIRST_PLAYERS, None], ids=["first-players", "whole"])
+def test_a_line_check_of_32_channels(tmp_path, live, players):
+    """Six times as fast as real time. Of the first players, up to a bass that hums, the last may not be heard to the end: it begins late."""
+    everybody = [name for name, *_ in _SOURCES if name not in line_check.LEFT_OUT]
+    left_out = {*line_check.LEFT_OUT, *(everybody[players:] if players else ())}
+    with mock.patch.object(line_check, "LEFT_OUT", left_out):
+        made = line_check.make_line_check(np.random.default_rng(31))
+    listened_s = 144 if players is None else int(made.length_s) - 1
+    reached = set(everybody[: players - 1] if players else everybody)
+    planted = {(source, kind) for source, kind in made.planted if source in reached}
+    assert planted
     names = [track for _, _, tracks, *_ in _SOURCES for track in tracks]
     rng = np.random.default_rng(1)
     data = (1e-5 * rng.standard_normal((CHANNELS, made.tracks["kick"].size))).astype(np.float32)
@@ -107,7 +111,16 @@ def test_a_line_check_of_32_channels(tmp_path, live):
             [sys.executable, "-m", "deskhand", "live", "--list"], env=desk.environment("dh-line"), capture_output=True, text=True, check=True
         )  # fmt: skip
         assert "32 channels  48 kHz  desk" in listed.stdout
-        running = live(tmp_path, "--for", "2:24", "--record", "rec", "--json", "out.json", server="dh-line")
+        running = live(
+            tmp_path,
+            "--for",
+            f"{listened_s // 60}:{listened_s % 60:02d}",
+            "--record",
+            "rec",
+            "--json",
+            "out.json",
+            server="dh-line",
+        )
         running.until("runs.")
         player.stdin.write("go\n")
         player.stdin.flush()
@@ -117,9 +130,9 @@ def test_a_line_check_of_32_channels(tmp_path, live):
         (source["name"], finding["kind"])
         for source in result["sources"]
         for finding in source["findings"]
-        if finding["severity"] != "note" and source["name"] != "audience"
+        if finding["severity"] != "note" and source["name"] in reached
     }
-    assert told == set(made.planted), running.text
+    assert told == planted, running.text
     assert not [note for note in result["show"]["notes"] if "lost" in note or "slow" in note]
     # each is told within five seconds of its playing; the clock of the lines counts the frames of the recording
     got, _ = soundfile.read(tmp_path / "rec" / "take.wav", dtype="float32", always_2d=True)
@@ -137,7 +150,7 @@ def test_a_line_check_of_32_channels(tmp_path, live):
         assert 60 * int(minutes) + int(seconds) - offset_s - turn[0] <= 6.0, line  # the clock shows whole seconds
     # every sample accounted for, and every bit
     frames = min(len(got) - began, data.shape[1])
-    assert frames > 140 * RATE_HZ
+    assert frames > (listened_s - 4) * RATE_HZ
     first = int(np.flatnonzero(data.any(axis=0))[0])
     assert np.array_equal(got[began : began + frames - first].T, data[:, first : first + frames - first])
 

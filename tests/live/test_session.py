@@ -13,9 +13,8 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.live.device import Device, choose
-
-from ..measure.signals import RATE_HZ, pink
-from ..recording.writers import write_wave
+from tests.support.signals import RATE_HZ, pink
+from tests.support.writers import write_wave
 
 if TYPE_CHECKING:
     from click.testing import Result

@@ -13,42 +13,23 @@ import numpy as np
 import pytest
 
 from deskhand.demo.line_check import LineCheck, make_line_check
-from deskhand.demo.season import _SOURCES, house_text
+from deskhand.demo.season import house_text
 from deskhand.errors import HouseError
 from deskhand.house import parse_house
 from deskhand.live.listen import listen
 from deskhand.live.ring import Ring
-from deskhand.live.watch import KEPT_S, Watch, rows_of
+from deskhand.live.watch import Watch, rows_of
 from deskhand.recording.held import held_recording
 from deskhand.reference.normal import reference_of
 from deskhand.store import KeptPart, TakeRow
+from tests.support.line_checks import HOUSE, NAMES, RATE_HZ, data_of, times_s, watched
 
-RATE_HZ = 48000
-NAMES = tuple(track for _, _, tracks, *_ in _SOURCES for track in tracks)
-HOUSE = parse_house(house_text(), Path("house.toml"))
 SILENT = {"audience"}
 
 
 @functools.cache
 def made(seed: int, problems: bool) -> LineCheck:
     return make_line_check(np.random.default_rng(seed), problems=problems)
-
-
-def data_of(check: LineCheck) -> np.ndarray:
-    return np.array([check.tracks[name] for name in NAMES], np.float32)
-
-
-def watched(data: np.ndarray, **options: object) -> Watch:
-    """A watch that has heard it all."""
-    ring = Ring.of(len(data), round(KEPT_S * RATE_HZ))
-    watch = Watch(
-        house=HOUSE, inputs=rows_of(HOUSE, NAMES, len(data)), ring=ring, sample_rate_hz=RATE_HZ,
-        taps={source.name: "preamp" for source in HOUSE.source}, players={}, **options,
-    )  # fmt: skip
-    for first in range(0, data.shape[1], 7001):  # whatever the driver hands over
-        ring.write(data[:, first : first + 7001])
-        watch.advance()
-    return watch
 
 
 @functools.cache
@@ -63,16 +44,6 @@ def _let_go():
     yield
     made.cache_clear()
     heard.cache_clear()
-
-
-def times_s(watch: Watch) -> dict[tuple[str, str], float]:
-    """(source, kind) to how long after its player began it was told."""
-    return {
-        (one.source.name, one.told[key].kind): told_s - one.began_s
-        for one in watch.line.inputs
-        for key, told_s in one.told_s.items()
-        if one.began_s is not None and key in one.told
-    }
 
 
 def test_every_fault_is_told_within_five_seconds_and_nothing_else():

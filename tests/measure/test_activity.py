@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 
 from deskhand.measure.activity import DEAD_DBFS, WINDOW_BLOCKS, activity, stretches, window_levels
-
-from .feed import reading_of
-from .signals import RATE_HZ, amplitude, at_level, hits, pink, sine, speech_like, white
+from tests.support.feed import reading_of
+from tests.support.signals import RATE_HZ, amplitude, at_level, hits, pink, sine, speech_like, white
 
 HOP_S: Final = 0.1
 

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import pytest
 
-from .feed import RATE_HZ, figures_of, reading_of
-from .signals import pink, sine, white
+from tests.support.feed import RATE_HZ, figures_of, reading_of
+from tests.support.signals import pink, sine, white
 
 if TYPE_CHECKING:
     from collections.abc import Callable

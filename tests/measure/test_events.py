@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 import scipy.signal as ss
 
-from ..findings.judged import findings_of, severity_of, show_of
-from .feed import figures_of
-from .signals import (
+from tests.support.feed import figures_of
+from tests.support.judged import findings_of, severity_of, show_of
+from tests.support.signals import (
     RATE_HZ,
     amplitude,
     at_level,

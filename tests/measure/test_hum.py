@@ -9,9 +9,8 @@ import pytest
 
 from deskhand.measure.hum import find_hum
 from deskhand.measure.readings import read_source
-
-from .feed import figures_of
-from .signals import RATE_HZ, amplitude, pink, pluck, plucks, sine, white
+from tests.support.feed import figures_of
+from tests.support.signals import RATE_HZ, amplitude, pink, pluck, plucks, sine, white
 
 if TYPE_CHECKING:
     from deskhand.measure.figures import Figures

@@ -13,10 +13,9 @@ import pytest
 import soundfile
 
 from deskhand.measure.hum import find_hum
-
-from ..real import material
-from .feed import figures_of
-from .signals import RATE_HZ, amplitude, hits, pluck, plucks, sine, white
+from tests.support import material
+from tests.support.feed import figures_of
+from tests.support.signals import RATE_HZ, amplitude, hits, pluck, plucks, sine, white
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -118,7 +117,7 @@ def test_the_other_mains_is_not_said() -> None:
         assert find_hum(track, figures.grid, mains_hz=other_hz) is None
 
 
-# the songs have no mains line (tests/real/material.py)
+# the songs have no mains line (tests/support/material.py)
 @pytest.mark.parametrize("part", ["guitar", "song"])
 @pytest.mark.parametrize(
     "title", [pytest.param(title, id=title.replace(" ", "-").lower()) for title in material.TITLES]

@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 
 from deskhand.measure.leak import find_leak
-
-from .feed import figures_of
-from .signals import RATE_HZ, amplitude, at_level, pink, plucks, speech_like, white
+from tests.support.feed import figures_of
+from tests.support.signals import RATE_HZ, amplitude, at_level, pink, plucks, speech_like, white
 
 LENGTH_S: Final = 30.0
 SOUNDING: Final = 3e-6

@@ -8,7 +8,6 @@ Of Tech 3342 cases 1 to 4 (5 and 6 need the programme files).
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from typing import TYPE_CHECKING, Any, Final
 
@@ -19,48 +18,37 @@ import scipy.signal as ss
 import soundfile
 
 from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs, momentary_lufs, short_term_lufs
-
-from ..reference.tables import topic
-from .feed import figures_of, reading_of
-from .signals import LSB_16, RATE_HZ, amplitude, burst_between_samples, faded, pink, sine, speech_like, tones, white
+from tests.support.feed import figures_of, reading_of
+from tests.support.loudness import (
+    CASES,
+    SURROUND,
+    TECH_3341,
+    TECH_3342,
+    of_case,
+    of_series,
+    side_by_side,
+    stereo,
+    summed,
+)
+from tests.support.signals import (
+    LSB_16,
+    RATE_HZ,
+    amplitude,
+    burst_between_samples,
+    faded,
+    pink,
+    sine,
+    speech_like,
+    tones,
+    white,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.measure.figures import Figures
 
-TECH_3341: Final = topic("ebu_tech3341")
-TECH_3342: Final = topic("ebu_tech3342")
-CASES: Final[dict[int, dict[str, Any]]] = {case["id"]: case for case in TECH_3341["case"]}
 LOUDNESS_LU: Final[float] = TECH_3341["tol_loudness_lu"]
-SURROUND: Final = (1.0, 1.0, 1.0, 1.41, 1.41)
-"""ITU-R BS.1770-5 Annex 1, Table 3: left, right, centre, left surround, right surround."""
-
-
-def summed(figures: Figures, weights: tuple[float, ...] | None = None) -> np.ndarray:
-    """K-weighted mean squares of 100 ms, summed over the channels (eq. 2)."""
-    parts = np.array([track.weighted for track in figures.tracks], dtype=np.float64)
-    return np.asarray((weights or (1.0,) * len(parts)) @ parts)
-
-
-def stereo(wave: np.ndarray) -> np.ndarray:
-    return np.stack([wave, wave])
-
-
-def of_case(case: dict[str, Any], *, rate_hz: int = RATE_HZ) -> np.ndarray:
-    return tones([tuple(segment) for segment in case["segments"]] * case.get("repeat", 1), rate_hz=rate_hz)
-
-
-def of_series(case: dict[str, Any], i: int) -> np.ndarray:
-    """One unit of a series whose lengths and levels are formulas in i."""
-    parts = []
-    for length, level in case["segments_of_i"]:
-        # the table's own formulas: arithmetic in i
-        seconds = eval(str(length), {"__builtins__": {}}, {"i": i})
-        silent = level == "silence"
-        dbfs = -np.inf if silent else float(eval(str(level), {"__builtins__": {}}, {"i": i}))
-        parts.append((seconds, dbfs))
-    return tones(parts)
 
 
 @pytest.mark.source("EBU Tech 3341 v4 (2023), Table 1, cases 1 to 5: integrated")
@@ -116,14 +104,6 @@ def test_3341_case_12() -> None:
     # window k starts at 0.1 k s and ends 0.4 s later: those that end at 1 s or later
     np.testing.assert_allclose(every_100_ms[6:], CASES[12]["expected_M"], rtol=0, atol=LOUDNESS_LU)
     assert reading_of(wave).readings.momentary_max_lufs == pytest.approx(CASES[12]["expected_M"], abs=LOUDNESS_LU)
-
-
-def side_by_side(waves: list[np.ndarray]) -> Figures:
-    """Files of different lengths as stereo pairs of one recording, silence to the longest: maxima do not see it."""
-    out = np.zeros((2 * len(waves), max(wave.size for wave in waves)))
-    for place, wave in enumerate(waves):
-        out[2 * place : 2 * place + 2, : wave.size] = wave
-    return figures_of(out, pairs=[(2 * place, 2 * place + 1) for place in range(len(waves))])
 
 
 @pytest.fixture(scope="module", params=[pytest.param(10, id="3341-case-10"), pytest.param(13, id="3341-case-13")])
@@ -258,7 +238,7 @@ def test_pyloudnorm_agrees(rng: np.random.Generator, kind: str, channels: int) -
 
 
 @pytest.mark.source("ffmpeg, filter ebur128")
-@pytest.mark.skipif(shutil.which("ffmpeg") is None, reason="needs ffmpeg, which make test installs where it may")
+@pytest.mark.needs("ffmpeg")
 @pytest.mark.parametrize("kind", KINDS)
 def test_ffmpeg_agrees(rng: np.random.Generator, tmp_path: Path, kind: str) -> None:
     signal = np.stack([MATERIAL[kind](rng), MATERIAL[kind](rng)])

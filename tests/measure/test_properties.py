@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from .feed import RATE_HZ, reading_of
-from .signals import amplitude, hits, pink, plucks, sine, speech_like, white
+from tests.support.feed import RATE_HZ, reading_of
+from tests.support.signals import amplitude, hits, pink, plucks, sine, speech_like, white
 
 MOVES: Final = (
     "level_dbfs", "loud_dbfs", "rms_dbfs", "peak_dbfs", "true_peak_dbtp", "loudness_lufs", "momentary_max_lufs",

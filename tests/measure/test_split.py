@@ -17,9 +17,8 @@ from hypothesis import strategies as st
 from deskhand.tasks.check import check
 from deskhand.recording import Recording
 from deskhand.result import plain
-
-from ..recording.writers import write_wave
-from .signals import RATE_HZ, hits, pink, plucks, sine, speech_like, white
+from tests.support.signals import RATE_HZ, hits, pink, plucks, sine, speech_like, white
+from tests.support.writers import write_wave
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 
 from deskhand.measure.spread import BLOCK_S, RESAMPLES, draws, half_width, half_width_of_median, spread
-
-from .feed import reading_of
-from .signals import sine, white
+from tests.support.feed import reading_of
+from tests.support.signals import sine, white
 
 
 def mean(some: np.ndarray) -> float:

@@ -13,10 +13,9 @@ import pytest
 import scipy.signal as ss
 
 from deskhand.measure.stereo import Alignment, mono_flip, stereo
-
-from ..reference.tables import rows
-from .feed import reading_of
-from .signals import RATE_HZ, amplitude, pink, plucks, sine, speech_like, white
+from tests.support.feed import reading_of
+from tests.support.signals import RATE_HZ, amplitude, pink, plucks, sine, speech_like, white
+from tests.support.tables import rows
 
 PHASES: Final = rows("stereo_phase")
 

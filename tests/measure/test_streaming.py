@@ -9,9 +9,8 @@ import numpy as np
 import pytest
 
 from deskhand.measure.figures import measure_figures
-
-from .feed import RATE_HZ, Feed, figures_of
-from .signals import hits, pink, plucks, sine, speech_like, to_16_bit, white
+from tests.support.feed import RATE_HZ, Feed, figures_of
+from tests.support.signals import hits, pink, plucks, sine, speech_like, to_16_bit, white
 
 if TYPE_CHECKING:
     from deskhand.measure.figures import Figures

@@ -12,10 +12,9 @@ import numpy as np
 import pytest
 
 from deskhand.dsp.spectrum import NOMINAL_HZ, edges_hz, exact_hz
-
-from ..reference.tables import rows
-from .feed import figures_of, reading_of
-from .signals import RATE_HZ, amplitude, pink, sine, white
+from tests.support.feed import figures_of, reading_of
+from tests.support.signals import RATE_HZ, amplitude, pink, sine, white
+from tests.support.tables import rows
 
 CENTRES_HZ: Final = exact_hz()
 LIMITS: Final = rows("iec61260_class_limits")

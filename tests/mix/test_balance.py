@@ -12,10 +12,9 @@ from hypothesis import strategies as st
 
 from deskhand.mix.balance import OCTAVES, shares_pct, shift_phon
 from deskhand.mix.bus import Strip
-
-from ..measure.feed import figures_of
-from ..measure.signals import RATE_HZ, amplitude, at_level, pink
-from ..reference.tables import rows
+from tests.support.feed import figures_of
+from tests.support.signals import RATE_HZ, amplitude, at_level, pink
+from tests.support.tables import rows
 
 LENGTH_S: Final = 6.0
 OFFSET_DB: Final = 100.0

@@ -17,8 +17,8 @@ from deskhand.house import MidSideBlock
 from deskhand.mix.clearance import AudibilityLimits, FeedEnergies, clearance_of, measure_phrase, with_settings
 from deskhand.mix.voices import hold_feeds, measure_voices, spans_of
 from deskhand.recording import open_recording
+from tests.support.signals import amplitude, at_level, plucks
 
-from ..measure.signals import amplitude, at_level, plucks
 from .test_voices import (
     CURVE,
     GUITAR_CHAIN,

@@ -32,8 +32,7 @@ from deskhand.measure.activity import Activity
 from deskhand.mix.clearance import Clearance, Cost, Phrase, Sides, phrases, shifted
 from deskhand.mix.voices import feed_strips, measure_voices, voices_of
 from deskhand.recording import open_recording
-
-from ..measure.signals import amplitude, at_level, hits, plucks, speech_like
+from tests.support.signals import amplitude, at_level, hits, plucks, speech_like
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

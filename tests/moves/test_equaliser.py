@@ -27,8 +27,7 @@ from deskhand.moves.equaliser import (
     rms_db,
 )
 from deskhand.moves.fine import brought_to, fine_power
-
-from ..reference.tables import topic
+from tests.support.tables import topic
 
 DESK = desk_grid(
     gain_step_db=0.5, gain_max_db=15.0, frequency_step_octave=1 / 12, qs=(0.5, 0.7, 1, 1.4, 2, 2.8), bells=4

@@ -345,7 +345,7 @@ def test_the_week_is_written_with_its_comments_and_runs_the_same(rng):
 
 def test_a_twentieth_of_the_study_of_reductions():
     """The whole of it is `validations/reduction.py`."""
-    from validations import reduction
+    from tests.support import reductions as reduction
 
     found = list(reduction.pairs(reduction.PAIRS // 20, kinds=("synthesised",), show_s=24.0))
     assert len(found) == reduction.PAIRS // 20

@@ -15,9 +15,8 @@ from click.testing import CliRunner
 from deskhand.tasks.check import check
 from deskhand.cli import main
 from deskhand.house import read_house, standing_file, week_file
-
-from ..measure.signals import RATE_HZ, amplitude, pink
-from ..recording.writers import write_wave
+from tests.support.signals import RATE_HZ, amplitude, pink
+from tests.support.writers import write_wave
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -13,7 +13,9 @@ from typing import TYPE_CHECKING, Final, TypeAlias
 
 import numpy as np
 
-from . import material, take
+from tests.support import material
+
+from . import take
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import soundfile
 
-from . import material
+from tests.support import material
+
 from .command import Source
 
 if TYPE_CHECKING:

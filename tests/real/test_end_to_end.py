@@ -14,7 +14,9 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import pytest
 
-from . import faults, material, peers, take
+from tests.support import material, peers
+
+from . import faults, take
 from .command import Checked, check, house_toml, once
 
 if TYPE_CHECKING:

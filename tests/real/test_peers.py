@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
-from . import material, peers
+from tests.support import material, peers
+
 from .command import Checked, Source, check, house_toml, once
 
 if TYPE_CHECKING:

@@ -19,9 +19,9 @@ from deskhand.dsp.unpack import byte_table
 from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
 from deskhand.recording.files import probe
-
-from .encodings import A_LAW, CHANNELS, FFMPEG, MU_LAW, NotWritten, companded_levels, encodings, outcomes
-from .writers import noise
+from tests.support.encodings import A_LAW, CHANNELS, MU_LAW, NotWritten, companded_levels, encodings, outcomes
+from tests.support.needs import require
+from tests.support.writers import noise
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -61,7 +61,7 @@ def _drawn() -> list[tuple[str, int]]:
 @pytest.mark.parametrize(("name", "channels"), ONCE_WRONG)
 def test_kinds_that_were_read_wrong_or_cut_unsaid(tmp_path: Path, name: str, channels: int) -> None:
     if name not in KINDS:
-        pytest.skip("needs ffmpeg and sox, which make test installs where it may")
+        require("ffmpeg", "sox")
     results = list(outcomes(KINDS[name], channels, tmp_path))
     assert [(share, outcome) for share, _, outcome in results if outcome.verdict != "right"] == []
 
@@ -77,6 +77,7 @@ def test_kinds_drawn_from_all(tmp_path: Path, name: str, channels: int) -> None:
         faults = [(share, outcome) for share, _, outcome in results if outcome.verdict not in ("right", "refused")]
         assert faults == []
         return
+    require("ffmpeg", "sox")
     pytest.skip("no program here writes or decodes it")
 
 
@@ -153,11 +154,11 @@ class TestFlac:
         monkeypatch.setattr("deskhand.recording.files.flac_extent", not_wanted)
         assert open_recording(path).notes == ()
 
-    @pytest.mark.skipif(FFMPEG is None, reason="needs ffmpeg, which make test installs where it may")
+    @pytest.mark.needs("ffmpeg")
     def test_one_written_to_a_pipe(self, tmp_path: Path) -> None:
         path, piped = tmp_path / "vox.flac", tmp_path / "piped.flac"
         _flac(path)
-        command = [str(FFMPEG), "-v", "error", "-i", str(path), "-c:a", "flac", "-f", "flac", "pipe:1"]
+        command = ["ffmpeg", "-v", "error", "-i", str(path), "-c:a", "flac", "-f", "flac", "pipe:1"]
         piped.write_bytes(subprocess.run(command, capture_output=True, check=True).stdout)
         assert soundfile.info(piped).frames > 2**60, "the peer states a length after all"
         assert np.array_equal(open_recording(piped).read(), open_recording(path).read())

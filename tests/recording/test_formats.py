@@ -6,7 +6,6 @@ In order: containers and words written by soundfile, the same by ffmpeg, by our 
 
 from __future__ import annotations
 
-import shutil
 import subprocess
 from typing import TYPE_CHECKING, Final
 
@@ -16,15 +15,14 @@ import soundfile
 
 from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
-
-from .writers import FLOAT, float_bytes, pcm_bytes, wave_bytes, words
+from tests.support.writers import FLOAT, float_bytes, pcm_bytes, wave_bytes, words
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from numpy.typing import NDArray
 
-    from .writers import Magic
+    from tests.support.writers import Magic
 
 RATES_HZ: Final = (44100, 48000, 88200, 96000, 192000)
 CHANNELS: Final = 3
@@ -32,8 +30,7 @@ CHANNELS: Final = 3
 FRAMES: Final = {rate_hz: rate_hz // 2 + 1 for rate_hz in RATES_HZ}
 SOUNDFILE_FORMATS: Final = ("WAV", "WAVEX", "RF64", "W64", "AIFF", "CAF", "FLAC")
 SUFFIX: Final = {"WAVEX": "wav", "RF64": "wav"}
-FFMPEG: Final = shutil.which("ffmpeg")
-needs_ffmpeg = pytest.mark.skipif(FFMPEG is None, reason="needs ffmpeg, which make test installs where it may")
+needs_ffmpeg = pytest.mark.needs("ffmpeg")
 
 
 def whole_numbers(path: Path, bits: int) -> NDArray[np.int64]:
@@ -125,7 +122,7 @@ FFMPEG_KINDS: Final = [
 def ffmpeg(arguments: list[str], data: bytes, path: Path) -> None:
     """Encode raw interleaved samples from standard input."""
     subprocess.run(
-        [str(FFMPEG), "-v", "error", "-bitexact", *arguments[:6], "-i", "pipe:0", *arguments[6:], str(path)],
+        ["ffmpeg", "-v", "error", "-bitexact", *arguments[:6], "-i", "pipe:0", *arguments[6:], str(path)],
         input=data,
         check=True,
     )

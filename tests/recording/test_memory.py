@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
-from .writers import LONG, chunk, fmt_chunk
+from tests.support.writers import LONG, chunk, fmt_chunk
 
 if TYPE_CHECKING:
     from pathlib import Path

@@ -21,15 +21,25 @@ from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
 from deskhand.recording.files import probe
 from deskhand.recording.riff import read_riff
-
-from .writers import LONG, bext_chunk, chunk, float_bytes, fmt_chunk, ixml_chunk, noise, pcm_bytes, wave_bytes, words
+from tests.support.writers import (
+    LONG,
+    bext_chunk,
+    chunk,
+    float_bytes,
+    fmt_chunk,
+    ixml_chunk,
+    noise,
+    pcm_bytes,
+    wave_bytes,
+    words,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
-    from .writers import Magic
+    from tests.support.writers import Magic
 
 SECOND: Final = 48000
 

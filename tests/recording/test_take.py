@@ -23,8 +23,7 @@ from hypothesis import strategies as st
 from deskhand.errors import RecordingError, UsageError
 from deskhand.recording import Recording, open_recording
 from deskhand.recording.names import key
-
-from .writers import FLOAT, float_bytes, noise, reads_everything, sine, wave_bytes, write_by_library, write_wave
+from tests.support.writers import FLOAT, float_bytes, noise, sine, wave_bytes, write_by_library, write_wave
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -631,7 +630,7 @@ class TestNotThere:
         with pytest.raises(RecordingError, match=r'among 1 files; did you mean the folder "audio" in it\?'):
             open_recording(tmp_path)
 
-    @pytest.mark.skipif(reads_everything(), reason="this user may read everything")
+    @pytest.mark.modes_count
     @pytest.mark.parametrize("name", ["vox.wav", "vox.flac", "notes.txt"])
     def test_a_file_that_may_not_be_read(self, tmp_path: Path, rng: np.random.Generator, name: str) -> None:
         write_wave(tmp_path / "a.wav", noise(rng, seconds=0.5))
@@ -640,7 +639,7 @@ class TestNotThere:
         with pytest.raises(RecordingError, match=name.replace(".", r"\.")):
             open_recording(tmp_path)
 
-    @pytest.mark.skipif(reads_everything(), reason="this user may read everything")
+    @pytest.mark.modes_count
     def test_a_folder_that_may_not_be_read(self, tmp_path: Path) -> None:
         closed = tmp_path / "closed"
         closed.mkdir()

@@ -31,9 +31,8 @@ from deskhand.reference.drift import (
 from deskhand.reference.kept import Drift, drifts
 from deskhand.reference.numbers import BY_NAME, LEVEL
 from deskhand.reference.predict import Prior
-
-from ..reference.tables import rows
-from .made import FIRST, FLAT, Weeks, part
+from tests.support.tables import rows
+from tests.support.weeks import FIRST, FLAT, Weeks, part
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -13,8 +13,7 @@ from deskhand.reference import identity
 from deskhand.reference.identity import mistaken, upside_down
 from deskhand.reference.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
 from deskhand.reference.numbers import BY_NAME, OCTAVES_HZ, tone_vector
-
-from .made import CYMBALS, PIANO, Weeks, part
+from tests.support.weeks import CYMBALS, PIANO, Weeks, part
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -31,8 +31,7 @@ from deskhand.reference.normal import (
 from deskhand.reference.numbers import BY_NAME, NUMBERS, noise_of, tone_covariance, tone_noise, tone_vector
 from deskhand.store import Dismissal, KeptTake
 from deskhand.store.history import open_history
-
-from .made import CYMBALS, FLAT, HOUSE, LONG_S, PIANO, Weeks, part, row
+from tests.support.weeks import CYMBALS, FLAT, HOUSE, LONG_S, PIANO, Weeks, part, row
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -33,9 +33,8 @@ from deskhand.reference.numbers import (
     tone_noise,
     tone_vector,
 )
-
-from ..reference.tables import rows
-from .made import CYMBALS, FLAT, PIANO, third_octaves
+from tests.support.tables import rows
+from tests.support.weeks import CYMBALS, FLAT, PIANO, third_octaves
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray

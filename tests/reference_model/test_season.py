@@ -1,4 +1,4 @@
-"""A seeded fortieth of the study of what is normal, since a show takes seconds: the whole of it is `validations/normal.py`.
+"""Some shows of the study of what is normal, and a seeded fortieth of it, since a show takes seconds: the whole of it is `validations/normal.py`.
 
 The shows are synthesised, so the truth comes from what was planted, with scipy, and not from what finds it.
 """
@@ -9,24 +9,26 @@ import numpy as np
 import pytest
 
 from deskhand.findings.normal import SHOW_BUDGET
-from validations.normal import Show, raised, show_of, study
-from validations.season_data import CLEAN_SHOWS, PLANTED_SHOWS, made
+from tests.support.normals import Show, raised, show_of, study
+from tests.support.season_data import CLEAN_SHOWS, PLANTED_SHOWS, made
 
 LENGTH_S = 26.0
-CLEAN = CLEAN_SHOWS // 40
-PLANTED = PLANTED_SHOWS // 40
+COUNTS = {"some": (3, 1), "fortieth": (CLEAN_SHOWS // 40, PLANTED_SHOWS // 40)}
+"""Clean shows and planted ones."""
 
 
-@pytest.fixture(scope="module")
-def shows() -> tuple[list[Show], list[Show]]:
-    clean = [show_of(made("synthesised", 900 + at, planted=False, length_s=LENGTH_S)) for at in range(CLEAN)]
-    planted = [show_of(made("synthesised", 900 + at, planted=True, length_s=LENGTH_S)) for at in range(PLANTED)]
-    return clean, planted
+@pytest.fixture(scope="module", params=COUNTS)
+def shows(request: pytest.FixtureRequest) -> tuple[list[Show], list[Show]]:
+    clean, planted = COUNTS[request.param]
+    return (
+        [show_of(made("synthesised", 900 + at, planted=False, length_s=LENGTH_S)) for at in range(clean)],
+        [show_of(made("synthesised", 900 + at, planted=True, length_s=LENGTH_S)) for at in range(planted)],
+    )
 
 
-@pytest.mark.parametrize("kept", [1, CLEAN - 2])
+@pytest.mark.parametrize("kept", ["one", "all but two"])
 def test_clean_shows_are_left_alone(shows, kept):
-    outcome = study(*shows, kept, houses=3)
+    outcome = study(*shows, 1 if kept == "one" else len(shows[0]) - 2, houses=3)
     quiet = [not raised(tests) for tests in outcome.clean]
     # nine of ten in the long study; of so few shows, chance may take some more
     assert np.mean(quiet) >= 0.75, raised(max(outcome.clean, key=lambda tests: len(raised(tests))))
@@ -35,7 +37,7 @@ def test_clean_shows_are_left_alone(shows, kept):
 
 
 def test_ranges_hold_the_clean_readings(shows):
-    outcome = study(*shows, CLEAN - 2, houses=4)
+    outcome = study(*shows, len(shows[0]) - 2, houses=4)
     inside = [value for values in outcome.covered.values() for value in values]
     assert 0.90 <= np.mean(inside) <= 0.995
 

@@ -18,8 +18,7 @@ from deskhand.reference.drift import LEAST_TAKES
 from deskhand.reference.normal import LEAST_PLAYING_S, judge_parts
 from deskhand.reference.weeks import Course, courses
 from deskhand.report.weeks import course_picture, print_overview, print_source, table_rows, to_csv, weeks_page
-
-from .made import FIRST, HOUSE, PIANO, Weeks, part, row
+from tests.support.weeks import FIRST, HOUSE, PIANO, Weeks, part, row
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

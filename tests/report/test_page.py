@@ -13,7 +13,7 @@ from deskhand.report.page import page
 from deskhand.files import write_atomically
 from deskhand.result import from_plain, plain, to_json
 from deskhand.report.terminal import headline, line
-from tests.schemas import assert_meets_schema
+from tests.support.schemas import assert_meets_schema
 
 VOID = {"meta", "br", "img", "hr", "input", "link"}
 

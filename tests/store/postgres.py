@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from tests.real.material import MaterialMissing
+from tests.support.needs import Missing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -28,8 +28,8 @@ _LONG_S: Final = 120
 """After this long a program of the server hangs: the test fails instead of the whole run standing still."""
 
 
-class ServerMissing(MaterialMissing):
-    """No server can be had here; says in one line what to install. A test skips on it, or fails where it must not."""
+class ServerMissing(Missing):
+    """Server that cannot be had here; says in one line what to install."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,14 +10,11 @@ from __future__ import annotations
 import hashlib
 import json
 import math
-import os
 import re
-import shutil
 import sqlite3
 import struct
 import subprocess
 import sys
-import tempfile
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
@@ -36,6 +33,7 @@ from deskhand.store import rows as rows_module
 from deskhand.store.engine import engine_of, shown
 from deskhand.store.history import History, open_history
 from deskhand.store.tables import METADATA
+from tests.support.folders import HOUSE, PART, TAKE, opened, shut, somebody_s_folder
 
 from .postgres import running
 
@@ -45,25 +43,7 @@ if TYPE_CHECKING:
     from .postgres import Server
 
 ROOT: Final = Path(__file__).parents[2]
-HOUSE: Final = "Tern Street Hall"
 OTHER_HOUSE: Final = "The Old Granary"
-PART: Final = KeptPart(
-    source="piano", stage="tap", role="keys", tap="preamp", playing_s=61.5, values={"level_dbfs": (-18.25, 0.5)}
-)
-TAKE: Final = KeptTake(
-    house=HOUSE,
-    show="Sunday evening",
-    date="2026-03-01",
-    phase="rehearsal",
-    duration_s=123.456,
-    sample_rate_hz=48000,
-    recording="/card/2026-03-01",
-    house_hash="ab" * 32,
-    deskhand="0.1.0",
-    note="the good one",
-    kept_by="Marit",
-    parts=(PART,),
-)
 DISMISSAL: Final = Dismissal(
     source="bass",
     kind="hum",
@@ -120,12 +100,6 @@ def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     if request.param == "postgresql":
         return str(request.getfixturevalue("server").empty_database())
     found = history_url(None, tmp_path)
-    assert found is not None
-    return found
-
-
-def opened(url: str) -> History:
-    found = open_history(url, create=True)
     assert found is not None
     return found
 
@@ -1459,50 +1433,13 @@ class TestSpoiltFiles:
             assert list(folder.iterdir()) == []
 
 
-@contextmanager
-def somebody_s_folder() -> Iterator[Path]:
-    """A folder that every user may reach, which one below pytest's own is not."""
-    folder = Path(tempfile.mkdtemp(prefix="hall-"))
-    folder.chmod(0o755)
-    try:
-        # what is imported only when it is used must be there before the user changes, who may not read it
-        opened(f"sqlite:///{folder}/first.sqlite").keep(TAKE)
-        (folder / "first.sqlite").unlink()
-        yield folder
-    finally:
-        shutil.rmtree(folder)
-
-
-@contextmanager
-def shut(folder: Path, what: str) -> Iterator[None]:
-    """Within, the folder or the files in it may only be read, by the user who runs this too.
-
-    Root may write everything, whatever a file's mode says: it becomes a user of no rights for as long. SQLite makes a
-    journal beside a file that is written to, so a closed folder closes the file.
-    """
-    modes = {path: path.stat().st_mode for path in (folder, *folder.iterdir())}
-    folder.chmod(0o555 if what == "folder" else 0o777)
-    for path in filter(Path.is_file, folder.iterdir()):
-        path.chmod(0o444 if what == "file" else 0o666)
-    as_root = os.name == "posix" and os.geteuid() == 0
-    if as_root:
-        os.seteuid(65534)
-    try:
-        yield
-    finally:
-        if as_root:
-            os.seteuid(0)
-        for path, mode in modes.items():
-            path.chmod(mode)
-
-
 class TestTheCommands:
     """That all of it goes by URL: the commands on a server. On files they are tested in tests/test_keep.py."""
 
     def test_a_show_is_kept_listed_and_forgotten_on_a_server(
         self, server: Server, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, rng: np.random.Generator
     ) -> None:
-        from tests.test_cli import make_show, run
+        from tests.support.command import make_show, run
 
         url = server.new_database()
         monkeypatch.chdir(tmp_path)
@@ -1527,7 +1464,7 @@ class TestTheCommands:
     def test_what_is_kept_of_a_show_fits_the_columns(self, tmp_path: Path, rng: np.random.Generator) -> None:
         """SQLite takes a text of any length where PostgreSQL refuses one that is too long for its column."""
         from deskhand.tasks.check import check
-        from tests.test_cli import make_show
+        from tests.support.command import make_show
 
         checked = check(make_show(tmp_path / "sunday", rng, seconds=4.0))
         assert len(checked.parts) >= 2

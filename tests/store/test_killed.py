@@ -15,177 +15,22 @@ import sqlite3
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Final, Literal
+from typing import Final
 
 import numpy as np
 import pytest
 
-from deskhand.store import DEFAULT_NAME, KeptPart, KeptTake
+from deskhand.store import DEFAULT_NAME
 from deskhand.store.history import open_history
-
-ROOT: Final = Path(__file__).parents[2]
-HOUSE: Final = "Tern Street Hall"
-PARTS: Final = {"one": 40, "new": 4}
-"""Of a take, 50 values each: about what a desk of 40 inputs keeps; fewer where making the tables is to take most of the time."""
-VALUES: Final = 50
-LATEST_S: Final = {"one": 0.8, "new": 1.2}
-"""The kill falls within this long from the first take or history on. Nothing is asserted of time: a slower computer is killed
-earlier in its work, no more."""
-
-Variant = Literal["one", "new"]
-
-
-def made_take(variant: Variant, seed: int, at: int) -> KeptTake:
-    """Take number `at` of a child; its numbers are drawn, so that no other could be taken for it."""
-    numbers = np.random.default_rng((seed, at)).normal(-20.0, 6.0, (PARTS[variant], VALUES, 2))
-    return KeptTake(
-        house=HOUSE,
-        show=f"show {at}",
-        date=None,
-        phase="rehearsal",
-        duration_s=60.0,
-        sample_rate_hz=48000,
-        recording="/card/show",
-        house_hash="0" * 64,
-        deskhand="0",
-        kept_by="child",
-        parts=[
-            KeptPart(
-                source=f"source {row}",
-                stage="tap",
-                role="keys",
-                tap="preamp",
-                playing_s=30.0,
-                values={f"tone_db.{place}": (float(value), float(pm)) for place, (value, pm) in enumerate(line)},
-            )
-            for row, line in enumerate(numbers)
-        ],
-    )
-
-
-def child(variant: Variant, folder: str, seed: int) -> None:
-    """What is killed: keeps takes until then, and says so of each once it is kept."""
-    for at in range(100_000):
-        history = open_history(url_of(variant, Path(folder), at), create=True)
-        assert history is not None
-        if at == 0:
-            # libraries are loaded now, and where there is but one history it has its tables
-            print("ready", flush=True)
-        history.keep(made_take(variant, seed, at))
-        print(f"kept {at}", flush=True)
-
-
-def url_of(variant: Variant, folder: Path, at: int) -> str:
-    name = DEFAULT_NAME if variant == "one" else f"{at}.sqlite"
-    return f"sqlite:///{folder / name}"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Struck:
-    """What was found after a kill. That it can be made at all is the test: whatever is wrong raises AssertionError."""
-
-    told: int
-    """Takes that the child said were kept: all of them are there."""
-    untold: int
-    """Takes that are there and whole, and of which the child could not say so any more: none or one."""
-    amid: bool
-    """Whether the kill fell into a transaction: its journal was still there."""
-    making: bool
-    """Whether it fell while the tables of a history were being made."""
-
-
-def strike(variant: Variant, folder: Path, seed: int) -> Struck:
-    """Let a child keep takes in an empty folder, kill it at the moment that belongs to the seed, and look at what it left."""
-    wait_s = float(np.random.default_rng(seed).uniform(0.0, LATEST_S[variant]))
-    code = f"from tests.store.test_killed import child; child({variant!r}, {str(folder)!r}, {seed})"
-    process = subprocess.Popen(
-        [sys.executable, "-c", code], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT
-    )
-    assert process.stdout is not None
-    try:
-        first = process.stdout.readline()
-        time.sleep(wait_s)
-    finally:
-        process.kill()
-    said, wrong = process.communicate()
-    assert (first, wrong, process.returncode) == ("ready\n", "", -signal.SIGKILL), (first, wrong, process.returncode)
-    # a line without its end is none
-    told = [int(line.split()[1]) for line in said.splitlines(keepends=True) if line.endswith("\n")]
-    assert told == list(range(len(told)))
-    return looked_at(variant, folder, seed, told)
-
-
-def looked_at(variant: Variant, folder: Path, seed: int, told: list[int]) -> Struck:
-    """Open what a killed child left, and compare every number of every take."""
-    journals = [path for path in folder.iterdir() if path.name.endswith("-journal") and path.stat().st_size]
-    files = sorted(path for path in folder.iterdir() if path.suffix == ".sqlite")
-    places = {url_of(variant, folder, at) for at in told}
-    assert {url.removeprefix("sqlite:///") for url in places} <= {str(path) for path in files}
-    newest = url_of(variant, folder, len(told))
-    making = in_the_making(Path(newest.removeprefix("sqlite:///")))
-    found: set[int] = set()
-    for file in files:
-        found |= whole_takes(variant, f"sqlite:///{file}", seed)
-    assert set(told) <= found, f"told and gone: {set(told) - found}"
-    untold = found - set(told)
-    # the next one may have been kept a moment before it could be said
-    assert untold <= {len(told)}, f"never kept and there: {untold}"
-    # and it goes on from there
-    history = open_history(newest, create=True)
-    assert history is not None
-    history.keep(made_take(variant, seed, len(told) + 1))
-    assert len(whole_takes(variant, newest, seed)) == len(history.takes())
-    return Struck(told=len(told), untold=len(untold), amid=bool(journals), making=making)
-
-
-def in_the_making(file: Path) -> bool:
-    """Whether a history is there and has no tables yet; read from a copy, so that its journal stays as it is."""
-    if not file.exists():
-        return False
-    copy, journal = file.with_name("copy"), file.with_name(f"{file.name}-journal")
-    copy.write_bytes(file.read_bytes())
-    if journal.exists():
-        file.with_name("copy-journal").write_bytes(journal.read_bytes())
-    connection = sqlite3.connect(copy)
-    try:
-        return connection.execute("SELECT count(*) FROM sqlite_master WHERE name = 'take'").fetchone() == (0,)
-    finally:
-        connection.close()
-        copy.unlink()
-        file.with_name("copy-journal").unlink(missing_ok=True)
-
-
-def whole_takes(variant: Variant, url: str, seed: int) -> set[int]:
-    """The takes in a history, each of which must hold exactly what was kept."""
-    history = open_history(url)
-    assert history is not None
-    rows = history.takes(forgotten=True)
-    found: dict[str, dict[str, dict[str, tuple[float, float | None]]]] = {row.show: {} for row in rows}
-    for row, part in history.parts(house=HOUSE, phase="rehearsal", metrics=("tone_db.",), most=10**6, stages=("tap",)):
-        found[row.show][part.source] = dict(part.values)
-    assert len(found) == len(rows)
-    for show, parts in found.items():
-        made = made_take(variant, seed, int(show.split()[1]))
-        assert parts == {part.source: dict(part.values) for part in made.parts}, f"{url}, {show}: not as it was kept"
-    assert_sound(Path(url.removeprefix("sqlite:///")), parts=len(rows) * PARTS[variant])
-    return {int(show.split()[1]) for show in found}
-
-
-def assert_sound(file: Path, *, parts: int | None = None) -> None:
-    """SQLite's own examination, and no row that belongs to nothing."""
-    connection = sqlite3.connect(file)
-    try:
-        assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
-        assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
-        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("0002",)]
-        if parts is not None:
-            assert connection.execute("SELECT count(*) FROM part").fetchone() == (parts,)
-            assert connection.execute("SELECT count(*) FROM value").fetchone() == (parts * VALUES,)
-    finally:
-        connection.close()
-
+from tests.support.kills import (
+    Variant,
+    assert_sound,
+    looked_at,
+    made_take,
+    strike,
+    url_of,
+)
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="SIGKILL is of POSIX systems")
 SEEDS: Final = range(1, 6)
@@ -241,7 +86,7 @@ class TestTheExamination:
 @pytest.fixture(scope="session")
 def week(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A take of 7 s beside its house file; do not write into it."""
-    from tests.test_keep import make_house
+    from tests.support.band_house import make_house
 
     return make_house(tmp_path_factory.mktemp("killed"), weeks=1)[0]
 
@@ -250,7 +95,7 @@ class TestTheCommand:
     @pytest.fixture
     def shows(self, tmp_path: Path, week: Path) -> Path:
         """Two shows beside a house file, the first of them kept."""
-        from tests.test_keep import run  # the children, which import this module, do without
+        from tests.support.command import run
 
         shutil.copytree(week.parent, tmp_path / "hall")
         done = run("keep", tmp_path / "hall" / week.name, "--date", "2026-02-22")
@@ -323,7 +168,7 @@ def start_keeping(show: Path) -> subprocess.Popen[str]:
 
 
 def assert_kept_again(show: Path, date: str) -> None:
-    from tests.test_keep import run
+    from tests.support.command import run
 
     done = run("keep", show, "--date", date)
     assert done.exit_code == 0, done.output

@@ -16,8 +16,7 @@ from scipy.stats import binom
 from deskhand.errors import UsageError
 from deskhand.web.blind import Blind, p_value
 from deskhand.web.tries import Sounds
-
-from .small import RATE_HZ, Asker, pink, small_hall
+from tests.support.small_hall import RATE_HZ, Asker, pink, small_hall
 
 CHAIN = [{"block": "bell", "frequency": "1 kHz", "gain": "9 dB"}]
 

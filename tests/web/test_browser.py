@@ -491,7 +491,7 @@ class TestRecordings:
 
 def test_the_first_evening(season, tmp_path_factory, browser):
     """No house yet: a recording is chosen, its sources are put right, and the house file is written and used."""
-    from .conftest import Served, linked
+    from tests.support.page import Served, linked
 
     hall = linked(season, tmp_path_factory.mktemp("first") / "hall", shows=("show-2026-02-22",))
     (hall / "house.toml").unlink()
@@ -521,17 +521,15 @@ def test_the_first_evening(season, tmp_path_factory, browser):
         served.stop()
 
 
+@pytest.mark.needs("node")
 def test_the_scripts_are_of_one_piece():
-    """Every module parses: node's own check where node is there."""
+    """Every module parses: node's own check."""
     from importlib import resources
 
-    node = shutil.which("node")
-    if node is None:
-        pytest.skip("no node here")
     for path in resources.files("deskhand.web").joinpath("static").iterdir():
         if path.name.endswith(".js"):
             made = subprocess.run(
-                [node, "--check", "--input-type=module"],
+                ["node", "--check", "--input-type=module"],
                 input=path.read_text(),
                 text=True,
                 capture_output=True,

@@ -12,8 +12,7 @@ import pytest
 
 from deskhand.web import views
 from deskhand.web.guard import HEADERS, MOST_JSON_BYTES
-
-from .small import HOUSE, OWN, Asker, pink, raw, small_hall, tree
+from tests.support.small_hall import HOUSE, OWN, Asker, pink, raw, small_hall, tree
 
 TOKEN = "vX3-kept_between_us-Qz"
 JSON = {"content-type": "application/json"}

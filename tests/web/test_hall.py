@@ -15,8 +15,7 @@ import soundfile
 from deskhand.errors import UsageError
 from deskhand.house import read_house
 from deskhand.web.hall import Hall, tracks_of
-
-from .small import HOUSE, OWN, Asker, one_line, pink, raw, said_by, small_hall, tree, write_show
+from tests.support.small_hall import HOUSE, OWN, Asker, one_line, pink, raw, said_by, small_hall, tree, write_show
 
 WEEK = "week-2026-03-01.toml"
 
@@ -279,7 +278,7 @@ class TestKeptChecks:
             assert ".deskhand" in asker.refused("check", id=asker.id)
         assert (root / ".deskhand").read_text() == "in the way"
 
-    @pytest.mark.skipif(os.name == "nt" or os.geteuid() == 0, reason="whoever is root may write everywhere")
+    @pytest.mark.modes_count
     def test_nothing_is_written_into_a_folder_that_is_shut(self, asker):
         asker.hall.root.chmod(0o555)
         try:

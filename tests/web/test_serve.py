@@ -21,8 +21,7 @@ from deskhand.errors import UsageError
 from deskhand.web import serve as serving
 from deskhand.web.guard import host_of
 from deskhand.web.jobs import Jobs
-
-from .small import Asker, one_line, small_hall
+from tests.support.small_hall import Asker, one_line, small_hall
 
 WAIT_S = 20.0
 

@@ -9,10 +9,10 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.report.volume import START_DB
+from tests.support.small_hall import RATE_HZ, pink
+from tests.support.sounding import PAGES, Ear, Sound, Walk, every_order, faulty_hall, walked
 
 from .conftest import Served
-from .small import RATE_HZ, pink
-from .sounding import PAGES, Ear, Sound, Walk, every_order, faulty_hall, walked
 
 pytestmark = pytest.mark.source("a full-scale sine through a gain of x dB peaks at x dBFS")
 EXACT_DB = 0.05

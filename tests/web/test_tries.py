@@ -19,8 +19,7 @@ from deskhand.errors import UsageError
 from deskhand.house import made_blocks, parse_house
 from deskhand.measure.excerpt import LENGTH_S
 from deskhand.web.tries import OCTAVES_HZ, Sounds, Stretch, octave_change_db, octave_powers, open_desk, pair_of
-
-from .small import HOUSE, RATE_HZ, Asker, one_line, pink, said_by, small_hall, write_show
+from tests.support.small_hall import HOUSE, RATE_HZ, Asker, one_line, pink, said_by, small_hall, write_show
 
 CHAIN = [
     {"block": "high-pass", "frequency": "80 Hz"},

@@ -14,9 +14,9 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.house import read_house, written_source
+from tests.support.small_hall import Asker
 
 from .conftest import linked
-from .small import Asker
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -21,7 +21,7 @@ import re
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from .material import run_tool
+from tests.support.material import run_tool
 
 if TYPE_CHECKING:
     from pathlib import Path

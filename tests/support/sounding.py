@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import soundfile
 
-from .small import HOUSE, Asker, write_show
+from tests.support.small_hall import HOUSE, Asker, write_show
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -235,7 +235,7 @@ def every_order(count: int) -> list[int]:
 class Walk:
     """Starts one sound of a page after the other, and judges what is recorded."""
 
-    def __init__(self, ear: Ear, address: str, sounds: Sequence[Sound], ready: Callable[[Page], None], *, start_db: float, seed: int) -> None:  # fmt: skip
+    def __init__(self, ear: Ear, address: str, sounds: Sequence[Sound], ready: Callable[[Page], object], *, start_db: float, seed: int) -> None:  # fmt: skip
         self.ear, self.address, self.sounds, self.ready = ear, address, sounds, ready
         self.start_db = start_db
         self.rng = np.random.default_rng(seed)
@@ -407,14 +407,15 @@ def play_pair(against: str) -> Callable[[Page], None]:
 
 def source_sounds(page: Page) -> list[Sound]:
     """Sounds of a source's page: its clips, both pairs of the player, and the blind test."""
+
+    def blind(which: str) -> Callable[[Page], None]:
+        return lambda page: page.locator(f"#blind-{which}").click()
+
     return [
         *clips(page),
         Sound("player, the house's", play_pair("house")),
         Sound("player, as recorded", play_pair("recorded")),
-        *(
-            Sound(f"blind {which}", lambda page, which=which: page.locator(f"#blind-{which}").click())
-            for which in "abx"
-        ),
+        *(Sound(f"blind {which}", blind(which)) for which in "abx"),
     ]
 
 
@@ -442,7 +443,7 @@ def voice_sounds(page: Page) -> list[Sound]:
     return [Sound(f"moment {place}", moment(share)) for place, share in enumerate((0.2, 0.4, 0.6, 0.8), 1)]
 
 
-PAGES: Final[dict[str, tuple[str, Callable[[Page], list[Sound]], Callable[[Page], None]]]] = {
+PAGES: Final[dict[str, tuple[str, Callable[[Page], list[Sound]], Callable[[Page], object]]]] = {
     "week": ("", clips, lambda page: page.wait_for_load_state()),
     "source": ("/source/0", source_sounds, source_ready),
     "voice": ("/voice", voice_sounds, lambda page: page.wait_for_selector("#pic-mono svg")),

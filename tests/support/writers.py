@@ -7,9 +7,7 @@ made with the same functions: every size can be given another value than the tru
 
 from __future__ import annotations
 
-import os
 import struct
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 from xml.sax.saxutils import escape
@@ -170,11 +168,3 @@ def write_by_library(
     """Write (channels, frames) or (frames,) with soundfile, the writer independent of these functions."""
     soundfile.write(path, np.atleast_2d(samples).T, rate_hz, subtype=subtype)
     return path
-
-
-def reads_everything() -> bool:
-    """Whether a file that nobody may read can be read all the same: root may, and systems without such rights."""
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "closed"
-        path.touch(mode=0)
-        return os.access(path, os.R_OK)

@@ -11,8 +11,7 @@ from deskhand.house import NEVER_IN_A_MIX, STRIKING, parse_house
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
 from deskhand.recording import Track
-
-from ..measure.feed import RATE_HZ, Feed
+from tests.support.feed import RATE_HZ, Feed
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -146,13 +146,13 @@ def no_mix(text: str) -> str:
 @functools.cache
 def cache(kind: str) -> Path:
     """Where results of a kind are kept: other measuring, or other material, is another folder."""
-    root = Path(__file__).parent.parent
-    files = [root / "validations" / "season_data.py"]
+    root = Path(__file__).parents[2]
+    files = [root / "tests" / "support" / "season_data.py"]
     for part in ("dsp", "measure", "demo"):
         files += sorted((root / "deskhand" / part).glob("*.py"))
     files += [root / "deskhand" / "chain" / name for name in ("blocks.py", "run.py", "meter.py")]
     if kind == "samples":
-        files += [root / "tests" / "real" / name for name in ("season.py", "material.py")]
+        files += [root / "tests" / "support" / name for name in ("sampled.py", "material.py")]
     digest = hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:12]
     base = os.environ.get("XDG_CACHE_HOME")
     return (Path(base) if base else Path.home() / ".cache") / "deskhand-validations" / f"{kind}-{digest}"
@@ -161,7 +161,7 @@ def cache(kind: str) -> Path:
 def tracks_of(kind: str, rng: np.random.Generator, length_s: float, players: dict[str, str]) -> Tracks:
     """The tracks of a clean show of a kind."""
     if kind == "samples":
-        from tests.real.season import sampled_tracks
+        from tests.support.sampled import sampled_tracks
 
         return sampled_tracks(rng, length_s, players)
     return _tracks(rng, length_s, players)
@@ -173,7 +173,7 @@ def make(kind: str, number: int, *, planted: bool) -> dict[str, Any]:
     Parameters
     ----------
     kind : str
-        "synthesised", or "samples" (real samples, see `tests.real.season`).
+        "synthesised", or "samples" (real samples, see `tests.support.sampled`).
     number : int
         Which; the seed.
     planted : bool
@@ -210,7 +210,7 @@ def shows(kind: str, count: int, *, planted: bool) -> Iterator[dict[str, Any]]:
 
 
 def main() -> None:
-    """Make all of one kind, a share of them in each process: `python -m validations.season_data synthesised 0 2`."""
+    """Make all of one kind, a share of them in each process: `python -m tests.support.season_data synthesised 0 2`."""
     kind, part, parts = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
     for number in range(part, CLEAN_SHOWS, parts):
         make(kind, number, planted=False)

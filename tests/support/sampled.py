@@ -29,8 +29,7 @@ from deskhand.demo import sounds
 from deskhand.demo.band import Band, Part, Song, pick_song
 from deskhand.demo.season import _SOURCES, _bleed, _level_dbfs, _rig, _with_noise
 from deskhand.demo.sounds import RATE_HZ
-
-from . import material
+from tests.support import material
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -7,7 +7,6 @@ is played LOOPS times over; its length is a multiple of the period.
 from __future__ import annotations
 
 import os
-import shutil
 import subprocess
 import sys
 import time
@@ -29,13 +28,6 @@ def environment(server: str = SERVER) -> dict[str, str]:
         "JACK_NO_START_SERVER": "1",
         "JACK_DEFAULT_SERVER": server,
     }
-
-
-def installed() -> bool:
-    """Whether the server and PortAudio are there."""
-    import ctypes.util
-
-    return shutil.which("jackd") is not None and ctypes.util.find_library("portaudio") is not None
 
 
 @contextmanager
@@ -109,7 +101,7 @@ def main() -> None:
     at = {"frame": -1}
     began = [0.0]
 
-    @client.set_process_callback
+    @client.set_process_callback  # type: ignore[untyped-decorator]  # the client has no types
     def process(frames: int) -> None:
         first = at["frame"]
         for port, row in zip(ports, samples, strict=True):

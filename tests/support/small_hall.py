@@ -111,7 +111,7 @@ class Asker(TestClient):
 
     @property
     def pages(self) -> Pages:
-        return self.guard._app.state.pages
+        return self.guard._app.state.pages  # type: ignore[attr-defined]  # the guard holds any ASGI application
 
     @property
     def id(self) -> str:
@@ -164,15 +164,16 @@ def one_line(said: str) -> str:
 class _Error(HTMLParser):
     def __init__(self) -> None:
         super().__init__()
-        self.inside, self.found = "", []
+        self.inside = ""
+        self.found: list[str] = []
 
-    def handle_starttag(self, tag, attrs):
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.inside = tag
 
-    def handle_endtag(self, tag):
+    def handle_endtag(self, tag: str) -> None:
         self.inside = ""
 
-    def handle_data(self, data):
+    def handle_data(self, data: str) -> None:
         if self.inside == "p":
             self.found.append(data)
 

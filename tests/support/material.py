@@ -31,7 +31,7 @@ And for shows put together from single sounds (`season`); the lengths are cut to
 * `speech`: one man speaking, 1.4 s, mono, 44.1 kHz, 16-bit, peak -5.8 dBFS, starts and ends inside a word (BSD).
   Longer real speech of the registries was looked at and left: 25 dB over its noise, or with nothing above 8 kHz.
 
-Run `python -m tests.real.material` to fetch everything ahead and print what there is.
+Run `python -m tests.support.material` to fetch everything ahead and print what there is.
 """
 
 from __future__ import annotations
@@ -48,6 +48,8 @@ import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
+
+from tests.support.needs import Missing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -85,8 +87,8 @@ SONG_GAIN_DB: Final = -6.0
 """The hottest song decodes to a peak of +1.75 dBFS; 6 dB leaves headroom for every inter-sample peak too."""
 
 
-class MaterialMissing(Exception):
-    """Audio that cannot be had here; says in one line what to install. A test skips on it."""
+class MaterialMissing(Missing):
+    """Audio that cannot be had here; says in one line what to install."""
 
 
 class MaterialChangedError(Exception):

@@ -18,14 +18,15 @@ import soundfile
 
 from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
-
-from .writers import FLOAT, PCM, RATE_HZ, wave_bytes
+from tests.support.writers import FLOAT, PCM, RATE_HZ, wave_bytes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from numpy.typing import NDArray
+
+    from tests.support.writers import Magic
 
     Signal = NDArray[np.float64]
     Write = Callable[[Path, Signal], Signal | None]
@@ -160,13 +161,17 @@ WORDS: Final = (
 # containers, byte by byte
 
 
+MAGIC: Final[dict[str, Magic]] = {"RF64": b"RF64", "BW64": b"BW64"}
+"""First word of the long forms of RIFF (EBU Tech 3306, ITU-R BS.2088)."""
+
+
 def _wave(words: Words, container: str, *, extensible: bool) -> Write:
     def write(path: Path, samples: Signal) -> Signal:
         data, truth = words.encode(samples, big_endian=container == "RIFX")
         align = samples.shape[0] * words.word_bytes
         whole = wave_bytes(
             data, channels=samples.shape[0], bits=words.bits, tag=words.tag, block_align=align, extensible=extensible,
-            magic={"RF64": b"RF64", "BW64": b"BW64"}.get(container, b"RIFF"),
+            magic=MAGIC.get(container, b"RIFF"),
         )  # fmt: skip
         if container == "RIFX":
             rates = (RATE_HZ, RATE_HZ * align, align, words.bits)

@@ -1,4 +1,4 @@
-"""Reads the published tables that lie beside this file."""
+"""Reads the published tables of `tests/reference`."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-FOLDER = Path(__file__).parent
+FOLDER = Path(__file__).parents[1] / "reference"
 
 
 def rows(name: str) -> list[dict[str, str]]:

@@ -1,0 +1,159 @@
+"""Seasons of clean and planted shows, kept and judged by houses that know some of them."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from deskhand.findings.normal import LEAST_NOTICEABLE, NOT_JUDGED, SHOW_BUDGET
+from deskhand.measure.readings import Readings
+from deskhand.measure.sounds import Sound
+from deskhand.reference.identity import mistaken, upside_down
+from deskhand.reference.keep import source_parts
+from deskhand.reference.normal import judge_parts, reference_of
+from deskhand.store import TakeRow
+from tests.support.season_data import CLEAN_SHOWS, PLANTED_SHOWS, shows
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from deskhand.reference.normal import Normal, Reference
+    from deskhand.store import KeptPart
+
+HOUSES: Final = 10
+
+"""Houses for each number of kept shows: other kept shows each."""
+
+JUDGED_CLEAN: Final = 25
+
+JUDGED_PLANTED: Final = 40
+
+SEED: Final = 20262
+
+
+@dataclass(slots=True)
+class Show:
+    """A show as it is kept and judged."""
+
+    parts: list[KeptPart]
+    planted: dict[str, str]
+    findings: dict[str, set[str]]
+    """Source to kinds of the findings that need no reference."""
+
+
+def show_of(result: dict[str, Any]) -> Show:
+    parts: list[KeptPart] = []
+    for source in result["sources"]:
+        if source["before"] is None or source["before"]["level_dbfs"] is None:
+            continue
+        parts += source_parts(
+            source["name"],
+            role=source["role"],
+            player=result["show"]["players"].get(source["name"]),
+            tap="preamp",
+            chain="as it is" if source["after"] else None,
+            duration_s=result["show"]["duration_s"],
+            before=Readings(**source["before"]),
+            after=Readings(**source["after"]) if source["after"] else None,
+            sounds=[Sound(**one) for one in source["sounds"]],
+        )
+    return Show(
+        parts=parts,
+        planted=dict(result["planted"]),
+        findings={source["name"]: {one["kind"] for one in source["findings"]} for source in result["sources"]},
+    )
+
+
+def season(kind: str, *, clean: int = CLEAN_SHOWS, planted: int = PLANTED_SHOWS) -> tuple[list[Show], list[Show]]:
+    """Clean shows, and shows with things wrong."""
+    return (
+        [show_of(one) for one in shows(kind, clean, planted=False)],
+        [show_of(one) for one in shows(kind, planted, planted=True)],
+    )
+
+
+def house(kept: Sequence[Show]) -> Reference:
+    """What a house knows that kept these shows."""
+    rows = []
+    for at, one in enumerate(kept, 1):
+        take = TakeRow(
+            id=at, house="Tern Street Hall", show=f"week {at}", date=None, phase="rehearsal", duration_s=1.0, recording="",
+            house_hash="", note="", kept_by="", kept_at=f"{at:04d}", forgotten_by=None, forgotten_at=None,
+        )  # fmt: skip
+        rows += [(take, replace(part, take=at)) for part in one.parts]
+    return reference_of(rows)
+
+
+@dataclass(slots=True)
+class Outcome:
+    """What came of judging with a number of kept shows."""
+
+    clean: list[list[tuple[float, str, str]]] = field(default_factory=list)
+    """Clean shows: (probability times the number of tests, source, number) of all tests that could be noticed."""
+    planted: dict[str, list[tuple[float, bool]]] = field(default_factory=lambda: defaultdict(list))
+    """What was planted: (least probability times the number of tests, named as exchanged or moved) for each source."""
+    pairs: dict[tuple[str, str], list[bool]] = field(default_factory=lambda: defaultdict(list))
+    """Two exchanged sources: whether one of them, or both, were named."""
+    mistaken: list[str] = field(default_factory=list)
+    """Clean inputs that were taken for another."""
+    inputs: int = 0
+    turned: list[bool] = field(default_factory=list)
+    """Sides planted upside down: whether it was said, with the kept takes or without."""
+    turned_clean: list[str] = field(default_factory=list)
+    covered: dict[str, list[bool]] = field(default_factory=lambda: defaultdict(list))
+
+
+def _tests(found: dict[str, list[Normal]], roles: dict[str, str]) -> list[tuple[float, str, str]]:
+    tests = [(one, source) for source, several in found.items() if roles[source] not in NOT_JUDGED for one in several]
+    return [
+        (one.probability * len(tests) if one.noticeable >= LEAST_NOTICEABLE else np.inf, source, one.name)
+        for one, source in tests
+    ]
+
+
+def study(clean: Sequence[Show], planted: Sequence[Show], kept: int, *, houses: int = HOUSES) -> Outcome:
+    """Houses that kept so many shows judge others."""
+    rng = np.random.default_rng([SEED, kept])
+    out = Outcome()
+    for _ in range(houses):
+        order = rng.permutation(len(clean))
+        reference = house([clean[at] for at in order[:kept]])
+        for at in order[kept : kept + JUDGED_CLEAN]:
+            parts = clean[at].parts
+            roles = {part.source: part.role for part in parts}
+            found = judge_parts(reference, parts)
+            out.clean.append(_tests(found, roles))
+            for source, several in found.items():
+                for one in several:
+                    if roles[source] in NOT_JUDGED:
+                        continue
+                    bands = one.bands_db.values() if one.bands_db else [(one.measured, 0, one.low, one.high)]
+                    out.covered[one.name] += [low <= now <= high for now, _, low, high in bands]
+            out.mistaken += [f"{one.source} for {one.like}" for one in mistaken(reference, parts)]
+            out.inputs += len(roles)
+            out.turned_clean += list(upside_down(reference, parts))
+        for at in rng.permutation(len(planted))[:JUDGED_PLANTED]:
+            one = planted[at]
+            roles = {part.source: part.role for part in one.parts}
+            tests = _tests(judge_parts(reference, one.parts), roles)
+            named = {item.source: item.like for item in mistaken(reference, one.parts)}
+            exchanged = tuple(sorted(source for source, what in one.planted.items() if what.startswith("exchanged")))
+            turned = upside_down(reference, one.parts)
+            for source, what in one.planted.items():
+                if what == "side upside down":
+                    out.turned.append(source in turned or "polarity" in one.findings[source])
+                least = min((value for value, where, _ in tests if where == source), default=np.inf)
+                kind = "exchanged" if what.startswith("exchanged") else what
+                if source in roles:
+                    out.planted[kind].append((least, source in named))
+            if len(exchanged) == 2 and all(source in roles for source in exchanged):
+                out.pairs[exchanged].append(any(source in named for source in exchanged))
+    return out
+
+
+def raised(tests: Sequence[tuple[float, str, str]], budget: float = SHOW_BUDGET) -> list[tuple[str, str]]:
+    """What is raised of a show at a budget."""
+    return [(source, name) for value, source, name in tests if value < budget]
