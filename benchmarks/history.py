@@ -15,13 +15,14 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.tasks.check import check
-from deskhand.demo.season import ShowPlan, house_text, make_show
+from deskhand.demo.season import ShowPlan, make_show
+from deskhand.demo.venue import house_text
 from deskhand.house import parse_house
-from deskhand.tasks.keep import weeks
 from deskhand.reference.kept import against, drifts, load
 from deskhand.store import KeptTake
 from deskhand.store.history import open_history
+from deskhand.tasks.check import check
+from deskhand.tasks.keep import weeks
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -11,8 +11,8 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
-from deskhand.tasks.check import check
 from deskhand.dsp import kernels_are_compiled
+from deskhand.tasks.check import check
 
 HOUSE = """
 [house]

@@ -18,7 +18,7 @@ from typing import Final
 import numpy as np
 
 from deskhand.demo.line_check import make_line_check
-from deskhand.demo.season import house_text
+from deskhand.demo.venue import house_text
 from deskhand.recording import open_recording
 from tests.support import desk
 from tests.support.line_checks import data_of, times_s, watched

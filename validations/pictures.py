@@ -10,8 +10,8 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from deskhand.tasks.check import Asked, check
 from deskhand.demo import make_season
+from deskhand.tasks.check import Asked, check
 from deskhand.tasks.keep import keep
 
 if TYPE_CHECKING:

@@ -14,8 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
+from deskhand.demo.season import _tracks, _write
+from deskhand.demo.venue import house_text
 from deskhand.tasks.check import check
-from deskhand.demo.season import _tracks, _write, house_text
 from tests.support.planted_faults import CASES, TIME_TOLERANCE_S
 
 CLEAN_SHOWS = 20

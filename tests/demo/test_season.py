@@ -11,10 +11,11 @@ import numpy as np
 import pytest
 import soundfile
 
-from deskhand.tasks.check import check
 from deskhand.demo import faults, make_show, season_plan
-from deskhand.demo.season import ShowPlan, _tracks, _write, house_text
+from deskhand.demo.season import ShowPlan, _tracks, _write
+from deskhand.demo.venue import house_text
 from deskhand.result import to_json
+from deskhand.tasks.check import check
 from tests.support.planted_faults import CASES, TIME_TOLERANCE_S
 
 

@@ -13,10 +13,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
-
-from deskhand.findings import KINDS, judge_drifts, judge_mistaken, judge_mix, judge_normals, judge_upside_down
 from deskhand.findings.normal import (
     LEAST_NOTICEABLE,
     MIX_MONO_LOSS_DB,
@@ -25,6 +21,10 @@ from deskhand.findings.normal import (
     SHOW_BUDGET,
     tone_words,
 )
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from deskhand.findings import KINDS, judge_drifts, judge_mistaken, judge_mix, judge_normals, judge_upside_down
 from deskhand.house import ROLES
 from deskhand.measure.stereo import MonoFlip
 from deskhand.reference.drift import chart

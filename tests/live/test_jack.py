@@ -18,7 +18,8 @@ import pytest
 import soundfile
 
 from deskhand.demo import line_check
-from deskhand.demo.season import _SOURCES, house_text
+from deskhand.demo.venue import SOURCES as _SOURCES
+from deskhand.demo.venue import house_text
 from tests.support import desk
 
 if TYPE_CHECKING:

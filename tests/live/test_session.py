@@ -199,12 +199,12 @@ def test_screens_say_whose_turn_it_is(hall):
     """Both screens, drawn for a narrow and a wide terminal."""
     from rich.console import Console
 
-    from deskhand.tasks.check import Asked
     from deskhand.house import read_house
     from deskhand.live.ring import Ring
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch, rows_of
     from deskhand.recording import open_recording
+    from deskhand.tasks.check import Asked
 
     house = read_house(hall / "house.toml")
     recording = open_recording(hall / "show")

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from deskhand.demo.line_check import LineCheck, make_line_check
-from deskhand.demo.season import house_text
+from deskhand.demo.venue import house_text
 from deskhand.errors import HouseError
 from deskhand.house import parse_house
 from deskhand.live.listen import listen

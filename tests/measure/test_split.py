@@ -14,9 +14,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deskhand.tasks.check import check
 from deskhand.recording import Recording
 from deskhand.result import plain
+from deskhand.tasks.check import check
 from tests.support.signals import RATE_HZ, hits, pink, plucks, sine, speech_like, white
 from tests.support.writers import write_wave
 

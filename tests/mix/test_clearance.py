@@ -26,6 +26,7 @@ from deskhand.mix.clearance import (
     PHRASE_S,
     SHAPLEY_MOST,
     AudibilityLimits,
+    FeedEnergies,
     gather,
     measure_phrase,
     phrases,

@@ -16,7 +16,6 @@ import scipy.signal as ss
 import soundfile
 
 from deskhand.chain.run import Chain, run
-from deskhand.tasks.check import check
 from deskhand.dsp.intelligibility import (
     BANDS_HZ,
     BANDWIDTH_DB,
@@ -32,6 +31,7 @@ from deskhand.measure.activity import Activity
 from deskhand.mix.clearance import Clearance, Cost, Phrase, Sides, phrases, shifted
 from deskhand.mix.voices import feed_strips, measure_voices, voices_of
 from deskhand.recording import open_recording
+from deskhand.tasks.check import check
 from tests.support.signals import amplitude, at_level, hits, plucks, speech_like
 
 if TYPE_CHECKING:

@@ -12,9 +12,9 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from deskhand.tasks.check import check
 from deskhand.cli import main
 from deskhand.house import read_house, standing_file, week_file
+from deskhand.tasks.check import check
 from tests.support.signals import RATE_HZ, amplitude, pink
 from tests.support.writers import write_wave
 

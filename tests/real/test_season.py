@@ -12,8 +12,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from deskhand.demo.season import _SOURCES, pick_players
+from deskhand.demo.season import pick_players
 from deskhand.demo.sounds import RATE_HZ
+from deskhand.demo.venue import SOURCES as _SOURCES
 from tests.support.sampled import sampled_tracks
 
 pytestmark = pytest.mark.real

@@ -18,7 +18,6 @@ import pytest
 import scipy.signal
 from click.testing import CliRunner
 
-from deskhand.tasks.check import Checked
 from deskhand.cli import main
 from deskhand.findings import Finding
 from deskhand.house import HouseFile, make_block, parse_house, read_house
@@ -38,6 +37,7 @@ from deskhand.report.sheet import (
     sheet_png,
     since_name,
 )
+from deskhand.tasks.check import Checked
 
 HOSTILE = [
     '#let x = 1; [a] $b$ *c* _d_ `e` \\ "f" <g> @h',
@@ -657,8 +657,8 @@ def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
 
 
 def test_command_says_when_it_takes_more_pages(checked, season, tmp_path, monkeypatch):
-    from deskhand.tasks import check
     from deskhand.report import sheet as report
+    from deskhand.tasks import check
 
     monkeypatch.setattr(check, "check", lambda *_, **__: checked)
     monkeypatch.setattr(report, "make_sheet", lambda result, *_, **__: make_sheet(result, band(64), since=None))

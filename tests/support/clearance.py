@@ -14,7 +14,7 @@ import soundfile
 from deskhand.mix.bus import source_matrix
 from deskhand.mix.clearance import (
     PHRASE_S,
-    Feed,
+    FeedEnergies,
     FeedMeter,
     gather,
     measure_phrase,
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.mix.clearance import Clearance, Room
+    from deskhand.mix.clearance import Clearance, MiddleTrims
 
     Sound = NDArray[np.float64]
     """(channels, frames)."""
@@ -90,7 +90,7 @@ def offset_db(sources: Mapping[str, Sound], level_db_spl: float = LEVEL_DB_SPL) 
     return level_db_spl - float(db(power(np.sum([mono(sound) for sound in sources.values()], axis=0))))
 
 
-def feed_of(sources: Mapping[str, Sound], start_s: float = 0.0, faders_db: Mapping[str, float] | None = None) -> Feed:
+def feed_of(sources: Mapping[str, Sound], start_s: float = 0.0, faders_db: Mapping[str, float] | None = None) -> FeedEnergies:
     meter = FeedMeter(
         {name: source_matrix(len(sound), (faders_db or {}).get(name, 0.0)) for name, sound in sources.items()},
         RATE_HZ,
@@ -220,7 +220,7 @@ def real_mix(title: str) -> dict[str, Sound]:
     return {"voice": voice * np.sqrt(rest / power(mono(voice))), **parts}
 
 
-def room_of(found: Clearance, source: str) -> Room:
+def room_of(found: Clearance, source: str) -> MiddleTrims:
     return next(room for room in found.room if room.source == source)
 
 

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from deskhand.demo.line_check import LineCheck
-from deskhand.demo.season import _SOURCES, house_text
+from deskhand.demo.venue import SOURCES as _SOURCES
+from deskhand.demo.venue import house_text
 from deskhand.house import parse_house
 from deskhand.live.ring import Ring
 from deskhand.live.watch import KEPT_S, Watch, rows_of

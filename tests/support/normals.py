@@ -7,8 +7,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-
 from deskhand.findings.normal import LEAST_NOTICEABLE, NOT_JUDGED, SHOW_BUDGET
+
 from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
 from deskhand.reference.identity import mistaken, upside_down

@@ -14,7 +14,8 @@ import soundfile
 
 from deskhand.chain.run import run
 from deskhand.compare.linear import GAIN_S
-from deskhand.compare.run import Compared, _lively, compare
+from deskhand.compare.model import lively
+from deskhand.compare.run import Comparison, compare
 from deskhand.house import make_block
 from tests.support import material
 
@@ -203,7 +204,7 @@ def run_case(kind: str, rng: np.random.Generator, length_s: float = LENGTH_S) ->
 
 
 def _judge(
-    case: Case, found: Compared, shaped: Array, y: Array, effects: list[str],
+    case: Case, found: Comparison, shaped: Array, y: Array, effects: list[str],
     truth: list[tuple[str, float, float | None]], settings: dict[str, Any] | None, legs: str, delay: float,
 ) -> None:  # fmt: skip
     result = found.result
@@ -244,7 +245,7 @@ def _judge(
         and joint.gain_db.shape[0] == 1
         and joint.moves
     ):
-        part = _lively(found.before, RATE_HZ, 60.0)
+        part = lively(found.before, RATE_HZ, 60.0)
         want = gain_over_time(shaped[:, part], y[:, part])
         count = min(want.size, joint.gain_db.shape[1])
         level = joint.level_db[0][:count]

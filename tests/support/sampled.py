@@ -27,8 +27,9 @@ from numpy.typing import NDArray
 
 from deskhand.demo import sounds
 from deskhand.demo.band import Band, Part, Song, pick_song
-from deskhand.demo.season import _SOURCES, _bleed, _level_dbfs, _rig, _with_noise
+from deskhand.demo.season import _bleed, _level_dbfs, _rig, _with_noise
 from deskhand.demo.sounds import RATE_HZ
+from deskhand.demo.venue import SOURCES as _SOURCES
 from tests.support import material
 
 if TYPE_CHECKING:

@@ -18,10 +18,12 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import scipy.signal as ss
 
-from deskhand.tasks.check import Asked, check
-from deskhand.demo.season import _SOURCES, _tracks, _write, house_text, pick_players
+from deskhand.demo.season import _tracks, _write, pick_players
 from deskhand.demo.sounds import RATE_HZ
+from deskhand.demo.venue import SOURCES as _SOURCES
+from deskhand.demo.venue import house_text
 from deskhand.result import plain
+from deskhand.tasks.check import Asked, check
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator

@@ -12,8 +12,10 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from deskhand.chain.run import still_to_come
-from deskhand.demo.season import _SOURCES, house_text, pick_players
+from deskhand.demo.season import pick_players
 from deskhand.demo.sounds import RATE_HZ
+from deskhand.demo.venue import SOURCES as _SOURCES
+from deskhand.demo.venue import house_text
 from deskhand.house import changed, parse_house
 from deskhand.measure.activity import activity
 from deskhand.mix.bus import level_offset_db
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from deskhand.house import HouseFile
-    from deskhand.mix.clearance import Held
+    from deskhand.mix.clearance import TrialPhrase
     from deskhand.moves.plan import Plan
     from deskhand.recording import Recording
 
@@ -107,7 +109,7 @@ def clearance_pct(made: Show, strips: Any, offset_db: float) -> float:
     return found.clearance_pct.mono
 
 
-def dense_db(held: Sequence[Held], wanted_pct: float) -> float | None:
+def dense_db(held: Sequence[TrialPhrase], wanted_pct: float) -> float | None:
     """The least sum of whole decibels at four faders, tried out one after the other."""
     from deskhand.moves.space import _feed_of
 
