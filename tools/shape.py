@@ -1,7 +1,7 @@
 """Counts of how the package is built: arrows, cycles, sizes, names, docstrings, constants and facts outside their table.
 
-    python -m tools.shape            # the table of counts
-    python -m tools.shape --list     # and every place behind them
+python -m tools.shape            # the table of counts
+python -m tools.shape --list     # and every place behind them
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ PACKAGE: Final = Path(__file__).parent.parent / "deskhand"
 LAYERS: Final[tuple[frozenset[str], ...]] = (
     frozenset({"errors", "__init__"}),
     frozenset({"units", "files"}),
-    frozenset({"house"}),
     frozenset({"dsp"}),
     frozenset({"recording"}),
+    frozenset({"house"}),
     frozenset({"measure", "store"}),
     frozenset({"chain"}),
     frozenset({"mix"}),
@@ -146,7 +146,7 @@ def cycles(graph: Mapping[str, set[str]]) -> list[list[str]]:
 
 def layer(module: str) -> int:
     """Number of a module's room, 0 the lowest; -1 for a room that is not listed."""
-    room = module.split(".")[0]
+    room = module.partition(".")[0]
     return next((number for number, rooms in enumerate(LAYERS) if room in rooms), -1)
 
 
@@ -184,7 +184,10 @@ def _is_number(node: ast.expr) -> bool:
 
 def constants(tree: ast.Module, comment_lines: set[int]) -> Iterator[tuple[str, int, bool]]:
     """Numeric constants of a module or class: name, line, and whether a comment or docstring stands beside it."""
-    bodies: list[Sequence[ast.stmt]] = [tree.body, *(node.body for node in ast.walk(tree) if isinstance(node, ast.ClassDef))]
+    bodies: list[Sequence[ast.stmt]] = [
+        tree.body,
+        *(node.body for node in ast.walk(tree) if isinstance(node, ast.ClassDef)),
+    ]
     for body in bodies:
         for number, node in enumerate(body):
             if isinstance(node, ast.Assign) and isinstance(node.targets[0], ast.Name):
@@ -216,15 +219,13 @@ def comments(text: str) -> set[int]:
 
 def _closed_lists() -> dict[str, tuple[frozenset[str], frozenset[str]]]:
     """Closed lists of roles, kinds of finding and blocks, each with the modules that are their table."""
-    from typing import get_args
-
-    from deskhand.house import BLOCK_NAMES as BLOCKS
-    from deskhand.findings.finding import KINDS
-    from deskhand.house import Role
+    from deskhand.findings.kinds import KINDS
+    from deskhand.house.blocks import BLOCKS
+    from deskhand.house.roles import ROLES
 
     return {
-        "role": (frozenset(get_args(Role)), frozenset({"house.roles"})),
-        "kind": (frozenset(KINDS), frozenset({"findings.kinds"})),
+        "role": (frozenset(ROLES), frozenset({"house.roles"})),
+        "kind": (frozenset(KINDS), frozenset({"findings.kind", "findings.kinds"})),
         "block": (frozenset(BLOCKS), frozenset({"house.blocks"})),
     }
 
@@ -247,7 +248,9 @@ def scattered(module: str, tree: ast.Module) -> Iterator[Place]:
                 if fact in attributes and words & names:
                     yield Place(module, node.lineno, f"{fact}: {ast.unparse(node)[:80]}")
             elif isinstance(node, ast.Set | ast.Tuple | ast.List) and len(node.elts) > 1:
-                words = {leaf.value for leaf in node.elts if isinstance(leaf, ast.Constant) and isinstance(leaf.value, str)}
+                words = {
+                    leaf.value for leaf in node.elts if isinstance(leaf, ast.Constant) and isinstance(leaf.value, str)
+                }
                 if len(words) == len(node.elts) and words <= names:
                     yield Place(module, node.lineno, f"{fact}: {ast.unparse(node)[:80]}")
             elif isinstance(node, ast.Dict) and len(node.keys) > 1:
@@ -317,7 +320,11 @@ def rows(shape: Shape) -> list[tuple[str, str, Sequence[object]]]:
         (f"files over {MOST_LINES_A_FILE} lines", str(len(shape.long_files)), shape.long_files),
         (f"functions over {MOST_LINES_A_FUNCTION} lines", str(len(shape.long_functions)), shape.long_functions),
         ("vague bound names", f"{len(shape.vague_names)} of {shape.bound_names} ({vague:.1%})", shape.vague_names),
-        ("vague openings of docstrings", f"{len(shape.vague_docstrings)} of {shape.docstrings} ({openings:.1%})", shape.vague_docstrings),
+        (
+            "vague openings of docstrings",
+            f"{len(shape.vague_docstrings)} of {shape.docstrings} ({openings:.1%})",
+            shape.vague_docstrings,
+        ),
         ("numeric constants explained", f"{explained:.1%} of {shape.constants}", shape.unexplained),
         ("facts of a role, kind or block outside their table", str(len(shape.scattered)), shape.scattered),
         ("class names in several modules", str(len(shape.repeated_classes)), shape.repeated_classes),
