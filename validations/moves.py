@@ -21,7 +21,7 @@ from deskhand.chain.run import run, still_to_come
 from deskhand.demo.season import _SOURCES, house_text, pick_players
 from deskhand.demo.sounds import RATE_HZ
 from deskhand.findings import Finding
-from deskhand.house import STRIKING, parse_house
+from deskhand.house import ROLES, parse_house
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fine import brought_to
@@ -108,15 +108,15 @@ def _read(sound: Array, *, strikes: bool) -> tuple[SourceReading, object]:
     return read_source(figures, tuple(range(len(sound))), strikes=strikes, mains_hz=50.0), figures
 
 
-def _finding(source: Source, kind: str, text: str, **rest: float) -> Finding:
-    return Finding(id=f"{source.name}/{kind}", kind=kind, stage="tap", severity="listen", text=text, **rest)  # type: ignore[arg-type]
+def _finding(source: Source, kind: str, what: str, **rest: float) -> Finding:
+    return Finding(id=f"{source.name}/{kind}", kind=kind, stage="tap", severity="listen", what=what, **rest)  # type: ignore[arg-type]
 
 
 def case(
     source: Source, house: HouseFile, reference: Reference, clean: Array, player: str | None, rng: np.random.Generator
 ) -> Case | None:
     """Plant an error in a source, find its moves, run them."""
-    strikes = source.role in STRIKING
+    strikes = ROLES[source.role].strikes
     blocks = still_to_come(source.chain, "preamp")
     with tempfile.TemporaryDirectory() as name:
         wrong, planted, trim_db = _plant(clean, rng, Path(name))
@@ -137,13 +137,14 @@ def case(
     home, wanted = tone_predictive(reference, part), usual_tone_db(reference, part)
     if home is None or wanted is None:
         return None
-    findings = [_finding(source, "tone", "unlike usual")]
+    findings = [_finding(source, "tone", "more")]
     nominal = house.nominal_dbfs(source)
     off = nominal - before.readings.level_dbfs
     if abs(off) >= 2.0 and (source.nominal_dbfs is not None or not strikes):
-        word = "raise its trim" if off > 0 else "lower its trim"
-        kind = "level-low" if off > 0 else "level-high"
-        findings.append(_finding(source, kind, word, measured=before.readings.level_dbfs, expected=nominal))
+        kind, what = ("level-low", "below") if off > 0 else ("level-high", "above")
+        findings.append(
+            _finding(source, kind, what, measured=before.readings.level_dbfs, expected=nominal, change_db=off)
+        )
     start_s = telling_start_s(figures, before.tracks, before.activity)  # type: ignore[arg-type]
     first = round(start_s * RATE_HZ)
     begun = time.perf_counter()

@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from deskhand.findings.judge import judge
-from deskhand.house import NEVER_IN_A_MIX, STRIKING, parse_house
+from deskhand.findings import Context, judge, judge_mix
+from deskhand.house import ROLES, parse_house
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
 from deskhand.recording import Track
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import ArrayLike
 
-    from deskhand.findings.finding import Finding
-    from deskhand.findings.judge import Judged
+    from deskhand.findings import Finding
     from deskhand.house import HouseFile
     from deskhand.measure.figures import Figures
 
@@ -43,7 +42,9 @@ class Seen:
     """What was measured of a show held in memory, and what is said of it."""
 
     figures: Figures
-    judged: Judged
+    by_source: dict[str, list[Finding]]
+    mix: list[Finding]
+    """Of the recorded mix."""
 
 
 def show_of(
@@ -63,30 +64,24 @@ def show_of(
     house = house_of(roles, sides, nominal_dbfs=nominal_dbfs)
     first = [sum(sides[:place]) for place in range(len(sides))]
     tracks_of = [tuple(range(at, at + count)) for at, count in zip(first, sides, strict=True)]
-    origins = [tracks[0] for tracks, role in zip(tracks_of, roles, strict=True) if role in NEVER_IN_A_MIX]
+    origins = [tracks[0] for tracks, role in zip(tracks_of, roles, strict=True) if not ROLES[role].in_a_mix]
     pairs = [(tracks[0], tracks[1]) for tracks in tracks_of if len(tracks) == 2]
     pairs += [(tracks_of[one - 1][0], tracks_of[other - 1][0]) for one, other in groups]
     figures = measure_figures(feed, feed.channels, pairs=pairs, origins=origins)
     readings = {
-        source.name: read_source(figures, tracks, strikes=source.role in STRIKING, mains_hz=house.house.mains_hz)
+        source.name: read_source(figures, tracks, strikes=ROLES[source.role].strikes, mains_hz=house.house.mains_hz)
         for source, tracks in zip(house.source, tracks_of, strict=True)
     }
     tracks = [
         Track(name=f"track {n + 1}", number=n + 1, file="show.wav", channel=n + 1, bits=24, held=((0, feed.frames),))
         for n in range(feed.channels)
     ]
-    judged = judge(
-        house,
-        figures,
-        tracks,
-        readings,
-        missing={},
-        near={},
-        mix=mix,
-        tap=tap,
-        groups=[(f"source {one}", f"source {other}") for one, other in groups],
+    context = Context(
+        house=house, figures=figures, tracks=tracks, offset_s=0.0, readings=readings, tap=tap, line_check=True
     )
-    return Seen(figures=figures, judged=judged)
+    named = [(f"source {first}", f"source {second}") for first, second in groups]
+    by_source = judge(context, absent={}, similar={}, groups=named)
+    return Seen(figures=figures, by_source=by_source, mix=judge_mix(mix, context))
 
 
 def findings_of(
@@ -95,7 +90,7 @@ def findings_of(
     """Findings of each track, each a source of its own and all of one role."""
     feed = Feed(samples)
     seen = show_of(samples, [role] * feed.channels, sample_rate_hz=sample_rate_hz, nominal_dbfs=nominal_dbfs)
-    return [seen.judged.by_source[f"source {n + 1}"] for n in range(feed.channels)]
+    return [seen.by_source[f"source {n + 1}"] for n in range(feed.channels)]
 
 
 def severity_of(findings: Sequence[Finding], kind: str) -> str | None:

@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deskhand.dsp.spectrum import NOMINAL_HZ
-from deskhand.findings.finding import KINDS
+from deskhand.findings import KINDS
 from deskhand.house import ROLES
 from deskhand.reference import numbers
 from deskhand.reference.numbers import (
