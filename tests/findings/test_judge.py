@@ -187,8 +187,9 @@ MAY_STOP_WITHIN_A_SAMPLE: Final = ("kick", "keys", "playback", "click")
 def test_a_dropout_of_what_may_be_a_machine_is_a_note_unless_others_drop_out_with_it(
     rng: np.random.Generator, role: str
 ) -> None:
-    tracks = [moments(note(seed), "dropout", rng, (3.0,)) for seed in range(3)]
-    alone = show_of(np.stack([tracks[0], note(1), note(2)]), [role, "guitar", "bass"])
+    clean = [note(seed, length_s=12.0) for seed in range(3)]
+    tracks = [moments(sound, "dropout", rng, (1.5,)) for sound in clean]
+    alone = show_of(np.stack([tracks[0], *clean[1:]]), [role, "guitar", "bass"])
     (said,) = [f for f in alone.by_source["source 1"] if f.kind == "dropout"]
     assert said.severity == ("note" if role in MAY_STOP_WITHIN_A_SAMPLE else "fix")
     together = show_of(np.stack(tracks), [role, "guitar", "bass"])
