@@ -36,6 +36,8 @@ class Kind:
     """Facts about one kind of finding."""
 
     name: KindName
+    words: str
+    """Name in words for people, who never read the other one."""
     meaning: str
     """When it is raised, for the docs; {name} stands for the limit of that name, {name:size} for it without its sign."""
     act: str
@@ -70,3 +72,21 @@ class Kind:
         if limit not in self.limits:
             raise KeyError(f"{self.name} has no limit {limit!r}")
         return self.limits[limit].value
+
+
+def kinds(*names: KindName) -> frozenset[KindName]:
+    """Set of kinds by their names."""
+    return frozenset(names)
+
+
+def limit_db(value: float, meaning: str, unit: str = "dB") -> Limit:
+    """A limit in dB, or in a unit of level."""
+    return Limit(value=value, unit=unit, meaning=meaning)
+
+
+def most_limits(count: float, a_minute: float, sound: str) -> dict[str, Limit]:
+    """Limits of a count, above which it is the sound itself: whichever of the two is more."""
+    return {
+        "most": Limit(value=count, unit="count", meaning=f"more are the sound itself: {sound}"),
+        "most_a_minute": Limit(value=a_minute, unit="count", meaning="so many a minute, where that is more"),
+    }
