@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 
 def house_of(
-    roles: Sequence[str], sides: Sequence[int], *, nominal_dbfs: float = -18.0, mains_hz: int = 50
+    roles: Sequence[str], sides: Sequence[int], *, nominal_dbfs: float = -18.0, mains_hz: int = 50, chain: str = ""
 ) -> HouseFile:
     """Sources "source 1", "source 2" ... of these roles, on one or two tracks each."""
     lines = ["[house]", 'name = "Hall"', f'nominal = "{nominal_dbfs} dBFS"', f'mains = "{mains_hz} Hz"']
@@ -34,7 +34,7 @@ def house_of(
         named = ", ".join(f'"track {track + side + 1}"' for side in range(count))
         lines += ["[[source]]", f'name = "source {number}"', f'role = "{role}"', f"tracks = [{named}]"]
         track += count
-    return parse_house("\n".join(lines), Path("house.toml"))
+    return parse_house("\n".join([*lines, chain]), Path("house.toml"))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -57,11 +57,12 @@ def show_of(
     mix: Sequence[int] = (),
     groups: Sequence[tuple[int, int]] = (),
     tap: str = "preamp",
+    chain: str = "",
 ) -> Seen:
-    """A whole show; tracks beyond those of the sources may be its mix. Groups are microphones of one instrument, by number of the source."""
+    """A whole show; `chain` is the last source's, as the house file has it; tracks beyond those of the sources may be its mix. Groups are microphones of one instrument, by number of the source."""
     feed = Feed(samples, sample_rate_hz=sample_rate_hz)
     sides = sides or [1] * len(roles)
-    house = house_of(roles, sides, nominal_dbfs=nominal_dbfs)
+    house = house_of(roles, sides, nominal_dbfs=nominal_dbfs, chain=chain)
     first = [sum(sides[:place]) for place in range(len(sides))]
     tracks_of = [tuple(range(at, at + count)) for at, count in zip(first, sides, strict=True)]
     origins = [tracks[0] for tracks, role in zip(tracks_of, roles, strict=True) if not ROLES[role].in_a_mix]
