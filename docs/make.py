@@ -1,4 +1,4 @@
-"""Writes the parts of the docs that are made from the code: the JSON Schema and the tables of kinds and roles.
+"""Writes the parts of the docs that are made from the code: the JSON Schema, the table of findings, the list of blocks, page words.
 
 Run by `make docs`; a test fails when they are out of date.
 """
@@ -6,7 +6,14 @@ Run by `make docs`; a test fails when they are out of date.
 from __future__ import annotations
 
 import json
+import string
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from deskhand.findings.kind import Kind, Limit
 
 HERE = Path(__file__).parent
 
@@ -16,10 +23,74 @@ def made() -> dict[Path, str]:
     from deskhand.compare.result import compare_schema
     from deskhand.result import json_schema
 
-    return {HERE / "page-words.md": page_words()} | {
+    return {
+        HERE / "page-words.md": page_words(),
+        HERE / "findings.md": _with_part(HERE / "findings.md", findings()),
+        HERE / "chain.md": _with_part(HERE / "chain.md", blocks()),
+    } | {
         HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
         for name, schema in (("check", json_schema), ("compare", compare_schema))
     }
+
+
+def _with_part(path: Path, lines: Sequence[str]) -> str:
+    """Text of a page with its made part, which stands between two comments, put in anew."""
+    page = path.read_text("utf-8").splitlines()
+    begin = next(number for number, line in enumerate(page) if line.startswith("<!-- made from "))
+    end = page.index("<!-- end -->", begin)
+    return "\n".join([*page[: begin + 1], "", *lines, "", *page[end:], ""])
+
+
+class _LimitFormatter(string.Formatter):
+    """Fills the limits into a meaning: `{name}` with sign and unit, `{name:size}` without the sign."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        return limit_words(value, size=format_spec == "size")
+
+
+def limit_words(limit: Limit, *, size: bool = False) -> str:
+    """A limit as number and unit."""
+    from deskhand.units import number
+
+    value = abs(limit.value) if size else limit.value
+    if limit.unit == "share":
+        return f"{number(100 * value, 1)} %"
+    unit = "" if limit.unit in ("count", "1") else f" {limit.unit}"
+    return f"{number(value, 4)}{unit}"
+
+
+def _meaning(kind: Kind) -> str:
+    return _LimitFormatter().vformat(kind.meaning, (), kind.limits)
+
+
+def findings() -> list[str]:
+    """Table of the kinds of finding, most urgent first."""
+    from deskhand.findings import KINDS
+
+    rows = [f"| `{kind.name}`: {kind.words} | {_meaning(kind)} | {kind.act} |" for kind in KINDS.values()]
+    return ["| kind | said when | do |", "|---|---|---|", *rows]
+
+
+def blocks() -> list[str]:
+    """Lists of the blocks by their section of a channel, and by how they are treated."""
+    from deskhand.house import BLOCKS
+
+    def names(chosen: Sequence[str]) -> str:
+        return ", ".join(f"`{name}`" for name in chosen)
+
+    groups = dict.fromkeys(block.group for block in BLOCKS.values())
+    sections = [
+        f"{group}: {names([name for name, block in BLOCKS.items() if block.group == group])}" for group in groups
+    ]
+    facts = {
+        "Changes nothing but the level": [name for name, block in BLOCKS.items() if block.is_gain],
+        "Set by the moves that bring a tone home": [name for name, block in BLOCKS.items() if block.shapes_tone],
+        "Metered as gain reduction": [name for name, block in BLOCKS.items() if block.moves_gain],
+    }
+    return [
+        f"Sections of a channel, as on the sheet and the page. {'; '.join(sections).capitalize()}.",
+        *(f"{words}: {names(chosen)}." for words, chosen in facts.items()),
+    ]
 
 
 def page_words() -> str:

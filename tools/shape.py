@@ -23,9 +23,9 @@ PACKAGE: Final = Path(__file__).parent.parent / "deskhand"
 LAYERS: Final[tuple[frozenset[str], ...]] = (
     frozenset({"errors", "__init__"}),
     frozenset({"units", "files"}),
-    frozenset({"house"}),
     frozenset({"dsp"}),
     frozenset({"recording"}),
+    frozenset({"house"}),
     frozenset({"measure", "store"}),
     frozenset({"chain"}),
     frozenset({"mix"}),
@@ -146,7 +146,7 @@ def cycles(graph: Mapping[str, set[str]]) -> list[list[str]]:
 
 def layer(module: str) -> int:
     """Number of a module's room, 0 the lowest; -1 for a room that is not listed."""
-    room = module.split(".", maxsplit=1)[0]
+    room = module.partition(".")[0]
     return next((number for number, rooms in enumerate(LAYERS) if room in rooms), -1)
 
 
@@ -219,15 +219,13 @@ def comments(text: str) -> set[int]:
 
 def _closed_lists() -> dict[str, tuple[frozenset[str], frozenset[str]]]:
     """Closed lists of roles, kinds of finding and blocks, each with the modules that are their table."""
-    from typing import get_args
-
-    from deskhand.findings.finding import KINDS
-    from deskhand.house import BLOCK_NAMES as BLOCKS
-    from deskhand.house import Role
+    from deskhand.findings.kinds import KINDS
+    from deskhand.house.blocks import BLOCKS
+    from deskhand.house.roles import ROLES
 
     return {
-        "role": (frozenset(get_args(Role)), frozenset({"house.roles"})),
-        "kind": (frozenset(KINDS), frozenset({"findings.kinds"})),
+        "role": (frozenset(ROLES), frozenset({"house.roles"})),
+        "kind": (frozenset(KINDS), frozenset({"findings.kind", "findings.kinds"})),
         "block": (frozenset(BLOCKS), frozenset({"house.blocks"})),
     }
 

@@ -110,8 +110,8 @@ def _read(sound: Array, *, strikes: bool) -> tuple[SourceReading, object]:
     return read_source(figures, tuple(range(len(sound))), strikes=strikes, mains_hz=50.0), figures
 
 
-def _finding(source: Source, kind: str, text: str, **rest: float) -> Finding:
-    return Finding(id=f"{source.name}/{kind}", kind=kind, stage="tap", severity="listen", text=text, **rest)  # type: ignore[arg-type]
+def _finding(source: Source, kind: str, what: str, **rest: float) -> Finding:
+    return Finding(id=f"{source.name}/{kind}", kind=kind, stage="tap", severity="listen", what=what, **rest)  # type: ignore[arg-type]
 
 
 def case(
@@ -139,13 +139,14 @@ def case(
     home, wanted = tone_predictive(reference, part), usual_tone_db(reference, part)
     if home is None or wanted is None:
         return None
-    findings = [_finding(source, "tone", "unlike usual")]
+    findings = [_finding(source, "tone", "more")]
     nominal = house.nominal_dbfs(source)
     off = nominal - before.readings.level_dbfs
     if abs(off) >= 2.0 and (source.nominal_dbfs is not None or not strikes):
-        word = "raise its trim" if off > 0 else "lower its trim"
-        kind = "level-low" if off > 0 else "level-high"
-        findings.append(_finding(source, kind, word, measured=before.readings.level_dbfs, expected=nominal))
+        kind, what = ("level-low", "below") if off > 0 else ("level-high", "above")
+        findings.append(
+            _finding(source, kind, what, measured=before.readings.level_dbfs, expected=nominal, change_db=off)
+        )
     start_s = telling_start_s(figures, before.tracks, before.activity)  # type: ignore[arg-type]
     first = round(start_s * RATE_HZ)
     begun = time.perf_counter()

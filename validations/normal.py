@@ -15,8 +15,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from deskhand.findings.normal import SHOW_BUDGET
 
+from deskhand.findings.judgements import SHOW_BUDGET
 from tests.support.normals import (
     HOUSES,
     JUDGED_CLEAN,

@@ -17,9 +17,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import soundfile
-from deskhand.findings.normal import judge_upside_down
 
-from deskhand.findings.judge import flip_of, judge
+from deskhand.findings import Context, judge, judge_reversed
+from deskhand.findings.faults.pair import flip_of
 from deskhand.house import ROLES, parse_house
 from deskhand.live.listen import listen
 from deskhand.measure.readings import read_source
@@ -234,23 +234,17 @@ def verdicts(recording: Recording) -> dict[str, Verdict]:
     gain_db = recording.gain_of_flip_db
     out = {}
     pair = read((0, 1))
-    told = judge(
-        house_of(recording.role, sides=True),
-        figures,
-        tracks,
-        {"source 1": pair},
-        missing={},
-        near={},
-        tap="after-chain",
-    ).by_source["source 1"]
+    context = Context(
+        house=house_of(recording.role, sides=True), figures=figures, tracks=tracks, offset_s=0.0, readings={"source 1": pair},
+        tap="after-chain", line_check=True,
+    )  # fmt: skip
+    told = judge(context, absent={}, similar={})["source 1"]
     former = pair.alignment is not None and pair.alignment.opposite
     out[DOORS[0]] = Verdict(former=former, severity=severity_of(told), gain_of_flip_db=gain_db)
 
     both = {"source 1": read((0,)), "source 2": read((1,))}
-    told = judge(
-        house_of(recording.role, sides=False), figures, tracks, both, missing={}, near={}, groups=[("source 1", "source 2")],
-        tap="after-chain",
-    ).by_source["source 2"]  # fmt: skip
+    context = replace(context, house=house_of(recording.role, sides=False), readings=both)
+    told = judge(context, absent={}, similar={}, groups=[("source 1", "source 2")])["source 2"]
     former = (
         all(reading.activity.windows.any() for reading in both.values())
         and alignment(figures.pairs[0, 1], figures.grid, top_hz=500.0).opposite
@@ -314,7 +308,7 @@ def against_kept(recording: Recording, reading) -> Verdict | None:
     if not found:
         return None
     figures = figures_of(recording.samples, sample_rate_hz=recording.sample_rate_hz, pairs=[(0, 1)])
-    told = judge_upside_down(found, {"source 1": flip_of(figures, (0, 1), reading.activity.blocks)})
+    told = judge_reversed(found, {"source 1": flip_of(figures, (0, 1), reading.activity.blocks)})
     return Verdict(former=True, severity=told["source 1"].severity, gain_of_flip_db=recording.gain_of_flip_db)
 
 

@@ -1,4 +1,4 @@
-"""What is worth saying: findings, their severity, and the first three things to do."""
+"""Findings: their kinds, how urgent they are, their sentences, and the first three things to do."""
 
 from deskhand.findings.causes import causes_only, with_dismissals
 from deskhand.findings.context import Context, has_nominal

@@ -71,21 +71,20 @@ def _worse(finding: Finding, dismissal: Dismissal) -> bool:
 
 def causes_only(findings: Sequence[Finding]) -> list[Finding]:
     """Findings of one source without those that another of them explains."""
-    causes = [
-        finding for finding in findings if finding.severity != "note" or KINDS[finding.kind].tier == "judgement"
-    ]
+    causes = [finding for finding in findings if finding.severity != "note" or KINDS[finding.kind].tier == "judgement"]
     explained = {kind for cause in causes for kind in KINDS[cause.kind].explains if kind != cause.kind}
-    half_gone = any(cause.kind == "one-sided" for cause in causes)
+    limits_db = {
+        kind: KINDS[cause.kind][limit] for cause in causes for kind, limit in KINDS[cause.kind].explains_up_to.items()
+    }
 
     def follows(finding: Finding) -> bool:
         if finding.kind in explained:
             return True
         return (
-            half_gone
-            and finding.kind == "level-low"
+            finding.kind in limits_db
             and finding.measured is not None
             and finding.expected is not None
-            and finding.expected - finding.measured < KINDS["one-sided"]["half_gone_db"]
+            and finding.expected - finding.measured < limits_db[finding.kind]
         )
 
     return [finding for finding in findings if not follows(finding)]

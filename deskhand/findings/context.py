@@ -49,7 +49,7 @@ class Context:
         return self.tap_of(source) != "after-chain"
 
     def tap_of(self, source: Source) -> str:
-        """Where a source's tracks were taken."""
+        """Tap of a source's tracks: before, within or after its chain."""
         return self.taps.get(source.name) or source.tap or self.tap
 
     def blocks(self, source: Source) -> list[ChainBlock]:

@@ -18,8 +18,6 @@ Status = Literal["well", "listen", "fix", "silent", "missing"]
 MOST: Final = 3
 """Things before doors: what a tired person remembers on the way to the stage. Common practice, no source."""
 _BEFORE_DOORS: Final = tuple(name for name, kind in KINDS.items() if kind.tier == "fault" and kind.urgency < NEVER)
-_OF_TWO: Final[frozenset[KindName]] = frozenset({"duplicate", "swapped"})
-"""Kinds that two inputs have between them: one thing to do."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,7 +65,7 @@ def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstT
     for source, _, where, finding in sorted(fixes, key=lambda item: _rank(item[1], item[3])):
         # two inputs with one fault between them are one thing to do
         between = (finding.kind, frozenset({source, finding.other or source}))
-        if source in chosen or (finding.kind in _OF_TWO and between in partners):
+        if source in chosen or (KINDS[finding.kind].of_two and between in partners):
             continue
         partners.add(between)
         chosen[source] = FirstThing(source=source, finding=finding.id, where=where)
@@ -78,10 +76,11 @@ def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstT
 
 def status_of(findings: Sequence[Finding]) -> Status:
     """One word for a source."""
-    kinds = {finding.kind for finding in findings if finding.severity == "fix"}
-    if "missing" in kinds:
+    # what is silent from some time on was heard before
+    gone = {KINDS[finding.kind].gone for finding in findings if finding.severity == "fix" and not finding.at_s}
+    if "missing" in gone:
         return "missing"
-    if any(finding.kind == "silent" and finding.severity == "fix" and not finding.at_s for finding in findings):
+    if "silent" in gone:
         return "silent"
     severities = {finding.severity for finding in findings}
     return "fix" if "fix" in severities else "listen" if "listen" in severities else "well"

@@ -5,13 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.context import Context, has_nominal
-from deskhand.findings.faults.leaks import OF_THE_CLICK, leaks, leaks_in_mix
+from deskhand.findings.faults.leaks import leaks, leaks_in_mix
 from deskhand.findings.faults.level import level
 from deskhand.findings.faults.moments import moments, sounds
 from deskhand.findings.faults.pair import duplicates, microphones, pair
 from deskhand.findings.faults.peaks import peaks
 from deskhand.findings.faults.presence import missing, silent
 from deskhand.findings.faults.steady import steady
+from deskhand.findings.kinds import KINDS
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -69,7 +70,7 @@ def judge(
     by_source = joined(by_source, duplicates(context, by_source))
     by_source = joined(by_source, microphones(groups, context, by_source))
     by_source = joined(by_source, leaks(context, by_source))
-    return {name: _without_its_clicks(findings) for name, findings in by_source.items()}
+    return {name: _without_explained_cases(findings) for name, findings in by_source.items()}
 
 
 def judge_mix(mix: Sequence[int], context: Context) -> list[Finding]:
@@ -82,7 +83,9 @@ def joined(first: Mapping[str, Sequence[Finding]], second: Mapping[str, Sequence
     return {name: [*first.get(name, ()), *second.get(name, ())] for name in dict.fromkeys([*first, *second])}
 
 
-def _without_its_clicks(findings: Sequence[Finding]) -> list[Finding]:
-    """Findings without the digital clicks that are the players' click, heard."""
-    click = any(finding.kind == "in-the-mix" and finding.what == OF_THE_CLICK for finding in findings)
-    return [finding for finding in findings if not (click and finding.kind == "clicks")]
+def _without_explained_cases(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings without those that a case of another is, such as digital clicks that are the players' click, heard."""
+    explained = {
+        kind for finding in findings for kind in KINDS[finding.kind].explains_in_case.get(finding.what, frozenset())
+    }
+    return [finding for finding in findings if finding.kind not in explained]

@@ -26,7 +26,7 @@ SHOW_BUDGET: Final = 0.02
 """Nominal chance of any false judgement in a clean show, over all numbers of all sources. Real weeks have heavier tails than the
 model: what comes of it is measured in `validations/`."""
 MIX_STAGE: Final = "mix"
-_MIX: Final = Role(name="other")
+_MIX: Final = Role(name="other", tone_advice="ask-mix")
 """Facts that hold for the mix, which has no role: somebody shapes it by ear."""
 LEAST_NOTICEABLE: Final = 1.5
 """A difference of fewer just noticeable ones is not said, however sure it is. Common practice, no source."""
@@ -116,10 +116,10 @@ def _case(normal: Normal) -> str:
         return "kept"
     if normal.name == "harsh":
         return "more"
-    more = normal.measured > normal.expected
+    above = normal.measured > normal.expected
     if normal.name == "balance":
-        return "right" if more else "left"
-    return "more" if more else "less"
+        return "right" if above else "left"
+    return "more" if above else "less"
 
 
 def judge_normals(
@@ -185,7 +185,7 @@ def _finding(
         kind, metric = "tone", "tone_db"
         change = tone_change(normal)
         band_hz: tuple[float, float] | None = change.band_hz
-        what, advice = "more" if change.off_db > 0 else "less", tone_advice
+        case, advice = "more" if change.off_db > 0 else "less", tone_advice
         facts: dict[str, Fact] = {
             "word": change.word,
             "off_db": abs(change.off_db),
@@ -193,8 +193,8 @@ def _finding(
         }
     else:
         kind, metric = KIND_OF[normal.name], BY_NAME[normal.name].metric
-        what = _case(normal)
-        advice = _ADVICE[normal.name, what]
+        case = _case(normal)
+        advice = _ADVICE[normal.name, case]
         band_hz = _HARSH_HZ if kind == "harsh" else None
         facts = {"off_db": abs(normal.measured - normal.expected)}
         if normal.name == "mono-loss":
@@ -204,7 +204,7 @@ def _finding(
         kind=kind,
         stage="tap" if normal.stage == "tap" else "after",
         severity=severity,
-        what=what,
+        what=case,
         advice=(advice,),
         facts=facts,
         metric=metric,

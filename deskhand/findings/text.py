@@ -33,7 +33,7 @@ def times(spans: Sequence[tuple[float, float]]) -> str:
     return f"at {', '.join(seconds[:2])} and {len(seconds) - 2} more times up to {seconds[-1]}"
 
 
-class _Words(string.Formatter):
+class _SentenceFormatter(string.Formatter):
     """Fills a sentence of the catalogue: `{level_db:1}` a number with one decimal, `{gain_db:+1}` one with its sign."""
 
     def format_field(self, value: Any, format_spec: str) -> str:
@@ -68,7 +68,7 @@ _FORMS: Final[dict[str, Callable[[Any], str]]] = {
     "lines": _lines,
 }
 """Forms a value can take in a sentence, by the word after the colon."""
-_WORDS: Final = _Words()
+_WORDS: Final = _SentenceFormatter()
 
 
 @cache
@@ -116,21 +116,19 @@ def with_text(finding: Finding) -> Finding:
     return replace(finding, text=say(finding))
 
 
-def first_texts(
-    things: Sequence[FirstThing], items: Sequence[tuple[str, str, str, Finding]]
-) -> tuple[FirstThing, ...]:
+def first_texts(first: Sequence[FirstThing], items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstThing, ...]:
     """Things to do before doors with their sentences: the source, where it is, what is wrong and what to do.
 
     Parameters
     ----------
-    things : sequence of FirstThing
+    first : sequence of FirstThing
     items : sequence of (source, role, where, finding)
         All findings of the show.
     """
     findings = {(source, finding.id): finding for source, _, _, finding in items}
     with_texts = []
-    for thing in things:
-        where = f" ({thing.where})" if thing.where else ""
-        sentence = say(findings[thing.source, thing.finding])
-        with_texts.append(replace(thing, text=f"{thing.source}{where}: {sentence}"))
+    for entry in first:
+        where = f" ({entry.where})" if entry.where else ""
+        sentence = say(findings[entry.source, entry.finding])
+        with_texts.append(replace(entry, text=f"{entry.source}{where}: {sentence}"))
     return tuple(with_texts)

@@ -5,9 +5,11 @@ Where a fact names no source it is common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 Group = Literal["gain", "equaliser", "dynamics", "stereo"]
 
@@ -37,6 +39,11 @@ class Block:
     """Keys that the page offers; others that are written stay as they are."""
     neutral: Mapping[str, Any] = field(default_factory=dict)
     """Settings with which it does nothing, or next to nothing: how it begins when it is added on the page."""
+
+    @property
+    def words(self) -> str:
+        """Name in a sentence for people."""
+        return self.label or self.name
 
 
 _TABLE: Final = (

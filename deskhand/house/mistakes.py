@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import re
 from dataclasses import fields
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import TypeAdapter, ValidationError
@@ -14,7 +13,7 @@ from deskhand.errors import HouseError
 from deskhand.house.model import BLOCK_NAMES, BLOCK_TYPES, Desk, Equaliser, House, HouseFile, Room, Source, Vocal
 
 if TYPE_CHECKING:
-    pass
+    from pathlib import Path
 
 HOUSE_ADAPTER: Final = TypeAdapter(HouseFile)
 _TABLES: Final[dict[str, Any]] = {

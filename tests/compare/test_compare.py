@@ -27,8 +27,7 @@ from deskhand.compare.run import Comparison, compare
 from deskhand.compare.shapes import FilterShape, describe, response_db
 from deskhand.house import make_block, parse_house
 from tests.support import material
-
-from ..support.needs import require
+from tests.support.needs import require
 
 if TYPE_CHECKING:
     from click.testing import Result

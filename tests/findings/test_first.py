@@ -2,27 +2,22 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Final
 
 import pytest
 
-from deskhand.findings.finding import KINDS, Finding
+from deskhand.findings import KINDS, Finding, first_texts, say
 from deskhand.findings.first import MOST, first_things, status_of, urgency
+from tests.support.examples import example
 
 
-def finding(kind: str, severity: str = "fix", *, source: str = "voice", text: str = "", at_s: tuple = ()) -> Finding:
-    return Finding(
-        id=f"{source}/{kind}",
-        kind=kind,  # type: ignore[arg-type]
-        stage="tap",
-        severity=severity,  # type: ignore[arg-type]
-        text=text or f"{kind} of {source}",
-        at_s=at_s,
-    )
+def finding(kind: str, severity: str = "fix", *, source: str = "voice", at_s: tuple = (), **more: object) -> Finding:
+    return example(kind, severity, source=source, at_s=at_s, **more)
 
 
-def item(source: str, role: str, kind: str, severity: str = "fix", *, text: str = "", where: str = "") -> tuple:
-    return source, role, where, finding(kind, severity, source=source, text=text)
+def item(source: str, role: str, kind: str, severity: str = "fix", *, where: str = "", **more: object) -> tuple:
+    return source, role, where, finding(kind, severity, source=source, **more)
 
 
 def chosen(*items: tuple) -> list[str]:
@@ -61,23 +56,23 @@ def test_what_comes_first(first: tuple[str, str], second: tuple[str, str]) -> No
     assert chosen(*reversed(items)) == expected
 
 
+def tracks_alike(source: str, partner: str) -> tuple:
+    return item(source, "guitar", "duplicate", case="tracks", other=partner)
+
+
 def test_a_duplicate_between_two_inputs_is_one_thing() -> None:
-    same = 'tracks "a" and "b" carry the same signal; one of the two is patched wrong'
-    items = [item("a", "guitar", "duplicate", text=same), item("b", "guitar", "duplicate", text=same)]
+    items = [tracks_alike("a", "b"), tracks_alike("b", "a")]
     assert chosen(*items, item("c", "keys", "hum")) == ["a/duplicate", "c/hum"]
 
 
-def exchanged(other: str) -> str:
-    """As a line check says it."""
-    return (
-        f"came at the turn of {other}, and {other} at its turn: the two are exchanged; swap their cables or their patch"
-    )
+def swapped(source: str, partner: str, role: str = "backing vocal") -> tuple:
+    return item(source, role, "swapped", case="exchanged", other=partner)
 
 
 def test_two_inputs_exchanged_with_each_other_are_one_thing() -> None:
     items = [
-        item("voice 2", "backing vocal", "swapped", text=exchanged("voice 20")),
-        item("voice 20", "backing vocal", "swapped", text=exchanged("voice 2")),
+        swapped("voice 2", "voice 20"),
+        swapped("voice 20", "voice 2"),
     ]
     assert chosen(*items, item("keys", "keys", "hum")) == ["voice 2/swapped", "keys/hum"]
 
@@ -85,23 +80,38 @@ def test_two_inputs_exchanged_with_each_other_are_one_thing() -> None:
 def test_an_exchange_with_another_input_is_not_taken_for_the_one_already_said() -> None:
     """The name of one may begin with the whole name of another."""
     items = [
-        item("voice 2", "backing vocal", "swapped", text=exchanged("keys")),
-        item("voice 3", "backing vocal", "swapped", text=exchanged("voice 20")),
+        swapped("voice 2", "keys"),
+        swapped("voice 3", "voice 20"),
     ]
     assert chosen(*items) == ["voice 2/swapped", "voice 3/swapped"]
 
 
+def test_two_exchanged_pairs_are_two_things() -> None:
+    """A name that stands in the other pair's sentence, as "guitar" does in "guitar 2", is no reason to leave that pair out."""
+    items = [
+        swapped("guitar", "bass", "guitar"),
+        swapped("bass", "guitar", "bass"),
+        swapped("guitar 2", "guitar 3", "guitar"),
+        swapped("guitar 3", "guitar 2", "guitar"),
+    ]
+    for order in itertools.permutations(items):
+        first = chosen(*order)
+        assert len(first) == 2
+        assert sum(name in ("guitar/swapped", "bass/swapped") for name in first) == 1
+        assert sum(name in ("guitar 2/swapped", "guitar 3/swapped") for name in first) == 1
+
+
 def test_two_sources_with_the_same_fault_are_two_things() -> None:
-    same = "nothing arrives (digital silence)"
-    items = [item("a", "guitar", "silent", text=same), item("b", "keys", "silent", text=same)]
+    items = [item("a", "guitar", "silent"), item("b", "keys", "silent")]
     assert sorted(chosen(*items)) == ["a/silent", "b/silent"]
 
 
 def test_text_says_source_and_place() -> None:
-    (thing,) = first_things([item("bass", "bass", "hum", text="mains hum", where="channel 7, B12")])
-    assert thing.text == "bass (channel 7, B12): mains hum"
-    (thing,) = first_things([item("bass", "bass", "hum", text="mains hum")])
-    assert thing.text == "bass: mains hum"
+    for where, words in (("channel 7, B12", "bass (channel 7, B12): "), ("", "bass: ")):
+        items = [item("bass", "bass", "hum", where=where), item("keys", "keys", "dc")]
+        first, second = first_texts(first_things(items), items)
+        assert first.text == words + say(items[0][3])
+        assert second.text == f"keys: {say(items[1][3])}"
 
 
 def test_within_a_source_the_severe_comes_first() -> None:

@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
-from deskhand.findings.finding import Finding
+from deskhand.findings import say
 from deskhand.house import Source
 from deskhand.live.line import ARRIVED_S, Line, summary
+from tests.support.examples import example
+
+if TYPE_CHECKING:
+    from deskhand.findings import Finding
 
 STEP_S = 0.1
 FLOOR_DBFS = -85.0
@@ -74,7 +78,7 @@ def check(*roles: str) -> Check:
 
 
 def finding(kind: str, severity: str = "fix") -> Finding:
-    return Finding(id=f"x/{kind}", kind=kind, stage="tap", severity=severity, text=kind)  # type: ignore[arg-type]
+    return example(kind, severity, source="x")
 
 
 def test_one_after_the_other():
@@ -135,8 +139,9 @@ def test_two_inputs_at_each_others_turn_are_asked_about():
     run.turn("d")
     [told] = run.of("d").told.values()
     assert (told.kind, told.severity) == ("swapped", "listen")
-    assert "b was expected, but d is the input that played: who was playing?" in told.text
-    assert "If it was b, its cable is in d's input" in told.text
+    assert (told.track, told.other) == ("d", "b")
+    assert "b was expected, but d is the input that played: who was playing?" in say(told)
+    assert "if it was b, its cable is in d's input" in say(told)
     # said while it plays, well within five seconds
     assert run.of("d").told_s["swapped/turn"] - run.of("d").began_s <= 2.0
     run.turn("c")
@@ -147,9 +152,9 @@ def test_two_inputs_at_each_others_turn_are_asked_about():
         assert (told.kind, told.severity) == ("swapped", "listen")
         assert (
             f"{other} was expected, but {one} is the input that played, and the other way round: who was playing?"
-            in told.text
+            in say(told)
         )
-        assert f"If it was {other}, its cable is in {one}'s input, and {one}'s in {other}'s" in told.text
+        assert f"if it was {other}, its cable is in {one}'s input, and {one}'s in {other}'s" in say(told)
 
 
 @pytest.mark.parametrize("order", [pytest.param(order, id="".join(order)) for order in itertools.permutations(NAMES)])
@@ -160,7 +165,9 @@ def test_players_out_of_order_are_no_fault(order: tuple[str, ...]):
         run.turn(name)
         told = [finding for one in run.line.inputs for finding in one.findings]
         assert all(finding.severity == "listen" for finding in told)
-        assert not any("swap their" in finding.text or "exchange" in finding.text for finding in told)
+        assert not any(
+            "swap" in finding.advice or "swap" in say(finding) or "exchange" in say(finding) for finding in told
+        )
     assert all(one.state == "arrived" for one in run.line.inputs)
     assert all(one.verdict in ("well", "listen") for one in run.line.inputs)
 

@@ -15,6 +15,7 @@ import pytest
 from deskhand.demo.line_check import LineCheck, make_line_check
 from deskhand.demo.venue import house_text
 from deskhand.errors import HouseError
+from deskhand.findings import say
 from deskhand.house import parse_house
 from deskhand.live.listen import listen
 from deskhand.live.ring import Ring
@@ -147,7 +148,7 @@ def test_players_out_of_order_with_every_cable_right(order: tuple[int, ...]):
     assert set(told) == moved
     for findings in told.values():
         assert [(finding.kind, finding.severity) for finding in findings] == [("swapped", "listen")]
-        assert "who was playing?" in findings[0].text
+        assert "who was playing?" in say(findings[0])
     assert not any("swap their" in said.text or (said.urgent and "was expected" in said.text) for said in watch.said)
 
 

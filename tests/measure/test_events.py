@@ -483,4 +483,4 @@ def test_clean_sound_holds_nothing(rng: np.random.Generator, kind: str, rate_hz:
         # a few tops may lie flat by chance: whether they are taken for clipping is asked below
         assert told(track).keys() <= {"flats"}, word
     for number, word in enumerate(words, 1):
-        assert not {finding.kind for finding in seen.judged.by_source[f"source {number}"]} & FAULTS, word
+        assert not {finding.kind for finding in seen.by_source[f"source {number}"]} & FAULTS, word

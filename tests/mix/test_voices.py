@@ -25,7 +25,7 @@ from deskhand.dsp.intelligibility import (
     level_distortion,
     third_octave_sos,
 )
-from deskhand.findings import Judged, judge_voices
+from deskhand.findings import judge_voices, say
 from deskhand.house import parse_house
 from deskhand.measure.activity import Activity
 from deskhand.mix.clearance import Clearance, Cost, Phrase, Sides, phrases, shifted
@@ -521,10 +521,9 @@ def clearance(words: Sequence[tuple[float, float, str]], *, by: bool = True) -> 
 
 
 def findings_of(voice: Clearance, offset_s: float = 0.0) -> list[Any]:
-    judged = Judged()
-    judge_voices([shifted(voice, offset_s)], judged)
-    assert set(judged.by_source) <= {"vox"}
-    return judged.by_source["vox"]
+    by_source = judge_voices([shifted(voice, offset_s)], {})
+    assert set(by_source) <= {"vox"}
+    return by_source.get("vox", [])
 
 
 @pytest.mark.source("common practice, no source: a quarter of the words, of 3 s and more")
@@ -532,16 +531,18 @@ def test_a_covered_voice_is_noted() -> None:
     [found] = findings_of(clearance([(61.0, 65.0, "covered"), (70.0, 74.0, "clear"), (80.0, 84.0, "strained")]))
     assert (found.kind, found.severity, found.stage) == ("vocal-covered", "note", "after")
     assert found.id == "vox/vocal-covered"
-    assert "33 % of its words" in found.text
-    assert "1:01" in found.text
-    assert "by guitar" in found.text
-    assert "keys" not in found.text
+    assert found.facts["covered_pct"] == pytest.approx(100 / 3)
+    assert found.other == "guitar"
+    assert "33 % of its words" in say(found)
+    assert "1:01" in say(found)
+    assert "by guitar" in say(found)
+    assert "keys" not in say(found)
     assert (found.metric, found.measured, found.unit) == ("audible_pct", 31.0, "%")
     assert found.band_hz == (1000.0, 3150.0)
     assert found.at_s == ((61.0, 65.0),)
     [later] = findings_of(clearance([(61.0, 65.0, "covered")]), 10.0)
     assert later.at_s == ((71.0, 75.0),)
-    assert "1:11" in later.text
+    assert "1:11" in say(later)
 
 
 @pytest.mark.source("common practice, no source: a quarter of the words, of 3 s and more")

@@ -6,6 +6,7 @@ Covers, in this order: instructions before settings; level; reduction; tone; who
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -13,7 +14,6 @@ import pytest
 from deskhand.chain.nominal import NominalPoint
 from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
-from deskhand.findings import Finding
 from deskhand.house import Desk, Source, make_block, parse_house
 from deskhand.moves.equaliser import band_levels_db
 from deskhand.moves.fine import fine_power
@@ -23,6 +23,10 @@ from deskhand.moves.reduction import solve
 from deskhand.moves.week import _write_chain
 from deskhand.reference.numbers import tone_of
 from deskhand.reference.predict import Predictive
+from tests.support.examples import example
+
+if TYPE_CHECKING:
+    from deskhand.findings import Finding
 
 RATE_HZ = 48000
 COMPRESSOR = {
@@ -46,7 +50,7 @@ def _music(rng: np.random.Generator, seconds: float = 20.0) -> np.ndarray:
 
 
 def _finding(kind: str, severity: str = "fix", **rest: object) -> Finding:
-    return Finding(id=f"bass/{kind}", kind=kind, stage="tap", severity=severity, text=rest.pop("text", kind), **rest)  # type: ignore[arg-type]
+    return example(kind, severity, source="bass", **rest)
 
 
 def _heard(signal: np.ndarray, blocks: list[dict], findings: list[Finding], **rest: object) -> Heard:
@@ -62,7 +66,7 @@ def _heard(signal: np.ndarray, blocks: list[dict], findings: list[Finding], **re
 
 @pytest.mark.parametrize("kind", ["one-sided", "swapped", "wrong-patch", "hum", "dropout"])
 def test_nothing_is_turned_before_what_arrives_is_right(rng, kind):
-    level = _finding("level-low", measured=-30.0, expected=-18.0, text="12 dB below nominal; raise its trim by 12 dB")
+    level = _finding("level-low", measured=-30.0, expected=-18.0, change_db=12.0)
     found = plan(_heard(_music(rng), [COMPRESSOR], [_finding(kind), level]))
     assert [move.where for move in found.moves] == ["patch" if kind in ("swapped", "wrong-patch") else "rig"]
     assert not found.changed
@@ -73,9 +77,9 @@ def test_nothing_is_turned_before_what_arrives_is_right(rng, kind):
 )
 def test_the_preamp_is_left_alone_after_line_check(rng, line_check, clipped, where):
     """Common practice, no source: a preamp changes every player's mix."""
-    findings = [_finding("level-high", measured=-12.0, expected=-18.0, text="6 dB above nominal; lower it")]
+    findings = [_finding("level-high", measured=-12.0, expected=-18.0, change_db=-6.0)]
     if clipped:
-        findings.append(_finding("clipped", text="clipped"))
+        findings.append(_finding("clipped"))
     found = plan(_heard(_music(rng), [], findings, line_check=line_check))
     [move] = found.moves
     assert move.where == where
@@ -96,14 +100,14 @@ def test_a_flip_says_what_mono_loses_with_it_and_without(rng):
 
 
 def test_level_in_the_steps_of_the_desk(rng):
-    findings = [_finding("level-high", measured=-14.63, expected=-18.0, text="lower it")]
+    findings = [_finding("level-high", measured=-14.63, expected=-18.0, change_db=-3.5)]
     desk = Desk(trim_step="0.5 dB")
     [move] = plan(_heard(_music(rng), [], findings, desk=desk)).moves
     assert move.settings["gain"].after == pytest.approx(-3.5)
 
 
 def test_an_existing_trim_is_changed_not_doubled(rng):
-    findings = [_finding("level-high", measured=-15.0, expected=-18.0, text="lower it")]
+    findings = [_finding("level-high", measured=-15.0, expected=-18.0, change_db=-3.0)]
     found = plan(_heard(_music(rng), [{"block": "trim", "gain": "2 dB"}], findings))
     [move] = found.moves
     assert (move.index, move.settings["gain"].before, move.settings["gain"].after) == (0, 2.0, -1.0)
@@ -166,7 +170,7 @@ def test_the_weaker_side_is_turned_up_where_the_pair_would_be_too_low(rng):
 
 def test_level_and_balance_are_two_moves_that_do_not_undo_each_other(rng):
     signal = _pair(rng, 5.0)
-    level = _finding("level-high", measured=-10.0, expected=-18.0, text="lower it")
+    level = _finding("level-high", measured=-10.0, expected=-18.0, change_db=-8.0)
     chain = [{"block": "trim", "gain": "1 dB", "on": "right"}]
     heard = _heard(
         signal, chain, [level, _off_balance(5.0)], source=Source(**TWO_CHANNELS), level_dbfs=-10.0, nominal_dbfs=-18.0
@@ -326,7 +330,7 @@ def test_the_week_is_written_with_its_comments_and_runs_the_same(rng):
     )
     house = parse_house(text, Path("house.toml"))
     findings = [
-        _finding("level-high", measured=-12.0, expected=-18.0, text="lower it"),
+        _finding("level-high", measured=-12.0, expected=-18.0, change_db=-6.0),
         _finding("dynamics", "note", metric="reduction_db"),
     ]
     heard = _heard(_music(rng), [], findings)

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from deskhand.findings.normal import SHOW_BUDGET
 
+from deskhand.findings.judgements import SHOW_BUDGET
 from tests.support.normals import Show, raised, show_of, study
 from tests.support.season_data import CLEAN_SHOWS, PLANTED_SHOWS, made
 

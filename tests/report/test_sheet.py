@@ -19,7 +19,6 @@ import scipy.signal
 from click.testing import CliRunner
 
 from deskhand.cli import main
-from deskhand.findings import Finding
 from deskhand.house import HouseFile, make_block, parse_house, read_house
 from deskhand.moves.week import week_text
 from deskhand.report.sheet import (
@@ -38,6 +37,7 @@ from deskhand.report.sheet import (
     since_name,
 )
 from deskhand.tasks.check import Checked
+from tests.support.examples import example
 
 HOSTILE = [
     '#let x = 1; [a] $b$ *c* _d_ `e` \\ "f" <g> @h',
@@ -260,7 +260,7 @@ def test_unused_inputs_are_left_out_and_unclaimed_tracks_are_said(checked):
     stray = replace(
         checked.result.sources[0],
         name="stray",
-        findings=(Finding(id="stray/unmatched-track", kind="unmatched-track", stage="tap", severity="note", text="x"),),
+        findings=(example("unmatched-track", "note", source="stray"),),
     )
     made = make_sheet(replace(checked.result, sources=(stray,)), house, since=None)
     assert [row.name for row in made.rows] == ["a"]
@@ -357,10 +357,7 @@ def test_without_an_old_house_nothing_is_said_of_changes(checked):
 
 
 def test_notes_are_nothing_left_to_do(checked):
-    hum, step = (
-        Finding(id=f"a/{kind}", kind=kind, stage="tap", severity=severity, text="x")
-        for kind, severity in (("hum", "fix"), ("sound-step", "note"))
-    )
+    hum, step = (example(kind, severity, source="a") for kind, severity in (("hum", "fix"), ("sound-step", "note")))
     source = replace(checked.result.sources[0], name="A", status="fix", findings=(step, hum))
     made = make_sheet(replace(checked.result, sources=(source,)), house_of({"name": "a"}), since=None)
     assert made.rows[0].to_do == "to fix: hum"

@@ -7,8 +7,9 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
-from deskhand.findings.normal import LEAST_NOTICEABLE, NOT_JUDGED, SHOW_BUDGET
 
+from deskhand.findings.judgements import LEAST_NOTICEABLE, SHOW_BUDGET
+from deskhand.house import ROLES
 from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
 from deskhand.reference.identity import mistaken, upside_down
@@ -107,7 +108,7 @@ class Outcome:
 
 
 def _tests(found: dict[str, list[Normal]], roles: dict[str, str]) -> list[tuple[float, str, str]]:
-    tests = [(one, source) for source, several in found.items() if roles[source] not in NOT_JUDGED for one in several]
+    tests = [(one, source) for source, several in found.items() if ROLES[roles[source]].shaped for one in several]
     return [
         (one.probability * len(tests) if one.noticeable >= LEAST_NOTICEABLE else np.inf, source, one.name)
         for one, source in tests
@@ -128,7 +129,7 @@ def study(clean: Sequence[Show], planted: Sequence[Show], kept: int, *, houses: 
             out.clean.append(_tests(found, roles))
             for source, several in found.items():
                 for one in several:
-                    if roles[source] in NOT_JUDGED:
+                    if not ROLES[roles[source]].shaped:
                         continue
                     bands = one.bands_db.values() if one.bands_db else [(one.measured, 0, one.low, one.high)]
                     out.covered[one.name] += [low <= now <= high for now, _, low, high in bands]

@@ -1,4 +1,4 @@
-"""What the house's chains make of a source, and voices that are covered in the mix of it."""
+"""Faults that the house's chains make: no headroom, unwanted gain reduction; and voices that are covered in the mix."""
 
 from __future__ import annotations
 
@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.context import Gathering
 from deskhand.findings.kinds import KINDS
+from deskhand.findings.text import times
+from deskhand.house.blocks import BLOCKS
 from deskhand.measure.readings import LEAST_ACTIVE_S
 
 if TYPE_CHECKING:
@@ -21,12 +23,10 @@ _REDUCTION_OFF_DB: Final = KINDS["dynamics"]["reduction_off_db"]
 _COVERED_SHARE: Final = KINDS["vocal-covered"]["covered_share"]
 _MOST_SPANS: Final = 200
 """Moments that are listed in the data: a page draws no more. Common practice, no source."""
-_TOO_HOT: Final = frozenset({"clipped", "headroom", "level-high"})
-_OTHER_LEVEL: Final = frozenset({"clipped", "level-low", "level-high", "silent"})
 
 
 def chain(source: Source, stages: Sequence[Stage], earlier: Sequence[Finding]) -> list[Finding]:
-    """Where a chain runs out of headroom, and gain reduction that is not what the house wants.
+    """Blocks of a chain that run out of headroom, and gain reduction that is not what the house wants.
 
     Parameters
     ----------
@@ -37,7 +37,7 @@ def chain(source: Source, stages: Sequence[Stage], earlier: Sequence[Finding]) -
         Of the source: what is wrong at the tap is the cause of what the chain makes of it.
     """
     gathering = Gathering(source.name, earlier, stage="after")
-    at_tap = {finding.kind for finding in earlier if finding.severity == "fix"}
+    at_tap = [KINDS[finding.kind] for finding in earlier if finding.severity == "fix"]
     hot = next(
         (
             stage
@@ -46,19 +46,19 @@ def chain(source: Source, stages: Sequence[Stage], earlier: Sequence[Finding]) -
         ),
         None,
     )
-    if hot is not None and not at_tap & _TOO_HOT:
+    if hot is not None and not any(kind.too_hot for kind in at_tap):
         gathering.add(
             "headroom",
             "listen",
             "chain",
             advice=("lower-output",),
-            facts={"block": hot.block},
+            facts={"block": BLOCKS[hot.block].words},
             metric="true_peak_dbtp",
             measured=round(hot.true_peak_dbtp or 0.0, 1),
             high=_HEADROOM["chain_dbtp"],
             unit="dBTP",
         )
-    if at_tap & _OTHER_LEVEL:
+    if any(kind.other_level for kind in at_tap):
         return gathering.new
     for block, stage in zip(source.chain[len(source.chain) - len(stages) :], stages, strict=True):
         wanted_db = getattr(block, "reduction_db", None)
@@ -74,7 +74,7 @@ def chain(source: Source, stages: Sequence[Stage], earlier: Sequence[Finding]) -
             "note",
             "reduction",
             advice=("lower-threshold",) if too_little else ("raise-threshold",),
-            facts={"block": block.block, "low_db": low_db, "high_db": high_db},
+            facts={"block": BLOCKS[block.block].words, "low_db": low_db, "high_db": high_db},
             metric="reduction_db",
             measured=round(reduction_db, 1),
             low=low_db,
@@ -113,19 +113,20 @@ def covered(
             continue
         nearest = voice.by_source[0]
         missed = voice.clearance_pct.mono < wanted_pct.get(voice.source, 0.0)
+        at_s = tuple((phrase.start_s, phrase.end_s) for phrase in phrases)
         gathering = Gathering(voice.source, by_source.get(voice.source, ()), stage="after")
         gathering.add(
             "vocal-covered",
             "listen" if voice.source in learned or missed else "note",
             "covered",
             advice=("hear-the-mix",),
-            facts={"covered_pct": 100 * covered_s / total_s},
+            facts={"covered_pct": 100 * covered_s / total_s, "when": times(at_s)},
             other=nearest.source,
             metric="audible_pct",
             measured=voice.audible_pct.mono,
             unit="%",
             band_hz=(nearest.low_hz, nearest.high_hz),
-            at_s=tuple((phrase.start_s, phrase.end_s) for phrase in phrases)[:_MOST_SPANS],
+            at_s=at_s[:_MOST_SPANS],
         )
         findings[voice.source] = gathering.new
     return findings

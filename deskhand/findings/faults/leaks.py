@@ -18,8 +18,6 @@ if TYPE_CHECKING:
     from deskhand.house import Source
 
 _LEAK: Final = KINDS["in-the-mix"]
-OF_THE_CLICK: Final = "click"
-"""Case of a click that is heard: its sharp beginnings are heard as digital clicks too, and one cause is one finding."""
 
 
 def leaks(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> dict[str, list[Finding]]:
@@ -34,7 +32,7 @@ def leaks(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> dict[
             gathering.add(
                 "in-the-mix",
                 _severity(target, origin, below_db),
-                OF_THE_CLICK if role_of(origin).metronome else "input",
+                "click" if role_of(origin).metronome else "input",
                 advice=(_advice(target),),
                 facts={"below_db": -below_db},
                 other=origin.name,

@@ -39,8 +39,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     turned, step_db = ("gain", desk.gain_step_db) if at_preamp else ("trim", desk.trim_step_db)
     coarse = abs(off_db) >= fix_db
     severity: Severity = "fix" if coarse else "listen"
-    what = "below" if off_db < 0 else "above"
-    what = what if coarse else f"{what}-fine"
+    case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
     change_db: float | None = None
     advice: tuple[str, ...]
     if off_db > 0:
@@ -48,7 +47,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     elif -off_db > KINDS["level-low"]["most_raise_db"]:
         if role_of(source).open_microphone:
             # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
-            severity, what, advice = "listen", "unused", ("use-first",)
+            severity, case, advice = "listen", "unused", ("use-first",)
         else:
             advice = ("volume-cable-pad",)
     else:
@@ -61,9 +60,9 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     gathering.add(
         "level-low" if off_db < 0 else "level-high",
         severity,
-        what,
+        case,
         advice=advice,
-        cautions=() if change_db is None else gain_cautions(source, raises=change_db > 0),
+        cautions=() if change_db is None else gain_cautions(source, raises=off_db < 0),
         facts={
             "off_db": abs(off_db),
             "after_gains": _after_gains(source, point.gain_db, context),

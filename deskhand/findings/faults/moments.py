@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.findings.context import Context, Gathering, role_of, spans_s
-from deskhand.findings.kinds import KINDS
+from deskhand.findings.kinds import KINDS, Kind
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -18,11 +18,10 @@ if TYPE_CHECKING:
     from deskhand.measure.readings import SourceReading
 
 _DROPOUT: Final = KINDS["dropout"]
+_CLICKS: Final = KINDS["clicks"]
 _WIRELESS: Final = KINDS["wireless-hit"]
 _HOWL: Final = KINDS["howl"]
 _STEP: Final = KINDS["sound-step"]
-_MOST: Final = {"dropout": (6.0, 20.0), "clicks": (6.0, 30.0), "wireless-hit": (8.0, 12.0)}
-"""More than the first, or the second a minute, are the sound itself: consonants, a hat, an effect. Common practice, no source."""
 _AT_AN_EDGE_S: Final = 0.02
 """An event this near to where files were joined comes from the joining. Common practice, no source."""
 _NEAR_A_DROPOUT_S: Final = 0.03
@@ -67,10 +66,9 @@ def _real(events: Sequence[Event], track: int, context: Context) -> list[Event]:
     ]
 
 
-def _too_many(events: Sequence[Event], kind: str, context: Context) -> bool:
+def _too_many(events: Sequence[Event], kind: Kind, context: Context) -> bool:
     """True where there are so many that they are the sound itself."""
-    most, most_a_minute = _MOST[kind]
-    return len(events) > max(most, most_a_minute * context.figures.duration_s / 60.0)
+    return len(events) > max(kind["most"], kind["most_a_minute"] * context.figures.duration_s / 60.0)
 
 
 def _apart(event: Event, edges_s: Sequence[float]) -> bool:
@@ -85,7 +83,7 @@ def _dropouts(
     # a gap of half a second and more is a gate or an edit
     dropouts = [event for event in events if event.end_s - event.start_s <= _DROPOUT["longest_s"]]
     together = _tracks_together(dropouts, context)
-    if not dropouts or (_too_many(dropouts, "dropout", context) and not together):
+    if not dropouts or (_too_many(dropouts, _DROPOUT, context) and not together):
         return []
     role = role_of(source)
     # what a machine plays can stop and start within a sample; an open microphone hears the room, which is never digitally silent
@@ -109,7 +107,7 @@ def _dropouts(
 
 def _tracks_together(events: Sequence[Event], context: Context) -> int:
     """Number of tracks that drop out at the same moment as this one does, when several do; else 0."""
-    most = max(
+    tracks = max(
         (
             sum(
                 any(abs(dropout.start_s - event.start_s) < _DROPOUT["together_s"] for dropout in figures.dropouts)
@@ -119,7 +117,7 @@ def _tracks_together(events: Sequence[Event], context: Context) -> int:
         ),
         default=0,
     )
-    return most if most >= _DROPOUT["together_tracks"] else 0
+    return tracks if tracks >= _DROPOUT["together_tracks"] else 0
 
 
 def _clicks(
@@ -140,15 +138,13 @@ def _clicks(
         return bool(figures.flats[max(0, block - reach_back) : block + reach_on].any())
 
     clicks = [
-        event
-        for event in _real(figures.clicks, track, context)
-        if _apart(event, edges_s) and not cut_flat(event)
+        event for event in _real(figures.clicks, track, context) if _apart(event, edges_s) and not cut_flat(event)
     ]
-    if not clicks or _too_many(clicks, "clicks", context) or role_of(source).metronome:
+    if not clicks or _too_many(clicks, _CLICKS, context) or role_of(source).metronome:
         return
     gathering.add(
         "clicks",
-        "fix" if len(clicks) >= KINDS["clicks"]["fix_count"] and _clicks_elsewhere(track, context) else "listen",
+        "fix" if len(clicks) >= _CLICKS["fix_count"] and _clicks_elsewhere(track, context) else "listen",
         "clicks",
         advice=("word-clock",),
         facts={"count": len(clicks)},
@@ -163,7 +159,10 @@ def _clicks_elsewhere(track: int, context: Context) -> bool:
     """True where another track clicks at the same instants, as word clock faults do."""
     clicks = context.figures.tracks[track].clicks
     return any(
-        sum(any(abs(there.start_s - click.start_s) < _SAME_INSTANT_S for there in figures.clicks) for click in clicks)
+        sum(
+            any(abs(elsewhere.start_s - click.start_s) < _SAME_INSTANT_S for elsewhere in figures.clicks)
+            for click in clicks
+        )
         >= _CLICKS_TOGETHER
         for number, figures in enumerate(context.figures.tracks)
         if number != track
@@ -194,7 +193,7 @@ def _interruptions(
             if _apart(event, edges_s) and event.value < room_dbfs - _WIRELESS["below_room_db"]
         ]
     interruptions = sorted(_real(events, track, context), key=lambda event: event.start_s)
-    if not interruptions or _too_many(interruptions, "wireless-hit", context):
+    if not interruptions or _too_many(interruptions, _WIRELESS, context):
         return
     gathering.add(
         "wireless-hit",
@@ -242,13 +241,12 @@ def sounds(source: Source, reading: SourceReading, context: Context, earlier: Se
     if not role_of(source).has_presets or step_lu is None or step_lu < _STEP["step_lu"]:
         return []
     gathering = Gathering(source.name, earlier)
-    loudest = max(
-        reading.sounds, key=lambda sound: -np.inf if sound.loudness_lufs is None else sound.loudness_lufs
-    )
+    loudest = max(reading.sounds, key=lambda sound: -np.inf if sound.loudness_lufs is None else sound.loudness_lufs)
     gathering.add(
         "sound-step",
         "note",
         "step",
+        advice=("level-presets",),
         metric="step_db",
         measured=round(step_lu, 1),
         high=_STEP["step_lu"],

@@ -1,4 +1,4 @@
-"""What is wrong between the two sides of a pair, between microphones of one instrument, and between inputs that are the same."""
+"""Faults between the two sides of a pair, between microphones of one instrument, and between inputs that are the same."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 
 from deskhand.findings.context import Context, Gathering, role_of
 from deskhand.findings.kinds import KINDS
+from deskhand.house import PolarityBlock
 from deskhand.measure.activity import stretches
 from deskhand.measure.stereo import DELAY_LEAST_S, MonoFlip, alignment, mono_flip
 from deskhand.units import db_from_power, dbfs_from_mean_square, number
@@ -114,7 +115,7 @@ def flip_words(flip: MonoFlip) -> str:
         f"{number(-loss_db, 1)} dB" if np.isfinite(loss_db) else "everything"
         for loss_db in (flip.loss_db, flip.flipped_loss_db)
     )
-    return f"mono loses {as_it_is} as it is, {flipped} with one flipped"
+    return f"mono loses {as_it_is} as it is, {flipped} with one reversed"
 
 
 def loss_number(loss_db: float) -> float | None:
@@ -124,7 +125,7 @@ def loss_number(loss_db: float) -> float | None:
 
 def _reverses(source: Source, side: str) -> bool:
     """True where the source's chain reverses the polarity of a side."""
-    blocks = [block for block in source.chain if block.block == "polarity" and block.on in (side, "both")]
+    blocks = [block for block in source.chain if isinstance(block, PolarityBlock) and block.on in (side, "both")]
     return len(blocks) % 2 == 1
 
 
@@ -149,7 +150,7 @@ def _polarity(
         severity,
         "sides",
         advice=("reverse-polarity",),
-        facts={"flip_words": flip_words(flip)},
+        facts={"flip_words": flip_words(flip), "inverted": names[1]},
         metric="mono_loss_db",
         measured=loss_number(flip.loss_db),
         expected=loss_number(flip.flipped_loss_db),
@@ -191,7 +192,9 @@ def _one_sided(
         return False
     weak = int(totals[1] < totals[0])
     apart_db = db_from_power((powers[1 - weak] + _NOTHING) / (powers[weak] + _NOTHING))
-    overall_db = float(dbfs_from_mean_square(np.array(totals[1 - weak])) - dbfs_from_mean_square(np.array(totals[weak])))
+    overall_db = float(
+        dbfs_from_mean_square(np.array(totals[1 - weak])) - dbfs_from_mean_square(np.array(totals[weak]))
+    )
     spans, mostly = _gone_spans(apart_db, playing, context.hop_s)
     partly = bool(spans) and not mostly
     if overall_db >= _ONE_SIDED["one_sided_db"] and not partly:
@@ -220,7 +223,7 @@ def _one_sided(
             "note" if role_of(source).finished else "fix",
             "for-a-while",
             advice=("mute-and-check-cable-patch",),
-            facts={"begin_s": at_s[0][0], "gone_s": sum(end_s - begin_s for begin_s, end_s in at_s)},
+            facts={"begin_s": at_s[0][0], "gone_s": sum(end_s - begin_s for begin_s, end_s in spans)},
             metric="balance_db",
             unit="dB",
             track=names[weak],
@@ -249,7 +252,7 @@ def duplicates(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> 
     """Tracks of different sources that carry the same signal; each pair is said once at either source."""
     sources = [source for source in context.house.source if source.name in context.readings]
     gatherings = {source.name: Gathering(source.name, by_source.get(source.name, ())) for source in sources}
-    said: set[tuple[str, tuple[str, str]]] = set()
+    reported: set[tuple[str, tuple[str, str]]] = set()
     for first, second in combinations(sources, 2):
         if not all(context.readings[source.name].activity.windows.any() for source in (first, second)):
             continue
@@ -259,9 +262,9 @@ def duplicates(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> 
                     continue
                 names = (context.tracks[first_track].name, context.tracks[second_track].name)
                 for source, track, partner in ((first, names[0], second), (second, names[1], first)):
-                    if (source.name, names) in said:
+                    if (source.name, names) in reported:
                         continue
-                    said.add((source.name, names))
+                    reported.add((source.name, names))
                     gatherings[source.name].add(
                         "duplicate",
                         "fix",
@@ -307,12 +310,11 @@ def microphones(
             "listen" if before else "fix",
             "microphones",
             advice=("reverse-polarity-unless",) if before else ("reverse-polarity",),
-            facts={"flip_words": flip_words(flip)},
+            facts={"flip_words": flip_words(flip), "inverted": second},
             metric="mono_loss_db",
             measured=loss_number(flip.loss_db),
             expected=loss_number(flip.flipped_loss_db),
             unit="dB",
-            track=second,
             other=first,
         )
     return {name: gathering.new for name, gathering in gatherings.items()}

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.chain.nominal import PEAK_ROOM_DB
 from deskhand.findings.context import Context, Gathering, gain_cautions, in_steps, role_of
 from deskhand.findings.kinds import KINDS
+from deskhand.findings.text import times
 from deskhand.measure.activity import stretches
 from deskhand.units import db_from_amplitude
 
@@ -82,7 +83,10 @@ def _clipped(source: Source, reading: SourceReading, track: int, context: Contex
         "full-scale" if full and not meant else "below",
         advice=("as-meant",) if meant else ("lower-until-whole",) if full else ("before-the-desk",),
         cautions=gain_cautions(source, raises=False) if full and not meant else (),
-        facts={"count_words": f"over {_COUNTED_UP_TO}" if count > _COUNTED_UP_TO else str(count)},
+        facts={
+            "count_words": f"over {_COUNTED_UP_TO}" if count > _COUNTED_UP_TO else str(count),
+            "when": times(spans),
+        },
         metric="peak_dbfs",
         measured=round(db_from_amplitude(top), 2),
         unit="dBFS",

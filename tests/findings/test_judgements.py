@@ -13,18 +13,19 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pytest
-from deskhand.findings.normal import (
-    LEAST_NOTICEABLE,
-    MIX_MONO_LOSS_DB,
-    MIX_STAGE,
-    NOT_JUDGED,
-    SHOW_BUDGET,
-    tone_words,
-)
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deskhand.findings import KINDS, judge_drifts, judge_mistaken, judge_mix, judge_normals, judge_upside_down
+from deskhand.findings import (
+    KINDS,
+    judge_drifts,
+    judge_mistaken,
+    judge_mix_loss,
+    judge_normals,
+    judge_reversed,
+    say,
+)
+from deskhand.findings.judgements import LEAST_NOTICEABLE, MIX_STAGE, SHOW_BUDGET, tone_change
 from deskhand.house import ROLES
 from deskhand.measure.stereo import MonoFlip
 from deskhand.reference.drift import chart
@@ -42,7 +43,10 @@ if TYPE_CHECKING:
 few: Final = settings(max_examples=60, deadline=None, derandomize=True, database=None)
 HEAR_S: Final = (12.0, 14.0)
 HARSH_S: Final = ((30.0, 31.0), (50.0, 52.0))
-JUDGED: Final = tuple(role for role in ROLES if role not in NOT_JUDGED)
+JUDGED: Final = tuple(role for role in ROLES if ROLES[role].shaped)
+NOT_JUDGED: Final = ("audience", "click", "talkback", "other")
+"""Roles nobody shapes by ear."""
+MIX_MONO_LOSS_DB: Final = KINDS["mono-loss"]["mix_db"]
 
 
 def tone_normal(off_db: Sequence[float], *, expected_db: float = -10.0, **more: object) -> Normal:
@@ -134,9 +138,9 @@ def one(normal: Normal, **more: object) -> Finding:
 def test_a_tone_is_told_by_octave_and_sign(octave: int, more_db: float, word: str) -> None:
     off_db = [more_db if hz == octave else 0.0 for hz in OCTAVES_HZ]
     found = one(tone_normal(off_db))
-    assert found.text.startswith(f"{word} than usual: 6 dB {'more' if more_db > 0 else 'less'} at ")
+    assert say(found).startswith(f"{word} than usual: 6 dB {'more' if more_db > 0 else 'less'} at ")
     place = f"{octave // 1000} kHz" if octave >= 1000 else f"{octave} Hz"
-    assert f" at {place};" in found.text
+    assert f" at {place};" in say(found)
     assert found.kind == "tone"
     # the octave's own edges
     assert found.band_hz == (pytest.approx(octave / 2**0.5, abs=0.06), pytest.approx(octave * 2**0.5, abs=0.06))
@@ -157,19 +161,23 @@ def test_a_tone_is_told_by_octave_and_sign(octave: int, more_db: float, word: st
     ],
 )
 def test_the_octaves_that_go_together(off_db: Sequence[float], told: str, band_hz: tuple[float, float]) -> None:
-    text, band, signed_db = tone_words(tone_normal(off_db))
-    assert told in text
-    assert band == pytest.approx(band_hz, abs=0.1)
-    assert signed_db == pytest.approx(float(re.search(r"[0-9.]+", told)[0]) * (1 if "more" in told else -1))
+    change = tone_change(tone_normal(off_db))
+    assert told in say(one(tone_normal(off_db)))
+    assert change.band_hz == pytest.approx(band_hz, abs=0.1)
+    assert change.off_db == pytest.approx(float(re.search(r"[0-9.]+", told)[0]) * (1 if "more" in told else -1))
 
 
 @given(off_db=st.lists(st.floats(-12.0, 12.0), min_size=8, max_size=8))
 @few
 def test_a_tone_is_told_as_far_off_as_it_is(off_db: list[float]) -> None:
     normal = tone_normal(off_db)
-    text, (low_hz, high_hz), signed_db = tone_words(normal)
-    assert abs(signed_db) == pytest.approx(normal.noticeable)
-    assert ("more" in text.split(":")[1]) == (signed_db > 0)
+    change = tone_change(normal)
+    low_hz, high_hz = change.band_hz
+    assert abs(change.off_db) == pytest.approx(normal.noticeable)
+    # what can hardly be heard would make no finding
+    found = one(replace(normal, noticeable=9.0))
+    assert found.what == ("more" if change.off_db > 0 else "less")
+    assert f" dB {found.what} " in say(found)
     # the octave that is furthest off lies in the band
     values = np.array(off_db) - np.median(off_db)
     furthest = [hz for hz, value in zip(OCTAVES_HZ, values, strict=True) if abs(value) > np.abs(values).max() - 1e-9]
@@ -185,7 +193,7 @@ def test_what_is_measured_agrees_with_what_is_said(rng: np.random.Generator) -> 
     bump = bass + np.array([0.0, 8.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
     normals = judge_parts(kept.reference(), [part(bump, source="bass", role="bass")])
     (found,) = judged(normals, role="bass")["bass"]
-    told_db = float(re.search(r"([0-9.]+) dB more", found.text)[1])
+    told_db = float(re.search(r"([0-9.]+) dB more", say(found))[1])
     assert found.measured - found.expected == pytest.approx(told_db, abs=0.1)
     assert not found.low <= found.measured <= found.high
 
@@ -206,8 +214,8 @@ SAID: Final[dict[str, tuple[float, float, str, float, str]]] = {
 def test_a_number_is_told_by_its_sign(name: str, way: str) -> None:
     usual, more, said_more, less, said_less = SAID[name]
     found = one(number_normal(name, more if way == "more" else less, usual, noticeable=9.0))
-    assert (said_more if way == "more" else said_less) in found.text
-    assert (said_less if way == "more" else said_more) not in found.text
+    assert (said_more if way == "more" else said_less) in say(found)
+    assert (said_less if way == "more" else said_more) not in say(found)
     assert (found.kind, found.metric, found.unit) == (
         {"balance": "width"}.get(name, name),
         BY_NAME[name].metric,
@@ -218,15 +226,15 @@ def test_a_number_is_told_by_its_sign(name: str, way: str) -> None:
 
 def test_harsh_is_told_with_its_moments() -> None:
     found = one(number_normal("harsh", 40.0, 20.0))
-    assert "harsher than usual: 40 % of its loudness" in found.text
-    assert "where 20 % is usual" in found.text
+    assert "harsher than usual: 40 % of its loudness" in say(found)
+    assert "where 20 % is usual" in say(found)
     assert found.band_hz == (2000.0, 5000.0)
     assert found.at_s == HARSH_S
 
 
 @pytest.mark.parametrize("role", [pytest.param(role, id=role.replace(" ", "-")) for role in JUDGED])
 def test_somebody_is_asked_before_an_equaliser_is_turned(role: str) -> None:
-    text = one(tone_normal([0, 0, 0, 0, 0, 0, 6, 0]), role=role).text
+    text = say(one(tone_normal([0, 0, 0, 0, 0, 0, 6, 0]), role=role))
     assert "listen, and " in text
     assert text.endswith("before turning an equaliser")
 
@@ -342,12 +350,12 @@ def test_kinds_and_stages_are_of_the_contract() -> None:
 
 def test_a_mix_before_anything_is_kept() -> None:
     def mix(loss_db: float | None) -> list[Finding]:
-        return judge_mix(SimpleNamespace(mono_loss_db=loss_db))
+        return judge_mix_loss(SimpleNamespace(mono_loss_db=loss_db))
 
     assert mix(None) == mix(0.0) == mix(MIX_MONO_LOSS_DB) == []
     (found,) = mix(MIX_MONO_LOSS_DB - 1.5)
     assert (found.kind, found.severity) == ("mono-loss", "listen")
-    assert f"loses {-MIX_MONO_LOSS_DB + 1.5:g} dB in mono" in found.text
+    assert f"loses {-MIX_MONO_LOSS_DB + 1.5:g} dB in mono" in say(found)
 
 
 # faults and drift
@@ -366,20 +374,25 @@ def test_exchanged_inputs_are_a_fault_of_both() -> None:
         "organ": ("organ/swapped", "swapped", "fix"),
         "bass": ("bass/wrong-patch", "wrong-patch", "fix"),
     }
-    assert "organ" in found["piano"].text
-    assert "exchanged" in found["piano"].text
-    assert "click" in found["bass"].text
-    assert "exchanged" not in found["bass"].text
+    assert {source: (one.what, one.other) for source, one in found.items()} == {
+        "piano": ("exchanged", "organ"),
+        "organ": ("exchanged", "piano"),
+        "bass": ("unlike", "click"),
+    }
+    assert "organ" in say(found["piano"])
+    assert "two swapped inputs" in say(found["piano"])
+    assert "click" in say(found["bass"])
+    assert "swapped" not in say(found["bass"])
     # cables are pulled with the channel muted, and people told
-    assert all("muted" in one.text for one in found.values())
+    assert all("muted" in say(one) for one in found.values())
     assert found["piano"].measured == 31.0
 
 
 def test_a_side_that_is_upside_down_is_a_fault() -> None:
-    found = judge_upside_down(["piano", "organ"])
+    found = judge_reversed(["piano", "organ"])
     assert {one.id for one in found.values()} == {"piano/polarity", "organ/polarity"}
     assert {(one.kind, one.severity) for one in found.values()} == {("polarity", "fix")}
-    assert judge_upside_down([]) == {}
+    assert judge_reversed([]) == {}
 
 
 def test_a_flip_against_the_kept_weeks_is_advised_only_where_mono_gains_by_it() -> None:
@@ -389,14 +402,16 @@ def test_a_flip_against_the_kept_weeks_is_advised_only_where_mono_gains_by_it() 
         "organ": MonoFlip(loss_db=-0.4, flipped_loss_db=-9.3, sure=False),
         "keys": MonoFlip(loss_db=-np.inf, flipped_loss_db=0.0, sure=True),
     }
-    found = judge_upside_down(["piano", "organ", "keys"], flips)
+    found = judge_reversed(["piano", "organ", "keys"], flips)
     assert {name: one.severity for name, one in found.items()} == {"piano": "fix", "organ": "listen", "keys": "fix"}
     assert (found["piano"].metric, found["piano"].measured, found["piano"].expected) == ("mono_loss_db", -9.3, -0.4)
-    assert "mono loses 9.3 dB as it is, 0.4 dB with one flipped" in found["piano"].text
-    assert "flip the polarity of one side" in found["piano"].text
-    assert "mono loses 0.4 dB as it is, 9.3 dB with one flipped" in found["organ"].text
-    assert "flip the polarity" not in found["organ"].text
-    assert "mono loses everything as it is" in found["keys"].text
+    assert "mono loses 9.3 dB as it is, 0.4 dB with one reversed" in say(found["piano"])
+    assert found["piano"].advice == ("exchanged-cable-or-reverse",)
+    assert "reverse the polarity of one side" in say(found["piano"])
+    assert "mono loses 0.4 dB as it is, 9.3 dB with one reversed" in say(found["organ"])
+    assert found["organ"].advice == ("exchanged-cable",)
+    assert "reverse the polarity" not in say(found["organ"])
+    assert "mono loses everything as it is" in say(found["keys"])
     assert found["keys"].measured is None
 
 

@@ -1,0 +1,92 @@
+"""Facts that a kind of finding has: its meaning, urgency, consequences and limits; the kinds themselves stand in `findings.kinds`."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Final, Literal, get_args
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+KindName = Literal[
+    "missing", "silent", "level-low", "level-high", "headroom", "clipped", "dc", "hum", "noise", "dropout", "clicks",
+    "wireless-hit", "one-sided", "duplicate", "wrong-patch", "swapped", "polarity", "delay", "howl", "in-the-mix", "tone",
+    "dynamics", "tail", "articulation", "width", "mono-loss", "harsh", "sound-step", "vocal-covered", "drift",
+    "unmatched-track",
+]  # fmt: skip
+KIND_NAMES: Final[tuple[KindName, ...]] = get_args(KindName)
+NEVER: Final = 9
+"""Urgency of what never has to be done before doors: above all others, a rank and no measure."""
+COMMON_PRACTICE: Final = "common practice, no source"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Limit:
+    """One number from which on a finding is raised, or raised higher."""
+
+    value: float
+    unit: str
+    meaning: str
+    """In words."""
+    source: str = COMMON_PRACTICE
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Kind:
+    """Facts about one kind of finding."""
+
+    name: KindName
+    words: str
+    """Name in words for people, who never read the other one."""
+    meaning: str
+    """When it is raised, for the docs; {name} stands for the limit of that name, {name:size} for it without its sign."""
+    act: str
+    """Where a person looks, for the docs."""
+    tier: Literal["fault", "judgement"] = "fault"
+    urgency: int = NEVER
+    """0: the source is not heard; 1: it harms the sound; 2: it costs quality; 9: never before doors."""
+    done_at: Literal["rig", "patch"] | None = None
+    """Where the hand goes when it is no setting of the desk."""
+    at_preamp: bool = False
+    """A fault of what comes in: a level beside it is put right at the preamp, since a trim cannot mend it."""
+    counted: bool = False
+    """Its measured number is a count of moments."""
+    of_two: bool = False
+    """Two inputs have it between them: one thing to do."""
+    gone: Literal["silent", "missing"] | None = None
+    """Status of a source of which, throughout, nothing arrives."""
+    too_hot: bool = False
+    """Too much level comes in: true peaks in the chain follow from it."""
+    other_level: bool = False
+    """Another level comes in than the chain was set for: its gain reduction follows from it."""
+    explains: frozenset[KindName] = frozenset()
+    """Kinds that are its consequence and are not said beside it. Common practice, no source."""
+    explains_up_to: Mapping[KindName, str] = field(default_factory=dict)
+    """Kinds that are its consequence as long as they are below what is expected by less than the limit of that name."""
+    explains_in_case: Mapping[str, frozenset[KindName]] = field(default_factory=dict)
+    """Kinds that are its consequence in one case of it only, which are not even judged then."""
+    limits: Mapping[str, Limit] = field(default_factory=dict)
+
+    def __getitem__(self, limit: str) -> float:
+        """Value of a limit by its name."""
+        if limit not in self.limits:
+            raise KeyError(f"{self.name} has no limit {limit!r}")
+        return self.limits[limit].value
+
+
+def kinds(*names: KindName) -> frozenset[KindName]:
+    """Set of kinds by their names."""
+    return frozenset(names)
+
+
+def limit_db(value: float, meaning: str, unit: str = "dB") -> Limit:
+    """A limit in dB, or in a unit of level."""
+    return Limit(value=value, unit=unit, meaning=meaning)
+
+
+def most_limits(count: float, a_minute: float, sound: str) -> dict[str, Limit]:
+    """Limits of a count, above which it is the sound itself: whichever of the two is more."""
+    return {
+        "most": Limit(value=count, unit="count", meaning=f"more are the sound itself: {sound}"),
+        "most_a_minute": Limit(value=a_minute, unit="count", meaning="so many a minute, where that is more"),
+    }

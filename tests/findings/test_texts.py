@@ -1,0 +1,224 @@
+"""The catalogue of sentences: every sentence the code names is there, every one that is there is named, and all can be said."""
+
+from __future__ import annotations
+
+import ast
+import re
+import string
+from pathlib import Path
+from typing import TYPE_CHECKING, Final, get_args
+
+import pytest
+
+import deskhand
+from deskhand.findings import KINDS, say
+from deskhand.findings.finding import Caution
+from deskhand.findings.text import catalogue
+from deskhand.house import BLOCKS, ROLES
+from deskhand.reference.kept import MIX
+from deskhand.reference.numbers import MIX_NUMBERS, NUMBERS
+from tests.support.examples import VALUES, example
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    Function = ast.FunctionDef | ast.Module
+
+PACKAGE: Final = Path(deskhand.__file__).parent
+ELSEWHERE: Final = {
+    # what no literal beside the call says: facts of tables
+    "tone_advice": {role.tone_advice for role in ROLES.values()} | {"ask-mix"},
+    ".kind": {number.kind for number in (*NUMBERS, *MIX_NUMBERS)},
+    MIX: {MIX},
+}
+
+
+class Literals:
+    """The strings an expression of a function may be, as far as they are written down in its module."""
+
+    def __init__(self, module: ast.Module, function: Function) -> None:
+        self.module, self.function = module, function
+
+    def of(self, node: ast.expr) -> set[str]:
+        match node:
+            case ast.Constant(value=str(text)):
+                return {text}
+            case ast.Constant(value=None):
+                return set()
+            case ast.IfExp(body=body, orelse=orelse):
+                return self.of(body) | self.of(orelse)
+            case ast.BinOp(left=left, op=ast.Add(), right=right):
+                return {first + second for first in self.of(left) for second in self.of(right)}
+            case ast.Tuple(elts=parts) | ast.List(elts=parts):
+                return set().union(*map(self.of, parts))
+            case ast.Dict(values=values):
+                return set().union(*map(self.of, values))
+            case ast.Subscript(value=ast.Name(id=table)):
+                return self.of(self.table(table))
+            case ast.Call(func=ast.Name(id="tuple"), args=[part]):
+                return self.of(part)
+            case ast.Call(func=ast.Name(id=name)):
+                return self.returned(name)
+            case ast.Attribute(attr="kind"):
+                return ELSEWHERE[".kind"]
+            case ast.Name(id=name):
+                return set().union(*map(self.of, self.bound(name))) or ELSEWHERE[name]
+        raise AssertionError(f"cannot tell what {ast.unparse(node)} is")
+
+    def table(self, name: str) -> ast.expr:
+        for node in self.module.body:
+            if isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name) and node.target.id == name:
+                assert node.value is not None
+                return node.value
+        raise AssertionError(name)
+
+    def returned(self, name: str) -> set[str]:
+        (function,) = (node for node in self.module.body if isinstance(node, ast.FunctionDef) and node.name == name)
+        inside = Literals(self.module, function)
+        returns = [node.value for node in ast.walk(function) if isinstance(node, ast.Return) and node.value is not None]
+        return set().union(*map(inside.of, returns))
+
+    def bound(self, name: str) -> Iterator[ast.expr]:
+        """All that is assigned to a name in the function, or appended to it."""
+        for node in ast.walk(self.function):
+            match node:
+                case ast.Assign(targets=targets, value=value):
+                    for target in targets:
+                        yield from self._matched(target, value, name)
+                case ast.AnnAssign(target=ast.Name(id=bound), value=ast.expr() as value) if bound == name:
+                    yield value
+                case ast.Call(func=ast.Attribute(value=ast.Name(id=bound), attr="append"), args=[value]) if (
+                    bound == name
+                ):
+                    yield value
+
+    @staticmethod
+    def _matched(target: ast.expr, value: ast.expr, name: str) -> Iterator[ast.expr]:
+        match target, value:
+            case ast.Name(id=bound), _ if bound == name:
+                yield value
+            case ast.Tuple(elts=targets), ast.Tuple(elts=values):
+                for part, worth in zip(targets, values, strict=True):
+                    if isinstance(part, ast.Name) and part.id == name:
+                        yield worth
+
+
+def said() -> Iterator[tuple[str, set[str], set[str], set[str]]]:
+    """Every place that makes a finding: where, and the kinds, cases and advice it may have."""
+    for path in sorted(PACKAGE.rglob("*.py")):
+        module = ast.parse(path.read_text("utf-8"))
+        for function in (node for node in ast.walk(module) if isinstance(node, ast.FunctionDef)):
+            literals = Literals(module, function)
+            for call in (node for node in ast.walk(function) if isinstance(node, ast.Call)):
+                words = {keyword.arg: keyword.value for keyword in call.keywords}
+                match call.func:
+                    case ast.Attribute(attr="add") if len(call.args) == 3:
+                        kind, case = call.args[0], call.args[2]
+                    case ast.Name(id="Finding") if "what" in words and function.name != "add":
+                        kind, case = words["kind"], words["what"]
+                    case _:
+                        continue
+                advice = literals.of(words["advice"]) if "advice" in words else set()
+                yield f"{path.name}:{call.lineno}", literals.of(kind), literals.of(case), advice
+
+
+SAID: Final = tuple(said())
+SENTENCES: Final = [(kind, case) for kind, cases in catalogue()["finding"].items() for case in cases]
+
+
+def test_every_finding_of_the_code_has_its_words() -> None:
+    words = catalogue()
+    assert len(SAID) > 25
+    for place, kinds, cases, advice in SAID:
+        assert kinds <= set(KINDS), place
+        there = set().union(*(words["finding"][kind] for kind in kinds))
+        assert cases
+        assert cases <= there, (place, cases - there)
+        assert advice <= set(words["advice"]), (place, advice - set(words["advice"]))
+
+
+def test_every_sentence_of_the_catalogue_is_said_somewhere() -> None:
+    spoken = {(kind, case) for _, kinds, cases, _ in SAID for kind in kinds for case in cases}
+    assert set(SENTENCES) <= spoken, set(SENTENCES) - spoken
+    advice = set().union(*(advice for *_, advice in SAID))
+    assert set(catalogue()["advice"]) == advice
+    assert set(catalogue()["caution"]) == set(get_args(Caution))
+    assert set(catalogue()["dismissed"]) == {"tonight", "for-good"}
+    assert set(catalogue()) == {"finding", "advice", "caution", "dismissed"}
+
+
+def test_every_kind_has_sentences_and_an_example() -> None:
+    assert set(catalogue()["finding"]) == set(KINDS)
+    assert {(kind, case) for kind, cases in VALUES.items() for case in cases} == set(SENTENCES)
+
+
+SLUGS: Final = sorted(
+    {name for name in (*KINDS, *catalogue()["advice"], *(case for _, case in SENTENCES), *BLOCKS) if "-" in name}
+    # words of the trade that are written so
+    - {"high-pass", "low-pass", "mid-side"}
+)
+
+
+def is_plain(sentence: str) -> None:
+    """A sentence for people: no hole, no slug, no name of a value, no word that says less than the trade's."""
+    assert sentence == sentence.strip()
+    assert not re.search(r"[{}_]|None|nan|  |;;|; ;|\(\)", sentence), sentence
+    for slug in SLUGS:
+        assert not re.search(rf"(?<![\w-]){re.escape(slug)}(?![\w-])", sentence), (slug, sentence)
+    for word in ("upside down", "behind its", "in front of", "flip", "exchanged cable", "takes off"):
+        assert word not in sentence, (word, sentence)
+
+
+@pytest.mark.parametrize(("kind", "case"), [pytest.param(*names, id="/".join(names)) for names in SENTENCES])
+def test_every_sentence_can_be_said(kind: str, case: str) -> None:
+    finding = example(kind, case=case)
+    is_plain(say(finding))
+    # nothing that the sentence needs is missing, and nothing that is given is left out of the data
+    holes = {hole for _, hole, _, _ in string.Formatter().parse(catalogue()["finding"][kind][case]) if hole}
+    own = {"measured", "expected", "change_db", "other", "track", "at_s"}
+    assert holes <= own | set(finding.facts)
+
+
+@pytest.mark.parametrize("name", [pytest.param(name, id=name) for name in catalogue()["advice"]])
+def test_every_advice_can_be_said(name: str) -> None:
+    values = {"near": "key left", "turned": "trim", "turn_db": 6.0, "house_mains_hz": 50.0, "inverted": "keys r"}
+    is_plain(say(example("drift", case="crept", advice=(name,), track="bass", other="keys", facts={
+        **VALUES["drift"]["crept"]["facts"], **values,
+    })))  # fmt: skip
+
+
+def test_a_missing_value_is_an_error_and_no_hole() -> None:
+    with pytest.raises(KeyError, match="below_db"):
+        say(example("hum", facts={"lines_hz": [50.0]}))
+    with pytest.raises(KeyError, match="louder"):
+        say(example("hum", case="hum", advice=("louder",)))
+
+
+def test_sentences_as_people_read_them() -> None:
+    spoken = {
+        (
+            "level-low",
+            "below",
+        ): "6 dB below nominal; raise its trim by 6 dB (open microphone: mind feedback; tell the stage first)",
+        (
+            "polarity",
+            "microphones",
+        ): "its polarity is reversed against kick in: mono loses 9.3 dB as it is, 0.4 dB with one reversed; "
+        "reverse the polarity of kick out, unless the desk does so already (then write it into its chain)",
+        (
+            "dynamics",
+            "reduction",
+        ): "its compressor gives 1.2 dB of gain reduction while it plays, where 2 to 4 dB is wanted; lower its "
+        "threshold",
+        (
+            "wireless-hit",
+            "hits",
+        ): "1 short interruption at 0:06 (noise or mute), as a radio link makes them; check battery, antennas and "
+        "frequency",
+        (
+            "clicks",
+            "clicks",
+        ): "6 digital clicks at 0:00, 0:10 and 4 more times up to 0:50; check word clock and digital connections",
+    }
+    for (kind, case), sentence in spoken.items():
+        assert say(example(kind, case=case)) == sentence

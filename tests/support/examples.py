@@ -1,0 +1,181 @@
+"""Findings with plausible values: one of each sentence of the catalogue."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any, Final
+
+from deskhand.findings import Finding
+
+VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
+    # kind: case: advice, facts, and the other values its sentence needs
+    "missing": {"track": {"advice": ("near-name",), "facts": {"tracks": ["keys l", "keys r"], "near": "key left"}}},
+    "silent": {
+        "digital": {"advice": ("mute-and-look",)},
+        "quiet": {"advice": ("mute-and-look",), "measured": -71.0, "unit": "dBFS"},
+        "not-arrived": {"advice": ("look-muted",)},
+        "passed-over": {"advice": ("look-muted",)},
+        "from-then-on": {"advice": ("mute-and-check-cable-battery",), "facts": {"begin_s": 192.4}, "at_s": ((192.4, 240.0),)},
+    },
+    "level-high": {
+        case: {
+            "advice": ("lower",), "cautions": ("tell-stage",), "measured": -12.0, "expected": -18.0, "unit": "dBFS", "change_db": -6.0,
+            "facts": {"off_db": 6.0, "after_gains": after, "turned": "trim", "turn_db": 6.0},
+        }
+        for case, after in (("above", ""), ("above-fine", " after its gain of +3 dB"))
+    },
+    "level-low": {
+        case: {
+            "advice": ("raise",), "cautions": ("feedback", "tell-stage"), "measured": -24.0, "expected": -18.0, "unit": "dBFS",
+            "change_db": 6.0, "facts": {"off_db": 6.0, "after_gains": "", "turned": "trim", "turn_db": 6.0},
+        }
+        for case in ("below", "below-fine")
+    } | {"unused": {"advice": ("use-first",), "measured": -40.0, "expected": -18.0, "unit": "dBFS"}},
+    "clipped": {
+        case: {
+            "advice": (advice,), "measured": -0.02, "unit": "dBFS", "at_s": ((3.0, 3.1),),
+            "facts": {"count_words": "34", "when": "at 0:03"},
+        }
+        for case, advice in (("full-scale", "lower-until-whole"), ("below", "before-the-desk"))
+    },
+    "headroom": {
+        "tap": {
+            "advice": ("lower",), "cautions": ("tell-stage",), "measured": -0.2, "unit": "dBTP", "change_db": -5.8,
+            "facts": {"room_db": 0.2, "turned": "gain", "turn_db": 5.8},
+        },
+        "chain": {"advice": ("lower-output",), "measured": 1.2, "unit": "dBTP", "facts": {"block": "dynamic bell"}},
+    },
+    "dc": {"offset": {"advice": ("box-or-cable",), "measured": -26.0, "unit": "dBFS", "facts": {"offset_pct": 5.0}}},
+    "hum": {
+        "hum": {
+            "advice": ("ground", "other-mains"), "measured": -40.0, "unit": "dB",
+            "facts": {"below_db": 40.0, "lines_hz": [60.0, 120.0, 180.0], "house_mains_hz": 50.0},
+        }
+    },
+    "noise": {"pauses": {"advice": ("hiss-first",), "measured": -45.0, "unit": "dBFS", "facts": {"below_db": 24.0}}},
+    "dropout": {
+        "here": {
+            "advice": ("mute-and-check-cable-link",), "measured": 2, "unit": "count", "facts": {"longest_ms": 31.0},
+            "at_s": ((3.0, 3.03), (9.5, 9.52)),
+        },
+        "together": {
+            "advice": ("recorder",), "measured": 1, "unit": "count", "facts": {"longest_ms": 31.0, "tracks_together": 8},
+            "at_s": ((3.0, 3.03),),
+        },
+    },
+    "clicks": {
+        "clicks": {
+            "advice": ("word-clock",), "measured": 6, "unit": "count", "facts": {"count": 6},
+            "at_s": tuple((10.0 * n, 10.0 * n) for n in range(6)),
+        }
+    },
+    "wireless-hit": {
+        "hits": {"advice": ("radio",), "measured": 1, "unit": "count", "facts": {"count": 1}, "at_s": ((6.5, 6.6),)}
+    },
+    "howl": {"tone": {"advice": ("nearest-monitor",), "measured": 2515.0, "unit": "Hz", "at_s": ((8.0, 12.0),)}},
+    "sound-step": {"step": {"advice": ("level-presets",), "measured": 7.2, "unit": "LU", "at_s": ((30.0, 41.0),)}},
+    "one-sided": {
+        "silent": {"advice": ("mute-and-check-cable-patch",), "track": "keys r", "other": "keys l"},
+        "quieter": {
+            "advice": ("mute-and-check-cable-patch",), "track": "keys r", "other": "keys l", "measured": -15.0, "unit": "dB",
+            "facts": {"apart_db": 15.0},
+        },
+        "for-a-while": {
+            "advice": ("mute-and-check-cable-patch",), "track": "keys r", "other": "keys l",
+            "facts": {"begin_s": 62.0, "gone_s": 9.0}, "at_s": ((62.0, 71.0),),
+        },
+    },
+    "duplicate": {
+        "sides": {"advice": ("second-output",), "measured": 1.0, "unit": "1"},
+        "tracks": {"advice": ("patched-twice",), "track": "bass", "other": "keys", "facts": {"first": "bass", "second": "key l"}},
+    },
+    "polarity": {
+        case: {
+            "advice": (advice,), "track": track, "other": other, "measured": -9.3, "expected": -0.4, "unit": "dB",
+            "facts": {"flip_words": "mono loses 9.3 dB as it is, 0.4 dB with one reversed", **inverted},
+        }
+        for case, advice, track, other, inverted in (
+            ("sides", "reverse-polarity", "keys r", "keys l", {"inverted": "keys r"}),
+            ("microphones", "reverse-polarity-unless", None, "kick in", {"inverted": "kick out"}),
+            ("kept", "exchanged-cable-or-reverse", None, None, {}),
+            ("kept-numbers", "exchanged-cable", None, None, {}),
+        )
+    },
+    "delay": {"late": {"advice": ("second-conversion",), "track": "keys r", "measured": 2.1, "unit": "ms", "facts": {"late_ms": 2.1}}},
+    "mono-loss": {
+        "source": {"advice": ("narrow-at-rig",), "facts": {"loss_db": 7.0}},
+        "switch": {"advice": ("take-switch-out",), "facts": {"loss_db": 7.0, "tap_loss_db": 0.4}},
+        "kept": {"advice": ("hear-mono",), "facts": {"loss_db": 4.0, "usual_loss_db": 1.0}},
+        "mix": {"advice": ("hear-mono-mix",), "facts": {"loss_db": 4.0}},
+    },
+    "in-the-mix": {
+        "input": {"advice": ("wrong-send",), "other": "talkback", "measured": -30.0, "unit": "dB", "facts": {"below_db": 30.0}},
+        "click": {"advice": ("headphones",), "other": "click", "measured": -30.0, "unit": "dB", "facts": {"below_db": 30.0}},
+        "mix": {"advice": ("off-the-bus",), "other": "click", "measured": -50.0, "unit": "dB", "facts": {"below_db": 50.0}},
+    },
+    "vocal-covered": {
+        "covered": {
+            "advice": ("hear-the-mix",), "other": "guitar a", "measured": 31.0, "unit": "%", "at_s": ((61.0, 65.0),),
+            "facts": {"covered_pct": 33.3, "when": "at 1:01"},
+        }
+    },
+    "swapped": {
+        "exchanged": {"advice": ("swap",), "other": "keys", "measured": 31.0, "unit": "nats"},
+        "turn": {"advice": ("if-that-player",), "track": "bass", "other": "keys"},
+        "turns": {"advice": ("if-those-players",), "track": "bass", "other": "keys"},
+    },
+    "wrong-patch": {"unlike": {"advice": ("check-plugged",), "other": "keys", "measured": 44.0, "unit": "nats"}},
+    "dynamics": {
+        "reduction": {
+            "advice": ("lower-threshold",), "metric": "reduction_db", "measured": 1.2, "unit": "dB",
+            "facts": {"block": "compressor", "low_db": 2.0, "high_db": 4.0},
+        },
+        "more": {"advice": ("hear-open",), "measured": 18.0, "expected": 14.0, "unit": "dB", "facts": {"off_db": 4.0}},
+        "less": {"advice": ("hear-squeezed",), "measured": 10.0, "expected": 14.0, "unit": "dB", "facts": {"off_db": 4.0}},
+    },
+    "tone": {
+        "more": {"advice": ("ask-singer",), "facts": {"word": "brighter", "off_db": 6.0, "band": "at 4 kHz"}},
+        "less": {"advice": ("ask-mix",), "facts": {"word": "thinner", "off_db": 4.0, "band": "from 63 Hz to 125 Hz"}},
+    },
+    "tail": {
+        "more": {"advice": ("hear-reverb",), "measured": 1.6, "expected": 0.8, "unit": "s"},
+        "less": {"advice": ("hear-gate",), "measured": 0.4, "expected": 0.8, "unit": "s"},
+    },
+    "articulation": {
+        "more": {"advice": ("hear-touch",), "facts": {"off_db": 4.0}},
+        "less": {"advice": ("hear-blur",), "facts": {"off_db": 4.0}},
+    },
+    "width": {
+        "more": {"advice": ("hear-wide",), "facts": {"off_db": 4.0}},
+        "less": {"advice": ("hear-narrow",), "facts": {"off_db": 4.0}},
+        "right": {"advice": ("compare-gains",), "facts": {"off_db": 4.0}},
+        "left": {"advice": ("compare-gains",), "facts": {"off_db": 4.0}},
+    },
+    "harsh": {"more": {"advice": ("hear-harsh",), "measured": 40.0, "expected": 20.0, "unit": "%"}},
+    "drift": {
+        "crept": {
+            "advice": ("see-history",),
+            "facts": {"label": "level", "crept": "crept up over 12 takes", "start": "−18", "newest": "−14.5", "number_unit": "dBFS"},
+        }
+    },
+    "unmatched-track": {
+        "track": {"advice": ("add-to-house",)},
+        "near": {"advice": ("add-to-house",), "facts": {"near": "key left"}},
+    },
+}  # fmt: skip
+
+
+def example(
+    kind: str, severity: str = "fix", *, source: str = "piano", case: str | None = None, **more: Any
+) -> Finding:
+    """A finding of a kind, with all that its sentence needs; `more` puts other values in their place."""
+    case = case or next(iter(VALUES[kind]))
+    plausible = Finding(
+        id=f"{source}/{kind}",
+        kind=kind,  # type: ignore[arg-type]
+        stage="tap",
+        severity=severity,  # type: ignore[arg-type]
+        what=case,
+        **VALUES[kind][case],
+    )
+    return replace(plausible, **more)
