@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand import __version__
+from deskhand.chain.nominal import nominal_point
 from deskhand.chain.run import Chain, still_to_come
 from deskhand.chain.take import WithChains
 from deskhand.errors import HouseError, UsageError
@@ -29,6 +30,7 @@ from deskhand.findings import (
     silenced,
     status_of,
 )
+from deskhand.findings.judge import flip_of
 from deskhand.house import (
     NEVER_IN_A_MIX,
     STRIKING,
@@ -38,6 +40,8 @@ from deskhand.house import (
     find_house,
     match_tracks,
     read_house,
+    standing_file,
+    week_file,
 )  # fmt: skip
 from deskhand.measure.bleed import bleed
 from deskhand.measure.excerpt import telling_start_s
@@ -97,7 +101,9 @@ class Checked:
     pictures: dict[str, Picture]
     parts: list[KeptPart]
     house_file: Path | None
-    """Where the house is described; None when it was guessed."""
+    """Where the house is described, this week's file where there is one; None when it was guessed."""
+    standing_file: Path | None
+    """The standing house file: the same, or beside this week's."""
     said: list[Dismissal]
     """What is to be left alone from now on, to be written to the history."""
     plans: dict[str, Plan]
@@ -122,11 +128,24 @@ class Asked:
     """Refuse a show that is kept already."""
 
 
-def _house_of(path: Path, given: Path | None, recording: Recording) -> tuple[HouseFile, Path | None, list[str]]:
-    """The house, its file where there is one, and what is to be noted of it."""
+def _house_of(
+    path: Path, given: Path | None, recording: Recording, note: ShowNote, asked: Asked
+) -> tuple[HouseFile, Path | None, list[str]]:
+    """The house, its file where there is one, and what is to be noted of it: unless one is given, this week's goes before the standing."""
     found = given if given is not None else find_house(path)
     if found is not None:
-        return read_house(found), found, []
+        week = (
+            week_file(found.parent, date=asked.date or note.date, name=note.name or name_of(path))
+            if given is None
+            else None
+        )
+        if week is None or not week.is_file():
+            return read_house(found), found, []
+        return (
+            read_house(week),
+            week,
+            [f"with this week's settings, {week.name}; --house {found.name} for the standing ones"],
+        )
     house = guess_house([track.name for track in recording.tracks], name="this house")
     return (
         house,
@@ -232,9 +251,10 @@ def check(
     if recording is None:
         recording = open_recording(path, start_s=start_s, end_s=end_s)
     asked = asked or Asked()
-    house, house_file, notes = _house_of(path, house_path, recording)
-    folder = house_file.parent if house_file else None
     note = read_show_note(path if path.is_dir() else path.parent)
+    house, house_file, notes = _house_of(path, house_path, recording, note, asked)
+    standing = standing_file(house_file) if house_file else None
+    folder = house_file.parent if house_file else None
     show = _show_of(house, recording, note, asked, notes)
     url = history_url(asked.history, folder)
     kept = None
@@ -301,6 +321,12 @@ def check(
             and source.name in measured.before
             and len(measured.before[source.name].tracks) == len(source.tracks)
         },
+        standing={}
+        if standing is None or standing == house_file
+        else {
+            source.name: still_to_come(source.chain, used.get(source.name, show.tap))
+            for source in read_house(standing).source
+        },
         findings=judged.by_source,
         reference=compared.used,
         parts=parts,
@@ -326,7 +352,15 @@ def check(
         voices=[replace(one, with_moves=with_moves) if one.source == lead else one for one in measured.voices],
     )
     result, pictures = _result(house, recording, show, matched, measured, compared, planned, proved(taken, planned))
-    return Checked(result=result, pictures=pictures, parts=parts, house_file=house_file, said=said, plans=planned)
+    return Checked(
+        result=result,
+        pictures=pictures,
+        parts=parts,
+        house_file=house_file,
+        standing_file=standing,
+        said=said,
+        plans=planned,
+    )
 
 
 def _dismissed(
@@ -357,6 +391,14 @@ def _dismissed(
             )
         )
     return out
+
+
+def _is_flipped_back(measured: _Measured, source: Source, tap: Tap) -> bool:
+    """Whether the chain reverses the polarity of one side, and mono loses less for it."""
+    reading = measured.before[source.name]
+    point = nominal_point(still_to_come(source.chain, tap), reading, measured.figures)
+    before_db, after_db = reading.readings.mono_loss_db, point.mono_loss_db
+    return point.reversed_side and (before_db is None or (after_db is not None and after_db > before_db))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -431,7 +473,15 @@ def _compared(
     found = judge_normals(normals, roles, learned=reference.learned, hear_s=moment, harsh_s=harsh)
     for name, one in judge_mistaken(mistaken(reference, parts)).items():
         judged.by_source[name].insert(0, one)
-    for name, one in judge_upside_down(upside_down(reference, parts)).items():
+    by_name = {source.name: source for source in house.source}
+    turned = {
+        name: nats
+        for name, nats in upside_down(reference, parts).items()
+        if not _is_flipped_back(measured, by_name[name], taps[name])
+    }
+    readings = {name: measured.before[name] for name in turned}
+    flips = {name: flip_of(figures, own.tracks, own.activity.blocks) for name, own in readings.items()}
+    for name, one in judge_upside_down(turned, flips).items():
         if all(finding.kind != "polarity" for finding in judged.by_source[name]):
             judged.by_source[name].insert(0, one)
     for name, several in found.items():
@@ -600,6 +650,7 @@ def _measure(
         offset_s=recording.start_s,
         tap=tap,
         line_check=line_check,
+        taps=taps,
     )
     judge_chains(house, readings, after, stages, judged)
     mix = mix_reading = None

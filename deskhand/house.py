@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
 FILE_NAME: Final = "house.toml"
+WEEK_PREFIX: Final = "week-"
+_LONGEST_STEM: Final = 100
+"""Bytes of the middle of such a file's name: a show may have a name that no file can have."""
 
 Role = Literal[
     "lead vocal", "backing vocal", "speech", "guitar", "acoustic guitar", "bass", "keys", "kick", "snare", "toms",
@@ -673,6 +676,34 @@ def find_house(recording: Path) -> Path | None:
         if (folder / FILE_NAME).is_file():
             return folder / FILE_NAME
     return None
+
+
+def week_file(folder: Path, *, date: str | None, name: str) -> Path | None:
+    """This week's house file of a show, there or not: `week-DATE.toml`, or by the show's name where it has no date.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the standing house file.
+    date : str, optional
+        Of the show, ISO 8601.
+    name : str
+        Of the show, or of its folder or file.
+
+    Returns
+    -------
+    Path or None
+        None for a name that no file can have.
+    """
+    stem = "".join(sign if sign.isalnum() or sign in "-_." else "-" for sign in (date or name)).strip(".-")
+    fits = 0 < len(stem.encode("utf-8", "replace")) <= _LONGEST_STEM
+    return folder / f"{WEEK_PREFIX}{stem}.toml" if fits else None
+
+
+def standing_file(house_file: Path) -> Path:
+    """The standing house file beside a week's; any other is its own."""
+    beside = house_file.with_name(FILE_NAME)
+    return beside if house_file.name.startswith(WEEK_PREFIX) and beside.is_file() else house_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

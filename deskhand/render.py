@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+RAW_FOLDER: Final = "raw"
+"""Folder of what is written at its own level, so that nothing louder lies beside a matched pair."""
 _BLOCK_S: Final = 1.0
 _LARGEST_BYTES: Final = 3_900_000_000
 _BAD: Final = re.compile(r'[\\/:*?"<>|\x00-\x1f]+')
@@ -185,7 +187,7 @@ def render(
     path : Path
         A folder of audio files or one polyphonic file.
     folder : Path
-        Where to write; made when it is not there.
+        Where to write what is matched in loudness; all else goes into `RAW_FOLDER` in it. Made when it is not there.
     wanted : Wanted
     house_path, start_s, end_s, tap
         As for `deskhand.check.check`.
@@ -401,16 +403,21 @@ def _deliver(
 ) -> list[Written]:
     made: list[Written] = []
 
-    taken: set[str] = set()
+    taken: set[Path] = set()
 
-    def write(name: str, parts: Sequence[tuple[_Sound, float]], how: str, gain_db: float = 0.0) -> None:
+    raw = folder / RAW_FOLDER
+
+    def write(
+        name: str, parts: Sequence[tuple[_Sound, float]], how: str, gain_db: float = 0.0, *, into: Path = folder
+    ) -> None:
         # names that differ only in what a file name cannot hold
         stem, count = name.removesuffix(".wav"), 1
-        while name.casefold() in taken:
+        while (into / name.casefold()) in taken:
             count += 1
             name = f"{stem} ({count}).wav"
-        taken.add(name.casefold())
-        path = folder / name
+        taken.add(into / name.casefold())
+        path = into / name
+        into.mkdir(exist_ok=True)
         note = _write(path, parts, float_files=wanted.float_files, comment=how)
         made.append(Written(path=path, gain_db=gain_db, note=note))
 
@@ -421,10 +428,10 @@ def _deliver(
             continue
         name = run.source.name
         blocks = ", ".join(block.block for block in run.source.chain) or "no chain"
-        write(file_name(name, "before"), [(before, 1.0)], f"{name} of {show} as recorded")
+        write(file_name(name, "before"), [(before, 1.0)], f"{name} of {show} as recorded", into=raw)
         for stage in run.stages:
-            write(file_name(name, stage.name), [(stage, 1.0)], f"{name} of {show} behind {stage.name[2:]}")
-        write(file_name(name, "after"), [(after, 1.0)], f"{name} of {show} behind its chain: {blocks}")
+            write(file_name(name, stage.name), [(stage, 1.0)], f"{name} of {show} behind {stage.name[2:]}", into=raw)
+        write(file_name(name, "after"), [(after, 1.0)], f"{name} of {show} behind its chain: {blocks}", into=raw)
         gains_db = matched_gains_db(before, after)
         if gains_db is None:
             continue
@@ -437,6 +444,7 @@ def _deliver(
             how = f"{name} of {show}: after minus before, at one loudness"
             write(file_name(name, "difference"), [(after, high), (before, -low)], how)
     if mix is not None and mix.stereo.frames and any(mix.uses(run) for run in runs):
-        write("mix.wav", [(mix.stereo, 1.0)], f"{show}: the mix of the faders in the house file, behind the chains")
-        write("mix mono.wav", [(mix.mono, 1.0)], f"{show}: left and right of the mix, half of each")
+        how = f"{show}: the mix of the faders in the house file, behind the chains"
+        write("mix.wav", [(mix.stereo, 1.0)], how, into=raw)
+        write("mix mono.wav", [(mix.mono, 1.0)], f"{show}: left and right of the mix, half of each", into=raw)
     return made

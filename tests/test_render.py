@@ -106,6 +106,11 @@ def read(path: Path) -> np.ndarray:
     return np.ascontiguousarray(samples.T)
 
 
+def raw(folder: Path) -> Path:
+    """Where files at their own level lie."""
+    return folder / "raw"
+
+
 def loudness_lufs(sound: np.ndarray) -> float:
     """By libebur128."""
     meter = pyebur128.R128State(sound.shape[0], RATE_HZ, pyebur128.MeasurementMode.MODE_I)
@@ -137,7 +142,7 @@ def blocks_of(source: str) -> list[Any]:
 
 def test_everything_that_is_promised_is_there(made_files: tuple[Path, list[Written]]) -> None:
     folder, written = made_files
-    names = {path.name for path in folder.iterdir()}
+    names = {path.name for path in (*folder.glob("*.wav"), *raw(folder).iterdir())}
     assert names == {one.path.name for one in written}
     for source in ("voice", "keys", "bass"):
         assert {f"{source} {what}.wav" for what in ("before", "after", "before matched", "after matched")} <= names
@@ -153,7 +158,7 @@ def test_everything_that_is_promised_is_there(made_files: tuple[Path, list[Writt
 @pytest.mark.parametrize("source", CHAINS)
 def test_before_is_the_recording_and_after_is_the_chain(source: str, made_files: tuple[Path, list[Written]]) -> None:
     folder, _ = made_files
-    before, after = (read(folder / f"{source} {what}.wav") for what in ("before", "after"))
+    before, after = (read(raw(folder) / f"{source} {what}.wav") for what in ("before", "after"))
     assert np.array_equal(before, recorded(source))
     wanted = run(recorded(source), blocks_of(source), sample_rate_hz=RATE_HZ)
     assert after.shape == wanted.shape
@@ -166,16 +171,16 @@ def test_stages_lead_from_before_to_after(source: str, made_files: tuple[Path, l
     folder, _ = made_files
     blocks = blocks_of(source)
     for place, block in enumerate(blocks, 1):
-        stage = read(folder / f"{source} {place} {block.block}.wav")
+        stage = read(raw(folder) / f"{source} {place} {block.block}.wav")
         wanted = run(recorded(source), blocks[:place], sample_rate_hz=RATE_HZ)
         assert np.abs(stage - wanted).max() < 2.0**-23 + 1e-7
-    assert np.array_equal(stage, read(folder / f"{source} after.wav"))
+    assert np.array_equal(stage, read(raw(folder) / f"{source} after.wav"))
 
 
 def test_stages_change_nothing_of_the_rest(show: Path, made_files: tuple[Path, list[Written]], tmp_path: Path) -> None:
     folder, _ = made_files
     for one in render(show, tmp_path, Wanted()):
-        assert np.abs(read(one.path) - read(folder / one.path.name)).max() <= 2.0**-23
+        assert np.abs(read(one.path) - read(folder / one.path.relative_to(tmp_path))).max() <= 2.0**-23
 
 
 # matched pairs
@@ -186,7 +191,7 @@ def test_stages_change_nothing_of_the_rest(show: Path, made_files: tuple[Path, l
 def test_matched_pairs_are_as_loud(source: str, made_files: tuple[Path, list[Written]]) -> None:
     folder, written = made_files
     pair = [read(folder / f"{source} {what} matched.wav") for what in ("before", "after")]
-    plain = [read(folder / f"{source} {what}.wav") for what in ("before", "after")]
+    plain = [read(raw(folder) / f"{source} {what}.wav") for what in ("before", "after")]
     loud_lufs = [loudness_lufs(sound) for sound in pair]
     assert abs(loud_lufs[0] - loud_lufs[1]) < 0.05
     # the chain changed the loudness: if this fails, there was nothing to match
@@ -232,9 +237,9 @@ def test_the_mix(made_files: tuple[Path, list[Written]]) -> None:
     wanted = (
         np.sqrt(0.5) * amplitude(-3.0) * outs["voice"] + amplitude(-9.0) * outs["keys"] + amplitude(-6.0) * outs["bass"]
     )
-    mix = read(folder / "mix.wav")
+    mix = read(raw(folder) / "mix.wav")
     assert np.abs(mix - wanted).max() < 2.0**-22 + 1e-6
-    assert np.abs(read(folder / "mix mono.wav")[0] - wanted.mean(axis=0)).max() < 2.0**-22 + 1e-6
+    assert np.abs(read(raw(folder) / "mix mono.wav")[0] - wanted.mean(axis=0)).max() < 2.0**-22 + 1e-6
 
 
 def test_no_mix_without_faders_or_when_not_wanted(show: Path, tmp_path: Path) -> None:
@@ -256,11 +261,11 @@ def test_24_bit_and_what_is_written_into_the_file(made_files: tuple[Path, list[W
             assert file.title == one.path.stem
             assert file.software.startswith("deskhand ")
             assert "show" in file.comment
-    with soundfile.SoundFile(folder / "voice after.wav") as file:
+    with soundfile.SoundFile(raw(folder) / "voice after.wav") as file:
         assert "high-pass, trim, compressor" in file.comment
     with soundfile.SoundFile(folder / "keys after matched.wav") as file:
         assert "BS.1770" in file.comment
-    assert (folder / "mix.wav").stat().st_mode & 0o777 == 0o644
+    assert (raw(folder) / "mix.wav").stat().st_mode & 0o777 == 0o644
 
 
 def test_float_files(show: Path, tmp_path: Path) -> None:
@@ -268,7 +273,7 @@ def test_float_files(show: Path, tmp_path: Path) -> None:
         with soundfile.SoundFile(one.path) as file:
             assert file.subtype == "FLOAT"
     wanted = run(recorded("voice"), blocks_of("voice"), sample_rate_hz=RATE_HZ)
-    assert np.array_equal(read(tmp_path / "voice after.wav"), wanted.astype(np.float32))
+    assert np.array_equal(read(raw(tmp_path) / "voice after.wav"), wanted.astype(np.float32))
 
 
 def test_what_passes_full_scale_is_written_as_float(tmp_path: Path) -> None:
@@ -277,7 +282,7 @@ def test_what_passes_full_scale_is_written_as_float(tmp_path: Path) -> None:
     notes = {one.path.name: one.note for one in written}
     assert "float" in notes["bass after.wav"]
     assert notes["bass before.wav"] == notes["bass after matched.wav"] == ""
-    after = read(tmp_path / "out" / "bass after.wav")
+    after = read(raw(tmp_path / "out") / "bass after.wav")
     assert np.abs(after).max() == pytest.approx(amplitude(6.0) * np.abs(recorded("bass")).max(), rel=1e-6)
     assert true_peak_db(read(tmp_path / "out" / "bass after matched.wav")) <= -1.0 + 0.05
 
@@ -308,16 +313,16 @@ def test_only_the_sources_asked_for(show: Path, tmp_path: Path) -> None:
 def test_a_stretch(show: Path, tmp_path: Path) -> None:
     render(show, tmp_path, Wanted(sources=("keys",)), start_s=1.5, end_s=3.25)
     stretch = recorded("keys")[:, round(1.5 * RATE_HZ) : round(3.25 * RATE_HZ)]
-    assert np.array_equal(read(tmp_path / "keys before.wav"), stretch)
+    assert np.array_equal(read(raw(tmp_path) / "keys before.wav"), stretch)
     wanted = run(stretch, blocks_of("keys"), sample_rate_hz=RATE_HZ)
-    assert np.abs(read(tmp_path / "keys after.wav") - wanted).max() < 2.0**-22
+    assert np.abs(read(raw(tmp_path) / "keys after.wav") - wanted).max() < 2.0**-22
 
 
 @pytest.mark.parametrize(("tap", "left"), [("after-gain", [2]), ("after-chain", [])])
 def test_taps(tap: Any, left: list[int], show: Path, tmp_path: Path) -> None:
     render(show, tmp_path, Wanted(sources=("voice",)), tap=tap)
     wanted = run(recorded("voice"), [blocks_of("voice")[place] for place in left], sample_rate_hz=RATE_HZ)
-    assert np.abs(read(tmp_path / "voice after.wav") - wanted).max() < 2.0**-22
+    assert np.abs(read(raw(tmp_path) / "voice after.wav") - wanted).max() < 2.0**-22
 
 
 # names
@@ -329,12 +334,12 @@ def test_odd_names(name: str, tmp_path: Path) -> None:
     written = render(show, tmp_path / "out", Wanted(sources=(name,)))
     assert len(written) == 5
     for one in written:
-        assert one.path.parent == tmp_path / "out"
+        assert one.path.parent in (tmp_path / "out", raw(tmp_path / "out"))
         assert one.path.is_file()
         assert not set(one.path.name) & set('\\/:*?"<>|\t')
         with soundfile.SoundFile(one.path) as file:
             assert file.title == one.path.stem
-    assert not [path for path in (tmp_path / "out").iterdir() if path.name.startswith(".")]
+    assert not [path for path in (tmp_path / "out").rglob("*") if path.name.startswith(".")]
 
 
 def test_file_names_differ_where_names_do() -> None:
@@ -403,16 +408,31 @@ def test_a_bad_chain_names_its_source(tmp_path: Path) -> None:
 def test_the_command_says_what_it_wrote(show: Path, tmp_path: Path) -> None:
     result = typed(show, "--into", tmp_path / "out", "--no-mix")
     assert result.exit_code == 0
-    assert "voice after matched.wav" in result.stdout
-    assert "turned down" in result.stdout
-    assert f"{len(list((tmp_path / 'out').iterdir()))} files" in result.stdout
+    lines = result.stdout.splitlines()
+    assert any(line.startswith("voice after matched.wav, turned down") for line in lines)
+    assert str(Path("raw") / "voice before.wav") in lines
+    assert f"{len(list((tmp_path / 'out').rglob('*.wav')))} files" in lines[-1]
+    assert "not matched" in lines[-1]
+
+
+@pytest.mark.source("ITU-R BS.1770-5, by libebur128")
+def test_side_by_side_is_at_one_loudness(show: Path, tmp_path: Path) -> None:
+    """Whoever opens the folder and plays one file after the other gets no jump."""
+    render(show, tmp_path, Wanted(stages=True))
+    beside = {path.name for path in tmp_path.glob("*.wav")}
+    for source in ("voice", "keys", "bass"):
+        own = [name for name in beside if name.startswith(source) and "difference" not in name]
+        loud_lufs = [loudness_lufs(read(tmp_path / name)) for name in own]
+        assert max(loud_lufs) - min(loud_lufs) < 0.05, own
+    assert all(name.endswith((" matched.wav", " difference.wav")) for name in beside)
 
 
 @pytest.mark.parametrize("error", [KeyboardInterrupt, OSError(28, "No space left on device")], ids=["stopped", "full"])
 def test_an_interrupted_write_leaves_no_half_file(
     error: Any, show: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    (tmp_path / "voice after.wav").write_bytes(b"of last week")
+    raw(tmp_path).mkdir()
+    (raw(tmp_path) / "voice after.wav").write_bytes(b"of last week")
     calls = iter(range(1000))
     total = rendering._sum
 
@@ -425,9 +445,10 @@ def test_an_interrupted_write_leaves_no_half_file(
     monkeypatch.setattr(rendering, "_sum", stops)
     with pytest.raises((KeyboardInterrupt, rendering.UsageError)):
         render(show, tmp_path, Wanted(sources=("voice",)))
-    assert sorted(path.name for path in tmp_path.iterdir()) == ["voice after.wav", "voice before.wav"]
-    assert (tmp_path / "voice after.wav").read_bytes() == b"of last week"
-    assert read(tmp_path / "voice before.wav").shape == (1, round(LENGTH_S * RATE_HZ))
+    assert [path.name for path in tmp_path.iterdir()] == ["raw"]
+    assert sorted(path.name for path in raw(tmp_path).iterdir()) == ["voice after.wav", "voice before.wav"]
+    assert (raw(tmp_path) / "voice after.wav").read_bytes() == b"of last week"
+    assert read(raw(tmp_path) / "voice before.wav").shape == (1, round(LENGTH_S * RATE_HZ))
 
 
 LIMITED: Final = textwrap.dedent(
@@ -454,7 +475,7 @@ def test_a_full_disk_is_said(show: Path, tmp_path: Path) -> None:
     )
     assert done.returncode == 2
     assert len(done.stderr.strip().splitlines()) == 1
-    assert not list((tmp_path / "out").iterdir())
+    assert not [path for path in (tmp_path / "out").rglob("*") if path.is_file()]
 
 
 @pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="needs a folder that takes no files")

@@ -4,14 +4,17 @@ from validations import (
     chain,
     clearance,
     compare,
+    encodings,
     killed,
     live,
     measurements,
     moves,
     normal,
     pictures,
+    polarity,
     reduction,
     seasons,
+    sound,
     sounds,
     space,
     tails,
@@ -19,6 +22,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
-    pictures,
+    polarity, sound, encodings, pictures,
 ):  # fmt: skip
     study.main()

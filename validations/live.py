@@ -58,7 +58,7 @@ def line_checks() -> list[str]:
         "## When a fault is told",
         "",
         f"{CHECKS} line checks with faults and {CHECKS} without, 16 sources each, seven seconds a player, seed {SEED}. Seconds from when the input",
-        "first sounds; an exchanged pair is suspected at the first of the two and told for sure at the second.",
+        "first sounds; of an exchanged pair it is asked who played, at the first of the two and at the second.",
         "",
         "| planted | told | median, s | latest, s |",
         "|---|---|---|---|",

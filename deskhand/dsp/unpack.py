@@ -80,3 +80,62 @@ def first_not_finite(signal: np.ndarray) -> int:
         if not abs(value) <= np.float32(1e12):
             return index
     return -1
+
+
+@nb.njit("void(uint8[::1], float32[::1], float32[:, ::1], int64)", cache=True, nogil=True)
+def unpack_table(raw: np.ndarray, table: np.ndarray, out: np.ndarray, frames: int) -> None:
+    """Words of one byte, interleaved, looked up in `table` (256,), into the first `frames` columns of `out`."""
+    channels = out.shape[0]
+    for first in range(0, frames, 256):
+        last = min(first + 256, frames)
+        for channel in range(channels):
+            for frame in range(first, last):
+                out[channel, frame] = table[raw[frame * channels + channel]]
+
+
+def reversed_words(raw: np.ndarray, word_bytes: int) -> np.ndarray:
+    """Bytes of each word in the other order, (bytes,) uint8."""
+    if word_bytes != 3:
+        return raw.view(f"u{word_bytes}").byteswap().view(np.uint8)
+    turned = np.empty_like(raw)
+    for byte in range(3):
+        turned[byte::3] = raw[2 - byte :: 3]
+    return turned
+
+
+def a_law_table() -> np.ndarray:
+    """Levels of the 256 A-law words, (256,) float32.
+
+    References
+    ----------
+    ITU-T G.711 (1988), table 1: 13 bits, even bits inverted; here at the top of 16 bits.
+    """
+    word = np.arange(256) ^ 0x55
+    segment, step = word >> 4 & 7, word & 15
+    # the middle of each step; from the second segment on a leading one, and twice as wide each time
+    size = np.where(segment == 0, (step << 4) + 8, ((step << 4) + 0x108) << np.maximum(segment - 1, 0))
+    return (np.where(word & 0x80, size, -size) * _SCALE_16).astype(np.float32)
+
+
+def mu_law_table() -> np.ndarray:
+    """Levels of the 256 mu-law words, (256,) float32.
+
+    References
+    ----------
+    ITU-T G.711 (1988), table 2: 14 bits, all bits inverted; here at the top of 16 bits.
+    """
+    word = ~np.arange(256) & 0xFF
+    segment, step = word >> 4 & 7, word & 15
+    size = (((step << 3) + 0x84) << segment) - 0x84
+    return (np.where(word & 0x80, -size, size) * _SCALE_16).astype(np.float32)
+
+
+def byte_table(coding: str) -> np.ndarray:
+    """Levels of the 256 words of one byte: "integer", "unsigned" (128 is nought), "a-law" or "mu-law"."""
+    if coding == "a-law":
+        return a_law_table()
+    if coding == "mu-law":
+        return mu_law_table()
+    words = np.arange(256)
+    whole = words - 128 if coding == "unsigned" else words.astype(np.uint8).view(np.int8).astype(int)
+    return (whole * np.float32(2.0**-7)).astype(np.float32)

@@ -12,25 +12,28 @@ from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
+from deskhand.chain.nominal import PEAK_ROOM_DB, NominalPoint, nominal_point
+from deskhand.chain.run import still_to_come
 from deskhand.findings.finding import Finding, Kind, Severity
 from deskhand.house import NEVER_IN_A_MIX, OPEN_MICROPHONES, STRIKING
 from deskhand.measure.activity import stretches
 from deskhand.measure.leak import find_leak
 from deskhand.measure.readings import LEAST_ACTIVE_S, SourceReading
-from deskhand.measure.stereo import alignment
+from deskhand.measure.stereo import DELAY_LEAST_S, MonoFlip, alignment, mono_flip
 from deskhand.units import clock, db_from_amplitude, dbfs_from_mean_square, number
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterable, Mapping, Sequence
 
+    from numpy.typing import NDArray
+
     from deskhand.chain.meter import Stage
-    from deskhand.house import HouseFile, Source
+    from deskhand.house import ChainBlock, HouseFile, Source
     from deskhand.measure.figures import Event, Figures, Grid
     from deskhand.mix.clearance import Clearance
     from deskhand.recording import Track
 
 _MOST_RAISE_DB: Final = 12.0
-_PEAK_ROOM_DBTP: Final = 6.0
 _HEADROOM_LISTEN_DBTP: Final = -3.0
 _HEADROOM_FIX_DBTP: Final = -0.5
 _CLIPPED_FEW: Final = 3
@@ -49,8 +52,6 @@ _SIDE_GONE_DB: Final = 25.0
 _SIDE_GONE_S: Final = 3.0
 _MONO_LOSS_DB: Final = -6.0
 _SAME: Final = 0.9998
-_DELAY_LEAST_MS: Final = 0.3
-_DELAY_CERTAINTY: Final = 0.35
 _WENT_SILENT_S: Final = 8.0
 _AT_ONCE_DB: Final = 15.0
 _DYING_DB: Final = 8.0
@@ -65,6 +66,11 @@ _WHITE_IN_A_VOICE: Final = 8.0
 _WHITE: Final = 14.0
 _ABOVE_SINGING_HZ: Final = 1100.0
 
+_GAIN_SAID_DB: Final = 0.05
+"""Less is 0.0 dB when it is said."""
+AT_THE_PREAMP: Final = frozenset({"clipped", "noise"})
+"""Faults of what comes in: a level beside them is put right at the preamp, since a trim cannot mend them. Common practice, no
+source."""
 _NO_OWN_LEVEL: Final = STRIKING | {"audience", "click", "talkback", "other"}
 """Roles whose level is judged only when the house gives them a nominal of their own: a drum at the RMS level of a voice
 would clip."""
@@ -164,10 +170,25 @@ class _Context:
     readings: dict[str, SourceReading]
     tap: str
     line_check: bool
+    taps: Mapping[str, str] = field(default_factory=dict)
+    """Source to where its tracks were taken, where the show says so."""
 
     def before_chain(self, source: Source) -> bool:
         """Whether the recording was taken before the source's chain: what the chain flips is not yet flipped in it."""
-        return (source.tap or self.tap) != "after-chain"
+        return self._tap_of(source) != "after-chain"
+
+    def _tap_of(self, source: Source) -> str:
+        return self.taps.get(source.name) or source.tap or self.tap
+
+    def blocks(self, source: Source) -> list[ChainBlock]:
+        """Blocks of a source's chain that lie behind the tap; of a pair that is not whole, those that act on both sides."""
+        whole = len(self.readings[source.name].tracks) == len(source.tracks)
+        blocks = still_to_come(source.chain, self._tap_of(source))
+        return [block for block in blocks if whole or getattr(block, "on", "both") == "both"]
+
+    def nominal(self, source: Source) -> NominalPoint:
+        """Level, peaks and mono loss behind the gain, trim and polarity that the house file holds."""
+        return nominal_point(self.blocks(source), self.readings[source.name], self.figures)
 
     def others_play(self, name: str, block: int) -> bool:
         """Whether others play for three seconds or more behind a block: when all have stopped, the song has ended."""
@@ -226,8 +247,18 @@ def _judge_presence(source: Source, reading: SourceReading, make: _Maker, contex
     return True
 
 
+def _behind_gains(source: Source, gain_db: float, context: _Context) -> str:
+    """Words for the gain and trim that are in the house file already and counted in."""
+    kinds = [block.block for block in context.blocks(source) if block.block in ("gain", "trim")]
+    if not kinds or abs(gain_db) < _GAIN_SAID_DB:
+        return ""
+    sign = "+" if gain_db > 0 else ""
+    return f" after its {' and '.join(dict.fromkeys(kinds))} of {sign}{number(gain_db, 1)} dB"
+
+
 def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: _Context) -> None:
-    measured = reading.readings.level_dbfs
+    point = context.nominal(source)
+    measured = point.level_dbfs
     active_s = reading.activity.blocks.sum() * context.figures.grid.hop_s
     if not has_nominal(source) or measured is None or active_s < LEAST_ACTIVE_S:
         return
@@ -237,28 +268,31 @@ def _judge_level(source: Source, reading: SourceReading, make: _Maker, context: 
     if abs(off) < listen_db:
         return
     severity: Severity = "fix" if abs(off) >= fix_db else "listen"
-    # a preamp changes every player's mix: once line check is over, the digital trim is turned
-    turned, step_db = (
-        ("gain", context.house.desk.gain_step_db) if context.line_check else ("trim", context.house.desk.trim_step_db)
-    )
+    # a preamp changes every player's mix: once line check is over, the digital trim is turned, unless what comes in is at fault
+    preamp = context.line_check or any(finding.kind in AT_THE_PREAMP for finding in make.made)
+    turned, step_db = ("gain", context.house.desk.gain_step_db) if preamp else ("trim", context.house.desk.trim_step_db)
     size = number(abs(off), 0 if abs(off) >= fix_db else 1)
+    behind = _behind_gains(source, point.gain_db, context)
     if off > 0:
-        text = _after(f"{size} dB above nominal; lower its {turned} by {number(_in_steps(off, step_db))} dB", source)
+        text = _after(
+            f"{size} dB above nominal{behind}; lower its {turned} by {number(_in_steps(off, step_db))} dB", source
+        )
     elif -off > _MOST_RAISE_DB and source.role in OPEN_MICROPHONES:
         # what an unused microphone hears is the others; raising it until they are at nominal invites a howl
         severity = "listen"
         text = "only the others are heard in it, or its gain is very low; have someone use it before turning anything"
     elif -off > _MOST_RAISE_DB:
-        text = f"{size} dB below nominal; check the player's volume, the cable and any pad before turning its gain"
+        text = (
+            f"{size} dB below nominal{behind}; check the player's volume, the cable and any pad before turning its gain"
+        )
     else:
         # peaks decide how far a gain can go up
-        room = -_PEAK_ROOM_DBTP - (reading.readings.true_peak_dbtp or 0.0)
-        raise_db = min(-off, room)
+        raise_db = point.raise_db(-off)
         if raise_db < listen_db:
             return
         severity = "fix" if raise_db >= fix_db else "listen"
         text = _after(
-            f"{size} dB below nominal; raise its {turned} by {number(_in_steps(raise_db, step_db))} dB", source
+            f"{size} dB below nominal{behind}; raise its {turned} by {number(_in_steps(raise_db, step_db))} dB", source
         )
     make.add(
         "level-low" if off < 0 else "level-high",
@@ -314,7 +348,7 @@ def _judge_peaks(source: Source, reading: SourceReading, make: _Maker, context: 
     # a click that runs into its stop is a click all the same
     if clipped or peak_dbtp is None or peak_dbtp < _HEADROOM_LISTEN_DBTP or source.role == "click":
         return
-    lower_db = _in_steps(max(1.0, _PEAK_ROOM_DBTP + peak_dbtp), context.house.desk.gain_step_db)
+    lower_db = _in_steps(max(1.0, PEAK_ROOM_DB + peak_dbtp), context.house.desk.gain_step_db)
     act = (
         "leave it if nothing follows that could clip"
         if source.role == "playback"
@@ -560,6 +594,40 @@ def _in_other_tracks(events: Sequence[Event], context: _Context) -> int:
     return best if best >= _TOGETHER_TRACKS else 0
 
 
+def flip_of(figures: Figures, tracks: Sequence[int], blocks: NDArray[np.bool_]) -> MonoFlip:
+    """Mono loss of two tracks, as they are and with one of them flipped.
+
+    Parameters
+    ----------
+    figures : Figures
+        Measured with the two named as a pair.
+    tracks : sequence of int
+        The two, in that order.
+    blocks : (blocks,) array of bool
+        In which they play.
+    """
+    one, other = tracks
+    left, right = (figures.tracks[track].mean_square for track in tracks)
+    playing = blocks[: left.size]
+    return mono_flip(
+        left[playing], right[playing], figures.pairs[one, other].product[playing], step_s=figures.grid.hop_s
+    )
+
+
+def flip_words(flip: MonoFlip) -> str:
+    """Mono loss as it is and flipped, in words."""
+    as_it_is, flipped = (
+        f"{number(-loss_db, 1)} dB" if np.isfinite(loss_db) else "everything"
+        for loss_db in (flip.loss_db, flip.flipped_loss_db)
+    )
+    return f"mono loses {as_it_is} as it is, {flipped} with one flipped"
+
+
+def loss_number(loss_db: float) -> float | None:
+    """Mono loss for the data; None where nothing is left."""
+    return round(loss_db, 1) if np.isfinite(loss_db) else None
+
+
 def _flips(source: Source, side: str) -> bool:
     """Whether the source's chain turns a side upside down."""
     blocks = [block for block in source.chain if block.block == "polarity" and block.on in (side, "both")]
@@ -585,38 +653,42 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
         return
     place = reading.alignment
     opposite = place is not None and place.opposite
+    turned = same < -_SAME or (opposite and place is not None and not place.only_late)
     flipped = _flips(source, "left") != _flips(source, "right")
-    if (opposite or same < -_SAME) and not (flipped and context.before_chain(source)):
-        make.add(
-            "polarity",
-            # two room microphones may well hear low notes opposite
-            "note" if source.role == "audience" else "listen" if source.role in _SPACED else "fix",
-            f"the sides work against each other: {names[1]} is upside down against {names[0]}, and mono loses it; "
-            f"flip the polarity of {names[1]}",
-            metric="correlation",
-            measured=round(readings.correlation or 0.0, 2),
-            low=0.0,
-            unit="1",
-            track=names[1],
-        )
-        return
-    loss = readings.mono_loss_db
+    if turned and not (flipped and context.before_chain(source)):
+        flip = flip_of(context.figures, reading.tracks, reading.activity.blocks)
+        # where the two only differ in what they pick up, a flip moves the loss to other notes
+        if flip.sure:
+            make.add(
+                "polarity",
+                # two room microphones may well hear low notes opposite
+                "note" if source.role == "audience" else "listen" if source.role in _SPACED else "fix",
+                f"the sides work against each other: the polarity of {names[1]} is inverted against {names[0]}; "
+                f"{flip_words(flip)}; flip the polarity of {names[1]}",
+                metric="mono_loss_db",
+                measured=loss_number(flip.loss_db),
+                expected=loss_number(flip.flipped_loss_db),
+                unit="dB",
+                track=names[1],
+            )
+            return
+    point, at_tap = context.nominal(source), readings.mono_loss_db
+    loss = point.mono_loss_db
     if loss is not None and loss < _MONO_LOSS_DB:
+        worse = point.reversed_side and (at_tap is not None and at_tap > loss)
         make.add(
             "mono-loss",
             "listen",
-            f"it loses {number(-loss, 1)} dB in mono; hear it in mono, and narrow it at the player's rig if it goes missing",
+            f"it loses {number(-loss, 1)} dB in mono after the polarity switch in its chain, {number(-(at_tap or 0.0), 1)} dB "
+            "before it; hear it in mono, and take that switch out if the cable or the rig was put right"
+            if worse
+            else f"it loses {number(-loss, 1)} dB in mono; hear it in mono, and narrow it at the player's rig if it goes missing",
             metric="mono_loss_db",
             measured=round(loss, 1),
             low=_MONO_LOSS_DB,
             unit="dB",
         )
-    if (
-        place is not None
-        and source.role not in _SPACED
-        and place.certainty > _DELAY_CERTAINTY
-        and abs(place.delay_s) * 1000 >= _DELAY_LEAST_MS
-    ):
+    if place is not None and source.role not in _SPACED and place.delayed:
         later = names[1] if place.delay_s > 0 else names[0]
         make.add(
             "delay",
@@ -625,8 +697,8 @@ def _judge_pair(source: Source, reading: SourceReading, make: _Maker, context: _
             "if nobody meant it, look for a second conversion or an effect on one side",
             metric="delay_ms",
             measured=round(place.delay_s * 1000, 3),
-            low=-_DELAY_LEAST_MS,
-            high=_DELAY_LEAST_MS,
+            low=-1000 * DELAY_LEAST_S,
+            high=1000 * DELAY_LEAST_S,
             unit="ms",
             track=later,
         )
@@ -733,7 +805,12 @@ def _judge_microphones(
         if abs(_sameness(context.figures, a, b)) > _SAME:
             continue
         place = alignment(context.figures.pairs[a, b], context.figures.grid, top_hz=500.0)
-        if place.opposite:
+        if not place.opposite or alignment(context.figures.pairs[a, b], context.figures.grid).only_late:
+            continue
+        # the lows may cancel and the rest add up: what a flip does to all of it decides
+        playing = readings[one].activity.blocks | readings[other].activity.blocks
+        flip = flip_of(context.figures, (a, b), playing)
+        if flip.sure:
             first, second = (_source_named(context.house, name) for name in (one, other))
             before = context.before_chain(second)
             if before and _flips(first, "both") != _flips(second, "both"):
@@ -742,12 +819,12 @@ def _judge_microphones(
                 "polarity",
                 # above and below a drum is opposite by nature: many a desk flips one already
                 "listen" if before else "fix",
-                f"upside down against {one}: together they lose their low end; flip the polarity of {other}"
+                f"its polarity is inverted against {one}: {flip_words(flip)}; flip the polarity of {other}"
                 + (", unless the desk does so already (then write it into its chain)" if before else ""),
-                metric="correlation",
-                measured=round(-place.negative, 2),
-                low=0.0,
-                unit="1",
+                metric="mono_loss_db",
+                measured=loss_number(flip.loss_db),
+                expected=loss_number(flip.flipped_loss_db),
+                unit="dB",
             )
 
 
@@ -839,8 +916,12 @@ def judge(
     offset_s: float = 0.0,
     tap: str = "preamp",
     line_check: bool = True,
+    taps: Mapping[str, str] | None = None,
 ) -> Judged:
     """All findings of a show.
+
+    Faults are judged at the tap; level and mono loss at the nominal point, behind the gain, trim and polarity that the house
+    file holds already.
 
     Parameters
     ----------
@@ -864,6 +945,8 @@ def judge(
         Where the tracks were taken, for sources that do not say so themselves.
     line_check : bool
         Whether the take is a line check, when preamps may still be turned.
+    taps : mapping, optional
+        Source to where its tracks were taken, where the show says so.
     """
     context = _Context(
         house=house,
@@ -873,6 +956,7 @@ def judge(
         readings=readings,
         tap=tap,
         line_check=line_check,
+        taps=taps or {},
     )
     judged = Judged()
     for source in house.source:
@@ -887,9 +971,9 @@ def judge(
         reading = readings.get(source.name)
         if reading is None or not _judge_presence(source, reading, make, context):
             continue
-        _judge_level(source, reading, make, context)
         _judge_peaks(source, reading, make, context)
         _judge_steady_faults(source, reading, make, context)
+        _judge_level(source, reading, make, context)
         _judge_moments(source, reading, make, context)
         if len(reading.tracks) == 2:
             _judge_pair(source, reading, make, context)

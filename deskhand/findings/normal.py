@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.finding import Finding, Severity
+from deskhand.findings.judge import flip_words, loss_number
 from deskhand.reference.normal import TONE
 from deskhand.reference.numbers import BY_NAME, OCTAVES_HZ
 from deskhand.units import hertz, number
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
 
     from deskhand.findings.finding import Kind
     from deskhand.measure.readings import Readings
+    from deskhand.measure.stereo import MonoFlip
     from deskhand.reference.identity import Mistaken
     from deskhand.reference.kept import Drift
     from deskhand.reference.normal import Normal
@@ -211,21 +213,42 @@ def judge_mix(readings: Readings) -> list[Finding]:
     ]
 
 
-def judge_upside_down(found: Iterable[str]) -> dict[str, Finding]:
-    """Findings of pairs of which one side is upside down against the kept takes: a fault."""
-    return {
-        source: Finding(
+def judge_upside_down(found: Iterable[str], flips: Mapping[str, MonoFlip] | None = None) -> dict[str, Finding]:
+    """Findings of pairs of which one side's polarity is inverted against the kept takes.
+
+    That something was exchanged is a fact; a flip is advised only where mono gains by it. Where the kept takes were the ones
+    that lost in mono, this week is the better one.
+
+    Parameters
+    ----------
+    found : iterable of str
+        Sources.
+    flips : mapping, optional
+        Source to its mono loss as it is and with one side flipped; without it mono is taken to lose.
+    """
+    out = {}
+    for source in found:
+        flip = flips.get(source) if flips is not None else None
+        changed = "the polarity of one side is inverted against the kept weeks: its middle has become its sides"
+        numbers = f"; {flip_words(flip)}" if flip is not None else ""
+        helps = flips is None or (flip is not None and flip.sure)
+        out[source] = Finding(
             id=f"{source}/polarity",
             kind="polarity",
             stage="tap",
-            severity="fix",
-            text="one side is upside down against the kept weeks: its middle has become its sides, and mono loses it; look for a "
-            "cable or box that was exchanged, or flip the polarity of one side",
-            metric="width_db",
+            severity="fix" if helps else "listen",
+            text=f"{changed}{numbers}; look for a cable or box that was exchanged"
+            + (
+                ", or flip the polarity of one side"
+                if helps
+                else "; mono gains nothing by a flip, so leave the polarity switch alone"
+            ),
+            metric="mono_loss_db",
+            measured=loss_number(flip.loss_db) if flip is not None else None,
+            expected=loss_number(flip.flipped_loss_db) if flip is not None else None,
             unit="dB",
         )
-        for source in found
-    }
+    return out
 
 
 def judge_drifts(found: Iterable[Drift]) -> dict[str, list[Finding]]:

@@ -32,7 +32,7 @@ _SEEN: Final = 2
 """A finding is told when it is seen twice, and taken back when it was missed three times."""
 _MISSED: Final = 3
 TURN: Final = "swapped/turn"
-"""Under which it is told that an input came at another's turn."""
+"""Under which it is asked who played, when an input came at another's turn: players out of order and crossed cables look alike."""
 _IN_PAUSES: Final = frozenset({"hum", "noise", "dc"})
 
 
@@ -201,7 +201,7 @@ class Line:
             partner = next((one for one in others if one.turn == awaited.came_at and one.came_at is None), None)
             if partner is not None and awaited.came_at != awaited.turn:
                 partner.came_at = self.turn
-                self._exchanged(partner, awaited, now_s)
+                self._ask_both(partner, awaited, now_s)
                 self._visitor = partner
             elif self._visitor is None and (
                 # whoever came before, at another's turn, passes when a third one sounds
@@ -229,11 +229,10 @@ class Line:
         if came.came_at is None:
             came.came_at = self.turn
             self._visitor = came
-            self._tell(
+            self._ask(
                 came,
-                "listen",
-                f"sounds while {awaited.source.name} has its turn and stays silent: exchanged, a dead "
-                f"{awaited.source.name}, or out of turn? Ask the stage",
+                f"{awaited.source.name} was expected, but {came.source.name} is the input that played: who was playing? If it was "
+                f"{awaited.source.name}, its cable is in {came.source.name}'s input; if not, {awaited.source.name} is still to come",
                 now_s,
             )
 
@@ -250,19 +249,21 @@ class Line:
         """Whether another came at its turn."""
         return any(other.came_at == one.turn for other in self.inputs if other is not one)
 
-    def _exchanged(self, one: Input, other: Input, now_s: float) -> None:
+    def _ask_both(self, one: Input, other: Input, now_s: float) -> None:
+        """Ask who played, of two inputs that each came at the other's turn."""
         for here, there in ((one, other), (other, one)):
-            self._tell(
+            name, expected = here.source.name, there.source.name
+            self._ask(
                 here,
-                "fix",
-                f"came at the turn of {there.source.name}, and {there.source.name} at its turn: the two are exchanged; "
-                "swap their cables or their patch, muted, and tell the stage first",
+                f"{expected} was expected, but {name} is the input that played, and the other way round: who was playing? If it was "
+                f"{expected}, its cable is in {name}'s input, and {name}'s in {expected}'s; if they only took each other's turn, all is well",
                 now_s,
             )
 
-    def _tell(self, one: Input, severity: Literal["listen", "fix"], text: str, now_s: float) -> None:
+    def _ask(self, one: Input, text: str, now_s: float) -> None:
+        """Tell a question for the stage: never a fault, since only a person knows who played."""
         one.told[TURN] = Finding(
-            id=f"{one.source.name}/swapped", kind="swapped", stage="tap", severity=severity, text=text
+            id=f"{one.source.name}/swapped", kind="swapped", stage="tap", severity="listen", text=text
         )
         one.told_s.setdefault(TURN, now_s)
 
@@ -318,13 +319,16 @@ def summary(line: Line) -> str:
     """How far it is, in one sentence."""
     wanted = [one for one in line.inputs if one.state != "not tonight"]
     arrived = [one for one in wanted if one.state == "arrived"]
-    well = [one for one in arrived if one.verdict in ("well", "listen")]
+    asked = [one for one in arrived if TURN in one.told]
+    well = [one for one in arrived if one.verdict in ("well", "listen") and one not in asked]
     text = f"{len(arrived)} of {len(wanted)} arrived"
     if arrived:
         text += f", {'all' if len(well) == len(arrived) else len(well)} clean and in the right place"
     fix = [one for one in arrived if one.verdict not in ("well", "listen")]
-    told = "; ".join(f"{one.source.name}: {short(one.findings[0])}" for one in fix)
-    return text + (f"; {told}" if told else "")
+    told = [f"{one.source.name}: {short(one.findings[0])}" for one in fix]
+    if asked:
+        told.append(f"ask who was playing: {', '.join(one.source.name for one in asked)}")
+    return "; ".join([text, *told])
 
 
 def short(finding: Finding) -> str:

@@ -17,18 +17,27 @@ RESAMPLES: Final = 120
 _LEAST_BLOCKS: Final = 4
 
 
-def draws(count: int, *, step_s: float) -> Iterator[NDArray[np.intp]]:
+def draws(count: int, *, step_s: float, block_s: float = BLOCK_S) -> Iterator[NDArray[np.intp]]:
     """Positions of resampled series, (count,) each: blocks of 3 s drawn with replacement, ends joined.
 
     One at a time, so that memory does not grow with the number of resamples. None come when the series is shorter than
     four blocks: nothing can then be said.
+
+    Parameters
+    ----------
+    count : int
+        Steps of the series.
+    step_s : float
+        Seconds a step.
+    block_s : float
+        Seconds a block.
 
     References
     ----------
     Politis & Romano, in: LePage & Billard (eds.), Exploring the Limits of Bootstrap, Wiley 1992, 263 (circular block
     bootstrap).
     """
-    length = max(1, round(BLOCK_S / step_s))
+    length = max(1, round(block_s / step_s))
     if count < _LEAST_BLOCKS * length:
         return
     # one seed: the same recording gives the same figures

@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from deskhand.chain.nominal import balance_db, nominal_point
 from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
 from deskhand.house import STRIKING
@@ -40,6 +41,8 @@ class Taken:
     after: Mapping[str, SourceReading]
     blocks: Mapping[str, Sequence[ChainBlock]]
     """Source to the blocks of its chain behind the tap, for sources that are whole."""
+    standing: Mapping[str, Sequence[ChainBlock]]
+    """The same in the standing house file, which the kept weeks go by."""
     findings: Mapping[str, Sequence[Finding]]
     reference: Reference | None
     parts: Sequence[KeptPart]
@@ -79,6 +82,7 @@ def plans(taken: Taken) -> dict[str, Plan]:
             wanted_db = usual_tone_db(taken.reference, part)
         behind = taken.after.get(name, reading).readings
         blocks = taken.blocks[name]
+        nominal = nominal_point(blocks, reading, taken.figures)
         return plan(
             Heard(
                 source=source,
@@ -95,9 +99,11 @@ def plans(taken: Taken) -> dict[str, Plan]:
                 home=home,
                 wanted_tone_db=wanted_db,
                 line_check=taken.line_check,
-                level_dbfs=reading.readings.level_dbfs,
+                level_dbfs=nominal.level_dbfs,
                 nominal_dbfs=taken.house.nominal_dbfs(source),
                 level_listen_db=taken.house.level_limits_db(source)[0],
+                nominal=nominal,
+                usual_balance_db=balance_db(taken.standing.get(name, blocks)),
             )
         )
 

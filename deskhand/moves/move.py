@@ -46,6 +46,14 @@ class Move:
         """Whether something at the desk is set; else it is a cable, a patch or the player's end."""
         return self.block is not None or self.where == "fader"
 
+    @property
+    def is_saved(self) -> bool:
+        """Whether it is written into this week's house file: all settings but the preamp's, which belongs to one moment.
+
+        The next recording is made behind the turned preamp. A file that held the change would make it once more.
+        """
+        return self.is_setting and self.where != "preamp"
+
 
 _EARLY: Final = frozenset({"gain"})
 _AT_GAIN: Final = frozenset({"gain", "trim"})

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
 from deskhand.chain.run import Chain, WhatIf
 from deskhand.dsp.spectrum import exact_hz
+from deskhand.findings.judge import AT_THE_PREAMP
 from deskhand.house import (
     OPEN_MICROPHONES,
     BellBlock,
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from deskhand.chain.nominal import NominalPoint
     from deskhand.findings import Finding
     from deskhand.house import ChainBlock, Desk, Source
     from deskhand.reference.predict import Predictive
@@ -86,10 +88,14 @@ class Heard:
     """(31,) third-octave levels behind the chain in the kept takes."""
     line_check: bool
     level_dbfs: float | None = None
-    """At the tap, over the whole take."""
+    """Behind the gain and trim of its chain, over the whole take."""
     nominal_dbfs: float = -18.0
     level_listen_db: float = 2.0
     """How far from nominal it may be."""
+    nominal: NominalPoint | None = None
+    """Behind the gain, trim and polarity that its chain holds already; None: there is nothing of them."""
+    usual_balance_db: float = 0.0
+    """By how much the chain raises the right against the left in the weeks that its usual balance comes from."""
 
 
 @dataclass(slots=True, kw_only=True)
@@ -100,7 +106,9 @@ class Plan:
     blocks: list[ChainBlock] = field(default_factory=list)
     """Its chain behind the tap, with the moves."""
     made: list[ChainBlock] = field(default_factory=list)
-    """Of those, the new ones, in the order of the moves that add them."""
+    """Of those, the new ones that are saved, in the order of the moves that add them."""
+    at_desk: list[ChainBlock] = field(default_factory=list)
+    """Of those, the new ones that are turned at the desk and not saved."""
     skipped: int = 0
     """How many blocks of the house's chain lie before the tap."""
     why: list[str] = field(default_factory=list)
@@ -112,8 +120,9 @@ class Plan:
 
     @property
     def places(self) -> list[int]:
-        """Where each new block lies in the house's chain with the moves."""
-        return [self.skipped + next(at for at, block in enumerate(self.blocks) if block is one) for one in self.made]
+        """Where each new block lies in the house's chain with the moves that are saved."""
+        saved = [block for block in self.blocks if all(block is not other for other in self.at_desk)]
+        return [self.skipped + next(at for at, block in enumerate(saved) if block is one) for one in self.made]
 
     @property
     def changed(self) -> bool:
@@ -170,6 +179,14 @@ def _instructions(heard: Heard, out: Plan) -> None:
         )
 
 
+def _polarity_effect(finding: Finding) -> str:
+    """Mono loss before and after, where it is known."""
+    if finding.expected is None:
+        return "the two sides add up again"
+    before = "everything" if finding.measured is None else f"{number(-finding.measured, 1)} dB"
+    return f"the two sides add up again: mono loses {number(-finding.expected, 1)} dB instead of {before}"
+
+
 def _polarity(heard: Heard, out: Plan) -> None:
     finding = _kinds(heard).get("polarity")
     if finding is None or finding.severity != "fix" or len(heard.source.tracks) != 2:
@@ -187,7 +204,7 @@ def _polarity(heard: Heard, out: Plan) -> None:
             index=None,
             on="right",
             settings={},
-            effect="the two sides add up again; nothing is lost in mono for it",
+            effect=_polarity_effect(finding),
             who_hears=hearers,
             undo="switch it back",
             text=with_caution("switch the polarity of its right side", hearers, raises=False, open_microphone=False),
@@ -212,7 +229,8 @@ def _turned(heard: Heard, out: Plan, kind: str, on: str, change_db: float) -> tu
     if on != "both":
         front = next((at for at, one in enumerate(out.blocks) if one.block not in _BEFORE_EQUALISER), len(out.blocks))
     out.blocks.insert(front, block)
-    out.made.append(block)
+    # the preamp's change belongs to this moment: the next recording is made behind it
+    (out.at_desk if kind == "gain" else out.made).append(block)
     return None, old, after
 
 
@@ -225,7 +243,9 @@ def _level(heard: Heard, out: Plan) -> None:
     if finding.kind == "level-low" and "raise" not in finding.text:
         # how far it could go up is not known from here: its finding says what to look for first
         return
-    preamp = heard.line_check or "clipped" in found or "noise" in found
+    if off_db > 0 and heard.nominal is not None:
+        off_db = heard.nominal.raise_db(off_db)
+    preamp = heard.line_check or not AT_THE_PREAMP.isdisjoint(found)
     kind = "gain" if preamp else "trim"
     step_db = heard.desk.gain_step_db if preamp else heard.desk.trim_step_db
     change_db = round(off_db / step_db) * step_db if step_db > 0 else off_db
@@ -233,10 +253,11 @@ def _level(heard: Heard, out: Plan) -> None:
         return
     index, old, after = _turned(heard, out, kind, "both", change_db)
     hearers = who_hears(kind, heard.desk)
-    where = "preamp" if preamp else "trim"
+    where: Literal["preamp", "trim"] = "preamp" if preamp else "trim"
+    told = f"{where} {signed(change_db)}"
     out.moves.append(
         Move(
-            where="preamp" if preamp else "trim",
+            where=where,
             block=kind,
             index=index,
             on="both",
@@ -245,7 +266,7 @@ def _level(heard: Heard, out: Plan) -> None:
             who_hears=hearers,
             undo=f"set its {where} back by {signed(-change_db)}",
             text=with_caution(
-                f"{where} {signed(change_db)}",
+                f"{told}; turn it at the desk: it is not saved, the next recording shows it" if preamp else told,
                 hearers,
                 raises=change_db > 0,
                 open_microphone=heard.source.role in OPEN_MICROPHONES,
@@ -253,7 +274,7 @@ def _level(heard: Heard, out: Plan) -> None:
         )
     )
     out.why.append(
-        f"level {number(finding.measured, 1)} dBFS, nominal {number(finding.expected, 1)}: {where} {signed(change_db)}"
+        f"level {number(finding.measured, 1)} dBFS, nominal {number(finding.expected, 1)}: {told}"
         + ("" if preamp else "; line check is over, so the digital trim is turned and not the preamp")
     )
 
@@ -278,14 +299,20 @@ def _balance(heard: Heard, out: Plan) -> None:
             "one side is stronger than usual, and this desk sets both at once: look at the player's end"
         )
         return
-    off_db = finding.measured - finding.expected
+    # what this week's trims turn already, beyond those of the weeks it is set against, is not asked again
+    measured_db = finding.measured + (
+        heard.nominal.balance_db - heard.usual_balance_db if heard.nominal is not None else 0.0
+    )
+    if finding.low is not None and finding.high is not None and finding.low <= measured_db <= finding.high:
+        return
+    off_db = measured_db - finding.expected
     step_db = heard.desk.trim_step_db
     far_db = round(abs(off_db) / step_db) * step_db if step_db > 0 else abs(off_db)
     if not far_db:
         return
     strong, weak = ("right", "left") if off_db > 0 else ("left", "right")
     # the stronger side is turned down, unless the pair would then be too low: its level is the power mean of both
-    balance = float(power_from_db(abs(finding.measured)))
+    balance = float(power_from_db(abs(measured_db)))
     lower_db = float(db_from_power((balance * power_from_db(-far_db) + 1.0) / (balance + 1.0)))
     turned = _gain_db(out.blocks) - _gain_db(heard.blocks)
     down = (
@@ -294,7 +321,7 @@ def _balance(heard: Heard, out: Plan) -> None:
     side, change_db = (strong, -far_db) if down else (weak, far_db)
     index, old, after = _turned(heard, out, "trim", side, change_db)
     hearers = who_hears("trim", heard.desk)
-    then_db = finding.measured - np.sign(off_db) * far_db
+    then_db = measured_db - np.sign(off_db) * far_db
     out.moves.append(
         Move(
             where="trim",
@@ -302,7 +329,7 @@ def _balance(heard: Heard, out: Plan) -> None:
             index=index,
             on=side,
             settings={"gain": Setting(before=old if index is not None else None, after=after, unit="dB")},
-            effect=f"right against left from {signed(finding.measured)} to {signed(float(then_db))}, "
+            effect=f"right against left from {signed(measured_db)} to {signed(float(then_db))}, "
             f"where {signed(finding.expected)} is usual",
             who_hears=hearers,
             undo=f"set its {side} trim back by {signed(-change_db)}",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import tomlkit
 
 from deskhand.errors import HouseError, UsageError
-from deskhand.house import parse_house
+from deskhand.house import WEEK_PREFIX, parse_house
 from deskhand.recording.names import key, nearest
 from deskhand.report.result import write_atomically
 
@@ -26,22 +26,22 @@ def _value(value: float, unit: str) -> Any:
 
 
 def week_text(checked: Checked) -> str:
-    """The house file with this week's moves in its chains, its comments kept.
+    """The house file that holds this week, with the moves in its chains and its comments kept; what is turned at a preamp is not saved.
 
     Raises
     ------
     HouseError
         There is no house file to start from.
     """
-    standing = checked.house_file
-    if standing is None:
+    house_file = checked.house_file
+    if house_file is None:
         raise HouseError(
             "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"
         )
-    document = tomlkit.parse(standing.read_text("utf-8-sig"))
+    document = tomlkit.parse(house_file.read_text("utf-8-sig"))
     tables: Any = document.get("source", [])
     for source in checked.result.sources:
-        moves = [move for move in source.moves if move.block is not None]
+        moves = [move for move in source.moves if move.block is not None and move.is_saved]
         faders = [move.settings["fader"] for move in source.moves if move.where == "fader"]
         if not moves and not faders:
             continue
@@ -51,7 +51,7 @@ def week_text(checked: Checked) -> str:
         if moves:
             _write_chain(table, moves, checked.plans[source.name].places)
     text = tomlkit.dumps(document)
-    parse_house(text, standing)
+    parse_house(text, house_file)
     return text
 
 
@@ -65,8 +65,11 @@ def write_week(checked: Checked, target: Path) -> None:
     UsageError
         The target is the standing house file.
     """
-    standing = checked.house_file
-    if standing is not None and target.exists() and target.resolve() == standing.resolve():
+    # the file that was read may be written again where it is a week's own
+    house_file = checked.house_file
+    own = house_file if house_file is not None and not house_file.name.startswith(WEEK_PREFIX) else None
+    kept = [path.resolve() for path in (checked.standing_file, own) if path is not None]
+    if target.exists() and target.resolve() in kept:
         raise UsageError(str(target), "is the standing house file", "name another place for this week's")
     write_atomically(target, week_text(checked))
 

@@ -1,4 +1,4 @@
-"""The chunks of WAV, BWF, RF64 and BW64 files, read so that an unfinished file still gives what it holds.
+"""Chunks of WAV, BWF, RIFX, RF64 and BW64 files, read so that an unfinished file still gives what it holds.
 
 Our own walker because the libraries at hand stop where a recorder lost power: one gives no frames, the other raises.
 Layouts: EBU Tech 3285 (BWF, `bext`), EBU Tech 3306 and ITU-R BS.2088-1 (RF64 and BW64, `ds64`), the `iXML` chunk as its
@@ -13,17 +13,33 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, BinaryIO, Final
 from xml.etree import ElementTree as ET
 
-from deskhand.errors import RecordingError
-from deskhand.units import clock
+from deskhand.recording.layout import (
+    BlockFormat,
+    DataExtent,
+    WordFormat,
+    check_figures,
+    header_ends,
+    no_audio,
+    read_at,
+    sample_layout,
+)
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-MAGIC: Final = (b"RIFF", b"RF64", b"BW64")
+    from deskhand.recording.layout import Coding, SampleLayout
+
+MAGIC: Final = (b"RIFF", b"RIFX", b"RF64", b"BW64")
 _UNKNOWN_SIZE: Final = 0xFFFFFFFF
 _PCM: Final = 1
 _FLOAT: Final = 3
 _EXTENSIBLE: Final = 0xFFFE
+# RFC 2361 (1998), appendix A
+_MS_ADPCM: Final = 2
+_A_LAW: Final = 6
+_MU_LAW: Final = 7
+_IMA_ADPCM: Final = 0x11
+_GSM_610: Final = 0x31
 _LARGEST_TEXT_CHUNK: Final = 4 * 1024 * 1024
 # Chunks that the open descriptions above name; others are believed when their sizes lead to the end of the file.
 _KNOWN_IDS: Final = (
@@ -33,23 +49,58 @@ _KNOWN_IDS: Final = (
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RiffFile:
-    """Where the samples of one file of the WAV family lie, and what its chunks say of them."""
+class WaveFormat:
+    """Figures of a `fmt ` chunk. W64 holds the same."""
 
     channels: int
     sample_rate_hz: int
-    bits: int
-    is_float: bool
-    data_start: int
-    """Byte at which the samples begin."""
-    frames: int
-    """Whole frames that are really there."""
-    time_reference: int | None
-    """Samples since midnight at which the file starts (`bext`)."""
-    names: dict[int, str]
-    """Channel in the file, from 0, to track name (`iXML`)."""
-    note: str | None
-    """What was wrong with the header, and how far the file was read."""
+    coding: WordFormat | BlockFormat | None
+
+
+def _coding(
+    tag: int, channels: int, block_align: int, bits: int, fmt: bytes, *, big_endian: bool
+) -> WordFormat | BlockFormat | None:
+    least_bytes = -(-bits // 8)
+    container = block_align // channels if channels and block_align % channels == 0 else 0
+    if tag == _PCM and 1 <= bits <= 32:
+        # exporters keep 24 bits in words of 4 bytes, 20 in 3, 12 in 2: the container decides, the bits lie at its top
+        word_bytes = container if least_bytes <= container <= 4 else least_bytes
+        if word_bytes > 1 and bits <= 8:
+            return None
+        kind: Coding = "unsigned" if word_bytes == 1 else "integer"
+        return WordFormat(coding=kind, bits=bits, word_bytes=word_bytes, is_big_endian=big_endian)
+    if tag == _FLOAT and bits in (32, 64):
+        return WordFormat(coding="float", bits=bits, word_bytes=bits // 8, is_big_endian=big_endian)
+    if tag in (_A_LAW, _MU_LAW) and bits == 8:
+        return WordFormat(coding="a-law" if tag == _A_LAW else "mu-law", bits=8, word_bytes=1)
+    if tag in (_MS_ADPCM, _IMA_ADPCM, _GSM_610) and block_align and len(fmt) >= 20:
+        block_frames = struct.unpack(">H" if big_endian else "<H", fmt[18:20])[0]
+        return BlockFormat(block_bytes=block_align, block_frames=block_frames) if block_frames else None
+    return None
+
+
+def wave_format(fmt: bytes, path: Path, *, big_endian: bool = False) -> WaveFormat:
+    """Figures of the body of a `fmt ` chunk.
+
+    Raises
+    ------
+    RecordingError
+        Cut short, or without channels or a rate.
+
+    References
+    ----------
+    Microsoft Multimedia Programming Interface and Data Specifications 1.0 (1991), WAVE; RFC 2361 for the tags.
+    """
+    if len(fmt) < 16:
+        raise header_ends(path)
+    order = ">" if big_endian else "<"
+    tag, channels, rate, _, block_align, bits = struct.unpack(order + "HHIIHH", fmt[:16])
+    if tag == _EXTENSIBLE and len(fmt) >= 26:
+        # the sub-format is a GUID whose first field is the tag
+        tag = struct.unpack(order + "H", fmt[24:26])[0]
+    check_figures(path, channels, rate)
+    coding = _coding(tag, channels, block_align, bits, fmt, big_endian=big_endian)
+    return WaveFormat(channels=channels, sample_rate_hz=rate, coding=coding)
 
 
 def _names_from_ixml(text: bytes) -> dict[int, str]:
@@ -68,7 +119,7 @@ def _names_from_ixml(text: bytes) -> dict[int, str]:
 
 
 @dataclass(slots=True)
-class _Found:
+class _Chunks:
     fmt: bytes | None = None
     data_start: int | None = None
     data_promised: int = 0
@@ -76,15 +127,17 @@ class _Found:
     long_data: int | None = None
     time_reference: int | None = None
     names: dict[int, str] | None = None
+    stated_frames: int | None = None
+    """Count of frames in `fact`, which codings of many frames a block need."""
     stale: bool = False
 
 
-def _looks_like_chunk(file: BinaryIO, position: int, end: int) -> bool:
+def _looks_like_chunk(file: BinaryIO, position: int, end: int, order: str) -> bool:
     """Whether chunks stand at `position`: a known name, or printable names and sizes that lead to the very end."""
     first = True
     while position + 8 <= end:
         file.seek(position)
-        name, size = struct.unpack("<4sI", file.read(8))
+        name, size = struct.unpack(order + "4sI", file.read(8))
         if first and name in _KNOWN_IDS:
             return True
         if not all(32 <= byte < 127 for byte in name):
@@ -94,52 +147,56 @@ def _looks_like_chunk(file: BinaryIO, position: int, end: int) -> bool:
     return position in (end, end + 1)
 
 
-def _measure_data(file: BinaryIO, found: _Found, start: int, size: int, end: int) -> int:
+def _measure_data(file: BinaryIO, chunks: _Chunks, start: int, size: int, end: int, order: str) -> int:
     """Bytes of audio that are really there; the header is believed only where the file bears it out."""
-    found.data_start = start
-    promised = found.long_data if size == _UNKNOWN_SIZE and found.long_data is not None else size
+    chunks.data_start = start
+    promised = chunks.long_data if size == _UNKNOWN_SIZE and chunks.long_data is not None else size
     there = end - start
-    found.data_promised = promised
+    chunks.data_promised = promised
     after = start + promised + (promised & 1)
     if promised > there or promised == _UNKNOWN_SIZE:
-        found.stale = True
+        chunks.stale = True
         return there
     # an odd one's pad byte may have been forgotten
-    if promised in (there, there - 1) or any(_looks_like_chunk(file, at, end) for at in {after, start + promised}):
+    if promised in (there, there - 1) or any(
+        _looks_like_chunk(file, at, end, order) for at in {after, start + promised}
+    ):
         return promised
-    found.stale = True
+    chunks.stale = True
     return there
 
 
-def _walk(file: BinaryIO, end: int) -> _Found:
-    found = _Found()
+def _walk(file: BinaryIO, end: int, order: str) -> _Chunks:
+    chunks = _Chunks()
     position = 12
     while position + 8 <= end:
         file.seek(position)
-        name, size = struct.unpack("<4sI", file.read(8))
+        name, size = struct.unpack(order + "4sI", file.read(8))
         start = position + 8
         if name == b"data":
-            found.data_bytes = _measure_data(file, found, start, size, end)
-            if found.stale:
+            chunks.data_bytes = _measure_data(file, chunks, start, size, end, order)
+            if chunks.stale:
                 break
-            size = found.data_bytes
-            if size & 1 and _looks_like_chunk(file, start + size, end):
+            size = chunks.data_bytes
+            if size & 1 and _looks_like_chunk(file, start + size, end, order):
                 size -= 1  # no pad byte: the next chunk stands right behind
         elif name == b"ds64" and size >= 24 and start + 24 <= end:
-            _, found.long_data, _ = struct.unpack("<QQQ", file.read(24))
+            _, chunks.long_data, _ = struct.unpack("<QQQ", file.read(24))
         elif name == b"fmt ":
-            found.fmt = file.read(min(size, 64))
+            chunks.fmt = file.read(min(size, 64))
+        elif name == b"fact" and size >= 4 and start + 4 <= end:
+            chunks.stated_frames = struct.unpack(order + "I", file.read(4))[0]
         elif name == b"bext" and size >= 346 and start + 346 <= end:
             file.seek(start + 338)
-            found.time_reference = struct.unpack("<Q", file.read(8))[0]
+            chunks.time_reference = struct.unpack("<Q", file.read(8))[0]
         elif name == b"iXML" and size <= _LARGEST_TEXT_CHUNK:
-            found.names = _names_from_ixml(file.read(size))
+            chunks.names = _names_from_ixml(file.read(size))
         position = start + size + (size & 1)
-    return found
+    return chunks
 
 
-def read_riff(file: BinaryIO, path: Path) -> RiffFile | None:
-    """What a file of the WAV family holds; None when its samples are coded in another way than PCM or float.
+def read_riff(file: BinaryIO, path: Path) -> SampleLayout:
+    """Layout of a file of the WAV family: RIFF, RIFX, RF64 or BW64.
 
     Raises
     ------
@@ -151,40 +208,25 @@ def read_riff(file: BinaryIO, path: Path) -> RiffFile | None:
     EBU Tech 3285 v2; EBU Tech 3306; ITU-R BS.2088-1.
     """
     end = file.seek(0, 2)
-    found = _walk(file, end)
-    fix = "copy the file again, or leave it out of the folder"
-    if found.fmt is None or len(found.fmt) < 16:
-        raise RecordingError(path.name, "the header ends before it says how the audio is stored", fix)
-    if found.data_start is None:
-        raise RecordingError(path.name, "the file ends before any audio", fix)
-    tag, channels, rate, _, block_align, bits = struct.unpack("<HHIIHH", found.fmt[:16])
-    if tag == _EXTENSIBLE and len(found.fmt) >= 26:
-        tag = struct.unpack("<H", found.fmt[24:26])[0]
-    if channels == 0 or rate == 0:
-        problem = f"the header says {channels} channels at {rate} Hz; at least 1 of each is needed"
-        raise RecordingError(path.name, problem, fix)
-    if tag not in (_PCM, _FLOAT) or bits not in ((32, 64) if tag == _FLOAT else (16, 24, 32)):
-        return None
-    stride = channels * bits // 8
-    if block_align == channels * 4 and bits == 24:
-        return None  # 24 bits kept in words of 4 bytes: the library knows them
-    frames = found.data_bytes // stride
-    note = None
-    if found.stale:
-        promised = found.data_promised
-        said = "nothing" if promised in (0, _UNKNOWN_SIZE) else clock(promised / stride / rate)
-        note = (
-            f"{path.name}: header promises {said}, the file holds {clock(frames / rate)}; "
-            "read as far as it goes (recorder stopped early, or the copy was cut short)"
-        )
-    return RiffFile(
-        channels=channels,
-        sample_rate_hz=rate,
-        bits=bits,
-        is_float=tag == _FLOAT,
-        data_start=found.data_start,
-        frames=frames,
-        time_reference=found.time_reference,
-        names=found.names or {},
-        note=note,
+    big_endian = read_at(file, 0, 4) == b"RIFX"
+    chunks = _walk(file, end, ">" if big_endian else "<")
+    if chunks.fmt is None or len(chunks.fmt) < 16:
+        raise header_ends(path)
+    if chunks.data_start is None:
+        raise no_audio(path)
+    wave = wave_format(chunks.fmt, path, big_endian=big_endian)
+    promised: int | None = chunks.data_promised
+    if chunks.stale and promised in (0, _UNKNOWN_SIZE):
+        promised = None
+    elif not chunks.stale:
+        promised = chunks.data_bytes
+    return sample_layout(
+        channels=wave.channels,
+        sample_rate_hz=wave.sample_rate_hz,
+        coding=wave.coding,
+        data_start=chunks.data_start,
+        extent=DataExtent(promised=promised, held=chunks.data_bytes),
+        stated_frames=chunks.stated_frames,
+        time_reference=chunks.time_reference,
+        names=chunks.names,
     )

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.report.page import environment
+from deskhand.report.volume import LOWEST_DB, START_DB
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
@@ -214,4 +215,6 @@ def page(comparison: Comparison, audio: Sequence[tuple[str, str]] = ()) -> str:
         rows=_rows(comparison),
         small=_small(comparison),
         audio=audio,
+        start_db=START_DB,
+        lowest_db=LOWEST_DB,
     )

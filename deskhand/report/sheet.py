@@ -387,13 +387,16 @@ def _raise_db(block: ChainBlock | None) -> float:
     return block.makeup_db if isinstance(block, CompressorBlock) else 0.0
 
 
-def _cautions(source: Source, old: Source, desk: Desk) -> tuple[str, ...]:
+def _cautions(source: Source, old: Source | None, desk: Desk, turns_db: Sequence[float] = ()) -> tuple[str, ...]:
     """What belongs to the changes of an input: who hears them on stage, and what may feed back."""
-    before, gone = _paired(source.chain, old.chain)
-    stage = raises = False
+    stage = bool(turns_db) and "monitors" in who_hears("gain", desk)
+    raises = any(turn_db > 0 for turn_db in turns_db)
+    # where nothing is compared, the chain counts as it stands
+    was_chain = source.chain if old is None else old.chain
+    before, gone = _paired(source.chain, was_chain)
     for chain, pairs in (
         (source.chain, list(zip(source.chain, before, strict=True))),
-        (old.chain, [(None, block) for block in gone]),
+        (was_chain, [(None, block) for block in gone]),
     ):
         first = next((block for block in chain if block.block == "high-pass"), None)
         for new, was in pairs:
@@ -402,7 +405,7 @@ def _cautions(source: Source, old: Source, desk: Desk) -> tuple[str, ...]:
                 continue
             stage |= "monitors" in who_hears(block.block, desk, first_high_pass=block is first)
             raises |= _raise_db(new) > _raise_db(was)
-    if source.fader_db is not None and not source.mute:
+    if old is not None and source.fader_db is not None and not source.mute:
         raises |= old.fader_db is None or old.mute or source.fader_db > old.fader_db
     feedback = raises and source.role in OPEN_MICROPHONES
     return (*(("tell the stage first",) if stage else ()), *(("mind feedback",) if feedback else ()))
@@ -471,13 +474,26 @@ def _sketch(chain: Sequence[ChainBlock], curves: Sequence[Curve]) -> str:
     return f"equaliser curve: {'; '.join([*shapes, *legs])}"
 
 
+def _preamp_turns_db(found: SourceResult | None) -> list[float]:
+    """By how much the preamp is to be turned now."""
+    return [
+        setting.after - (setting.before or 0.0)
+        for move in (found.moves if found is not None else ())
+        if move.is_setting and not move.is_saved
+        for setting in move.settings.values()
+    ]
+
+
 def _to_do(found: SourceResult | None) -> str:
-    """What is left to do at an input, in a few words."""
-    if found is None or found.status == "well":
+    """What is left to do at an input, in a few words; a preamp that is to be turned is no setting of the week's."""
+    if found is None:
         return ""
+    turns = [f"turn the preamp {_gain(turn_db)} at the desk" for turn_db in _preamp_turns_db(found)]
+    if found.status == "well":
+        return "; ".join(turns)
     word = _WORDS[found.status]
     kinds = [finding.kind.replace("-", " ") for finding in found.findings if finding.severity == found.status]
-    return f"{word}: {', '.join(dict.fromkeys(kinds))}" if kinds else word
+    return "; ".join([f"{word}: {', '.join(dict.fromkeys(kinds))}" if kinds else word, *turns])
 
 
 def _fader(source: Source) -> str:
@@ -547,7 +563,7 @@ def make_sheet(
                 tracks=tuple(_plain(str(track)) for track in source.tracks),
                 new=since is not None and old is None,
                 to_do=_to_do(found.get(key(source.name))),
-                cautions=() if old is None else _cautions(source, old, house.desk),
+                cautions=_cautions(source, old, house.desk, _preamp_turns_db(found.get(key(source.name)))),
                 settings=tuple(_settings(source.chain, None if old is None else old.chain)),
                 fader=_placed(source, old, _fader),
                 fader_db=source.fader_db,

@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from deskhand.errors import DeskhandError, HouseError, UsageError
-from deskhand.house import FILE_NAME, HouseFile, parse_house, read_house
+from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_house, week_file
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.names import part_of
@@ -33,9 +33,6 @@ if TYPE_CHECKING:
 
 _KEPT_IN: Final = ".deskhand"
 _DEPTH: Final = 3
-_WEEK: Final = "week-"
-_LONGEST: Final = 100
-"""Bytes of the middle of such a file's name: a show may have a name that no file can have."""
 _LEVEL_DIGITS: Final = 1
 _LOOK_AGAIN_S: Final = 1.0
 """Ten years of weekly shows take a tenth of a second or two to look through."""
@@ -144,9 +141,8 @@ class Hall:
 
     def week_file(self, shelf: Shelf) -> Path:
         """This week's house file of a show, there or not."""
-        stem = "".join(one if one.isalnum() or one in "-_." else "-" for one in (shelf.date or shelf.name)).strip(".-")
-        fits = 0 < len(stem.encode("utf-8", "replace")) <= _LONGEST
-        return self.root / f"{_WEEK}{stem if fits else shelf.id}.toml"
+        named = week_file(self.root, date=shelf.date, name=shelf.name)
+        return named if named is not None else self.root / f"{WEEK_PREFIX}{shelf.id}.toml"
 
     def file_of(self, shelf: Shelf) -> Path:
         """The house file that holds for a show: this week's when there is one."""

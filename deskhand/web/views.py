@@ -29,6 +29,7 @@ from deskhand.report.pictures import (
     voice_picture,
 )
 from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, mix_line, reference_line, voice_line
+from deskhand.report.volume import LOWEST_DB, START_DB
 from deskhand.report.words import explained, text, words
 from deskhand.units import clock, number
 
@@ -101,8 +102,9 @@ def _engine() -> Environment:
         lstrip_blocks=True,
     )
     engine.globals.update(
-        t=text, explained=explained, clock=clock, number=number, version=__version__, compiled=kernels_are_compiled
-    )
+        t=text, explained=explained, clock=clock, number=number, version=__version__, compiled=kernels_are_compiled,
+        start_db=START_DB, lowest_db=LOWEST_DB,
+    )  # fmt: skip
     return engine
 
 
@@ -200,14 +202,15 @@ def week_page(
         first.append(_thing(shown, thing.text, source, finding))
         told.add(finding.id)
     turned = {thing.source for thing in result.first}
-    after = []
+    also_to_fix, after_show = [], []
     for source in by_urgency(result):
         for finding in sorted(source.findings, key=urgency):
             if finding.severity == "note" or finding.id in told:
                 continue
             # what to turn at a source is said once
             said = f"{source.name}: {finding.text}"
-            after.append(_thing(shown, said, source, finding, with_moves=source.name not in turned))
+            later = also_to_fix if finding.severity == "fix" else after_show
+            later.append(_thing(shown, said, source, finding, with_moves=source.name not in turned))
             turned.add(source.name)
     rows = []
     for source in result.sources:
@@ -235,7 +238,8 @@ def week_page(
         headline=headline(result),
         quiet=not result.first,
         first=first,
-        after=after,
+        also=also_to_fix,
+        after=after_show,
         rows=rows,
         voices=[one for one in voices if one],
         mix=mix_line(result),

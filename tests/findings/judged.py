@@ -54,8 +54,10 @@ def show_of(
     sample_rate_hz: int = RATE_HZ,
     nominal_dbfs: float = -18.0,
     mix: Sequence[int] = (),
+    groups: Sequence[tuple[int, int]] = (),
+    tap: str = "preamp",
 ) -> Seen:
-    """A whole show; tracks beyond those of the sources may be its mix."""
+    """A whole show; tracks beyond those of the sources may be its mix. Groups are microphones of one instrument, by number of the source."""
     feed = Feed(samples, sample_rate_hz=sample_rate_hz)
     sides = sides or [1] * len(roles)
     house = house_of(roles, sides, nominal_dbfs=nominal_dbfs)
@@ -63,6 +65,7 @@ def show_of(
     tracks_of = [tuple(range(at, at + count)) for at, count in zip(first, sides, strict=True)]
     origins = [tracks[0] for tracks, role in zip(tracks_of, roles, strict=True) if role in NEVER_IN_A_MIX]
     pairs = [(tracks[0], tracks[1]) for tracks in tracks_of if len(tracks) == 2]
+    pairs += [(tracks_of[one - 1][0], tracks_of[other - 1][0]) for one, other in groups]
     figures = measure_figures(feed, feed.channels, pairs=pairs, origins=origins)
     readings = {
         source.name: read_source(figures, tracks, strikes=source.role in STRIKING, mains_hz=house.house.mains_hz)
@@ -72,7 +75,17 @@ def show_of(
         Track(name=f"track {n + 1}", number=n + 1, file="show.wav", channel=n + 1, bits=24, held=((0, feed.frames),))
         for n in range(feed.channels)
     ]
-    judged = judge(house, figures, tracks, readings, missing={}, near={}, mix=mix)
+    judged = judge(
+        house,
+        figures,
+        tracks,
+        readings,
+        missing={},
+        near={},
+        mix=mix,
+        tap=tap,
+        groups=[(f"source {one}", f"source {other}") for one, other in groups],
+    )
     return Seen(figures=figures, judged=judged)
 
 

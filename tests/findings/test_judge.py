@@ -13,6 +13,9 @@ import numpy as np
 import pytest
 import scipy.signal as ss
 
+from deskhand import units
+from deskhand.measure.stereo import alignment
+
 from ..measure.signals import RATE_HZ, amplitude, at_level, hits, pink, plucks, sine, speech_like, white
 from .judged import findings_of, severity_of, show_of
 
@@ -209,6 +212,93 @@ def test_faults_of_pairs(rng: np.random.Generator, name: str) -> None:
         (said,) = [finding for finding in found if finding.kind == "delay"]
         assert said.measured == pytest.approx(2.1, abs=0.05)
         assert said.track == "track 2"
+
+
+def unlike(seed: int, *, length_s: float = 14.0) -> np.ndarray:
+    """Plucked strings on two microphones: the second 0.3 to 3 ms off, and in each octave either way up and 0 to 12 dB lower."""
+    rng = np.random.default_rng([77, seed])
+    wave = plucks(rng, length_s, level_dbfs=-24.0)
+    frequency_hz = np.fft.rfftfreq(wave.size, 1 / RATE_HZ)
+    octave = np.clip(np.floor(np.log2(np.maximum(frequency_hz, 1.0) / 45.0)), 0, 8).astype(int)
+    factor = rng.choice([-1.0, 1.0], 9) * 10 ** (rng.uniform(-12.0, 0.0, 9) / 20)
+    delay_s = rng.uniform(0.0003, 0.003) * rng.choice([-1.0, 1.0])
+    turned = np.fft.rfft(wave) * factor[octave] * np.exp(-2j * np.pi * frequency_hz * delay_s)
+    sides = np.stack([wave, np.fft.irfft(turned, wave.size)])
+    return sides + np.stack([white(rng, length_s, -85.0) for _ in range(2)])
+
+
+def gain_of_flip_db(left: np.ndarray, right: np.ndarray) -> float:
+    """By how much the mono sum rises with one side flipped, from the samples."""
+    return float(10 * np.log10(np.mean((left - right) ** 2) / np.mean((left + right) ** 2)))
+
+
+@pytest.mark.source("definition: mono sum of the samples, as it is and with one side flipped")
+@pytest.mark.parametrize("as_pair", [pytest.param(True, id="a-pair"), pytest.param(False, id="two-inputs")])
+def test_a_flip_that_would_hurt_mono_is_never_advised(as_pair: bool) -> None:
+    correlated_so = 0
+    for seed in range(12):
+        sides = unlike(seed)
+        if as_pair:
+            seen = show_of(sides, ["guitar"], sides=[2])
+        else:
+            seen = show_of(sides, ["guitar", "guitar"], groups=[(1, 2)], tap="after-chain")
+        found = [finding for findings in seen.judged.by_source.values() for finding in findings]
+        told = [finding for finding in found if finding.kind == "polarity"]
+        helps = gain_of_flip_db(*sides) > 0
+        assert helps or not told, seed
+        place = alignment(seen.figures.pairs[0, 1], seen.figures.grid, top_hz=20000.0 if as_pair else 500.0)
+        correlated_so += place.opposite and not helps
+    # by their correlation alone many of these are inverted
+    assert correlated_so >= 3
+
+
+@pytest.mark.parametrize(
+    ("delay_ms", "band_hz"), [pytest.param(1.4, (250, 500), id="1.4-ms"), pytest.param(4.5, (90, 140), id="4.5-ms")]
+)
+@pytest.mark.parametrize("as_pair", [pytest.param(True, id="a-pair"), pytest.param(False, id="two-inputs")])
+def test_what_is_late_and_the_right_way_up_is_not_inverted(
+    rng: np.random.Generator, delay_ms: float, band_hz: tuple[float, float], as_pair: bool
+) -> None:
+    """A direct signal and its microphone, half a period of the loudest notes later: a flip gains there; the delay is the cause."""
+    wave = ss.sosfilt(ss.butter(2, band_hz, "bandpass", fs=RATE_HZ, output="sos"), pink(rng, LENGTH_S, 0.0))
+    wave = at_level(wave + 0.05 * pink(rng, LENGTH_S, 0.0), -28.0)
+    sides = np.stack([wave, 0.7 * np.roll(wave, round(delay_ms * RATE_HZ / 1000))])
+    sides = sides + np.stack([white(rng, LENGTH_S, -80.0) for _ in range(2)])
+    assert gain_of_flip_db(*sides) > 3.0
+    if as_pair:
+        found = pair_findings(*sides)
+        assert {"delay"} <= kinds(found)
+    else:
+        seen = show_of(sides, ["guitar", "guitar"], groups=[(1, 2)], tap="after-chain")
+        found = [finding for findings in seen.judged.by_source.values() for finding in findings]
+    assert "polarity" not in kinds(found)
+
+
+@pytest.mark.source("definition: level of (L + R) / 2 against the mean of the sides, from the samples")
+@pytest.mark.parametrize("apart_db", [pytest.param(db, id=f"{db:g}-db") for db in (-6.0, -1.0, 3.0, 6.0)])
+@pytest.mark.parametrize("as_pair", [pytest.param(True, id="a-pair"), pytest.param(False, id="two-inputs")])
+def test_an_inverted_side_is_told_with_both_mono_losses(
+    rng: np.random.Generator, apart_db: float, as_pair: bool
+) -> None:
+    shared = note()
+    # noise of their own: without it two inputs would carry the same signal, which is told as such
+    sides = np.stack([shared, -amplitude(apart_db) * shared]) + np.stack([pink(rng, LENGTH_S, -52.0) for _ in range(2)])
+    if as_pair:
+        found = pair_findings(*sides)
+    else:
+        found = show_of(sides, ["guitar", "guitar"], groups=[(1, 2)], tap="after-chain").judged.by_source["source 2"]
+    (told,) = [finding for finding in found if finding.kind == "polarity"]
+    assert told.severity == "fix"
+    # without the pause in its middle
+    left, right = np.delete(sides, slice(7 * RATE_HZ, 13 * RATE_HZ), axis=1)
+    as_it_is, flipped = (
+        10 * np.log10(np.mean((left + sign * right) ** 2) / 2 / np.mean(left**2 + right**2)) for sign in (1, -1)
+    )
+    assert (told.metric, told.unit) == ("mono_loss_db", "dB")
+    assert told.measured == pytest.approx(as_it_is, abs=0.3)
+    assert told.expected == pytest.approx(flipped, abs=0.1)
+    losses = f"mono loses {units.number(-told.measured, 1)} dB as it is, {units.number(-told.expected, 1)} dB with one flipped"
+    assert losses in told.text
 
 
 def test_a_side_that_goes_away(rng: np.random.Generator) -> None:

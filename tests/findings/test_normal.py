@@ -26,6 +26,7 @@ from deskhand.findings.normal import (
     tone_words,
 )
 from deskhand.house import ROLES
+from deskhand.measure.stereo import MonoFlip
 from deskhand.reference.drift import chart
 from deskhand.reference.identity import Mistaken
 from deskhand.reference.kept import MIX, Drift
@@ -376,6 +377,24 @@ def test_a_side_that_is_upside_down_is_a_fault() -> None:
     assert {one.id for one in found.values()} == {"piano/polarity", "organ/polarity"}
     assert {(one.kind, one.severity) for one in found.values()} == {("polarity", "fix")}
     assert judge_upside_down([]) == {}
+
+
+def test_a_flip_against_the_kept_weeks_is_advised_only_where_mono_gains_by_it() -> None:
+    """The kept weeks may be the ones that lost in mono: what was exchanged is told, and the polarity switch left alone."""
+    flips = {
+        "piano": MonoFlip(loss_db=-9.3, flipped_loss_db=-0.4, sure=True),
+        "organ": MonoFlip(loss_db=-0.4, flipped_loss_db=-9.3, sure=False),
+        "keys": MonoFlip(loss_db=-np.inf, flipped_loss_db=0.0, sure=True),
+    }
+    found = judge_upside_down(["piano", "organ", "keys"], flips)
+    assert {name: one.severity for name, one in found.items()} == {"piano": "fix", "organ": "listen", "keys": "fix"}
+    assert (found["piano"].metric, found["piano"].measured, found["piano"].expected) == ("mono_loss_db", -9.3, -0.4)
+    assert "mono loses 9.3 dB as it is, 0.4 dB with one flipped" in found["piano"].text
+    assert "flip the polarity of one side" in found["piano"].text
+    assert "mono loses 0.4 dB as it is, 9.3 dB with one flipped" in found["organ"].text
+    assert "flip the polarity" not in found["organ"].text
+    assert "mono loses everything as it is" in found["keys"].text
+    assert found["keys"].measured is None
 
 
 def test_a_drift_is_a_judgement() -> None:

@@ -85,7 +85,9 @@ def test_every_fault_is_told_within_five_seconds_and_nothing_else():
         if finding.severity != "note"
     }
     assert set(told) == set(check.planted)
-    assert set(told.values()) == {"fix"}
+    # who played at whose turn is a question for the stage; all else is to fix
+    assert {severity for (_, kind), severity in told.items() if kind != "swapped"} == {"fix"}
+    assert {severity for (_, kind), severity in told.items() if kind == "swapped"} == {"listen"}
     after_s = times_s(watch)
     print({key: round(value, 1) for key, value in after_s.items()})
     assert max(after_s.values()) <= 5.0
@@ -144,6 +146,38 @@ def parts_of(check: LineCheck) -> list[KeptPart]:
         )  # fmt: skip
         out += heard[name].parts
     return out
+
+
+@pytest.mark.parametrize(
+    "order",
+    [pytest.param((1, 0, 3, 2, 5, 4), id="three-pairs"), pytest.param((2, 1, 0, 3, 4, 5), id="first-and-third")],
+)
+def test_players_out_of_order_with_every_cable_right(order: tuple[int, ...]):
+    """Who played is asked of the stage: nothing is to fix, and nobody is told to pull a cable."""
+    check = made(41, False)
+    first, last = check.turns[0], check.turns[len(order) - 1]
+    step_s = check.turns[1][1] - first[1]
+    data = data_of(check)[:, : round((last[2] + 2.0) * RATE_HZ)]
+    mixed_up = data.copy()
+    for turn, player in enumerate(order):
+        here, there = (round((first[1] - 0.5 + step_s * place) * RATE_HZ) for place in (turn, player))
+        length = round(step_s * RATE_HZ)
+        mixed_up[:, here : here + length] = data[:, there : there + length]
+    watch = watched(mixed_up)
+    told = {
+        one.source.name: [finding for finding in one.findings if finding.kind == "swapped"] for one in watch.line.inputs
+    }
+    told = {name: findings for name, findings in told.items() if findings}
+    assert not any(finding.severity == "fix" for one in watch.line.inputs for finding in one.findings)
+    assert {name for name, _, _ in check.turns[: len(order)]} <= {
+        one.source.name for one in watch.line.inputs if one.state == "arrived"
+    }
+    moved = {check.turns[turn][0] for turn, player in enumerate(order) if turn != player}
+    assert set(told) == moved
+    for findings in told.values():
+        assert [(finding.kind, finding.severity) for finding in findings] == [("swapped", "listen")]
+        assert "who was playing?" in findings[0].text
+    assert not any("swap their" in said.text or (said.urgent and "was expected" in said.text) for said in watch.said)
 
 
 def test_kept_weeks_tell_who_is_in_the_wrong_place():

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import scipy.signal as ss
 
-from deskhand.measure.stereo import Alignment, stereo
+from deskhand.measure.stereo import Alignment, mono_flip, stereo
 
 from ..reference.tables import rows
 from .feed import reading_of
@@ -200,6 +200,43 @@ def test_octaves_of_a_wide_top_and_a_narrow_bottom(rng: np.random.Generator) -> 
     for name in ("2000", "4000", "8000"):
         assert reading.mono_loss_octave_db[name] == pytest.approx(-3.01, abs=0.2)
         assert reading.width_octave_db[name] == pytest.approx(0.0, abs=0.4)
+
+
+@pytest.mark.source("definitions: mono sum of the samples, as it is and with one side flipped")
+@pytest.mark.parametrize("length_s", [pytest.param(seconds, id=f"{seconds:g}-s") for seconds in (2.0, 30.0)])
+@pytest.mark.parametrize("shared", [pytest.param(share, id=f"{share:g}") for share in (-0.9, -0.3, 0.0, 0.3, 0.9)])
+def test_mono_loss_flipped(rng: np.random.Generator, shared: float, length_s: float) -> None:
+    wave, *own = (white(rng, length_s, -20.0) for _ in range(3))
+    left, right = wave + 0.1 * own[0], shared * wave + np.sqrt(1.0 - shared**2) * own[1]
+    blocks = [side.reshape(-1, 4800) for side in (left, right)]
+    found = mono_flip(*(np.mean(a * b, axis=1) for a, b in ((blocks[0],) * 2, (blocks[1],) * 2, blocks)), step_s=0.1)
+    for loss_db, sign in ((found.loss_db, 1.0), (found.flipped_loss_db, -1.0)):
+        mono, sides = np.mean((left + sign * right) ** 2) / 4, np.mean(left**2 + right**2) / 2
+        assert loss_db == pytest.approx(10 * np.log10(mono / sides), abs=1e-6)
+    assert found.sure == (shared < 0)
+
+
+def test_a_flip_is_not_sure_where_the_take_changes_its_mind() -> None:
+    # half of the take adds up and half cancels, 3 s at a time, the cancelling a little louder
+    part = np.repeat([1.0, -1.1] * 4, 30)
+    ones = np.ones(part.size)
+    found = mono_flip(1.2 * ones, 1.2 * ones, part, step_s=0.1)
+    assert found.flipped_loss_db > found.loss_db
+    assert not found.sure
+    steady = mono_flip(1.2 * ones, 1.2 * ones, np.full(part.size, part.mean() * 10), step_s=0.1)
+    assert steady.sure
+    # less than four steps say nothing
+    assert not mono_flip(ones[:3], ones[:3], -ones[:3], step_s=0.1).sure
+
+
+@pytest.mark.parametrize("sign", [pytest.param(1.0, id="same-way-up"), pytest.param(-1.0, id="inverted")])
+@pytest.mark.parametrize("delay_ms", [pytest.param(ms, id=f"{ms:g}-ms") for ms in (0.0, 1.4, 4.5)])
+def test_what_adds_up_when_it_is_moved_in_time(rng: np.random.Generator, sign: float, delay_ms: float) -> None:
+    wave = ss.sosfilt(ss.butter(2, [80, 300], "bandpass", fs=RATE_HZ, output="sos"), pink(rng, 8.0, -10.0))
+    sides = np.stack([wave, sign * delayed(wave, delay_ms / 1000)]) + white(rng, 8.0, -80.0)
+    place = reading_of(sides).alignment
+    assert place is not None
+    assert place.adds_when_moved == (sign > 0)
 
 
 @pytest.mark.parametrize(

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from deskhand.chain.nominal import NominalPoint
 from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings import Finding
@@ -81,6 +82,17 @@ def test_the_preamp_is_left_alone_after_line_check(rng, line_check, clipped, whe
     assert move.settings["gain"].after == pytest.approx(-6.0)
     assert "tell the stage first" in move.text
     assert "monitors" in move.who_hears
+
+
+def test_a_flip_says_what_mono_loses_with_it_and_without(rng):
+    stereo = np.concatenate([_music(rng)] * 2)
+    for before_db, words in ((-9.3, "9.3 dB"), (None, "everything")):
+        finding = _finding("polarity", metric="mono_loss_db", measured=before_db, expected=-0.4, unit="dB", track="r")
+        [move] = plan(_heard(stereo, [], [finding])).moves
+        assert (move.block, move.on) == ("polarity", "right")
+        assert move.effect == f"the two sides add up again: mono loses 0.4 dB instead of {words}"
+    # what is only to be listened to is not flipped
+    assert not plan(_heard(stereo, [], [_finding("polarity", "listen", measured=-0.4, expected=-9.3)])).moves
 
 
 def test_level_in_the_steps_of_the_desk(rng):
@@ -167,6 +179,21 @@ def test_level_and_balance_are_two_moves_that_do_not_undo_each_other(rng):
     existing = plan(_heard(signal, chain, [_off_balance(5.0)], source=Source(**TWO_CHANNELS), level_dbfs=-10.0))
     [move] = existing.moves
     assert (move.index, move.settings["gain"].before, move.settings["gain"].after) == (0, 1.0, -4.0)
+
+
+def test_a_side_s_trim_of_this_week_is_not_asked_again(rng):
+    """What the kept weeks had too is part of what is usual, and counts for nothing."""
+    signal = _pair(rng, 6.0)
+    chain = [{"block": "trim", "gain": "-4 dB", "on": "right"}]
+    nominal = NominalPoint(
+        level_dbfs=-12.0, gain_db=-2.0, true_peak_dbtp=-3.0, mono_loss_db=-1.0, reversed_side=False, balance_db=-4.0
+    )
+    how = {"source": Source(**TWO_CHANNELS), "nominal": nominal, "level_dbfs": -12.0}
+    [rest] = plan(_heard(signal, chain, [_off_balance(6.0)], **how)).moves
+    assert (rest.settings["gain"].before, rest.settings["gain"].after) == (-4.0, -6.0)
+    assert not plan(_heard(signal, chain, [_off_balance(4.0)], **how)).moves
+    [whole] = plan(_heard(signal, chain, [_off_balance(6.0)], usual_balance_db=-4.0, **how)).moves
+    assert (whole.settings["gain"].before, whole.settings["gain"].after) == (-4.0, -10.0)
 
 
 def test_a_side_is_not_turned_where_the_desk_sets_both_at_once(rng):

@@ -217,24 +217,20 @@ def test_a_copy_cut_short_loses_only_its_end(tmp_path: Path, truth: NDArray[np.i
 
 @pytest.mark.parametrize("suffix", ["aiff", "caf", "w64", "flac"])
 def test_other_containers_cut_short_are_said(tmp_path: Path, rng: np.random.Generator, suffix: str) -> None:
-    """Half of the file gone: read as far as it goes with a note, or refused by name; never silence unsaid."""
+    """Half of the file gone: read as far as it goes, with a note."""
     path = tmp_path / f"take.{suffix}"
     samples = noise(rng, seconds=4.0)[0]
     soundfile.write(path, samples, SECOND, subtype="PCM_24")
     whole = path.read_bytes()
     path.write_bytes(whole[: len(whole) // 2])
-    try:
-        recording = open_recording(path)
-        read = recording.read()[0]
-    except RecordingError as error:
-        assert str(error).startswith(f"take.{suffix}")  # noqa: PT017  (either is right)
-        return
+    recording = open_recording(path)
+    read = recording.read()[0]
     assert len(recording.notes) == 1
-    assert recording.notes[0].startswith(f"take.{suffix}: ")
-    # a header of at most 4 kB may be counted as audio: 1365 words of 3 bytes
-    assert read.size == pytest.approx(2 * SECOND, abs=1400)
+    assert recording.notes[0].startswith(f"take.{suffix}: header promises 0:04, the file holds 0:0")
+    # a header of at most 4 kB may be counted as audio: 1365 words of 3 bytes; of FLAC, a block of 4096 frames that is cut is lost
+    assert read.size == pytest.approx(2 * SECOND, abs=1400 + (4096 if suffix == "flac" else 0))
     # 24-bit words: half a step
-    assert np.abs(read[: 2 * SECOND - 1400] - samples[: 2 * SECOND - 1400]).max() <= 2.0**-23
+    assert np.abs(read - samples[: read.size]).max() <= 2.0**-23
 
 
 def _head(*chunks: bytes) -> bytes:
@@ -277,12 +273,12 @@ def walk(data: bytes) -> None:
     except RecordingError as error:
         assert str(error).startswith("fuzz.wav: ")  # noqa: PT017  (not to fail is right as well)
         return
-    if found is None:
-        return
     assert found.channels >= 1
     assert found.sample_rate_hz >= 1
     assert 0 <= found.data_start <= len(data)
-    assert found.frames * found.channels * found.bits // 8 <= len(data) - found.data_start
+    if found.words is not None:
+        assert found.frames is not None
+        assert found.frames * found.channels * found.words.word_bytes <= len(data) - found.data_start
 
 
 GOOD: Final = wave_bytes(

@@ -1,5 +1,6 @@
 // @ts-check
 // What every page needs: asking the server, saying what went wrong, hearing a moment, work that takes time, dark and light.
+import { playFile, stopSound } from "./sound.js";
 
 /** @param {string} id @returns {any} */
 export const by = (id) => document.getElementById(id);
@@ -68,21 +69,17 @@ export async function follow(job, box) {
   }
 }
 
-/** @type {HTMLAudioElement | null} */
-let heard = null;
+/** @type {{ url: string, button?: Element } | null} */
+let clip = null;
 
-/** Hear a moment, quietly; the same again stops it. @param {string} url @param {Element} [button] */
+/** Hear a moment; the same again stops it. @param {string} url @param {Element} [button] */
 export function hear(url, button) {
-  const same = heard !== null && heard.dataset.url === url && !heard.paused;
-  heard?.pause();
-  document.querySelectorAll(".playing").forEach((one) => one.classList.remove("playing"));
-  if (same) return;
-  heard = new Audio(url);
-  heard.dataset.url = url;
-  heard.volume = 0.5;
+  if (clip?.url === url) { stopSound(); return; }
+  const own = { url, button };
+  const played = playFile(url, { stop: () => { button?.classList.remove("playing"); if (clip === own) clip = null; } });
+  clip = own;
   button?.classList.add("playing");
-  heard.addEventListener("ended", () => button?.classList.remove("playing"));
-  heard.play().catch(sayProblem);
+  played.catch(sayProblem);
 }
 
 /** The moment a click on a picture of time means; null beside it. @param {MouseEvent} event @returns {number | null} */

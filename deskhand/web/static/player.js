@@ -1,9 +1,8 @@
 // @ts-check
 // Two sounds at one loudness, playing at the same time: one is heard, and switching is a short cross-fade between them, so that the
 // music goes on without a gap. The graph is the same in an OfflineAudioContext, where it can be measured.
-
-/** Cross-fade and changes of gain take this long: too short to hear as a fade, too long for a click. */
-export const FADE_S = 0.012;
+import { sayProblem } from "./page.js";
+import { fromDb, glide, preset, presetLevel, takeTurn } from "./sound.js";
 
 /** How left and right are made of left and right, for each way to listen: [ll, lr, rl, rr]. @type {Record<string, number[]>} */
 const WAYS = {
@@ -16,16 +15,14 @@ const WAYS = {
   difference: [1, 0, 0, 1],
 };
 
-/** @param {number} db */
-const fromDb = (db) => 10 ** (db / 20);
-
 export class Player {
   /**
    * @param {BaseAudioContext} context of the sounds' own sample rate
    * @param {AudioBuffer[]} sounds the first and the second
    * @param {number[]} gainsDb that bring them to one loudness
+   * @param {AudioNode} [output] of the page
    */
-  constructor(context, sounds, gainsDb) {
+  constructor(context, sounds, gainsDb, output = context.destination) {
     this.context = context;
     this.sounds = sounds;
     this.gains = gainsDb.map(fromDb);
@@ -36,9 +33,6 @@ export class Player {
     this.startedAt = 0;
     this.startedFrom = 0;
     this.loop = [0, sounds[0].duration];
-    this.out = context.createGain();
-    this.out.gain.value = fromDb(-30);
-    this.out.connect(context.destination);
     const splitter = context.createChannelSplitter(2);
     const merger = context.createChannelMerger(2);
     this.matrix = [0, 1, 2, 3].map((place) => {
@@ -48,7 +42,7 @@ export class Player {
       gain.connect(merger, 0, place >> 1);
       return gain;
     });
-    merger.connect(this.out);
+    merger.connect(output);
     this.faders = sounds.map((_, place) => {
       const gain = context.createGain();
       gain.gain.value = place ? 0 : this.gains[0];
@@ -70,6 +64,7 @@ export class Player {
 
   /** Both begin at the same sample. @param {number} [when] */
   play(when = this.context.currentTime + 0.02) {
+    if (!this.playing) this.#set(preset, when);
     this.stop();
     const [from, to] = this.loop;
     if (this.startedFrom < from || this.startedFrom >= to - 0.01) this.startedFrom = from;
@@ -102,18 +97,14 @@ export class Player {
   /** Hear the first (0) or the second (1). @param {number} place @param {number} [when] */
   choose(place, when = this.context.currentTime) {
     this.heard = place;
-    this.#fade(when);
+    this.#set(glide, when);
   }
 
   /** @param {string} way @param {number} [when] */
   listen(way, when = this.context.currentTime) {
     this.way = way in WAYS ? way : "stereo";
-    WAYS[this.way].forEach((gain, place) => this.#to(this.matrix[place].gain, gain, when));
-    this.#fade(when);
+    this.#set(glide, when);
   }
-
-  /** @param {number} db @param {number} [when] */
-  loudness(db, when = this.context.currentTime) { this.#to(this.out.gain, fromDb(Math.min(db, 0)), when); }
 
   /** Another pair at the same moment. @param {AudioBuffer[]} sounds @param {number[]} gainsDb */
   change(sounds, gainsDb) {
@@ -122,48 +113,23 @@ export class Player {
     this.sounds = sounds;
     this.gains = gainsDb.map(fromDb);
     this.loop = [Math.min(this.loop[0], sounds[0].duration - 0.2), Math.min(this.loop[1], sounds[0].duration)];
-    this.#fade(this.context.currentTime);
+    this.#set(glide, this.context.currentTime);
     if (plays) this.play();
   }
 
-  /** @param {number} when */
-  #fade(when) {
+  /** All gains, as is chosen. @param {(param: AudioParam, value: number, when: number) => void} move @param {number} when */
+  #set(move, when) {
+    WAYS[this.way].forEach((gain, place) => move(this.matrix[place].gain, gain, when));
     this.faders.forEach((fader, place) => {
-      const gain = this.way === "difference" ? (place ? -1 : 1) * this.gains[place] : place === this.heard ? this.gains[place] : 0;
-      this.#to(fader.gain, gain, when);
+      // half of each: where one is the other upside down, their difference is twice as large as either
+      const gain = this.way === "difference" ? (place ? -0.5 : 0.5) * this.gains[place] : place === this.heard ? this.gains[place] : 0;
+      move(fader.gain, gain, when);
     });
   }
-
-  /** @param {AudioParam} param @param {number} value @param {number} when */
-  #to(param, value, when) {
-    // what was asked for a moment ago is held where it is, so that quick switching does not jump
-    if (param.cancelAndHoldAtTime) param.cancelAndHoldAtTime(when);
-    else param.cancelScheduledValues(when);
-    param.setTargetAtTime(value, when, FADE_S / 4);
-  }
-}
-
-/** @param {BaseAudioContext} context @param {string} url @returns {Promise<AudioBuffer>} */
-export async function fetched(context, url) {
-  const answer = await fetch(url);
-  if (!answer.ok) throw new Error(answer.statusText);
-  return await context.decodeAudioData(await answer.arrayBuffer());
-}
-
-/** @type {AudioContext | null} */
-let shared = null;
-
-/** One context at the rate of the sounds: at another one the browser would resample them. @param {number} rate @returns {AudioContext} */
-export function contextAt(rate) {
-  if (shared === null || shared.sampleRate !== rate) {
-    shared?.close();
-    shared = new AudioContext({ sampleRate: rate });
-  }
-  return shared;
 }
 
 /**
- * The controls of a player on a page: play, first, second, switch, how to listen, how loud; keys for those who cannot look.
+ * The controls of a player on a page: play, first, second, switch, how to listen; keys for those who cannot look.
  * @param {() => Player | null} player @param {() => Promise<void>} ready called before it plays
  * @param {{play: string, pause: string}} words
  */
@@ -176,24 +142,36 @@ export function controls(player, ready, words) {
     second.setAttribute("aria-pressed", String((player()?.heard ?? 0) === 1));
   };
   const choose = (/** @type {number} */ place) => { player()?.choose(place); mark(); };
-  const toggle = async () => {
-    if (player()?.playing) player()?.stop();
-    else {
-      await ready();
-      const one = player();
-      if (one && one.context instanceof AudioContext) await one.context.resume();
-      one?.loudness(Number(by("loud").value));
-      one?.listen(by("as").value);
-      one?.play();
+  /** @type {import("./sound.js").Turn | null} */
+  let turn = null;
+  /** Get something ready and play it, unless something else is to sound meanwhile. @param {() => Promise<void>} prepare */
+  const start = async (prepare) => {
+    const own = takeTurn(() => { player()?.stop(); name(); });
+    turn = own;
+    try {
+      await prepare();
+      const loaded = player();
+      if (loaded?.context instanceof AudioContext) await loaded.context.resume();
+      if (!own.held) return;
+      if (!loaded) { own.end(); return; }
+      loaded.listen(by("as").value);
+      presetLevel();
+      loaded.play();
+      name();
+    } catch (error) {
+      own.end();
+      sayProblem(error);
     }
-    name();
+  };
+  const toggle = () => {
+    if (turn?.held) turn.end();
+    else start(ready);
   };
   play.addEventListener("click", toggle);
   first.addEventListener("click", () => choose(0));
   second.addEventListener("click", () => choose(1));
   by("switch").addEventListener("click", () => choose(1 - (player()?.heard ?? 0)));
   by("as").addEventListener("change", () => player()?.listen(by("as").value));
-  by("loud").addEventListener("input", () => { by("loud-said").textContent = `${by("loud").value} dB`; player()?.loudness(Number(by("loud").value)); });
   document.addEventListener("keydown", (event) => {
     const inField = event.target instanceof HTMLElement && event.target.closest("input, select, textarea, button, a, summary, [popover]");
     if (inField || event.ctrlKey || event.metaKey || event.altKey || play.disabled) return;
@@ -209,5 +187,5 @@ export function controls(player, ready, words) {
     requestAnimationFrame(draw);
   };
   draw();
-  return { mark, name };
+  return { mark, start };
 }

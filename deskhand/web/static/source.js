@@ -1,7 +1,8 @@
 // @ts-check
 // A source: its chain as fields, worked out again with every change, both to listen to, and the blind test.
 import { ask, by, filled, momentOf, Problem, say, sayProblem, show } from "./page.js";
-import { contextAt, controls, fetched, Player } from "./player.js";
+import { controls, Player } from "./player.js";
+import { contextAt, fetched, output, playFile, stopSound } from "./sound.js";
 
 const bench = by("bench");
 if (bench) begin();
@@ -199,7 +200,7 @@ function begin() {
     const sounds = await Promise.all([fetched(context, pair.first.url), fetched(context, pair.second.url)]);
     const gains = [pair.first.gain_db, pair.second.gain_db];
     if (player && player.context === context) player.change(sounds, gains);
-    else { player?.stop(); player = new Player(context, sounds, gains); over(); }
+    else { player?.stop(); player = new Player(context, sounds, gains, output(context)); over(); }
     loaded = name;
     Object.assign(window, { deskhandPlayer: player });
   }
@@ -218,26 +219,8 @@ function begin() {
 
   /** @type {any} */
   let blind = null;
-  /** @type {AudioBufferSourceNode | null} */
-  let blindNow = null;
-
-  async function blindPlay(/** @type {string} */ url) {
-    try {
-      player?.stop();
-      shown.name();
-      const context = contextAt(result.sound[against()].sample_rate_hz);
-      await context.resume();
-      const sound = await fetched(context, url);
-      blindNow?.stop();
-      blindNow = context.createBufferSource();
-      blindNow.buffer = sound;
-      blindNow.loop = true;
-      [blindNow.loopStart, blindNow.loopEnd] = [Number(by("loop-from").value), Number(by("loop-to").value)];
-      const gain = context.createGain();
-      gain.gain.value = 10 ** (Number(by("loud").value) / 20);
-      blindNow.connect(gain).connect(context.destination);
-      blindNow.start(0, Number(by("loop-from").value));
-    } catch (error) { sayProblem(error); }
+  function blindPlay(/** @type {string} */ url) {
+    playFile(url, { loop: [Number(by("loop-from").value), Number(by("loop-to").value)] }).catch(sayProblem);
   }
 
   function blindTell() {
@@ -245,7 +228,7 @@ function begin() {
     by("blind-begin-row").hidden = !blind.done;
     by("blind-at").textContent = filled(words.trial, { at: blind.answered + 1, of: blind.trials });
     by("blind-said").textContent = blind.done ? blind.said : "";
-    if (blind.done) blindNow?.stop();
+    if (blind.done) stopSound();
   }
 
   by("blind-begin").addEventListener("click", async () => {

@@ -1,7 +1,8 @@
 // @ts-check
 // The voice: what gives it room, tried on the phrases of the song, and any moment of the mix to hear.
-import { ask, by, filled, momentOf, sayProblem, show } from "./page.js";
-import { contextAt, controls, fetched, Player } from "./player.js";
+import { ask, by, filled, momentOf, show } from "./page.js";
+import { controls, Player } from "./player.js";
+import { contextAt, fetched, output } from "./sound.js";
 
 const room = by("room");
 const words = JSON.parse(room.dataset.words);
@@ -67,9 +68,10 @@ async function load(sound) {
   pair = sound;
   const context = contextAt(pair.sample_rate_hz);
   const sounds = await Promise.all([fetched(context, pair.first.url), fetched(context, pair.second.url)]);
+  if (pair !== sound) return; // another was asked for meanwhile
   const gains = [pair.first.gain_db, pair.second.gain_db];
-  if (player) { player.change(sounds, gains); player.loop = [0, sounds[0].duration]; player.startedFrom = player.playing ? player.startedFrom : 0; }
-  else player = new Player(context, sounds, gains);
+  if (player && player.context === context) { player.change(sounds, gains); player.loop = [0, sounds[0].duration]; player.startedFrom = player.playing ? player.startedFrom : 0; }
+  else player = new Player(context, sounds, gains, output(context));
   for (const id of ["play", "choose-first", "choose-second", "switch"]) by(id).disabled = false;
   by("matched").textContent = filled(words.matched, {
     first: words.first, first_db: (-pair.first.turned_db).toFixed(1), second: words.second, second_db: (-pair.second.turned_db).toFixed(1),
@@ -79,26 +81,22 @@ async function load(sound) {
 
 const shown = controls(() => player, async () => {}, words);
 
-/** @param {number} at */
-async function hearMoment(at) {
-  player?.stop();
+/** @param {number} at in seconds */
+function hearMoment(at) {
   moment = at;
-  await work();
-  if (!player) return;
-  if (player.context instanceof AudioContext) await player.context.resume();
-  player.startedFrom = 0;
-  player.loudness(Number(by("loud").value));
-  player.play();
-  shown.name();
+  shown.start(async () => {
+    await work();
+    if (player) player.startedFrom = 0;
+  });
 }
 
 document.addEventListener("click", (event) => {
   const target = /** @type {HTMLElement} */ (event.target);
   const button = target.closest("[data-moment]");
-  if (button instanceof HTMLElement) { hearMoment(Number(button.dataset.moment)).catch(sayProblem); return; }
+  if (button instanceof HTMLElement) { hearMoment(Number(button.dataset.moment)); return; }
   if (!target.closest(".voice-time")) return;
   const at = momentOf(event);
-  if (at !== null) hearMoment(at).catch(sayProblem);
+  if (at !== null) hearMoment(at);
 });
 document.querySelectorAll("tr[data-name] input").forEach((one) => one.addEventListener("change", work));
 by("stands").addEventListener("click", () => {

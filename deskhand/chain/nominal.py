@@ -1,0 +1,153 @@
+"""The nominal point: a source behind the gain, trim and polarity that its chain holds, where its level and mono loss are judged.
+
+Readings at the tap stay readings at the tap. What is asked of a trim or a polarity switch is asked on top of what the house
+file holds already, and so is not asked twice.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.house import GainBlock, PolarityBlock, TrimBlock
+from deskhand.measure.activity import window_levels
+from deskhand.measure.stereo import stereo
+from deskhand.units import amplitude_from_db, db_from_amplitude, finite
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.house import ChainBlock
+    from deskhand.measure.figures import Figures
+    from deskhand.measure.readings import SourceReading
+
+    Array = NDArray[np.float64]
+
+PEAK_ROOM_DB: Final = 6.0
+"""What is left between true peaks and full scale when a level is raised. Common practice, no source."""
+_TO_MID_SIDE: Final = np.array([[0.5, 0.5], [0.5, -0.5]])
+_FROM_MID_SIDE: Final = np.array([[1.0, 1.0], [1.0, -1.0]])
+_ROWS: Final = {"left": 0, "right": 1, "mid": 0, "side": 1}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NominalPoint:
+    """Level, peaks and mono loss of a source behind its gain, trim and polarity."""
+
+    level_dbfs: float | None
+    """Median of the windows in which the source plays at the tap (AES17)."""
+    gain_db: float
+    """By how much that is above the level at the tap."""
+    true_peak_dbtp: float | None
+    """Largest true peak; where a block turns middle or sides alone, no peak is above it."""
+    mono_loss_db: float | None
+    """Pairs: level of the mono sum against the mean of the sides."""
+    reversed_side: bool
+    """Pairs: whether the polarity of one side is reversed against the other."""
+    balance_db: float
+    """Pairs: by how much the right is raised against the left."""
+
+    def raise_db(self, wanted_db: float) -> float:
+        """How far of a wanted raise the level can go up until its true peaks reach 6 dB below full scale; may be negative."""
+        return min(wanted_db, -PEAK_ROOM_DB - (self.true_peak_dbtp or 0.0))
+
+
+def input_matrix(blocks: Sequence[ChainBlock], channels: int) -> Array:
+    """(channels, channels) what gain, trim and polarity blocks make of a source's sides.
+
+    They are counted wherever they stand in the chain, as `still_to_come` does: a desk has them at the input.
+
+    Parameters
+    ----------
+    blocks : sequence of ChainBlock
+        Those behind the tap.
+    channels : int
+        1, or 2 for a pair.
+    """
+    matrix = np.eye(channels)
+    for block in blocks:
+        if not isinstance(block, GainBlock | TrimBlock | PolarityBlock):
+            continue
+        factor = -1.0 if isinstance(block, PolarityBlock) else amplitude_from_db(block.gain_db)
+        if channels == 1 or block.on == "both":
+            matrix = factor * matrix
+            continue
+        rows = np.eye(2)
+        rows[_ROWS[block.on], _ROWS[block.on]] = factor
+        matrix = (_FROM_MID_SIDE @ rows @ _TO_MID_SIDE if block.on in ("mid", "side") else rows) @ matrix
+    return matrix
+
+
+def nominal_point(blocks: Sequence[ChainBlock], reading: SourceReading, figures: Figures) -> NominalPoint:
+    """Level, peaks and mono loss of a source behind the gain, trim and polarity of its chain.
+
+    Parameters
+    ----------
+    blocks : sequence of ChainBlock
+        Of its chain, those behind the tap.
+    reading : SourceReading
+        At the tap.
+    figures : Figures
+        Of the recording; for a pair, measured with the pair named.
+    """
+    read = reading.readings
+    matrix = input_matrix(blocks, len(reading.tracks))
+    if np.array_equal(matrix, np.eye(len(matrix))) or read.level_dbfs is None:
+        return NominalPoint(
+            level_dbfs=read.level_dbfs, gain_db=0.0, true_peak_dbtp=read.true_peak_dbtp, mono_loss_db=read.mono_loss_db,
+            reversed_side=False, balance_db=0.0,
+        )  # fmt: skip
+    peak_dbtp = _peak_dbtp(matrix, reading, figures)
+    if len(matrix) == 1:
+        gain_db = db_from_amplitude(float(matrix[0, 0]))
+        return NominalPoint(
+            level_dbfs=read.level_dbfs + gain_db, gain_db=gain_db, true_peak_dbtp=peak_dbtp, mono_loss_db=None,
+            reversed_side=False, balance_db=0.0,
+        )  # fmt: skip
+    left, right, product = _behind(matrix, reading.tracks, figures)
+    windows = window_levels((0.5 * (left + right)).astype(np.float32))
+    level_dbfs = float(np.median(windows[reading.activity.windows[: windows.size]]))
+    mono_loss_db = read.mono_loss_db
+    playing = reading.activity.blocks[: left.size]
+    # where one side carries nothing there is none
+    if reading.alignment is not None:
+        mono_loss_db = finite(stereo(left[playing], right[playing], product[playing]).mono_loss_db)
+    return NominalPoint(
+        level_dbfs=level_dbfs,
+        gain_db=level_dbfs - read.level_dbfs,
+        true_peak_dbtp=peak_dbtp,
+        mono_loss_db=mono_loss_db,
+        reversed_side=bool(np.prod(matrix.diagonal()) < 0),
+        balance_db=balance_db(blocks),
+    )
+
+
+def balance_db(blocks: Sequence[ChainBlock]) -> float:
+    """By how much gain and trim of a pair raise its right against its left, in dB."""
+    left, right = input_matrix(blocks, 2).diagonal()
+    return 0.0 if not left or not right else db_from_amplitude(float(right / left))
+
+
+def _behind(matrix: Array, tracks: tuple[int, ...], figures: Figures) -> Array:
+    """(3, blocks) mean squares of both sides and their mean product, behind a matrix."""
+    left, right = (figures.tracks[track].mean_square.astype(np.float64) for track in tracks)
+    product = figures.pairs[tracks[0], tracks[1]].product.astype(np.float64)
+    (a, b), (c, d) = matrix
+    return np.stack(
+        [
+            a * a * left + b * b * right + 2.0 * a * b * product,
+            c * c * left + d * d * right + 2.0 * c * d * product,
+            a * c * left + b * d * right + (a * d + b * c) * product,
+        ]
+    )
+
+
+def _peak_dbtp(matrix: Array, reading: SourceReading, figures: Figures) -> float | None:
+    """Largest true peak behind a matrix; the sum of what each side can bring where sides are mixed."""
+    parts = [figures.tracks[track] for track in reading.tracks]
+    tops = [max(float(part.peak.max()), part.true_peak) for part in parts]
+    return finite(db_from_amplitude(float((np.abs(matrix) @ np.array(tops)).max())))
