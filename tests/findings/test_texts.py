@@ -13,10 +13,10 @@ import pytest
 import deskhand
 from deskhand.findings import KINDS, say
 from deskhand.findings.finding import Caution
+from deskhand.findings.judgements import KIND_OF
 from deskhand.findings.text import catalogue
 from deskhand.house import BLOCKS, ROLES
 from deskhand.reference.kept import MIX
-from deskhand.reference.numbers import MIX_NUMBERS, NUMBERS
 from tests.support.examples import VALUES, example
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ PACKAGE: Final = Path(deskhand.__file__).parent
 ELSEWHERE: Final = {
     # what no literal beside the call says: facts of tables
     "tone_advice": {role.tone_advice for role in ROLES.values()} | {"ask-mix"},
-    ".kind": {number.kind for number in (*NUMBERS, *MIX_NUMBERS)},
+    ".kind": set(KIND_OF.values()),
     MIX: {MIX},
 }
 
