@@ -45,8 +45,37 @@ MOST_LINES_A_FILE: Final = 400
 MOST_LINES_A_FUNCTION: Final = 60
 """Both: about what fits on a few screens; common practice, no source."""
 VAGUE: Final = frozenset(
-    "one ones out found at place made heard other said told kept own rest now taken here there most both asked others more thing how what "
-    "its then things".split()
+    [
+        "one",
+        "ones",
+        "out",
+        "found",
+        "at",
+        "place",
+        "made",
+        "heard",
+        "other",
+        "said",
+        "told",
+        "kept",
+        "own",
+        "rest",
+        "now",
+        "taken",
+        "here",
+        "there",
+        "most",
+        "both",
+        "asked",
+        "others",
+        "more",
+        "thing",
+        "how",
+        "what",
+        "its",
+        "then",
+        "things",
+    ]
 )
 """Names that do not say what they hold."""
 VAGUE_OPENINGS: Final = re.compile(r"(What|Whether|Of|The same|How|Which|Its|Where|Who|When)\b")
