@@ -30,7 +30,7 @@ from deskhand.house import (
     SaturationBlock,
     TrimBlock,
 )
-from deskhand.units import amplitude_from_db
+from deskhand.units import amplitude_from_db, db_from_amplitude
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -425,7 +425,7 @@ class _Limiter(_Dynamics):
             self._places[:] = (self._places + signal.shape[1]) % self._ahead
             self.reduction_db = np.zeros(tops.shape)
             return delayed
-        wanted = np.maximum(20.0 * np.log10(np.maximum(tops, 1e-10)) - self._ceiling_db, 0.0)
+        wanted = np.maximum(db_from_amplitude(np.maximum(tops, 1e-10)) - self._ceiling_db, 0.0)
         taken = np.empty(wanted.shape)
         for row in range(wanted.shape[0]):
             dynamics.look_ahead(

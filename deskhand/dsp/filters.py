@@ -14,6 +14,7 @@ import numba as nb
 import numpy as np
 
 from deskhand.dsp.biquad import from_powers, poles, response, tangent
+from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -49,7 +50,7 @@ def _error_db(
 ) -> float:
     grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
     wanted = 10.0 * np.log10(np.maximum(analogue_power(numerator, denominator, grid / frequency_hz), 1e-30))
-    got = 20.0 * np.log10(np.maximum(np.abs(response(sos, grid, sample_rate_hz=rate_hz)), 1e-15))
+    got = db_from_amplitude(np.maximum(np.abs(response(sos, grid, sample_rate_hz=rate_hz)), 1e-15))
     seen = wanted > wanted.max() + _FLOOR_DB
     return float(np.abs(got - wanted)[seen].max(initial=0.0))
 

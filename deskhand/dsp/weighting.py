@@ -8,6 +8,7 @@ import numba as nb
 import numpy as np
 
 from deskhand.dsp.biquad import matched, response
+from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,9 +36,7 @@ def weighting_db(weighting: Weighting, frequency_hz: NDArray[np.float64]) -> NDA
             gain = gain * hz**2 / np.sqrt((hz**2 + F2_HZ**2) * (hz**2 + F3_HZ**2))
         return np.asarray(gain, np.float64)
 
-    with np.errstate(divide="ignore"):
-        goal: NDArray[np.float64] = np.asarray(20.0 * np.log10(curve(f) / curve(np.array(1000.0))))
-    return goal
+    return np.asarray(db_from_amplitude(curve(f) / curve(np.array(1000.0))))
 
 
 def _high_pass(one_hz: float, other_hz: float, sample_rate_hz: float) -> NDArray[np.float64]:

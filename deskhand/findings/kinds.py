@@ -51,6 +51,8 @@ class Kind:
     """Where the hand goes when it is no setting of the desk."""
     at_preamp: bool = False
     """A fault of what comes in: a level beside it is put right at the preamp, since a trim cannot mend it."""
+    in_pauses: bool = False
+    """Judged where nobody plays: a look without a pause in it says nothing of it."""
     counted: bool = False
     """Its measured number is a count of moments."""
     explains: frozenset[KindName] = frozenset()
@@ -234,6 +236,7 @@ _TABLE: Final = (
         "level, and above {least_dbfs}",
         act="ground lift, isolating box, same circuit; never lift the mains earth",
         urgency=2,
+        in_pauses=True,
         done_at="rig",
         explains=_names("tone", "tail", "articulation", "harsh"),
         limits={
@@ -285,6 +288,7 @@ _TABLE: Final = (
         meaning="pauses of a line source less than {listen_db} below its playing",
         act="look at the player's end first",
         urgency=2,
+        in_pauses=True,
         done_at="rig",
         at_preamp=True,
         explains=_names("tone", "tail", "articulation", "harsh"),
@@ -302,6 +306,7 @@ _TABLE: Final = (
         meaning="constant offset of {listen} (*listen*) or {fix} (*fix*) of full scale",
         act="high-pass; look for a faulty box or cable",
         urgency=2,
+        in_pauses=True,
         limits={
             "listen": Limit(value=0.003, unit="of full scale", meaning="mean of the samples"),
             "fix": Limit(value=0.03, unit="of full scale", meaning="mean of the samples"),
