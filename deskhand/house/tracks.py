@@ -30,8 +30,8 @@ def match_tracks(house: HouseFile, track_names: list[str]) -> Matched:
         positions.setdefault(key(name), position)
     claimed: set[int] = set()
 
-    def find(wanted: str | int) -> int | None:
-        position = wanted - 1 if isinstance(wanted, int) else positions.get(key(wanted))
+    def find(track: str | int) -> int | None:
+        position = track - 1 if isinstance(track, int) else positions.get(key(track))
         if position is None or not 0 <= position < len(track_names):
             return None
         claimed.add(position)

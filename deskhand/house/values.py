@@ -13,7 +13,7 @@ STRICT: Final = ConfigDict(extra="forbid", frozen=True)
 
 
 def _value(kind: Kind) -> BeforeValidator:
-    return BeforeValidator(lambda given: parse(given if isinstance(given, str) else str(given), kind))
+    return BeforeValidator(lambda text: parse(text if isinstance(text, str) else str(text), kind))
 
 
 SPEED_OF_SOUND_M_S: Final = 343.2
@@ -44,23 +44,23 @@ RangeDb = Annotated[tuple[float, float], BeforeValidator(parse_range_db)]
 Name = Annotated[str, Field(min_length=1)]
 
 
-def _mains(given: object) -> float:
-    frequency_hz = parse(str(given), "frequency_hz")
+def _mains(text: object) -> float:
+    frequency_hz = parse(str(text), "frequency_hz")
     if frequency_hz not in (50.0, 60.0):
-        raise ValueError(f"{given!r} is not a mains frequency; allowed are '50 Hz' and '60 Hz'")
+        raise ValueError(f"{text!r} is not a mains frequency; allowed are '50 Hz' and '60 Hz'")
     return frequency_hz
 
 
-def _sound_level(given: object) -> float:
-    return parse(str(given), "level_dba")
+def _sound_level(text: object) -> float:
+    return parse(str(text), "level_dba")
 
 
-def _delay(given: object) -> float:
+def _delay(text: object) -> float:
     """Seconds, from a time or from the time sound takes over a distance."""
     try:
-        return parse(str(given), "time_s")
+        return parse(str(text), "time_s")
     except ValueError:
-        return parse(str(given), "distance_m") / SPEED_OF_SOUND_M_S
+        return parse(str(text), "distance_m") / SPEED_OF_SOUND_M_S
 
 
 Mains = Annotated[float, BeforeValidator(_mains)]

@@ -99,7 +99,7 @@ def list_devices() -> list[Device]:
     raise LiveError("audio inputs", f"cannot be listed ({answer or 'no answer'})", _INSTALL)
 
 
-def choose(devices: Sequence[Device], wanted: str | None) -> Device:
+def choose(devices: Sequence[Device], request: str | None) -> Device:
     """The device that is meant: by number, by name or part of it; the one with most inputs without a word.
 
     Raises
@@ -109,18 +109,18 @@ def choose(devices: Sequence[Device], wanted: str | None) -> Device:
     """
     if not devices:
         raise UsageError("audio inputs", "there are none", "connect the desk's interface, then: deskhand live --list")
-    if wanted is None:
+    if request is None:
         return max(devices, key=lambda device: device.channels)
-    if wanted.isdecimal():
-        matches = [device for device in devices if device.number == int(wanted)]
+    if request.isdecimal():
+        matches = [device for device in devices if device.number == int(request)]
     else:
-        matches = [device for device in devices if device.name.casefold() == wanted.casefold()]
-        matches = matches or [device for device in devices if wanted.casefold() in device.name.casefold()]
+        matches = [device for device in devices if device.name.casefold() == request.casefold()]
+        matches = matches or [device for device in devices if request.casefold() in device.name.casefold()]
     if len(matches) == 1:
         return matches[0]
     names = ", ".join(f'{device.number} "{device.name}"' for device in matches or devices)
     raise UsageError(
-        f'--device "{wanted}"',
+        f'--device "{request}"',
         "fits several inputs" if matches else "is no input of this computer",
         f"{'say which' if matches else 'there are'}: {names}",
     )

@@ -256,18 +256,18 @@ class PatchList:
 
     def _ask_both(self, first: PatchEntry, second: PatchEntry, now_s: float) -> None:
         """Ask who played, of two inputs that each came at the other's turn."""
-        self._ask(first, second.source.name, now_s, both=True)
-        self._ask(second, first.source.name, now_s, both=True)
+        self._ask(first, second.source.name, now_s, mutual=True)
+        self._ask(second, first.source.name, now_s, mutual=True)
 
-    def _ask(self, entry: PatchEntry, expected: str, now_s: float, *, both: bool = False) -> None:
+    def _ask(self, entry: PatchEntry, expected: str, now_s: float, *, mutual: bool = False) -> None:
         """Tell a question for the stage: never a fault, since only a person knows who played."""
         entry.reported[TURN] = Finding(
             id=f"{entry.source.name}/swapped",
             kind="swapped",
             stage="tap",
             severity="listen",
-            what="turns" if both else "turn",
-            advice=("if-those-players",) if both else ("if-that-player",),
+            what="turns" if mutual else "turn",
+            advice=("if-those-players",) if mutual else ("if-that-player",),
             track=entry.source.name,
             other=expected,
         )

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from deskhand.findings import Finding
     from deskhand.house import HouseFile, Source
     from deskhand.measure.readings import SourceReading
+    from deskhand.recording import Recording
     from deskhand.recording.show import Tap
     from deskhand.store import KeptPart
 
@@ -68,29 +69,9 @@ def listen(
     level_dba : float
         Sound level at which the house listens, for the readings that depend on it.
     """
-    rows = _rows_of(sources)
-    pairs = [(of_source[0], of_source[1]) for of_source in rows.values() if len(of_source) == 2]
     recording = held_recording(samples, names, sample_rate_hz, start_s=start_s)
-    figures = measure_figures(recording, sum(map(len, rows.values())), pairs=pairs, threads=1)
-    readings = {
-        source.name: read_source(
-            figures,
-            rows[source.name],
-            strikes=ROLES[source.role].strikes,
-            mains_hz=house.house.mains_hz,
-            level_dba=level_dba,
-        )
-        for source in sources
-    }
-    context = Context(
-        house=replace(house, source=list(sources)),
-        figures=figures,
-        tracks=recording.tracks,
-        readings=readings,
-        offset_s=start_s,
-        tap=house.house.tap,
-        line_check=True,
-    )
+    context = _context(recording, house, sources, start_s=start_s, level_dba=level_dba)
+    readings = context.readings
     by_source = judge(context, absent={}, similar={})
     end_s = start_s + recording.duration_s
     return {
@@ -110,6 +91,34 @@ def listen(
         )
         for source in sources
     }
+
+
+def _context(
+    recording: Recording, house: HouseFile, sources: Sequence[Source], *, start_s: float, level_dba: float
+) -> Context:
+    """Readings of the sources, with all that findings are judged from."""
+    rows = _rows_of(sources)
+    pairs = [(of_source[0], of_source[1]) for of_source in rows.values() if len(of_source) == 2]
+    figures = measure_figures(recording, sum(map(len, rows.values())), pairs=pairs, threads=1)
+    readings = {
+        source.name: read_source(
+            figures,
+            rows[source.name],
+            strikes=ROLES[source.role].strikes,
+            mains_hz=house.house.mains_hz,
+            level_dba=level_dba,
+        )
+        for source in sources
+    }
+    return Context(
+        house=replace(house, source=list(sources)),
+        figures=figures,
+        tracks=recording.tracks,
+        readings=readings,
+        offset_s=start_s,
+        tap=house.house.tap,
+        line_check=True,
+    )
 
 
 def _rows_of(sources: Sequence[Source]) -> dict[str, tuple[int, ...]]:

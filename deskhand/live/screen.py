@@ -113,19 +113,19 @@ def _newest(watch: Watch) -> Text:
     return Text(f"    {urgent[-1].source}: {urgent[-1].text}", style="bold red") if urgent else Text()
 
 
-def _shown(watch: Watch, most: int) -> list[PatchEntry]:
+def _shown(watch: Watch, rows: int) -> list[PatchEntry]:
     """Entries that are shown: all where they fit; else those to fix, and those around the turn."""
     course = watch.line
-    if len(course.inputs) <= most:
+    if len(course.inputs) <= rows:
         return course.inputs
     fix = [entry for entry in course.inputs if entry.state == "arrived" and entry.verdict not in ("well", "listen")][
-        : most // 2
+        : rows // 2
     ]
     near = sorted(
         (entry for entry in course.inputs if entry not in fix),
         key=lambda entry: (abs(entry.turn - course.turn), entry.turn),
     )
-    chosen = {id(entry) for entry in (*fix, *near[: most - len(fix)])}
+    chosen = {id(entry) for entry in (*fix, *near[: rows - len(fix)])}
     return [entry for entry in course.inputs if id(entry) in chosen]
 
 

@@ -76,7 +76,7 @@ class LiveOutcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Feed:
+class _AudioFeed:
     """Device or recording that is listened to."""
 
     audio: Capture | Replay
@@ -97,13 +97,13 @@ class _Show:
     """Source to player."""
 
 
-def _opened(options: LiveOptions) -> _Feed:
+def _opened(options: LiveOptions) -> _AudioFeed:
     """The device or recording that was asked for, open."""
     if options.replay is not None:
         from deskhand.live.replay import Replay
 
         recording = open_recording(options.replay)
-        return _Feed(
+        return _AudioFeed(
             audio=Replay(recording, kept_s=KEPT_S, fast=options.fast),
             track_names=[track.name for track in recording.tracks],
             label=f"{options.replay} played back",
@@ -112,7 +112,7 @@ def _opened(options: LiveOptions) -> _Feed:
 
     device = choose(list_devices(), options.device)
     audio = Capture(device, min(device.channels, MOST_CHANNELS), kept_s=KEPT_S)
-    return _Feed(audio=audio, track_names=None, label=device.name)
+    return _AudioFeed(audio=audio, track_names=None, label=device.name)
 
 
 def _show(options: LiveOptions) -> _Show:
@@ -280,10 +280,10 @@ class _Display:
     console : Console
     screen : Live or None
         None: lines are printed.
-    feed : _Feed
+    feed : _AudioFeed
     """
 
-    def __init__(self, console: Console, screen: Live | None, feed: _Feed) -> None:
+    def __init__(self, console: Console, screen: Live | None, feed: _AudioFeed) -> None:
         self._console = console
         self._screen = screen
         self._feed = feed
@@ -315,7 +315,7 @@ class _Display:
 
 
 def _listen(
-    feed: _Feed, listener: Listener, recorder: Recorder | None, options: LiveOptions, console: Console
+    feed: _AudioFeed, listener: Listener, recorder: Recorder | None, options: LiveOptions, console: Console
 ) -> str | None:
     """Go on until it is done.
 
@@ -355,12 +355,12 @@ def _listen(
     return None
 
 
-def _is_heard_to_its_end(feed: _Feed, listener: Listener) -> bool:
+def _is_heard_to_its_end(feed: _AudioFeed, listener: Listener) -> bool:
     """True where less than a hop of the audio is left."""
     return feed.audio.ring.written - listener.follower.position < listener.follower.hop
 
 
-def _state(feed: _Feed, note: str) -> str:
+def _state(feed: _AudioFeed, note: str) -> str:
     """State of the device in words."""
     overflows = feed.audio.overflows
     lost = f", frames lost {overflows} times" if overflows else ""

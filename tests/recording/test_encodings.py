@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from deskhand.dsp.unpack import byte_table
 from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
-from deskhand.recording.files import probe
+from deskhand.recording.probe import probe
 
 from .encodings import A_LAW, CHANNELS, FFMPEG, MU_LAW, NotWritten, companded_levels, encodings, outcomes
 from .writers import noise
@@ -150,7 +150,7 @@ class TestFlac:
         def not_wanted(*_: object) -> None:
             raise AssertionError
 
-        monkeypatch.setattr("deskhand.recording.files.flac_extent", not_wanted)
+        monkeypatch.setattr("deskhand.recording.probe.flac_extent", not_wanted)
         assert open_recording(path).notes == ()
 
     @pytest.mark.skipif(FFMPEG is None, reason="needs ffmpeg, which make test installs where it may")

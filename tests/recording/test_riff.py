@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
-from deskhand.recording.files import probe
+from deskhand.recording.probe import probe
 from deskhand.recording.riff import read_riff
 
 from .writers import LONG, bext_chunk, chunk, float_bytes, fmt_chunk, ixml_chunk, noise, pcm_bytes, wave_bytes, words
