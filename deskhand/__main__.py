@@ -1,4 +1,4 @@
-"""`python -m deskhand`, the same as the command."""
+"""`python -m deskhand`: another way to run the command."""
 
 from deskhand.cli import main
 

@@ -9,7 +9,7 @@
     └── LiveError        an audio interface, or what comes from it
 
 Each says where (file, channel, time or key), what the problem is, and what to do; `str()` is one line of the three.
-Only `cli.py` (and later the local page) catches them.
+They are caught, and told to a person, by `cli.group` and by the local page (`web`); a few callers catch one to go on without.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Values as people say them ("1.6 kHz", "+3 dB", "1:30") to numbers and back, and levels to and from decibels.
 
-The only place that converts: elsewhere no bare `20 * log10`.
+Amplitudes become decibels only here: elsewhere no bare `20 * log10`.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ def _number(text: str) -> float:
 
 
 def example(kind: Kind) -> str:
-    """How a value of this kind is written, for messages and docs."""
+    """A value of this kind as it is written, for messages and docs."""
     return _EXAMPLES[kind]
 
 
@@ -64,13 +64,13 @@ def _factor(kind: Kind, unit: str, text: str) -> float:
     known = {name.lower(): factor for name, factor in _UNITS[kind].items()}
     if unit.lower() not in known:
         allowed = " or ".join(_UNITS[kind])
-        said = f"the unit {unit!r}" if unit else "no unit"
-        raise ValueError(f"{text!r} has {said}; write it in {allowed}, like {_EXAMPLES[kind]!r}")
+        problem = f"the unit {unit!r}" if unit else "no unit"
+        raise ValueError(f"{text!r} has {problem}; write it in {allowed}, like {_EXAMPLES[kind]!r}")
     return known[unit.lower()]
 
 
 def parse(text: str, kind: Kind) -> float:
-    """The number in a value as people write it, in the unit the kind's name ends with.
+    """Number in a value as people write it, in the unit the kind's name ends with.
 
     Parameters
     ----------
@@ -93,10 +93,10 @@ def parse(text: str, kind: Kind) -> float:
     """
     if kind not in get_args(Kind):
         raise ValueError(f"unknown kind {kind!r}; allowed: {', '.join(get_args(Kind))}")
-    found = _VALUE.fullmatch(str(text))
-    if not found:
+    match = _VALUE.fullmatch(str(text))
+    if not match:
         raise ValueError(f"{text!r} is not a value; write it like {_EXAMPLES[kind]!r}")
-    return _number(found[1]) * _factor(kind, found[2], text)
+    return _number(match[1]) * _factor(kind, match[2], text)
 
 
 def parse_range_db(text: str) -> tuple[float, float]:
@@ -112,11 +112,11 @@ def parse_range_db(text: str) -> tuple[float, float]:
     >>> parse_range_db("1 to 2 dB")
     (1.0, 2.0)
     """
-    found = _RANGE.fullmatch(str(text))
-    if not found:
+    match = _RANGE.fullmatch(str(text))
+    if not match:
         raise ValueError(f"{text!r} is not a range; write it like {_EXAMPLES['range_db']!r}")
-    factor = _factor("range_db", found[3], text)
-    low, high = sorted((_number(found[1]) * factor, _number(found[2]) * factor))
+    factor = _factor("range_db", match[3], text)
+    low, high = sorted((_number(match[1]) * factor, _number(match[2]) * factor))
     return low, high
 
 
@@ -133,12 +133,12 @@ def parse_clock(text: str) -> float:
     >>> parse_clock("1:30")
     90.0
     """
-    found = _CLOCK.fullmatch(text)
-    if found:
-        minutes, seconds = int(found[2]), float(found[3])
-        if seconds >= 60 or (found[1] and minutes >= 60):
+    match = _CLOCK.fullmatch(text)
+    if match:
+        minutes, seconds = int(match[2]), float(match[3])
+        if seconds >= 60 or (match[1] and minutes >= 60):
             raise ValueError(f"{text!r} is not a time; minutes and seconds end at 59, like '1:05:30'")
-        return int(found[1] or 0) * 3600.0 + minutes * 60.0 + seconds
+        return int(match[1] or 0) * 3600.0 + minutes * 60.0 + seconds
     try:
         seconds = float(text)
     except ValueError:

@@ -146,7 +146,7 @@ class TestStatus:
         outcome = run("check", show, "--no-report")
         assert outcome.exit_code == 70
         assert outcome.stdout == ""
-        assert outcome.stderr.startswith("Error: deskhand made a mistake of its own (KeyError in cli.py, line ")
+        assert outcome.stderr.startswith("Error: deskhand made a mistake of its own (KeyError in cli/options.py, line ")
         assert outcome.stderr.count("\n") == 1
         monkeypatch.setenv("DESKHAND_TRACEBACK", "1")
         assert isinstance(run("check", show, "--no-report").exception, KeyError)

@@ -5,8 +5,10 @@ In order: every kind read and refused, ranges, clock times and back, numbers as 
 
 from __future__ import annotations
 
+import doctest
 import math
 import re
+from pathlib import Path
 from typing import TYPE_CHECKING, get_args
 
 import numpy as np
@@ -14,6 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from deskhand import units
 from deskhand.units import (
     AES17_OFFSET_DB,
     Kind,
@@ -278,3 +281,18 @@ class TestDecibels:
         many = db_from_power(np.array([1.0, 10.0, 0.0]))
         assert isinstance(db_from_power(10.0), float)
         assert list(many) == [0.0, 10.0, -math.inf]
+
+
+def test_the_examples_in_the_docstrings_are_true() -> None:
+    """Run by Python's own doctest."""
+    results = doctest.testmod(units)
+    assert results.attempted >= 7
+    assert results.failed == 0
+
+
+def test_amplitudes_become_decibels_in_one_place() -> None:
+    """No module but `units` has a bare 20 * log10."""
+    package = Path(units.__file__).parent
+    bare = re.compile(r"\b20(\.0)?\s*\*\s*(np|math)\.log10|log10\(.*\)\s*\*\s*20\b")
+    places = [path.name for path in package.rglob("*.py") if bare.search(path.read_text("utf-8"))]
+    assert places == ["units.py"]

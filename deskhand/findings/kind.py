@@ -49,6 +49,8 @@ class Kind:
     """Where the hand goes when it is no setting of the desk."""
     at_preamp: bool = False
     """A fault of what comes in: a level beside it is put right at the preamp, since a trim cannot mend it."""
+    in_pauses: bool = False
+    """Judged where nobody plays: a look without a pause in it says nothing of it."""
     counted: bool = False
     """Its measured number is a count of moments."""
     of_two: bool = False

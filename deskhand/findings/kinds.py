@@ -216,6 +216,7 @@ _TABLE: Final = (
         "or {fix_db:size} (*fix*; a single line, which may be a held note, *listen*), and above {least_dbfs}",
         act="ground lift, isolating box, same circuit; never lift the mains earth",
         urgency=2,
+        in_pauses=True,
         done_at="rig",
         explains=kinds("tone", "tail", "articulation", "harsh"),
         limits={
@@ -280,6 +281,7 @@ _TABLE: Final = (
         meaning="pauses of a line source less than {listen_db} below its playing",
         act="look at the player's end first",
         urgency=2,
+        in_pauses=True,
         done_at="rig",
         at_preamp=True,
         explains=kinds("tone", "tail", "articulation", "harsh"),
@@ -299,6 +301,7 @@ _TABLE: Final = (
         meaning="constant offset of {listen} (*listen*) or {fix} (*fix*) of full scale",
         act="high-pass; look for a faulty box or cable",
         urgency=2,
+        in_pauses=True,
         limits={
             "listen": Limit(value=0.003, unit="share", meaning="mean of the samples"),
             "fix": Limit(value=0.03, unit="share", meaning="mean of the samples"),

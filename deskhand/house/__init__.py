@@ -1,22 +1,19 @@
 """The house file: the venue's standing description, typed, validated, and written back with its comments kept."""
 
 from deskhand.house.blocks import BLOCKS
-from deskhand.house.model import (
+from deskhand.house.chain_blocks import (
     BLOCK_NAMES,
     BellBlock,
     ChainBlock,
     CompressorBlock,
     CurveBlock,
     DelayBlock,
-    Desk,
     Detector,
     DynamicBellBlock,
     GainBlock,
     GateBlock,
     HighPassBlock,
     HighShelfBlock,
-    House,
-    HouseFile,
     LimiterBlock,
     LowPassBlock,
     LowShelfBlock,
@@ -24,15 +21,13 @@ from deskhand.house.model import (
     On,
     PanBlock,
     PolarityBlock,
-    Room,
     SaturationBlock,
-    Source,
     TrimBlock,
-    Vocal,
     changed,
     defaults_of,
     make_block,
 )
+from deskhand.house.model import Desk, House, HouseFile, Room, Source, Vocal
 from deskhand.house.read import (
     FILE_NAME,
     WEEK_PREFIX,

@@ -1,4 +1,4 @@
-"""Mistakes of a house file: where they stand and what is near, in one line."""
+"""Mistakes of a house file told in one line: the line of the file, the key, and the nearest known one."""
 
 from __future__ import annotations
 
@@ -10,15 +10,26 @@ from typing import TYPE_CHECKING, Any, Final
 from pydantic import TypeAdapter, ValidationError
 
 from deskhand.errors import HouseError
-from deskhand.house.model import BLOCK_NAMES, BLOCK_TYPES, Desk, Equaliser, House, HouseFile, Room, Source, Vocal
+from deskhand.house.chain_blocks import BLOCK_NAMES, BLOCK_TYPES
+from deskhand.house.model import Desk, Equaliser, House, HouseFile, Room, Source, Vocal
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
     from pathlib import Path
+
+Location = tuple[str | int, ...]
+"""Path to a value in the file: ("source", 2, "chain", 0, "gain")."""
 
 HOUSE_ADAPTER: Final = TypeAdapter(HouseFile)
 _TABLES: Final[dict[str, Any]] = {
     "house": House, "desk": Desk, "desk.equaliser": Equaliser, "room": Room, "vocal": Vocal, "source": Source, "": HouseFile,
 }  # fmt: skip
+_UNKNOWN_KEY: Final = ("unexpected_keyword_argument", "extra_forbidden")
+_VALIDATOR_NAME: Final = re.compile(r"(function-|constrained-|float$|str$|int$|literal\[|list\[)")
+_LIKE, _LIKE_A_BLOCK = 0.5, 0.4
+"""Likeness (difflib's ratio) from which on a word is asked about: less among the blocks, which are few. Common practice, no source."""
+_LONGEST_VALUE: Final = 60
+"""Letters of a wrong value that are printed: about a line of a terminal. Common practice, no source."""
 
 
 def _keys_of(kind: Any) -> list[str]:
@@ -29,15 +40,21 @@ _HEADER: Final = re.compile(r"^\s*\[(\[)?\s*([^\]]+?)\s*\]")
 _ENTRY: Final = re.compile(r"""^\s*(?:"([^"]*)"|'([^']*)'|([A-Za-z0-9_\-.]+))\s*=""")
 
 
-def lines_of(text: str) -> dict[tuple[str | int, ...], int]:
-    """Where each key stands: (table, index ..., key) to line number. The TOML libraries do not say."""
-    where: dict[tuple[str | int, ...], int] = {(): 1}
-    counts: dict[tuple[str | int, ...], int] = {}
-    table: tuple[str | int, ...] = ()
+def lines_of(text: str) -> dict[Location, int]:
+    """Line number of each key, by its path in the file. The TOML libraries do not say.
+
+    Parameters
+    ----------
+    text : str
+        The house file.
+    """
+    numbers: dict[Location, int] = {(): 1}
+    counts: dict[Location, int] = {}
+    table: Location = ()
     for number, line in enumerate(text.splitlines(), 1):
         header = _HEADER.match(line)
         if header:
-            path: tuple[str | int, ...] = ()
+            path: Location = ()
             pieces = [piece.strip(" \"'") for piece in header[2].split(".")]
             for depth, piece in enumerate(pieces):
                 path = (*path, piece)
@@ -48,95 +65,130 @@ def lines_of(text: str) -> dict[tuple[str | int, ...], int]:
                 elif path in counts:
                     path = (*path, counts[path])
             table = path
-            where[table] = number
+            numbers[table] = number
             continue
         entry = _ENTRY.match(line)
         if entry:
-            where[(*table, *(entry[1] or entry[2] or entry[3]).split("."))] = number
-    return where
+            numbers[(*table, *(entry[1] or entry[2] or entry[3]).split("."))] = number
+    return numbers
 
 
-def line_of(where: dict[tuple[str | int, ...], int], loc: tuple[str | int, ...]) -> int:
-    for length in range(len(loc), -1, -1):
-        if loc[:length] in where:
-            return where[loc[:length]]
+def line_of(numbers: dict[Location, int], location: Location) -> int:
+    """Line number of a value, or of the nearest table around it.
+
+    Parameters
+    ----------
+    numbers : dict
+        From `lines_of`.
+    location : tuple of str and int
+    """
+    for length in range(len(location), -1, -1):
+        if location[:length] in numbers:
+            return numbers[location[:length]]
     return 1
 
 
-def _place(data: dict[str, Any], loc: tuple[str | int, ...]) -> str:
-    """The table in words: `source "bass", chain 2`."""
-    if not loc:
+def _table_in_words(data: dict[str, Any], location: Location) -> str:
+    """Table of a value in words: `source "bass", chain 2`."""
+    if not location:
         return ""
-    if loc[0] == "source" and len(loc) > 1 and isinstance(loc[1], int):
-        entry = data["source"][loc[1]] if isinstance(data.get("source"), list) else {}
+    if location[0] == "source" and len(location) > 1 and isinstance(location[1], int):
+        entry = data["source"][location[1]] if isinstance(data.get("source"), list) else {}
         name = entry.get("name") if isinstance(entry, dict) else None
-        text = f'source "{name}"' if name else f"source {loc[1] + 1}"
-        if len(loc) > 3 and loc[2] == "chain" and isinstance(loc[3], int):
-            text += f", chain {loc[3] + 1}"
+        text = f'source "{name}"' if name else f"source {location[1] + 1}"
+        if len(location) > 3 and location[2] == "chain" and isinstance(location[3], int):
+            text += f", chain {location[3] + 1}"
         return text
-    return f"[{'.'.join(str(piece) for piece in loc[:-1]) or loc[0]}]"
+    return f"[{'.'.join(str(piece) for piece in location[:-1]) or location[0]}]"
 
 
-def _kind_at(loc: tuple[str | int, ...]) -> Any:
-    tables = [piece for piece in loc[:-1] if isinstance(piece, str)]
+def _type_at(location: Location) -> Any:
+    """Class of the table in which a value lies."""
+    tables = [piece for piece in location[:-1] if isinstance(piece, str)]
     if "chain" in tables and tables[-1] in BLOCK_TYPES:
         return BLOCK_TYPES[tables[-1]]
     return _TABLES.get(".".join(tables), HouseFile)
 
 
-def sentence(error: Any, loc: tuple[str | int, ...]) -> tuple[str, str]:
-    """What is wrong and what to do, from one of the validator's errors."""
+def _did_you_mean(word: str, known: Sequence[str], likeness: float) -> str:
+    """Question with the nearest known word; empty when none is near."""
+    near = difflib.get_close_matches(word, known, 1, likeness)
+    return f'did you mean "{near[0]}"?' if near else ""
+
+
+def sentence(error: Any, location: Location) -> tuple[str, str]:
+    """Problem and advice, from one of the validator's errors.
+
+    Parameters
+    ----------
+    error : dict
+        As pydantic lists it.
+    location : tuple of str and int
+        Path to the value.
+    """
     kind, context = error["type"], error.get("ctx", {})
-    name = str(loc[-1]) if loc else ""
+    name = str(location[-1]) if location else ""
     given = error.get("input")
-    if kind in ("unexpected_keyword_argument", "extra_forbidden"):
-        known = _keys_of(_kind_at(loc))
-        near = difflib.get_close_matches(name, known, 1, 0.5)
-        fix = f'did you mean "{near[0]}"?' if near else f"known keys here are {', '.join(known)}"
-        return f'unknown key "{name}"', fix
+    if kind in _UNKNOWN_KEY:
+        known = _keys_of(_type_at(location))
+        advice = _did_you_mean(name, known, _LIKE) or f"known keys here are {', '.join(known)}"
+        return f'unknown key "{name}"', advice
     if kind in ("missing", "missing_argument"):
         return f'the key "{name}" is missing', "add it"
     if kind == "literal_error":
         allowed = re.findall(r"'([^']*)'", str(context.get("expected", "")))
-        near = difflib.get_close_matches(str(given), allowed, 1, 0.5)
-        return f'"{name}" is {given!r}', (
-            f'did you mean "{near[0]}"? ' if near else ""
-        ) + f"allowed: {', '.join(allowed)}"
+        question = _did_you_mean(str(given), allowed, _LIKE)
+        return f'"{name}" is {given!r}', f"{question} allowed: {', '.join(allowed)}".lstrip()
     if kind == "union_tag_invalid":
-        near = difflib.get_close_matches(str(context.get("tag")), BLOCK_NAMES, 1, 0.4)
-        return (
-            f"unknown block {str(context.get('tag'))!r}",
-            (f'did you mean "{near[0]}"? ' if near else "") + f"blocks are {', '.join(BLOCK_NAMES)}",
-        )
+        block = str(context.get("tag"))
+        question = _did_you_mean(block, BLOCK_NAMES, _LIKE_A_BLOCK)
+        return f"unknown block {block!r}", f"{question} blocks are {', '.join(BLOCK_NAMES)}".lstrip()
     if kind == "union_tag_not_found":
         return "this chain entry has no block", f'add block = "..." ({", ".join(BLOCK_NAMES)})'
     if kind == "value_error":
-        problem, _, fix = str(context.get("error")).partition("; ")
-        return f'"{name}": {problem}', fix or "mend it"
-    shown = repr(given) if len(repr(given)) <= 60 else f"a {type(given).__name__}"
-    said = str(error["msg"]).replace(" after validation", "")
-    return f'"{name}" is {shown}', said[0].lower() + said[1:]
+        problem, _, advice = str(context.get("error")).partition("; ")
+        return f'"{name}": {problem}', advice or "mend it"
+    shown = repr(given) if len(repr(given)) <= _LONGEST_VALUE else f"a {type(given).__name__}"
+    advice = str(error["msg"]).replace(" after validation", "")
+    return f'"{name}" is {shown}', advice[0].lower() + advice[1:]
 
 
-def first_error(path: Path, text: str, data: dict[str, Any], found: ValidationError) -> HouseError:
-    where = lines_of(text)
-    errors = found.errors(include_url=False)
-    # a misspelt key is also a missing one: the misspelling says more
-    error = min(errors, key=lambda item: item["type"] not in ("unexpected_keyword_argument", "extra_forbidden"))
-    loc = tuple(piece for piece in error["loc"])
-    while loc and loc[-1] != "on" and isinstance(loc[-1], str) and is_union_member(loc[-1]):
-        loc = loc[:-1]
+def worst(errors: Sequence[Any]) -> Any:
+    """Error to tell first, of those the validator lists: a misspelt key is also a missing one, and says more."""
+    return min(errors, key=lambda error: error["type"] not in _UNKNOWN_KEY)
+
+
+def in_the_file(location: Location) -> Location:
+    """Path to a value without the validator's own names at its end, such as "function-after" or "float"."""
+    while location and location[-1] != "on" and isinstance(location[-1], str) and _VALIDATOR_NAME.match(location[-1]):
+        location = location[:-1]
+    return location
+
+
+def first_error(path: Path, text: str, data: dict[str, Any], error: ValidationError) -> HouseError:
+    """Error for a person, from all that the validator found wrong with a house file.
+
+    Parameters
+    ----------
+    path : Path
+        Of the file.
+    text : str
+        The file.
+    data : dict
+        The file, read as TOML.
+    error : ValidationError
+    """
+    numbers = lines_of(text)
+    errors = error.errors(include_url=False)
+    first = worst(errors)
+    location = in_the_file(tuple(first["loc"]))
     # ("source", 0, "chain", 2, "bell", "gain"): the fifth is the block's kind; "gain" is a key and a kind
-    plain = loc[:4] + loc[5:] if len(loc) > 4 and loc[2] == "chain" else loc
-    problem, fix = sentence(error, loc)
-    if error["type"].startswith("union_tag"):
+    plain = location[:4] + location[5:] if len(location) > 4 and location[2] == "chain" else location
+    problem, advice = sentence(first, location)
+    if first["type"].startswith("union_tag"):
         plain = (*plain, "block")
-    place = _place(data, plain)
-    others = len({item["loc"][:4] for item in errors}) - 1
-    more = f" (and {others} more to mend after this one)" if others > 0 else ""
-    at = f"{path.name}, line {line_of(where, plain)}" + (f", {place}" if place else "")
-    return HouseError(at, problem, fix + more)
-
-
-def is_union_member(piece: str) -> bool:
-    return bool(re.match(r"(function-|constrained-|float$|str$|int$|literal\[|list\[)", piece))
+    table = _table_in_words(data, plain)
+    further = len({listed["loc"][:4] for listed in errors}) - 1
+    remark = f" (and {further} more to mend after this one)" if further > 0 else ""
+    where = f"{path.name}, line {line_of(numbers, plain)}" + (f", {table}" if table else "")
+    return HouseError(where, problem, advice + remark)

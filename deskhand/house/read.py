@@ -4,27 +4,29 @@ from __future__ import annotations
 
 import re
 import tomllib
-from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import ValidationError
 
 from deskhand.errors import HouseError
-from deskhand.house.mistakes import HOUSE_ADAPTER, first_error, is_union_member, line_of, lines_of, sentence
-from deskhand.house.model import ChainBlock, HouseFile, make_block
+from deskhand.house.chain_blocks import ChainBlock, make_block
+from deskhand.house.mistakes import HOUSE_ADAPTER, first_error, in_the_file, line_of, lines_of, sentence, worst
 from deskhand.recording.names import key, nearest
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+    from pathlib import Path
+
+    from deskhand.house.model import HouseFile
 
 FILE_NAME: Final = "house.toml"
 WEEK_PREFIX: Final = "week-"
 _LONGEST_STEM: Final = 100
-"""Bytes of the middle of such a file's name: a show may have a name that no file can have."""
+"""Bytes of the middle of such a file's name, well under the 255 that file systems take. Common practice, no source."""
 
 
 def parse_house(text: str, path: Path) -> HouseFile:
-    """A house from the text of its file.
+    """House from the text of its file.
 
     Raises
     ------
@@ -34,10 +36,10 @@ def parse_house(text: str, path: Path) -> HouseFile:
     try:
         data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
-        said = str(error)
-        at = re.search(r"\(at line (\d+), column \d+\)", said)
-        where = f"{path.name}, line {at[1]}" if at else path.name
-        problem = re.sub(r"\s*\(at [^)]*\)", "", said)
+        message = str(error)
+        line = re.search(r"\(at line (\d+), column \d+\)", message)
+        where = f"{path.name}, line {line[1]}" if line else path.name
+        problem = re.sub(r"\s*\(at [^)]*\)", "", message)
         raise HouseError(where, f"not readable as TOML: {problem[0].lower()}{problem[1:]}", "mend that line") from error
     except RecursionError as error:
         raise HouseError(path.name, "not readable as TOML: brackets inside brackets without end", "mend it") from error
@@ -50,34 +52,34 @@ def parse_house(text: str, path: Path) -> HouseFile:
 
 
 def _check_names(path: Path, text: str, house: HouseFile) -> None:
-    """What only the whole file can say: names used twice, tracks claimed twice, a vocal that is no source."""
-    where = lines_of(text)
+    """Refuse names used twice, tracks claimed twice, and a vocal that is no source."""
+    numbers = lines_of(text)
     seen: dict[str, str] = {}
     claimed: dict[str, str] = {}
     for index, source in enumerate(house.source):
-        at = f'{path.name}, line {line_of(where, ("source", index, "tracks"))}, source "{source.name}"'
+        where = f'{path.name}, line {line_of(numbers, ("source", index, "tracks"))}, source "{source.name}"'
         if key(source.name) in seen:
-            raise HouseError(at, f'there is a source "{seen[key(source.name)]}" already', "give each its own name")
+            raise HouseError(where, f'there is a source "{seen[key(source.name)]}" already', "give each its own name")
         seen[key(source.name)] = source.name
         for track in source.tracks:
             if isinstance(track, int) and track < 1:
-                raise HouseError(at, f"there is no channel {track}", "channels of a recording count from 1")
+                raise HouseError(where, f"there is no channel {track}", "channels of a recording count from 1")
             name = str(track) if isinstance(track, int) else key(track)
             if name in claimed:
                 owner = claimed[name]
                 raise HouseError(
-                    at, f'track "{track}" belongs to source "{owner}" already', "give each track to one source"
+                    where, f'track "{track}" belongs to source "{owner}" already', "give each track to one source"
                 )
             claimed[name] = source.name
     if house.vocal and key(house.vocal.source) not in seen:
         near = nearest(house.vocal.source, [source.name for source in house.source], count=1)
         fix = f'did you mean "{near[0]}"?' if near else "name one of the sources"
-        at = f"{path.name}, line {line_of(where, ('vocal', 'source'))}, [vocal]"
-        raise HouseError(at, f'there is no source "{house.vocal.source}"', fix)
+        where = f"{path.name}, line {line_of(numbers, ('vocal', 'source'))}, [vocal]"
+        raise HouseError(where, f'there is no source "{house.vocal.source}"', fix)
 
 
 def read_house(path: Path) -> HouseFile:
-    """The house described by a file.
+    """House described by a file.
 
     Raises
     ------
@@ -89,8 +91,8 @@ def read_house(path: Path) -> HouseFile:
     except FileNotFoundError as error:
         raise HouseError(str(path), "no such file", "write one with: deskhand new RECORDING") from error
     except (OSError, UnicodeDecodeError) as error:
-        said = (isinstance(error, OSError) and error.strerror) or error
-        raise HouseError(path.name, f"cannot be read as text ({said})", "name a house file") from error
+        reason = (isinstance(error, OSError) and error.strerror) or error
+        raise HouseError(path.name, f"cannot be read as text ({reason})", "name a house file") from error
     return parse_house(text, path)
 
 
@@ -104,7 +106,7 @@ def find_house(recording: Path) -> Path | None:
 
 
 def week_file(folder: Path, *, date: str | None, name: str) -> Path | None:
-    """This week's house file of a show, there or not: `week-DATE.toml`, or by the show's name where it has no date.
+    """House file of one show's week, there or not: `week-DATE.toml`, or by the show's name where it has no date.
 
     Parameters
     ----------
@@ -139,20 +141,15 @@ def made_blocks(written: Sequence[Mapping[str, Any]]) -> list[ChainBlock]:
     HouseError
         Which block of the chain, the key, the value, and what is allowed.
     """
-    out = []
-    for place, one in enumerate(written, 1):
+    blocks = []
+    for number, keys in enumerate(written, 1):
         try:
-            out.append(make_block(one))
+            blocks.append(make_block(keys))
         except ValidationError as error:
-            found = min(
-                error.errors(include_url=False),
-                key=lambda item: item["type"] not in ("unexpected_keyword_argument", "extra_forbidden"),
-            )
-            loc = found["loc"]
-            while loc and isinstance(loc[-1], str) and loc[-1] != "on" and is_union_member(loc[-1]):
-                loc = loc[:-1]
-            problem, fix = sentence(found, ("source", 0, "chain", place - 1, *loc))
-            kind = one.get("block")
-            where = f"chain {place}" + (f", {kind}" if isinstance(kind, str) else "")
-            raise HouseError(where, problem, fix) from None
-    return out
+            first = worst(error.errors(include_url=False))
+            location = ("source", 0, "chain", number - 1, *in_the_file(tuple(first["loc"])))
+            problem, advice = sentence(first, location)
+            name = keys.get("block")
+            where = f"chain {number}" + (f", {name}" if isinstance(name, str) else "")
+            raise HouseError(where, problem, advice) from None
+    return blocks

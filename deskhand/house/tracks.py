@@ -5,16 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from deskhand.house.model import HouseFile
 from deskhand.recording.names import key
 
 if TYPE_CHECKING:
-    pass
+    from deskhand.house.model import HouseFile
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Matched:
-    """Which tracks of a recording belong to which source."""
+    """Tracks of a recording by the source they belong to."""
 
     by_source: dict[str, tuple[int | None, ...]]
     """Source name to track positions (from 0); None where the recording has no such track."""
@@ -25,20 +24,20 @@ class Matched:
 
 
 def match_tracks(house: HouseFile, track_names: list[str]) -> Matched:
-    """Sources to tracks; case, numbering and punctuation are ignored; a number is a channel of the recording."""
+    """Match sources to tracks; case, numbering and punctuation are ignored; a number is a channel of the recording."""
     positions: dict[str, int] = {}
     for position, name in enumerate(track_names):
         positions.setdefault(key(name), position)
-    taken: set[int] = set()
+    claimed: set[int] = set()
 
-    def find(wanted: str | int) -> int | None:
-        position = wanted - 1 if isinstance(wanted, int) else positions.get(key(wanted))
+    def find(track: str | int) -> int | None:
+        position = track - 1 if isinstance(track, int) else positions.get(key(track))
         if position is None or not 0 <= position < len(track_names):
             return None
-        taken.add(position)
+        claimed.add(position)
         return position
 
     by_source = {source.name: tuple(find(track) for track in source.tracks) for source in house.source}
-    mix = tuple(found for found in map(find, house.desk.mix) if found is not None)
-    unmatched = tuple(position for position in range(len(track_names)) if position not in taken)
+    mix = tuple(position for position in map(find, house.desk.mix) if position is not None)
+    unmatched = tuple(position for position in range(len(track_names)) if position not in claimed)
     return Matched(by_source=by_source, mix=mix, unmatched=unmatched)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def write_values(text: str, changes: dict[tuple[str | int, ...], Any]) -> str:
-    """The house file with some values changed, its comments and layout kept.
+    """House file with some values changed, its comments and layout kept.
 
     Parameters
     ----------
@@ -45,7 +45,7 @@ def write_values(text: str, changes: dict[tuple[str | int, ...], Any]) -> str:
 
 
 def written_source(text: str, source: str) -> dict[str, Any]:
-    """A source as the house file has it: its keys and its chain, in the words of the file.
+    """Keys and chain of a source, in the words of the house file.
 
     Raises
     ------
@@ -53,14 +53,15 @@ def written_source(text: str, source: str) -> dict[str, Any]:
         A mistake in the file, or there is no such source.
     """
     parse_house(text, Path(FILE_NAME))
-    found = next((one for one in tomllib.loads(text).get("source", []) if key(str(one["name"])) == key(source)), None)
-    if found is None:
+    tables = tomllib.loads(text).get("source", [])
+    table = next((table for table in tables if key(str(table["name"])) == key(source)), None)
+    if table is None:
         raise HouseError(FILE_NAME, f'there is no source "{source}"', "read the page again")
-    return dict(found)
+    return dict(table)
 
 
 def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], keys: Mapping[str, Any]) -> str:
-    """The house file with another chain, and other keys, of one source; its comments and layout kept.
+    """House file with another chain, and other keys, of one source; its comments and layout kept.
 
     Parameters
     ----------
@@ -83,19 +84,19 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
     made_blocks(chain)
     document = tomlkit.parse(text)
     tables: Any = document["source"]
-    table = next(one for one in tables if key(str(one["name"])) == key(source))
+    table = next(table for table in tables if key(str(table["name"])) == key(source))
     for name, value in keys.items():
         if value is None:
             table.pop(name, None)
         else:
             table[name] = value
-    written = [dict(one) for one in table.get("chain", [])]
+    written = [dict(block) for block in table.get("chain", [])]
     if not chain and not written:
         table.pop("chain", None)
     elif isinstance(table.get("chain"), tomlkit.items.Array):
         if not chain:
             table.pop("chain")
-        elif written != [dict(one) for one in chain]:
+        elif written != [dict(block) for block in chain]:
             table["chain"] = _in_one_line(chain)
     else:
         # a comment behind an empty line is on what follows, and stays in front of that
@@ -107,13 +108,13 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
         if not chain:
             table.pop("chain")
         last.value.body.extend(behind)
-    out = tomlkit.dumps(document)
-    parse_house(out, Path(FILE_NAME))
-    return out
+    changed_text = tomlkit.dumps(document)
+    parse_house(changed_text, Path(FILE_NAME))
+    return changed_text
 
 
 def _in_one_line(chain: Sequence[Mapping[str, Any]]) -> Any:
-    """A chain as whoever wrote `chain = [...]` would have it."""
+    """Chain in the layout of a file that has `chain = [...]`."""
     import tomlkit
 
     rows = tomlkit.array()
@@ -125,11 +126,11 @@ def _in_one_line(chain: Sequence[Mapping[str, Any]]) -> Any:
 
 
 def _cut_off(table: Any) -> list[Any]:
-    """What stands behind a table's last key and an empty line, taken out of it."""
+    """Take the lines after a table's last key and an empty line out of it, and return them."""
     import tomlkit
 
     body = table.value.body
-    first = next((place for place in range(len(body), 0, -1) if body[place - 1][0] is not None), 0)
+    first = next((index for index in range(len(body), 0, -1) if body[index - 1][0] is not None), 0)
     while first < len(body) and not isinstance(body[first][1], tomlkit.items.Whitespace):
         first += 1
     behind = list(body[first:])
@@ -141,32 +142,32 @@ def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
     """Bring a chain in a document to other blocks: what is there in the same order is changed in place and keeps its comments."""
     import tomlkit
 
-    at = 0
+    index = 0
 
     def take_out() -> None:
         # what stands in front of the next block is kept for it
-        behind = "".join(item.as_string() for _, item in _cut_off(entries[at]))
-        del entries[at]
-        if at < len(entries) and "#" in behind:
-            entries[at].trivia.indent = behind.lstrip("\n") + entries[at].trivia.indent
+        behind = "".join(item.as_string() for _, item in _cut_off(entries[index]))
+        del entries[index]
+        if index < len(entries) and "#" in behind:
+            entries[index].trivia.indent = behind.lstrip("\n") + entries[index].trivia.indent
 
     for block in chain:
-        kinds = [one["block"] for one in entries[at:]]
+        kinds = [entry["block"] for entry in entries[index:]]
         if block["block"] in kinds:
             # those between were taken out
             for _ in range(kinds.index(block["block"])):
                 take_out()
-            entry = entries[at]
+            entry = entries[index]
             for name in [name for name in entry if name not in block]:
                 del entry[name]
             for name, value in block.items():
                 if name not in entry or entry[name] != value:
                     entry[name] = value
         else:
-            made = tomlkit.table()
+            table = tomlkit.table()
             for name, value in block.items():
-                made.append(name, value)
-            entries.insert(at, made)
-        at += 1
-    while len(entries) > at:
+                table.append(name, value)
+            entries.insert(index, table)
+        index += 1
+    while len(entries) > index:
         take_out()

@@ -24,18 +24,23 @@ if TYPE_CHECKING:
     from multiprocessing.connection import Connection
 
 LOWEST_RATE_HZ, HIGHEST_RATE_HZ = 44100.0, 96000.0
+"""Rates desks run at; a line check needs no more. Common practice, no source."""
 MOST_CHANNELS: Final = 64
+"""As many as the widest multichannel audio stream of a desk usually has. Common practice, no source."""
 _SILENT_S: Final = 1.5
-"""Frames that fail to come for so long: the device is gone."""
+"""Frames that fail to come for so long: the device is gone. Common practice, no source."""
 _OPENING_S: Final = 20.0
+"""A driver may take so long to answer, a network sound card most. Common practice, no source."""
 _AGAIN_S: Final = 2.0
-_BLOCK_S: Final = 0.02
+"""Pause between two attempts to open a device that is gone. Common practice, no source."""
+_LATENCY_S: Final = 0.1
+"""Asked of the driver: nobody listens to what is copied, so that safety counts and not delay. Common practice, no source."""
 _INSTALL: Final = "install PortAudio (Debian: libportaudio2), or check a recording with: deskhand check RECORDING"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Device:
-    """One input of the computer."""
+    """Audio input of the computer."""
 
     number: int
     name: str
@@ -51,22 +56,22 @@ def _devices() -> list[Device]:
     hosts = sd.query_hostapis()
     return [
         Device(
-            number=at,
-            name=f"{one['name']}, {hosts[one['hostapi']]['name']}",
-            channels=int(one["max_input_channels"]),
-            sample_rate_hz=float(one["default_samplerate"]),
+            number=number,
+            name=f"{entry['name']}, {hosts[entry['hostapi']]['name']}",
+            channels=int(entry["max_input_channels"]),
+            sample_rate_hz=float(entry["default_samplerate"]),
         )
-        for at, one in enumerate(sd.query_devices())
-        if one["max_input_channels"] > 0
+        for number, entry in enumerate(sd.query_devices())
+        if entry["max_input_channels"] > 0
     ]
 
 
-def _tell_devices(said: Connection) -> None:
+def _send_devices(sender: Connection) -> None:
     try:
-        said.send(_devices())
+        sender.send(_devices())
     except Exception as error:  # noqa: BLE001 - whatever a driver says is told in one line by whoever started us
-        said.send(str(error))
-    said.close()
+        sender.send(str(error))
+    sender.close()
     # a driver that aborts when it is let go of is not given the occasion
     os._exit(0)
 
@@ -80,21 +85,21 @@ def list_devices() -> list[Device]:
         There is no PortAudio, or it fails.
     """
     context = multiprocessing.get_context("spawn")
-    told, said = context.Pipe(duplex=False)
-    process = context.Process(target=_tell_devices, args=(said,), daemon=True)
+    receiver, sender = context.Pipe(duplex=False)
+    process = context.Process(target=_send_devices, args=(sender,), daemon=True)
     process.start()
-    said.close()
-    found: Any = None
+    sender.close()
+    answer: Any = None
     with contextlib.suppress(EOFError):
-        found = told.recv() if told.poll(_OPENING_S) else None
+        answer = receiver.recv() if receiver.poll(_OPENING_S) else None
     process.join(1.0)
     process.kill()
-    if isinstance(found, list):
-        return found
-    raise LiveError("audio inputs", f"cannot be listed ({found or 'no answer'})", _INSTALL)
+    if isinstance(answer, list):
+        return answer
+    raise LiveError("audio inputs", f"cannot be listed ({answer or 'no answer'})", _INSTALL)
 
 
-def choose(devices: Sequence[Device], wanted: str | None) -> Device:
+def choose(devices: Sequence[Device], request: str | None) -> Device:
     """The device that is meant: by number, by name or part of it; the one with most inputs without a word.
 
     Raises
@@ -104,20 +109,20 @@ def choose(devices: Sequence[Device], wanted: str | None) -> Device:
     """
     if not devices:
         raise UsageError("audio inputs", "there are none", "connect the desk's interface, then: deskhand live --list")
-    if wanted is None:
-        return max(devices, key=lambda one: one.channels)
-    if wanted.isdecimal():
-        found = [one for one in devices if one.number == int(wanted)]
+    if request is None:
+        return max(devices, key=lambda device: device.channels)
+    if request.isdecimal():
+        matches = [device for device in devices if device.number == int(request)]
     else:
-        found = [one for one in devices if one.name.casefold() == wanted.casefold()]
-        found = found or [one for one in devices if wanted.casefold() in one.name.casefold()]
-    if len(found) == 1:
-        return found[0]
-    names = ", ".join(f'{one.number} "{one.name}"' for one in found or devices)
+        matches = [device for device in devices if device.name.casefold() == request.casefold()]
+        matches = matches or [device for device in devices if request.casefold() in device.name.casefold()]
+    if len(matches) == 1:
+        return matches[0]
+    names = ", ".join(f'{device.number} "{device.name}"' for device in matches or devices)
     raise UsageError(
-        f'--device "{wanted}"',
-        "fits several inputs" if found else "is no input of this computer",
-        f"{'say which' if found else 'there are'}: {names}",
+        f'--device "{request}"',
+        "fits several inputs" if matches else "is no input of this computer",
+        f"{'say which' if matches else 'there are'}: {names}",
     )
 
 
@@ -127,8 +132,8 @@ def _ring_in(memory: SharedMemory, channels: int, capacity: int) -> Ring:
     return Ring(np.ndarray((channels, capacity), np.float32, memory.buf, 8 * COUNTERS), counters)
 
 
-def _capture(name: str, channels: int, memory: str, capacity: int, said: Connection, stop: Any) -> None:
-    """Runs in the process of its own: copies until told to stop."""
+def _capture(name: str, channels: int, memory: str, capacity: int, sender: Connection, stop: Any) -> None:
+    """Copy frames into the ring until told to stop; runs in the process of its own."""
     # an interrupt at the keyboard is for whoever started us
     import signal
 
@@ -139,12 +144,12 @@ def _capture(name: str, channels: int, memory: str, capacity: int, said: Connect
     try:
         import sounddevice as sd
 
-        device = next((one for one in _devices() if one.name == name), None)
+        device = next((candidate for candidate in _devices() if candidate.name == name), None)
         if device is None:
-            said.send(("absent", ""))
+            sender.send(("absent", ""))
             os._exit(0)
         if device.channels < channels:
-            said.send(("changed", f"has {device.channels} inputs now, {channels} are used"))
+            sender.send(("changed", f"has {device.channels} inputs now, {channels} are used"))
             os._exit(0)
 
         def copy(samples: Any, _frames: int, _time: object, status: Any) -> None:
@@ -158,23 +163,23 @@ def _capture(name: str, channels: int, memory: str, capacity: int, said: Connect
             channels=channels,
             samplerate=device.sample_rate_hz,
             blocksize=0,
-            latency=_BLOCK_S * 5,
+            latency=_LATENCY_S,
             dtype="float32",
             callback=copy,
         )
         stream.start()
-        said.send(("open", float(stream.samplerate)))
+        sender.send(("open", float(stream.samplerate)))
         while not stop.wait(0.1):
             pass
-    except Exception as error:  # noqa: BLE001 - the same
+    except Exception as error:  # noqa: BLE001 - whatever a driver says is told in one line by whoever started us
         with contextlib.suppress(OSError):
-            said.send(("failed", " ".join(str(error).split())))
+            sender.send(("failed", " ".join(str(error).split())))
     # closing a stream whose driver has died can hang for ever, and ends in an abort elsewhere: the process just ends
     os._exit(0)
 
 
 class Capture:
-    """What comes from a device, into a ring that this process reads.
+    """Audio of a device, copied into a ring that this process reads.
 
     Parameters
     ----------
@@ -201,26 +206,27 @@ class Capture:
         """What the device is doing: "opening", "running" or "gone"."""
         self.gone_s = 0.0
         """How long it was away, all in all."""
-        self._last = (0, time.monotonic())
-        self._left = 0.0
+        self._newest = (0, time.monotonic())
+        """Frames written when more came the last time, and when that was."""
+        self._left_s = 0.0
         self._start()
 
     def _start(self) -> None:
-        self._told, said = self._context.Pipe(duplex=False)
+        self._messages, sender = self._context.Pipe(duplex=False)
         self._stop = self._context.Event()
         self._process = self._context.Process(
             target=_capture,
-            args=(self.device.name, self.channels, self._memory.name, self.ring.capacity, said, self._stop),
+            args=(self.device.name, self.channels, self._memory.name, self.ring.capacity, sender, self._stop),
             daemon=True,
         )
         self._process.start()
-        said.close()
-        self._began = time.monotonic()
+        sender.close()
+        self._began_s = time.monotonic()
         self._open = False
 
     @property
     def overflows(self) -> int:
-        """How often the driver said that it lost frames."""
+        """Number of times the driver said that it lost frames."""
         return int(self.ring.counters[OVERFLOWS])
 
     def poll(self) -> str:
@@ -231,10 +237,39 @@ class Capture:
         LiveError
             It came back with another rate or fewer inputs, or cannot be opened at all.
         """
-        now = time.monotonic()
+        now_s = time.monotonic()
+        self._take_in_messages(now_s)
+        written = self.ring.written
+        if written != self._newest[0]:
+            if self.note == "gone":
+                self.gone_s += now_s - self._left_s
+            self._newest = (written, now_s)
+            self.note = "running"
+            return self.note
+        waited_s = now_s - (self._newest[1] if self._open else self._began_s)
+        dead = not self._process.is_alive()
+        if self.note == "opening":
+            if dead or waited_s > _OPENING_S:
+                raise LiveError(
+                    self.device.name, "does not answer", "close other programs that use it, then start again"
+                )
+            return self.note
+        if self.note == "running" and (dead or waited_s > _SILENT_S):
+            self.note, self._left_s = "gone", self._newest[1]
+            self._end()
+            self._began_s = now_s
+        elif self.note == "gone" and now_s - self._began_s > _AGAIN_S + (
+            _OPENING_S if not dead and not self._open else 0.0
+        ):
+            self._end()
+            self._start()
+        return self.note
+
+    def _take_in_messages(self, now_s: float) -> None:
+        """Act on what the process has sent since; raises as `poll`."""
         with contextlib.suppress(EOFError, OSError):
-            while self._told.poll():
-                word, value = self._told.recv()
+            while self._messages.poll():
+                word, value = self._messages.recv()
                 if word == "open":
                     if round(float(value)) != self.sample_rate_hz:
                         raise LiveError(
@@ -243,36 +278,11 @@ class Capture:
                             "start again, or set it back",
                         )
                     self._open = True
-                    self._last = (self.ring.written, now)
+                    self._newest = (self.ring.written, now_s)
                 elif word == "changed":
                     raise LiveError(self.device.name, str(value), "start again, or set it back")
                 elif word == "failed" and self.note == "opening":
                     raise LiveError(self.device.name, f"cannot be opened ({value})", _INSTALL)
-        written = self.ring.written
-        if written != self._last[0]:
-            if self.note == "gone":
-                self.gone_s += now - self._left
-            self._last = (written, now)
-            self.note = "running"
-            return self.note
-        waited = now - (self._last[1] if self._open else self._began)
-        dead = not self._process.is_alive()
-        if self.note == "opening":
-            if dead or waited > _OPENING_S:
-                raise LiveError(
-                    self.device.name, "does not answer", "close other programs that use it, then start again"
-                )
-            return self.note
-        if self.note == "running" and (dead or waited > _SILENT_S):
-            self.note, self._left = "gone", self._last[1]
-            self._end()
-            self._began = now
-        elif self.note == "gone" and now - self._began > _AGAIN_S + (
-            _OPENING_S if not dead and not self._open else 0.0
-        ):
-            self._end()
-            self._start()
-        return self.note
 
     def _end(self) -> None:
         self._stop.set()

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 FILE_NAME: Final = "take.wav"
 _EVERY_S: Final = 0.25
+"""Pause between two writes: seldom enough to be cheap, often enough for a ring of many seconds. Common practice, no source."""
 
 
 class Recorder:
@@ -52,7 +53,7 @@ class Recorder:
         self.problem: str | None = None
         """Why it stopped before the end."""
         self._ring = ring
-        self._at = ring.written
+        self._written = ring.written
         self._chunk = sample_rate_hz
         self._done = threading.Event()
         self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
@@ -71,8 +72,8 @@ class Recorder:
 
     def _write(self) -> bool:
         try:
-            while (waiting := self._ring.written - self._at) > 0:
-                gone = self._ring.oldest - self._at
+            while (waiting := self._ring.written - self._written) > 0:
+                gone = self._ring.oldest - self._written
                 if gone > 0:
                     # what follows must not move forward in time
                     gone = min(gone + self._chunk, waiting)
@@ -80,15 +81,15 @@ class Recorder:
                     for first in range(0, gone, self._chunk):
                         count = min(self._chunk, gone - first)
                         self._file.write(np.zeros((self._ring.channels, count), np.float32))
-                    self._at += gone
+                    self._written += gone
                     continue
                 count = min(waiting, self._chunk)
                 try:
-                    samples = self._ring.read(self._at, count)
+                    samples = self._ring.read(self._written, count)
                 except LiveError:
                     continue  # overwritten meanwhile: counted on the next round
                 self._file.write(samples)
-                self._at += count
+                self._written += count
         except OSError as error:
             self.problem = f"{self.path}: {error.strerror or error}; what was recorded until then is whole"
             self._file.close()

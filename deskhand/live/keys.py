@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 @contextmanager
 def keys() -> Iterator[Callable[[], str]]:
-    """Gives a function that returns the key pressed since, or an empty text."""
+    """Give a function that returns the key pressed since, or an empty text."""
     if not sys.stdin.isatty():
         yield lambda: ""
         return

@@ -1,4 +1,4 @@
-"""The line check: whose turn it is, who sounds, what is known of each input. No audio here, only what was heard of it."""
+"""Line check: the patch list in order, turn by turn, with the state and findings of each input. No audio here, only readings of it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
-from deskhand.findings import Finding, short, status_of
+from deskhand.findings import KINDS, Finding, short, status_of
 from deskhand.findings.first import urgency
 from deskhand.house import ROLES
 
@@ -14,66 +14,72 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from deskhand.house import Source
-    from deskhand.live.listen import Heard
+    from deskhand.live.listen import InputStretch
 
 State = Literal["waiting", "sounding", "arrived", "skipped", "not tonight"]
 OWN_DB: Final = 15.0
 """An input that lies further below the loudest one hears it, and does not sound itself. Common practice, no source."""
 ABOVE_FLOOR_DB: Final = 12.0
+"""An input sounds when it is so far above its own noise floor. Common practice, no source."""
 LEAST_DBFS: Final = -62.0
+"""Anything quieter is no playing, whatever the floor. Common practice, no source."""
 BOUT_GAP_S: Final = 1.5
-"""A pause of so long ends a stretch of playing."""
+"""A pause of so long ends a stretch of playing. Common practice, no source."""
 FIRST_S: Final = 2.0
-"""Playing for so long, an input is looked at for the first time."""
+"""Playing for so long, an input is looked at for the first time. Common practice, no source."""
 ARRIVED_S: Final = 2.5
-_OUT_OFTURN_S: Final = 1.5
+"""Playing for so long, an input has arrived: two looks at it, half a second apart. Common practice, no source."""
+_OUT_OF_TURN_S: Final = 1.5
+"""Playing for so long at another's turn, an input is asked about. Common practice, no source."""
 _SEEN: Final = 2
-"""A finding is told when it is seen twice, and taken back when it was missed three times."""
+"""A finding is told when so many looks saw it: one look may catch a knock. Common practice, no source."""
 _MISSED: Final = 3
+"""A finding is taken back when so many looks in a row missed it. Common practice, no source."""
 TURN: Final = "swapped/turn"
-"""Under which it is asked who played, when an input came at another's turn: players out of order and crossed cables look alike."""
-_IN_PAUSES: Final = frozenset({"hum", "noise", "dc"})
+"""Key of the question who played, when an input came at another's turn: players out of order and crossed cables look alike."""
 
 
 @dataclass(slots=True)
-class Input:
-    """What is known of one source."""
+class PatchEntry:
+    """Entry of the patch list: one source, and its state in the line check."""
 
     source: Source
     rows: tuple[int, ...]
     """Of the interface, from 0."""
     turn: int
-    """Its place in the patch order."""
+    """Position in the patch order, from 0."""
     state: State = "waiting"
     bout: tuple[float, float] | None = None
     """From and to of the newest stretch in which it sounded, in seconds; it ends now while it sounds."""
     sounded_s: float = 0.0
-    """Within it."""
+    """Time within that stretch in which it really sounded."""
     before_s: float = -1e9
-    """Where the one before it ended."""
+    """End of the stretch before that."""
     overhears: bool = False
-    """Whether it only hears whoever has the turn."""
+    """True while it only hears whoever has the turn."""
     sounding: bool = False
     began_s: float | None = None
-    """When it first sounded."""
+    """Time at which it first sounded."""
     arrived_s: float | None = None
     came_at: int | None = None
-    """The turn at which it came."""
-    heard: Heard | None = None
+    """Turn at which it came."""
+    stretch: InputStretch | None = None
+    """Newest stretch that was measured."""
     looked_s: float = -1e9
-    """When it was last measured, and whether that was behind the end of its stretch."""
+    """Time of the last look."""
     looked_after: bool = True
+    """True when the last look came after its playing had ended."""
     seen: Counter[str] = field(default_factory=Counter)
     missed: Counter[str] = field(default_factory=Counter)
-    told: dict[str, Finding] = field(default_factory=dict)
-    """Findings that are told, by kind and track."""
-    told_s: dict[str, float] = field(default_factory=dict)
-    """When each was first told."""
+    reported: dict[str, Finding] = field(default_factory=dict)
+    """Findings that were told and still stand, by kind and track."""
+    reported_s: dict[str, float] = field(default_factory=dict)
+    """Time at which each was first told."""
 
     @property
     def findings(self) -> list[Finding]:
-        """What is told of it, most urgent first."""
-        return sorted(self.told.values(), key=urgency)
+        """Findings that stand, most urgent first."""
+        return sorted(self.reported.values(), key=urgency)
 
     @property
     def verdict(self) -> str:
@@ -85,8 +91,8 @@ def _key(finding: Finding) -> str:
     return f"{finding.kind}/{finding.track or ''}"
 
 
-class Line:
-    """The patch list, in order.
+class PatchList:
+    """Patch list in order, with the turn that goes through it.
 
     Parameters
     ----------
@@ -95,41 +101,41 @@ class Line:
     """
 
     def __init__(self, inputs: Sequence[tuple[Source, tuple[int, ...]]]) -> None:
-        self.inputs = [Input(source=source, rows=rows, turn=at) for at, (source, rows) in enumerate(inputs)]
-        self.by_name = {one.source.name: one for one in self.inputs}
+        self.inputs = [PatchEntry(source=source, rows=rows, turn=turn) for turn, (source, rows) in enumerate(inputs)]
+        self.by_name = {entry.source.name: entry for entry in self.inputs}
         self.turn = 0
-        self._visitor: Input | None = None
+        self._visitor: PatchEntry | None = None
 
     @property
-    def awaited(self) -> Input | None:
-        """Whose turn it is; None when all have had theirs."""
+    def awaited(self) -> PatchEntry | None:
+        """Entry that has the turn; None when all have had theirs."""
         return self.inputs[self.turn] if self.turn < len(self.inputs) else None
 
     def skip(self) -> None:
         """Go on to the next without this one."""
-        one = self.awaited
-        if one is not None:
-            if one.state in ("waiting", "sounding"):
-                one.state = "skipped"
+        entry = self.awaited
+        if entry is not None:
+            if entry.state in ("waiting", "sounding"):
+                entry.state = "skipped"
             self._advance()
 
     def back(self) -> None:
         """Return to the one before, to hear it again."""
-        place = self.turn - 1
-        while place > 0 and self.inputs[place].state == "not tonight":
-            place -= 1
-        if place >= 0:
-            self.turn = place
-            one = self.inputs[place]
-            if one.state == "skipped":
-                one.state = "waiting"
+        turn = self.turn - 1
+        while turn > 0 and self.inputs[turn].state == "not tonight":
+            turn -= 1
+        if turn >= 0:
+            self.turn = turn
+            entry = self.inputs[turn]
+            if entry.state == "skipped":
+                entry.state = "waiting"
 
     def not_tonight(self) -> None:
         """Leave this one out: nobody plays it."""
-        one = self.awaited
-        if one is not None:
-            one.state = "not tonight"
-            one.told.clear()
+        entry = self.awaited
+        if entry is not None:
+            entry.state = "not tonight"
+            entry.reported.clear()
             self._advance()
 
     def _advance(self) -> None:
@@ -141,70 +147,75 @@ class Line:
     def sound(self, now_s: float, levels_dbfs: Sequence[float], floors_dbfs: Sequence[float], *, step_s: float) -> None:
         """Go on by one step with the level and floor of each source, in patch order."""
         loudest = max(levels_dbfs, default=-120.0)
-        for one, level, floor in zip(self.inputs, levels_dbfs, floors_dbfs, strict=True):
+        for entry, level, floor in zip(self.inputs, levels_dbfs, floors_dbfs, strict=True):
             up = level >= max(floor + ABOVE_FLOOR_DB, LEAST_DBFS) and level >= loudest - OWN_DB
-            one.sounding = up
+            entry.sounding = up
             if up:
-                if one.bout is None or now_s - one.bout[1] > BOUT_GAP_S:
-                    one.before_s = one.bout[1] if one.bout is not None else one.before_s
-                    one.bout, one.sounded_s = (now_s - step_s, now_s), 0.0
-                    one.looked_s, one.overhears = -1e9, False
-                one.bout = (one.bout[0], now_s)
-                one.sounded_s += step_s
-                one.looked_after = False
-                if one.began_s is None and self.may_come(one):
-                    one.began_s = one.bout[0]
-                if one.state in ("waiting", "skipped") and self.may_come(one):
-                    one.state = "sounding"
-            elif one.state == "sounding" and one.bout is not None and now_s - one.bout[1] > BOUT_GAP_S:
+                if entry.bout is None or now_s - entry.bout[1] > BOUT_GAP_S:
+                    entry.before_s = entry.bout[1] if entry.bout is not None else entry.before_s
+                    entry.bout, entry.sounded_s = (now_s - step_s, now_s), 0.0
+                    entry.looked_s, entry.overhears = -1e9, False
+                entry.bout = (entry.bout[0], now_s)
+                entry.sounded_s += step_s
+                entry.looked_after = False
+                if entry.began_s is None and self.may_come(entry):
+                    entry.began_s = entry.bout[0]
+                if entry.state in ("waiting", "skipped") and self.may_come(entry):
+                    entry.state = "sounding"
+            elif entry.state == "sounding" and entry.bout is not None and now_s - entry.bout[1] > BOUT_GAP_S:
                 # a knock on a stand is no player
-                one.state, one.began_s = "waiting", None
+                entry.state, entry.began_s = "waiting", None
         self._turns(now_s)
-        for one in self.inputs:
-            one.overhears = one.overhears or not self._own(one)
+        for entry in self.inputs:
+            entry.overhears = entry.overhears or not self._plays_itself(entry)
 
-    def may_come(self, one: Input) -> bool:
-        """Whether what sounds there is taken for its player: at its turn, or when the one whose turn it is does not sound."""
+    def may_come(self, entry: PatchEntry) -> bool:
+        """True where sound is taken for the input's own player: at its turn, or while the input that has the turn is silent."""
         awaited = self.awaited
-        return awaited is None or one is awaited or one.state == "arrived" or not self._is_up(awaited)
+        return awaited is None or entry is awaited or entry.state == "arrived" or not self._is_up(awaited)
 
-    def _own(self, one: Input) -> bool:
-        """Whether what sounds there now is its own playing, and not what a microphone hears of another's turn."""
+    def _plays_itself(self, entry: PatchEntry) -> bool:
+        """True where sound is the input's own playing, and not what its microphone hears of another's turn."""
         awaited = self.awaited
-        if not one.sounding or awaited is None or one is awaited or one is self._visitor:
+        if not entry.sounding or awaited is None or entry is awaited or entry is self._visitor:
             return True
-        here = self._visitor or awaited
-        return not here.sounding
+        player = self._visitor or awaited
+        return not player.sounding
 
     @staticmethod
-    def _is_up(one: Input) -> bool:
-        return one.sounding or one.state == "sounding"
+    def _is_up(entry: PatchEntry) -> bool:
+        return entry.sounding or entry.state == "sounding"
 
-    def playing_s(self, one: Input) -> float:
+    def playing_s(self, entry: PatchEntry) -> float:
         """Length of its newest stretch; 0 when too little of it sounded."""
-        if one.bout is None or one.sounded_s < 0.5:
+        if entry.bout is None or entry.sounded_s < 0.5:
             return 0.0
-        return one.bout[1] - one.bout[0]
+        return entry.bout[1] - entry.bout[0]
 
     def _turns(self, now_s: float) -> None:
-        """Whose turn it is now, and who came at another's."""
+        """Pass the turn on, and notice who came at another's."""
         awaited = self.awaited
         if awaited is None:
             return
-        others = [
-            one
-            for one in self.inputs
-            if one is not awaited and one.sounding and one.state != "arrived" and self.playing_s(one) >= _OUT_OFTURN_S
+        out_of_turn = [
+            entry
+            for entry in self.inputs
+            if entry is not awaited
+            and entry.sounding
+            and entry.state != "arrived"
+            and self.playing_s(entry) >= _OUT_OF_TURN_S
         ]
         if awaited.state == "arrived" and not awaited.sounding:
-            partner = next((one for one in others if one.turn == awaited.came_at and one.came_at is None), None)
+            partner = next(
+                (entry for entry in out_of_turn if entry.turn == awaited.came_at and entry.came_at is None), None
+            )
             if partner is not None and awaited.came_at != awaited.turn:
                 partner.came_at = self.turn
                 self._ask_both(partner, awaited, now_s)
                 self._visitor = partner
             elif self._visitor is None and (
                 # whoever came before, at another's turn, passes when a third one sounds
-                bool(others) if awaited.came_at != awaited.turn else self._is_over(awaited, now_s)
+                bool(out_of_turn) if awaited.came_at != awaited.turn else self._is_over(awaited, now_s)
             ):
                 self._advance()
                 return
@@ -215,112 +226,123 @@ class Line:
                 self._visitor = None
                 self._advance()
             return
-        if not others or self._is_up(awaited) or awaited.state == "arrived":
+        if not out_of_turn or self._is_up(awaited) or awaited.state == "arrived":
             return
         # whoever was passed over comes late, and that is all right
-        if any(one.turn < self.turn and one.came_at is None and not self._taken(one) for one in others):
+        if any(entry.turn < self.turn and entry.came_at is None and not self._is_taken(entry) for entry in out_of_turn):
             return
         if ROLES[awaited.source.role].may_be_silent:
             # nobody plays it when asked
             self._advance()
             return
-        came = max(others, key=self.playing_s)
-        if came.came_at is None:
-            came.came_at = self.turn
-            self._visitor = came
-            self._ask(came, awaited.source.name, now_s)
+        visitor = max(out_of_turn, key=self.playing_s)
+        if visitor.came_at is None:
+            visitor.came_at = self.turn
+            self._visitor = visitor
+            self._ask(visitor, awaited.source.name, now_s)
 
-    def _is_over(self, one: Input, now_s: float) -> bool:
-        """Whether an input has stopped: for a while, or because another began."""
-        if one.sounding or one.bout is None:
+    def _is_over(self, entry: PatchEntry, now_s: float) -> bool:
+        """True where an input has stopped: for a while, or because another began."""
+        if entry.sounding or entry.bout is None:
             return False
-        pause_s = now_s - one.bout[1]
+        pause_s = now_s - entry.bout[1]
         return pause_s > BOUT_GAP_S or (
-            pause_s > 0.5 and any(other.sounding and other.state != "arrived" for other in self.inputs)
+            pause_s > 0.5 and any(rival.sounding and rival.state != "arrived" for rival in self.inputs)
         )
 
-    def _taken(self, one: Input) -> bool:
-        """Whether another came at its turn."""
-        return any(other.came_at == one.turn for other in self.inputs if other is not one)
+    def _is_taken(self, entry: PatchEntry) -> bool:
+        """True where another came at this input's turn."""
+        return any(rival.came_at == entry.turn for rival in self.inputs if rival is not entry)
 
-    def _ask_both(self, one: Input, other: Input, now_s: float) -> None:
+    def _ask_both(self, first: PatchEntry, second: PatchEntry, now_s: float) -> None:
         """Ask who played, of two inputs that each came at the other's turn."""
-        for here, there in ((one, other), (other, one)):
-            self._ask(here, there.source.name, now_s, both=True)
+        self._ask(first, second.source.name, now_s, mutual=True)
+        self._ask(second, first.source.name, now_s, mutual=True)
 
-    def _ask(self, one: Input, expected: str, now_s: float, *, both: bool = False) -> None:
+    def _ask(self, entry: PatchEntry, expected: str, now_s: float, *, mutual: bool = False) -> None:
         """Tell a question for the stage: never a fault, since only a person knows who played."""
-        one.told[TURN] = Finding(
-            id=f"{one.source.name}/swapped",
+        entry.reported[TURN] = Finding(
+            id=f"{entry.source.name}/swapped",
             kind="swapped",
             stage="tap",
             severity="listen",
-            what="turns" if both else "turn",
-            advice=("if-those-players",) if both else ("if-that-player",),
-            track=one.source.name,
+            what="turns" if mutual else "turn",
+            advice=("if-those-players",) if mutual else ("if-that-player",),
+            track=entry.source.name,
             other=expected,
         )
-        one.told_s.setdefault(TURN, now_s)
+        entry.reported_s.setdefault(TURN, now_s)
 
     def look(
-        self, one: Input, heard: Heard, more: Sequence[Finding], now_s: float, *, with_pause: bool = True
+        self,
+        entry: PatchEntry,
+        stretch: InputStretch,
+        mistaken: Sequence[Finding],
+        now_s: float,
+        *,
+        with_pause: bool = True,
     ) -> list[Finding]:
-        """Take in what was heard of an input; what is new is told.
+        """Take in a look at an input.
 
         Parameters
         ----------
-        one : Input
-        heard : Heard
-            Of its newest stretch.
-        more : sequence of Finding
-            What the house's kept weeks say of it.
+        entry : PatchEntry
+        stretch : InputStretch
+            Newest stretch of its playing.
+        mistaken : sequence of Finding
+            Judgement of the house's kept weeks that it sounds like another input.
         now_s : float
         with_pause : bool
-            Whether a pause was heard with it: without, what is heard in pauses is not taken back.
+            True when a pause lies in the stretch: without one, findings that are heard in pauses are not taken back.
+
+        Returns
+        -------
+        list of Finding
+            The findings that are told for the first time.
         """
-        one.heard = heard
-        if one.state != "arrived" and self.playing_s(one) >= ARRIVED_S - 1e-6:
-            one.state = "arrived"
-            one.arrived_s = now_s
-            if one.came_at is None:
-                one.came_at = one.turn
+        entry.stretch = stretch
+        if entry.state != "arrived" and self.playing_s(entry) >= ARRIVED_S - 1e-6:
+            entry.state = "arrived"
+            entry.arrived_s = now_s
+            if entry.came_at is None:
+                entry.came_at = entry.turn
                 # whoever sounded at its turn before was only early
-                for other in self.inputs:
-                    if other.came_at == one.turn and other is not one and TURN in other.told:
-                        del other.told[TURN]
-                        other.came_at = other.turn
-        found = {_key(finding): finding for finding in (*heard.findings, *more)}
+                for rival in self.inputs:
+                    if rival.came_at == entry.turn and rival is not entry and TURN in rival.reported:
+                        del rival.reported[TURN]
+                        rival.came_at = rival.turn
+        seen = {_key(finding): finding for finding in (*stretch.findings, *mistaken)}
         new = []
-        for key, finding in found.items():
-            one.seen[key] += 1
-            one.missed[key] = 0
-            if key in one.told:
-                one.told[key] = finding
-            elif one.seen[key] >= _SEEN:
-                one.told[key] = finding
-                one.told_s.setdefault(key, now_s)
+        for key, finding in seen.items():
+            entry.seen[key] += 1
+            entry.missed[key] = 0
+            if key in entry.reported:
+                entry.reported[key] = finding
+            elif entry.seen[key] >= _SEEN:
+                entry.reported[key] = finding
+                entry.reported_s.setdefault(key, now_s)
                 new.append(finding)
-        for key in [key for key in one.seen if key not in found]:
-            if not with_pause and key.split("/")[0] in _IN_PAUSES:
+        for key in [key for key in entry.seen if key not in seen]:
+            if not with_pause and KINDS[key.split("/")[0]].in_pauses:
                 continue
-            one.missed[key] += 1
-            if one.missed[key] >= _MISSED:
-                del one.seen[key], one.missed[key]
-                one.told.pop(key, None)
+            entry.missed[key] += 1
+            if entry.missed[key] >= _MISSED:
+                del entry.seen[key], entry.missed[key]
+                entry.reported.pop(key, None)
         return new
 
 
-def summary(line: Line) -> str:
-    """How far it is, in one sentence."""
-    wanted = [one for one in line.inputs if one.state != "not tonight"]
-    arrived = [one for one in wanted if one.state == "arrived"]
-    asked = [one for one in arrived if TURN in one.told]
-    well = [one for one in arrived if one.verdict in ("well", "listen") and one not in asked]
-    text = f"{len(arrived)} of {len(wanted)} arrived"
+def summary(line: PatchList) -> str:
+    """Progress of the line check in one sentence."""
+    expected = [entry for entry in line.inputs if entry.state != "not tonight"]
+    arrived = [entry for entry in expected if entry.state == "arrived"]
+    in_question = [entry for entry in arrived if TURN in entry.reported]
+    well = [entry for entry in arrived if entry.verdict in ("well", "listen") and entry not in in_question]
+    text = f"{len(arrived)} of {len(expected)} arrived"
     if arrived:
         text += f", {'all' if len(well) == len(arrived) else len(well)} clean and in the right place"
-    fix = [one for one in arrived if one.verdict not in ("well", "listen")]
-    told = [f"{one.source.name}: {short(one.findings[0])}" for one in fix]
-    if asked:
-        told.append(f"ask who was playing: {', '.join(one.source.name for one in asked)}")
-    return "; ".join([text, *told])
+    fix = [entry for entry in arrived if entry.verdict not in ("well", "listen")]
+    clauses = [f"{entry.source.name}: {short(entry.findings[0])}" for entry in fix]
+    if in_question:
+        clauses.append(f"ask who was playing: {', '.join(entry.source.name for entry in in_question)}")
+    return "; ".join([text, *clauses])

@@ -1,4 +1,4 @@
-"""A stretch of some inputs, measured and judged as a check does: the same kernels, the same words."""
+"""Stretches of some inputs, measured and judged as a check does: the same kernels, the same words."""
 
 from __future__ import annotations
 
@@ -21,13 +21,14 @@ if TYPE_CHECKING:
     from deskhand.findings import Finding
     from deskhand.house import HouseFile, Source
     from deskhand.measure.readings import SourceReading
+    from deskhand.recording import Recording
     from deskhand.recording.show import Tap
     from deskhand.store import KeptPart
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Heard:
-    """What was heard of one source in one stretch."""
+class InputStretch:
+    """One stretch of one source, measured and judged."""
 
     source: str
     start_s: float
@@ -35,6 +36,7 @@ class Heard:
     reading: SourceReading
     findings: tuple[Finding, ...]
     parts: tuple[KeptPart, ...]
+    """Readings as the history keeps them; none when it did not play."""
 
 
 def listen(
@@ -48,7 +50,7 @@ def listen(
     taps: Mapping[str, Tap],
     players: Mapping[str, str],
     level_dba: float,
-) -> dict[str, Heard]:
+) -> dict[str, InputStretch]:
     """Measure and judge a stretch.
 
     Parameters
@@ -65,15 +67,39 @@ def listen(
     taps, players : mapping
         By source.
     level_dba : float
-        At which it is listened to.
+        Sound level at which the house listens, for the readings that depend on it.
     """
-    rows, at = {}, 0
-    for source in sources:
-        rows[source.name] = tuple(range(at, at + len(source.tracks)))
-        at += len(source.tracks)
-    pairs = [(own[0], own[1]) for own in rows.values() if len(own) == 2]
     recording = held_recording(samples, names, sample_rate_hz, start_s=start_s)
-    figures = measure_figures(recording, at, pairs=pairs, threads=1)
+    context = _context(recording, house, sources, start_s=start_s, level_dba=level_dba)
+    readings = context.readings
+    by_source = judge(context, absent={}, similar={})
+    end_s = start_s + recording.duration_s
+    return {
+        source.name: InputStretch(
+            source=source.name,
+            start_s=start_s,
+            end_s=end_s,
+            reading=readings[source.name],
+            findings=tuple(causes_only(by_source.get(source.name, ()))),
+            parts=_parts_of(
+                source,
+                readings[source.name],
+                tap=taps[source.name],
+                player=players.get(source.name),
+                duration_s=end_s - start_s,
+            ),
+        )
+        for source in sources
+    }
+
+
+def _context(
+    recording: Recording, house: HouseFile, sources: Sequence[Source], *, start_s: float, level_dba: float
+) -> Context:
+    """Readings of the sources, with all that findings are judged from."""
+    rows = _rows_of(sources)
+    pairs = [(of_source[0], of_source[1]) for of_source in rows.values() if len(of_source) == 2]
+    figures = measure_figures(recording, sum(map(len, rows.values())), pairs=pairs, threads=1)
     readings = {
         source.name: read_source(
             figures,
@@ -84,7 +110,7 @@ def listen(
         )
         for source in sources
     }
-    context = Context(
+    return Context(
         house=replace(house, source=list(sources)),
         figures=figures,
         tracks=recording.tracks,
@@ -93,30 +119,34 @@ def listen(
         tap=house.house.tap,
         line_check=True,
     )
-    by_source = judge(context, absent={}, similar={})
-    end_s = start_s + recording.duration_s
-    out = {}
+
+
+def _rows_of(sources: Sequence[Source]) -> dict[str, tuple[int, ...]]:
+    """Rows of each source, by its name, where the tracks of the sources follow one another."""
+    rows: dict[str, tuple[int, ...]] = {}
+    count = 0
     for source in sources:
-        reading = readings[source.name]
-        parts: list[KeptPart] = []
-        if reading.readings.level_dbfs is not None:
-            parts = source_parts(
-                source.name,
-                role=source.role,
-                player=players.get(source.name),
-                tap=taps[source.name],
-                chain=None,
-                duration_s=end_s - start_s,
-                before=reading.readings,
-                after=None,
-                sounds=reading.sounds,
-            )
-        out[source.name] = Heard(
-            source=source.name,
-            start_s=start_s,
-            end_s=end_s,
-            reading=reading,
-            findings=tuple(causes_only(by_source.get(source.name, ()))),
-            parts=tuple(parts),
+        rows[source.name] = tuple(range(count, count + len(source.tracks)))
+        count += len(source.tracks)
+    return rows
+
+
+def _parts_of(
+    source: Source, reading: SourceReading, *, tap: Tap, player: str | None, duration_s: float
+) -> tuple[KeptPart, ...]:
+    """Readings as the history keeps them; none of a source that did not play."""
+    if reading.readings.level_dbfs is None:
+        return ()
+    return tuple(
+        source_parts(
+            source.name,
+            role=source.role,
+            player=player,
+            tap=tap,
+            chain=None,
+            duration_s=duration_s,
+            before=reading.readings,
+            after=None,
+            sounds=reading.sounds,
         )
-    return out
+    )

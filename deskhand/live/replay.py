@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 class Replay:
-    """Plays a recording into a ring, at its own pace or as fast as it is taken.
+    """Recording played into a ring, at its own pace or as fast as it is taken.
 
     Parameters
     ----------
@@ -39,7 +39,7 @@ class Replay:
         self._began = time.monotonic()
 
     def poll(self) -> str:
-        """Hand over what has come due: "running" or "over"."""
+        """Hand over the frames that have come due: "running" or "over"."""
         due = (time.monotonic() - self._began) * self.sample_rate_hz
         while self.note == "running" and (self._fast or self.ring.written + self._step <= due):
             block = next(self._blocks, None)

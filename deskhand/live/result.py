@@ -1,4 +1,4 @@
-"""What was heard live, as a check's result: the same contract, kept and printed like any other take."""
+"""Result of a line check in the contract of a check: kept and printed like any other take."""
 
 from __future__ import annotations
 
@@ -12,27 +12,26 @@ from deskhand.result import SCHEMA, CheckResult, ShowResult, SourceResult
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from deskhand.house import HouseFile
-    from deskhand.live.line import Input
+    from deskhand.live.line import PatchEntry
     from deskhand.live.watch import Watch
     from deskhand.recording.show import Phase, Tap
 
 
-def _findings(one: Input) -> list[Finding]:
-    if one.state == "arrived":
-        return one.findings
-    spare = ROLES[one.source.role].may_be_silent
+def _findings(entry: PatchEntry) -> list[Finding]:
+    if entry.state == "arrived":
+        return entry.findings
+    spare = ROLES[entry.source.role].may_be_silent
     return [
         Finding(
-            id=f"{one.source.name}/silent",
+            id=f"{entry.source.name}/silent",
             kind="silent",
             stage="tap",
-            severity="listen" if spare or one.state == "skipped" else "fix",
-            what="passed-over" if one.state == "skipped" else "not-arrived",
+            severity="listen" if spare or entry.state == "skipped" else "fix",
+            what="passed-over" if entry.state == "skipped" else "not-arrived",
             advice=("look-muted",),
             metric="level_dbfs",
         ),
-        *one.findings,
+        *entry.findings,
     ]
 
 
@@ -46,7 +45,7 @@ def result_of(
     players: Mapping[str, str],
     notes: tuple[str, ...],
 ) -> CheckResult:
-    """The result of a line check.
+    """Result of a line check.
 
     Parameters
     ----------
@@ -54,35 +53,16 @@ def result_of(
     name, date, phase, tap, players
         Of the show.
     notes : tuple of str
-        What happened to the device and the recording.
+        Events of the device and the recording, a sentence each.
     """
-    house: HouseFile = watch.house
-    sources = []
-    everything = []
-    for one in watch.line.inputs:
-        if one.state == "not tonight":
-            continue
-        found = [with_text(finding) for finding in _findings(one)]
-        everything += [(one.source.name, one.source.role, one.source.where, finding) for finding in found]
-        sources.append(
-            SourceResult(
-                name=one.source.name,
-                role=one.source.role,
-                tracks=tuple(map(str, one.source.tracks)),
-                channel=None if one.source.channel is None else str(one.source.channel),
-                status=status_of(found),
-                before=one.heard.reading.readings if one.heard is not None else None,
-                after=None,
-                findings=tuple(found),
-                stages=(),
-                sounds=one.heard.reading.sounds if one.heard is not None else (),
-                moves=(),
-                with_moves=None,
-                left_over=(),
-                normal=(),
-                step_db=None,
-            )
-        )
+    house = watch.house
+    entries = [entry for entry in watch.line.inputs if entry.state != "not tonight"]
+    findings = [tuple(with_text(finding) for finding in _findings(entry)) for entry in entries]
+    everything = [
+        (entry.source.name, entry.source.role, entry.source.where, finding)
+        for entry, of_source in zip(entries, findings, strict=True)
+        for finding in of_source
+    ]
     return CheckResult(
         schema=SCHEMA,
         deskhand=__version__,
@@ -99,10 +79,31 @@ def result_of(
             tracks=watch.ring.channels,
             notes=notes,
         ),
-        sources=tuple(sources),
+        sources=tuple(_source_result(entry, of_source) for entry, of_source in zip(entries, findings, strict=True)),
         vocal=None,
         voices=(),
         mix=None,
         reference=None,
         first=first_texts(first_things(everything), everything),
+    )
+
+
+def _source_result(entry: PatchEntry, findings: tuple[Finding, ...]) -> SourceResult:
+    source, stretch = entry.source, entry.stretch
+    return SourceResult(
+        name=source.name,
+        role=source.role,
+        tracks=tuple(map(str, source.tracks)),
+        channel=None if source.channel is None else str(source.channel),
+        status=status_of(findings),
+        before=stretch.reading.readings if stretch is not None else None,
+        after=None,
+        findings=findings,
+        stages=(),
+        sounds=stretch.reading.sounds if stretch is not None else (),
+        moves=(),
+        with_moves=None,
+        left_over=(),
+        normal=(),
+        step_db=None,
     )

@@ -1,4 +1,4 @@
-"""The last seconds of all inputs: one writes, others read; nothing is copied twice and nobody waits.
+"""Ring of the last seconds of all inputs: one writes, others read; nothing is copied twice and nobody waits.
 
 The writer may be another process: the memory is given to it.
 """
@@ -17,12 +17,15 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 WRITTEN, OVERFLOWS, BEATS = 0, 1, 2
+"""Places of the counters: frames written, overflows reported, calls of the writer."""
 COUNTERS: Final = 8
+"""Room for as many counters of 8 bytes: 64 bytes, a cache line, so that the samples behind them start on one."""
 HOPS_PER_S: Final = 10
+"""As often as a person reads a meter. Common practice, no source."""
 
 
 class Ring:
-    """Keeps the newest frames of (channels, frames).
+    """Newest frames of (channels, frames).
 
     Parameters
     ----------
@@ -38,7 +41,7 @@ class Ring:
 
     @classmethod
     def of(cls, channels: int, capacity: int) -> Ring:
-        """One in this process."""
+        """An empty ring in this process."""
         return cls(np.zeros((channels, capacity), np.float32), np.zeros(COUNTERS, np.int64))
 
     @property
@@ -48,22 +51,22 @@ class Ring:
 
     @property
     def oldest(self) -> int:
-        """The first frame that is still there."""
+        """First frame that is still there."""
         return max(0, self.written - self.capacity)
 
     def write(self, block: NDArray[np.float32]) -> None:
-        """Go on with (channels, frames)."""
+        """Append (channels, frames)."""
         frames = block.shape[1]
-        at = self.written % self.capacity
-        first = min(frames, self.capacity - at)
-        self.data[:, at : at + first] = block[:, :first]
+        column = self.written % self.capacity
+        first = min(frames, self.capacity - column)
+        self.data[:, column : column + first] = block[:, :first]
         if first < frames:
             self.data[:, : frames - first] = block[:, first:]
         # counted last: whoever reads up to here reads what is there
         self.counters[WRITTEN] += frames
 
     def read(self, start: int, frames: int, rows: list[int] | None = None) -> NDArray[np.float32]:
-        """(channels, frames) from a frame on; a copy.
+        """Copy of the frames from `start` on, (channels, frames).
 
         Raises
         ------
@@ -72,18 +75,18 @@ class Ring:
         """
         if start < self.oldest or start + frames > self.written:
             raise LiveError("the inputs", "were read too late or too early", "close other programs and start again")
-        at = start % self.capacity
-        first = min(frames, self.capacity - at)
+        column = start % self.capacity
+        first = min(frames, self.capacity - column)
         chosen = slice(None) if rows is None else rows
-        out = np.concatenate([self.data[chosen, at : at + first], self.data[chosen, : frames - first]], axis=1)
+        copy = np.concatenate([self.data[chosen, column : column + first], self.data[chosen, : frames - first]], axis=1)
         # the writer goes on meanwhile
         if start < self.oldest:
             raise LiveError("the inputs", "were read too late", "close other programs and start again")
-        return out
+        return copy
 
 
 class Follower:
-    """Reads a ring in steps of a tenth of a second, each once, and counts what came too fast for it.
+    """Reader of a ring in steps of a tenth of a second, each once; counts what came too fast for it.
 
     Parameters
     ----------
@@ -95,34 +98,34 @@ class Follower:
         self.ring = ring
         self.sample_rate_hz = sample_rate_hz
         self.hop = sample_rate_hz // HOPS_PER_S
-        self.at = 0
+        self.position = 0
         """Frames that were read, or passed over."""
         self.late = 0
-        """Of those, the frames that were overwritten before they were read."""
+        """Frames that were overwritten before they were read, and so passed over."""
 
     @property
     def now_s(self) -> float:
         """Seconds of audio since the beginning."""
-        return self.at / self.sample_rate_hz
+        return self.position / self.sample_rate_hz
 
     def steps(self) -> Iterator[NDArray[np.float32]]:
-        """What has come since, in (channels, hop); `at` lies behind the step that is handed over.
+        """Hops that have come since, each (channels, hop); `position` lies behind the hop that is handed over.
 
-        What is gone before it was read is passed over with a second to spare, and counted.
+        Frames that are gone before they were read are passed over with a second to spare, and counted.
         """
-        while (waiting := self.ring.written - self.at) >= self.hop:
-            gone = self.ring.oldest - self.at
+        while (waiting := self.ring.written - self.position) >= self.hop:
+            gone = self.ring.oldest - self.position
             if gone > 0:
                 # whole steps, and no more than there are
                 skipped = min(-(-(gone + self.sample_rate_hz) // self.hop), waiting // self.hop) * self.hop
-                self.at += skipped
+                self.position += skipped
                 self.late += skipped
                 continue
             hops = min(waiting // self.hop, HOPS_PER_S)
             try:
-                block = self.ring.read(self.at, hops * self.hop)
+                block = self.ring.read(self.position, hops * self.hop)
             except LiveError:
                 continue  # overwritten meanwhile: counted on the next round
             for first in range(0, hops * self.hop, self.hop):
-                self.at += self.hop
+                self.position += self.hop
                 yield block[:, first : first + self.hop]

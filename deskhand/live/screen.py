@@ -1,4 +1,4 @@
-"""The line check on a terminal: whose turn it is, large and first; then the patch list, with what is to be done."""
+"""Screens of the terminal: a line check with its turn large and first, and a soundcheck with the three things first."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from rich.console import RenderableType
     from rich.text import Text
 
-    from deskhand.live.line import Input
+    from deskhand.live.line import PatchEntry
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch
     from deskhand.measure.readings import Readings
@@ -25,40 +25,42 @@ _STYLES: Final = {
 _WORDS: Final = {"sounding": "sounds", "listen": "listen", "fix": "fix", "well": "well", "silent": "silent"}
 KEYS: Final = "n next   b back   x not tonight   q done"
 _OLD_S: Final = 120.0
+"""Age from which on a source's readings are shown with it. Common practice, no source."""
 _NEW_S: Final = 8.0
+"""An urgent message stays in the large line so long: read twice. Common practice, no source."""
 _AROUND: Final = 11
-"""Lines that are not the patch list."""
+"""Lines of a screen that are not the patch list: counted from the layout below."""
 
 
 def _level(readings: Readings | None) -> str:
-    """A level with how sure it is; empty when there is none."""
+    """Level with its uncertainty, in words; empty when there is none."""
     if readings is None or readings.level_dbfs is None:
         return ""
     sure = readings.level_dbfs_pm
-    about = "" if sure is None else f" ± {number(sure, 1)}"
-    return f"{number(readings.level_dbfs, 1)}{about} dBFS"
+    uncertainty = "" if sure is None else f" ± {number(sure, 1)}"
+    return f"{number(readings.level_dbfs, 1)}{uncertainty} dBFS"
 
 
-def level_text(watch: Watch, one: Input) -> str:
-    """Its level now against nominal, or what was read of it."""
-    nominal = watch.house.nominal_dbfs(one.source) if has_nominal(one.source) else None
+def level_text(watch: Watch, entry: PatchEntry) -> str:
+    """Measured level of an input, or its level at this moment, with its nominal."""
+    nominal = watch.house.nominal_dbfs(entry.source) if has_nominal(entry.source) else None
     aim = f", nominal {number(nominal, 0)}" if nominal is not None else ""
-    if one.heard is not None and (level := _level(one.heard.reading.readings)):
+    if entry.stretch is not None and (level := _level(entry.stretch.reading.readings)):
         return level + aim
-    if one.sounding:
+    if entry.sounding:
         newest = watch.levels.newest_dbfs()
-        return f"{number(max(float(newest[row]) for row in one.rows), 0)} dBFS{aim}"
+        return f"{number(max(float(newest[row]) for row in entry.rows), 0)} dBFS{aim}"
     return ""
 
 
-def view(watch: Watch, *, note: str, height: int, problem: str = "") -> RenderableType:
-    """One screen.
+def line_check_view(watch: Watch, *, note: str, height: int, problem: str = "") -> RenderableType:
+    """Screen of the line check.
 
     Parameters
     ----------
     watch : Watch
     note : str
-        What the device is doing.
+        State of the device.
     height : int
         Lines of the terminal.
     problem : str
@@ -70,15 +72,15 @@ def view(watch: Watch, *, note: str, height: int, problem: str = "") -> Renderab
 
     course = watch.line
     awaited = course.awaited
-    out: list[RenderableType] = [
+    rows: list[RenderableType] = [
         Text(f"{watch.house.house.name}: line check   {clock(watch.now_s)}   {note}", style="dim"),
         Text(problem, style="bold red") if problem else Text(),
     ]
     if awaited is None:
-        out += [Text("EVERYBODY HAS HAD A TURN", style="bold"), Text(), _newest(watch), Text()]
+        rows += [Text("EVERYBODY HAS HAD A TURN", style="bold"), Text(), _newest(watch), Text()]
     else:
         word = {"waiting": "please play", "sounding": "sounds"}.get(awaited.state, awaited.verdict)
-        out += [
+        rows += [
             Text(f">>  {awaited.source.name.upper()}   {word}", style="bold"),
             Text(f"    {awaited.source.where}   {level_text(watch, awaited)}"),
             _newest(watch),
@@ -89,74 +91,76 @@ def view(watch: Watch, *, note: str, height: int, problem: str = "") -> Renderab
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column(ratio=1, no_wrap=True, overflow="ellipsis")
-    for one in _shown(watch, max(4, height - _AROUND)):
-        word = one.verdict
-        told = one.findings
-        mark = "> " if one is awaited else "  "
+    for entry in _shown(watch, max(4, height - _AROUND)):
+        word = entry.verdict
+        findings = entry.findings
+        mark = "> " if entry is awaited else "  "
         table.add_row(
             Text(f"{mark}{_WORDS.get(word, word)}", _STYLES.get(word, "")),
-            Text(one.source.name, "bold" if one is awaited else ""),
-            Text("" if one.source.channel is None else str(one.source.channel), "dim"),
-            Text(say(told[0]) if told else level_text(watch, one), "" if told else "dim"),
+            Text(entry.source.name, "bold" if entry is awaited else ""),
+            Text("" if entry.source.channel is None else str(entry.source.channel), "dim"),
+            Text(say(findings[0]) if findings else level_text(watch, entry), "" if findings else "dim"),
         )
-    out += [table, Text(), Text(summary(course)), Text(KEYS, style="dim")]
-    return Group(*out)
+    rows += [table, Text(), Text(summary(course)), Text(KEYS, style="dim")]
+    return Group(*rows)
 
 
 def _newest(watch: Watch) -> Text:
-    """What was told last, for a while."""
+    """Newest urgent message, for a while."""
     from rich.text import Text
 
-    told = [said for said in watch.said if said.urgent and watch.now_s - said.at_s < _NEW_S]
-    return Text(f"    {told[-1].source}: {told[-1].text}", style="bold red") if told else Text()
+    urgent = [message for message in watch.messages if message.urgent and watch.now_s - message.time_s < _NEW_S]
+    return Text(f"    {urgent[-1].source}: {urgent[-1].text}", style="bold red") if urgent else Text()
 
 
-def _shown(watch: Watch, most: int) -> list[Input]:
-    """The whole list where it fits; else what is to fix, and those around whose turn it is."""
+def _shown(watch: Watch, rows: int) -> list[PatchEntry]:
+    """Entries that are shown: all where they fit; else those to fix, and those around the turn."""
     course = watch.line
-    if len(course.inputs) <= most:
+    if len(course.inputs) <= rows:
         return course.inputs
-    fix = [one for one in course.inputs if one.state == "arrived" and one.verdict not in ("well", "listen")][
-        : most // 2
+    fix = [entry for entry in course.inputs if entry.state == "arrived" and entry.verdict not in ("well", "listen")][
+        : rows // 2
     ]
-    place = course.turn
-    near = sorted((one for one in course.inputs if one not in fix), key=lambda one: (abs(one.turn - place), one.turn))
-    chosen = {id(one) for one in (*fix, *near[: most - len(fix)])}
-    return [one for one in course.inputs if id(one) in chosen]
+    near = sorted(
+        (entry for entry in course.inputs if entry not in fix),
+        key=lambda entry: (abs(entry.turn - course.turn), entry.turn),
+    )
+    chosen = {id(entry) for entry in (*fix, *near[: rows - len(fix)])}
+    return [entry for entry in course.inputs if id(entry) in chosen]
 
 
 def soundcheck_view(soundcheck: Soundcheck, *, note: str, height: int, problem: str = "") -> RenderableType:
-    """One screen of the soundcheck: the at most three things first, then each source as it was when it last played."""
+    """Screen of the soundcheck: the at most three things first, then each source as it was when it last played."""
     from rich.console import Group
     from rich.table import Table
     from rich.text import Text
 
     result = soundcheck.result()
     checking = "checking" if soundcheck.checking else ""
-    out: list[RenderableType] = [
+    rows: list[RenderableType] = [
         Text(
             f"{soundcheck.house.house.name}: soundcheck   {clock(soundcheck.now_s)}   {note}   {checking}", style="dim"
         ),
         Text(problem, style="bold red") if problem else Text(),
     ]
     if result is None:
-        return Group(*out, Text("Listening: play, and the first look follows in twenty seconds.", style="bold"))
-    out.append(Text(headline(result), style="bold"))
-    out += [Text(f"  {count}. {thing.text}") for count, thing in enumerate(result.first, 1)]
-    out.append(Text())
+        return Group(*rows, Text("Listening: play, and the first look follows in twenty seconds.", style="bold"))
+    rows.append(Text(headline(result), style="bold"))
+    rows += [Text(f"  {count}. {first.text}") for count, first in enumerate(result.first, 1)]
+    rows.append(Text())
     table = Table.grid(padding=(0, 2), expand=True)
     for _ in range(3):
         table.add_column(no_wrap=True)
     table.add_column(ratio=1, no_wrap=True, overflow="ellipsis")
     for source in by_urgency(result)[: max(4, height - _AROUND - len(result.first))]:
-        said = move_lines(source) or [line(source)]
-        ago = soundcheck.age_s(source.name)
-        told = said[0] + (f" ({clock(ago)} ago)" if ago > _OLD_S else "")
+        sentences = move_lines(source) or [line(source)]
+        age_s = soundcheck.age_s(source.name)
+        sentence = sentences[0] + (f" ({clock(age_s)} ago)" if age_s > _OLD_S else "")
         table.add_row(
             Text(_WORDS.get(source.status, source.status), _STYLES.get(source.status, "")),
             Text(source.name),
             Text(_level(source.before)),
-            Text(told),
+            Text(sentence),
         )
-    out += [table, Text(), Text("c check now   q done", style="dim")]
-    return Group(*out)
+    rows += [table, Text(), Text("c check now   q done", style="dim")]
+    return Group(*rows)

@@ -1,4 +1,4 @@
-"""Conducts what is heard live: device or recording in, screen or lines out, until it is done."""
+"""Session of a line check or soundcheck: device or recording in, screen or lines out, until it is done."""
 
 from __future__ import annotations
 
@@ -6,13 +6,14 @@ import datetime as dt
 import time
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import LiveError, UsageError
 from deskhand.files import write_atomically
 from deskhand.live.disk import Recorder
 from deskhand.live.keys import keys
 from deskhand.live.result import result_of
+from deskhand.live.screen import line_check_view, soundcheck_view
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import KEPT_S, Watch, rows_of
 from deskhand.recording import open_recording
@@ -27,25 +28,28 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
-    from rich.console import Console, RenderableType
+    from rich.console import Console
+    from rich.live import Live
 
     from deskhand.house import HouseFile, Source
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
-    from deskhand.live.ring import Follower
-    from deskhand.live.said import Said
     from deskhand.recording.show import Phase, Tap
     from deskhand.reference.normal import Reference
     from deskhand.result import CheckResult
     from deskhand.store import KeptPart
 
+    Listener = Watch | Soundcheck
+
 _TICK_S: Final = 0.1
+"""Pause between two looks at the device: the length of a hop."""
 _SCREEN_S: Final = 0.25
+"""Time between two drawings of the screen: no faster than a person reads. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Wanted:
-    """What the command line says."""
+class LiveOptions:
+    """Options of the command line."""
 
     house: Path | None = None
     device: str | None = None
@@ -61,64 +65,74 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Listened:
-    """What came of it."""
+class LiveOutcome:
+    """Result of a line check or soundcheck, with the readings the history keeps."""
 
     result: CheckResult
     parts: list[KeptPart]
     house_file: Path
     problem: str | None
-    """What kept it from being whole: the disk, the device."""
+    """Failure of the disk or the device that kept it from being whole."""
 
 
-def _opened(wanted: Wanted) -> tuple[Capture | Replay, list[str] | None, str]:
-    """The device or recording, the names of its channels where it has any, and what it is called."""
-    if wanted.replay is not None:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _AudioFeed:
+    """Device or recording that is listened to."""
+
+    audio: Capture | Replay
+    track_names: list[str] | None
+    """None of a device, whose inputs have numbers only."""
+    label: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Show:
+    """Facts about the evening."""
+
+    house: HouseFile
+    house_file: Path
+    date: str
+    tap: Tap
+    players: dict[str, str]
+    """Source to player."""
+
+
+def _opened(options: LiveOptions) -> _AudioFeed:
+    """The device or recording that was asked for, open."""
+    if options.replay is not None:
         from deskhand.live.replay import Replay
 
-        recording = open_recording(wanted.replay)
-        return (
-            Replay(recording, kept_s=KEPT_S, fast=wanted.fast),
-            [track.name for track in recording.tracks],
-            f"{wanted.replay} played back",
+        recording = open_recording(options.replay)
+        return _AudioFeed(
+            audio=Replay(recording, kept_s=KEPT_S, fast=options.fast),
+            track_names=[track.name for track in recording.tracks],
+            label=f"{options.replay} played back",
         )
     from deskhand.live.device import MOST_CHANNELS, Capture, choose, list_devices
 
-    device = choose(list_devices(), wanted.device)
-    return Capture(device, min(device.channels, MOST_CHANNELS), kept_s=KEPT_S), None, device.name
+    device = choose(list_devices(), options.device)
+    audio = Capture(device, min(device.channels, MOST_CHANNELS), kept_s=KEPT_S)
+    return _AudioFeed(audio=audio, track_names=None, label=device.name)
 
 
-class Listener(Protocol):
-    """A line check or a soundcheck."""
-
-    said: list[Said]
-    follower: Follower
-
-    @property
-    def now_s(self) -> float:
-        """Seconds of audio since the beginning."""
-        ...
-
-    def advance(self) -> None:
-        """Look at what has come since."""
-
-    def command(self, key: str) -> None:
-        """A key was pressed."""
-
-    def finish(self) -> None:
-        """Nothing more will come."""
-
-    def view(self, *, note: str, height: int, problem: str = "") -> RenderableType:
-        """One screen."""
-        ...
+def _show(options: LiveOptions) -> _Show:
+    house, house_file = house_at(options.house, near=options.replay)
+    today = dt.date.today().isoformat()  # noqa: DTZ011 - the evening's own date
+    return _Show(
+        house=house,
+        house_file=house_file,
+        date=checked_date(options.date, "--date") if options.date else today,
+        tap=options.tap or house.house.tap,
+        players={source_for(name, house, f'--player "{name}={player}"'): player for name, player in options.players},
+    )
 
 
-def listen_live(wanted: Wanted, console: Console) -> Listened:
+def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
     """Listen until whoever is at the desk ends it, or what is played back is over.
 
     Parameters
     ----------
-    wanted : Wanted
+    options : LiveOptions
     console : Console
         On a terminal a screen that is drawn again; elsewhere a line for each thing that happens.
 
@@ -127,97 +141,110 @@ def listen_live(wanted: Wanted, console: Console) -> Listened:
     LiveError, HouseError, UsageError
         One line each.
     """
-    house, house_file = house_at(wanted.house, near=wanted.replay)
-    date = checked_date(wanted.date, "--date") if wanted.date else dt.date.today().isoformat()  # noqa: DTZ011 - the evening's own date
-    players = {source_for(name, house, f'--player "{name}={player}"'): player for name, player in wanted.players}
-    if wanted.replay is None and wanted.fast:
+    show = _show(options)
+    if options.replay is None and options.fast:
         raise UsageError("--fast", "is for a recording", "name one with --replay")
-    source, names, called = _opened(wanted)
-    tap = wanted.tap or house.house.tap
+    feed = _opened(options)
+    audio = feed.audio
     with ExitStack() as stack:
-        stack.callback(source.close)
-        inputs = rows_of(house, names, source.channels)
-        every = names or _channel_names(inputs, source.channels)
-        if wanted.phase == "line-check":
-            listener: Watch | Soundcheck = _watch(house, house_file, inputs, source, wanted, date, players)
+        stack.callback(audio.close)
+        inputs = rows_of(show.house, feed.track_names, audio.channels)
+        names = feed.track_names or _channel_names(inputs, audio.channels)
+        listener: Listener
+        if options.phase == "line-check":
+            listener = _watch(show, inputs, audio, options)
         else:
-            asked = Asked(
-                phase=wanted.phase, tap=tap, date=date, players=tuple(players.items()), history=wanted.history
-            )
-            listener = Soundcheck(
-                house=house, house_file=house_file, names=every, ring=source.ring,
-                sample_rate_hz=source.sample_rate_hz, asked=asked,
-            )  # fmt: skip
+            listener = _soundcheck(show, names, audio, options)
         recorder = None
-        if wanted.record is not None:
-            recorder = Recorder(wanted.record, every, source.ring, source.sample_rate_hz)
-            _write_note(wanted.record, date, wanted.phase, tap, players)
+        if options.record is not None:
+            recorder = Recorder(options.record, names, audio.ring, audio.sample_rate_hz)
+            _write_note(options.record, show.date, options.phase, show.tap, show.players)
             stack.callback(recorder.close)
-        problem = _listen(source, listener, recorder, wanted, called, console)
+        problem = _listen(feed, listener, recorder, options, console)
         listener.finish()
-    notes = tuple(_notes(source, listener, recorder))
     problem = problem or (recorder.problem if recorder else None)
+    notes = tuple(_notes(audio, listener, recorder))
     if isinstance(listener, Soundcheck):
-        result = listener.result()
-        if result is None:
-            raise LiveError(called, "was heard too briefly to be checked", "let the band play for half a minute")
-        result = replace(result, show=replace(result.show, name="soundcheck", notes=(*result.show.notes, *notes)))
-        return Listened(result=result, parts=listener.parts(), house_file=house_file, problem=problem)
+        result, parts = _soundcheck_outcome(listener, feed.label, notes)
+    else:
+        result, parts = _line_check_outcome(listener, show, notes)
+    return LiveOutcome(result=result, parts=parts, house_file=show.house_file, problem=problem)
+
+
+def _soundcheck_outcome(
+    soundcheck: Soundcheck, label: str, notes: tuple[str, ...]
+) -> tuple[CheckResult, list[KeptPart]]:
+    result = soundcheck.result()
+    if result is None:
+        raise LiveError(label, "was heard too briefly to be checked", "let the band play for half a minute")
+    show = replace(result.show, name="soundcheck", notes=(*result.show.notes, *notes))
+    return replace(result, show=show), soundcheck.parts()
+
+
+def _line_check_outcome(watch: Watch, show: _Show, notes: tuple[str, ...]) -> tuple[CheckResult, list[KeptPart]]:
     result = result_of(
-        listener, name="line check", date=date, phase="line-check", tap=tap, players=players, notes=notes
+        watch, name="line check", date=show.date, phase="line-check", tap=show.tap, players=show.players, notes=notes
     )
-    # what is kept is what settled
-    parts = [
-        part
-        for one in listener.line.inputs
-        if one.state == "arrived"
-        for part in listener.parts.get(one.source.name, ())
-    ]
-    return Listened(result=result, parts=parts, house_file=house_file, problem=problem)
+    # only settled inputs are kept
+    arrived = [entry.source.name for entry in watch.line.inputs if entry.state == "arrived"]
+    return result, [part for name in arrived for part in watch.parts.get(name, ())]
+
+
+def _soundcheck(show: _Show, names: list[str], audio: Capture | Replay, options: LiveOptions) -> Soundcheck:
+    request = Asked(
+        phase=options.phase,
+        tap=show.tap,
+        date=show.date,
+        players=tuple(show.players.items()),
+        history=options.history,
+    )
+    return Soundcheck(
+        house=show.house,
+        house_file=show.house_file,
+        names=names,
+        ring=audio.ring,
+        sample_rate_hz=audio.sample_rate_hz,
+        request=request,
+    )
 
 
 def _watch(
-    house: HouseFile,
-    house_file: Path,
-    inputs: list[tuple[Source, tuple[int, ...]]],
-    source: Capture | Replay,
-    wanted: Wanted,
-    date: str,
-    players: dict[str, str],
+    show: _Show, inputs: list[tuple[Source, tuple[int, ...]]], audio: Capture | Replay, options: LiveOptions
 ) -> Watch:
-    taps: dict[str, Tap] = {one.name: one.tap or wanted.tap or house.house.tap for one, _ in inputs}
-    url = history_url(wanted.history, house_file.parent)
+    taps: dict[str, Tap] = {source.name: source.tap or show.tap for source, _ in inputs}
+    url = history_url(options.history, show.house_file.parent)
     return Watch(
-        house=house,
+        house=show.house,
         inputs=inputs,
-        ring=source.ring,
-        sample_rate_hz=source.sample_rate_hz,
+        ring=audio.ring,
+        sample_rate_hz=audio.sample_rate_hz,
         taps=taps,
-        players=players,
-        reference=None if url is None else _reference(url, house, ("line check", date), taps),
+        players=show.players,
+        reference=None if url is None else _reference(url, show.house, ("line check", show.date), taps),
     )
 
 
 def _reference(url: str, house: HouseFile, show: tuple[str, str | None], taps: dict[str, Tap]) -> Reference | None:
-    """What the house kept of line checks, or else of rehearsals: an input sounds like itself in both."""
+    """Kept line checks of the house, or else its rehearsals: an input sounds like itself in both."""
     for phase in ("line-check", "rehearsal"):
-        kept = load_kept(url, house=house.house.name, phase=phase, show=show)
-        if kept is not None and kept.takes:
-            return reference_of(kept.rows, kept.dismissals, taps=taps, chains={})
+        history = load_kept(url, house=house.house.name, phase=phase, show=show)
+        if history is not None and history.takes:
+            return reference_of(history.rows, history.dismissals, taps=taps, chains={})
     return None
 
 
 def _channel_names(inputs: list[tuple[Source, tuple[int, ...]]], channels: int) -> list[str]:
-    """A name for every channel: its source's track, or its number."""
-    out = [f"input {place}" for place in range(1, channels + 1)]
+    """Name of every channel: its source's track, or its number."""
+    names = [f"input {number}" for number in range(1, channels + 1)]
     for source, rows in inputs:
         sides = ("",) if len(rows) == 1 else (" L", " R")
         for row, side, track in zip(rows, sides, source.tracks, strict=True):
-            out[row] = track if isinstance(track, str) else f"{source.name}{side}"
-    return out
+            names[row] = track if isinstance(track, str) else f"{source.name}{side}"
+    return names
 
 
 def _write_note(folder: Path, date: str, phase: str, tap: str, players: dict[str, str]) -> None:
+    """Write `show.toml` beside the recording."""
     import tomlkit
 
     note = tomlkit.document()
@@ -230,82 +257,112 @@ def _write_note(folder: Path, date: str, phase: str, tap: str, players: dict[str
     write_atomically(folder / "show.toml", tomlkit.dumps(note))
 
 
-def _notes(source: Capture | Replay, listener: Listener, recorder: Recorder | None) -> list[str]:
-    """What happened to the audio on its way."""
-    out = []
-    if source.overflows:
-        out.append(f"the driver lost frames {source.overflows} times")
-    if source.gone_s:
-        out.append(f"the device was gone for {source.gone_s:.0f} s")
-    rate_hz = source.sample_rate_hz
+def _notes(audio: Capture | Replay, listener: Listener, recorder: Recorder | None) -> list[str]:
+    """Losses of audio on its way, a sentence each."""
+    notes = []
+    if audio.overflows:
+        notes.append(f"the driver lost frames {audio.overflows} times")
+    if audio.gone_s:
+        notes.append(f"the device was gone for {audio.gone_s:.0f} s")
+    rate_hz = audio.sample_rate_hz
     if late := listener.follower.late:
-        out.append(f"{late / rate_hz:.1f} s were not looked at: this computer was too slow")
+        notes.append(f"{late / rate_hz:.1f} s were not looked at: this computer was too slow")
     if recorder is not None and recorder.lost:
-        out.append(f"{recorder.lost / rate_hz:.1f} s are silence in the recording: the disk was too slow")
-    return out
+        notes.append(f"{recorder.lost / rate_hz:.1f} s are silence in the recording: the disk was too slow")
+    return notes
+
+
+class _Display:
+    """Screen of a terminal, or lines where there is none.
+
+    Parameters
+    ----------
+    console : Console
+    screen : Live or None
+        None: lines are printed.
+    feed : _AudioFeed
+    """
+
+    def __init__(self, console: Console, screen: Live | None, feed: _AudioFeed) -> None:
+        self._console = console
+        self._screen = screen
+        self._feed = feed
+        self._printed = 0
+        self._note = ""
+        self._drawn_s = 0.0
+
+    def update(self, listener: Listener, note: str, problem: str) -> None:
+        """Print messages and changes of the device's state, or draw the screen again when it is time."""
+        if self._screen is None:
+            self._print(listener, note)
+        elif time.monotonic() - self._drawn_s >= _SCREEN_S:
+            device, height = _state(self._feed, note), self._console.height
+            if isinstance(listener, Soundcheck):
+                view = soundcheck_view(listener, note=device, height=height, problem=problem)
+            else:
+                view = line_check_view(listener, note=device, height=height, problem=problem)
+            self._screen.update(view, refresh=True)
+            self._drawn_s = time.monotonic()
+
+    def _print(self, listener: Listener, note: str) -> None:
+        for message in listener.messages[self._printed :]:
+            self._console.print(str(message), highlight=False, markup=False, soft_wrap=True)
+        self._printed = len(listener.messages)
+        if note != self._note and note in ("gone", "running"):
+            state = "is gone; waiting for it" if note == "gone" else "is back" if self._note == "gone" else "runs"
+            self._console.print(f"{self._feed.label} {state}.", highlight=False, markup=False, soft_wrap=True)
+        self._note = note
 
 
 def _listen(
-    source: Capture | Replay,
-    listener: Listener,
-    recorder: Recorder | None,
-    wanted: Wanted,
-    called: str,
-    console: Console,
+    feed: _AudioFeed, listener: Listener, recorder: Recorder | None, options: LiveOptions, console: Console
 ) -> str | None:
-    """Go on until it is done; what ended it before its time."""
+    """Go on until it is done.
+
+    Returns
+    -------
+    str or None
+        The failure that ended it before its time.
+    """
     from rich.live import Live
 
-    shown = 0
-    was = ""
-    problem: str | None = None
     screen = Live(console=console, auto_refresh=False, screen=True) if console.is_terminal else None
     with ExitStack() as stack:
         pressed: Callable[[], str] = stack.enter_context(keys())
         if screen is not None:
             stack.enter_context(screen)
-        drawn = 0.0
+        display = _Display(console, screen, feed)
         try:
             while True:
-                note = source.poll()
+                note = feed.audio.poll()
                 listener.advance()
-                for said in listener.said[shown:]:
-                    shown += 1
-                    if screen is None:
-                        console.print(str(said), highlight=False, markup=False, soft_wrap=True)
-                if note != was and screen is None and note in ("gone", "running"):
-                    text = "is gone; waiting for it" if note == "gone" else "is back" if was == "gone" else "runs"
-                    console.print(f"{called} {text}.", highlight=False, markup=False, soft_wrap=True)
-                was = note
-                command = pressed()
-                if command == "q" or (
-                    note == "over" and source.ring.written - listener.follower.at < listener.follower.hop
-                ):
+                display.update(listener, note, (recorder.problem if recorder is not None else None) or "")
+                key = pressed()
+                if key == "q" or (note == "over" and _is_heard_to_its_end(feed, listener)):
                     break
-                listener.command(command)
-                if wanted.length_s is not None and listener.now_s >= wanted.length_s:
+                listener.command(key)
+                if options.length_s is not None and listener.now_s >= options.length_s:
                     break
-                now = time.monotonic()
-                if screen is not None and now - drawn >= _SCREEN_S:
-                    told_problem = recorder.problem if recorder is not None and recorder.problem else ""
-                    screen.update(
-                        listener.view(note=_note(source, note, called), height=console.height, problem=told_problem),
-                        refresh=True,
-                    )
-                    drawn = now
-                if not wanted.fast:
+                if not options.fast:
                     time.sleep(_TICK_S)
         except KeyboardInterrupt:
             pass
         except LiveError as error:
             if not listener.now_s:
                 raise
-            # what was heard and written until then is told all the same
-            problem = str(error)
-    return problem
+            # everything heard and written until then is told all the same
+            return str(error)
+    return None
 
 
-def _note(source: Capture | Replay, note: str, called: str) -> str:
-    lost = f", frames lost {source.overflows} times" if source.overflows else ""
+def _is_heard_to_its_end(feed: _AudioFeed, listener: Listener) -> bool:
+    """True where less than a hop of the audio is left."""
+    return feed.audio.ring.written - listener.follower.position < listener.follower.hop
+
+
+def _state(feed: _AudioFeed, note: str) -> str:
+    """State of the device in words."""
+    overflows = feed.audio.overflows
+    lost = f", frames lost {overflows} times" if overflows else ""
     text = {"gone": "GONE, waiting for it", "opening": "opening", "running": "runs", "over": "over"}[note]
-    return f"{called}: {text}{lost}"
+    return f"{feed.label}: {text}{lost}"

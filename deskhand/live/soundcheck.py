@@ -7,9 +7,9 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import LiveError
-from deskhand.findings import first_texts, first_things, status_of
+from deskhand.findings import first_texts, first_things, short, status_of
+from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
-from deskhand.live.said import Said
 from deskhand.measure.readings import LEAST_ACTIVE_S
 from deskhand.recording.held import held_recording
 from deskhand.tasks.check import Asked, check
@@ -17,8 +17,6 @@ from deskhand.tasks.check import Asked, check
 if TYPE_CHECKING:
     from collections.abc import Sequence
     from pathlib import Path
-
-    from rich.console import RenderableType
 
     from deskhand.findings import Finding
     from deskhand.house import HouseFile
@@ -28,24 +26,28 @@ if TYPE_CHECKING:
     from deskhand.tasks.check import Checked
 
 WINDOW_S: Final = 30.0
+"""Newest stretch that is checked: some phrases of everybody who plays. Common practice, no source."""
 EVERY_S: Final = 45.0
+"""From one check to the next: more than a check of the window takes (docs/validation-live.md). Common practice, no source."""
 _FIRST_S: Final = 20.0
+"""Audio before the first check. Common practice, no source."""
 
 
 @dataclass(slots=True)
-class _Known:
-    """What is known of a source, from the newest check in which it played."""
+class SourceState:
+    """Result of a source in the newest check in which it played."""
 
     result: SourceResult
     parts: list[KeptPart]
-    at_s: float
-    before: frozenset[str] = frozenset()
-    """Kinds that were found the time before."""
+    checked_s: float
+    """Audio up to which that check went, in seconds since the beginning."""
+    kinds: frozenset[str] = frozenset()
+    """Kinds of all its findings in the newest check, also of those that are not told yet."""
 
 
 @dataclass(slots=True, kw_only=True)
 class Soundcheck:
-    """Checks the newest of what comes in, again and again.
+    """Check of the newest half minute, again and again.
 
     Parameters
     ----------
@@ -55,7 +57,7 @@ class Soundcheck:
         Of all channels.
     ring : Ring
     sample_rate_hz : int
-    asked : Asked
+    request : Asked
         Phase, tap, date, players, history.
     """
 
@@ -64,15 +66,15 @@ class Soundcheck:
     names: Sequence[str]
     ring: Ring
     sample_rate_hz: int
-    asked: Asked
+    request: Asked
     follower: Follower = field(init=False)
-    known: dict[str, _Known] = field(default_factory=dict)
+    known: dict[str, SourceState] = field(default_factory=dict)
     newest: CheckResult | None = None
-    said: list[Said] = field(default_factory=list)
+    messages: list[LiveMessage] = field(default_factory=list)
     _pool: ThreadPoolExecutor = field(init=False)
     _running: Future[Checked] | None = None
     _due_s: float = _FIRST_S
-    _asked_at_s: float = 0.0
+    _checked_s: float = 0.0
 
     def __post_init__(self) -> None:
         self.follower = Follower(self.ring, self.sample_rate_hz)
@@ -84,7 +86,7 @@ class Soundcheck:
         return self.follower.now_s
 
     def advance(self) -> None:
-        """Look at what has come since, and take in what was checked meanwhile."""
+        """Follow the audio that has come since, and take in a check that is done."""
         for _ in self.follower.steps():
             pass  # only how far it is, and what was lost
         if self._running is not None and self._running.done():
@@ -99,34 +101,33 @@ class Soundcheck:
 
     def _begin(self) -> None:
         self._due_s = self.now_s + EVERY_S
-        at = self.follower.at
-        frames = min(round(WINDOW_S * self.sample_rate_hz), at)
-        first = at - frames
+        frames = min(round(WINDOW_S * self.sample_rate_hz), self.follower.position)
+        first = self.follower.position - frames
         try:
             samples = self.ring.read(first, frames)
         except LiveError:
             return
-        self._asked_at_s = self.now_s
+        self._checked_s = self.now_s
         recording = held_recording(samples, self.names, self.sample_rate_hz, start_s=first / self.sample_rate_hz)
         self._running = self._pool.submit(
             check,
             self.house_file.parent / "soundcheck",
             house_path=self.house_file,
-            asked=self.asked,
+            asked=self.request,
             threads=1,
             recording=recording,
         )
 
     def finish(self) -> None:
-        """Check what came last, and wait for it."""
+        """Check the last stretch, and wait for it."""
         self._take_in()
-        if self.now_s - self._asked_at_s > LEAST_ACTIVE_S:
+        if self.now_s - self._checked_s > LEAST_ACTIVE_S:
             self._begin()
             self._take_in()
         self._pool.shutdown()
 
     def _take_in(self) -> None:
-        """Take in what is being checked, as soon as it is done."""
+        """Take in the check that runs, as soon as it is done."""
         running, self._running = self._running, None
         if running is not None:
             self._take(running.result())
@@ -135,66 +136,66 @@ class Soundcheck:
         result = checked.result
         self.newest = result
         for source in result.sources:
-            if source.name not in {one.name for one in self.house.source}:
+            if source.name not in {listed.name for listed in self.house.source}:
                 continue  # a channel that nobody claims
             played_s = source.before.active_fraction * result.show.duration_s if source.before is not None else 0.0
             if played_s < LEAST_ACTIVE_S and source.name in self.known:
-                continue  # what was heard when it played stands
+                continue  # its readings from when it played stand
             kinds = frozenset(finding.kind for finding in source.findings)
-            before = self.known[source.name].before if source.name in self.known else frozenset()
+            earlier = self.known[source.name].kinds if source.name in self.known else frozenset()
             # a fault is said at once; what depends on what is played must be there twice
-            told = tuple(one for one in source.findings if one.severity != "listen" or one.kind in before)
-            self._tell(source, told)
-            self.known[source.name] = _Known(
-                result=replace(source, findings=told, status=status_of(told)),
+            settled = tuple(
+                finding for finding in source.findings if finding.severity != "listen" or finding.kind in earlier
+            )
+            self._tell(source, settled)
+            self.known[source.name] = SourceState(
+                result=replace(source, findings=settled, status=status_of(settled)),
                 parts=[part for part in checked.parts if part.source == source.name],
-                at_s=self._asked_at_s,
-                before=kinds,
+                checked_s=self._checked_s,
+                kinds=kinds,
             )
 
-    def _tell(self, source: SourceResult, found: Sequence[Finding]) -> None:
-        was = {one.kind for one in self.known[source.name].result.findings} if source.name in self.known else set()
-        for finding in found:
-            if finding.kind not in was and finding.severity != "note":
-                self._say(source.name, finding.text, urgent=finding.severity == "fix")
-        for kind in sorted(was - {one.kind for one in found}):
-            self._say(source.name, f"{kind}: is over")
+    def _tell(self, source: SourceResult, findings: Sequence[Finding]) -> None:
+        """Report the findings of a source that are new, and those that are over."""
+        known = self.known.get(source.name)
+        earlier: dict[str, Finding] = {}
+        for finding in known.result.findings if known is not None else ():
+            earlier.setdefault(finding.kind, finding)
+        for finding in findings:
+            if finding.kind not in earlier and finding.severity != "note":
+                self._report(source.name, finding.text, urgent=finding.severity == "fix")
+        for kind in sorted(earlier.keys() - {finding.kind for finding in findings}):
+            self._report(source.name, f"no longer: {short(earlier[kind])}")
 
-    def _say(self, source: str, text: str, *, urgent: bool = False) -> None:
-        self.said.append(Said(at_s=self.now_s, source=source, text=text, urgent=urgent))
+    def _report(self, source: str, text: str, *, urgent: bool = False) -> None:
+        self.messages.append(LiveMessage(time_s=self.now_s, source=source, text=text, urgent=urgent))
 
     def result(self) -> CheckResult | None:
-        """The newest check, each source as it was when it last played; None before the first."""
+        """Newest check, each source as it was when it last played; None before the first."""
         if self.newest is None:
             return None
-        here = [source for source in self.house.source if source.name in self.known]
+        sources = [source for source in self.house.source if source.name in self.known]
         everything = [
             (source.name, str(source.role), source.where, finding)
-            for source in here
+            for source in sources
             for finding in self.known[source.name].result.findings
         ]
         return replace(
             self.newest,
-            sources=tuple(self.known[source.name].result for source in here),
+            sources=tuple(self.known[source.name].result for source in sources),
             first=first_texts(first_things(everything), everything),
             show=replace(self.newest.show, start_s=0.0, duration_s=round(self.now_s, 3)),
         )
 
     def parts(self) -> list[KeptPart]:
-        """What is kept of it."""
-        return [part for one in self.known.values() for part in one.parts]
-
-    def view(self, *, note: str, height: int, problem: str = "") -> RenderableType:
-        """One screen."""
-        from deskhand.live.screen import soundcheck_view
-
-        return soundcheck_view(self, note=note, height=height, problem=problem)
+        """Readings of all sources, as the history keeps them."""
+        return [part for state in self.known.values() for part in state.parts]
 
     @property
     def checking(self) -> bool:
-        """Whether a check runs just now."""
+        """True while a check runs."""
         return self._running is not None
 
     def age_s(self, source: str) -> float:
-        """How long ago what is known of a source was heard."""
-        return self.now_s - self.known[source].at_s
+        """Time since the newest check in which a source played, in seconds."""
+        return self.now_s - self.known[source].checked_s

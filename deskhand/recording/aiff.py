@@ -1,4 +1,4 @@
-"""Chunks of AIFF and AIFF-C files.
+"""AIFF and AIFF-C files: chunks and codings.
 
 Layouts: Audio Interchange File Format 1.3 (1989) and its draft for compressed audio, AIFF-C (1991): `COMM`, `SSND`.
 """
@@ -26,15 +26,19 @@ if TYPE_CHECKING:
     from deskhand.recording.layout import SampleLayout
 
 _UNKNOWN: Final = (0, 8, 0xFFFFFFFF)
+"""Sizes of a sound chunk that recorders leave until they stop; common practice, no source."""
 # 80-bit floats: a bias of 16383, 63 binary places (AIFF 1.3, appendix D, after IEEE 754)
 _RATE_BIAS: Final = 16383 + 63
 _HIGHEST_RATE_EXPONENT: Final = 16383 + 31
-_IMA4_BYTES: Final = 34
-_IMA4_FRAMES: Final = 64
+"""Exponent of rates up to 2^32 Hz: above that a header is nonsense."""
+# a packet of IMA 4:1 for one channel: two bytes of state, then 64 frames of four bits; common practice, no source
+_IMA4_BYTES, _IMA4_FRAMES = 34, 64
+# GSM 06.10: 160 frames in 33 bytes
 _GSM: Final = BlockFormat(block_bytes=33, block_frames=160)
 
 
 def _rate(extended: bytes) -> int:
+    """Sample rate in Hz from an 80-bit float; 0 for none that can be true."""
     exponent, mantissa = struct.unpack(">HQ", extended)
     if exponent > _HIGHEST_RATE_EXPONENT:  # negative, or above any rate there is
         return 0
@@ -43,6 +47,7 @@ def _rate(extended: bytes) -> int:
 
 
 def _coding(kind: bytes, bits: int, channels: int) -> WordFormat | BlockFormat | None:
+    """Coding by its four letters; None for one that only the library decodes."""
     least_bytes = -(-bits // 8)
     if kind in (b"NONE", b"twos", b"sowt", b"raw ") and 1 <= bits <= 32:
         if kind == b"raw " and least_bytes > 1:

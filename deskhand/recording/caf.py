@@ -1,4 +1,4 @@
-"""Chunks of CAF files.
+"""CAF files: chunks and codings.
 
 Layout: the open specification of the Core Audio Format 1.0: `desc`, `data`, `pakt`.
 """
@@ -24,9 +24,8 @@ if TYPE_CHECKING:
 
     from deskhand.recording.layout import SampleLayout
 
-_IS_FLOAT: Final = 1
-_IS_LITTLE_ENDIAN: Final = 2
-_UNKNOWN: Final = -1
+# flags of `desc`, and the size of a `data` chunk that is left open: the specification's own figures
+_IS_FLOAT, _IS_LITTLE_ENDIAN, _UNKNOWN = 1, 2, -1
 _EDIT_COUNT_BYTES: Final = 4
 """In front of the audio of the `data` chunk, counted in its size."""
 

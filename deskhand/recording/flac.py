@@ -24,9 +24,12 @@ FLAC_MAGIC: Final = b"fLaC"
 _INFO_START: Final = 8
 """Body of the stream information: behind the magic and the head of the first metadata block."""
 _INFO_BYTES: Final = 34
+"""Length of the stream information (RFC 9639, 8.2)."""
 _ID3V1_BYTES: Final = 128
+"""Length of a tag that some programs hang behind a file; common practice, no source."""
 _SYNC: Final = re.compile(rb"\xff[\xf8\xf9]")
 _LONGEST_HEADER: Final = 16
+"""Bytes of a frame header at most (RFC 9639, 9.1): 4, a number of 7, a block size of 2, a rate of 2, a check of 1."""
 # RFC 9639, table 14: block sizes by code; 6 and 7 stand behind the number
 _BLOCK_SIZES: Final = {1: 192, **{n: 144 << n for n in range(2, 6)}, **{n: 1 << n for n in range(8, 16)}}
 _LARGEST_WINDOW: Final = 64 << 20
@@ -34,6 +37,7 @@ _LARGEST_WINDOW: Final = 64 << 20
 
 
 def _table(polynomial: int, bits: int) -> tuple[int, ...]:
+    """Remainders of all bytes by a polynomial of so many bits."""
     top, mask = 1 << (bits - 1), (1 << bits) - 1
     table = []
     for byte in range(256):
@@ -78,6 +82,8 @@ class FlacExtent:
 
 @dataclass(frozen=True, slots=True)
 class _Header:
+    """Frame header found in the window."""
+
     position: int
     start: int
     """First frame of the block."""
@@ -108,31 +114,31 @@ def read_flac(file: BinaryIO, path: Path) -> FlacInfo:
     )
 
 
-def _number(data: bytes, at: int) -> tuple[int, int]:
+def _number(data: bytes, position: int) -> tuple[int, int]:
     """Number coded like a character of UTF-8, up to 36 bits, and the byte behind it; -1 when it is none."""
-    first = data[at]
+    first = data[position]
     if first < 0x80:
-        return first, at + 1
+        return first, position + 1
     length = 8 - (first ^ 0xFF).bit_length()
-    rest = data[at + 1 : at + length]
-    if not 2 <= length <= 7 or any(byte & 0xC0 != 0x80 for byte in rest):
-        return -1, at
+    continuation = data[position + 1 : position + length]
+    if not 2 <= length <= 7 or any(byte & 0xC0 != 0x80 for byte in continuation):
+        return -1, position
     value = first & (0x7F >> length)
-    for byte in rest:
+    for byte in continuation:
         value = value << 6 | byte & 0x3F
-    return value, at + length
+    return value, position + length
 
 
-def _header(data: bytes, at: int, info: FlacInfo) -> _Header | None:
+def _header(data: bytes, position: int, info: FlacInfo) -> _Header | None:
     """Frame header at a byte of the window; None when what stands there is none of this stream."""
-    if at + _LONGEST_HEADER > len(data):
+    if position + _LONGEST_HEADER > len(data):
         data = data + bytes(_LONGEST_HEADER)
-    size_code, rate_code = data[at + 2] >> 4, data[at + 2] & 15
-    channel_code = data[at + 3] >> 4
+    size_code, rate_code = data[position + 2] >> 4, data[position + 2] & 15
+    channel_code = data[position + 3] >> 4
     channels = 2 if 8 <= channel_code <= 10 else channel_code + 1 if channel_code < 8 else 0
-    if channels != info.channels or not size_code or rate_code == 15 or data[at + 3] & 1:
+    if channels != info.channels or not size_code or rate_code == 15 or data[position + 3] & 1:
         return None
-    number, behind = _number(data, at + 4)
+    number, behind = _number(data, position + 4)
     if number < 0:
         return None
     if size_code in (6, 7):
@@ -143,12 +149,12 @@ def _header(data: bytes, at: int, info: FlacInfo) -> _Header | None:
         frames = _BLOCK_SIZES[size_code]
     behind += {12: 1, 13: 2, 14: 2}.get(rate_code, 0)
     check = 0
-    for byte in data[at:behind]:
+    for byte in data[position:behind]:
         check = _CRC_8[check ^ byte]
     if check != data[behind]:
         return None
-    start = number if data[at + 1] & 1 else number * info.block_frames
-    return _Header(position=at, start=start, frames=frames)
+    start = number if data[position + 1] & 1 else number * info.block_frames
+    return _Header(position=position, start=start, frames=frames)
 
 
 def _whole_end(data: bytes, start: int, ends: list[int]) -> int | None:
@@ -205,9 +211,9 @@ class FlacView(io.RawIOBase):
         self._file = path.open("rb", buffering=0)
         self._end = extent.end
         head = bytearray(self._file.read(_INFO_START + _INFO_BYTES))
-        at = _INFO_START + 10
-        figures = int.from_bytes(head[at : at + 8], "big") >> 36 << 36
-        head[at : at + 8] = (figures | extent.frames).to_bytes(8, "big")
+        position = _INFO_START + 10
+        figures = int.from_bytes(head[position : position + 8], "big") >> 36 << 36
+        head[position : position + 8] = (figures | extent.frames).to_bytes(8, "big")
         self._head = bytes(head)
         self._position = 0
 

@@ -1,4 +1,4 @@
-"""A file that is being recorded: readable at every moment, whatever happens to the computer.
+"""Files that are being recorded: readable at every moment, whatever happens to the computer.
 
 RF64 from the first byte (EBU Tech 3306), so that it may outgrow 4 GiB; the sizes in its header are brought up to date every few
 seconds, and names of tracks stand in front of the audio (`iXML`).
@@ -20,17 +20,18 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-_BITS: Final = 24
-_BYTES: Final = 3
-_FULL: Final = 1 << 23
+# 24 bits: as much as a converter gives. Common practice, no source
+_BITS, _BYTES, _FULL = 24, 3, 1 << 23
 _UPDATE_S: Final = 2.0
+"""A crash costs at most the audio since the last update; shorter pauses wear the disk. Common practice, no source."""
 _UNKNOWN: Final = 0xFFFFFFFF
+"""Size of 32 bits in place of those in `ds64` (EBU Tech 3306)."""
 # KSDATAFORMAT_SUBTYPE_PCM, as the open description of WAVEFORMATEXTENSIBLE has it
 _PCM: Final = uuid.UUID("00000001-0000-0010-8000-00aa00389b71").bytes_le
 
 
 class GrowingFile:
-    """One polyphonic 24-bit file that grows.
+    """Polyphonic 24-bit file that grows.
 
     Parameters
     ----------
@@ -53,9 +54,9 @@ class GrowingFile:
         self._update = round(_UPDATE_S * sample_rate_hz)
         self._stated = 0
         tracks = "".join(
-            f"<TRACK><CHANNEL_INDEX>{at}</CHANNEL_INDEX><INTERLEAVE_INDEX>{at}</INTERLEAVE_INDEX>"
+            f"<TRACK><CHANNEL_INDEX>{index}</CHANNEL_INDEX><INTERLEAVE_INDEX>{index}</INTERLEAVE_INDEX>"
             f"<NAME>{escape(name)}</NAME></TRACK>"
-            for at, name in enumerate(names, 1)
+            for index, name in enumerate(names, 1)
         )
         ixml = (
             '<?xml version="1.0" encoding="UTF-8"?><BWFXML><IXML_VERSION>2.0</IXML_VERSION><TRACK_LIST>'
@@ -75,7 +76,7 @@ class GrowingFile:
         self._file.write(head)
 
     def write(self, samples: NDArray[np.float32]) -> None:
-        """Go on with (channels, frames); what is above full scale is cut, as a converter would.
+        """Append (channels, frames); samples above full scale are cut, as a converter would.
 
         Raises
         ------

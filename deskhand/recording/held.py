@@ -1,4 +1,4 @@
-"""A recording that lies in memory: the newest seconds of what is heard live."""
+"""Recordings that lie in memory: the newest seconds of live inputs."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HeldRecording(Recording):
-    """Reads like one on disk."""
+    """Recording in memory that reads like one on disk."""
 
     samples: NDArray[np.float32]
     """(tracks, frames)."""
@@ -39,14 +39,14 @@ class HeldRecording(Recording):
 def held_recording(
     samples: NDArray[np.float32], names: Sequence[str], sample_rate_hz: int, *, start_s: float = 0.0
 ) -> HeldRecording:
-    """A recording of (tracks, frames) samples whose first frame was heard at `start_s`."""
+    """Recording of (tracks, frames) samples whose first frame was heard at `start_s`."""
     frames = samples.shape[1]
     return HeldRecording(
         path=Path("live"),
         sample_rate_hz=sample_rate_hz,
         tracks=tuple(
-            Track(name=name, number=place, file="", channel=place, bits=24, held=((0, frames),))
-            for place, name in enumerate(names, 1)
+            Track(name=name, number=number, file="", channel=number, bits=24, held=((0, frames),))
+            for number, name in enumerate(names, 1)
         ),
         first_frame=round(start_s * sample_rate_hz),
         frames=frames,

@@ -75,10 +75,10 @@ class DataExtent:
 
 def data_extent(start: int, promised: int, end: int, *, unknown: tuple[int, ...] = (0,)) -> DataExtent:
     """Extent of audio from byte `start` of a file of `end` bytes; a size among `unknown` leaves the length open."""
-    there = max(0, end - start)
+    held = max(0, end - start)
     if promised in unknown:
-        return DataExtent(promised=None if there else promised, held=there)
-    return DataExtent(promised=promised, held=min(promised, there))
+        return DataExtent(promised=None if held else promised, held=held)
+    return DataExtent(promised=promised, held=min(promised, held))
 
 
 def sample_layout(

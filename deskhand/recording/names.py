@@ -1,4 +1,4 @@
-"""Track names: what is left of a file's name, how names are compared, and which files are parts of one take."""
+"""Track names: cleaned, compared, and told apart into sides and parts of a take."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ def dated(name: str, date: str | None) -> str:
 
 
 def clean_name(stem: str) -> str:
-    """A track's name without leading numbers, take and date parts; empty when nothing is left.
+    """Track's name without leading numbers, take and date parts; empty when nothing is left.
 
     Examples
     --------
@@ -47,7 +47,7 @@ def clean_name(stem: str) -> str:
 
 
 def key(name: str) -> str:
-    """What two names are compared by: case, punctuation and leading numbering are ignored.
+    """Form in which two names are compared: case, punctuation and leading numbering are ignored.
 
     Examples
     --------
@@ -64,26 +64,26 @@ def key(name: str) -> str:
 
 
 def nearest(name: str, known: Iterable[str], *, count: int = 3) -> list[str]:
-    """The known names most like `name`, best first; empty when none is near."""
-    by_key = {key(other): other for other in known}
-    return [by_key[found] for found in difflib.get_close_matches(key(name), by_key, n=count, cutoff=0.5)]
+    """Known names most like `name`, best first; empty when none is near."""
+    by_key = {key(known_name): known_name for known_name in known}
+    return [by_key[near] for near in difflib.get_close_matches(key(name), by_key, n=count, cutoff=0.5)]
 
 
 def part_of(stem: str) -> tuple[str, int] | None:
-    """The take's stem and the part's number, when the file's name says that it is a part ("kick part 2", "kick_002")."""
-    found = _PART_WORD.match(stem) or _PART_NUMBER.match(stem)
-    return (found[1], int(found[2])) if found else None
+    """Stem of the take and number of the part, when the file's name says that it is a part ("kick part 2", "kick_002")."""
+    match = _PART_WORD.match(stem) or _PART_NUMBER.match(stem)
+    return (match[1], int(match[2])) if match else None
 
 
 def is_called_part(stem: str) -> bool:
-    """Whether the file's name uses the word ("kick part 2")."""
+    """True where the file's name uses the word "part" ("kick part 2")."""
     return _PART_WORD.match(stem) is not None
 
 
 def numbered(stem: str) -> tuple[str, int] | None:
-    """The stem and its last number, however written ("R 2"); only a time reference can then tell parts from tracks."""
-    found = _TRAILING.match(stem)
-    return (found[1], int(found[2])) if found else None
+    """Stem and its last number, however written ("R 2"); only a time reference can then tell parts from tracks."""
+    match = _TRAILING.match(stem)
+    return (match[1], int(match[2])) if match else None
 
 
 _SIDE: Final = re.compile(r"(?i)^(.*?)[\s_.\-(]*(?<![a-z])(l|r|left|right|lft|rgt|rt)\)?$")
@@ -91,14 +91,14 @@ _GLUED_SIDE: Final = re.compile(r"^(.*[a-z0-9])(L|R)$")
 
 
 def side_of(name: str) -> tuple[str, str] | None:
-    """The name without its side, and "left" or "right", when the name ends with one.
+    """Name without its side, and "left" or "right", when the name ends with one.
 
     Examples
     --------
     >>> side_of("gtr a L")
     ('gtr a', 'left')
     """
-    found = _SIDE.match(name) or _GLUED_SIDE.match(name)
-    if not found or not found[1].strip(" _.-("):
+    match = _SIDE.match(name) or _GLUED_SIDE.match(name)
+    if not match or not match[1].strip(" _.-("):
         return None
-    return found[1].strip(" _.-("), "left" if found[2].lower().startswith("l") else "right"
+    return match[1].strip(" _.-("), "left" if match[2].lower().startswith("l") else "right"

@@ -1,4 +1,4 @@
-"""Chunks of WAV, BWF, RIFX, RF64 and BW64 files, read so that an unfinished file still gives what it holds.
+"""WAV, BWF, RIFX, RF64 and BW64 files: chunks and codings, read so that an unfinished file still gives what it holds.
 
 Our own walker because the libraries at hand stop where a recorder lost power: one gives no frames, the other raises.
 Layouts: EBU Tech 3285 (BWF, `bext`), EBU Tech 3306 and ITU-R BS.2088-1 (RF64 and BW64, `ds64`), the `iXML` chunk as its
@@ -31,16 +31,11 @@ if TYPE_CHECKING:
 
 MAGIC: Final = (b"RIFF", b"RIFX", b"RF64", b"BW64")
 _UNKNOWN_SIZE: Final = 0xFFFFFFFF
-_PCM: Final = 1
-_FLOAT: Final = 3
-_EXTENSIBLE: Final = 0xFFFE
-# RFC 2361 (1998), appendix A
-_MS_ADPCM: Final = 2
-_A_LAW: Final = 6
-_MU_LAW: Final = 7
-_IMA_ADPCM: Final = 0x11
-_GSM_610: Final = 0x31
+"""Size of 32 bits that stands in `ds64` instead (EBU Tech 3306), or that a recorder left open."""
+# tags of codings: RFC 2361 (1998), appendix A
+_PCM, _MS_ADPCM, _FLOAT, _A_LAW, _MU_LAW, _IMA_ADPCM, _GSM_610, _EXTENSIBLE = 1, 2, 3, 6, 7, 0x11, 0x31, 0xFFFE
 _LARGEST_TEXT_CHUNK: Final = 4 * 1024 * 1024
+"""Bytes of `iXML` that are read: many times what hundreds of tracks need. Common practice, no source."""
 # Chunks that the open descriptions above name; others are believed when their sizes lead to the end of the file.
 _KNOWN_IDS: Final = (
     b"LIST", b"bext", b"iXML", b"fact", b"cue ", b"JUNK", b"PAD ", b"axml", b"chna", b"ds64", b"PEAK", b"qlty", b"mext",
@@ -50,7 +45,7 @@ _KNOWN_IDS: Final = (
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WaveFormat:
-    """Figures of a `fmt ` chunk. W64 holds the same."""
+    """Figures of a `fmt ` chunk, which a W64 file holds as well."""
 
     channels: int
     sample_rate_hz: int
@@ -104,6 +99,7 @@ def wave_format(fmt: bytes, path: Path, *, big_endian: bool = False) -> WaveForm
 
 
 def _names_from_ixml(text: bytes) -> dict[int, str]:
+    """Track names by channel, from 0; none where the text cannot be read."""
     try:
         root = ET.fromstring(text.rstrip(b"\0 \r\n\t"))  # noqa: S314  (expat 2.4.1+ bounds entity expansion)
     except (ET.ParseError, LookupError, ValueError):  # the last two: a text coding that is not known
@@ -120,6 +116,8 @@ def _names_from_ixml(text: bytes) -> dict[int, str]:
 
 @dataclass(slots=True)
 class _Chunks:
+    """Contents of a file's chunks, as far as they concern us."""
+
     fmt: bytes | None = None
     data_start: int | None = None
     data_promised: int = 0
@@ -133,7 +131,7 @@ class _Chunks:
 
 
 def _looks_like_chunk(file: BinaryIO, position: int, end: int, order: str) -> bool:
-    """Whether chunks stand at `position`: a known name, or printable names and sizes that lead to the very end."""
+    """True where chunks stand at `position`: a known name, or printable names and sizes that lead to the very end."""
     first = True
     while position + 8 <= end:
         file.seek(position)
@@ -151,22 +149,23 @@ def _measure_data(file: BinaryIO, chunks: _Chunks, start: int, size: int, end: i
     """Bytes of audio that are really there; the header is believed only where the file bears it out."""
     chunks.data_start = start
     promised = chunks.long_data if size == _UNKNOWN_SIZE and chunks.long_data is not None else size
-    there = end - start
+    available = end - start
     chunks.data_promised = promised
     after = start + promised + (promised & 1)
-    if promised > there or promised == _UNKNOWN_SIZE:
+    if promised > available or promised == _UNKNOWN_SIZE:
         chunks.stale = True
-        return there
+        return available
     # an odd one's pad byte may have been forgotten
-    if promised in (there, there - 1) or any(
-        _looks_like_chunk(file, at, end, order) for at in {after, start + promised}
+    if promised in (available, available - 1) or any(
+        _looks_like_chunk(file, position, end, order) for position in {after, start + promised}
     ):
         return promised
     chunks.stale = True
-    return there
+    return available
 
 
 def _walk(file: BinaryIO, end: int, order: str) -> _Chunks:
+    """Read the chunks from first to last."""
     chunks = _Chunks()
     position = 12
     while position + 8 <= end:

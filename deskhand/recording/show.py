@@ -1,4 +1,4 @@
-"""`show.toml`, a small file beside a recording: which show it belongs to, its phase and tap, and who played."""
+"""`show.toml`, a small file beside a recording: its show, phase and tap, and the players."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _KEYS: Final = ("name", "date", "phase", "tap", "taps", "players")
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShowNote:
-    """What is known of the show a recording belongs to; None where nobody said."""
+    """Note on the show a recording belongs to; None where nobody said."""
 
     name: str | None = None
     date: str | None = None

@@ -1,4 +1,4 @@
-"""Chunks of W64 files: GUIDs for names, sizes of 64 bits that count the chunk's own head, starts at multiples of 8 bytes.
+"""W64 files: GUIDs for names, sizes of 64 bits that count the chunk's own head, starts at multiples of 8 bytes.
 
 Layout: the open description of the 64-bit WAVE format as libsndfile and ffmpeg write it; the format chunk is that of WAVE.
 """
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 W64_MAGIC: Final = b"riff\x2e\x91\xcf\x11\xa5\xd6\x28\xdb\x04\xc1\x00\x00"
 _GUID_TAIL: Final = b"\xf3\xac\xd3\x11\x8c\xd1\x00\xc0\x4f\x8e\xdb\x8a"
 _HEAD: Final = 24
+"""Bytes in front of a chunk's body: its GUID of 16 and its size of 8."""
 _UNKNOWN: Final = (0, _HEAD, 2**63 - 1, 2**64 - 1)
 
 

@@ -18,7 +18,6 @@ from deskhand.store import KeptTake, history_url
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from deskhand.live.session import Listened
     from deskhand.result import CheckResult
     from deskhand.store import KeptPart
     from deskhand.store.history import History
@@ -93,9 +92,11 @@ def keep(checked: Checked, recording: Path, *, history: str | None, note: str, b
     return _keep(checked.result, checked.parts, str(recording), checked.house_file, history=history, note=note, by=by)
 
 
-def keep_heard(heard: Listened, *, history: str | None, note: str, by: str) -> tuple[int, int, str]:
+def keep_heard(
+    result: CheckResult, parts: list[KeptPart], house_file: Path, *, history: str | None, note: str, by: str
+) -> tuple[int, int, str]:
     """Write what was heard live to the history; returns and raises as `keep`."""
-    return _keep(heard.result, heard.parts, "live", heard.house_file, history=history, note=note, by=by)
+    return _keep(result, parts, "live", house_file, history=history, note=note, by=by)
 
 
 def _keep(

@@ -14,7 +14,7 @@ import pytest
 
 from deskhand.findings import say
 from deskhand.house import Source
-from deskhand.live.line import ARRIVED_S, Line, summary
+from deskhand.live.line import ARRIVED_S, PatchList, summary
 from tests.support.examples import example
 
 if TYPE_CHECKING:
@@ -26,7 +26,7 @@ NAMES = ("a", "b", "c", "d")
 
 
 @dataclass
-class Heard:
+class Stretch:
     findings: tuple[Finding, ...] = ()
 
 
@@ -34,7 +34,7 @@ class Heard:
 class Check:
     """A line check that is told who plays."""
 
-    line: Line
+    line: PatchList
     now_s: float = 0.0
     found: dict[str, list[Finding]] = field(default_factory=dict)
 
@@ -58,9 +58,9 @@ class Check:
                 ):
                     self.look(one.source.name)
 
-    def look(self, name: str, **options: Any) -> list[str]:
-        heard: Any = Heard(findings=tuple(self.found.get(name, ())))
-        return self.line.look(self.line.by_name[name], heard, (), self.now_s, **options)
+    def look(self, name: str, **options: Any) -> list[Finding]:
+        stretch: Any = Stretch(findings=tuple(self.found.get(name, ())))
+        return self.line.look(self.line.by_name[name], stretch, (), self.now_s, **options)
 
     def turn(self, name: str, length_s: float = 6.0) -> None:
         """Someone plays for a while, and stops."""
@@ -74,7 +74,16 @@ class Check:
 def check(*roles: str) -> Check:
     given = roles or ("guitar",) * len(NAMES)
     sources = [Source(name=name, role=role, tracks=[name]) for name, role in zip(NAMES, given, strict=False)]
-    return Check(line=Line([(source, (at,)) for at, source in enumerate(sources)]))
+    return Check(line=PatchList([(source, (at,)) for at, source in enumerate(sources)]))
+
+
+CASES = {
+    "clipped": ("full-scale", {"count_words": "3"}),
+    "hum": ("hum", {"below_db": 30.0, "lines_hz": [50.0, 100.0]}),
+    "level-high": ("above", {"off_db": 6.0, "after_gains": ""}),
+    "level-low": ("below", {"off_db": 6.0, "after_gains": ""}),
+    "one-sided": ("silent", {}),
+}
 
 
 def finding(kind: str, severity: str = "fix") -> Finding:
@@ -89,7 +98,7 @@ def test_one_after_the_other():
         assert run.of(name).state == "arrived"
         assert run.of(name).arrived_s - run.of(name).began_s <= ARRIVED_S + 0.6
     assert run.line.awaited is None
-    assert all(one.verdict == "well" and not one.told for one in run.line.inputs)
+    assert all(one.verdict == "well" and not one.reported for one in run.line.inputs)
     assert summary(run.line) == "4 of 4 arrived, all clean and in the right place"
 
 
@@ -118,7 +127,7 @@ def test_the_operator_skips_and_comes_back():
     assert run.line.awaited is run.of("a")
     run.turn("a")
     assert run.of("a").state == "arrived"
-    assert not run.of("a").told
+    assert not run.of("a").reported
     assert "2 of 3 arrived" in summary(run.line)
 
 
@@ -127,7 +136,7 @@ def test_who_comes_late_is_not_accused():
     run.line.skip()
     run.turn("a")
     assert run.of("a").state == "arrived"
-    assert not run.of("a").told
+    assert not run.of("a").reported
     # and it is still the turn of the one who was asked
     assert run.line.awaited is run.of("b")
 
@@ -137,18 +146,18 @@ def test_two_inputs_at_each_others_turn_are_asked_about():
     run = check()
     run.turn("a")
     run.turn("d")
-    [told] = run.of("d").told.values()
+    [told] = run.of("d").reported.values()
     assert (told.kind, told.severity) == ("swapped", "listen")
     assert (told.track, told.other) == ("d", "b")
     assert "b was expected, but d is the input that played: who was playing?" in say(told)
     assert "if it was b, its cable is in d's input" in say(told)
     # said while it plays, well within five seconds
-    assert run.of("d").told_s["swapped/turn"] - run.of("d").began_s <= 2.0
+    assert run.of("d").reported_s["swapped/turn"] - run.of("d").began_s <= 2.0
     run.turn("c")
-    assert not run.of("c").told
+    assert not run.of("c").reported
     run.turn("b")
     for one, other in (("b", "d"), ("d", "b")):
-        [told] = run.of(one).told.values()
+        [told] = run.of(one).reported.values()
         assert (told.kind, told.severity) == ("swapped", "listen")
         assert (
             f"{other} was expected, but {one} is the input that played, and the other way round: who was playing?"
@@ -183,31 +192,31 @@ def test_neighbours_exchanged():
     run = check()
     run.turn("b")
     run.turn("a")
-    assert {run.of(name).told["swapped/turn"].severity for name in "ab"} == {"listen"}
+    assert {run.of(name).reported["swapped/turn"].severity for name in "ab"} == {"listen"}
     run.turn("c")
     run.turn("d")
-    assert not run.of("c").told
-    assert not run.of("d").told
+    assert not run.of("c").reported
+    assert not run.of("d").reported
 
 
 def test_who_was_only_early_is_let_off():
     run = check()
     run.play("b", 4.0)
-    assert run.of("b").told
+    assert run.of("b").reported
     run.play(None, 0.3)
     run.turn("a")
-    assert not run.of("b").told
-    assert not run.of("a").told
+    assert not run.of("b").reported
+    assert not run.of("a").reported
     run.turn("c")
     run.turn("d")
-    assert not any(one.told for one in run.line.inputs)
+    assert not any(one.reported for one in run.line.inputs)
 
 
 def test_inputs_that_nobody_plays_when_asked():
     run = check("audience", "guitar", "guitar", "guitar")
     run.turn("b")
     assert run.of("b").state == "arrived"
-    assert not run.of("b").told
+    assert not run.of("b").reported
     assert run.of("a").state == "waiting"
 
 
@@ -218,7 +227,7 @@ def test_what_a_microphone_overhears_is_not_its_player():
     # b plays, and the microphone of a, already checked, hears it 10 dB below
     run.play("b", 6.0, hears={"a": -30.0, "c": -45.0})
     run.play(None, 2.5)
-    assert not run.of("a").told
+    assert not run.of("a").reported
     assert run.of("c").state == "waiting"
     assert run.of("b").state == "arrived"
 
@@ -236,9 +245,9 @@ def test_a_finding_is_told_when_seen_twice_and_taken_back_when_missed_three_time
     run.found["a"] = []
     run.look("a")
     run.look("a")
-    assert one.told
+    assert one.reported
     run.look("a")
-    assert not one.told
+    assert not one.reported
 
 
 def test_what_is_heard_in_pauses_stands_while_there_is_none():
@@ -250,10 +259,10 @@ def test_what_is_heard_in_pauses_stands_while_there_is_none():
     run.found["a"] = []
     for _ in range(3):
         run.look("a", with_pause=False)
-    assert [told.kind for told in run.of("a").told.values()] == ["hum"]
+    assert [told.kind for told in run.of("a").reported.values()] == ["hum"]
     for _ in range(3):
         run.look("a", with_pause=True)
-    assert not run.of("a").told
+    assert not run.of("a").reported
 
 
 def test_the_summary_names_what_is_to_be_done():

@@ -201,6 +201,7 @@ def test_screens_say_whose_turn_it_is(hall):
 
     from deskhand.house import read_house
     from deskhand.live.ring import Ring
+    from deskhand.live.screen import line_check_view, soundcheck_view
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch, rows_of
     from deskhand.recording import open_recording
@@ -221,7 +222,7 @@ def test_screens_say_whose_turn_it_is(hall):
         names=names,
         ring=ring,
         sample_rate_hz=RATE_HZ,
-        asked=Asked(phase="rehearsal"),
+        request=Asked(phase="rehearsal"),
     )
     for first in range(0, 22 * RATE_HZ, 4800):
         ring.write(samples[:, first : first + 4800])
@@ -231,7 +232,8 @@ def test_screens_say_whose_turn_it_is(hall):
     for width, height in ((40, 16), (120, 40)):
         for listener in (watch, soundcheck):
             console = Console(width=width, height=height, record=True, force_terminal=True, file=(hall / "x").open("w"))
-            console.print(listener.view(note="runs", height=height, problem="disk full"))
+            view = line_check_view if listener is watch else soundcheck_view
+            console.print(view(listener, note="runs", height=height, problem="disk full"))
             text = console.export_text()
             assert "disk full" in text
             assert len(text.splitlines()) <= height + 6
@@ -239,3 +241,33 @@ def test_screens_say_whose_turn_it_is(hall):
             if listener is watch:
                 assert "LECTERN" in text or "KEYS" in text
             assert "fix" in text
+
+
+def test_what_is_over_is_said_in_words(hall, rng):
+    """A dead side that comes back: the line names it as a person would, and by no name of the data."""
+    from deskhand.findings import KIND_NAMES
+    from deskhand.house import read_house
+    from deskhand.live.ring import Ring
+    from deskhand.live.soundcheck import Soundcheck
+    from deskhand.tasks.check import Asked
+
+    seconds = 75
+    samples = np.array([pink(rng, seconds, -18.0) for _ in range(4)], np.float32)
+    samples[2, : 30 * RATE_HZ] = 0.0
+    ring = Ring.of(4, 30 * RATE_HZ)
+    soundcheck = Soundcheck(
+        house=read_house(hall / "house.toml"),
+        house_file=hall / "house.toml",
+        names=["bass", "keys l", "keys r", "lectern"],
+        ring=ring,
+        sample_rate_hz=RATE_HZ,
+        request=Asked(phase="rehearsal"),
+    )
+    for first in range(0, seconds * RATE_HZ, 4800):
+        ring.write(samples[:, first : first + 4800])
+        soundcheck.advance()
+    soundcheck.finish()
+    keys = [message.text for message in soundcheck.messages if message.source == "keys"]
+    assert any(text.startswith("keys r is silent") for text in keys)
+    assert "no longer: keys r is silent" in keys
+    assert not any(text.split(":")[0] in KIND_NAMES for text in keys)

@@ -75,7 +75,7 @@ def test_a_clean_line_check_says_nothing(seed):
     watch = heard(seed)
     assert {one.source.name for one in watch.line.inputs if one.state != "arrived"} == SILENT
     assert [one.source.name for one in watch.line.inputs if any(f.severity != "note" for f in one.findings)] == []
-    assert not [said for said in watch.said if said.urgent]
+    assert not [said for said in watch.messages if said.urgent]
 
 
 def test_the_readings_are_those_of_a_check_of_the_same_stretch(tmp_path):
@@ -89,7 +89,7 @@ def test_the_readings_are_those_of_a_check_of_the_same_stretch(tmp_path):
         "\n".join(line for line in house_text().splitlines() if not line.startswith("fader")), "utf-8"
     )
     for name in ("guitar a", "lead voice", "snare"):
-        found = watch.line.by_name[name].heard
+        found = watch.line.by_name[name].stretch
         first, last = round(found.start_s * RATE_HZ), round(found.end_s * RATE_HZ)
         recording = held_recording(data[:, first:last], NAMES, RATE_HZ, start_s=found.start_s)
         result = check(tmp_path / "live", house_path=house_file, recording=recording).result
@@ -149,7 +149,7 @@ def test_players_out_of_order_with_every_cable_right(order: tuple[int, ...]):
     for findings in told.values():
         assert [(finding.kind, finding.severity) for finding in findings] == [("swapped", "listen")]
         assert "who was playing?" in say(findings[0])
-    assert not any("swap their" in said.text or (said.urgent and "was expected" in said.text) for said in watch.said)
+    assert not any("swap their" in said.text or (said.urgent and "was expected" in said.text) for said in watch.messages)
 
 
 def test_kept_weeks_tell_who_is_in_the_wrong_place():
@@ -186,8 +186,8 @@ def test_what_came_too_fast_is_counted_and_said():
         ring.write(np.zeros((2, RATE_HZ // 10), np.float32))
     watch.advance()
     assert watch.follower.late > 3 * RATE_HZ
-    assert watch.follower.at == ring.written
-    assert any("came too fast" in said.text for said in watch.said)
+    assert watch.follower.position == ring.written
+    assert any("came too fast" in said.text for said in watch.messages)
 
 
 def test_the_channel_map_comes_from_the_house_file():

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 from deskhand.dsp.unpack import byte_table
 from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
-from deskhand.recording.files import probe
+from deskhand.recording.probe import probe
 from tests.support.encodings import A_LAW, CHANNELS, MU_LAW, NotWritten, companded_levels, encodings, outcomes
 from tests.support.needs import require
 from tests.support.writers import noise
@@ -151,7 +151,7 @@ class TestFlac:
         def not_wanted(*_: object) -> None:
             raise AssertionError
 
-        monkeypatch.setattr("deskhand.recording.files.flac_extent", not_wanted)
+        monkeypatch.setattr("deskhand.recording.probe.flac_extent", not_wanted)
         assert open_recording(path).notes == ()
 
     @pytest.mark.needs("ffmpeg")

@@ -19,7 +19,7 @@ from hypothesis import strategies as st
 
 from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
-from deskhand.recording.files import probe
+from deskhand.recording.probe import probe
 from deskhand.recording.riff import read_riff
 from tests.support.writers import (
     LONG,

@@ -41,8 +41,8 @@ def watched(data: np.ndarray, **options: Any) -> Watch:
 def times_s(watch: Watch) -> dict[tuple[str, str], float]:
     """(source, kind) to how long after its player began it was told."""
     return {
-        (one.source.name, one.told[key].kind): told_s - one.began_s
+        (one.source.name, one.reported[key].kind): told_s - one.began_s
         for one in watch.line.inputs
-        for key, told_s in one.told_s.items()
-        if one.began_s is not None and key in one.told
+        for key, told_s in one.reported_s.items()
+        if one.began_s is not None and key in one.reported
     }

@@ -1,0 +1,20 @@
+"""The commands. Thin: each imports what it needs when it runs, so that `--help` answers at once."""
+
+from deskhand.cli import check, compare, demo, history, keep, live, new, render, serve, sheet
+from deskhand.cli.group import main
+
+for _command in (
+    check.check,
+    keep.keep,
+    history.history,
+    render.render,
+    sheet.sheet,
+    new.new,
+    compare.compare,
+    live.live,
+    serve.serve,
+    demo.demo,
+):
+    main.add_command(_command)
+
+__all__ = ["main"]

@@ -1,0 +1,6 @@
+"""`python -m deskhand.cli`: another way to run the command."""
+
+from deskhand.cli import main
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,102 @@
+"""The group of commands: exit statuses, and the one place that turns errors into a line for a person."""
+
+from __future__ import annotations
+
+import codecs
+import io
+import os
+import sys
+import traceback
+from pathlib import Path
+from typing import Final, NoReturn
+
+import click
+
+from deskhand.errors import DeskhandError
+
+WRONG_USE: Final = 2
+"""Wrong use or unreadable input; 2 is what click itself ends with after a wrong option."""
+OWN_MISTAKE: Final = 70
+"""EX_SOFTWARE of sysexits.h (BSD): an error of the program's own."""
+STOPPED: Final = 130
+"""128 and the number of SIGINT, as POSIX shells report a command that Ctrl-C ended."""
+_TRACEBACK_VARIABLE: Final = "DESKHAND_TRACEBACK"
+_LONGEST_REASON: Final = 160
+"""Letters of an inner error's own words that are printed: about two lines of a terminal. Common practice, no source."""
+_PACKAGE: Final = Path(__file__).parent.parent
+
+
+def _nearest_sign(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    return "".join("-" if sign == "\u2212" else "?" for sign in error.object[error.start : error.end]), error.end
+
+
+def _plain_output() -> None:
+    """Let output that has no minus sign print "-": redirected output is cp1252 on many systems."""
+    codecs.register_error("deskhand", _nearest_sign)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="deskhand")
+
+
+class Commands(click.Group):
+    """Group that turns a mistake a person can mend into one line and exit status 2."""
+
+    def invoke(self, ctx: click.Context) -> object:
+        """Run a command; every error ends here."""
+        _plain_output()
+        try:
+            return super().invoke(ctx)
+        except DeskhandError as error:
+            fail(str(error))
+        except BrokenPipeError:
+            # whoever was reading has seen enough
+            sys.stderr.close()
+            raise SystemExit(0) from None
+        except MemoryError:
+            fail("deskhand: not enough memory; check a shorter stretch with --from and --to")
+        except (KeyboardInterrupt, click.Abort):
+            click.echo("Stopped by Ctrl-C.", err=True)
+            raise SystemExit(STOPPED) from None
+        except OSError as error:
+            where = error.filename if error.filename is not None else "deskhand"
+            problem = error.strerror or type(error).__name__
+            fail(
+                f"{where}: cannot be read or written ({problem}); see that it is there, is yours, and the disk is not full"
+            )
+        except (click.ClickException, click.exceptions.Exit):
+            raise
+        except Exception as error:
+            # the last door: a mistake of our own is told apart from "something to fix"
+            if os.environ.get(_TRACEBACK_VARIABLE):
+                raise
+            fail(_own_mistake(error), OWN_MISTAKE)
+
+
+def _own_mistake(error: Exception) -> str:
+    """One line on a mistake of the program's own: its kind, its words, and the line of code it came from."""
+    frames = [frame for frame in traceback.extract_tb(error.__traceback__) if _PACKAGE in Path(frame.filename).parents]
+    line = (
+        f" in {Path(frames[-1].filename).relative_to(_PACKAGE).as_posix()}, line {frames[-1].lineno}" if frames else ""
+    )
+    words = " ".join(str(error).split())[:_LONGEST_REASON]
+    return (
+        f"deskhand made a mistake of its own ({type(error).__name__}{line}{': ' if words else ''}{words}); your recordings are untouched; "
+        f"to report it, run the command once more with {_TRACEBACK_VARIABLE}=1 in front and send what it prints"
+    )
+
+
+def fail(line: str, status: int = WRONG_USE) -> NoReturn:
+    """Print one line and end with a status, 2 (wrong use or unreadable input) unless another is named."""
+    click.echo(f"Error: {line}", err=True)
+    raise SystemExit(status)
+
+
+@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+@click.version_option(package_name="deskhand", prog_name="deskhand", message="%(prog)s %(version)s")
+def main() -> None:
+    """Reads a soundcheck's multitrack recording and says what to do at the mixing desk before doors.
+
+    Start with: deskhand demo
+    """

@@ -1,0 +1,133 @@
+"""`deskhand live`: line check and soundcheck while they happen."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from deskhand.cli.group import fail
+from deskhand.cli.options import PHASES, TAPS, ClockTime, history_option, named_players, refuse_unwritable
+from deskhand.cli.output import error_console, output_console, sources_to_fix
+
+if TYPE_CHECKING:
+    from deskhand.live.session import LiveOutcome
+
+
+@click.command()
+@click.option("--list", "list_them", is_flag=True, help="Show the inputs of this computer.")
+@click.option("--device", metavar="NAME or NUMBER", help="Which of them. Default: the one with most channels.")
+@click.option(
+    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml in this folder or above it."
+)
+@click.option(
+    "--replay", type=click.Path(path_type=Path), metavar="RECORDING", help="Listen to a recording instead: to practise."
+)
+@click.option("--fast", is_flag=True, help="With --replay: as fast as the computer can.")
+@click.option(
+    "--phase",
+    type=click.Choice(PHASES),
+    default="line-check",
+    show_default=True,
+    help="line-check: one player after the other; rehearsal or show: everybody plays.",
+)
+@click.option("--tap", type=click.Choice(TAPS), help="Where the inputs are taken. Default: what the house file says.")
+@click.option("--date", help="Of the show, like 2026-03-01. Default: today.")
+@click.option(
+    "--player", "players", multiple=True, metavar="SOURCE=NAME", help="Who plays; may be given several times."
+)
+@history_option
+@click.option("--record", type=click.Path(path_type=Path), metavar="FOLDER", help="Write all inputs to disk meanwhile.")
+@click.option("--keep", "keep_it", is_flag=True, help="Keep it as one of the house's good ones.")
+@click.option("--note", default="", help="With --keep: why this one is worth keeping.")
+@click.option("--by", help="With --keep: who keeps it. Default: whoever is logged in.")
+@click.option("--for", "length_s", type=ClockTime(), help="Stop after so long, like 20:00.")
+@click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
+def live(
+    list_them: bool,
+    device: str | None,
+    house: Path | None,
+    replay: Path | None,
+    fast: bool,
+    phase: str,
+    tap: str | None,
+    date: str | None,
+    players: tuple[str, ...],
+    history: str | None,
+    record: Path | None,
+    keep_it: bool,
+    note: str,
+    by: str | None,
+    length_s: float | None,
+    json_file: str | None,
+) -> None:
+    """Line check and soundcheck from the desk's audio interface, told while they play.
+
+    Keys: n next, b back, x not tonight, c check now, q done. Exit status: 0 all well, 1 something to fix, 2 wrong use, or the device or
+    disk failed.
+    """
+    from deskhand.live.session import LiveOptions, listen_live
+
+    if list_them:
+        _print_inputs()
+        return
+    refuse_unwritable(json_file)
+    outcome = listen_live(
+        LiveOptions(
+            house=house,
+            device=device,
+            replay=replay,
+            fast=fast,
+            phase=phase,  # type: ignore[arg-type]
+            tap=tap,  # type: ignore[arg-type]
+            date=date,
+            players=named_players(players),
+            history=history,
+            record=record,
+            length_s=length_s,
+        ),
+        output_console() if json_file != "-" else error_console(),
+    )
+    _deliver(outcome, json_file)
+    if keep_it:
+        _keep(outcome, history=history, note=note, by=by, to_stderr=json_file == "-")
+    if record is not None and json_file != "-":
+        click.echo(f"Recorded: {record}; check it with: deskhand check {record}")
+    if outcome.problem is not None:
+        fail(outcome.problem)
+    raise SystemExit(1 if sources_to_fix(outcome.result) else 0)
+
+
+def _print_inputs() -> None:
+    from deskhand.live.device import list_devices
+
+    for device in list_devices():
+        click.echo(
+            f"{device.number:3}  {device.channels:2} channels  {device.sample_rate_hz / 1000:g} kHz  {device.name}"
+        )
+
+
+def _deliver(outcome: LiveOutcome, json_file: str | None) -> None:
+    """Write and print the result; "-" is standard output."""
+    from deskhand.files import write_atomically
+    from deskhand.report.terminal import print_result
+    from deskhand.result import to_json
+
+    if json_file == "-":
+        click.echo(to_json(outcome.result).encode(), nl=False)
+        return
+    if json_file is not None:
+        write_atomically(Path(json_file), to_json(outcome.result))
+    console = output_console()
+    console.print()
+    print_result(outcome.result, console)
+
+
+def _keep(outcome: LiveOutcome, *, history: str | None, note: str, by: str | None, to_stderr: bool) -> None:
+    from deskhand.tasks import keep as keeping
+
+    number, count, store_name = keeping.keep_heard(
+        outcome.result, outcome.parts, outcome.house_file, history=history, note=note, by=keeping.who(by)
+    )
+    click.echo(f"Kept as number {number} in {store_name}; {count} of this phase are kept.", err=to_stderr)

@@ -1,0 +1,45 @@
+"""`deskhand new`: a house file guessed from a recording."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from deskhand.cli.output import progress_bar
+from deskhand.errors import UsageError
+
+
+@click.command()
+@click.argument("recording", type=click.Path(path_type=Path))
+@click.option("--name", default="Our house", show_default=True, help="Of the house.")
+@click.option(
+    "--output", type=click.Path(path_type=Path), help="Where to write. Default: house.toml in or beside the recording."
+)
+@click.option("--names-only", is_flag=True, help="Go by the track names alone, without listening.")
+def new(recording: Path, name: str, output: Path | None, names_only: bool) -> None:
+    """Write a commented house file, guessed from a recording's track names and sound."""
+    from deskhand.files import write_atomically
+    from deskhand.house import FILE_NAME, parse_house
+    from deskhand.recording import open_recording
+    from deskhand.tasks.new import guess_house, house_text
+
+    take = open_recording(recording)
+    target = output or (recording if recording.is_dir() else recording.parent) / FILE_NAME
+    if target.exists():
+        raise UsageError(str(target), "is there already", "name another place with --output, or move it away")
+    house = guess_house([track.name for track in take.tracks], name=name)
+    impressions: dict[str, str] = {}
+    if not names_only:
+        from deskhand.tasks.check import listen
+
+        with progress_bar("listening") as progress:
+            impressions = listen(take, house, progress=progress)
+    text = house_text(house, heard=impressions)
+    parse_house(text, target)
+    write_atomically(target, text)
+    unclear = [source.name for source in house.source if source.role == "other"]
+    click.echo(f"{len(house.source)} sources written to {target}")
+    if unclear:
+        click.echo(f"Roles not clear from the names: {', '.join(unclear)}")
+    click.echo("Read it through once, fill in channel and patch, then: deskhand check " + str(recording))

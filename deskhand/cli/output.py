@@ -1,0 +1,97 @@
+"""Output of the commands: the progress bar, the consoles, and a result as page, data and text."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from rich.console import Console
+
+    from deskhand.result import CheckResult
+    from deskhand.tasks.check import Checked
+
+
+@contextmanager
+def progress_bar(label: str) -> Iterator[Callable[[float], None] | None]:
+    """A bar on standard error, on a terminal only."""
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield None
+        return
+    from deskhand.dsp import kernels_are_compiled
+
+    if not kernels_are_compiled():
+        console.print("First run: making the measuring code for this computer, about 15 s, once.", style="dim")
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=console, transient=True) as bar:
+        task = bar.add_task(label, total=1.0)
+        yield lambda share: bar.update(task, completed=share)
+
+
+def output_console() -> Console:
+    """Standard output; lines are not cut where it is no terminal."""
+    from rich.console import Console
+
+    return Console(soft_wrap=not sys.stdout.isatty())
+
+
+def error_console() -> Console:
+    """Standard error, for what happens while standard output carries data."""
+    from rich.console import Console
+
+    return Console(stderr=True, soft_wrap=True)
+
+
+def sources_to_fix(result: CheckResult) -> list[str]:
+    """Names of the sources at which something is to be put right."""
+    return [source.name for source in result.sources if source.status in ("fix", "silent", "missing")]
+
+
+def deliver(checked: Checked, json_file: str | None, report: Path | None) -> int:
+    """Write and print a result.
+
+    Parameters
+    ----------
+    checked : Checked
+    json_file : str or None
+        For the result as data; "-" is standard output.
+    report : Path or None
+        For the page.
+
+    Returns
+    -------
+    int
+        The exit status: 1 when something is to fix, else 0.
+    """
+    from deskhand.files import write_atomically
+    from deskhand.result import to_json
+
+    result = checked.result
+    if report is not None:
+        from deskhand.report.page import page
+
+        write_atomically(report, page(result, checked.pictures))
+    if json_file == "-":
+        # UTF-8 whatever the terminal's own coding (RFC 8259, 8.1)
+        click.echo(to_json(result).encode(), nl=False)
+    else:
+        from deskhand.report.terminal import print_result
+
+        if json_file is not None:
+            write_atomically(Path(json_file), to_json(result))
+        console = output_console()
+        print_result(result, console)
+        if report is not None:
+            console.print()
+            console.print(f"Report: {report}", highlight=False, markup=False, soft_wrap=True)
+    return 1 if sources_to_fix(result) else 0

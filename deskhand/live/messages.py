@@ -1,0 +1,23 @@
+"""Messages of a line check or soundcheck, for whoever reads lines instead of a screen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from deskhand.units import clock
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LiveMessage:
+    """One event: when it happened, at which source, and in words."""
+
+    time_s: float
+    """Of audio since the beginning."""
+    source: str | None
+    text: str
+    urgent: bool = False
+
+    def __str__(self) -> str:
+        """Time, source and text in one line."""
+        source = f"{self.source}: " if self.source else ""
+        return f"{clock(self.time_s)}  {source}{self.text}"
