@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from deskhand.tasks.check import Checked
+    from deskhand.tasks.check import ShowCheck
 
 _PHASES = ("line-check", "rehearsal", "show")
 _TAPS = ("preamp", "after-gain", "after-chain")
@@ -140,18 +140,18 @@ class _Take:
     history: str | None
     given: dict[str, Any]
 
-    def check(self, recording: Path, **more: Any) -> Checked:
+    def check(self, recording: Path, **more: Any) -> ShowCheck:
         """The take checked; `more` is what else is asked."""
-        from deskhand.tasks.check import Asked, check
+        from deskhand.tasks.check import CheckOptions, check
 
-        asked = Asked(**self.given, history=self.history, **more)
+        options = CheckOptions(**self.given, history=self.history, **more)
         with _progress("measuring") as progress:
             return check(
                 recording,
                 house_path=self.house,
                 start_s=self.start_s,
                 end_s=self.end_s,
-                asked=asked,
+                options=options,
                 progress=progress,
             )
 
@@ -241,7 +241,7 @@ def _console() -> Console:
     return Console(soft_wrap=not sys.stdout.isatty())
 
 
-def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> int:
+def _deliver(checked: ShowCheck, json_file: str | None, report: Path | None) -> int:
     """Write and print a result; the exit status."""
     from deskhand.files import write_atomically
     from deskhand.result import to_json
@@ -267,7 +267,7 @@ def _deliver(checked: Checked, json_file: str | None, report: Path | None) -> in
     return 1 if _to_mend(checked) else 0
 
 
-def _to_mend(checked: Checked) -> list[str]:
+def _to_mend(checked: ShowCheck) -> list[str]:
     """Sources at which something is to be put right."""
     return [source.name for source in checked.result.sources if source.status in ("fix", "silent", "missing")]
 
@@ -325,12 +325,12 @@ def check(
     if report is None and not no_report:
         report = Path(f"{name_of(recording)}-check.html")
     if write_week is not None:
-        from deskhand.moves.week import write_week as write
+        from deskhand.tasks.week import write_week as write
 
         write(checked, write_week)
     status = _deliver(checked, json_file, None if no_report else report)
     if why is not None:
-        from deskhand.moves.week import reasons
+        from deskhand.tasks.week import reasons
 
         click.echo("")
         for text in reasons(checked, why):
@@ -525,9 +525,9 @@ def sheet(
     """
     from deskhand.files import write_atomically
     from deskhand.house import parse_house, read_house
-    from deskhand.moves.week import week_text
     from deskhand.report import sheet as report
     from deskhand.tasks.check import name_of
+    from deskhand.tasks.week import week_text
 
     target = output if output is not None else Path(f"{name_of(recording)}-sheet.pdf")
     _can_be_written(target)
@@ -753,7 +753,9 @@ def live(
         console.print()
         print_result(heard.result, console)
     if keep_it:
-        number, kept, where = keeping.keep_heard(heard, history=history, note=note, by=keeping.who(by))
+        number, kept, where = keeping.keep_result(
+            heard.result, heard.parts, heard.house_file, recording="live", history=history, note=note, by=keeping.who(by)
+        )
         click.echo(f"Kept as number {number} in {where}; {kept} of this phase are kept.", err=json_file == "-")
     if record is not None and json_file != "-":
         click.echo(f"Recorded: {record}; check it with: deskhand check {record}")

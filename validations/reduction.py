@@ -16,8 +16,7 @@ from deskhand.demo.sounds import RATE_HZ
 from deskhand.house import STRIKING, CompressorBlock, changed, make_block
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.measure.readings import read_source
-from deskhand.moves.plan import reduction_db
-from deskhand.moves.reduction import solve
+from deskhand.moves.reduction import reduction_db, solve
 from tests.measure.feed import figures_of
 from validations.season_data import tracks_of
 

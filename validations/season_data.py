@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import scipy.signal as ss
 
-from deskhand.tasks.check import Asked, check
+from deskhand.tasks.check import CheckOptions, check
 from deskhand.demo.season import _SOURCES, _tracks, _write, house_text, pick_players
 from deskhand.demo.sounds import RATE_HZ
 from deskhand.result import plain
@@ -198,8 +198,8 @@ def made(kind: str, number: int, *, planted: bool, length_s: float) -> dict[str,
         folder = Path(name)
         _write(folder, tracks)
         (folder / "house.toml").write_text(no_mix(house_text()), "utf-8")
-        asked = Asked(date=None, players=tuple(players.items()))
-        result = plain(check(folder, asked=asked, threads=1).result)
+        options = CheckOptions(date=None, players=tuple(players.items()))
+        result = plain(check(folder, options=options, threads=1).result)
     return {**result, "planted": truth}
 
 

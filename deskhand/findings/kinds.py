@@ -49,6 +49,10 @@ class Kind:
     """0: the source is not heard; 1: it harms the sound; 2: it costs quality; 9: never before doors."""
     done_at: Literal["rig", "patch"] | None = None
     """Where the hand goes when it is no setting of the desk."""
+    answered_by: Literal["level", "polarity", "equaliser", "room for the voice"] | None = None
+    """Setting of the desk that can answer it: the gains, the polarity, the equaliser, or what all others play at."""
+    is_twin: bool = False
+    """Another track holds the same: worth saying as soon as a house file is begun."""
     at_preamp: bool = False
     """A fault of what comes in: a level beside it is put right at the preamp, since a trim cannot mend it."""
     counted: bool = False
@@ -196,6 +200,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="polarity",
+        answered_by="polarity",
         meaning="the sides of a pair, or two microphones of one drum, work against each other, mono loses less with one flipped, and no "
         "`polarity` block of the chain says so; drum microphones before the chain *listen*; with kept shows: middle and sides of a pair have "
         "changed places",
@@ -205,6 +210,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="duplicate",
+        is_twin=True,
         meaning="two tracks with the same samples (correlation above {same})",
         act="patch; a mono source on a pair",
         urgency=1,
@@ -244,6 +250,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="level-high",
+        answered_by="level",
         meaning="median level after gain, trim and polarity as written 2 dB (*listen*) or 4 dB (*fix*; both in the house file) above nominal, after "
         "3 s of playing; drums, audience, click, talkback and other only with a nominal of their own",
         act="turn its trim by the number given; tell the stage first",
@@ -253,6 +260,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="level-low",
+        answered_by="level",
         meaning="the same below nominal; never asked to rise so far that its peaks pass −6 dBTP; an open microphone more than {most_raise_db} low is "
         "*listen* (nobody may be using it)",
         act="turn its trim by the number given; tell the stage first",
@@ -335,6 +343,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="vocal-covered",
+        answered_by="room for the voice",
         meaning="a voice is covered (less than 35 % of it audible in the feed) for {covered_share} or more of its words (*note*; *listen* once "
         "five weeks are kept, by the house's own limits, or when the clearance the house file asks for is missed)",
         act="listen to the mix there; [clearance.md](clearance.md)",
@@ -343,6 +352,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="tone",
+        answered_by="equaliser",
         meaning="outside the house's normal range, and audibly so (*listen*, with two seconds to hear it by)",
         act="what it says: the player's end first",
         tier="judgement",

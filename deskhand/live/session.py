@@ -20,7 +20,7 @@ from deskhand.recording.show import checked_date
 from deskhand.reference.kept import load as load_kept
 from deskhand.reference.normal import reference_of
 from deskhand.store import history_url
-from deskhand.tasks.check import Asked, source_for
+from deskhand.tasks.check import CheckOptions, source_for
 from deskhand.tasks.keep import house_at
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def listen_live(wanted: Wanted, console: Console) -> Listened:
         if wanted.phase == "line-check":
             listener: Watch | Soundcheck = _watch(house, house_file, inputs, source, wanted, date, players)
         else:
-            asked = Asked(
+            asked = CheckOptions(
                 phase=wanted.phase, tap=tap, date=date, players=tuple(players.items()), history=wanted.history
             )
             listener = Soundcheck(

@@ -12,7 +12,7 @@ from deskhand.live.ring import Follower
 from deskhand.live.said import Said
 from deskhand.measure.readings import LEAST_ACTIVE_S
 from deskhand.recording.held import held_recording
-from deskhand.tasks.check import Asked, check
+from deskhand.tasks.check import CheckOptions, check
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from deskhand.live.ring import Ring
     from deskhand.result import CheckResult, SourceResult
     from deskhand.store import KeptPart
-    from deskhand.tasks.check import Checked
+    from deskhand.tasks.check import ShowCheck
 
 WINDOW_S: Final = 30.0
 EVERY_S: Final = 45.0
@@ -55,7 +55,7 @@ class Soundcheck:
         Of all channels.
     ring : Ring
     sample_rate_hz : int
-    asked : Asked
+    asked : CheckOptions
         Phase, tap, date, players, history.
     """
 
@@ -64,13 +64,13 @@ class Soundcheck:
     names: Sequence[str]
     ring: Ring
     sample_rate_hz: int
-    asked: Asked
+    asked: CheckOptions
     follower: Follower = field(init=False)
     known: dict[str, _Known] = field(default_factory=dict)
     newest: CheckResult | None = None
     said: list[Said] = field(default_factory=list)
     _pool: ThreadPoolExecutor = field(init=False)
-    _running: Future[Checked] | None = None
+    _running: Future[ShowCheck] | None = None
     _due_s: float = _FIRST_S
     _asked_at_s: float = 0.0
 
@@ -112,7 +112,7 @@ class Soundcheck:
             check,
             self.house_file.parent / "soundcheck",
             house_path=self.house_file,
-            asked=self.asked,
+            options=self.asked,
             threads=1,
             recording=recording,
         )
@@ -131,7 +131,7 @@ class Soundcheck:
         if running is not None:
             self._take(running.result())
 
-    def _take(self, checked: Checked) -> None:
+    def _take(self, checked: ShowCheck) -> None:
         result = checked.result
         self.newest = result
         for source in result.sources:

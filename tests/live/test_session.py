@@ -200,7 +200,7 @@ def test_screens_say_whose_turn_it_is(hall):
     """Both screens, drawn for a narrow and a wide terminal."""
     from rich.console import Console
 
-    from deskhand.tasks.check import Asked
+    from deskhand.tasks.check import CheckOptions
     from deskhand.house import read_house
     from deskhand.live.ring import Ring
     from deskhand.live.soundcheck import Soundcheck
@@ -222,7 +222,7 @@ def test_screens_say_whose_turn_it_is(hall):
         names=names,
         ring=ring,
         sample_rate_hz=RATE_HZ,
-        asked=Asked(phase="rehearsal"),
+        asked=CheckOptions(phase="rehearsal"),
     )
     for first in range(0, 22 * RATE_HZ, 4800):
         ring.write(samples[:, first : first + 4800])

@@ -18,11 +18,11 @@ import pytest
 import scipy.signal
 from click.testing import CliRunner
 
-from deskhand.tasks.check import Checked
+from deskhand.tasks.check import ShowCheck
 from deskhand.cli import main
 from deskhand.findings import Finding
 from deskhand.house import HouseFile, make_block, parse_house, read_house
-from deskhand.moves.week import week_text
+from deskhand.tasks.week import week_text
 from deskhand.report.sheet import (
     POINTS,
     SPAN_DB,
@@ -50,12 +50,12 @@ FORMULAS = ['=HYPERLINK("x")', "+1", "-1", "@SUM(1)", " =1", "\t=1", "1-2", "3/4
 
 
 @pytest.fixture(scope="module")
-def checked(checked_show) -> Checked:
+def checked(checked_show) -> ShowCheck:
     return checked_show("show-2026-03-01")
 
 
 @pytest.fixture(scope="module")
-def sheet(checked: Checked) -> Sheet:
+def sheet(checked: ShowCheck) -> Sheet:
     house = parse_house(week_text(checked), Path("house.toml"))
     return make_sheet(
         checked.result, house, since=read_house(checked.house_file), since_name="last week", notes=["Lid half open."]
