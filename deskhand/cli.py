@@ -473,17 +473,17 @@ def render(
     raw inside: before and after at their own levels, and the mix. Listen quietly first.
     """
     from deskhand.tasks.check import name_of
-    from deskhand.tasks.render import RAW_FOLDER, Wanted
+    from deskhand.tasks.render import RAW_FOLDER, RenderOptions
     from deskhand.tasks.render import render as write
     from deskhand.units import number
 
     into = folder if folder is not None else Path(f"{name_of(recording)}-audio")
-    wanted = Wanted(sources=sources, stages=stages, mix=not no_mix, float_files=float_files)
+    options = RenderOptions(sources=sources, stages=stages, mix=not no_mix, float_files=float_files)
     with _progress("rendering") as progress:
         written = write(
             recording,
             into,
-            wanted,
+            options,
             house_path=house,
             start_s=start_s,
             end_s=end_s,

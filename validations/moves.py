@@ -21,7 +21,7 @@ from deskhand.chain.run import run, still_to_come
 from deskhand.demo.season import _SOURCES, house_text, pick_players
 from deskhand.demo.sounds import RATE_HZ
 from deskhand.findings import Finding
-from deskhand.house import STRIKING, parse_house
+from deskhand.house import ROLES, parse_house
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fine import brought_to
@@ -118,7 +118,7 @@ def case(
     source: Source, house: HouseFile, reference: Reference, clean: Array, player: str | None, rng: np.random.Generator
 ) -> Case | None:
     """Plant an error in a source, find its moves, run them."""
-    strikes = source.role in STRIKING
+    strikes = ROLES[source.role].strikes
     blocks = still_to_come(source.chain, "preamp")
     with tempfile.TemporaryDirectory() as name:
         wrong, planted, trim_db = _plant(clean, rng, Path(name))

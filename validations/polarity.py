@@ -20,7 +20,7 @@ import soundfile
 
 from deskhand.findings.judge import flip_of, judge
 from deskhand.findings.normal import judge_upside_down
-from deskhand.house import STRIKING, parse_house
+from deskhand.house import ROLES, parse_house
 from deskhand.live.listen import listen
 from deskhand.measure.readings import read_source
 from deskhand.measure.stereo import alignment
@@ -221,7 +221,7 @@ def severity_of(findings: list[Finding]) -> str | None:
 
 def verdicts(recording: Recording) -> dict[str, Verdict]:
     """Polarity by each door."""
-    strikes = recording.role in STRIKING
+    strikes = ROLES[recording.role].strikes
     figures = figures_of(recording.samples, sample_rate_hz=recording.sample_rate_hz, pairs=[(0, 1)])
     tracks = [
         Track(name=f"track {n + 1}", number=n + 1, file="show.wav", channel=n + 1, bits=24, held=((0, recording.samples.shape[1]),))
@@ -287,7 +287,7 @@ def against_kept(recording: Recording, reading) -> Verdict | None:
 
     def parts(samples: Array):
         figures = figures_of(samples, sample_rate_hz=recording.sample_rate_hz, pairs=[(0, 1)])
-        read = read_source(figures, (0, 1), strikes=recording.role in STRIKING, mains_hz=50.0)
+        read = read_source(figures, (0, 1), strikes=ROLES[recording.role].strikes, mains_hz=50.0)
         return parts_of(read)
 
     def parts_of(read):

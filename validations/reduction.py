@@ -13,7 +13,7 @@ import numpy as np
 
 from deskhand.demo.season import _SOURCES, pick_players
 from deskhand.demo.sounds import RATE_HZ
-from deskhand.house import STRIKING, CompressorBlock, changed, make_block
+from deskhand.house import ROLES, CompressorBlock, changed, make_block
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.measure.readings import read_source
 from deskhand.moves.reduction import reduction_db, solve
@@ -68,7 +68,7 @@ def compressor(rng: np.random.Generator) -> CompressorBlock:
 def pair(kind: str, name: str, sound: NDArray[np.float64], role: str, rng: np.random.Generator) -> Pair | None:
     """Find a threshold on an excerpt, and run it on the whole."""
     figures = figures_of(sound, pairs=[(0, 1)] if len(sound) == 2 else [])
-    reading = read_source(figures, tuple(range(len(sound))), strikes=role in STRIKING, mains_hz=50.0)
+    reading = read_source(figures, tuple(range(len(sound))), strikes=ROLES[role].strikes, mains_hz=50.0)
     if reading.readings.level_dbfs is None or reading.activity.blocks.sum() < 50:
         return None
     start_s = telling_start_s(figures, reading.tracks, reading.activity)

@@ -95,6 +95,18 @@ def _all_alike(search: GivingSearch, plain_db: float, loss_before_db: float) -> 
     return alike if inside and as_clear and alike.sum_db() < search.sum_db() else search
 
 
+def _best(search: GivingSearch, loss_before_db: float) -> tuple[GivingSearch, float | None]:
+    """Search at its end, and the decibels that everything else must go down alike to be as clear."""
+    search.go()
+    search.give_back()
+    search = _spared(search)
+    # turning everything down alike is one of the lists there are
+    plain_db = _plain_db(search)
+    if plain_db is not None and plain_db <= MOST_DB and all(search.abilities[name].fader for name in search.feed.names):
+        search = _all_alike(search, plain_db, loss_before_db)
+    return search, plain_db
+
+
 def make_space(
     held: Sequence[Held],
     abilities: Mapping[str, Abilities],
@@ -138,13 +150,7 @@ def make_space(
     loss_before_db = search.mono_loss_db(search.giving)
     if before_pct >= wanted_pct:
         return None
-    search.go()
-    search.give_back()
-    search = _spared(search)
-    # turning everything down alike is one of the lists there are
-    plain_db = _plain_db(search)
-    if plain_db is not None and plain_db <= MOST_DB and all(abilities[name].fader for name in names):
-        search = _all_alike(search, plain_db, loss_before_db)
+    search, plain_db = _best(search, loss_before_db)
     if all(giving.nothing for giving in search.giving):
         return None
     sounding = int(search.matters.any(axis=1).sum())

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
+    from deskhand.reference.kept import Kept
     from deskhand.store import KeptPart
 
 __all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "check", "listen", "name_of", "source_for"]
@@ -72,41 +73,18 @@ def check(
         recording = open_recording(path, start_s=start_s, end_s=end_s)
     options = options or CheckOptions()
     setup = resolve(path, house_path, recording, options)
-    kept = kept_takes(setup, options)
-    readings = measure(
-        TakeInput(
-            house=setup.house,
-            recording=recording,
-            matched=setup.matched,
-            tap=setup.show.tap,
-            taps=setup.taps,
-            folder=setup.folder,
-            line_check=setup.is_line_check,
-            words=kept.words() if kept else None,
-            threads=threads,
-            progress=progress,
-        )
-    )
-    # `new` does without: it is a second look at the audio
-    readings = with_loud_moments(readings, recording, listening_dba(setup.house), threads)
+    takes = kept_takes(setup, options)
+    readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
     findings = readings.findings | unclaimed_tracks(setup, recording)
-    comparison = compare(setup, readings, findings, kept, parts)
-    findings, dismissals = with_dismissed(comparison, kept, options, parts, setup.show)
+    comparison = compare(setup, readings, findings, takes, parts)
+    findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
     comparison = replace(comparison, findings=findings, mix_findings=findings[MIX])
     planning = _planning_input(setup, recording, readings, comparison, parts, threads)
     planned = plans(planning)
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
-    result, pictures = assemble(
-        ShowFacts(
-            setup=setup,
-            recording=recording,
-            readings=readings,
-            comparison=comparison,
-            plans=planned,
-            with_moves=proved(planning, planned),
-        )
-    )
+    proofs = proved(planning, planned)
+    result, pictures = assemble(ShowFacts(setup, recording, readings, comparison, planned, proofs))
     return ShowCheck(
         result=result,
         pictures=pictures,
@@ -116,6 +94,32 @@ def check(
         dismissals=dismissals,
         plans=planned,
     )
+
+
+def _measured(
+    setup: ShowSetup,
+    recording: Recording,
+    takes: Kept | None,
+    threads: int,
+    progress: Callable[[float], None] | None,
+) -> TakeReadings:
+    """Readings of the take, with the loudness of its loud moments."""
+    readings = measure(
+        TakeInput(
+            house=setup.house,
+            recording=recording,
+            matched=setup.matched,
+            tap=setup.show.tap,
+            taps=setup.taps,
+            folder=setup.folder,
+            line_check=setup.is_line_check,
+            words=takes.words() if takes else None,
+            threads=threads,
+            progress=progress,
+        )
+    )
+    # `new` does without: it is a second look at the audio
+    return with_loud_moments(readings, recording, listening_dba(setup.house), threads)
 
 
 def _planning_input(

@@ -48,7 +48,7 @@ class ShowCheck:
     """Source to its moves, its chain with them, and the reasoning."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False)
 class ShowFacts:
     """All facts that a result is put together from."""
 

@@ -116,7 +116,7 @@ def compare(
     setup: ShowSetup,
     readings: TakeReadings,
     findings: dict[str, list[Finding]],
-    kept: Kept | None,
+    takes: Kept | None,
     parts: list[KeptPart],
 ) -> Comparison:
     """Set a take against what the house kept, and join the findings that come of it to the others.
@@ -127,15 +127,16 @@ def compare(
     readings : TakeReadings
     findings : dict
         Source to its findings so far.
-    kept : Kept or None
+    takes : Kept or None
+        Kept takes of the same phase.
     parts : list of KeptPart
         The take's own.
     """
     mix = judge_mix_loss(readings.mix_reading.readings) if readings.mix_reading is not None else []
-    if kept is None or not kept.takes:
+    if takes is None or not takes.takes:
         return Comparison(result=None, reference=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
-    reference, normals = against(kept, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
+    reference, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
     unusual = _unusual(setup, readings, reference, normals)
     exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(reference, parts)).items()}
     findings = joined(exchanged, findings)
@@ -145,7 +146,7 @@ def compare(
     unshaped = {role.name for role in ROLES.values() if not role.shaped}
     crept = judge_drifts(drifts(reference, parts, date=setup.show.date, left_out=unshaped))
     return Comparison(
-        result=_reference_result(kept, reference),
+        result=_reference_result(takes, reference),
         reference=reference,
         normals=normals,
         findings=joined(joined(findings, unusual), crept),
@@ -153,11 +154,11 @@ def compare(
     )
 
 
-def _reference_result(kept: Kept, reference: Reference) -> ReferenceResult:
+def _reference_result(takes: Kept, reference: Reference) -> ReferenceResult:
     """Summary of the kept takes, for the result."""
-    dates = sorted(take.date for take in kept.takes if take.date)
+    dates = sorted(take.date for take in takes.takes if take.date)
     return ReferenceResult(
-        kept=len(kept.takes),
+        kept=len(takes.takes),
         first_date=dates[0] if dates else None,
         last_date=dates[-1] if dates else None,
         learned=reference.learned,
@@ -223,7 +224,7 @@ def _reversed_sides(
 
 
 def with_dismissed(
-    comparison: Comparison, kept: Kept | None, options: CheckOptions, parts: list[KeptPart], show: ShowResult
+    comparison: Comparison, takes: Kept | None, options: CheckOptions, parts: list[KeptPart], show: ShowResult
 ) -> tuple[dict[str, list[Finding]], list[Dismissal]]:
     """Findings with those marked that a person left alone, and the dismissals that are new.
 
@@ -235,7 +236,7 @@ def with_dismissed(
     findings = {name: causes_only(several) for name, several in comparison.findings.items()}
     findings |= {MIX: comparison.mix_findings}
     dismissals = _dismissals(options, findings, parts, show)
-    marked = with_dismissals(findings, [*(kept.dismissals if kept else ()), *dismissals], show=(show.name, show.date))
+    marked = with_dismissals(findings, [*(takes.dismissals if takes else ()), *dismissals], show=(show.name, show.date))
     return marked, dismissals
 
 

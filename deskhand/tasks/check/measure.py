@@ -15,15 +15,13 @@ from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
-from deskhand.mix.balance import shares_pct, shift_phon
-from deskhand.mix.bus import gains, level_dba, level_offset_db, listening_dba, strips
+from deskhand.mix.bus import gains, level_offset_db, listening_dba, strips
 from deskhand.mix.clearance import shifted
-from deskhand.mix.faders import find_faders
 from deskhand.mix.voices import feed_strips, measure_voices, voices_of
 from deskhand.recording.names import nearest
 from deskhand.reference.keep import chain_digest
 from deskhand.reference.kept import MIX
-from deskhand.result import MixResult
+from deskhand.tasks.check.mix import mix_result
 from deskhand.tasks.new import microphones_of_one
 
 if TYPE_CHECKING:
@@ -37,10 +35,10 @@ if TYPE_CHECKING:
     from deskhand.house import ChainBlock, HouseFile, Matched
     from deskhand.measure.activity import Activity
     from deskhand.measure.figures import Figures
-    from deskhand.mix.bus import Strip
     from deskhand.mix.clearance import Clearance, Words
     from deskhand.recording import Recording
     from deskhand.recording.show import Tap
+    from deskhand.result import MixResult
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -147,7 +145,11 @@ def measure(take: TakeInput) -> TakeReadings:
     stages = {name: chain.stages(before[name].activity) for name, chain in chained.chains.items()}
     context = _context(take, figures, before)
     findings = _findings(take, context, groups, stages, after)
-    mix, mix_reading = _mix(take, tracks, chained)
+    mix = mix_reading = None
+    if chained.mix_rows is not None:
+        mix, mix_reading = mix_result(
+            take.house, chained.figures, strips(take.house, tracks | chained.rows), chained.mix_rows, take.matched.mix
+        )
     blocks: dict[str, Sequence[ChainBlock]] = {name: chain.house_blocks for name, chain in chained.chains.items()}
     heard_mix = mix is not None and mix.loudness_lufs is not None
     offset_db = level_offset_db(take.house.room, mix.loudness_lufs) if mix and mix.loudness_lufs is not None else 0.0
@@ -358,51 +360,3 @@ def with_loud_moments(readings: TakeReadings, recording: Recording, level_dba: f
     with ThreadPoolExecutor(threads) as pool:
         before = dict(zip(readings.before, pool.map(with_loudness, readings.before.values()), strict=True))
     return replace(readings, before=before)
-
-
-def _mix(
-    take: TakeInput, tracks: dict[str, tuple[int, ...]], chained: _Chained
-) -> tuple[MixResult | None, SourceReading | None]:
-    """Mix of the faders that are written down, after the chains; None where none is."""
-    if chained.mix_rows is None:
-        return None, None
-    mix_strips = strips(take.house, tracks | chained.rows)
-    faders = find_faders(chained.figures, mix_strips, take.matched.mix) if take.matched.mix else []
-    reading = read_source(
-        chained.figures,
-        chained.mix_rows,
-        strikes=False,
-        mains_hz=take.house.house.mains_hz,
-        level_dba=listening_dba(take.house),
-    )
-    read, room = reading.readings, take.house.room
-    loudness_lufs = read.loudness_lufs
-    mix_dba = None if room is None or loudness_lufs is None else level_dba(room, loudness_lufs)
-    mix = MixResult(
-        loudness_lufs=loudness_lufs,
-        true_peak_dbtp=read.true_peak_dbtp,
-        loudness_range_lu=read.loudness_range_lu,
-        width_db=read.width_db,
-        mono_loss_db=read.mono_loss_db,
-        level_dba=mix_dba,
-        share_pct=shares_pct(chained.figures, mix_strips),
-        balance_shift_phon=_balance_shift_phon(take.house, chained, loudness_lufs, mix_dba),
-        normal=(),
-        findings=(),
-        faders=tuple(faders),
-    )
-    return mix, reading
-
-
-def _balance_shift_phon(
-    house: HouseFile, chained: _Chained, loudness_lufs: float | None, mix_dba: float | None
-) -> dict[str, float] | None:
-    """Shift of the mix's balance between its own level and the room's; None where the room is not described."""
-    if house.room is None or loudness_lufs is None or mix_dba is None or chained.mix_rows is None:
-        return None
-    return shift_phon(
-        chained.figures,
-        chained.mix_rows,
-        offset_db=level_offset_db(house.room, loudness_lufs),
-        change_db=house.room.level_dba - mix_dba,
-    )
