@@ -14,7 +14,7 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from deskhand.cli import main
-from deskhand.house import House, HouseFile, Role, Source, match_tracks, parse_house
+from deskhand.house import House, HouseFile, RoleName, Source, match_tracks, parse_house
 from deskhand.tasks.new import guess_house, guess_role, house_text, microphones_of_one
 from deskhand.recording.names import clean_name, key
 
@@ -28,7 +28,7 @@ PLACE: Final = Path("house.toml")
 unhurried = settings(deadline=None)
 
 # Abbreviations of the trade: common practice, no source
-ROLES: Final[dict[Role, tuple[str, ...]]] = {
+ROLES: Final[dict[RoleName, tuple[str, ...]]] = {
     "lead vocal": ("Vox", "Lead Vox", "LV", "Ld Vox", "Voc", "Vocal 1", "lead voice", "Singer", "vox main", "Vox Ana"),
     "backing vocal": ("BGV", "BGV 1", "BV2", "BVs", "BVox L", "Backing Vox", "Choir", "choir alt", "Harmony", "Bgvs"),
     "speech": ("Speech", "Spk", "Pulpit", "Lectern", "Lectern mic", "Headset", "HS Headset 2", "Lav", "Lapel", "Host", "Handheld 1", "Announce", "Reader", "MC"),
@@ -55,12 +55,12 @@ def test_the_table_is_long_enough_to_say_something() -> None:
 
 
 @pytest.mark.parametrize(("name", "role"), ROLE_CASES)
-def test_role_of_a_usual_name(name: str, role: Role) -> None:
+def test_role_of_a_usual_name(name: str, role: RoleName) -> None:
     assert guess_role(name) == role
 
 
 @pytest.mark.parametrize(("name", "role"), [case for case in ROLE_CASES if case.values[1] != "other"])
-def test_role_does_not_depend_on_spelling(name: str, role: Role) -> None:
+def test_role_does_not_depend_on_spelling(name: str, role: RoleName) -> None:
     if name not in ("BassMic", "HiHat"):  # only capitals part these
         assert guess_role(name.upper()) == role
         assert guess_role(name.lower()) == role
@@ -129,7 +129,7 @@ class TestPairs:
         assert guess_house(["kick"], name="x").vocal is None
 
 
-def of_roles(*pairs: tuple[str, Role]) -> HouseFile:
+def of_roles(*pairs: tuple[str, RoleName]) -> HouseFile:
     sources = [Source(name=name, role=role, tracks=[name]) for name, role in pairs]
     return HouseFile(house=House(name="x"), source=sources)
 

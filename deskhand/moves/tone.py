@@ -183,7 +183,7 @@ def plan_tone(state: SourceState, plan: Plan) -> None:
     lists = fewest(search.task, search.grid, search.is_home, most=MOST_TONE_MOVES)
     if not lists:
         plan.why.append(
-            "its tone behind the chain is within the normal range: no equaliser is turned"
+            "its tone after the chain is within the normal range: no equaliser is turned"
             if search.is_home(search.whole)
             else "no change of the equaliser brings its tone nearer to what is usual: left alone"
         )

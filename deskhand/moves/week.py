@@ -36,8 +36,9 @@ def edit_of(moves: Sequence[Move], places: Sequence[int]) -> SourceEdit:
             side = {"on": move.on} if move.on != "both" else {}
             settings = {name: _value(setting) for name, setting in move.settings.items()}
             new_blocks.append({"block": move.block, **side, **settings})
+    fader = next((move.settings["fader"] for move in reversed(moves) if move.where == "fader"), None)
     return SourceEdit(
-        keys={"fader": _value(move.settings["fader"]) for move in moves if move.where == "fader"},
+        keys={} if fader is None else {"fader": _value(fader)},
         settings=[
             (move.index, {name: _value(setting) for name, setting in move.settings.items()})
             for move in saved

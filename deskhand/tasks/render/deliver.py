@@ -82,7 +82,7 @@ def deliver(
     for run in runs:
         _deliver_source(delivery, run, show)
     if mix is not None and mix.stereo.frames and any(mix.uses(run) for run in runs):
-        comment = f"{show}: the mix of the faders in the house file, behind the chains"
+        comment = f"{show}: the mix of the faders in the house file, after the chains"
         delivery.write("mix.wav", [(mix.stereo, 1.0)], comment, raw=True)
         delivery.write("mix mono.wav", [(mix.mono, 1.0)], f"{show}: left and right of the mix, half of each", raw=True)
     return delivery.written
@@ -97,9 +97,9 @@ def _deliver_source(delivery: Delivery, run: SourceRun, show: str) -> None:
     blocks = ", ".join(block.block for block in run.source.chain) or "no chain"
     delivery.write(file_name(name, "before"), [(before, 1.0)], f"{name} of {show} as recorded", raw=True)
     for stage in run.stages:
-        comment = f"{name} of {show} behind {stage.name[2:]}"
+        comment = f"{name} of {show} after {stage.name[2:]}"
         delivery.write(file_name(name, stage.name), [(stage, 1.0)], comment, raw=True)
-    delivery.write(file_name(name, "after"), [(after, 1.0)], f"{name} of {show} behind its chain: {blocks}", raw=True)
+    delivery.write(file_name(name, "after"), [(after, 1.0)], f"{name} of {show} after its chain: {blocks}", raw=True)
     gains_db = matched_gains_db(before, after)
     if gains_db is None:
         return
