@@ -754,7 +754,13 @@ def live(
         print_result(heard.result, console)
     if keep_it:
         number, kept, where = keeping.keep_result(
-            heard.result, heard.parts, heard.house_file, recording="live", history=history, note=note, by=keeping.who(by)
+            heard.result,
+            heard.parts,
+            heard.house_file,
+            recording="live",
+            history=history,
+            note=note,
+            by=keeping.who(by),
         )
         click.echo(f"Kept as number {number} in {where}; {kept} of this phase are kept.", err=json_file == "-")
     if record is not None and json_file != "-":

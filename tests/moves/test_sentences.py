@@ -65,8 +65,9 @@ def test_what_is_no_setting_says_what_its_finding_says() -> None:
     finding = Finding(
         id="voice 3/unmatched-track", kind="unmatched-track", stage="tap", severity="note", what="track", track="vox 3"
     )
+    other = replace(finding, id="voice 3/unmatched-track-2", what="near", facts={"near": "vox 2"})
     move = replace(BELL, block=None, settings={}, action="instruction", facts={"finding": finding.id})
-    assert with_sentences(move, [replace(finding, id="voice 3/hum"), finding]).text == say(finding)
+    assert with_sentences(move, [other, finding]).text == say(finding)
 
 
 @pytest.mark.parametrize(
