@@ -20,7 +20,7 @@ from deskhand.recording.show import Phase, Tap
 from deskhand.reference.normal import Normal
 
 SCHEMA: Final = 1
-"""Version of the JSON: raised when a field changes its meaning or goes."""
+"""Number of the form of the JSON: the first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

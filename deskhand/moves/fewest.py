@@ -47,7 +47,7 @@ _WIDE: Final = 1.4
 _BEAM: Final = 12
 """Lists that are followed from each length to the next. Common practice, no source."""
 _EXACT_PAIRS: Final = 1500
-"""Single settings up to which pairs of them are searched exactly: about a million pairs, some seconds. Common practice, no source."""
+"""Single settings up to which pairs of them are searched exactly: about a million pairs. Common practice, no source."""
 _ROUNDS: Final = 4
 """Rounds of improving at most; it ends as soon as nothing gets better. Common practice, no source."""
 _UNIT_DB: Final = 5.0
