@@ -20,11 +20,12 @@ from deskhand.recording.show import Phase, Tap
 from deskhand.reference.normal import Normal
 
 SCHEMA: Final = 1
+"""Number of the form of the JSON: the first."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ShowResult:
-    """What was checked."""
+    """Show and stretch that were checked."""
 
     name: str
     date: str | None
@@ -94,7 +95,7 @@ class MixResult:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReferenceResult:
-    """What the take was set against."""
+    """Kept takes that the take was set against."""
 
     kept: int
     """Takes of the same phase that the house keeps."""

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Generator
     from pathlib import Path
 
-    from deskhand.tasks.check import Checked
+    from deskhand.tasks.check import ShowCheck
 
 _SOURCES: Counter[str] = Counter()
 
@@ -72,18 +72,18 @@ def whole_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def checked_show(season: Path) -> Callable[[str], Checked]:
+def checked_show(season: Path) -> Callable[[str], ShowCheck]:
     """From the name of one of the season's newest shows to its check, made once a run for all test processes."""
     from filelock import FileLock
 
     from deskhand.tasks.check import check
 
-    def of(name: str) -> Checked:
+    def of(name: str) -> ShowCheck:
         kept = season.parent / f"checked-{name}.pickle"
         with FileLock(f"{kept}.lock"):
             if not kept.exists():
                 kept.write_bytes(pickle.dumps(check(season / name)))
-        made: Checked = pickle.loads(kept.read_bytes())
+        made: ShowCheck = pickle.loads(kept.read_bytes())
         return made
 
     return of

@@ -418,7 +418,7 @@ class TestSetAgainstTheWeeks:
         assert source_of(noted, "piano")["status"] == "well"
 
     def test_a_show_is_no_part_of_what_it_is_set_against(self, taught: Path) -> None:
-        """Checked, kept, and checked again: the same, but for nothing."""
+        """ShowCheck, kept, and checked again: the same, but for nothing."""
         this = ("week-2", "--date", SUNDAYS[5])
         before = checked(*this)
         fine("keep", *this)

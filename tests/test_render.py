@@ -20,10 +20,10 @@ import pytest
 import soundfile
 from click.testing import CliRunner, Result
 
-import deskhand.tasks.render as rendering
 from deskhand.chain.run import run
 from deskhand.cli import main
-from deskhand.tasks.render import Wanted, Written, file_name, render
+from deskhand.errors import UsageError
+from deskhand.tasks.render import RenderedFile, RenderOptions, file_name, files, render
 from tests.support.chain import made, true_peak_db
 from tests.support.signals import amplitude, harmonics, sine, speech_like, white
 
@@ -92,10 +92,10 @@ def show(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def made_files(show: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[Written]]:
+def made_files(show: Path, tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, list[RenderedFile]]:
     """All that is written of the show, with every stage."""
     folder = tmp_path_factory.mktemp("audio")
-    return folder, render(show, folder, Wanted(stages=True))
+    return folder, render(show, folder, RenderOptions(stages=True))
 
 
 def read(path: Path) -> np.ndarray:
@@ -139,7 +139,7 @@ def blocks_of(source: str) -> list[Any]:
 # before, after, stages
 
 
-def test_everything_that_is_promised_is_there(made_files: tuple[Path, list[Written]]) -> None:
+def test_everything_that_is_promised_is_there(made_files: tuple[Path, list[RenderedFile]]) -> None:
     folder, written = made_files
     names = {path.name for path in (*folder.glob("*.wav"), *raw(folder).iterdir())}
     assert names == {one.path.name for one in written}
@@ -155,7 +155,7 @@ def test_everything_that_is_promised_is_there(made_files: tuple[Path, list[Writt
 
 
 @pytest.mark.parametrize("source", CHAINS)
-def test_before_is_the_recording_and_after_is_the_chain(source: str, made_files: tuple[Path, list[Written]]) -> None:
+def test_before_is_the_recording_and_after_is_the_chain(source: str, made_files: tuple[Path, list[RenderedFile]]) -> None:
     folder, _ = made_files
     before, after = (read(raw(folder) / f"{source} {what}.wav") for what in ("before", "after"))
     assert np.array_equal(before, recorded(source))
@@ -166,7 +166,7 @@ def test_before_is_the_recording_and_after_is_the_chain(source: str, made_files:
 
 
 @pytest.mark.parametrize("source", ["voice", "keys", "bass"])
-def test_stages_lead_from_before_to_after(source: str, made_files: tuple[Path, list[Written]]) -> None:
+def test_stages_lead_from_before_to_after(source: str, made_files: tuple[Path, list[RenderedFile]]) -> None:
     folder, _ = made_files
     blocks = blocks_of(source)
     for place, block in enumerate(blocks, 1):
@@ -176,9 +176,9 @@ def test_stages_lead_from_before_to_after(source: str, made_files: tuple[Path, l
     assert np.array_equal(stage, read(raw(folder) / f"{source} after.wav"))
 
 
-def test_stages_change_nothing_of_the_rest(show: Path, made_files: tuple[Path, list[Written]], tmp_path: Path) -> None:
+def test_stages_change_nothing_of_the_rest(show: Path, made_files: tuple[Path, list[RenderedFile]], tmp_path: Path) -> None:
     folder, _ = made_files
-    for one in render(show, tmp_path, Wanted()):
+    for one in render(show, tmp_path, RenderOptions()):
         assert np.abs(read(one.path) - read(folder / one.path.relative_to(tmp_path))).max() <= 2.0**-23
 
 
@@ -187,7 +187,7 @@ def test_stages_change_nothing_of_the_rest(show: Path, made_files: tuple[Path, l
 
 @pytest.mark.source("ITU-R BS.1770-5, by libebur128; true peak by scipy.signal.resample_poly")
 @pytest.mark.parametrize("source", ["voice", "keys", "bass"])
-def test_matched_pairs_are_as_loud(source: str, made_files: tuple[Path, list[Written]]) -> None:
+def test_matched_pairs_are_as_loud(source: str, made_files: tuple[Path, list[RenderedFile]]) -> None:
     folder, written = made_files
     pair = [read(folder / f"{source} {what} matched.wav") for what in ("before", "after")]
     plain = [read(raw(folder) / f"{source} {what}.wav") for what in ("before", "after")]
@@ -208,7 +208,7 @@ def test_matched_pairs_are_as_loud(source: str, made_files: tuple[Path, list[Wri
 
 @pytest.mark.source("definition: after minus before, at one loudness")
 @pytest.mark.parametrize("source", ["voice", "keys"])
-def test_difference(source: str, made_files: tuple[Path, list[Written]]) -> None:
+def test_difference(source: str, made_files: tuple[Path, list[RenderedFile]]) -> None:
     folder, _ = made_files
     before, after, difference = (
         read(folder / f"{source} {what}.wav") for what in ("before matched", "after matched", "difference")
@@ -219,7 +219,7 @@ def test_difference(source: str, made_files: tuple[Path, list[Written]]) -> None
 
 def test_a_chain_that_does_nothing_differs_by_nothing(tmp_path: Path) -> None:
     chains = {"keys": [{"block": "trim", "gain": "-7 dB"}]}
-    written = render(write_show(tmp_path / "show", house_toml(chains=chains)), tmp_path / "out", Wanted(mix=False))
+    written = render(write_show(tmp_path / "show", house_toml(chains=chains)), tmp_path / "out", RenderOptions(mix=False))
     assert np.abs(read(tmp_path / "out" / "keys difference.wav")).max() < 2.0**-22
     gains_db = {one.path.name: one.gain_db for one in written}
     assert gains_db["keys before matched.wav"] == pytest.approx(-7.0, abs=0.02)
@@ -230,7 +230,7 @@ def test_a_chain_that_does_nothing_differs_by_nothing(tmp_path: Path) -> None:
 
 
 @pytest.mark.source("definition: a mix is a sum of gains; one channel in the centre at -3.01 dB")
-def test_the_mix(made_files: tuple[Path, list[Written]]) -> None:
+def test_the_mix(made_files: tuple[Path, list[RenderedFile]]) -> None:
     folder, _ = made_files
     outs = {name: run(recorded(name), blocks_of(name), sample_rate_hz=RATE_HZ) for name in FADERS}
     wanted = (
@@ -242,15 +242,15 @@ def test_the_mix(made_files: tuple[Path, list[Written]]) -> None:
 
 
 def test_no_mix_without_faders_or_when_not_wanted(show: Path, tmp_path: Path) -> None:
-    assert not [one for one in render(show, tmp_path / "a", Wanted(mix=False)) if "mix" in one.path.name]
+    assert not [one for one in render(show, tmp_path / "a", RenderOptions(mix=False)) if "mix" in one.path.name]
     without = write_show(tmp_path / "show", house_toml(faders=False))
-    assert not [one for one in render(without, tmp_path / "b", Wanted()) if "mix" in one.path.name]
+    assert not [one for one in render(without, tmp_path / "b", RenderOptions()) if "mix" in one.path.name]
 
 
 # formats and metadata
 
 
-def test_24_bit_and_what_is_written_into_the_file(made_files: tuple[Path, list[Written]]) -> None:
+def test_24_bit_and_what_is_written_into_the_file(made_files: tuple[Path, list[RenderedFile]]) -> None:
     folder, written = made_files
     for one in written:
         with soundfile.SoundFile(one.path) as file:
@@ -268,7 +268,7 @@ def test_24_bit_and_what_is_written_into_the_file(made_files: tuple[Path, list[W
 
 
 def test_float_files(show: Path, tmp_path: Path) -> None:
-    for one in render(show, tmp_path, Wanted(float_files=True, sources=("voice",))):
+    for one in render(show, tmp_path, RenderOptions(float_files=True, sources=("voice",))):
         with soundfile.SoundFile(one.path) as file:
             assert file.subtype == "FLOAT"
     wanted = run(recorded("voice"), blocks_of("voice"), sample_rate_hz=RATE_HZ)
@@ -277,7 +277,7 @@ def test_float_files(show: Path, tmp_path: Path) -> None:
 
 def test_what_passes_full_scale_is_written_as_float(tmp_path: Path) -> None:
     chains = {"bass": [{"block": "trim", "gain": "6 dB"}]}
-    written = render(write_show(tmp_path / "show", house_toml(chains=chains)), tmp_path / "out", Wanted(mix=False))
+    written = render(write_show(tmp_path / "show", house_toml(chains=chains)), tmp_path / "out", RenderOptions(mix=False))
     notes = {one.path.name: one.note for one in written}
     assert "float" in notes["bass after.wav"]
     assert notes["bass before.wav"] == notes["bass after matched.wav"] == ""
@@ -294,7 +294,7 @@ def test_a_true_peak_at_the_very_end(tmp_path: Path) -> None:
     # two samples on either side of a top that is 3 dB higher, as at a quarter of the rate
     tone[-10:] = 0.7 * np.array([0, 0, 0, 0, -1, -1, 1, 1, -1, -1])
     soundfile.write(show / "01 vox.wav", tone, RATE_HZ, "PCM_24")
-    render(show, tmp_path / "out", Wanted(mix=False))
+    render(show, tmp_path / "out", RenderOptions(mix=False))
     for what in ("before", "after"):
         sound = read(tmp_path / "out" / f"voice {what} matched.wav")
         assert np.abs(sound).max() > 0.5
@@ -305,12 +305,12 @@ def test_a_true_peak_at_the_very_end(tmp_path: Path) -> None:
 
 
 def test_only_the_sources_asked_for(show: Path, tmp_path: Path) -> None:
-    written = render(show, tmp_path, Wanted(sources=("Keys",)))
+    written = render(show, tmp_path, RenderOptions(sources=("Keys",)))
     assert {one.path.name.split()[0] for one in written} == {"keys"}
 
 
 def test_a_stretch(show: Path, tmp_path: Path) -> None:
-    render(show, tmp_path, Wanted(sources=("keys",)), start_s=1.5, end_s=3.25)
+    render(show, tmp_path, RenderOptions(sources=("keys",)), start_s=1.5, end_s=3.25)
     stretch = recorded("keys")[:, round(1.5 * RATE_HZ) : round(3.25 * RATE_HZ)]
     assert np.array_equal(read(raw(tmp_path) / "keys before.wav"), stretch)
     wanted = run(stretch, blocks_of("keys"), sample_rate_hz=RATE_HZ)
@@ -319,7 +319,7 @@ def test_a_stretch(show: Path, tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("tap", "left"), [("after-gain", [2]), ("after-chain", [])])
 def test_taps(tap: Any, left: list[int], show: Path, tmp_path: Path) -> None:
-    render(show, tmp_path, Wanted(sources=("voice",)), tap=tap)
+    render(show, tmp_path, RenderOptions(sources=("voice",)), tap=tap)
     wanted = run(recorded("voice"), [blocks_of("voice")[place] for place in left], sample_rate_hz=RATE_HZ)
     assert np.abs(read(raw(tmp_path) / "voice after.wav") - wanted).max() < 2.0**-22
 
@@ -330,7 +330,7 @@ def test_taps(tap: Any, left: list[int], show: Path, tmp_path: Path) -> None:
 @pytest.mark.parametrize("name", ["Ana / voice: «é» 主", 'a"b<c>|?*', "..\\up", "tab\there", ". dots ."])
 def test_odd_names(name: str, tmp_path: Path) -> None:
     show = write_show(tmp_path / "show", house_toml({"voice": name}))
-    written = render(show, tmp_path / "out", Wanted(sources=(name,)))
+    written = render(show, tmp_path / "out", RenderOptions(sources=(name,)))
     assert len(written) == 5
     for one in written:
         assert one.path.parent in (tmp_path / "out", raw(tmp_path / "out"))
@@ -348,7 +348,7 @@ def test_file_names_differ_where_names_do() -> None:
 
 def test_names_that_become_the_same(tmp_path: Path) -> None:
     show = write_show(tmp_path / "show", house_toml({"voice": "?", "bass": "*"}))
-    written = render(show, tmp_path / "out", Wanted(mix=False))
+    written = render(show, tmp_path / "out", RenderOptions(mix=False))
     paths = [one.path for one in written]
     assert len(set(paths)) == len(paths)
 
@@ -417,7 +417,7 @@ def test_the_command_says_what_it_wrote(show: Path, tmp_path: Path) -> None:
 @pytest.mark.source("ITU-R BS.1770-5, by libebur128")
 def test_side_by_side_is_at_one_loudness(show: Path, tmp_path: Path) -> None:
     """Whoever opens the folder and plays one file after the other gets no jump."""
-    render(show, tmp_path, Wanted(stages=True))
+    render(show, tmp_path, RenderOptions(stages=True))
     beside = {path.name for path in tmp_path.glob("*.wav")}
     for source in ("voice", "keys", "bass"):
         own = [name for name in beside if name.startswith(source) and "difference" not in name]
@@ -433,7 +433,7 @@ def test_an_interrupted_write_leaves_no_half_file(
     raw(tmp_path).mkdir()
     (raw(tmp_path) / "voice after.wav").write_bytes(b"of last week")
     calls = iter(range(1000))
-    total = rendering._sum
+    total = files.summed
 
     def stops(*given: Any) -> np.ndarray:
         # in the middle of the second file
@@ -441,9 +441,9 @@ def test_an_interrupted_write_leaves_no_half_file(
             raise error
         return total(*given)
 
-    monkeypatch.setattr(rendering, "_sum", stops)
-    with pytest.raises((KeyboardInterrupt, rendering.UsageError)):
-        render(show, tmp_path, Wanted(sources=("voice",)))
+    monkeypatch.setattr(files, "summed", stops)
+    with pytest.raises((KeyboardInterrupt, UsageError)):
+        render(show, tmp_path, RenderOptions(sources=("voice",)))
     assert [path.name for path in tmp_path.iterdir()] == ["raw"]
     assert sorted(path.name for path in raw(tmp_path).iterdir()) == ["voice after.wav", "voice before.wav"]
     assert (raw(tmp_path) / "voice after.wav").read_bytes() == b"of last week"

@@ -27,7 +27,9 @@ from deskhand.house import ROLES, parse_house
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fine import brought_to
-from deskhand.moves.plan import HOME, Heard, levels_of, plan
+from deskhand.moves.plan import plan
+from deskhand.moves.state import SourceState
+from deskhand.moves.tone import HOME, levels_of
 from deskhand.reference.keep import source_parts
 from deskhand.reference.normal import tone_predictive, usual_tone_db
 from deskhand.reference.numbers import tone_of
@@ -151,7 +153,7 @@ def case(
     first = round(start_s * RATE_HZ)
     begun = time.perf_counter()
     made = plan(
-        Heard(
+        SourceState(
             source=source, desk=house.desk, blocks=blocks, skipped=0,
             excerpt=wrong[:, first : first + round(LENGTH_S * RATE_HZ)].astype(np.float32),
             playing=before.activity.blocks[round(start_s * 10) :][: round(10 * LENGTH_S)],

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from deskhand.demo import make_season
-from deskhand.tasks.check import Asked, check
+from deskhand.tasks.check import CheckOptions, check
 from deskhand.tasks.keep import keep
 
 if TYPE_CHECKING:
@@ -27,7 +27,7 @@ def hall_with_weeks(folder: Path) -> Path:
     """The demo's venue with its earlier shows kept."""
     newest = make_season(folder / "hall", seed=1)
     for show in sorted(newest.parent.glob("show-*"))[:-1]:
-        checked = check(show, asked=Asked(to_be_kept=True))
+        checked = check(show, options=CheckOptions(to_be_kept=True))
         keep(checked, show, history=None, note="good week", by="Mara")
     return folder / "hall"
 

@@ -63,12 +63,12 @@ def check(
     if report is None and not no_report:
         report = Path(f"{name_of(recording)}-check.html")
     if write_week is not None:
-        from deskhand.moves.week import write_week as write
+        from deskhand.tasks.week import write_week as write
 
         write(checked, write_week)
     status = deliver(checked, json_file, None if no_report else report)
     if why is not None:
-        from deskhand.moves.week import reasons
+        from deskhand.tasks.week import reasons
 
         click.echo("")
         for text in reasons(checked, why):

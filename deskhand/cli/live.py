@@ -127,7 +127,7 @@ def _deliver(outcome: LiveOutcome, json_file: str | None) -> None:
 def _keep(outcome: LiveOutcome, *, history: str | None, note: str, by: str | None, to_stderr: bool) -> None:
     from deskhand.tasks import keep as keeping
 
-    number, count, store_name = keeping.keep_heard(
-        outcome.result, outcome.parts, outcome.house_file, history=history, note=note, by=keeping.who(by)
+    number, count, store_name = keeping.keep_result(
+        outcome.result, outcome.parts, outcome.house_file, recording="live", history=history, note=note, by=keeping.who(by)
     )
     click.echo(f"Kept as number {number} in {store_name}; {count} of this phase are kept.", err=to_stderr)

@@ -15,7 +15,7 @@ from deskhand.errors import UsageError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from deskhand.tasks.check import Checked
+    from deskhand.tasks.check import ShowCheck
 
 # as `recording.show` has them, which takes too long to load for `--help`
 PHASES: Final = ("line-check", "rehearsal", "show")
@@ -60,18 +60,18 @@ class TakeOptions:
     show: dict[str, Any]
     """Phase, tap, date and players, as far as they were given."""
 
-    def check(self, recording: Path, **options: Any) -> Checked:
-        """Check the take; `options` are further fields of `tasks.check.Asked`."""
-        from deskhand.tasks.check import Asked, check
+    def check(self, recording: Path, **options: Any) -> ShowCheck:
+        """Check the take; `options` are further fields of `tasks.check.CheckOptions`."""
+        from deskhand.tasks.check import CheckOptions, check
 
-        request = Asked(**self.show, history=self.history, **options)
+        request = CheckOptions(**self.show, history=self.history, **options)
         with progress_bar("measuring") as progress:
             return check(
                 recording,
                 house_path=self.house,
                 start_s=self.start_s,
                 end_s=self.end_s,
-                asked=request,
+                options=request,
                 progress=progress,
             )
 

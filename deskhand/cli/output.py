@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from deskhand.result import CheckResult
-    from deskhand.tasks.check import Checked
+    from deskhand.tasks.check import ShowCheck
 
 
 @contextmanager
@@ -57,12 +57,12 @@ def sources_to_fix(result: CheckResult) -> list[str]:
     return [source.name for source in result.sources if source.status in ("fix", "silent", "missing")]
 
 
-def deliver(checked: Checked, json_file: str | None, report: Path | None) -> int:
+def deliver(checked: ShowCheck, json_file: str | None, report: Path | None) -> int:
     """Write and print a result.
 
     Parameters
     ----------
-    checked : Checked
+    checked : ShowCheck
     json_file : str or None
         For the result as data; "-" is standard output.
     report : Path or None

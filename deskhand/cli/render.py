@@ -45,12 +45,12 @@ def render(
     raw inside: before and after at their own levels, and the mix. Listen quietly first.
     """
     from deskhand.tasks.check import name_of
-    from deskhand.tasks.render import RAW_FOLDER, Wanted
+    from deskhand.tasks.render import RAW_FOLDER, RenderOptions
     from deskhand.tasks.render import render as write
     from deskhand.units import number
 
     into = folder if folder is not None else Path(f"{name_of(recording)}-audio")
-    request = Wanted(sources=sources, stages=stages, mix=not no_mix, float_files=float_files)
+    request = RenderOptions(sources=sources, stages=stages, mix=not no_mix, float_files=float_files)
     with progress_bar("rendering") as progress:
         written = write(
             recording,

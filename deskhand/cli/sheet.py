@@ -37,9 +37,9 @@ def sheet(
     """
     from deskhand.files import write_atomically
     from deskhand.house import parse_house, read_house
-    from deskhand.moves.week import week_text
     from deskhand.report import sheet as report
     from deskhand.tasks.check import name_of
+    from deskhand.tasks.week import week_text
 
     target = output if output is not None else Path(f"{name_of(recording)}-sheet.pdf")
     refuse_unwritable(target)

@@ -164,6 +164,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="polarity",
+        answered_by="polarity",
         words="polarity",
         meaning="the sides of a pair, or two inputs of one instrument, work against each other, reversing one lowers the mono loss of the whole "
         "band by 0.5 dB or more and by more than is uncertain, and no `polarity` block of the chain does so already (*fix*); `measured` is "
@@ -176,6 +177,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="duplicate",
+        is_twin=True,
         words="same signal twice",
         of_two=True,
         meaning="two tracks with the same samples (correlation above {same}): of two inputs *fix*, both sides of a pair *listen*",
@@ -227,6 +229,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="level-high",
+        answered_by="level",
         words="level too high",
         meaning="median level, after the gain and trim that its chain holds, 2 dB (*listen*) or 4 dB (*fix*; both in the house file) above nominal, "
         "after 3 s of playing; drums, audience, click, talkback and other only with a nominal of their own",
@@ -239,6 +242,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="level-low",
+        answered_by="level",
         words="level too low",
         meaning="median level, after the gain and trim that its chain holds, as far below nominal, of the same roles; never asked to rise so far that its peaks pass −6 dBTP; an open microphone more than {most_raise_db} low is "
         "*listen* (nobody may be using it)",
@@ -339,6 +343,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="vocal-covered",
+        answered_by="room for the voice",
         words="voice covered",
         meaning="a voice is covered (less than 35 % of it audible in the feed) for {covered_share} of its words or more (*note*; *listen* once "
         "five weeks are kept, by the house's own limits, or when the clearance the house file asks for is missed)",
@@ -348,6 +353,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="tone",
+        answered_by="equaliser",
         words="tone",
         meaning="its octaves are outside the house's normal range, and audibly so (*listen*, with two seconds to hear it by)",
         act="what it says: the player's end first",

@@ -40,7 +40,7 @@ from deskhand.house.read import (
 )
 from deskhand.house.roles import ROLES, RoleName
 from deskhand.house.tracks import Matched, match_tracks
-from deskhand.house.write import with_source, write_values, written_source
+from deskhand.house.write import SourceEdit, with_edits, with_source, write_values, written_source
 
 __all__ = [
     "BLOCKS",
@@ -74,6 +74,7 @@ __all__ = [
     "Room",
     "SaturationBlock",
     "Source",
+    "SourceEdit",
     "TrimBlock",
     "Vocal",
     "changed",
@@ -86,6 +87,7 @@ __all__ = [
     "read_house",
     "standing_file",
     "week_file",
+    "with_edits",
     "with_source",
     "write_values",
     "written_source",

@@ -38,6 +38,8 @@ class Role:
     """Part of a drum kit, which a drummer may bring along."""
     line: bool = False
     """Comes by cable from an instrument or a machine: its pauses are quiet."""
+    several_microphones: bool = False
+    """One instrument of it is often on several inputs: inside and outside, top and bottom, direct and by microphone."""
     has_presets: bool = False
     """The player changes sounds by foot or at a keyboard."""
     resonant_body: bool = False
@@ -60,6 +62,8 @@ class Role:
     """Sits at the house's nominal level; without it, only a nominal of the source's own is judged."""
     may_be_silent: bool = False
     """Often patched and not used."""
+    unclear: bool = False
+    """Stands for whatever is not known yet."""
     shaped: bool = True
     """Somebody shapes its tone by ear."""
     urgency: int = 1
@@ -87,13 +91,21 @@ _TABLE: Final = (
         name="speech", tone_advice="ask-speaker", is_voice=True, speaks=True, open_microphone=True, on_radio=True, urgency=0,
         family="voice", tone_family="speech",
     ),
-    Role(name="guitar", tone_advice="ask-guitar", line=True, has_presets=True, on_radio=True, family="guitar"),
-    Role(name="acoustic guitar", tone_advice="ask-pick-up", line=True, has_presets=True, resonant_body=True, on_radio=True, family="guitar"),
-    Role(name="bass", tone_advice="ask-pick-up", line=True, has_presets=True, on_radio=True),
-    Role(name="keys", tone_advice="ask-keys", line=True, has_presets=True, machine=True, tone_family="keys"),
-    Role(name="kick", strikes=True, kit=True, machine=True, own_level=False, family="drum", tone_family="drum"),
     Role(
-        name="snare", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True,
+        name="guitar", tone_advice="ask-guitar", line=True, several_microphones=True, has_presets=True, on_radio=True, family="guitar",
+    ),
+    Role(
+        name="acoustic guitar", tone_advice="ask-pick-up", line=True, several_microphones=True, has_presets=True, resonant_body=True,
+        on_radio=True, family="guitar",
+    ),
+    Role(name="bass", tone_advice="ask-pick-up", line=True, several_microphones=True, has_presets=True, on_radio=True),
+    Role(name="keys", tone_advice="ask-keys", line=True, has_presets=True, machine=True, tone_family="keys"),
+    Role(
+        name="kick", strikes=True, kit=True, several_microphones=True, machine=True, own_level=False,
+        family="drum", tone_family="drum",
+    ),
+    Role(
+        name="snare", strikes=True, kit=True, several_microphones=True, machine=True, own_level=False, open_microphone=True,
         family="drum", tone_family="drum",
     ),
     Role(
@@ -113,7 +125,7 @@ _TABLE: Final = (
         name="talkback", to_stage=True, open_microphone=True, in_a_mix=False, own_level=False, may_be_silent=True,
         shaped=False, urgency=3,
     ),
-    Role(name="other", own_level=False, may_be_silent=True, shaped=False, urgency=3),
+    Role(name="other", unclear=True, own_level=False, may_be_silent=True, shaped=False, urgency=3),
 )  # fmt: skip
 ROLES: Final[dict[str, Role]] = {role.name: role for role in _TABLE}
 """From a role's name to what is true of it."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -12,6 +13,18 @@ from deskhand.recording.names import key
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceEdit:
+    """Changes of one source in a house file, in the words of the file."""
+
+    keys: Mapping[str, Any] = field(default_factory=dict)
+    """Such as `{"fader": "-6 dB"}`."""
+    settings: Sequence[tuple[int, Mapping[str, Any]]] = ()
+    """Index of a block in the chain as it stands, and the settings of it that change."""
+    new_blocks: Sequence[tuple[int, Mapping[str, Any]]] = ()
+    """Index of a new block in the chain with all of them, and the block."""
 
 
 def write_values(text: str, changes: dict[tuple[str | int, ...], Any]) -> str:
@@ -113,15 +126,54 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
     return changed_text
 
 
+def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
+    """The house file with changes of some sources, its comments and layout kept.
+
+    Parameters
+    ----------
+    text : str
+        The file as it is.
+    edits : mapping
+        Source to its changes; each source is in the file.
+    """
+    import tomlkit
+
+    document = tomlkit.parse(text)
+    tables: Any = document.get("source", [])
+    for source, edit in edits.items():
+        table = next(listed for listed in tables if key(str(listed["name"])) == key(source))
+        for name, value in edit.keys.items():
+            table[name] = value
+        if not edit.settings and not edit.new_blocks:
+            continue
+        if "chain" not in table:
+            table.append("chain", tomlkit.aot())
+        chain = table["chain"]
+        for index, settings in edit.settings:
+            for name, value in settings.items():
+                chain[index][name] = value
+        for index, block in sorted(edit.new_blocks, key=lambda placed: placed[0]):
+            chain.insert(index, _entry(chain, block))
+    return tomlkit.dumps(document)
+
+
+def _entry(entries: Any, block: Mapping[str, Any]) -> Any:
+    """A block as an entry of a chain: in one line where the chain is written so, else a table of its own."""
+    import tomlkit
+
+    entry: Any = tomlkit.inline_table() if isinstance(entries, tomlkit.items.Array) else tomlkit.table()
+    for name, value in block.items():
+        entry.append(name, value)
+    return entry
+
+
 def _in_one_line(chain: Sequence[Mapping[str, Any]]) -> Any:
     """Chain in the layout of a file that has `chain = [...]`."""
     import tomlkit
 
     rows = tomlkit.array()
     for block in chain:
-        row = tomlkit.inline_table()
-        row.update(block)
-        rows.append(row)
+        rows.append(_entry(rows, block))
     return rows
 
 
@@ -140,8 +192,6 @@ def _cut_off(table: Any) -> list[Any]:
 
 def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
     """Bring a chain in a document to other blocks: what is there in the same order is changed in place and keeps its comments."""
-    import tomlkit
-
     index = 0
 
     def take_out() -> None:
@@ -164,10 +214,7 @@ def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
                 if name not in entry or entry[name] != value:
                     entry[name] = value
         else:
-            table = tomlkit.table()
-            for name, value in block.items():
-                table.append(name, value)
-            entries.insert(index, table)
+            entries.insert(index, _entry(entries, block))
         index += 1
     while len(entries) > index:
         take_out()

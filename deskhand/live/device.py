@@ -34,7 +34,7 @@ _OPENING_S: Final = 20.0
 _AGAIN_S: Final = 2.0
 """Pause between two attempts to open a device that is gone. Common practice, no source."""
 _LATENCY_S: Final = 0.1
-"""Asked of the driver: nobody listens to what is copied, so that safety counts and not delay. Common practice, no source."""
+"""CheckOptions of the driver: nobody listens to what is copied, so that safety counts and not delay. Common practice, no source."""
 _INSTALL: Final = "install PortAudio (Debian: libportaudio2), or check a recording with: deskhand check RECORDING"
 
 

@@ -21,7 +21,7 @@ from deskhand.recording.show import checked_date
 from deskhand.reference.kept import load as load_kept
 from deskhand.reference.normal import reference_of
 from deskhand.store import history_url
-from deskhand.tasks.check import Asked, source_for
+from deskhand.tasks.check import CheckOptions, source_for
 from deskhand.tasks.keep import house_at
 
 if TYPE_CHECKING:
@@ -191,7 +191,7 @@ def _line_check_outcome(watch: Watch, show: _Show, notes: tuple[str, ...]) -> tu
 
 
 def _soundcheck(show: _Show, names: list[str], audio: Capture | Replay, options: LiveOptions) -> Soundcheck:
-    request = Asked(
+    request = CheckOptions(
         phase=options.phase,
         tap=show.tap,
         date=show.date,

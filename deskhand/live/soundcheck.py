@@ -12,7 +12,7 @@ from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
 from deskhand.measure.readings import LEAST_ACTIVE_S
 from deskhand.recording.held import held_recording
-from deskhand.tasks.check import Asked, check
+from deskhand.tasks.check import CheckOptions, check
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from deskhand.live.ring import Ring
     from deskhand.result import CheckResult, SourceResult
     from deskhand.store import KeptPart
-    from deskhand.tasks.check import Checked
+    from deskhand.tasks.check import ShowCheck
 
 WINDOW_S: Final = 30.0
 """Newest stretch that is checked: some phrases of everybody who plays. Common practice, no source."""
@@ -57,7 +57,7 @@ class Soundcheck:
         Of all channels.
     ring : Ring
     sample_rate_hz : int
-    request : Asked
+    request : CheckOptions
         Phase, tap, date, players, history.
     """
 
@@ -66,13 +66,13 @@ class Soundcheck:
     names: Sequence[str]
     ring: Ring
     sample_rate_hz: int
-    request: Asked
+    request: CheckOptions
     follower: Follower = field(init=False)
     known: dict[str, SourceState] = field(default_factory=dict)
     newest: CheckResult | None = None
     messages: list[LiveMessage] = field(default_factory=list)
     _pool: ThreadPoolExecutor = field(init=False)
-    _running: Future[Checked] | None = None
+    _running: Future[ShowCheck] | None = None
     _due_s: float = _FIRST_S
     _checked_s: float = 0.0
 
@@ -113,7 +113,7 @@ class Soundcheck:
             check,
             self.house_file.parent / "soundcheck",
             house_path=self.house_file,
-            asked=self.request,
+            options=self.request,
             threads=1,
             recording=recording,
         )
@@ -132,7 +132,7 @@ class Soundcheck:
         if running is not None:
             self._take(running.result())
 
-    def _take(self, checked: Checked) -> None:
+    def _take(self, checked: ShowCheck) -> None:
         result = checked.result
         self.newest = result
         for source in result.sources:

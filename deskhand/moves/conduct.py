@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from deskhand.chain.nominal import balance_db, nominal_point
 from deskhand.chain.run import Chain
@@ -13,7 +13,8 @@ from deskhand.house import ROLES
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
-from deskhand.moves.plan import Heard, Plan, plan
+from deskhand.moves.plan import plan
+from deskhand.moves.state import Plan, SourceState
 from deskhand.reference.normal import tone_predictive, usual_tone_db
 
 if TYPE_CHECKING:
@@ -29,9 +30,13 @@ if TYPE_CHECKING:
     from deskhand.store import KeptPart
 
 
+_STEPS_PER_S: Final = 10
+"""Steps of a source's activity: 100 ms each (measure/activity)."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Taken:
-    """What a check knows of a take when moves are planned."""
+class PlanningInput:
+    """Take with its readings and findings, as moves are planned from it."""
 
     house: HouseFile
     recording: Recording
@@ -40,9 +45,9 @@ class Taken:
     before: Mapping[str, SourceReading]
     after: Mapping[str, SourceReading]
     blocks: Mapping[str, Sequence[ChainBlock]]
-    """Source to the blocks of its chain behind the tap, for sources that are whole."""
+    """Source to the blocks of its chain after the tap, for sources that are whole."""
     standing: Mapping[str, Sequence[ChainBlock]]
-    """The same in the standing house file, which the kept weeks go by."""
+    """Source to its blocks in the standing house file, which the kept weeks go by."""
     findings: Mapping[str, Sequence[Finding]]
     reference: Reference | None
     parts: Sequence[KeptPart]
@@ -51,100 +56,96 @@ class Taken:
     threads: int
 
 
-def _wanted(findings: Sequence[Finding]) -> bool:
-    return any(
-        finding.severity != "note" or (finding.kind == "dynamics" and finding.metric == "reduction_db")
-        for finding in findings
+def _asks_for_moves(findings: Sequence[Finding]) -> bool:
+    """True where something is to be put right, or a compressor takes off another amount than the house wants."""
+    return any(finding.severity != "note" or finding.metric == "reduction_db" for finding in findings)
+
+
+def plans(planning: PlanningInput) -> dict[str, Plan]:
+    """Plan the moves of each source that something is found at."""
+    wanted = [
+        source
+        for source in planning.house.source
+        if source.name in planning.blocks
+        and planning.before[source.name].readings.level_dbfs is not None
+        and _asks_for_moves(planning.findings.get(source.name, ()))
+    ]
+    with ThreadPoolExecutor(planning.threads) as pool:
+        planned = pool.map(lambda source: plan(_state_of(planning, source)), wanted)
+        by_source = dict(zip((source.name for source in wanted), planned, strict=True))
+    return {name: moves for name, moves in by_source.items() if moves.moves or moves.left_over or moves.why}
+
+
+def _state_of(planning: PlanningInput, source: Source) -> SourceState:
+    """State of a source, with the excerpt that tells most of it."""
+    name = source.name
+    reading = planning.before[name]
+    start_s = telling_start_s(planning.figures, reading.tracks, reading.activity)
+    first = round(start_s * _STEPS_PER_S)
+    stage = "after" if name in planning.after else "tap"
+    part = next((part for part in planning.parts if part.source == name and part.stage == stage), None)
+    home = wanted_db = None
+    if planning.reference is not None and part is not None:
+        home = tone_predictive(planning.reference, part)
+        wanted_db = usual_tone_db(planning.reference, part)
+    blocks = planning.blocks[name]
+    nominal = nominal_point(blocks, reading, planning.figures)
+    return SourceState(
+        source=source,
+        desk=planning.house.desk,
+        blocks=blocks,
+        skipped=len(source.chain) - len(blocks),
+        excerpt=planning.recording.excerpt(reading.tracks, start_s, LENGTH_S),
+        playing=reading.activity.blocks[first : first + round(_STEPS_PER_S * LENGTH_S)],
+        sample_rate_hz=planning.recording.sample_rate_hz,
+        folder=planning.folder,
+        findings=planning.findings.get(name, ()),
+        before_tone_db=reading.readings.tone_db,
+        after_tone_db=planning.after.get(name, reading).readings.tone_db,
+        home=home,
+        wanted_tone_db=wanted_db,
+        line_check=planning.line_check,
+        level_dbfs=nominal.level_dbfs,
+        nominal_dbfs=planning.house.nominal_dbfs(source),
+        level_listen_db=planning.house.level_limits_db(source)[0],
+        nominal=nominal,
+        usual_balance_db=balance_db(planning.standing.get(name, blocks)),
     )
 
 
-def plans(taken: Taken) -> dict[str, Plan]:
-    """The moves of each source that something is said of."""
-    wanted = [
-        source
-        for source in taken.house.source
-        if source.name in taken.blocks
-        and taken.before[source.name].readings.level_dbfs is not None
-        and _wanted(taken.findings.get(source.name, ()))
-    ]
-
-    def one(source: Source) -> Plan:
-        name = source.name
-        reading = taken.before[name]
-        start_s = telling_start_s(taken.figures, reading.tracks, reading.activity)
-        excerpt = taken.recording.excerpt(reading.tracks, start_s, LENGTH_S)
-        first = round(start_s * 10)
-        stage = "after" if name in taken.after else "tap"
-        part = next((part for part in taken.parts if part.source == name and part.stage == stage), None)
-        home = wanted_db = None
-        if taken.reference is not None and part is not None:
-            home = tone_predictive(taken.reference, part)
-            wanted_db = usual_tone_db(taken.reference, part)
-        behind = taken.after.get(name, reading).readings
-        blocks = taken.blocks[name]
-        nominal = nominal_point(blocks, reading, taken.figures)
-        return plan(
-            Heard(
-                source=source,
-                desk=taken.house.desk,
-                blocks=blocks,
-                skipped=len(source.chain) - len(blocks),
-                excerpt=excerpt,
-                playing=reading.activity.blocks[first : first + round(10 * LENGTH_S)],
-                sample_rate_hz=taken.recording.sample_rate_hz,
-                folder=taken.folder,
-                findings=taken.findings.get(name, ()),
-                before_tone_db=reading.readings.tone_db,
-                after_tone_db=behind.tone_db,
-                home=home,
-                wanted_tone_db=wanted_db,
-                line_check=taken.line_check,
-                level_dbfs=nominal.level_dbfs,
-                nominal_dbfs=taken.house.nominal_dbfs(source),
-                level_listen_db=taken.house.level_limits_db(source)[0],
-                nominal=nominal,
-                usual_balance_db=balance_db(taken.standing.get(name, blocks)),
-            )
-        )
-
-    with ThreadPoolExecutor(taken.threads) as pool:
-        found = dict(zip((source.name for source in wanted), pool.map(one, wanted), strict=True))
-    return {name: made for name, made in found.items() if made.moves or made.left_over or made.why}
-
-
-def proved(taken: Taken, made: Mapping[str, Plan]) -> dict[str, Readings]:
-    """Readings behind the chains as the moves leave them: run on the whole take and measured again.
+def proved(planning: PlanningInput, planned: Mapping[str, Plan]) -> dict[str, Readings]:
+    """Readings after the chains as the moves leave them: run on the whole take and measured again.
 
     Gains turned at the preamp are run as if they were turned: what was clipped in the recording stays clipped in it.
     """
-    changed = [name for name, one in made.items() if one.changed]
+    changed = [name for name, moves in planned.items() if moves.changed]
     if not changed:
         return {}
     chains = [
         (
-            taken.before[name].tracks,
+            planning.before[name].tracks,
             Chain(
-                made[name].blocks,
-                channels=len(taken.before[name].tracks),
-                sample_rate_hz=taken.recording.sample_rate_hz,
-                folder=taken.folder,
+                planned[name].blocks,
+                channels=len(planning.before[name].tracks),
+                sample_rate_hz=planning.recording.sample_rate_hz,
+                folder=planning.folder,
                 source=name,
             ),
         )
         for name in changed
     ]
-    take = WithChains(taken.recording, 0, chains)
+    take = WithChains(planning.recording, 0, chains)
     pairs = [(rows[0], rows[1]) for rows in take.rows if len(rows) == 2]
-    figures = measure_figures(take, take.tracks, pairs=pairs, threads=taken.threads)
-    roles = {source.name: source.role for source in taken.house.source}
+    figures = measure_figures(take, take.tracks, pairs=pairs, threads=planning.threads)
+    roles = {source.name: source.role for source in planning.house.source}
     return {
         name: read_source(
             figures,
             rows,
             strikes=ROLES[roles[name]].strikes,
-            mains_hz=taken.house.house.mains_hz,
-            level_dba=taken.level_dba,
-            playing=taken.before[name].activity,
+            mains_hz=planning.house.house.mains_hz,
+            level_dba=planning.level_dba,
+            playing=planning.before[name].activity,
         ).readings
         for name, rows in zip(changed, take.rows, strict=True)
     }

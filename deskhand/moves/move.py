@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from collections.abc import Mapping  # noqa: TC003 - pydantic reads the annotations at run time
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
 
-from deskhand.units import number
+from deskhand.house import BLOCKS
 
 if TYPE_CHECKING:
     from deskhand.house import Desk
 
 Where = Literal["rig", "preamp", "trim", "channel", "fader", "patch"]
 Hearer = Literal["house", "monitors", "stream"]
+Caution = Literal["feedback", "tell-stage"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -35,52 +37,44 @@ class Move:
     """Its place in the chain, from 0; null when it is new."""
     on: str
     settings: dict[str, Setting]
-    effect: str
-    """What it will do, in numbers."""
+    effect: str = ""
+    """What it will do, in numbers. Made last, like `undo` and `text`: empty until the result is put together."""
     who_hears: tuple[Hearer, ...]
-    undo: str
-    text: str
+    undo: str = ""
+    text: str = ""
+    action: str = ""
+    """Name of the sentences, as the catalogue has them."""
+    facts: Mapping[str, float | str] = field(default_factory=dict)
+    """Further values of the sentences, by name; the unit is the name's ending."""
+    cautions: tuple[Caution, ...] = ()
+    """What to mind when it is done."""
 
     @property
     def is_setting(self) -> bool:
-        """Whether something at the desk is set; else it is a cable, a patch or the player's end."""
+        """True where something at the desk is set; else it is a cable, a patch or the player's end."""
         return self.block is not None or self.where == "fader"
 
     @property
     def is_saved(self) -> bool:
-        """Whether it is written into this week's house file: all settings but the preamp's, which belongs to one moment.
+        """True where it is written into this week's house file: all settings but the preamp's, which belongs to one moment.
 
         The next recording is made behind the turned preamp. A file that held the change would make it once more.
         """
         return self.is_setting and self.where != "preamp"
 
 
-_EARLY: Final = frozenset({"gain"})
-_AT_GAIN: Final = frozenset({"gain", "trim"})
-
-
 def who_hears(block: str, desk: Desk, *, first_high_pass: bool = False) -> tuple[Hearer, ...]:
-    """Who hears a change of a block: the house and its stream always, the players where their mixes are taken behind it."""
+    """Hearers of a change of a block: the house and its stream always, the players where their mixes are taken after it."""
     if desk.monitors == "after-chain":
         return ("house", "monitors", "stream")
-    at_gain = block in _AT_GAIN or (block == "high-pass" and first_high_pass)
-    if desk.monitors == "after-gain" and at_gain:
+    if desk.monitors == "after-gain" and (BLOCKS[block].at_input or first_high_pass):
         return ("house", "monitors", "stream")
-    if desk.monitors == "preamp" and block in _EARLY:
+    if desk.monitors == "preamp" and BLOCKS[block].at_preamp:
         return ("house", "monitors", "stream")
     return ("house", "stream")
 
 
-def signed(value_db: float) -> str:
-    """A gain with its sign."""
-    return f"{'+' if value_db > 0 else ''}{number(value_db, 1)} dB"
-
-
-def with_caution(text: str, hearers: tuple[Hearer, ...], *, raises: bool, open_microphone: bool) -> str:
-    """The text with what belongs to it: feedback where an open microphone gets louder, and the players who hear it."""
-    parts = [text]
-    if raises and open_microphone:
-        parts.append("open microphone: mind feedback")
-    if "monitors" in hearers:
-        parts.append("tell the stage first: the players hear it")
-    return "; ".join(parts)
+def cautions(hearers: tuple[Hearer, ...], *, raises: bool, open_microphone: bool) -> tuple[Caution, ...]:
+    """Cautions of a move: feedback where an open microphone gets louder, and the players who hear it."""
+    feedback: tuple[Caution, ...] = ("feedback",) if raises and open_microphone else ()
+    return (*feedback, "tell-stage") if "monitors" in hearers else feedback

@@ -1,1 +1,1 @@
-"""What a command does from end to end: conductors of the rooms below, without arithmetic of their own."""
+"""Tasks of the commands from end to end: conductors of the rooms below, without arithmetic of their own."""

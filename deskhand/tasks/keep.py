@@ -1,4 +1,4 @@
-"""Conducts keeping: a checked take into the history, and the weeks out of it."""
+"""Keeps a checked take in the history, and gets the weeks out of it."""
 
 from __future__ import annotations
 
@@ -21,15 +21,16 @@ if TYPE_CHECKING:
     from deskhand.result import CheckResult
     from deskhand.store import KeptPart
     from deskhand.store.history import History
-    from deskhand.tasks.check import Checked
+    from deskhand.tasks.check import ShowCheck
 
 _OVERVIEW_TAKES = 104
 """Without a source named, two years of weekly takes are looked at."""
 _ALL_TAKES = 100_000
+"""More than any house keeps: no limit."""
 
 
 def who(given: str | None) -> str:
-    """Who says so: as given, or whoever is logged in."""
+    """Name of the person at the desk: as given, or whoever is logged in."""
     if given:
         return given
     try:
@@ -39,21 +40,21 @@ def who(given: str | None) -> str:
 
 
 def house_at(given: Path | None, near: Path | None = None) -> tuple[HouseFile, Path]:
-    """The house as its file describes it, and that file: as given, or in this folder (that of `near`) or above it.
+    """House as its file describes it, and that file: as given, or in this folder (that of `near`) or above it.
 
     Raises
     ------
     HouseError
         There is none.
     """
-    found = given or find_house(near or Path())
-    if found is None:
+    house_file = given or find_house(near or Path())
+    if house_file is None:
         raise HouseError("house.toml", "is not in this folder or above it", "name it with --house")
-    return read_house(found), found.resolve()
+    return read_house(house_file), house_file.resolve()
 
 
 def history_at(given: str | None, house_file: Path | None, *, create: bool = False) -> History:
-    """The history of a house: as given, or beside its file.
+    """History of a house: as given, or beside its file.
 
     Raises
     ------
@@ -72,12 +73,12 @@ def history_at(given: str | None, house_file: Path | None, *, create: bool = Fal
 
 
 def _digest(house_file: Path | None) -> str:
-    """Of the house file's text; of nothing where there is none."""
+    """SHA-256 of the house file's text; of nothing where there is no file."""
     text = house_file.read_text("utf-8-sig") if house_file else ""
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def keep(checked: Checked, recording: Path, *, history: str | None, note: str, by: str) -> tuple[int, int, str]:
+def keep(checked: ShowCheck, recording: Path, *, history: str | None, note: str, by: str) -> tuple[int, int, str]:
     """Write a checked take to the history.
 
     Returns
@@ -89,26 +90,46 @@ def keep(checked: Checked, recording: Path, *, history: str | None, note: str, b
     UsageError
         The take is kept already, or holds nothing that plays.
     """
-    return _keep(checked.result, checked.parts, str(recording), checked.house_file, history=history, note=note, by=by)
+    return keep_result(
+        checked.result, checked.parts, checked.house_file, recording=str(recording), history=history, note=note, by=by
+    )
 
 
-def keep_heard(
-    result: CheckResult, parts: list[KeptPart], house_file: Path, *, history: str | None, note: str, by: str
-) -> tuple[int, int, str]:
-    """Write what was heard live to the history; returns and raises as `keep`."""
-    return _keep(result, parts, "live", house_file, history=history, note=note, by=by)
-
-
-def _keep(
+def keep_result(
     result: CheckResult,
     parts: list[KeptPart],
-    recording: str,
     house_file: Path | None,
     *,
+    recording: str,
     history: str | None,
     note: str,
     by: str,
 ) -> tuple[int, int, str]:
+    """Write a result and its parts to the history.
+
+    Parameters
+    ----------
+    result : CheckResult
+    parts : list of KeptPart
+    house_file : Path or None
+    recording : str
+        Path of the recording, or "live".
+    history : str or None
+        URL or file of the history; the one beside the house file by default.
+    note : str
+        Why this take is worth keeping.
+    by : str
+        Name of the person who keeps it.
+
+    Returns
+    -------
+    (number, kept, place) : its number, how many takes of its phase are kept now, and where.
+
+    Raises
+    ------
+    UsageError
+        The take is kept already, or holds nothing that plays.
+    """
     if not parts:
         raise UsageError(recording, "holds no source that plays", "keep a take in which the band plays")
     show = result.show
@@ -130,20 +151,20 @@ def _keep(
                 parts=parts,
             )
         )
-        kept = sum(row.phase == show.phase for row in store.takes(house=result.house))
+        of_phase = sum(row.phase == show.phase for row in store.takes(house=result.house))
     finally:
         store.close()
-    return number, kept, store.where
+    return number, of_phase, store.where
 
 
-def remember(checked: Checked, *, history: str | None) -> None:
-    """Write what a person does not want to hear of."""
-    if not checked.said:
+def remember(checked: ShowCheck, *, history: str | None) -> None:
+    """Write new dismissals to the history: findings that a person leaves alone."""
+    if not checked.dismissals:
         return
     store = history_at(history, checked.house_file, create=True)
     try:
-        for one in checked.said:
-            store.dismiss(one, house=checked.result.house)
+        for dismissal in checked.dismissals:
+            store.dismiss(dismissal, house=checked.result.house)
     finally:
         store.close()
 
@@ -159,7 +180,7 @@ def raise_again(recording: Path, names: Sequence[str], *, house_path: Path | Non
     house, house_file = house_at(house_path or find_house(recording))
     store = history_at(history, house_file)
     try:
-        left = sorted({f"{one.source}/{one.kind}" for one in store.dismissals(house=house.house.name)})
+        left = sorted({f"{row.source}/{row.kind}" for row in store.dismissals(house=house.house.name)})
         for name in names:
             # all of them are looked at before one is raised
             if name not in left:
@@ -173,7 +194,7 @@ def raise_again(recording: Path, names: Sequence[str], *, house_path: Path | Non
 
 
 def weeks(history: History, house: HouseFile, *, source: str | None, phase: str) -> dict[str, list[Course]]:
-    """The courses of one source, or of all over the newest two years; source to them.
+    """Courses of one source, or of all over the newest two years, by source.
 
     Raises
     ------
@@ -181,19 +202,21 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         Nothing is kept of it.
     """
     name = house.house.name
-    order = [one.name for one in house.source]
-    known = sorted(history.sources(house=name), key=lambda one: (order.index(one) if one in order else len(order), one))
+    order = [listed.name for listed in house.source]
+    known = sorted(
+        history.sources(house=name), key=lambda known: (order.index(known) if known in order else len(order), known)
+    )
     wanted = known
     if source is not None:
-        found = next((one for one in known if key(one) == key(source)), None)
-        if found is None:
+        match = next((candidate for candidate in known if key(candidate) == key(source)), None)
+        if match is None:
             near = nearest(source, known, count=3)
             fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
             raise UsageError(f'"{source}"', "is in no kept show", fix)
-        wanted = [found]
+        wanted = [match]
     stages = ("tap", "after")
     metrics = [name for number in SHOWN for name in number.reads]
-    kept = history.parts(
+    rows = history.parts(
         house=name,
         phase=phase,
         metrics=metrics,
@@ -202,26 +225,28 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
     )
     if source is not None:
         # all of its weeks, beside the newest of the others, whose spread it shares
-        own = history.parts(house=name, phase=phase, metrics=metrics, most=_ALL_TAKES, stages=stages, source=wanted[0])
-        kept = [*own, *((take, part) for take, part in kept if part.source != wanted[0])]
-    if not kept:
+        of_source = history.parts(
+            house=name, phase=phase, metrics=metrics, most=_ALL_TAKES, stages=stages, source=wanted[0]
+        )
+        rows = [*of_source, *((take, part) for take, part in rows if part.source != wanted[0])]
+    if not rows:
         raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
-    if not any(part.source in wanted for _, part in kept):
+    if not any(part.source in wanted for _, part in rows):
         raise UsageError(
             f'"{source}"', f"plays in no kept {phase}", "name another phase with --phase, or see: deskhand keep --list"
         )
-    newest = {(part.source, part.stage): part for _, part in kept}
+    newest = {(part.source, part.stage): part for _, part in rows}
     # like is compared with like: today's tap and today's chain
     reference = reference_of(
-        kept,
-        taps={one: part.tap for (one, _), part in newest.items()},
-        chains={one: part.chain for (one, stage), part in newest.items() if stage == "after"},
+        rows,
+        taps={plays: part.tap for (plays, _), part in newest.items()},
+        chains={plays: part.chain for (plays, stage), part in newest.items() if stage == "after"},
     )
     charts = len(known) * len(SHOWN)
-    out = {one: courses(reference, one, charts=charts) for one in wanted}
-    told = {one: found for one, found in out.items() if found}
-    if not told:
+    by_source = {plays: courses(reference, plays, charts=charts) for plays in wanted}
+    by_source = {plays: several for plays, several in by_source.items() if several}
+    if not by_source:
         raise UsageError(
             f'"{source}"', f"plays too little in the kept {phase}s to tell", "keep a take in which it plays"
         )
-    return told
+    return by_source

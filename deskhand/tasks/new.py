@@ -6,7 +6,7 @@ import json
 import re
 from typing import TYPE_CHECKING, Final
 
-from deskhand.house import House, HouseFile, RoleName, Source, Vocal
+from deskhand.house import ROLES, House, HouseFile, RoleName, Source, Vocal
 from deskhand.recording.names import key, side_of
 
 if TYPE_CHECKING:
@@ -73,17 +73,17 @@ def _pairs(names: Sequence[str]) -> list[tuple[str, tuple[int, ...]]]:
         side = side_of_pair(name)
         if side is not None:
             sides.setdefault((key(side[0]), side[1]), position)
-    out: list[tuple[str, tuple[int, ...]]] = []
+    sources: list[tuple[str, tuple[int, ...]]] = []
     for position, name in enumerate(names):
         side = side_of_pair(name)
         if side is not None:
             left, right = (sides.get((key(side[0]), which)) for which in ("left", "right"))
             if left is not None and right is not None and position in (left, right):
                 if position == min(left, right):
-                    out.append((side[0], (left, right)))
+                    sources.append((side[0], (left, right)))
                 continue
-        out.append((name, (position,)))
-    return out
+        sources.append((name, (position,)))
+    return sources
 
 
 def guess_house(names: Sequence[str], *, name: str) -> HouseFile:
@@ -97,21 +97,20 @@ def guess_house(names: Sequence[str], *, name: str) -> HouseFile:
         Of the house.
     """
     sources: list[Source] = []
-    taken: set[str] = set()
+    used_names: set[str] = set()
     for source_name, tracks in _pairs(names):
         chosen = source_name
-        while key(chosen) in taken:
+        while key(chosen) in used_names:
             chosen = f"{chosen} {tracks[0] + 1}"
-        taken.add(key(chosen))
+        used_names.add(key(chosen))
         sources.append(Source(name=chosen, role=guess_role(source_name), tracks=[names[track] for track in tracks]))
-    lead = next((source.name for source in sources if source.role == "lead vocal"), None)
+    lead = next((source.name for source in sources if ROLES[source.role].leads), None)
     return HouseFile(house=House(name=name), source=sources, vocal=Vocal(source=lead) if lead else None)
 
 
 _MIC_WORDS: Final = frozenset(
     {"in", "out", "inside", "outside", "top", "bottom", "btm", "bot", "up", "down", "di", "mic", "amp", "cab", "near", "far", "sub", "line"}
 )  # fmt: skip
-_SHARE_AN_INSTRUMENT: Final = frozenset({"kick", "snare", "bass", "guitar", "acoustic guitar"})
 
 
 def microphones_of_one(house: HouseFile) -> list[tuple[str, str]]:
@@ -121,12 +120,12 @@ def microphones_of_one(house: HouseFile) -> list[tuple[str, str]]:
     """
     families: dict[tuple[str, str], list[str]] = {}
     for source in house.source:
-        if source.role not in _SHARE_AN_INSTRUMENT or len(source.tracks) != 1 or not source.used:
+        if not ROLES[source.role].several_microphones or len(source.tracks) != 1 or not source.used:
             continue
         words = re.findall(r"[a-z]+|\d+", source.name.casefold())
         stem = " ".join(word for word in words if word not in _MIC_WORDS)
         families.setdefault((source.role, stem), []).append(source.name)
-    return [(members[0], other) for members in families.values() for other in members[1:]]
+    return [(members[0], further) for members in families.values() for further in members[1:]]
 
 
 def _toml_text(text: str) -> str:
@@ -168,7 +167,7 @@ def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
     ]
     for source in house.source:
         lines += ["", "[[source]]", f"name = {_toml_text(source.name)}"]
-        doubt = "                  # not clear from its name: choose one" if source.role == "other" else ""
+        doubt = "                  # not clear from its name: choose one" if ROLES[source.role].unclear else ""
         lines.append(f"role = {_toml_text(source.role)}{doubt}")
         tracks = ", ".join(_toml_text(track) if isinstance(track, str) else str(track) for track in source.tracks)
         lines.append(f"tracks = [{tracks}]")

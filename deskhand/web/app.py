@@ -36,7 +36,6 @@ from deskhand.house import (
     with_source,
     written_source,
 )
-from deskhand.moves.week import week_text
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.show import checked_date
@@ -47,11 +46,12 @@ from deskhand.store import BlindTest, Dismissal, history_url
 from deskhand.tasks import check as checking
 from deskhand.tasks import keep as keeping
 from deskhand.tasks.new import guess_house, house_text
+from deskhand.tasks.week import week_text
 from deskhand.units import clock
 from deskhand.web import views
 from deskhand.web.blind import Blind
 from deskhand.web.guard import Guard
-from deskhand.web.hall import Asked, Hall, Shelf, Shown, digest, tracks_of
+from deskhand.web.hall import CheckOptions, Hall, Shelf, Shown, digest, tracks_of
 from deskhand.web.jobs import Job, Jobs
 from deskhand.web.tries import Desk, Sounds, Stretch, open_desk, pair_of, to_left_and_right
 from deskhand.web.voice import MOMENT_S, Room, Settings, heard, mix_around
@@ -534,7 +534,7 @@ class Pages:
         """Begin a check."""
         shelf = self._of(data)
         date = str(data.get("date") or "")
-        asked = Asked(
+        asked = CheckOptions(
             date=checked_date(date, "the date") if date else None,
             phase=_choice(data.get("phase"), words()["phase"]),
             tap=_choice(data.get("tap"), words()["tap"]),
@@ -544,9 +544,9 @@ class Pages:
         job = self.jobs.start(f"check {shelf.id}", lambda job: self._check(job, shelf.id))
         return {"job": job.id}
 
-    def _asked(self, shelf: Shelf, *, to_be_kept: bool = False) -> checking.Asked:
+    def _asked(self, shelf: Shelf, *, to_be_kept: bool = False) -> checking.CheckOptions:
         asked = self.hall.asked(shelf.id)
-        return checking.Asked(
+        return checking.CheckOptions(
             phase=asked.phase,  # type: ignore[arg-type]
             tap=asked.tap,  # type: ignore[arg-type]
             date=asked.date,
@@ -564,7 +564,7 @@ class Pages:
         checked = checking.check(
             shelf.path,
             house_path=self.hall.file_of(shelf),
-            asked=self._asked(shelf, to_be_kept=to_be_kept),
+            options=self._asked(shelf, to_be_kept=to_be_kept),
             progress=job.progress,
         )
         self.hall.put(shelf, checked.result, checked.pictures, house_text=house_text_, moves_text=week_text(checked))
@@ -1052,7 +1052,7 @@ def make_app(
     by : str, optional
         Who keeps and leaves things; whoever is logged in by default.
     token : str, optional
-        Asked of everybody.
+        CheckOptions of everybody.
     names : collection of str
         Under which it may be asked for, beside this computer's own.
     """

@@ -62,7 +62,7 @@ class Guard:
     ----------
     app : ASGI application
     token : str, optional
-        Asked of everybody when the page is shown beyond this computer.
+        CheckOptions of everybody when the page is shown beyond this computer.
     names : collection of str
         Names and addresses under which it may be asked for, beside this computer's own.
     """

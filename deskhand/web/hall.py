@@ -63,7 +63,7 @@ class Shelf:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Asked:
+class CheckOptions:
     """What a person said of a recording."""
 
     date: str | None = None
@@ -244,19 +244,19 @@ class Hall:
             raise UsageError(str(folder), f"cannot be made ({error.strerror})", "let this user write there") from None
         return folder / name
 
-    def asked(self, id_: str) -> Asked:
+    def asked(self, id_: str) -> CheckOptions:
         """What a person said of a recording; nothing when nobody did."""
         data = self._read(f"asked-{id_}.json")
         if not isinstance(data, dict):
-            return Asked(players={})
+            return CheckOptions(players={})
         known = {name: data.get(name) for name in ("date", "phase", "tap")}
         players = data.get("players")
-        return Asked(
+        return CheckOptions(
             **{name: value for name, value in known.items() if isinstance(value, str)},
             players={str(a): str(b) for a, b in players.items()} if isinstance(players, dict) else {},
         )
 
-    def say(self, id_: str, asked: Asked) -> None:
+    def say(self, id_: str, asked: CheckOptions) -> None:
         """Keep what a person said of a recording."""
         write_atomically(self._own(f"asked-{id_}.json"), json.dumps(plain(asked), indent=1))
         self.look_again()

@@ -205,7 +205,7 @@ def test_screens_say_whose_turn_it_is(hall):
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch, rows_of
     from deskhand.recording import open_recording
-    from deskhand.tasks.check import Asked
+    from deskhand.tasks.check import CheckOptions
 
     house = read_house(hall / "house.toml")
     recording = open_recording(hall / "show")
@@ -222,7 +222,7 @@ def test_screens_say_whose_turn_it_is(hall):
         names=names,
         ring=ring,
         sample_rate_hz=RATE_HZ,
-        request=Asked(phase="rehearsal"),
+        request=CheckOptions(phase="rehearsal"),
     )
     for first in range(0, 22 * RATE_HZ, 4800):
         ring.write(samples[:, first : first + 4800])
@@ -249,7 +249,7 @@ def test_what_is_over_is_said_in_words(hall, rng):
     from deskhand.house import read_house
     from deskhand.live.ring import Ring
     from deskhand.live.soundcheck import Soundcheck
-    from deskhand.tasks.check import Asked
+    from deskhand.tasks.check import CheckOptions
 
     seconds = 75
     samples = np.array([pink(rng, seconds, -18.0) for _ in range(4)], np.float32)
@@ -261,7 +261,7 @@ def test_what_is_over_is_said_in_words(hall, rng):
         names=["bass", "keys l", "keys r", "lectern"],
         ring=ring,
         sample_rate_hz=RATE_HZ,
-        request=Asked(phase="rehearsal"),
+        request=CheckOptions(phase="rehearsal"),
     )
     for first in range(0, seconds * RATE_HZ, 4800):
         ring.write(samples[:, first : first + 4800])

@@ -22,10 +22,10 @@ from deskhand.moves.equaliser import (
     applied,
     band_levels_db,
     desk_grid,
-    fewest,
     matters,
     rms_db,
 )
+from deskhand.moves.fewest import fewest
 from deskhand.moves.fine import brought_to, fine_power
 from tests.support.tables import topic
 

@@ -14,13 +14,15 @@ import pytest
 from deskhand.chain.nominal import NominalPoint
 from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
-from deskhand.house import Desk, Source, make_block, parse_house
+from deskhand.house import Desk, Source, make_block, parse_house, with_edits
 from deskhand.moves.equaliser import band_levels_db
 from deskhand.moves.fine import fine_power
 from deskhand.moves.move import who_hears
-from deskhand.moves.plan import Heard, plan, reduction_db
-from deskhand.moves.reduction import solve
-from deskhand.moves.week import _write_chain
+from deskhand.moves.plan import plan
+from deskhand.moves.reduction import reduction_db, solve
+from deskhand.moves.state import SourceState
+from deskhand.moves.text import with_sentences
+from deskhand.moves.week import edit_of
 from deskhand.reference.numbers import tone_of
 from deskhand.reference.predict import Predictive
 from tests.support.examples import example
@@ -53,7 +55,7 @@ def _finding(kind: str, severity: str = "fix", **rest: object) -> Finding:
     return example(kind, severity, source="bass", **rest)
 
 
-def _heard(signal: np.ndarray, blocks: list[dict], findings: list[Finding], **rest: object) -> Heard:
+def _heard(signal: np.ndarray, blocks: list[dict], findings: list[Finding], **rest: object) -> SourceState:
     chain = [make_block(block) for block in blocks]
     source = Source(name="bass", role="bass", tracks=["bass"] if len(signal) == 1 else ["l", "r"], chain=chain)
     values: dict = {
@@ -61,7 +63,7 @@ def _heard(signal: np.ndarray, blocks: list[dict], findings: list[Finding], **re
         "playing": np.ones(signal.shape[1] * 10 // RATE_HZ, bool), "sample_rate_hz": RATE_HZ, "folder": None, "findings": findings,
         "before_tone_db": None, "after_tone_db": None, "home": None, "wanted_tone_db": None, "line_check": False,
     }  # fmt: skip
-    return Heard(**(values | rest))
+    return SourceState(**(values | rest))
 
 
 @pytest.mark.parametrize("kind", ["one-sided", "swapped", "wrong-patch", "hum", "dropout"])
@@ -84,7 +86,7 @@ def test_the_preamp_is_left_alone_after_line_check(rng, line_check, clipped, whe
     [move] = found.moves
     assert move.where == where
     assert move.settings["gain"].after == pytest.approx(-6.0)
-    assert "tell the stage first" in move.text
+    assert "tell the stage first" in with_sentences(move, findings).text
     assert "monitors" in move.who_hears
 
 
@@ -94,7 +96,10 @@ def test_a_flip_says_what_mono_loses_with_it_and_without(rng):
         finding = _finding("polarity", metric="mono_loss_db", measured=before_db, expected=-0.4, unit="dB", track="r")
         [move] = plan(_heard(stereo, [], [finding])).moves
         assert (move.block, move.on) == ("polarity", "right")
-        assert move.effect == f"the two sides add up again: mono loses 0.4 dB instead of {words}"
+        assert (
+            with_sentences(move, [finding]).effect
+            == f"the two sides add up again: mono loses 0.4 dB instead of {words}"
+        )
     # what is only to be listened to is not flipped
     assert not plan(_heard(stereo, [], [_finding("polarity", "listen", measured=-0.4, expected=-9.3)])).moves
 
@@ -152,7 +157,7 @@ def test_the_stronger_side_is_turned_down(rng, right_db, usual_db):
     assert move.settings["gain"].after < 0
     # within half a step of the desk's trim
     assert _powers_db(found, signal)[1] == pytest.approx(usual_db, abs=0.26)
-    assert "tell the stage first" in move.text
+    assert "tell the stage first" in with_sentences(move, []).text
 
 
 def test_the_weaker_side_is_turned_up_where_the_pair_would_be_too_low(rng):
@@ -321,8 +326,6 @@ def test_who_hears_it(monitors, block, heard):
 
 
 def test_the_week_is_written_with_its_comments_and_runs_the_same(rng):
-    import tomlkit
-
     text = (
         '[house]\nname = "Tern Street Hall"  # invented\n[[source]]\nname = "bass"  # the four-string\nrole = "bass"\ntracks = ["bass"]\n'
         '[[source.chain]]\nblock = "bell"\nfrequency = "400 Hz"  # boxy\ngain = "-2 dB"\nq = 1\n'
@@ -334,14 +337,12 @@ def test_the_week_is_written_with_its_comments_and_runs_the_same(rng):
         _finding("dynamics", "note", metric="reduction_db"),
     ]
     heard = _heard(_music(rng), [], findings)
-    heard = Heard(
+    heard = SourceState(
         **{name: getattr(heard, name) for name in heard.__dataclass_fields__} | {"blocks": house.source[0].chain}
     )
     found = plan(heard)
     assert {move.block for move in found.moves} == {"trim", "compressor"}
-    document = tomlkit.parse(text)
-    _write_chain(document["source"][0], [move for move in found.moves if move.block], found.places)
-    written = tomlkit.dumps(document)
+    written = with_edits(text, {"bass": edit_of(found.moves, found.places)})
     for comment in ("# invented", "# the four-string", "# boxy", "# gently"):
         assert comment in written
     assert parse_house(written, Path("week.toml")).source[0].chain == found.blocks

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 
 from deskhand.dsp.intelligibility import BANDS_HZ, IMPORTANCE, NORMAL_SPEECH_DB, audible_shares, level_distortion
 from deskhand.mix.clearance import TrialPhrase
-from deskhand.moves.space import MOST_DB, Abilities, Bell, Giving, Other, bands_of, make_space
+from deskhand.moves.giving import MOST_DB, Abilities, Bell, Giving, PhraseOfSource, bands_of
+from deskhand.moves.space import make_space
 
 few = settings(max_examples=25, deadline=None, derandomize=True, database=None)
 LIMIT_DB = -3.0
@@ -183,7 +184,9 @@ def others(feed: list[TrialPhrase], name: str, taken_db: dict[float, np.ndarray]
     for threshold_db, off_db in taken_db.items():
         gain = 10 ** (-off_db / 10)
         out[threshold_db] = [
-            Other(noise=gain[:, None] * one.noise[place], middle=gain.mean() * one.middle[place], side=one.side[place])
+            PhraseOfSource(
+                noise=gain[:, None] * one.noise[place], middle=gain.mean() * one.middle[place], side=one.side[place]
+            )
             for one in feed
         ]
     return out

@@ -20,7 +20,6 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.house import HouseFile, make_block, parse_house, read_house
-from deskhand.moves.week import week_text
 from deskhand.report.sheet import (
     POINTS,
     SPAN_DB,
@@ -36,7 +35,8 @@ from deskhand.report.sheet import (
     sheet_png,
     since_name,
 )
-from deskhand.tasks.check import Checked
+from deskhand.tasks.check import ShowCheck
+from deskhand.tasks.week import week_text
 from tests.support.examples import example
 
 HOSTILE = [
@@ -50,12 +50,12 @@ FORMULAS = ['=HYPERLINK("x")', "+1", "-1", "@SUM(1)", " =1", "\t=1", "1-2", "3/4
 
 
 @pytest.fixture(scope="module")
-def checked(checked_show) -> Checked:
+def checked(checked_show) -> ShowCheck:
     return checked_show("show-2026-03-01")
 
 
 @pytest.fixture(scope="module")
-def sheet(checked: Checked) -> Sheet:
+def sheet(checked: ShowCheck) -> Sheet:
     house = parse_house(week_text(checked), Path("house.toml"))
     return make_sheet(
         checked.result, house, since=read_house(checked.house_file), since_name="last week", notes=["Lid half open."]

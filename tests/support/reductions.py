@@ -13,8 +13,7 @@ from deskhand.demo.venue import SOURCES as _SOURCES
 from deskhand.house import ROLES, CompressorBlock, changed, make_block
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.measure.readings import read_source
-from deskhand.moves.plan import reduction_db
-from deskhand.moves.reduction import solve
+from deskhand.moves.reduction import reduction_db, solve
 from tests.support.feed import figures_of
 from tests.support.season_data import tracks_of
 

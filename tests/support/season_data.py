@@ -23,7 +23,7 @@ from deskhand.demo.sounds import RATE_HZ
 from deskhand.demo.venue import SOURCES as _SOURCES
 from deskhand.demo.venue import house_text
 from deskhand.result import plain
-from deskhand.tasks.check import Asked, check
+from deskhand.tasks.check import CheckOptions, check
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -200,8 +200,8 @@ def made(kind: str, number: int, *, planted: bool, length_s: float) -> dict[str,
         folder = Path(name)
         _write(folder, tracks)
         (folder / "house.toml").write_text(no_mix(house_text()), "utf-8")
-        asked = Asked(date=None, players=tuple(players.items()))
-        result = plain(check(folder, asked=asked, threads=1).result)
+        options = CheckOptions(date=None, players=tuple(players.items()))
+        result = plain(check(folder, options=options, threads=1).result)
     return {**result, "planted": truth}
 
 

@@ -20,8 +20,10 @@ from deskhand.house import changed, parse_house
 from deskhand.measure.activity import activity
 from deskhand.mix.bus import level_offset_db
 from deskhand.mix.voices import feed_strips, hold_voice, measure_voices
-from deskhand.moves.space import MOST_DB, make_space
-from deskhand.moves.voice import FEED_MONO_LOSS_DB, _add_moves, _with_faders, abilities
+from deskhand.moves.giving import MOST_DB
+from deskhand.moves.space import make_space
+from deskhand.moves.voice import FEED_MONO_LOSS_DB, abilities, strips_with_faders
+from deskhand.moves.voice_moves import add_moves
 from deskhand.recording.held import held_recording
 from deskhand.units import power_from_db
 from tests.support.season_data import tracks_of
@@ -31,7 +33,7 @@ if TYPE_CHECKING:
 
     from deskhand.house import HouseFile
     from deskhand.mix.clearance import TrialPhrase
-    from deskhand.moves.plan import Plan
+    from deskhand.moves.state import Plan
     from deskhand.recording import Recording
 
 MIXES: Final = 50
@@ -111,10 +113,11 @@ def clearance_pct(made: Show, strips: Any, offset_db: float) -> float:
 
 def dense_db(held: Sequence[TrialPhrase], wanted_pct: float) -> float | None:
     """The least sum of whole decibels at four faders, tried out one after the other."""
-    from deskhand.moves.space import _feed_of
+    from deskhand.moves.giving import Abilities
+    from deskhand.moves.giving_search import phrases_of
 
     names = list(held[0].names)
-    feed = _feed_of(held, names, indexed=True)
+    feed = phrases_of(held, names, dict.fromkeys(names, Abilities()), indexed=True)
 
     def pct(down: dict[int, int]) -> float:
         gains = np.ones((len(names), 18))
@@ -155,9 +158,9 @@ def mix(made: Show, house: HouseFile, rng: np.random.Generator, *, dense: bool =
     seconds = time.perf_counter() - begun
     assert found is not None
     planned: dict[str, Plan] = {}
-    faders = _add_moves(SimpleNamespace(house=wrong, blocks=blocks), planned, found)  # type: ignore[arg-type]
+    faders = add_moves(SimpleNamespace(house=wrong, blocks=blocks), planned, found)  # type: ignore[arg-type]
     after_blocks = {**blocks, **{name: tuple(one.blocks) for name, one in planned.items()}}
-    after = clearance_pct(made, _with_faders(feed_strips(wrong, made.own, after_blocks), faders), offset_db)
+    after = clearance_pct(made, strips_with_faders(feed_strips(wrong, made.own, after_blocks), faders), offset_db)
     everything = with_faders(wrong, {**dict.fromkeys(heard, -MOST_DB)})
     return Mix(
         kind=made.kind,

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.context import Gathering
 from deskhand.findings.kinds import KINDS
-from deskhand.findings.text import times
 from deskhand.house.blocks import BLOCKS
 from deskhand.measure.readings import LEAST_ACTIVE_S
+from deskhand.words import times
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence

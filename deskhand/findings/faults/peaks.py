@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Final
 from deskhand.chain.nominal import PEAK_ROOM_DB
 from deskhand.findings.context import Context, Gathering, gain_cautions, in_steps, role_of
 from deskhand.findings.kinds import KINDS
-from deskhand.findings.text import times
 from deskhand.measure.activity import stretches
 from deskhand.units import db_from_amplitude
+from deskhand.words import times
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -1,0 +1,51 @@
+"""Sentences of moves, from the catalogue `texts.toml`: rendered last, read back by nobody."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import replace
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from deskhand.findings import say
+from deskhand.words import filled
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    from deskhand.findings import Finding
+    from deskhand.moves.move import Move
+
+
+@cache
+def _catalogue() -> Mapping[str, Any]:
+    """Sentences by action, cautions by name."""
+    return tomllib.loads(resources.files("deskhand.moves").joinpath("texts.toml").read_text("utf-8"))
+
+
+def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
+    """Move with its text, its effect and how to undo it.
+
+    Parameters
+    ----------
+    move : Move
+    findings : iterable of Finding
+        Findings of its source: a move that is no setting says what its finding says.
+
+    Raises
+    ------
+    KeyError
+        A sentence or a value that the catalogue or the move does not have.
+    """
+    values: dict[str, Any] = {**move.settings, **move.facts, "block": move.block, "side": move.on}
+    if "finding" in move.facts:
+        values["finding"] = next(say(finding) for finding in findings if finding.id == move.facts["finding"])
+    words = _catalogue()
+    text, effect, undo = (filled(words["move"][move.action][part], values) for part in ("text", "effect", "undo"))
+    return replace(
+        move,
+        text="; ".join([text, *(words["caution"][name] for name in move.cautions)]),
+        effect=effect,
+        undo=undo,
+    )

@@ -1,0 +1,220 @@
+"""Conducts the main job: recording and house in, result out. No arithmetic of its own."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from deskhand.chain.run import still_to_come
+from deskhand.findings import KINDS, say
+from deskhand.house import match_tracks, read_house
+from deskhand.mix.bus import listening_dba
+from deskhand.mix.voices import lead_of
+from deskhand.moves.conduct import PlanningInput, plans, proved
+from deskhand.moves.voice import VoiceFeed, make_way
+from deskhand.recording import open_recording
+from deskhand.reference.kept import MIX
+from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
+from deskhand.tasks.check.compare import HEAR_S, Comparison, compare, kept_takes, parts_of, with_dismissed
+from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
+from deskhand.tasks.check.options import CheckOptions
+from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_tracks
+from deskhand.units import number
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from pathlib import Path
+
+    from deskhand.house import ChainBlock, HouseFile
+    from deskhand.moves.state import Plan
+    from deskhand.recording import Recording
+    from deskhand.reference.kept import KeptTakes
+    from deskhand.store import KeptPart
+
+__all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "check", "listen", "name_of", "source_for"]
+
+
+def check(
+    path: Path,
+    *,
+    house_path: Path | None = None,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    options: CheckOptions | None = None,
+    threads: int = 2,
+    progress: Callable[[float], None] | None = None,
+    recording: Recording | None = None,
+) -> ShowCheck:
+    """Measure a recording and say what is wrong with it.
+
+    Parameters
+    ----------
+    path : Path
+        A folder of audio files or one polyphonic file.
+    house_path : Path, optional
+        The house file; without it `house.toml` beside the recording or above it, or a guess from the track names.
+    start_s, end_s : float, optional
+        The stretch to check, in seconds.
+    options : CheckOptions, optional
+        Facts about the show that the caller knows.
+    threads : int
+        Threads to measure with; the result does not depend on it.
+    progress : callable, optional
+        Told the share done, 0 to 1.
+    recording : Recording, optional
+        The one to check where it is open already, or lies in memory; `path` then tells where its show and house are.
+
+    Raises
+    ------
+    RecordingError, HouseError, UsageError
+        One line each: where, what, and what to do.
+    """
+    if recording is None:
+        recording = open_recording(path, start_s=start_s, end_s=end_s)
+    options = options or CheckOptions()
+    setup = resolve(path, house_path, recording, options)
+    takes = kept_takes(setup, options)
+    readings = _measured(setup, recording, takes, threads, progress)
+    parts = parts_of(setup, readings)
+    findings = readings.findings | unclaimed_tracks(setup, recording)
+    comparison = compare(setup, readings, findings, takes, parts)
+    findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
+    comparison = replace(comparison, findings=findings, mix_findings=findings[MIX])
+    planning = _planning_input(setup, recording, readings, comparison, parts, threads)
+    planned = plans(planning)
+    readings = _with_room_for_the_voice(setup, readings, planning, planned)
+    proofs = proved(planning, planned)
+    result, pictures = assemble(ShowFacts(setup, recording, readings, comparison, planned, proofs))
+    return ShowCheck(
+        result=result,
+        pictures=pictures,
+        parts=parts,
+        house_file=setup.house_file,
+        standing_file=setup.standing_file,
+        dismissals=dismissals,
+        plans=planned,
+    )
+
+
+def _measured(
+    setup: ShowSetup,
+    recording: Recording,
+    takes: KeptTakes | None,
+    threads: int,
+    progress: Callable[[float], None] | None,
+) -> TakeReadings:
+    """Readings of the take, with the loudness of its loud moments."""
+    readings = measure(
+        TakeInput(
+            house=setup.house,
+            recording=recording,
+            matched=setup.matched,
+            tap=setup.show.tap,
+            taps=setup.taps,
+            folder=setup.folder,
+            line_check=setup.is_line_check,
+            words=takes.words() if takes else None,
+            threads=threads,
+            progress=progress,
+        )
+    )
+    # `new` does without: it is a second look at the audio
+    return with_loud_moments(readings, recording, listening_dba(setup.house), threads)
+
+
+def _planning_input(
+    setup: ShowSetup,
+    recording: Recording,
+    readings: TakeReadings,
+    comparison: Comparison,
+    parts: list[KeptPart],
+    threads: int,
+) -> PlanningInput:
+    """Everything that moves are planned from."""
+    return PlanningInput(
+        house=setup.house,
+        recording=recording,
+        folder=setup.folder,
+        figures=readings.figures,
+        before=readings.before,
+        after=readings.after,
+        blocks=_whole_chains(setup, readings),
+        standing=_standing_chains(setup),
+        findings=comparison.findings,
+        reference=comparison.reference,
+        parts=parts,
+        line_check=setup.is_line_check,
+        level_dba=listening_dba(setup.house),
+        threads=threads,
+    )
+
+
+def _whole_chains(setup: ShowSetup, readings: TakeReadings) -> dict[str, list[ChainBlock]]:
+    """Source to the blocks after its tap, for sources whose tracks are all there and not recorded after the chain."""
+    taps = setup.source_taps
+    return {
+        source.name: still_to_come(source.chain, taps[source.name])
+        for source in setup.house.source
+        # a track that the house file does not claim, or the desk's own mix, has no chain to be written into
+        if source.used
+        and source.name not in setup.unclaimed
+        and taps[source.name] != "after-chain"
+        and source.name in readings.before
+        and len(readings.before[source.name].tracks) == len(source.tracks)
+    }
+
+
+def _standing_chains(setup: ShowSetup) -> dict[str, list[ChainBlock]]:
+    """Source to its blocks after the tap in the standing house file; none where this week has no file of its own."""
+    if setup.standing_file is None or setup.standing_file == setup.house_file:
+        return {}
+    taps = setup.source_taps
+    return {
+        source.name: still_to_come(source.chain, taps.get(source.name, setup.show.tap))
+        for source in read_house(setup.standing_file).source
+    }
+
+
+def _with_room_for_the_voice(
+    setup: ShowSetup, readings: TakeReadings, planning: PlanningInput, planned: dict[str, Plan]
+) -> TakeReadings:
+    """Readings with the lead voice's clearance as the moves leave it; the plans gain moves that make way for it."""
+    lead = lead_of(setup.house)
+    with_moves = make_way(
+        planning,
+        VoiceFeed(
+            tracks=readings.tracks,
+            blocks=readings.blocks,
+            lead=next((voice for voice in readings.voices if voice.source == lead), None),
+            offset_db=readings.offset_db,
+            playing=readings.playing,
+        ),
+        planned,
+    )
+    voices = [replace(voice, with_moves=with_moves) if voice.source == lead else voice for voice in readings.voices]
+    return replace(readings, voices=voices)
+
+
+def listen(
+    recording: Recording, house: HouseFile, *, progress: Callable[[float], None] | None = None
+) -> dict[str, str]:
+    """Level of each source in a few words, and a twin track, for the comments of a new house file."""
+    matched = match_tracks(house, [track.name for track in recording.tracks])
+    readings = measure(
+        TakeInput(
+            house=house,
+            recording=recording,
+            matched=matched,
+            tap=house.house.tap,
+            taps={},
+            folder=None,
+            progress=progress,
+        )
+    )
+    comments = {}
+    for name, reading in readings.before.items():
+        level = reading.readings.level_dbfs
+        text = "silent" if level is None else f"{number(level, 1)} dBFS while playing"
+        twin = next((finding for finding in readings.findings.get(name, []) if KINDS[finding.kind].is_twin), None)
+        comments[name] = f"{text}; {say(twin)}" if twin else text
+    return comments

@@ -1,0 +1,156 @@
+"""Puts the result together, with what the page draws."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+from deskhand import __version__
+from deskhand.findings import Finding, first_texts, first_things, has_nominal, status_of, with_text
+from deskhand.measure.excerpt import telling_start_s
+from deskhand.mix.voices import lead_of
+from deskhand.moves.text import with_sentences
+from deskhand.reference.kept import MIX
+from deskhand.report.pictures import Picture
+from deskhand.result import SCHEMA, CheckResult, SourceResult
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from deskhand.house import Source
+    from deskhand.measure.readings import Readings, SourceReading
+    from deskhand.measure.sounds import Sound
+    from deskhand.moves.state import Plan
+    from deskhand.recording import Recording
+    from deskhand.store import Dismissal, KeptPart
+    from deskhand.tasks.check.compare import Comparison
+    from deskhand.tasks.check.measure import TakeReadings
+    from deskhand.tasks.check.resolve import ShowSetup
+
+_STEP_S: Final = 0.1
+"""Step of the level over time: the momentary windows of measure/activity begin 100 ms apart."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ShowCheck:
+    """Result of a check, with what the page draws and what can be kept of it."""
+
+    result: CheckResult
+    pictures: dict[str, Picture]
+    parts: list[KeptPart]
+    house_file: Path | None
+    """Where the house is described, this week's file where there is one; None when it was guessed."""
+    standing_file: Path | None
+    """The standing house file: the same, or beside this week's."""
+    dismissals: list[Dismissal]
+    """New ones, to be written to the history."""
+    plans: dict[str, Plan]
+    """Source to its moves, its chain with them, and the reasoning."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ShowFacts:
+    """All facts that a result is put together from."""
+
+    setup: ShowSetup
+    recording: Recording
+    readings: TakeReadings
+    comparison: Comparison
+    plans: dict[str, Plan]
+    with_moves: dict[str, Readings]
+    """Source to its readings after the chain as the moves leave it."""
+
+    def findings_of(self, source: Source) -> list[Finding]:
+        """Findings of a source, or of the desk's own mix, with their sentences."""
+        mix_tracks = set(self.setup.matched.mix)
+        tracks = self.setup.matched.by_source[source.name]
+        is_mix = bool(mix_tracks) and set(tracks) <= mix_tracks
+        findings = self.readings.mix_track_findings if is_mix else self.comparison.findings.get(source.name, ())
+        return [with_text(finding) for finding in findings]
+
+
+def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
+    """Result and pictures, sources in the order of the house."""
+    setup, readings, comparison = facts.setup, facts.readings, facts.comparison
+    sources: list[SourceResult] = []
+    pictures: dict[str, Picture] = {}
+    items: list[tuple[str, str, str, Finding]] = []
+    for source in setup.house.source:
+        if not source.used:
+            continue
+        findings = facts.findings_of(source)
+        items += [(source.name, source.role, source.where, finding) for finding in findings]
+        sources.append(_source_result(facts, source, findings))
+        reading = readings.before.get(source.name)
+        if reading is not None and reading.activity.level_dbfs.size:
+            pictures[source.name] = _picture(facts, source, reading)
+    lead = lead_of(setup.house)
+    mix = readings.mix
+    if mix is not None:
+        mix = replace(
+            mix,
+            normal=tuple(comparison.normals.get(MIX, ())),
+            findings=tuple(map(with_text, comparison.mix_findings)),
+        )
+    result = CheckResult(
+        schema=SCHEMA,
+        deskhand=__version__,
+        house=setup.house.house.name,
+        show=setup.show,
+        sources=tuple(sources),
+        vocal=next((voice for voice in readings.voices if voice.source == lead), None),
+        voices=tuple(voice for voice in readings.voices if voice.source != lead),
+        mix=mix,
+        reference=comparison.result,
+        first=first_texts(first_things(items), items),
+    )
+    return result, pictures
+
+
+def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) -> SourceResult:
+    """Result of one source."""
+    recording, readings = facts.recording, facts.readings
+    reading, plan = readings.before.get(source.name), facts.plans.get(source.name)
+    tracks = facts.setup.matched.by_source[source.name]
+    return SourceResult(
+        name=source.name,
+        role=source.role,
+        tracks=tuple(recording.tracks[track].name for track in tracks if track is not None),
+        channel=None if source.channel is None else str(source.channel),
+        status=status_of(findings),
+        before=reading.readings if reading else None,
+        after=readings.after[source.name].readings if source.name in readings.after else None,
+        stages=readings.stages.get(source.name, ()),
+        findings=tuple(findings),
+        sounds=_from_start(reading.sounds, recording.start_s) if reading else (),
+        moves=tuple(with_sentences(move, findings) for move in plan.moves) if plan else (),
+        with_moves=facts.with_moves.get(source.name),
+        left_over=tuple(plan.left_over) if plan else (),
+        normal=tuple(facts.comparison.normals.get(source.name, ())),
+        step_db=reading.step_lu if reading else None,
+    )
+
+
+def _picture(facts: ShowFacts, source: Source, reading: SourceReading) -> Picture:
+    """Level of a source over time, for the page."""
+    start_s = facts.recording.start_s
+    return Picture(
+        level_dbfs=reading.activity.level_dbfs,
+        active=reading.activity.windows,
+        step_s=_STEP_S,
+        start_s=start_s,
+        nominal_dbfs=facts.setup.house.nominal_dbfs(source) if has_nominal(source) else None,
+        taken_db=facts.readings.traces_db.get(source.name, {}),
+        telling_s=start_s + telling_start_s(facts.readings.figures, reading.tracks, reading.activity),
+    )
+
+
+def _from_start(sounds: tuple[Sound, ...], start_s: float) -> tuple[Sound, ...]:
+    """Sounds with their times from the start of the recording."""
+    return tuple(
+        replace(
+            sound,
+            stretches_s=tuple((round(begin + start_s, 1), round(end + start_s, 1)) for begin, end in sound.stretches_s),
+        )
+        for sound in sounds
+    )

@@ -1,0 +1,76 @@
+"""Fills the sentences of a catalogue with numbers: one way for findings and moves."""
+
+from __future__ import annotations
+
+import string
+from typing import TYPE_CHECKING, Any, Final
+
+from deskhand.units import clock, hertz, number
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
+_NAMED_TIMES: Final = 4
+"""More moments than this are counted instead of listed: about what fits on a line. Common practice, no source."""
+
+
+def times(spans: Sequence[tuple[float, float]]) -> str:
+    """Moments in words: the first seconds in which it happens, or how often and until when."""
+    seconds = list(dict.fromkeys(clock(begin) for begin, _ in spans))
+    if len(seconds) <= _NAMED_TIMES:
+        return f"at {', '.join(seconds)}"
+    return f"at {', '.join(seconds[:2])} and {len(seconds) - 2} more times up to {seconds[-1]}"
+
+
+class _Formatter(string.Formatter):
+    """Formatter of sentences: `{level_db:1}` a number with one decimal, `{gain_db:+1}` one with its sign."""
+
+    def format_field(self, value: Any, format_spec: str) -> str:
+        """Text of one value."""
+        if format_spec == "":
+            return number(value) if isinstance(value, float) else str(value)
+        if format_spec.startswith("+"):
+            return ("+" if value > 0 else "") + number(value, int(format_spec[1:]))
+        if format_spec.isdigit():
+            return number(value, int(format_spec))
+        return _FORMS[format_spec](value)
+
+
+def _plural(count: float) -> str:
+    return "" if count == 1 else "s"
+
+
+def _listed(names: Sequence[str]) -> str:
+    return " and ".join(f'"{name}"' for name in names)
+
+
+def _lines(frequencies_hz: Sequence[float]) -> str:
+    return ", ".join(f"{frequency_hz:.0f}" for frequency_hz in frequencies_hz)
+
+
+def _exact_hertz(frequency_hz: float) -> str:
+    return hertz(frequency_hz, 2)
+
+
+_FORMS: Final[dict[str, Callable[[Any], str]]] = {
+    "times": times,
+    "clock": clock,
+    "hertz": hertz,
+    "exact-hertz": _exact_hertz,
+    "plural": _plural,
+    "listed": _listed,
+    "lines": _lines,
+}
+"""Forms a value can take in a sentence, by the word after the colon."""
+_FORMATTER: Final = _Formatter()
+
+
+def filled(sentence: str, values: Mapping[str, Any]) -> str:
+    """Sentence of a catalogue with its values.
+
+    Raises
+    ------
+    KeyError
+        A value that the sentence names and that is not there.
+    """
+    return _FORMATTER.vformat(sentence, (), values)
