@@ -44,6 +44,8 @@ class Kind:
     """When it is raised, for the docs; {name} stands for the limit of that name."""
     act: str
     """Where a person looks, for the docs."""
+    label: str
+    """Short plain name for people, beside a moment or on the sheet."""
     tier: Literal["fault", "judgement"] = "fault"
     urgency: int = NEVER
     """0: the source is not heard; 1: it harms the sound; 2: it costs quality; 9: never before doors."""
@@ -53,6 +55,10 @@ class Kind:
     """A fault of what comes in: a level beside it is put right at the preamp, since a trim cannot mend it."""
     counted: bool = False
     """Its measured number is a count of moments."""
+    of_chain: bool = False
+    """May be said of what the house chain does, beside its meters."""
+    unclaimed: bool = False
+    """Raised for a track that no source of the house file claims."""
     explains: frozenset[KindName] = frozenset()
     """Kinds that are its consequence and are not said beside it. Common practice, no source."""
     limits: Mapping[str, Limit] | None = None
@@ -81,6 +87,7 @@ def _db(value: float, meaning: str, unit: str = "dB", source: str = COMMON_PRACT
 _TABLE: Final = (
     Kind(
         name="missing",
+        label="missing",
         meaning="a track of the house file is not in the recording",
         act="arm it on the recorder; check its name",
         urgency=0,
@@ -88,6 +95,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="silent",
+        label="silent",
         meaning="loud windows stay below −65 dBFS; or from some time on a quieter-than-ever input for the last {went_silent_s} or more, "
         "which stopped at once (by {at_once_db}, not dying away by {dying_db}) while others play on",
         act="on? plugged in? patched? battery?",
@@ -102,6 +110,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="howl",
+        label="feedback",
         meaning="a pure tone that grows by 10 dB or more over 0.8 s (open microphones, acoustic guitars); up to {above_singing_hz} it may "
         "be sung: *listen*",
         act="the nearest monitor first; protect ears",
@@ -118,6 +127,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="one-sided",
+        label="one side silent",
         meaning="one side of a pair {one_sided_db} down, or gone (by {side_gone_db}) for {side_gone_s}",
         act="cable, patch",
         urgency=0,
@@ -135,6 +145,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="clipped",
+        label="clipping",
         meaning="{few} (*listen*) or {many} and {a_minute} a minute (*fix*) peaks cut flat at the top, at full scale or below it; playback, and "
         "lines cut below full scale, *listen* (it may be their sound)",
         act="lower what comes before it",
@@ -146,13 +157,18 @@ _TABLE: Final = (
             "many": Limit(value=10, unit="count", meaning="peaks cut flat, *fix*, and so many a minute more"),
             "a_minute": Limit(value=2, unit="count", meaning="more for each minute"),
             "long_share": Limit(
-                value=0.06, unit="1", meaning="share of longer flats below full scale; chance makes runs of three and four in a smooth wave"
+                value=0.06,
+                unit="1",
+                meaning="share of longer flats below full scale; chance makes runs of three and four in a smooth wave",
             ),
-            "at_the_top": Limit(value=0.9, unit="1", meaning="of the highest peak: something flat further down is the sound itself"),
+            "at_the_top": Limit(
+                value=0.9, unit="1", meaning="of the highest peak: something flat further down is the sound itself"
+            ),
         },
     ),
     Kind(
         name="in-the-mix",
+        label="click or talkback bleed",
         meaning="click or talkback heard in another input ({leak_listen_db} below it *listen*, {leak_fix_db} *fix*; talkback in an open "
         "microphone from {talkback_open_db} on, *note*) or in the recorded mix ({leak_mix_db} below it)",
         act="headphones, sends, patch",
@@ -167,6 +183,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="dropout",
+        label="dropout",
         meaning="digital silence cut into sound, 0.3 ms to {longest_s} (drums, keys and playback, which may be machines, and the click: *note*, "
         "unless other tracks drop out with it)",
         act="cable, link; many tracks at once: recorder, card, network",
@@ -176,11 +193,14 @@ _TABLE: Final = (
         limits={
             "longest_s": Limit(value=0.5, unit="s", meaning="a gap of half a second and more is a gate or an edit"),
             "together_s": Limit(value=0.05, unit="s", meaning="tracks that drop out within this drop out at once"),
-            "together_tracks": Limit(value=3, unit="count", meaning="so many at once are the recorder's, not the inputs'"),
+            "together_tracks": Limit(
+                value=3, unit="count", meaning="so many at once are the recorder's, not the inputs'"
+            ),
         },
     ),
     Kind(
         name="wireless-hit",
+        label="radio interruption",
         meaning="bursts of white noise, or mutes quieter than the room by {below_room_db}, 20 to 500 ms: 1 (*listen*), {fix_count} (*fix*)",
         act="battery, antennas, frequency",
         urgency=1,
@@ -190,12 +210,15 @@ _TABLE: Final = (
         limits={
             "fix_count": Limit(value=2, unit="count", meaning="so many are *fix*"),
             "below_room_db": _db(8.0, "a stop consonant is silent too, but the room goes on behind it"),
-            "white_in_a_voice": Limit(value=8.0, unit="1", meaning="whiteness of a burst from which on a voice did not make it"),
+            "white_in_a_voice": Limit(
+                value=8.0, unit="1", meaning="whiteness of a burst from which on a voice did not make it"
+            ),
             "white": Limit(value=14.0, unit="1", meaning="the same of an instrument: a strum is bright too"),
         },
     ),
     Kind(
         name="polarity",
+        label="polarity reversed",
         meaning="the sides of a pair, or two microphones of one drum, work against each other, mono loses less with one flipped, and no "
         "`polarity` block of the chain says so; drum microphones before the chain *listen*; with kept shows: middle and sides of a pair have "
         "changed places",
@@ -205,15 +228,21 @@ _TABLE: Final = (
     ),
     Kind(
         name="duplicate",
+        label="same signal twice",
         meaning="two tracks with the same samples (correlation above {same})",
         act="patch; a mono source on a pair",
         urgency=1,
         done_at="patch",
         explains=_JUDGEMENTS | _LEVELS | {"wrong-patch", "swapped"},
-        limits={"same": Limit(value=0.9998, unit="1", meaning="correlation of the samples: what differs is 34 dB down and more")},
+        limits={
+            "same": Limit(
+                value=0.9998, unit="1", meaning="correlation of the samples: what differs is 34 dB down and more"
+            )
+        },
     ),
     Kind(
         name="wrong-patch",
+        label="wrong patch",
         meaning="with kept shows: an input sounds like a source of another role, and not like itself (*fix*)",
         act="cables and patch, muted",
         urgency=1,
@@ -222,6 +251,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="swapped",
+        label="inputs swapped",
         meaning="with kept shows: two inputs sound like each other (*fix*)",
         act="cables and patch, muted",
         urgency=1,
@@ -230,6 +260,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="hum",
+        label="hum",
         meaning="mains lines, all together, at the house's or the other mains frequency, within {listen_db} (*listen*) or {fix_db} (*fix*) of the "
         "level, and above {least_dbfs}",
         act="ground lift, isolating box, same circuit; never lift the mains earth",
@@ -244,6 +275,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="level-high",
+        label="level too high",
         meaning="median level after gain, trim and polarity as written 2 dB (*listen*) or 4 dB (*fix*; both in the house file) above nominal, after "
         "3 s of playing; drums, audience, click, talkback and other only with a nominal of their own",
         act="turn its trim by the number given; tell the stage first",
@@ -253,6 +285,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="level-low",
+        label="level too low",
         meaning="the same below nominal; never asked to rise so far that its peaks pass −6 dBTP; an open microphone more than {most_raise_db} low is "
         "*listen* (nobody may be using it)",
         act="turn its trim by the number given; tell the stage first",
@@ -262,6 +295,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="headroom",
+        label="headroom",
         meaning="true peak above {listen_dbtp} (*listen*), {fix_dbtp} (*fix*; playback *listen*), not clipped; after the chain: a block of the house "
         "chain leaves true peaks above {chain_dbtp}, and nothing is too hot at the tap (*listen*)",
         act="lower its gain; in the chain, its output, or the trim before it",
@@ -274,6 +308,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="clicks",
+        label="clicks",
         meaning="single jumps in the wave (*listen*); {fix_count}, when another track clicks with it (*fix*)",
         act="word clock, digital connections",
         urgency=2,
@@ -282,6 +317,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="noise",
+        label="noise",
         meaning="pauses of a line source less than {listen_db} below its playing",
         act="look at the player's end first",
         urgency=2,
@@ -292,6 +328,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="delay",
+        label="one side late",
         meaning="one side 0.3 ms or more later, at one clear delay (not overheads or audience)",
         act="a second conversion, an effect on one side",
         urgency=2,
@@ -299,6 +336,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="dc",
+        label="DC offset",
         meaning="constant offset of {listen} (*listen*) or {fix} (*fix*) of full scale",
         act="high-pass; look for a faulty box or cable",
         urgency=2,
@@ -309,6 +347,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="mono-loss",
+        label="loss in mono",
         meaning="{listen_db} or more vanish in mono; of the mix: {mix_db}, or more than is usual (*listen*)",
         act="hear it in mono; narrow it at the player's rig",
         tier="judgement",
@@ -319,6 +358,8 @@ _TABLE: Final = (
     ),
     Kind(
         name="dynamics",
+        label="dynamics",
+        of_chain=True,
         meaning="a block takes off more or less than the `reduction` the house wants, by {reduction_off_db} or more (*note*); with kept shows, "
         "outside the house's normal range (*listen*)",
         act="its threshold; with kept shows, the player's end first",
@@ -328,6 +369,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="sound-step",
+        label="level between presets",
         meaning="the sounds of a guitar, bass or keys player lie {step_lu} or more apart (*note*)",
         act="the player levels the presets at the rig",
         tier="judgement",
@@ -335,6 +377,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="vocal-covered",
+        label="voice covered",
         meaning="a voice is covered (less than 35 % of it audible in the feed) for {covered_share} or more of its words (*note*; *listen* once "
         "five weeks are kept, by the house's own limits, or when the clearance the house file asks for is missed)",
         act="listen to the mix there; [clearance.md](clearance.md)",
@@ -343,6 +386,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="tone",
+        label="tone",
         meaning="outside the house's normal range, and audibly so (*listen*, with two seconds to hear it by)",
         act="what it says: the player's end first",
         tier="judgement",
@@ -350,6 +394,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="tail",
+        label="ringing of notes",
         meaning="the same, of how long its notes ring",
         act="what it says: the player's end first",
         tier="judgement",
@@ -357,6 +402,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="articulation",
+        label="attack of notes",
         meaning="the same, of how sharply its notes begin",
         act="what it says: the player's end first",
         tier="judgement",
@@ -364,6 +410,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="width",
+        label="stereo width",
         meaning="the same, of a pair's width, or its balance",
         act="what it says: the player's end first",
         tier="judgement",
@@ -371,18 +418,22 @@ _TABLE: Final = (
     ),
     Kind(
         name="harsh",
+        label="harshness",
         meaning="the same, of how much of its loudness lies from 2 to 5 kHz; of the mix as well, and when",
         act="listen at those moments",
         tier="judgement",
     ),
     Kind(
         name="drift",
+        label="slow drift",
         meaning="a number has crept away over nine kept takes and more (*listen*)",
         act="`deskhand history`",
         tier="judgement",
     ),
     Kind(
         name="unmatched-track",
+        label="track in no source",
+        unclaimed=True,
         meaning="a track that no source of the house file claims (*note*)",
         act="add it, or `used = false`",
     ),

@@ -398,11 +398,12 @@ def _threshold_move(desk: Desk, plan: Plan, giving: Giving, standing: Sequence[C
 def _text(lead: Clearance, after: Clearance, found: Space | None, *, indexed: bool, covered: bool) -> str:
     """What comes of the moves, in words."""
     before_pct, after_pct = ((one.clearance_pct.mono, one.audible_pct.mono)[not indexed] for one in (lead, after))
-    told = f"{number(before_pct, 0)} to {number(after_pct, 0)} %"
+    scale = "% of the speech intelligibility index" if indexed else "% audible"
+    told = f"from {number(before_pct, 0)} to {number(after_pct, 0)} {scale}"
     if found is None:
         if covered:
-            return f"{told} with this week's moves; nothing more can be turned down for it"
-        return f"{told} with this week's moves"
+            return f"{told}; nothing more can be turned down for it"
+        return told
     who = ", ".join(found.giving)
     # many hands for one fader: what everybody would do is said too
     alike_db = None if found.plain_db is None or not found.sounding else found.plain_db / found.sounding
