@@ -157,13 +157,9 @@ _TABLE: Final = (
             "many": Limit(value=10, unit="count", meaning="peaks cut flat, *fix*, and so many a minute more"),
             "a_minute": Limit(value=2, unit="count", meaning="more for each minute"),
             "long_share": Limit(
-                value=0.06,
-                unit="1",
-                meaning="share of longer flats below full scale; chance makes runs of three and four in a smooth wave",
+                value=0.06, unit="1", meaning="share of longer flats below full scale; chance makes runs of three and four in a smooth wave"
             ),
-            "at_the_top": Limit(
-                value=0.9, unit="1", meaning="of the highest peak: something flat further down is the sound itself"
-            ),
+            "at_the_top": Limit(value=0.9, unit="1", meaning="of the highest peak: something flat further down is the sound itself"),
         },
     ),
     Kind(
@@ -193,9 +189,7 @@ _TABLE: Final = (
         limits={
             "longest_s": Limit(value=0.5, unit="s", meaning="a gap of half a second and more is a gate or an edit"),
             "together_s": Limit(value=0.05, unit="s", meaning="tracks that drop out within this drop out at once"),
-            "together_tracks": Limit(
-                value=3, unit="count", meaning="so many at once are the recorder's, not the inputs'"
-            ),
+            "together_tracks": Limit(value=3, unit="count", meaning="so many at once are the recorder's, not the inputs'"),
         },
     ),
     Kind(
@@ -210,9 +204,7 @@ _TABLE: Final = (
         limits={
             "fix_count": Limit(value=2, unit="count", meaning="so many are *fix*"),
             "below_room_db": _db(8.0, "a stop consonant is silent too, but the room goes on behind it"),
-            "white_in_a_voice": Limit(
-                value=8.0, unit="1", meaning="whiteness of a burst from which on a voice did not make it"
-            ),
+            "white_in_a_voice": Limit(value=8.0, unit="1", meaning="whiteness of a burst from which on a voice did not make it"),
             "white": Limit(value=14.0, unit="1", meaning="the same of an instrument: a strum is bright too"),
         },
     ),
@@ -234,11 +226,7 @@ _TABLE: Final = (
         urgency=1,
         done_at="patch",
         explains=_JUDGEMENTS | _LEVELS | {"wrong-patch", "swapped"},
-        limits={
-            "same": Limit(
-                value=0.9998, unit="1", meaning="correlation of the samples: what differs is 34 dB down and more"
-            )
-        },
+        limits={"same": Limit(value=0.9998, unit="1", meaning="correlation of the samples: what differs is 34 dB down and more")},
     ),
     Kind(
         name="wrong-patch",

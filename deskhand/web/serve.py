@@ -16,6 +16,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    from starlette.types import ASGIApp
+
 PORT: Final = 8420
 """Port by default, above those that need rights (RFC 6335: 0 to 1023). Common practice, no source."""
 
@@ -84,6 +86,28 @@ def _greeting(house: str, own_link: str, lan_links: Sequence[str], *, lan: bool)
     return [*lines, "Stop it with Ctrl-C."]
 
 
+def _run(app: ASGIApp, listening: socket.socket, browser_link: str | None) -> None:
+    """Answer requests until Ctrl-C; open a link in the browser first, where one is given."""
+    import uvicorn
+
+    config = uvicorn.Config(
+        app, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
+        timeout_graceful_shutdown=2, h11_max_incomplete_event_size=64_000,
+    )  # fmt: skip
+    server = uvicorn.Server(config)
+    if browser_link is not None:
+        import threading
+        import webbrowser
+
+        threading.Timer(1.0, webbrowser.open, [browser_link]).start()
+    try:
+        # Ctrl-C is how it is stopped, and no mistake
+        with suppress(KeyboardInterrupt):
+            server.run(sockets=[listening])
+    finally:
+        listening.close()
+
+
 def serve(
     folder: Path,
     *,
@@ -119,8 +143,6 @@ def serve(
     UsageError
         No such folder, or a port that is taken.
     """
-    import uvicorn
-
     hall = Hall(folder, also)
     listening = _bound("0.0.0.0" if lan else "127.0.0.1", port)  # noqa: S104 - asked for, and guarded by the token
     port = listening.getsockname()[1]
@@ -132,19 +154,4 @@ def serve(
         hall.root.name, own_link, [f"http://{name}:{port}/?token={token}" for name in addresses], lan=lan
     ):
         say(line)
-    config = uvicorn.Config(
-        app, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
-        timeout_graceful_shutdown=2, h11_max_incomplete_event_size=64_000,
-    )  # fmt: skip
-    server = uvicorn.Server(config)
-    if open_browser:
-        import threading
-        import webbrowser
-
-        threading.Timer(1.0, webbrowser.open, [own_link]).start()
-    try:
-        # Ctrl-C is how it is stopped, and no mistake
-        with suppress(KeyboardInterrupt):
-            server.run(sockets=[listening])
-    finally:
-        listening.close()
+    _run(app, listening, own_link if open_browser else None)

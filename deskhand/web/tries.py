@@ -73,7 +73,7 @@ class Sounding(Protocol):
 
     @property
     def readings(self) -> Metered:
-        """Its loudness and true peak."""
+        """Loudness and true peak of the sound."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -114,7 +114,7 @@ class SourcePages:
                 check,
                 voice,
                 strips=[(source, len(strip.tracks) == 2) for source, strip in strips.items() if source != voice.source],
-                others=[other.source for other in voices if other.source != voice.source],
+                others=[clearance.source for clearance in voices if clearance.source != voice.source],
             )
         )
 

@@ -9,10 +9,10 @@ from html.parser import HTMLParser
 
 import pytest
 
-from deskhand.report.page import page
 from deskhand.files import write_atomically
-from deskhand.result import from_plain, plain, to_json
+from deskhand.report.page import page
 from deskhand.report.terminal import headline, line
+from deskhand.result import from_plain, plain, to_json
 from tests.schemas import assert_meets_schema
 
 VOID = {"meta", "br", "img", "hr", "input", "link"}

@@ -18,7 +18,6 @@ import pytest
 import scipy.signal
 from click.testing import CliRunner
 
-from deskhand.tasks.check import Checked
 from deskhand.cli import main
 from deskhand.findings import Finding
 from deskhand.findings.kinds import KINDS
@@ -39,6 +38,7 @@ from deskhand.report.sheet import (
     since_name,
 )
 from deskhand.report.sheet.curves import sketch_points
+from deskhand.tasks.check import Checked
 
 HOSTILE = [
     '#let x = 1; [a] $b$ *c* _d_ `e` \\ "f" <g> @h',
@@ -261,7 +261,11 @@ def test_unused_inputs_are_left_out_and_unclaimed_tracks_are_said(checked):
     stray = replace(
         checked.result.sources[0],
         name="stray",
-        findings=(Finding(id="stray/unmatched-track", kind="unmatched-track", stage="tap", severity="note", what="x", text="x"),),
+        findings=(
+            Finding(
+                id="stray/unmatched-track", kind="unmatched-track", stage="tap", severity="note", what="x", text="x"
+            ),
+        ),
     )
     made = make_sheet(replace(checked.result, sources=(stray,)), house, since=None)
     assert [row.name for row in made.rows] == ["a"]
@@ -658,8 +662,8 @@ def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
 
 
 def test_command_says_when_it_takes_more_pages(checked, season, tmp_path, monkeypatch):
-    from deskhand.tasks import check
     from deskhand.report import sheet as report
+    from deskhand.tasks import check
 
     monkeypatch.setattr(check, "check", lambda *_, **__: checked)
     monkeypatch.setattr(report, "make_sheet", lambda result, *_, **__: make_sheet(result, band(64), since=None))
