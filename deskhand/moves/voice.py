@@ -398,8 +398,8 @@ def _threshold_move(desk: Desk, plan: Plan, giving: Giving, standing: Sequence[C
 def _text(lead: Clearance, after: Clearance, found: Space | None, *, indexed: bool, covered: bool) -> str:
     """What comes of the moves, in words."""
     before_pct, after_pct = ((one.clearance_pct.mono, one.audible_pct.mono)[not indexed] for one in (lead, after))
-    scale = "% of the speech intelligibility index" if indexed else "% audible"
-    told = f"from {number(before_pct, 0)} to {number(after_pct, 0)} {scale}"
+    change = f"from {number(before_pct, 0)} to {number(after_pct, 0)} %"
+    told = f"speech intelligibility index {change}" if indexed else f"{change} audible"
     if found is None:
         if covered:
             return f"{told}; nothing more can be turned down for it"

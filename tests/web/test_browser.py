@@ -107,7 +107,7 @@ class TestThisWeek:
         said = first.locator(".what-is").inner_text()
         first.get_by_role("button", name=re.compile("^Ignore tonight")).click()
         page.wait_for_load_state()
-        page.get_by_text("Left alone tonight").wait_for()
+        page.get_by_text("Ignored tonight").wait_for()
         assert said not in page.locator("ol.first").inner_text()
         page.get_by_role("button", name="Show again").click()
         page.wait_for_load_state()
