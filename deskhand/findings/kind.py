@@ -53,6 +53,10 @@ class Kind:
     """Setting of the desk that can answer it: the gains, the polarity, the equaliser, or what all others play at."""
     is_twin: bool = False
     """Another track holds the same: worth saying as soon as a house file is begun."""
+    of_chain: bool = False
+    """May be said of what the house chain does, beside its meters."""
+    unclaimed: bool = False
+    """Raised for a track that no source of the house file claims."""
     in_pauses: bool = False
     """Judged where nobody plays: a look without a pause in it says nothing of it."""
     counted: bool = False

@@ -325,6 +325,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="dynamics",
+        of_chain=True,
         words="dynamics",
         meaning="a block takes off more or less than the `reduction` the house wants, by {reduction_off_db} or more (*note*); with kept shows, "
         "outside the house's normal range (*listen*)",
@@ -400,6 +401,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="unmatched-track",
+        unclaimed=True,
         words="track without a source",
         meaning="a track that no source of the house file claims (*note*)",
         act="add it, or `used = false`",

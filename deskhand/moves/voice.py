@@ -264,11 +264,12 @@ def _text(lead: Clearance, after: Clearance, space: Space | None, *, indexed: bo
     before_pct, after_pct = (
         (clearance.clearance_pct.mono, clearance.audible_pct.mono)[not indexed] for clearance in (lead, after)
     )
-    change = f"{number(before_pct, 0)} to {number(after_pct, 0)} %"
+    change = f"from {number(before_pct, 0)} to {number(after_pct, 0)} %"
+    told = f"speech intelligibility index {change}" if indexed else f"{change} audible"
     if space is None:
         if covered:
-            return f"{change} with this week's moves; nothing more can be turned down for it"
-        return f"{change} with this week's moves"
+            return f"{told}; nothing more can be turned down for it"
+        return told
     who = ", ".join(space.giving)
     # many hands for one fader: what everybody would do is said too
     alike_db = None if space.plain_db is None or not space.sounding else space.plain_db / space.sounding
@@ -288,4 +289,4 @@ def _text(lead: Clearance, after: Clearance, space: Space | None, *, indexed: bo
         if space.mono_loss_after_db > space.mono_loss_before_db - _LOST_DB
         else f"; in mono the feed loses {number(-space.mono_loss_after_db, 1)} dB, where it was {number(-space.mono_loss_before_db, 1)}"
     )
-    return f"{change} when {who} {'give' if len(space.giving) > 1 else 'gives'} way{simpler}{shortfall}{loss}"
+    return f"{told} when {who} {'give' if len(space.giving) > 1 else 'gives'} way{simpler}{shortfall}{loss}"

@@ -1,4 +1,4 @@
-"""What is kept, as a list at a terminal."""
+"""Kept takes as a list at a terminal."""
 
 from __future__ import annotations
 
@@ -42,9 +42,9 @@ def print_takes(takes: Sequence[TakeRow], console: Console) -> None:
             console.print(Text("  ".join(row).rstrip()), soft_wrap=True)
         return
     table = Table.grid(padding=(0, 2))
-    for place in range(7):
-        table.add_column(no_wrap=place < 6)
-    for at, row in enumerate(rows):
-        dim = not at or takes[at - 1].forgotten_at
+    for column in range(7):
+        table.add_column(no_wrap=column < 6)
+    for index, row in enumerate(rows):
+        dim = not index or takes[index - 1].forgotten_at
         table.add_row(*(Text(cell, "dim" if dim else "") for cell in row))
     console.print(table)

@@ -10,13 +10,12 @@ from deskhand.reference.numbers import BY_NAME
 from deskhand.report.pictures import (
     gain_picture,
     level_picture,
-    range_picture,
     taken_picture,
-    tone_picture,
     voice_picture,
 )
 from deskhand.report.terminal import (
     FORGOTTEN,
+    block_name,
     by_urgency,
     fader_lines,
     headline,
@@ -25,6 +24,7 @@ from deskhand.report.terminal import (
     title,
     voice_line,
 )
+from deskhand.report.tone_pictures import range_picture, tone_picture
 from deskhand.report.words import text, words
 from deskhand.units import clock, number
 
@@ -39,21 +39,22 @@ if TYPE_CHECKING:
     from deskhand.result import CheckResult, SourceResult
 
 _COST_PCT: Final = 0.5
+"""Cost in points of audible share below which a source is not named: what would be rounded to nothing. Common practice, no source."""
 _DIGITS: Final = {
     "tail_s": 2, "sharpness_acum": 2, "loudness_sone": 0, "loudness_n5_sone": 0, "noise_dbfs": 0, "hum_db": 0, "active_fraction": 0,
 }  # fmt: skip
 """Of readings in small print; one where none is named."""
 
 
-def _taken(name: str, picture: Picture | None) -> list[tuple[str, str]]:
-    """Each block that moves gain, with its picture."""
+def _reductions(name: str, picture: Picture | None) -> list[tuple[str, str]]:
+    """Name of each block that moves gain, with the picture of its gain reduction."""
     if picture is None:
         return []
-    return [(block, taken_picture(name, picture, block)) for block in picture.taken_db]
+    return [(block_name(block), taken_picture(name, picture, block)) for block in picture.taken_db]
 
 
 def voice_costs(voice: Clearance) -> list[tuple[str, str, str, str]]:
-    """Who covers a voice: source, what it costs, where, and when most."""
+    """Sources that cover a voice: name, what it costs, where, and when most."""
     return [
         (
             cost.source,
@@ -67,8 +68,8 @@ def voice_costs(voice: Clearance) -> list[tuple[str, str, str, str]]:
 
 
 def _voices(result: CheckResult) -> list[dict[str, object]]:
-    """What the page shows of each voice."""
-    out: list[dict[str, object]] = []
+    """Line, picture and tables of each voice."""
+    cards: list[dict[str, object]] = []
     for voice in (*((result.vocal,) if result.vocal else ()), *result.voices):
         if not voice.phrases:
             continue
@@ -76,16 +77,16 @@ def _voices(result: CheckResult) -> list[dict[str, object]]:
         end_s = shift + result.show.duration_s
         room = [
             (
-                one.source,
-                number(one.audible_pct[0].mono, 0),
-                number(one.audible_pct[3].mono, 0),
-                number(one.mono_loss_db[3] - one.mono_loss_db[0], 1),
-                "–" if one.knee_db is None else number(one.knee_db, 0),
+                pair.source,
+                number(pair.audible_pct[0].mono, 0),
+                number(pair.audible_pct[3].mono, 0),
+                number(pair.mono_loss_db[3] - pair.mono_loss_db[0], 1),
+                "–" if pair.knee_db is None else number(pair.knee_db, 0),
             )
-            for one in voice.room
-            if one.audible_pct[-1].mono - one.audible_pct[0].mono >= 1.0
+            for pair in voice.room
+            if pair.audible_pct[-1].mono - pair.audible_pct[0].mono >= 1.0
         ]
-        out.append(
+        cards.append(
             {
                 "line": voice_line(voice),
                 "picture": voice_picture(voice, shift, max(end_s, shift + 1.0)),
@@ -96,7 +97,12 @@ def _voices(result: CheckResult) -> list[dict[str, object]]:
                 "method": voice.method,
             }
         )
-    return out
+    return cards
+
+
+def reading_digits(name: str) -> int:
+    """Places after the point with which a reading is shown."""
+    return _DIGITS.get(name, 1)
 
 
 def number_rows(source: SourceResult) -> list[tuple[str, str]]:
@@ -111,7 +117,7 @@ def number_rows(source: SourceResult) -> list[tuple[str, str]]:
         "mono_loss_db": None if readings.mono_loss_db is None else -readings.mono_loss_db,
     }
     return [
-        (text(f"reading.{name}"), f"{number(value, _DIGITS.get(name, 1))} {words()['unit'][name]}")
+        (text(f"reading.{name}"), f"{number(value, reading_digits(name))} {words()['unit'][name]}")
         for name, value in values.items()
         if value is not None
     ]
@@ -124,37 +130,38 @@ def _sounds(source: SourceResult) -> list[tuple[str, str, str]]:
     rows = []
     for sound in source.sounds:
         spans = ", ".join(f"{clock(begin)} to {clock(end)}" for begin, end in sound.stretches_s[:4])
-        more = f" and {len(sound.stretches_s) - 4} more" if len(sound.stretches_s) > 4 else ""
+        remainder = f" and {len(sound.stretches_s) - 4} more" if len(sound.stretches_s) > 4 else ""
         loud = "–" if sound.loudness_lufs is None else number(sound.loudness_lufs, 1)
-        rows.append((f"{number(100 * sound.share, 0)} %", loud, spans + more))
+        rows.append((f"{number(100 * sound.share, 0)} %", loud, spans + remainder))
     return rows
 
 
 def _stages(source: SourceResult) -> list[tuple[str, str, str, str]]:
-    """Block, level, peak and what it took off, for each block of the house chain and for what goes into it."""
+    """Block, level, peak and gain reduction of each block of the house chain, after those of what goes into it."""
     if not source.stages or source.before is None:
         return []
 
-    def told(value: float | None) -> str:
+    def text_of(value: float | None) -> str:
         return "–" if value is None else number(value, 1)
 
-    rows = [("in", told(source.before.level_dbfs), told(source.before.true_peak_dbtp), "")]
+    rows = [("in", text_of(source.before.level_dbfs), text_of(source.before.true_peak_dbtp), "")]
     for stage in source.stages:
-        taken = stage.reduction_db
-        off = "" if taken is None else f"{number(taken.median, 1)}, at most {number(taken.p95, 1)}"
-        rows.append((stage.block, told(stage.level_dbfs), told(stage.true_peak_dbtp), off))
+        reduction = stage.reduction_db
+        reduced = "" if reduction is None else f"{number(reduction.median, 1)}, at most {number(reduction.p95, 1)}"
+        rows.append((block_name(stage.block), text_of(stage.level_dbfs), text_of(stage.true_peak_dbtp), reduced))
     return rows
 
 
 def _normal_rows(normals: Sequence[Normal]) -> list[tuple[str, str, str, str]]:
     """Number, today, usual and normal range of all but the tone."""
     rows = []
-    for one in normals:
-        if one.bands_db is not None:
+    for normal in normals:
+        if normal.bands_db is not None:
             continue
-        its = BY_NAME[one.name]
-        today, usual, low, high = (its.told(value) for value in (one.measured, one.expected, one.low, one.high))
-        rows.append((f"{its.label}, {one.unit}", today, usual, f"{low} … {high}"))
+        reading = BY_NAME[normal.name]
+        values = (normal.measured, normal.expected, normal.low, normal.high)
+        today, usual, low, high = (reading.told(value) for value in values)
+        rows.append((f"{reading.label}, {normal.unit}", today, usual, f"{low} … {high}"))
     return rows
 
 
@@ -165,9 +172,9 @@ def environment() -> tuple[Environment, str]:
     from jinja2 import Environment, StrictUndefined
 
     style = resources.files("deskhand.report").joinpath("style.css").read_text("utf-8")
-    made = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
-    made.globals["t"] = text
-    return made, style
+    engine = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
+    engine.globals["t"] = text
+    return engine, style
 
 
 def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
@@ -188,21 +195,21 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "stages": _stages(source),
                 "sounds": _sounds(source),
                 "gain": gain_picture(source, picture.nominal_dbfs if picture is not None else None),
-                "taken": _taken(source.name, picture),
+                "reductions": _reductions(source.name, picture),
                 "tone": tone_picture(source.name, tone) if tone else "",
                 "numbers": number_rows(source),
-                "moves": [(f"{one.text} ({one.effect})", one.undo) for one in source.moves if one.is_setting],
+                "moves": [(f"{move.text} ({move.effect})", move.undo) for move in source.moves if move.is_setting],
                 "normal": _normal_rows(source.normal),
-                "ranges": next((range_picture(source.name, one) for one in source.normal if one.bands_db), ""),
-                "kept": max((one.kept for one in source.normal), default=0),
+                "ranges": next((range_picture(source.name, normal) for normal in source.normal if normal.bands_db), ""),
+                "kept": max((normal.kept for normal in source.normal), default=0),
                 "judged": any(finding.noticeable is not None for finding in source.findings),
             }
         )
-    own = result.vocal is not None and result.vocal.words != AudibilityLimits()
+    learned_limits = result.vocal is not None and result.vocal.words != AudibilityLimits()
     return engine.from_string(template).render(
         style=style,
         reference=reference_line(result),
-        words=text("voice.limits_own" if own else "voice.limits_common"),
+        words=text("voice.limits_own" if learned_limits else "voice.limits_common"),
         mix_findings=[finding.text for finding in result.mix.findings] if result.mix else [],
         result=result,
         title=title(result),

@@ -5,6 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.first import urgency
+from deskhand.findings.kinds import KINDS
+from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
 from deskhand.units import clock, hertz, number
 
@@ -21,17 +23,26 @@ FORGOTTEN: Final = (
 )
 _WORDS: Final = {"missing": "MISSING", "silent": "SILENT", "fix": "FIX", "listen": "listen", "well": "well"}
 _LEVEL_DB: Final = 6.0
-_TAKEN_DB: Final = 6.0
+"""Change of level through a chain that is worth a line: a doubling of amplitude. Common practice, no source."""
+_REDUCTION_DB: Final = 6.0
+"""Median gain reduction that is worth a line: more than a mix usually asks of one block. Common practice, no source."""
 _HOT_DBTP: Final = -3.0
+"""True peak after a block that leaves little headroom, as `headroom` has it at the tap (docs/findings.md). Common practice, no
+source."""
 _FADER_OFF_DB: Final = 2.5
+"""Difference between a measured and a written fader that is worth a line. Common practice, no source."""
 _FADER_SURE_DB: Final = 1.0
+"""Difference beyond the reading's own uncertainty that is asked for. Common practice, no source."""
 _NEARLY_ALL: Final = 0.95
+"""Share of the words that is as good as all of them. Common practice, no source."""
+_WORTH_SAYING: Final = 0.05
+"""Share of the words that is worth a word. Common practice, no source."""
 _ORDER: Final = ("missing", "silent", "fix", "listen", "well")
 _STYLES: Final = {"missing": "bold red", "silent": "bold red", "fix": "bold red", "listen": "yellow", "well": "dim"}
 
 
 def headline(result: CheckResult) -> str:
-    """The sentence that says it all."""
+    """Sentence that says how many things there are to do before doors."""
     count = len(result.first)
     if not count:
         listen = sum(source.status == "listen" for source in result.sources)
@@ -52,17 +63,22 @@ def title(result: CheckResult) -> str:
 
 def by_urgency(result: CheckResult) -> list[SourceResult]:
     """Sources: those to see to before doors in that order, then by status, otherwise in the order of the house."""
-    first = {thing.source: place for place, thing in enumerate(result.first)}
-    return sorted(result.sources, key=lambda source: (first.get(source.name, len(first)), _ORDER.index(source.status)))
+    rank = {urgent.source: index for index, urgent in enumerate(result.first)}
+    return sorted(result.sources, key=lambda source: (rank.get(source.name, len(rank)), _ORDER.index(source.status)))
+
+
+def block_name(block: str) -> str:
+    """Name of a block for people, like "dynamic bell"."""
+    return BLOCKS[block].label or block
 
 
 def line(source: SourceResult) -> str:
-    """What there is to say of a source, in one line."""
-    findings = sorted((item for item in source.findings if item.severity != "note"), key=urgency)
-    notes = [item for item in source.findings if item.severity == "note"]
+    """State of a source in one line: its most urgent finding, or its level."""
+    findings = sorted((finding for finding in source.findings if finding.severity != "note"), key=urgency)
+    notes = [finding for finding in source.findings if finding.severity == "note"]
     if findings:
-        more = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
-        return findings[0].text + more
+        remainder = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+        return findings[0].text + remainder
     readings = source.before
     if readings is None or readings.level_dbfs is None:
         return notes[0].text if notes else "silent"
@@ -73,7 +89,7 @@ def line(source: SourceResult) -> str:
 
 
 def chain_line(source: SourceResult) -> str:
-    """Where the house chain of a source leaves what is usual: level, headroom, dynamics; empty when it does not."""
+    """Level, headroom and gain reduction of a house chain where they leave the usual; empty where they do not."""
     before, after = source.before, source.after
     if before is None or after is None or before.level_dbfs is None or after.level_dbfs is None:
         return ""
@@ -81,15 +97,19 @@ def chain_line(source: SourceResult) -> str:
     if abs(after.level_dbfs - before.level_dbfs) >= _LEVEL_DB:
         parts.append(f"{number(before.level_dbfs, 1)} dBFS in, {number(after.level_dbfs, 1)} dBFS out")
     for stage in source.stages:
-        taken = stage.reduction_db
-        if taken is not None and taken.median >= _TAKEN_DB:
-            parts.append(f"{stage.block} takes {number(taken.median, 1)} dB, at most {number(taken.p95, 1)}")
+        reduction = stage.reduction_db
+        if reduction is not None and reduction.median >= _REDUCTION_DB:
+            parts.append(
+                f"{block_name(stage.block)}: {number(reduction.median, 1)} dB of gain reduction, "
+                f"at most {number(reduction.p95, 1)} dB"
+            )
     hot = next(
-        (one for one in source.stages if one.true_peak_dbtp is not None and one.true_peak_dbtp > _HOT_DBTP), None
+        (stage for stage in source.stages if stage.true_peak_dbtp is not None and stage.true_peak_dbtp > _HOT_DBTP),
+        None,
     )
     if hot is not None:
-        parts.append(f"peaks reach {number(hot.true_peak_dbtp or 0.0, 1)} dBTP behind its {hot.block}")
-    parts += [finding.text for finding in source.findings if finding.kind == "dynamics"]
+        parts.append(f"peaks reach {number(hot.true_peak_dbtp or 0.0, 1)} dBTP after its {block_name(hot.block)}")
+    parts += [finding.text for finding in source.findings if KINDS[finding.kind].of_chain]
     return "; ".join(parts)
 
 
@@ -107,7 +127,7 @@ def fader_lines(result: CheckResult) -> list[str]:
 
 
 def voice_line(voice: Clearance) -> str:
-    """Whether the words of one voice can be heard, and who is in the way, in one line."""
+    """Intelligibility of one voice in one line: how clear its words are, and who is in the way."""
     total = sum(phrase.end_s - phrase.start_s for phrase in voice.phrases)
     if not total:
         return ""
@@ -115,19 +135,22 @@ def voice_line(voice: Clearance) -> str:
         word: sum(phrase.end_s - phrase.start_s for phrase in voice.phrases if phrase.word == word) / total
         for word in ("clear", "strained", "covered")
     }
-    most = max(shares, key=lambda word: shares[word])
-    text = f"{voice.source}: {most}"
-    if shares[most] < _NEARLY_ALL:
-        text += f" for {number(100 * shares[most], 0)} % of it"
-        others = [
-            f"{word} {number(100 * share, 0)} %" for word, share in shares.items() if share >= 0.05 and word != most
+    usual = max(shares, key=lambda word: shares[word])
+    text = f"{voice.source}: {usual}"
+    if shares[usual] < _NEARLY_ALL:
+        text += f" for {number(100 * shares[usual], 0)} % of it"
+        lesser = [
+            f"{word} {number(100 * share, 0)} %"
+            for word, share in shares.items()
+            if share >= _WORTH_SAYING and word != usual
         ]
-        text += f" ({', '.join(others)})" if others else ""
+        text += f" ({', '.join(lesser)})" if lesser else ""
     if shares["clear"] < _NEARLY_ALL and voice.by_source and voice.by_source[0].cost_pct > 0:
         first = voice.by_source[0]
         text += f"; most in the way: {first.source}, {hertz(first.low_hz)} to {hertz(first.high_hz)}"
     text += f" ({number(voice.audible_pct.mono, 0)} % audible in the feed)"
-    return text if voice.with_moves is None else f"{text}; {voice.with_moves.text}"
+    # a sentence of its own: what the moves change may be told on another scale
+    return text if voice.with_moves is None else f"{text}. With this week's moves: {voice.with_moves.text}"
 
 
 def voice_lines(result: CheckResult) -> list[str]:
@@ -151,22 +174,22 @@ def mix_line(result: CheckResult) -> str:
 
 
 def reference_line(result: CheckResult) -> str:
-    """What the take was set against, and what was set aside; empty while nothing is kept."""
-    found = result.reference
-    if found is None:
+    """Kept takes that the take was set against, and readings that were set aside; empty while nothing is kept."""
+    reference = result.reference
+    if reference is None:
         return ""
-    dates = f" ({found.first_date} to {found.last_date})" if found.first_date and found.kept > 1 else ""
-    text = f"Set against {found.kept} kept {_plural(result.show.phase, found.kept)}{dates}."
-    if not found.learned:
+    dates = f" ({reference.first_date} to {reference.last_date})" if reference.first_date and reference.kept > 1 else ""
+    text = f"Set against {reference.kept} kept {_plural(result.show.phase, reference.kept)}{dates}."
+    if not reference.learned:
         text += " The house is still learning: what is unusual is noted, not raised, until five are kept."
-    if found.set_aside:
-        names = ", ".join(f"{name} ({count})" for name, count in found.set_aside.items())
+    if reference.set_aside:
+        names = ", ".join(f"{name} ({count})" for name, count in reference.set_aside.items())
         text += (
-            f" Readings behind another chain than today's are set aside: {names}; to have them back, forget those shows and keep "
+            f" Readings after another chain than today's are set aside: {names}; to have them back, forget those shows and keep "
             "their recordings again."
         )
-    if found.other_tap:
-        text += f" Readings taken at another place in the signal are not compared: {', '.join(found.other_tap)}."
+    if reference.other_tap:
+        text += f" Readings taken at another tap are not compared: {', '.join(reference.other_tap)}."
     return text
 
 
@@ -175,27 +198,20 @@ def _plural(phase: str, count: int) -> str:
 
 
 def move_lines(source: SourceResult) -> list[str]:
-    """What to turn at a source, in order, and what stays; settings only, since instructions are findings already."""
+    """Moves at a source, in order, and what stays; settings only, since instructions are findings already."""
     lines = [f"{move.text} ({move.effect})" for move in source.moves if move.is_setting]
     return lines + [f"stays: {text}" for text in source.left_over]
 
 
-def print_result(result: CheckResult, console: Console) -> None:
-    """Print the result for people."""
+def _print_heading(text: str, console: Console) -> None:
+    console.print(text, style="bold", highlight=False)
+
+
+def _print_sources(result: CheckResult, console: Console) -> None:
+    """Print a line for each source."""
     from rich.table import Table
     from rich.text import Text
 
-    # as Text: brackets and colons in a name are no markup
-    console.print(Text(title(result)), style="dim")
-    for note in result.show.notes:
-        console.print(Text(f"note: {note}"), style="dim")
-    if result.reference is not None:
-        console.print(Text(reference_line(result)), style="dim")
-    console.print()
-    console.print(headline(result), style="bold", highlight=False)
-    for count, thing in enumerate(result.first, 1):
-        console.print(Text(f"  {count}. {thing.text}"))
-    console.print()
     table = Table.grid(padding=(0, 2))
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)
@@ -204,22 +220,31 @@ def print_result(result: CheckResult, console: Console) -> None:
         table.add_row(Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(line(source)))
     console.print(table)
     console.print()
+
+
+def _print_moves(result: CheckResult, console: Console) -> None:
+    """Print the moves of each source in order."""
+    from rich.text import Text
+
     moves = [(source, move_lines(source)) for source in by_urgency(result)]
-    if any(lines for _, lines in moves):
-        console.print(
-            "What to turn, in this order (stopping early still helps); run on the recording and measured again:",
-            style="bold",
-            highlight=False,
-        )
-        for source, lines in moves:
-            for count, text in enumerate(lines):
-                console.print(Text(f"  {source.name if not count else ' ' * len(source.name)}  {text}"), soft_wrap=True)
-        console.print()
+    if not any(lines for _, lines in moves):
+        return
+    _print_heading(
+        "What to turn, in this order (stopping early still helps); run on the recording and measured again:", console
+    )
+    for source, lines in moves:
+        for count, text in enumerate(lines):
+            console.print(Text(f"  {source.name if not count else ' ' * len(source.name)}  {text}"), soft_wrap=True)
+    console.print()
+
+
+def _print_mix(result: CheckResult, console: Console) -> None:
+    """Print how the voices are heard, and the mix of the written faders."""
+    from rich.text import Text
+
     voices = voice_lines(result)
     if voices:
-        console.print(
-            "Can the words be heard? (the feed, not the seat; sung is not spoken)", style="bold", highlight=False
-        )
+        _print_heading("Can the words be heard? (the feed, not the seat; sung is not spoken)", console)
         for text in voices:
             console.print(Text(f"  {text}"))
         console.print()
@@ -232,17 +257,46 @@ def print_result(result: CheckResult, console: Console) -> None:
         console.print(Text(f"  {text}"))
     if mix:
         console.print()
+
+
+def _print_chains(result: CheckResult, console: Console) -> None:
+    """Print where house chains leave the usual."""
+    from rich.table import Table
+    from rich.text import Text
+
     chains = [(source.name, chain_line(source)) for source in result.sources]
-    if any(text for _, text in chains):
-        console.print("In the house's chains, as they are written down:", style="bold", highlight=False)
-        table = Table.grid(padding=(0, 2))
-        table.add_column(no_wrap=True)
-        table.add_column(overflow="fold")
-        for name, text in chains:
-            if text:
-                table.add_row(Text(f"  {name}"), Text(text))
-        console.print(table)
-        console.print()
-    console.print("Before you leave the desk:", style="bold", highlight=False)
-    for item in FORGOTTEN:
-        console.print(f"  [ ] {item}", highlight=False, markup=False)
+    if not any(text for _, text in chains):
+        return
+    _print_heading("In the house's chains, as they are written down:", console)
+    table = Table.grid(padding=(0, 2))
+    table.add_column(no_wrap=True)
+    table.add_column(overflow="fold")
+    for name, text in chains:
+        if text:
+            table.add_row(Text(f"  {name}"), Text(text))
+    console.print(table)
+    console.print()
+
+
+def print_result(result: CheckResult, console: Console) -> None:
+    """Print the result for people."""
+    from rich.text import Text
+
+    # as Text: brackets and colons in a name are no markup
+    console.print(Text(title(result)), style="dim")
+    for note in result.show.notes:
+        console.print(Text(f"note: {note}"), style="dim")
+    if result.reference is not None:
+        console.print(Text(reference_line(result)), style="dim")
+    console.print()
+    _print_heading(headline(result), console)
+    for count, urgent in enumerate(result.first, 1):
+        console.print(Text(f"  {count}. {urgent.text}"))
+    console.print()
+    _print_sources(result, console)
+    _print_moves(result, console)
+    _print_mix(result, console)
+    _print_chains(result, console)
+    _print_heading("Before you leave the desk:", console)
+    for reminder in FORGOTTEN:
+        console.print(f"  [ ] {reminder}", highlight=False, markup=False)

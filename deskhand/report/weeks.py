@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+from dataclasses import dataclass
 from html import escape
 from typing import TYPE_CHECKING, Final
 
@@ -23,12 +24,15 @@ if TYPE_CHECKING:
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 180, 68, 10, 10, 26
 _SHOWN_WEEKS: Final = 12
+"""Weeks of the table at a terminal: a season, on one screen. Common practice, no source."""
 _DATE_WIDTH: Final = 190.0
-"""Room for a date on a small screen, where letters are larger."""
+"""Room for a date on a small screen, where letters are larger. Common practice, no source."""
+_MARGIN: Final = 0.06
+"""Empty share of the picture above and below. Common practice, no source."""
 
 
 def _trend(course: Course) -> str:
-    """What the chart says, in words."""
+    """Trend of a number over the weeks, in words."""
     if course.chart is None:
         return "too few to tell"
     return crept(course.number, course.chart) if course.chart.drifted else "steady"
@@ -46,12 +50,14 @@ def print_overview(by_source: dict[str, list[Course]], console: Console) -> None
     for source, courses in by_source.items():
         level = next((course for course in courses if course.number.name == "level"), None)
         creeping = [
-            f"{one.number.label} {_trend(one)}" for one in courses if one.chart is not None and one.chart.drifted
+            f"{course.number.label} {_trend(course)}"
+            for course in courses
+            if course.chart is not None and course.chart.drifted
         ]
-        enough = any(one.chart is not None for one in courses)
+        enough = any(course.chart is not None for course in courses)
         table.add_row(
             Text(source),
-            Text(str(max((one.values.size for one in courses), default=0))),
+            Text(str(max((course.values.size for course in courses), default=0))),
             Text("–" if level is None else f"{number(float(level.values[-1]), 1)} dBFS"),
             Text("–" if level is None else f"{number(level.usual, 1)} dBFS"),
             Text("; ".join(creeping) or ("nothing" if enough else "too few to tell")),
@@ -93,16 +99,16 @@ def print_source(courses: Sequence[Course], console: Console) -> None:
 def table_rows(courses: Sequence[Course]) -> list[list[str]]:
     """A header and a row for each take: date or show, player, and each number of one source where it was read."""
     takes = {take.id: take for course in courses for take in course.takes}
-    order = sorted(takes, key=lambda one: (takes[one].date or takes[one].kept_at, one))
+    order = sorted(takes, key=lambda take_id: (takes[take_id].date or takes[take_id].kept_at, take_id))
     player = {take.id: name for course in courses for take, name in zip(course.takes, course.players, strict=True)}
     values = [
         {take.id: float(value) for take, value in zip(course.takes, course.values, strict=True)} for course in courses
     ]
-    rows = [["show", "player", *(one.number.name for one in courses)]]
+    rows = [["show", "player", *(course.number.name for course in courses)]]
     for take in order:
         cells = [takes[take].date or takes[take].show, player.get(take) or ""]
-        for course, own in zip(courses, values, strict=True):
-            value = own.get(take)
+        for course, course_values in zip(courses, values, strict=True):
+            value = course_values.get(take)
             cells.append("" if value is None else course.number.told(value))
         rows.append(cells)
     return rows
@@ -110,8 +116,8 @@ def table_rows(courses: Sequence[Course]) -> list[list[str]]:
 
 def to_csv(by_source: dict[str, list[Course]]) -> str:
     """Every number of every take: source, date, show, player, number, value, unit; one a row."""
-    out = io.StringIO()
-    writer = csv.writer(out, lineterminator="\n")
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(["source", "date", "show", "player", "number", "value", "unit"])
     for source, courses in by_source.items():
         for course in courses:
@@ -119,7 +125,7 @@ def to_csv(by_source: dict[str, list[Course]]) -> str:
             for take, player, value in zip(course.takes, course.players, course.values, strict=True):
                 row = (source, take.date or "", take.show, player or "", course.number.metric, f"{value:.6g}", unit)
                 writer.writerow([_harmless(cell) for cell in row])
-    return out.getvalue()
+    return buffer.getvalue()
 
 
 def _harmless(cell: str) -> str:
@@ -131,92 +137,124 @@ def _harmless(cell: str) -> str:
     return cell
 
 
+@dataclass(frozen=True, slots=True)
+class _Scale:
+    """Mapping of weeks and values to places in the picture of a number."""
+
+    last_week: float
+    low: float
+    high: float
+
+    def x(self, week: float) -> float:
+        return _LEFT + (_WIDTH - _LEFT - _RIGHT) * week / self.last_week
+
+    def y(self, value: float) -> float:
+        return _TOP + (self.high - value) / (self.high - self.low) * (_HEIGHT - _TOP - _BOTTOM)
+
+
+def _date_labels(course: Course, scale: _Scale) -> list[str]:
+    """Dates below the picture: of the first take, the last, and one between where there is room."""
+    labels = []
+    ends = [0, course.values.size - 1] if course.values.size > 1 else [0]
+    middle = int(np.argmin(np.abs(course.weeks - 0.5 * scale.last_week)))
+    middle_x = scale.x(float(course.weeks[middle]))
+    has_room = min(middle_x - _LEFT, _WIDTH - _RIGHT - middle_x) >= _DATE_WIDTH
+    for index in [*ends, middle] if has_room else ends:
+        date = course.takes[index].date
+        anchor = "middle" if index == middle and has_room else "start" if index == 0 else "end"
+        labels.append(
+            f'<text x="{scale.x(float(course.weeks[index])):.1f}" y="{_HEIGHT - 6}" text-anchor="{anchor}">'
+            f"{escape(date or '')}</text>"
+        )
+    return labels
+
+
+def _chart_lines(course: Course, scale: _Scale) -> list[str]:
+    """Control limits and moving average of a number's chart."""
+    chart = course.chart
+    if chart is None:
+        return []
+    lines = []
+    for values, kind in (
+        (chart.low, 'class="nominal" fill="none"'),
+        (chart.high, 'class="nominal" fill="none"'),
+        (chart.average, 'class="average"'),
+    ):
+        points = " ".join(
+            f"{scale.x(float(week)):.1f},{scale.y(course.number.from_scale(float(value))):.1f}"
+            for week, value in zip(course.weeks, values, strict=True)
+        )
+        lines.append(f'<polyline {kind} points="{points}"/>')
+    return lines
+
+
+def _take_marks(course: Course, scale: _Scale) -> list[str]:
+    """A dot for each take, or a square where it lies outside the normal range."""
+    marks = []
+    for week, value, take, player in zip(course.weeks, course.values, course.takes, course.players, strict=True):
+        text = f"{take.date or take.show}: {course.number.told(float(value))} {course.number.unit}"
+        text += f", {player}" if player else ""
+        x, y = scale.x(float(week)), scale.y(float(value))
+        title = f"<title>{escape(text)}</title>"
+        marks.append(
+            f'<circle class="dot" cx="{x:.1f}" cy="{y:.1f}" r="3">{title}</circle>'
+            if course.low <= value <= course.high
+            else f'<rect class="dot-out" x="{x - 3.5:.1f}" y="{y - 3.5:.1f}" width="7" height="7">{title}</rect>'
+        )
+    return marks
+
+
 def course_picture(course: Course) -> str:
     """A number over the weeks: takes as dots, their moving average, the control limits, and the normal range as a band."""
-    chart, scale = course.chart, course.number
+    chart, reading = course.chart, course.number
     values = [*course.values, course.low, course.high]
     if chart is not None:
-        values += [scale.from_scale(float(value)) for value in (*chart.low, *chart.high)]
+        values += [reading.from_scale(float(value)) for value in (*chart.low, *chart.high)]
     low, high = float(np.min(values)), float(np.max(values))
-    room = 0.06 * (high - low) or 1.0
-    low, high = low - room, high + room
-    last = max(float(course.weeks[-1]), 1.0)
-
-    def x(week: float) -> float:
-        return _LEFT + (_WIDTH - _LEFT - _RIGHT) * week / last
-
-    def y(value: float) -> float:
-        return _TOP + (high - value) / (high - low) * (_HEIGHT - _TOP - _BOTTOM)
-
-    label = f"{course.source}: {scale.label} over {course.values.size} kept takes; {_trend(course)}"
-    parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(label, quote=True)}">']
-    parts.append(
-        f'<rect class="band" x="{_LEFT}" width="{_WIDTH - _LEFT - _RIGHT}" y="{y(course.high):.1f}" '
-        f'height="{max(0.0, y(course.low) - y(course.high)):.1f}"/>'
-    )
-    for value in (low + room, 0.5 * (low + high), high - room):
-        parts.append(
-            f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y(value):.1f}" y2="{y(value):.1f}"/>'
-        )
-        parts.append(f'<text x="{_LEFT - 5}" y="{y(value) + 4:.1f}" text-anchor="end">{scale.told(value)}</text>')
-    ends = [0, course.values.size - 1] if course.values.size > 1 else [0]
-    middle = int(np.argmin(np.abs(course.weeks - 0.5 * last)))
-    apart = min(x(float(course.weeks[middle])) - _LEFT, _WIDTH - _RIGHT - x(float(course.weeks[middle])))
-    for place in [*ends, middle] if apart >= _DATE_WIDTH else ends:
-        date = course.takes[place].date
-        anchor = "middle" if place == middle and apart >= _DATE_WIDTH else "start" if place == 0 else "end"
-        parts.append(
-            f'<text x="{x(float(course.weeks[place])):.1f}" y="{_HEIGHT - 6}" text-anchor="{anchor}">{escape(date or "")}</text>'
-        )
-    if chart is not None:
-        for line in (chart.low, chart.high):
-            points = " ".join(
-                f"{x(float(week)):.1f},{y(scale.from_scale(float(value))):.1f}"
-                for week, value in zip(course.weeks, line, strict=True)
-            )
-            parts.append(f'<polyline class="nominal" fill="none" points="{points}"/>')
-        points = " ".join(
-            f"{x(float(week)):.1f},{y(scale.from_scale(float(value))):.1f}"
-            for week, value in zip(course.weeks, chart.average, strict=True)
-        )
-        parts.append(f'<polyline class="average" points="{points}"/>')
-    for week, value, take, player in zip(course.weeks, course.values, course.takes, course.players, strict=True):
-        told = f"{take.date or take.show}: {scale.told(float(value))} {scale.unit}" + (f", {player}" if player else "")
-        at, high_at = x(float(week)), y(float(value))
-        title = f"<title>{escape(told)}</title>"
-        parts.append(
-            f'<circle class="dot" cx="{at:.1f}" cy="{high_at:.1f}" r="3">{title}</circle>'
-            if course.low <= value <= course.high
-            else f'<rect class="dot-out" x="{at - 3.5:.1f}" y="{high_at - 3.5:.1f}" width="7" height="7">{title}</rect>'
-        )
-    parts.append("</svg>")
+    margin = _MARGIN * (high - low) or 1.0
+    low, high = low - margin, high + margin
+    scale = _Scale(max(float(course.weeks[-1]), 1.0), low, high)
+    label = f"{course.source}: {reading.label} over {course.values.size} kept takes; {_trend(course)}"
+    band_top = scale.y(course.high)
+    parts = [
+        f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(label, quote=True)}">',
+        (
+            f'<rect class="band" x="{_LEFT}" width="{_WIDTH - _LEFT - _RIGHT}" y="{band_top:.1f}" '
+            f'height="{max(0.0, scale.y(course.low) - band_top):.1f}"/>'
+        ),
+    ]
+    for value in (low + margin, 0.5 * (low + high), high - margin):
+        y = scale.y(value)
+        parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{reading.told(value)}</text>')
+    parts += [*_date_labels(course, scale), *_chart_lines(course, scale), *_take_marks(course, scale), "</svg>"]
     return "".join(parts)
 
 
 def course_cards(by_source: dict[str, list[Course]], *, whole: bool = True) -> list[dict[str, object]]:
-    """What a page shows of each source: pictures of its numbers, and its takes; without `whole` only what creeps."""
-    out: list[dict[str, object]] = []
+    """Pictures of each source's numbers, and its takes; without `whole` only its level and what creeps."""
+    cards: list[dict[str, object]] = []
     for source, courses in by_source.items():
-        creeping = [one for one in courses if one.chart is not None and one.chart.drifted]
-        level = [one for one in courses if one.number.name == "level"]
-        shown = courses if whole else list({id(one): one for one in (*level, *creeping)}.values())
-        out.append(
+        creeping = [course for course in courses if course.chart is not None and course.chart.drifted]
+        level = [course for course in courses if course.number.name == "level"]
+        shown = courses if whole else list({id(course): course for course in (*level, *creeping)}.values())
+        cards.append(
             {
                 "source": source,
-                "said": "; ".join(f"{one.number.label} {_trend(one)}" for one in creeping),
+                "creeping": "; ".join(f"{course.number.label} {_trend(course)}" for course in creeping),
                 "pictures": [
                     (
-                        f"{one.number.label[0].upper()}{one.number.label[1:]}, {one.number.unit}",
-                        course_picture(one),
-                        _trend(one),
-                        explained(one.number.metric) or "",
+                        f"{course.number.label[0].upper()}{course.number.label[1:]}, {course.number.unit}",
+                        course_picture(course),
+                        _trend(course),
+                        explained(course.number.metric) or "",
                     )
-                    for one in shown
+                    for course in shown
                 ],
                 "rows": table_rows(courses),
             }
         )
-    return out
+    return cards
 
 
 def weeks_page(house: str, by_source: dict[str, list[Course]]) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 
 @cache
 def words() -> dict[str, dict[str, Any]]:
-    """All of them, by their table."""
+    """All words, by their table."""
     return tomllib.loads(resources.files("deskhand.report").joinpath("words.toml").read_text("utf-8"))
 
 
@@ -27,6 +27,6 @@ def text(name: str, /, **values: object) -> str:
 
 
 def explained(reading: str) -> str | None:
-    """What a reading is, in one sentence; None for one that needs none."""
-    found = words()["explain"].get(reading)
-    return None if found is None else str(found)
+    """Explanation of a reading in one sentence; None for one that needs none."""
+    sentence = words()["explain"].get(reading)
+    return None if sentence is None else str(sentence)

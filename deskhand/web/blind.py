@@ -1,4 +1,4 @@
-"""The blind test (ABX): whether a person can tell two sounds apart, at one loudness, and how likely chance would do as well.
+"""The blind test (ABX): tells whether a person can tell two sounds apart, at one loudness, and how likely chance would do as well.
 
 Each trial hides one of the two, drawn anew; a person says which. What answers a trial is told only when all are given: a listener
 who is told after each learns the test, not the difference.
@@ -19,14 +19,21 @@ from deskhand.report.words import text
 from deskhand.units import number
 
 if TYPE_CHECKING:
-    from deskhand.web.tries import Sounds, Tried
+    from deskhand.web.tries import ChainRun, Sounds
 
 Answer = Literal["a", "b"]
+FEWEST: Final = 5
+"""Fewest trials: with five right by chance once in 32 (binomial distribution). Common practice, no source."""
 MOST: Final = 40
+"""Most trials: ears tire before. Common practice, no source."""
+_SIGNIFICANT: Final = 0.05
+"""Probability of guessing as well below which it is told apart: the usual level of a test. Common practice, no source."""
+_ROOM_DB: Final = 0.1
+"""Further step down for both, so that neither file is scaled on its own. Common practice, no source."""
 
 
 def p_value(right: int, trials: int) -> float:
-    """How likely guessing gets as many right, or more: the upper tail of the binomial distribution with one half.
+    """Probability that guessing gets as many right, or more: upper tail of the binomial distribution with one half.
 
     Examples
     --------
@@ -37,8 +44,8 @@ def p_value(right: int, trials: int) -> float:
 
 
 @dataclass(slots=True, eq=False, kw_only=True)
-class Blind:
-    """One blind test. Made by `begin`."""
+class AbxTest:
+    """One blind test; made by `begin`."""
 
     source: str
     compared: str
@@ -54,15 +61,15 @@ class Blind:
     def begin(
         cls,
         sounds: Sounds,
-        one: Tried,
-        other: Tried,
+        first: ChainRun,
+        second: ChainRun,
         sample_rate_hz: int,
         *,
         source: str,
         compared: str,
         show: tuple[str, str | None],
         trials: int,
-    ) -> Blind:
+    ) -> AbxTest:
         """Begin a test of two sounds.
 
         Raises
@@ -70,39 +77,37 @@ class Blind:
         UsageError
             One of them is silent, they are the same, or too few or many trials.
         """
-        if not 5 <= trials <= MOST:
-            raise UsageError("the trials", f"are {trials}", f"take 5 to {MOST}")
-        gains_db = matched_gains_db(one.readings, other.readings)
+        if not FEWEST <= trials <= MOST:
+            raise UsageError("the trials", f"are {trials}", f"take {FEWEST} to {MOST}")
+        gains_db = matched_gains_db(first.readings, second.readings)
         if gains_db is None:
             raise UsageError(f'"{source}"', "is silent here", "choose a moment in which it plays")
-        if one.audio.shape == other.audio.shape and np.array_equal(one.audio, other.audio):
+        if first.audio.shape == second.audio.shape and np.array_equal(first.audio, second.audio):
             raise UsageError(f'"{source}"', "sounds the same both ways", "change something first")
-        # one more step down for both, so that neither file is scaled on its own
-        room_db = 0.1
-        made: dict[Answer, str] = {}
-        for name, tried, gain_db in (("a", one, gains_db[0]), ("b", other, gains_db[1])):
+        names: dict[Answer, str] = {}
+        for side, run, gain_db in (("a", first, gains_db[0]), ("b", second, gains_db[1])):
             key = f"blind-{secrets.token_hex(8)}"
-            below_db = sounds.put(key, tried.audio, sample_rate_hz, gain_db=gain_db - room_db)
+            below_db = sounds.put(key, run.audio, sample_rate_hz, gain_db=gain_db - _ROOM_DB)
             if below_db > 0.0:
                 raise UsageError(f'"{source}"', "is too loud to be matched", "turn its chain down first")
-            made[name] = key  # type: ignore[index]
-        test = cls(source=source, compared=compared, show=show, trials=trials, names=made)
+            names[side] = key  # type: ignore[index]
+        test = cls(source=source, compared=compared, show=show, trials=trials, names=names)
         test.hidden = [secrets.choice(("a", "b")) for _ in range(trials)]
         return test
 
     @property
     def done(self) -> bool:
-        """Whether all answers are given."""
+        """True when all answers are given."""
         return len(self.answers) == self.trials
 
     @property
     def right(self) -> int:
-        """How many are."""
-        return sum(one == other for one, other in zip(self.answers, self.hidden, strict=False))
+        """Number of right answers."""
+        return sum(answer == hidden for answer, hidden in zip(self.answers, self.hidden, strict=False))
 
     @property
     def p_value(self) -> float:
-        """Of the whole test."""
+        """Probability that guessing does as well in the whole test."""
         return p_value(self.right, self.trials)
 
     def sound(self, which: str) -> str | None:
@@ -113,8 +118,8 @@ class Blind:
             return self.names[self.hidden[len(self.answers)]]
         return None
 
-    def answer(self, said: str) -> None:
-        """What a person heard.
+    def answer(self, side: str) -> None:
+        """Take note of an answer, "a" or "b".
 
         Raises
         ------
@@ -123,13 +128,13 @@ class Blind:
         """
         if self.done:
             raise UsageError("the blind test", "is over", "begin another")
-        if said not in ("a", "b"):
-            raise UsageError("the answer", f"is {said!r}", "say a or b")
-        self.answers.append(said)  # type: ignore[arg-type]
+        if side not in ("a", "b"):
+            raise UsageError("the answer", f"is {side!r}", "say a or b")
+        self.answers.append(side)  # type: ignore[arg-type]
 
-    def told(self) -> dict[str, Any]:
-        """What the page may know."""
-        made: dict[str, Any] = {
+    def state(self) -> dict[str, Any]:
+        """State of the test that the page may know: nothing of the hidden sounds before the end."""
+        state: dict[str, Any] = {
             "blind": self.id,
             "trials": self.trials,
             "answered": len(self.answers),
@@ -140,7 +145,7 @@ class Blind:
         }
         if self.done:
             chance = self.p_value
-            made |= {
+            state |= {
                 "right": self.right,
                 "p_value": chance,
                 "said": text(
@@ -148,7 +153,7 @@ class Blind:
                     right=self.right,
                     trials=self.trials,
                     p=number(chance, 3),
-                    verdict=text("blind.told_apart" if chance < 0.05 else "blind.not_told_apart"),
+                    verdict=text("blind.told_apart" if chance < _SIGNIFICANT else "blind.not_told_apart"),
                 ),
             }
-        return made
+        return state

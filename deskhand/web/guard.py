@@ -1,4 +1,4 @@
-"""What every request passes: who may ask, how much may be sent, and what the browser may do with the answer."""
+"""The guard of every request: who may ask, how much may be sent, and what the browser may do with the answer."""
 
 from __future__ import annotations
 
@@ -21,8 +21,11 @@ if TYPE_CHECKING:
 COOKIE: Final = "deskhand"
 OWN_HEADER: Final = "x-deskhand"
 MOST_JSON_BYTES: Final = 1_000_000
+"""Most bytes of settings that are sent at once. Common practice, no source."""
 MOST_UPLOAD_BYTES: Final = 64_000_000_000
+"""Most bytes of one file: 3.8 hours of 32 tracks in 24 bits at 48 kHz (arithmetic). Common practice, no source."""
 _LONGEST_PATH: Final = 2000
+"""Most letters of an address: far more than the page asks for. Common practice, no source."""
 _LOOPBACK: Final = frozenset({"localhost", "127.0.0.1", "::1"})
 _POLICY: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; media-src 'self' blob:; connect-src 'self'; "
@@ -37,7 +40,7 @@ HEADERS: Final = {
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=()",
 }
-"""On every answer."""
+"""Headers of every answer."""
 
 
 def host_of(value: str) -> str:
@@ -82,10 +85,10 @@ class Guard:
         async def with_headers(message: Message) -> None:
             if message["type"] == "http.response.start":
                 have = {name for name, _ in message.get("headers", ())}
-                more = HEADERS | ({} if b"cache-control" in have else {"cache-control": "no-store"})
+                added = HEADERS | ({} if b"cache-control" in have else {"cache-control": "no-store"})
                 message["headers"] = [
                     *message.get("headers", ()),
-                    *((name.encode(), value.encode()) for name, value in more.items()),
+                    *((name.encode(), value.encode()) for name, value in added.items()),
                 ]
             await send(message)
 
@@ -93,14 +96,14 @@ class Guard:
         if answer is not None:
             await answer(scope, receive, with_headers)
             return
-        most = _most(scope)
-        taken = 0
+        limit_bytes = _limit_bytes(scope)
+        received_bytes = 0
 
         async def counted() -> Message:
-            nonlocal taken
+            nonlocal received_bytes
             message = await receive()
-            taken += len(message.get("body", b""))
-            if taken > most:
+            received_bytes += len(message.get("body", b""))
+            if received_bytes > limit_bytes:
                 raise TooLargeError
             return message
 
@@ -127,7 +130,7 @@ class Guard:
                 return PlainTextResponse(text("guard.token"), 403)
         if method not in ("GET", "HEAD"):
             origin = headers.get("origin")
-            if (origin is not None and _place(origin) != host.casefold()) or headers.get(
+            if (origin is not None and _host_and_port(origin) != host.casefold()) or headers.get(
                 "sec-fetch-site", "same-origin"
             ) not in ("same-origin", "none"):
                 return PlainTextResponse(text("guard.elsewhere"), 403)
@@ -135,16 +138,16 @@ class Guard:
             if headers.get(OWN_HEADER) != "1":
                 return PlainTextResponse(text("guard.elsewhere"), 403)
         length = headers.get("content-length")
-        if length is not None and (not length.isdecimal() or len(length) > 15 or int(length) > _most(scope)):
+        if length is not None and (not length.isdecimal() or len(length) > 15 or int(length) > _limit_bytes(scope)):
             return PlainTextResponse(text("guard.too_large"), 413)
         return None
 
 
-def _most(scope: Scope) -> int:
+def _limit_bytes(scope: Scope) -> int:
     return MOST_UPLOAD_BYTES if scope["method"] == "PUT" and scope["path"].startswith("/upload/") else MOST_JSON_BYTES
 
 
-def _place(origin: str) -> str | None:
+def _host_and_port(origin: str) -> str | None:
     """Name and port of an Origin header."""
     try:
         return urlsplit(origin).netloc.casefold()

@@ -34,19 +34,23 @@ if TYPE_CHECKING:
 
 _KEPT_IN: Final = ".deskhand"
 _DEPTH: Final = 3
+"""Folders below the hall in which recordings are looked for: year, show, and a recorder's own. Common practice, no source."""
 _LEVEL_DIGITS: Final = 1
+"""Places after the point of a stored level: finer than a picture's column. Common practice, no source."""
 _LOOK_AGAIN_S: Final = 1.0
-"""Ten years of weekly shows take a tenth of a second or two to look through."""
+"""Seconds between two looks: ten years of weekly shows take a tenth of a second or two to look through. Common practice, no source."""
+_SILENCE_DBFS: Final = -200.0
+"""Level that stands for silence in a file, since JSON has no infinity (RFC 8259, 6)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shelf:
-    """A recording that was found."""
+    """A recording of the hall: where it lies, its show, and when it changed."""
 
     id: str
     path: Path
     name: str
-    """Of its show, or of its folder or file."""
+    """Name of its show, or of its folder or file."""
     date: str | None
     phase: str | None
     changed: float
@@ -54,17 +58,17 @@ class Shelf:
     size: int
     """Bytes of audio."""
     problem: str | None = None
-    """Why its `show.toml` cannot be read."""
+    """Reason for which its `show.toml` cannot be read."""
 
     @property
     def written(self) -> datetime:
-        """By this computer's clock; a desk's clock may have been wrong."""
+        """Time at which it was written, by this computer's clock; a desk's clock may have been wrong."""
         return datetime.fromtimestamp(self.changed).astimezone()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CheckOptions:
-    """What a person said of a recording."""
+class ShowDetails:
+    """Date, phase, tap and players of a recording, as a person put them right."""
 
     date: str | None = None
     phase: str | None = None
@@ -73,8 +77,8 @@ class CheckOptions:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Shown:
-    """A check as the page shows it."""
+class StoredCheck:
+    """A check of a recording, as it is stored and shown."""
 
     shelf: Shelf
     result: CheckResult
@@ -82,11 +86,11 @@ class Shown:
     house_text: str
     """The house file it was made with."""
     moves_text: str
-    """The same with the moves that were proposed."""
+    """The house file with the moves that were proposed."""
 
 
 def digest(text: str) -> str:
-    """Tells one text from another."""
+    """A number that tells one text from another (SHA-256, FIPS 180-4), in hexadecimal digits."""
     return hashlib.sha256(text.encode("utf-8", "surrogatepass")).hexdigest()
 
 
@@ -116,7 +120,7 @@ class Hall:
         """Held while a file of the house is read, changed and written."""
         self._looking = threading.Lock()
         self._looked_s = -np.inf
-        self._found: list[Shelf] = []
+        self._recordings: list[Shelf] = []
 
     # --- the house file and this week's
 
@@ -127,7 +131,7 @@ class Hall:
 
     @property
     def has_house(self) -> bool:
-        """Whether it was written already."""
+        """True where the standing house file was written already."""
         return self.house_file.is_file()
 
     def house(self) -> HouseFile:
@@ -151,7 +155,7 @@ class Hall:
         return week if week.is_file() else self.house_file
 
     def text_of(self, shelf: Shelf) -> str:
-        """The text of that file.
+        """The text of the house file that holds for a show.
 
         Raises
         ------
@@ -174,8 +178,8 @@ class Hall:
         try:
             return path.read_text("utf-8-sig")
         except (OSError, UnicodeDecodeError) as error:
-            said = (isinstance(error, OSError) and error.strerror) or error
-            raise HouseError(path.name, f"cannot be read ({said})", "see that it is there and may be read") from error
+            reason = (isinstance(error, OSError) and error.strerror) or error
+            raise HouseError(path.name, f"cannot be read ({reason})", "see that it is there and may be read") from error
 
     def house_of(self, shelf: Shelf) -> HouseFile:
         """The house as it holds for a show."""
@@ -184,31 +188,33 @@ class Hall:
     # --- recordings
 
     def recordings(self) -> list[Shelf]:
-        """All that are there, newest first; looked for at most once a second."""
+        """All recordings, newest first; looked for at most once a second."""
         with self._looking:
             if time.monotonic() - self._looked_s > _LOOK_AGAIN_S:
-                self._found = self._look()
+                self._recordings = self._look()
                 self._looked_s = time.monotonic()
-            return self._found
+            return self._recordings
 
     def look_again(self) -> None:
-        """Something was said or written: do not answer from memory."""
+        """Forget the recordings that were found: something was said or written."""
         self._looked_s = -np.inf
 
     def _look(self) -> list[Shelf]:
-        found: dict[str, Shelf] = {}
+        shelves: dict[str, Shelf] = {}
         for base in (self.root, *self.also):
             for path, files in _walk(base, base, 0):
                 shelf = self._shelf(path, files, base)
                 if shelf is not None:
-                    found.setdefault(shelf.id, shelf)
+                    shelves.setdefault(shelf.id, shelf)
         return sorted(
-            found.values(), key=lambda one: (one.date or f"{one.written:%Y-%m-%d}", one.changed), reverse=True
+            shelves.values(),
+            key=lambda shelf: (shelf.date or f"{shelf.written:%Y-%m-%d}", shelf.changed),
+            reverse=True,
         )
 
     def recording(self, id_: str) -> Shelf | None:
-        """The one of an id; None when there is none."""
-        return next((one for one in self.recordings() if one.id == id_), None)
+        """Recording of an id; None when there is none."""
+        return next((shelf for shelf in self.recordings() if shelf.id == id_), None)
 
     def _shelf(self, path: Path, files: list[Path], base: Path) -> Shelf | None:
         try:
@@ -222,21 +228,21 @@ class Hall:
         except DeskhandError as error:
             problem = str(error)
         where = f"{base}\0{path.relative_to(base)}" if base != self.root else str(path.relative_to(base))
-        asked = self.asked(id_ := digest(where)[:12])
+        details = self.details(id_ := digest(where)[:12])
         return Shelf(
             id=id_,
             path=path,
             name=(note.name if note and note.name else None) or (path.name if path.is_dir() else path.stem),
-            date=asked.date or (note.date if note else None),
-            phase=asked.phase or (note.phase if note else None),
+            date=details.date or (note.date if note else None),
+            phase=details.phase or (note.phase if note else None),
             changed=max(stat.st_mtime for stat in stats),
             size=sum(stat.st_size for stat in stats),
             problem=problem,
         )
 
-    # --- what was said and found
+    # --- details and checks
 
-    def _own(self, name: str) -> Path:
+    def _stored_path(self, name: str) -> Path:
         folder = self.root / _KEPT_IN
         try:
             folder.mkdir(exist_ok=True)
@@ -244,46 +250,50 @@ class Hall:
             raise UsageError(str(folder), f"cannot be made ({error.strerror})", "let this user write there") from None
         return folder / name
 
-    def asked(self, id_: str) -> CheckOptions:
-        """What a person said of a recording; nothing when nobody did."""
+    def details(self, id_: str) -> ShowDetails:
+        """Details of a recording as a person put them right; empty when nobody did."""
         data = self._read(f"asked-{id_}.json")
         if not isinstance(data, dict):
-            return CheckOptions(players={})
+            return ShowDetails(players={})
         known = {name: data.get(name) for name in ("date", "phase", "tap")}
         players = data.get("players")
-        return CheckOptions(
+        return ShowDetails(
             **{name: value for name, value in known.items() if isinstance(value, str)},
-            players={str(a): str(b) for a, b in players.items()} if isinstance(players, dict) else {},
+            players={str(source): str(player) for source, player in players.items()}
+            if isinstance(players, dict)
+            else {},
         )
 
-    def say(self, id_: str, asked: CheckOptions) -> None:
-        """Keep what a person said of a recording."""
-        write_atomically(self._own(f"asked-{id_}.json"), json.dumps(plain(asked), indent=1))
+    def set_details(self, id_: str, details: ShowDetails) -> None:
+        """Store the details of a recording."""
+        write_atomically(self._stored_path(f"asked-{id_}.json"), json.dumps(plain(details), indent=1))
         self.look_again()
 
-    def put(
+    def store_check(
         self, shelf: Shelf, result: CheckResult, pictures: dict[str, Picture], *, house_text: str, moves_text: str
     ) -> None:
-        """Keep a check, so that the page opens at once next time."""
+        """Store a check, so that the page opens at once next time."""
         data = {
             **_stamp(shelf),
             "result": plain(result),
-            "pictures": {name: _plain_picture(one) for name, one in pictures.items()},
+            "pictures": {name: _plain_picture(picture) for name, picture in pictures.items()},
             "house": house_text,
             "moves": moves_text,
         }
-        write_atomically(self._own(f"check-{shelf.id}.json"), json.dumps(data, allow_nan=False, separators=(",", ":")))
+        write_atomically(
+            self._stored_path(f"check-{shelf.id}.json"), json.dumps(data, allow_nan=False, separators=(",", ":"))
+        )
 
-    def shown(self, shelf: Shelf) -> Shown | None:
+    def check_of(self, shelf: Shelf) -> StoredCheck | None:
         """The check of a recording; None when there is none of it as it is now."""
         data = self._read(f"check-{shelf.id}.json")
         if not isinstance(data, dict) or data.get("files") != [shelf.size, shelf.changed]:
             return None
         try:
-            return Shown(
+            return StoredCheck(
                 shelf=shelf,
                 result=from_plain(data["result"]),
-                pictures={name: _picture(one) for name, one in data["pictures"].items()},
+                pictures={name: _picture(drawn) for name, drawn in data["pictures"].items()},
                 house_text=str(data["house"]),
                 moves_text=str(data["moves"]),
             )
@@ -291,13 +301,20 @@ class Hall:
             return None  # of another version: it is made again
 
     def is_checked(self, shelf: Shelf) -> bool:
-        """Whether there is a check of it as it is now, from the first bytes of the file."""
+        """True where there is a check of it as it is now; told from the first bytes of the file."""
         begin = json.dumps(_stamp(shelf), separators=(",", ":")).removesuffix("}").encode()
         try:
             with (self.root / _KEPT_IN / f"check-{shelf.id}.json").open("rb") as file:
                 return file.read(len(begin) + 1) == begin + b","
         except OSError:
             return False
+
+    def check_written_ns(self, shelf: Shelf) -> float:
+        """Time at which the check of a recording was written, in nanoseconds since 1970; 0 where there is none."""
+        try:
+            return (self.root / _KEPT_IN / f"check-{shelf.id}.json").stat().st_mtime_ns
+        except OSError:
+            return 0.0
 
     def _read(self, name: str) -> Any:
         try:
@@ -307,14 +324,14 @@ class Hall:
 
 
 def _stamp(shelf: Shelf) -> dict[str, Any]:
-    """What tells a recording that was changed; it stands first in what is kept of its check."""
+    """Size and time that tell a changed recording; they stand first in its stored check."""
     return {"files": [shelf.size, shelf.changed]}
 
 
 def _walk(folder: Path, base: Path, depth: int) -> Iterator[tuple[Path, list[Path]]]:
     """Folders with audio, and single files that lie at the top; none that would bring in files from elsewhere by a link."""
     try:
-        entries = sorted(os.scandir(folder), key=lambda one: one.name)
+        entries = sorted(os.scandir(folder), key=lambda entry: entry.name)
     except OSError:
         return
     files, elsewhere = [], []
@@ -334,13 +351,13 @@ def _walk(folder: Path, base: Path, depth: int) -> Iterator[tuple[Path, list[Pat
             yield folder, files
     else:
         # a file whose name says that it is a part is read with its other parts
-        parts = {part_of(one.stem) for one in elsewhere}
-        shut = {one[0] for one in parts if one is not None}
+        parts = {part_of(path.stem) for path in elsewhere}
+        shut = {part[0] for part in parts if part is not None}
         yield from ((file, [file]) for file in files if (part_of(file.stem) or ("",))[0] not in shut)
 
 
 def _stays(path: Path, base: Path) -> bool:
-    """Whether what a link leads to lies under the base."""
+    """True where a link leads to a place under the base."""
     try:
         return path.resolve().is_relative_to(base)
     except (OSError, RuntimeError):
@@ -348,7 +365,7 @@ def _stays(path: Path, base: Path) -> bool:
 
 
 def tracks_of(shelf: Shelf) -> tuple[int, float] | None:
-    """How many tracks a recording has, and its seconds; None where it cannot be read."""
+    """Number of tracks of a recording, and its seconds; None where it cannot be read."""
     try:
         recording = open_recording(shelf.path)
     except DeskhandError:
@@ -357,14 +374,14 @@ def tracks_of(shelf: Shelf) -> tuple[int, float] | None:
 
 
 def _plain_picture(picture: Picture) -> dict[str, Any]:
-    level = np.where(np.isfinite(picture.level_dbfs), picture.level_dbfs, -200.0)
+    level = np.where(np.isfinite(picture.level_dbfs), picture.level_dbfs, _SILENCE_DBFS)
     return {
         "level_dbfs": np.round(level.astype(float), _LEVEL_DIGITS).tolist(),
         "active": picture.active.astype(int).tolist(),
         "step_s": picture.step_s,
         "start_s": picture.start_s,
         "nominal_dbfs": picture.nominal_dbfs,
-        "taken_db": {name: np.round(one, 2).tolist() for name, one in picture.taken_db.items()},
+        "taken_db": {name: np.round(reduction_db, 2).tolist() for name, reduction_db in picture.taken_db.items()},
         "telling_s": picture.telling_s,
     }
 
@@ -376,6 +393,6 @@ def _picture(data: dict[str, Any]) -> Picture:
         step_s=float(data["step_s"]),
         start_s=float(data["start_s"]),
         nominal_dbfs=data["nominal_dbfs"],
-        taken_db={name: np.array(one) for name, one in data["taken_db"].items()},
+        taken_db={name: np.array(reduction_db) for name, reduction_db in data["taken_db"].items()},
         telling_s=float(data["telling_s"]),
     )

@@ -15,10 +15,11 @@ if TYPE_CHECKING:
 
 State = Literal["running", "done", "failed"]
 _MOST: Final = 50
+"""Jobs that are remembered: more than are asked after in an evening. Common practice, no source."""
 
 
 class StoppedError(Exception):
-    """A person stopped it."""
+    """Raised in work that a person stopped."""
 
 
 @dataclass(slots=True, eq=False)
@@ -26,24 +27,30 @@ class Job:
     """One piece of work."""
 
     about: str
-    """What it works on; two of a kind are one."""
+    """Kind of work and recording; two of one kind are one job."""
     id: str = field(default_factory=lambda: secrets.token_hex(8))
     state: State = "running"
     share: float = 0.0
-    """Done, 0 to 1."""
-    said: str = ""
-    """Where it led when done; what went wrong when it failed."""
+    """Share that is done, 0 to 1."""
+    message: str = ""
+    """Address of its outcome when done; what went wrong when it failed."""
     stop: bool = False
 
     def progress(self, share: float) -> None:
-        """Told by the work how far it is."""
+        """Take note of the share that is done; called by the work.
+
+        Raises
+        ------
+        StoppedError
+            A person stopped it.
+        """
         if self.stop:
             raise StoppedError
         self.share = min(max(share, self.share), 1.0)
 
 
 class Jobs:
-    """All of them; heavy work goes one after the other, since each uses both cores."""
+    """All jobs; heavy work goes one after the other, since each uses both cores."""
 
     def __init__(self) -> None:
         self._jobs: dict[str, Job] = {}
@@ -53,13 +60,13 @@ class Jobs:
     def start(self, about: str, work: Callable[[Job], str]) -> Job:
         """Begin work, or find that it is being done already."""
         with self._lock:
-            running = next((one for one in self._jobs.values() if one.about == about and one.state == "running"), None)
+            running = next((job for job in self._jobs.values() if job.about == about and job.state == "running"), None)
             if running is not None:
                 return running
             job = Job(about)
             self._jobs[job.id] = job
             while len(self._jobs) > _MOST:
-                oldest = next((one for one in self._jobs.values() if one.state != "running"), None)
+                oldest = next((job for job in self._jobs.values() if job.state != "running"), None)
                 if oldest is None:
                     break
                 del self._jobs[oldest.id]
@@ -67,24 +74,24 @@ class Jobs:
         return job
 
     def find(self, id_: str) -> Job | None:
-        """The one of an id."""
+        """Job of an id; None when there is none."""
         return self._jobs.get(id_)
 
     def running(self) -> list[Job]:
-        """What is being done."""
-        return [one for one in list(self._jobs.values()) if one.state == "running"]
+        """Jobs that are running."""
+        return [job for job in list(self._jobs.values()) if job.state == "running"]
 
     def _run(self, job: Job, work: Callable[[Job], str]) -> None:
         try:
             with self._turn:
                 job.progress(0.0)
-                job.said = work(job)
+                job.message = work(job)
             job.state = "done"
         except StoppedError:
-            job.said, job.state = text("job.stopped"), "failed"
+            job.message, job.state = text("job.stopped"), "failed"
         except DeskhandError as error:
-            job.said, job.state = str(error), "failed"
+            job.message, job.state = str(error), "failed"
         except MemoryError:
-            job.said, job.state = text("job.memory"), "failed"
+            job.message, job.state = text("job.memory"), "failed"
         except BaseException as error:  # noqa: BLE001 - whatever it was, the page must not wait for ever
-            job.said, job.state = text("job.broken", kind=type(error).__name__, said=str(error)[:200]), "failed"
+            job.message, job.state = text("job.broken", kind=type(error).__name__, said=str(error)[:200]), "failed"

@@ -16,23 +16,26 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from pathlib import Path
 
+    from starlette.types import ASGIApp
+
 PORT: Final = 8420
+"""Port by default, above those that need rights (RFC 6335: 0 to 1023). Common practice, no source."""
 
 
 def _addresses() -> list[str]:
     """This computer's addresses on the local network, likeliest first."""
-    found: list[str] = []
+    addresses: list[str] = []
     with suppress(OSError), socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         # nothing is sent: it only asks which address would be used (192.0.2.1 is for documentation, RFC 5737)
         probe.connect(("192.0.2.1", 9))
-        found.append(probe.getsockname()[0])
+        addresses.append(probe.getsockname()[0])
     with suppress(OSError):
-        found += [str(one[4][0]) for one in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
-    return [one for one in dict.fromkeys(found) if not one.startswith("127.")]
+        addresses += [str(entry[4][0]) for entry in socket.getaddrinfo(socket.gethostname(), None, socket.AF_INET)]
+    return [address for address in dict.fromkeys(addresses) if not address.startswith("127.")]
 
 
 def _own_names() -> list[str]:
-    """What this computer is called on the local network (RFC 6762: names that end in .local)."""
+    """Names of this computer on the local network (RFC 6762: names that end in .local)."""
     name = socket.gethostname()
     return [name, f"{name.split('.')[0]}.local"]
 
@@ -45,18 +48,18 @@ def _bound(host: str, port: int) -> socket.socket:
     UsageError
         The port is taken.
     """
-    made = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
+    listening = socket.socket(socket.AF_INET, socket.SOCK_STREAM)
     if os.name != "nt":  # there it would let two programs have the same port
-        made.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
     try:
-        made.bind((host, port))
-        made.listen(128)  # whoever follows the printed link at once waits a moment and is not turned away
+        listening.bind((host, port))
+        listening.listen(128)  # whoever follows the printed link at once waits a moment and is not turned away
     except OSError as error:
-        made.close()
+        listening.close()
         raise UsageError(
             f"--port {port}", f"cannot be used ({error.strerror})", "is deskhand running already? choose another port"
         ) from None
-    return made
+    return listening
 
 
 def _square(link: str) -> str:
@@ -65,9 +68,44 @@ def _square(link: str) -> str:
 
     import segno
 
-    out = io.StringIO()
-    segno.make(link, error="m", micro=False).terminal(out, compact=True)
-    return out.getvalue()
+    drawing = io.StringIO()
+    segno.make(link, error="m", micro=False).terminal(drawing, compact=True)
+    return drawing.getvalue()
+
+
+def _greeting(house: str, own_link: str, lan_links: Sequence[str], *, lan: bool) -> list[str]:
+    """Lines that are printed when the page is there: its links, and who can use them."""
+    lines = [f"The page of {house}: {own_link}"]
+    if lan:
+        lines += [f"On the local network: {link}" for link in lan_links]
+        if lan_links:
+            lines.append(_square(lan_links[0]))
+        lines.append(
+            "Whoever has this link can use the page, and what it sends is not encrypted: keep it on a network you trust."
+        )
+    return [*lines, "Stop it with Ctrl-C."]
+
+
+def _run(app: ASGIApp, listening: socket.socket, browser_link: str | None) -> None:
+    """Answer requests until Ctrl-C; open a link in the browser first, where one is given."""
+    import uvicorn
+
+    config = uvicorn.Config(
+        app, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
+        timeout_graceful_shutdown=2, h11_max_incomplete_event_size=64_000,
+    )  # fmt: skip
+    server = uvicorn.Server(config)
+    if browser_link is not None:
+        import threading
+        import webbrowser
+
+        threading.Timer(1.0, webbrowser.open, [browser_link]).start()
+    try:
+        # Ctrl-C is how it is stopped, and no mistake
+        with suppress(KeyboardInterrupt):
+            server.run(sockets=[listening])
+    finally:
+        listening.close()
 
 
 def serve(
@@ -105,38 +143,15 @@ def serve(
     UsageError
         No such folder, or a port that is taken.
     """
-    import uvicorn
-
     hall = Hall(folder, also)
     listening = _bound("0.0.0.0" if lan else "127.0.0.1", port)  # noqa: S104 - asked for, and guarded by the token
     port = listening.getsockname()[1]
     token = secrets.token_urlsafe(24) if lan else None
     addresses = _addresses() if lan else []
     app = make_app(hall, history=history, by=by, token=token, names=[*addresses, *_own_names()] if lan else ())
-    here = f"http://localhost:{port}/" + (f"?token={token}" if token else "")
-    say(f"The page of {hall.root.name}: {here}")
-    if lan:
-        for address in addresses:
-            say(f"On the local network: http://{address}:{port}/?token={token}")
-        if addresses:
-            say(_square(f"http://{addresses[0]}:{port}/?token={token}"))
-        say(
-            "Whoever has this link can use the page, and what it sends is not encrypted: keep it on a network you trust."
-        )
-    say("Stop it with Ctrl-C.")
-    config = uvicorn.Config(
-        app, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
-        timeout_graceful_shutdown=2, h11_max_incomplete_event_size=64_000,
-    )  # fmt: skip
-    server = uvicorn.Server(config)
-    if open_browser:
-        import threading
-        import webbrowser
-
-        threading.Timer(1.0, webbrowser.open, [here]).start()
-    try:
-        # Ctrl-C is how it is stopped, and no mistake
-        with suppress(KeyboardInterrupt):
-            server.run(sockets=[listening])
-    finally:
-        listening.close()
+    own_link = f"http://localhost:{port}/" + (f"?token={token}" if token else "")
+    for line in _greeting(
+        hall.root.name, own_link, [f"http://{name}:{port}/?token={token}" for name in addresses], lan=lan
+    ):
+        say(line)
+    _run(app, listening, own_link if open_browser else None)

@@ -1,4 +1,4 @@
-"""What if: a source's chain with other settings, on a stretch of it that is held in memory, and both to listen to."""
+"""A source's chain tried with other settings, on a stretch of it that is held in memory, and both to listen to."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import threading
 from collections import OrderedDict
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, Protocol
 
 import numpy as np
 import scipy.fft
@@ -37,44 +37,69 @@ if TYPE_CHECKING:
     from deskhand.chain.meter import Stage
     from deskhand.house import ChainBlock, HouseFile, Source
     from deskhand.measure.readings import Readings, SourceReading
+    from deskhand.mix.matched import RenderingLevels
     from deskhand.recording import Recording
     from deskhand.recording.show import Tap
 
     Array = NDArray[np.float64]
 
 OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
+"""Nominal centres of the octaves from 63 Hz to 8 kHz (IEC 61260-1)."""
 _FFT: Final = 8192
+"""Frames of a window: eight lines in the lowest octave at 48 kHz (arithmetic)."""
 _HEARD_DB: Final = -50.0
-"""An octave this far below the loudest is not heard in what a step does."""
+"""Level against the loudest octave below which an octave is not heard in what a step does. Common practice, no source."""
 _CEILING: Final = 0.989
-"""Files to listen to stay below full scale; what they were turned down by is made up for where they are played."""
-_SHORT: Final = 2.0
+"""Peak of a file to listen to, 0.1 dB below full scale; what it was turned down by is made up for where it is played. Common
+practice, no source."""
+_SHORT_S: Final = 2.0
+"""Shortest stretch that is tried. Common practice, no source."""
+_RUNS_HELD: Final = 8
+"""Chains of a stretch that are held: about as many as a person goes back and forth between. Common practice, no source."""
+_FILES_HELD: Final = 60
+"""Sounds that are held: 20 s of two channels are below 6 MB (arithmetic). Common practice, no source."""
+
+
+class Sounding(Protocol):
+    """A sound to listen to, with its name and loudness."""
+
+    @property
+    def id(self) -> str:
+        """Name of its file."""
+
+    @property
+    def audio(self) -> NDArray[np.float32]:
+        """(2, frames): left and right."""
+
+    @property
+    def readings(self) -> RenderingLevels:
+        """Loudness and true peak of the sound."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Step:
-    """What one block of the chain does to the stretch."""
+    """Readings of the stretch after one block of the chain, and the change the block made."""
 
     stage: Stage
     octave_db: dict[int, float]
-    """By how much each octave is moved against the middle of them; those that sound."""
+    """Change of each octave against the median of them; those that sound."""
     width_db: float | None
-    """By how much the sides grow against the middle, of a pair."""
+    """Change of the side level against the mid level, of a pair."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Tried:
-    """A chain that was run on the stretch."""
+class ChainRun:
+    """The stretch after a chain: readings, steps and sound."""
 
     id: str
     readings: Readings
     steps: tuple[Step, ...]
     runs: tuple[bool, ...]
-    """Which blocks were run: all but those that the recording holds already."""
+    """True for each block that was run: all but those that the recording holds already."""
     audio: NDArray[np.float32]
     """(2, frames): left and right."""
     level_in_dbfs: float | None
-    """What comes in."""
+    """Level in front of the chain."""
 
 
 def octave_powers(signal: NDArray[np.floating], sample_rate_hz: int) -> Array:
@@ -86,24 +111,27 @@ def octave_powers(signal: NDArray[np.floating], sample_rate_hz: int) -> Array:
     spectrum = (np.abs(scipy.fft.rfft(pieces, axis=1)) ** 2).mean(axis=0, dtype=np.float64)
     hz = np.fft.rfftfreq(_FFT, 1.0 / sample_rate_hz)
     edges = np.sqrt(2.0)
-    return np.array([spectrum[(hz >= one / edges) & (hz < one * edges)].sum() for one in OCTAVES_HZ])
+    return np.array([spectrum[(hz >= centre / edges) & (hz < centre * edges)].sum() for centre in OCTAVES_HZ])
 
 
 def octave_change_db(before: Array, after: Array) -> dict[int, float]:
-    """How octaves moved against the middle of them, in dB; those that sound in front of it."""
-    heard = before > before.max(initial=0.0) * 10.0 ** (_HEARD_DB / 10.0)
-    if not heard.any() or not after[heard].any():
+    """Change of octaves against the median of them, in dB; those that sound in front of the block."""
+    audible = before > before.max(initial=0.0) * 10.0 ** (_HEARD_DB / 10.0)
+    if not audible.any() or not after[audible].any():
         return {}
-    moved = np.asarray(db_from_power(np.maximum(after[heard], 1e-30) / before[heard]))
+    moved = np.asarray(db_from_power(np.maximum(after[audible], 1e-30) / before[audible]))
     moved -= np.median(moved)
-    return {hz: round(float(one), 1) for hz, one in zip(np.array(OCTAVES_HZ)[heard].tolist(), moved, strict=True)}
+    return {
+        hz: round(float(change_db), 1)
+        for hz, change_db in zip(np.array(OCTAVES_HZ)[audible].tolist(), moved, strict=True)
+    }
 
 
-def _width(signal: NDArray[np.floating]) -> float | None:
+def _width_db(signal: NDArray[np.floating]) -> float | None:
     if signal.shape[0] != 2:
         return None
-    middle, side = signal[0] + signal[1], signal[0] - signal[1]
-    powers = float(np.dot(middle, middle)), float(np.dot(side, side))
+    mid, side = signal[0] + signal[1], signal[0] - signal[1]
+    powers = float(np.dot(mid, mid)), float(np.dot(side, side))
     return None if min(powers) <= 0.0 else float(db_from_power(powers[1] / powers[0]))
 
 
@@ -113,8 +141,8 @@ def to_left_and_right(signal: NDArray[np.floating]) -> NDArray[np.float32]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Desk:
-    """A recording with the house it is heard through, open."""
+class HouseRecording:
+    """An open recording with the house it is heard through."""
 
     recording: Recording
     house: HouseFile
@@ -122,27 +150,27 @@ class Desk:
     tap: Tap
     taps: Mapping[str, Tap]
     id: str = field(default_factory=lambda: secrets.token_hex(8))
-    """No other has it: sounds of two recordings are not taken for one another."""
+    """Number that no other has: sounds of two recordings are not taken for one another."""
 
     def source(self, name: str) -> Source:
-        """The one of a name.
+        """Source of a name.
 
         Raises
         ------
         UsageError
             There is none.
         """
-        found = next((one for one in self.house.source if one.name == name), None)
-        if found is None:
+        source = next((source for source in self.house.source if source.name == name), None)
+        if source is None:
             raise UsageError(f'"{name}"', "is no source of this house", "read the page again")
-        return found
+        return source
 
     def tap_of(self, source: Source) -> Tap:
-        """Where its tracks were taken."""
+        """Tap at which the tracks of a source were taken."""
         return self.taps.get(source.name) or source.tap or self.tap
 
     def tracks(self) -> dict[str, tuple[int, ...]]:
-        """Source to its tracks, for those the recording has whole."""
+        """Source name to its tracks, for those the recording has whole."""
         matched = match_tracks(self.house, [track.name for track in self.recording.tracks])
         return {
             source.name: tuple(track for track in matched.by_source[source.name] if track is not None)
@@ -151,9 +179,9 @@ class Desk:
         }
 
 
-def open_desk(path: Path, house: HouseFile, folder: Path, *, tap: Tap, taps: Mapping[str, Tap]) -> Desk:
-    """A recording with its house."""
-    return Desk(recording=open_recording(path), house=house, folder=folder, tap=tap, taps=taps)
+def open_with_house(path: Path, house: HouseFile, folder: Path, *, tap: Tap, taps: Mapping[str, Tap]) -> HouseRecording:
+    """Open a recording with its house."""
+    return HouseRecording(recording=open_recording(path), house=house, folder=folder, tap=tap, taps=taps)
 
 
 class Stretch:
@@ -161,51 +189,56 @@ class Stretch:
 
     Parameters
     ----------
-    desk : Desk
+    opened : HouseRecording
     source : Source
     start_s : float
-        In the recording.
+        Begin in the recording.
+
+    Raises
+    ------
+    UsageError
+        The source is not whole in the recording, or too short.
     """
 
-    def __init__(self, desk: Desk, source: Source, start_s: float) -> None:
-        tracks = desk.tracks().get(source.name)
+    def __init__(self, opened: HouseRecording, source: Source, start_s: float) -> None:
+        tracks = opened.tracks().get(source.name)
         if tracks is None:
             raise UsageError(f'"{source.name}"', "is not whole in this recording", "see which of its tracks is missing")
         self.source = source
-        self.rate_hz = desk.recording.sample_rate_hz
-        last_s = max(0.0, desk.recording.duration_s - LENGTH_S)
+        self.rate_hz = opened.recording.sample_rate_hz
+        last_s = max(0.0, opened.recording.duration_s - LENGTH_S)
         self.start_s = min(max(0.0, start_s), last_s)
-        self._desk = desk
-        self.samples = desk.recording.excerpt(tracks, self.start_s, LENGTH_S)
-        if self.samples.shape[1] < round(_SHORT * self.rate_hz):
+        self._opened = opened
+        self.samples = opened.recording.excerpt(tracks, self.start_s, LENGTH_S)
+        if self.samples.shape[1] < round(_SHORT_S * self.rate_hz):
             raise UsageError(f'"{source.name}"', "is shorter than 2 s here", "choose an earlier moment")
         self.before = self._read(self.samples, None)
-        self.recorded = Tried(
-            id=digest(f"recorded {desk.id} {source.name} {self.start_s}")[:16],
+        self.recorded = ChainRun(
+            id=digest(f"recorded {opened.id} {source.name} {self.start_s}")[:16],
             readings=self.before.readings,
             steps=(),
             runs=(),
             audio=to_left_and_right(self.samples),
             level_in_dbfs=self.before.readings.level_dbfs,
         )
-        self._what_if = WhatIf(self.samples, [], sample_rate_hz=self.rate_hz, folder=desk.folder, metered=True)
+        self._what_if = WhatIf(self.samples, [], sample_rate_hz=self.rate_hz, folder=opened.folder, metered=True)
         self._lock = threading.Lock()
-        self._tried: OrderedDict[str, Tried] = OrderedDict()
+        self._runs: OrderedDict[str, ChainRun] = OrderedDict()
 
     def _read(self, samples: NDArray[np.float32], reading: SourceReading | None) -> SourceReading:
-        held = held_recording(samples, [f"{place}" for place in range(samples.shape[0])], self.rate_hz)
+        held = held_recording(samples, [f"{channel}" for channel in range(samples.shape[0])], self.rate_hz)
         rows = tuple(range(samples.shape[0]))
         figures = measure_figures(held, len(rows), pairs=[(0, 1)] if len(rows) == 2 else [])
         return read_source(
             figures,
             rows,
             strikes=ROLES[self.source.role].strikes,
-            mains_hz=self._desk.house.house.mains_hz,
-            level_dba=listening_dba(self._desk.house),
+            mains_hz=self._opened.house.house.mains_hz,
+            level_dba=listening_dba(self._opened.house),
             playing=reading.activity if reading is not None else None,
         )
 
-    def run(self, written: Sequence[dict[str, Any]]) -> Tried:
+    def run(self, written: Sequence[dict[str, Any]]) -> ChainRun:
         """The stretch through a chain, as the house file has it.
 
         Raises
@@ -214,40 +247,40 @@ class Stretch:
             The block, the key, the value, and what is allowed.
         """
         blocks = made_blocks(written)
-        name = digest(json.dumps([self._desk.id, self.source.name, self.start_s, written], sort_keys=True))[:16]
+        name = digest(json.dumps([self._opened.id, self.source.name, self.start_s, written], sort_keys=True))[:16]
         with self._lock:
-            if name not in self._tried:
-                self._tried[name] = self._run(name, blocks)
-                while len(self._tried) > 8:
-                    self._tried.popitem(last=False)
-            self._tried.move_to_end(name)
-            return self._tried[name]
+            if name not in self._runs:
+                self._runs[name] = self._run(name, blocks)
+                while len(self._runs) > _RUNS_HELD:
+                    self._runs.popitem(last=False)
+            self._runs.move_to_end(name)
+            return self._runs[name]
 
-    def _run(self, name: str, blocks: list[ChainBlock]) -> Tried:
-        to_run = still_to_come(blocks, self._desk.tap_of(self.source))
+    def _run(self, name: str, blocks: list[ChainBlock]) -> ChainRun:
+        to_run = still_to_come(blocks, self._opened.tap_of(self.source))
         with np.errstate(over="ignore", invalid="ignore"):
-            out = self._what_if.run(to_run)
-        if not all(np.isfinite(self._what_if.after(place)).all() for place in range(len(to_run))):
+            processed = self._what_if.run(to_run)
+        if not all(np.isfinite(self._what_if.after(index)).all() for index in range(len(to_run))):
             raise UsageError("the chain", "makes it louder than can be worked out", "turn its gains down")
         steps = []
-        came, came_width = octave_powers(self.samples, self.rate_hz), _width(self.samples)
-        for place, stage in enumerate(self._what_if.stages(self.before.activity)):
-            signal = self._what_if.after(place)
-            powers, width = octave_powers(signal, self.rate_hz), _width(signal)
+        powers_in, width_in_db = octave_powers(self.samples, self.rate_hz), _width_db(self.samples)
+        for index, stage in enumerate(self._what_if.stages(self.before.activity)):
+            signal = self._what_if.after(index)
+            powers, width_db = octave_powers(signal, self.rate_hz), _width_db(signal)
             steps.append(
                 Step(
                     stage=stage,
-                    octave_db=octave_change_db(came, powers),
-                    width_db=None if width is None or came_width is None else round(width - came_width, 1),
+                    octave_db=octave_change_db(powers_in, powers),
+                    width_db=None if width_db is None or width_in_db is None else round(width_db - width_in_db, 1),
                 )
             )
-            came, came_width = powers, width
-        return Tried(
+            powers_in, width_in_db = powers, width_db
+        return ChainRun(
             id=name,
-            readings=self._read(out, self.before).readings if to_run else self.before.readings,
+            readings=self._read(processed, self.before).readings if to_run else self.before.readings,
             steps=tuple(steps),
-            runs=tuple(any(one is block for one in to_run) for block in blocks),
-            audio=to_left_and_right(out),
+            runs=tuple(any(running is block for running in to_run) for block in blocks),
+            audio=to_left_and_right(processed),
             level_in_dbfs=self.before.readings.level_dbfs,
         )
 
@@ -285,7 +318,7 @@ class Sounds:
                     "the sound", f"cannot be written to {self._folder} ({error})", "make room there"
                 ) from error
             self._files[name] = float(-db_from_amplitude(down))
-            while len(self._files) > 60:
+            while len(self._files) > _FILES_HELD:
                 old, _ = self._files.popitem(last=False)
                 self._path(old).unlink(missing_ok=True)
             return self._files[name]
@@ -300,28 +333,28 @@ class Sounds:
         return self._folder / f"{name}.flac"
 
     def close(self) -> None:
-        """Take them away."""
+        """Take all files away."""
         shutil.rmtree(self._folder, ignore_errors=True)
         atexit.unregister(self.close)
 
 
-def pair_of(sounds: Sounds, one: Tried, other: Tried, sample_rate_hz: int) -> dict[str, Any] | None:
-    """Two chains' sound at one loudness, as the page plays them; None when one of them is silent.
+def pair_of(sounds: Sounds, first: Sounding, second: Sounding, sample_rate_hz: int) -> dict[str, Any] | None:
+    """Two sounds at one loudness, as the page plays them; None when one of them is silent.
 
     Loudness is measured over the stretch that is played (ITU-R BS.1770-5), and neither is turned up.
     """
-    gains_db = matched_gains_db(one.readings, other.readings)
+    gains_db = matched_gains_db(first.readings, second.readings)
     if gains_db is None:
         return None
-    out = []
-    for tried, gain_db in zip((one, other), gains_db, strict=True):
-        below_db = sounds.put(tried.id, tried.audio, sample_rate_hz)
-        out.append(
+    sides = []
+    for sounding, gain_db in zip((first, second), gains_db, strict=True):
+        below_db = sounds.put(sounding.id, sounding.audio, sample_rate_hz)
+        sides.append(
             {
-                "url": f"/audio/{tried.id}.flac",
+                "url": f"/audio/{sounding.id}.flac",
                 "gain_db": gain_db + below_db,
                 "turned_db": gain_db,
-                "loudness_lufs": tried.readings.loudness_lufs,
+                "loudness_lufs": sounding.readings.loudness_lufs,
             }
         )
-    return {"first": out[0], "second": out[1], "sample_rate_hz": sample_rate_hz}
+    return {"first": sides[0], "second": sides[1], "sample_rate_hz": sample_rate_hz}

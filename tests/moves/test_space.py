@@ -177,7 +177,7 @@ def test_no_list_takes_mono_below_its_limit(levels, more, wide):
         assert found.mono_loss_after_db >= min(LIMIT_DB, found.mono_loss_before_db) - 1e-6
 
 
-def others(feed: list[TrialPhrase], name: str, taken_db: dict[float, np.ndarray]) -> dict[float, list[Other]]:
+def others(feed: list[TrialPhrase], name: str, taken_db: dict[float, np.ndarray]) -> dict[float, list[PhraseOfSource]]:
     """What a lower threshold leaves of a source: (frames,) decibels off its middle."""
     place = feed[0].names.index(name)
     out = {}

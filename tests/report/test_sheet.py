@@ -19,12 +19,12 @@ import scipy.signal
 from click.testing import CliRunner
 
 from deskhand.cli import main
+from deskhand.findings.kinds import KINDS
 from deskhand.house import HouseFile, make_block, parse_house, read_house
 from deskhand.report.sheet import (
     POINTS,
     SPAN_DB,
     Sheet,
-    _points,
     find_since,
     headline,
     make_sheet,
@@ -35,6 +35,7 @@ from deskhand.report.sheet import (
     sheet_png,
     since_name,
 )
+from deskhand.report.sheet.curves import sketch_points
 from deskhand.tasks.check import ShowCheck
 from deskhand.tasks.week import week_text
 from tests.support.examples import example
@@ -209,9 +210,9 @@ def test_the_page_says_all_that_is_in_the_house_file(sheet, checked):
                 assert (f"{hz / 1000:g}kHz" if hz >= 1000 else f"{hz:g}Hz") in text
     for piece in (
         "high-pass 100 Hz, 18 dB/oct; bell 300 Hz −2 dB, q 1",
-        "compressor −24 dBFS, 2.5:1, knee 6 dB, attack 10 ms, release 150 ms, to take off 1 to 4 dB",
+        "compressor −24 dBFS, 2.5:1, knee 6 dB, attack 10 ms, release 150 ms, for 1 to 4 dB of gain reduction",
         "gate −36 dBFS, range −12 dB, attack 1 ms, hold 50 ms, release 250 ms, hysteresis 3 dB",
-        "middle −1.5 dB, sides 0 dB",
+        "mid −1.5 dB, side 0 dB",
         "Lid half open.",
         "A person makes every change",
         "tell the stage first",
@@ -225,7 +226,7 @@ def test_the_page_says_all_that_is_in_the_house_file(sheet, checked):
 def test_moves_of_the_week_are_on_it_and_marked(sheet):
     rows = {row.name: row for row in sheet.rows}
     # planted in the demo: guitar b has a side upside down, voice 3 is 9 dB too soft (truth.json of the show)
-    assert [one.text for one in rows["guitar b"].settings if one.change == "new"] == ["right: polarity inverted"]
+    assert [one.text for one in rows["guitar b"].settings if one.change == "new"] == ["right: polarity reversed"]
     moved = [one for one in rows["voice 3"].settings if one.change == "new"]
     assert [one.text.split()[0] for one in moved] == ["trim"]
     assert rows["voice 3"].cautions == ("tell the stage first", "mind feedback")
@@ -242,7 +243,7 @@ def test_left_to_do_is_the_status_and_its_kinds(sheet, checked):
             continue
         assert bool(row.to_do) == (source.status != "well")
         for finding in source.findings:
-            assert (finding.kind.replace("-", " ") in row.to_do) == (
+            assert (KINDS[finding.kind].words in row.to_do) == (
                 finding.severity == source.status or finding.kind == source.status
             )
 
@@ -470,7 +471,7 @@ def test_no_equaliser_no_curve_and_dynamics_do_nothing(checked):
 def test_what_is_drawn_is_the_curve(checked):
     made = make_sheet(checked.result, house_of({"name": "a", "chain": [bell("1 kHz", "-6 dB", q=5)]}), since=None)
     gain_db = np.array(made.rows[0].curves[0].gain_db)
-    points = np.array(_points(made.frequency_hz, gain_db))
+    points = np.array(sketch_points(made.frequency_hz, gain_db))
     assert 5 < len(points) < POINTS / 2
     across = np.log(np.array(made.frequency_hz) / 20) / np.log(1000)
     drawn_db = (0.5 - np.interp(across, points[:, 0], points[:, 1])) * 2 * SPAN_DB
@@ -540,13 +541,13 @@ def test_type_is_never_below_ten_points(checked):
 
 
 def test_same_sheet_same_bytes(checked):
-    from deskhand.report.sheet import _set
+    from deskhand.report.sheet.pdf import typeset
 
     made = make_sheet(checked.result, band(5), since=None)
     first = sheet_pdf(made)
-    _set.cache_clear()
+    typeset.cache_clear()
     assert sheet_pdf(made) == first
-    _set.cache_clear()
+    typeset.cache_clear()
     assert sheet_pdf(replace(made, notes=("another",))) != first
     assert b"CreationDate" not in b"".join(pdf_objects(first).values()) + first
 
@@ -598,7 +599,7 @@ def test_table_says_the_same(sheet, checked):
     assert voice["equaliser"].startswith(
         "high-pass 100 Hz, 18 dB/oct; bell 300 Hz -2 dB, q 1; high shelf 8 kHz +1.5 dB"
     )
-    assert by_name["guitar b"]["was"] == "right: polarity inverted: new"
+    assert by_name["guitar b"]["was"] == "right: polarity reversed: new"
     assert by_name["guitar b"]["changed"] == "yes"
     assert by_name["kick"]["changed"] == "no"
     assert by_name["click"]["in_mix"] == "no"

@@ -17,8 +17,9 @@ import numpy as np
 import soundfile
 from starlette.testclient import TestClient
 
-from deskhand.web.app import Pages, make_app
+from deskhand.web.app import make_app
 from deskhand.web.hall import Hall
+from deskhand.web.state import PageState
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -110,8 +111,8 @@ class Asker(TestClient):
         super().__init__(self.guard, "http://localhost", raise_server_exceptions=False, follow_redirects=False)
 
     @property
-    def pages(self) -> Pages:
-        return self.guard._app.state.pages  # type: ignore[attr-defined]  # the guard holds any ASGI application
+    def pages(self) -> PageState:
+        return self.guard._app.state.page  # type: ignore[attr-defined]  # the guard holds any ASGI application
 
     @property
     def id(self) -> str:

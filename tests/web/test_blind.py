@@ -14,7 +14,7 @@ import soundfile
 from scipy.stats import binom
 
 from deskhand.errors import UsageError
-from deskhand.web.blind import Blind, p_value
+from deskhand.web.blind import AbxTest, p_value
 from deskhand.web.tries import Sounds
 from tests.support.small_hall import RATE_HZ, Asker, pink, small_hall
 
@@ -69,7 +69,7 @@ def sounds():
 
 
 def begun(sounds, one, other, trials=10):
-    return Blind.begin(
+    return AbxTest.begin(
         sounds, one, other, RATE_HZ, source="piano", compared="x", show=("Open night", "2026-03-01"), trials=trials
     )
 
@@ -134,12 +134,12 @@ class TestAnswers:
     def test_nothing_is_told_before_the_end(self, sounds):
         test = begun(sounds, tried(), tried(seed=1), 5)
         for place in range(5):
-            told = test.told()
+            told = test.state()
             assert set(told) == {"blind", "trials", "answered", "done", "a", "b", "x"}
             assert (told["answered"], told["done"]) == (place, False)
             assert told["x"].endswith(f"/x{place + 1}.flac")
             test.answer(test.hidden[place])
-        told = test.told()
+        told = test.state()
         assert (told["done"], told["right"], told["x"]) == (True, 5, None)
         assert told["p_value"] == pytest.approx(1 / 32)
         assert "5 of 5 right" in told["said"]
@@ -150,8 +150,8 @@ class TestAnswers:
         for place in range(6):
             same = test.hidden[place]
             test.answer(same if place >= wrong else "ab".replace(same, ""))
-        assert test.told()["right"] == 6 - wrong
-        assert test.told()["p_value"] == pytest.approx(float(binom.sf(5 - wrong, 6, 0.5)))
+        assert test.state()["right"] == 6 - wrong
+        assert test.state()["p_value"] == pytest.approx(float(binom.sf(5 - wrong, 6, 0.5)))
 
     def test_one_hidden_sound_at_a_time(self, sounds):
         test = begun(sounds, tried(), tried(seed=1), 5)

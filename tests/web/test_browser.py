@@ -107,9 +107,9 @@ class TestThisWeek:
         said = first.locator(".what-is").inner_text()
         first.get_by_role("button", name=re.compile("^Ignore tonight")).click()
         page.wait_for_load_state()
-        page.get_by_text("Left alone tonight").wait_for()
+        page.get_by_text("Ignored tonight").wait_for()
         assert said not in page.locator("ol.first").inner_text()
-        page.get_by_role("button", name="Hear of it again").click()
+        page.get_by_role("button", name="Show again").click()
         page.wait_for_load_state()
         page.locator("ol.first > li a", has_text=name).first.wait_for()
         assert page.locator("ol.first .what-is").first.inner_text() == said
@@ -268,7 +268,7 @@ class TestListening:
         ("way", "left", "right"),
         [
             ("mono", (0.5, 0.5), (0.5, 0.5)), ("left", (1, 0), (1, 0)), ("right", (0, 1), (0, 1)),
-            ("middle", (0.5, 0.5), (0.5, 0.5)), ("sides", (0.5, -0.5), (-0.5, 0.5)),
+            ("mid", (0.5, 0.5), (0.5, 0.5)), ("side", (0.5, -0.5), (-0.5, 0.5)),
         ],
     )  # fmt: skip
     def test_ways_to_listen(self, page, pair, way, left, right):

@@ -10,7 +10,7 @@ from importlib import resources
 
 import pytest
 
-from deskhand.web import views
+from deskhand.web import render
 from deskhand.web.guard import HEADERS, MOST_JSON_BYTES
 from tests.support.small_hall import HOUSE, OWN, Asker, pink, raw, small_hall, tree
 
@@ -511,8 +511,8 @@ def nasty(tmp_path_factory):
 def all_pages(nasty, tmp_path, monkeypatch):
     """Every page, and the templates they were made from."""
     rendered = []
-    page = views.page
-    monkeypatch.setattr(views, "page", lambda name, /, **values: (rendered.append(name), page(name, **values))[1])
+    page = render.page
+    monkeypatch.setattr(render, "page", lambda name, /, **values: (rendered.append(name), page(name, **values))[1])
     show = nasty.show
     urls = [
         "/", show, *(f"{show}/source/{at}" for at in range(len(NASTY))), f"{show}/voice", f"{show}/sheet", "/recordings",

@@ -55,8 +55,8 @@ class TestRecordings:
         assert (asker.hall.recordings()[0].date, asker.hall.recordings()[0].phase) == ("2026-03-01", "rehearsal")
         asker.waited(asker.told("check", id=asker.id, date="2026-03-08", phase="show", tap="after-gain")["job"])
         [shelf] = asker.hall.recordings()
-        assert (shelf.date, shelf.phase, asker.hall.asked(shelf.id).tap) == ("2026-03-08", "show", "after-gain")
-        assert asker.hall.shown(shelf).result.show.date == "2026-03-08"
+        assert (shelf.date, shelf.phase, asker.hall.details(shelf.id).tap) == ("2026-03-08", "show", "after-gain")
+        assert asker.hall.check_of(shelf).result.show.date == "2026-03-08"
 
     def test_a_new_one_is_seen_within_two_seconds(self, asker):
         assert asker.get("/api/news").json() == {"new": None}
@@ -190,9 +190,11 @@ class TestKeptChecks:
         from deskhand.result import plain
 
         [shelf] = asker.hall.recordings()
-        shown = asker.hall.shown(shelf)
-        asker.hall.put(shelf, shown.result, shown.pictures, house_text=shown.house_text, moves_text=shown.moves_text)
-        again = Hall(asker.hall.root).shown(shelf)
+        shown = asker.hall.check_of(shelf)
+        asker.hall.store_check(
+            shelf, shown.result, shown.pictures, house_text=shown.house_text, moves_text=shown.moves_text
+        )
+        again = Hall(asker.hall.root).check_of(shelf)
         assert plain(again.result) == plain(shown.result)
         assert again.house_text == HOUSE
         for name, picture in shown.pictures.items():
@@ -204,7 +206,7 @@ class TestKeptChecks:
     @pytest.mark.parametrize("how", ["touched", "longer", "one more", "one less"])
     def test_it_goes_when_the_recording_changes(self, asker, how):
         [shelf] = asker.hall.recordings()
-        assert asker.hall.shown(shelf) is not None
+        assert asker.hall.check_of(shelf) is not None
         vox = shelf.path / "vox.wav"
         if how in ("touched", "longer"):
             stat, data = vox.stat(), vox.read_bytes()
@@ -217,7 +219,7 @@ class TestKeptChecks:
             vox.unlink()
         asker.hall.look_again()
         [shelf] = asker.hall.recordings()
-        assert asker.hall.shown(shelf) is None
+        assert asker.hall.check_of(shelf) is None
         answer = asker.get(f"/show/{shelf.id}")
         assert (answer.status_code, answer.headers["location"]) == (303, f"/recordings#{shelf.id}")
         assert asker.get(f"/show/{shelf.id}/source/0").status_code == 404

@@ -56,7 +56,7 @@ class TestJobs:
             go.release()
         until(lambda: job.state != "running")
         assert seen == [0.2, 0.2, 0.5, 0.5, 1.0]
-        assert (job.state, job.said) == ("done", "/show/x")
+        assert (job.state, job.message) == ("done", "/show/x")
         assert jobs.find(job.id) is job
         assert jobs.find("x") is None
 
@@ -109,7 +109,7 @@ class TestJobs:
         job.stop = True
         go.set()
         until(lambda: job.state != "running")
-        assert (job.state, job.said) == ("failed", "Stopped.")
+        assert (job.state, job.message) == ("failed", "Stopped.")
         assert not waiting or not ran
 
     @pytest.mark.parametrize(
@@ -132,9 +132,9 @@ class TestJobs:
         job = jobs.start("check x", work)
         until(lambda: job.state != "running")
         assert job.state == "failed"
-        assert said in job.said
-        assert len(job.said) < 500
-        assert "\n" not in job.said
+        assert said in job.message
+        assert len(job.message) < 500
+        assert "\n" not in job.message
         # and the next has its turn
         other = jobs.start("check y", lambda _: "done")
         until(lambda: other.state == "done")

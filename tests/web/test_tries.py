@@ -18,7 +18,7 @@ from deskhand.chain.run import run
 from deskhand.errors import UsageError
 from deskhand.house import made_blocks, parse_house
 from deskhand.measure.excerpt import LENGTH_S
-from deskhand.web.tries import OCTAVES_HZ, Sounds, Stretch, octave_change_db, octave_powers, open_desk, pair_of
+from deskhand.web.tries import OCTAVES_HZ, Sounds, Stretch, octave_change_db, octave_powers, open_with_house, pair_of
 from tests.support.small_hall import HOUSE, RATE_HZ, Asker, one_line, pink, said_by, small_hall, write_show
 
 CHAIN = [
@@ -38,7 +38,7 @@ def show(tmp_path_factory):
 def desk_of(show, *, tap="preamp", text=HOUSE, taps=None):
     from pathlib import Path
 
-    return open_desk(show, parse_house(text, Path("house.toml")), show.parent, tap=tap, taps=taps or {})
+    return open_with_house(show, parse_house(text, Path("house.toml")), show.parent, tap=tap, taps=taps or {})
 
 
 @pytest.fixture(scope="module")

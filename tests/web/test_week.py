@@ -38,7 +38,7 @@ def save_moves(asker: Asker, sources: set[str]) -> None:
 
 def settings_of(asker: Asker) -> dict[str, list[Any]]:
     """Moves that are settings, by source."""
-    result = asker.hall.shown(asker.hall.recordings()[0]).result
+    result = asker.hall.check_of(asker.hall.recordings()[0]).result
     found = {source.name: [move for move in source.moves if move.is_setting] for source in result.sources}
     return {name: moves for name, moves in found.items() if moves}
 
@@ -66,7 +66,7 @@ def saved(season: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[di
 
 
 def position_of(asker: Asker, name: str) -> int:
-    sources = asker.hall.shown(asker.hall.recordings()[0]).result.sources
+    sources = asker.hall.check_of(asker.hall.recordings()[0]).result.sources
     return next(place for place, source in enumerate(sources) if source.name == name)
 
 
@@ -94,7 +94,7 @@ def test_nothing_that_was_saved_is_asked_again(saved):
     assert {name: moves for name, moves in second["moves"].items() if any(move.is_saved for move in moves)} == {}
     # the preamp's is the one that stands, not one on top of it
     assert second["moves"]["lead voice"] == first["moves"]["lead voice"]
-    result = saved["asker"].hall.shown(saved["asker"].hall.recordings()[0]).result
+    result = saved["asker"].hall.check_of(saved["asker"].hall.recordings()[0]).result
     kinds = {source.name: {finding.kind for finding in source.findings} for source in result.sources}
     assert not kinds["guitar b"] & {"polarity", "mono-loss"}
     assert "level-low" not in kinds["voice 3"]

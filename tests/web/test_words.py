@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from deskhand.findings.kinds import KINDS
 from deskhand.measure.readings import Readings
 from deskhand.report.words import explained, text, words
 
@@ -72,6 +73,15 @@ def test_every_reading_that_is_shown_is_explained_and_has_a_unit():
         assert name in fields | {"step_db"}, name
         assert explained(name), name
     assert explained("no such thing") is None
+
+
+def test_every_kind_of_finding_has_a_name_for_people_and_no_template_shows_its_slug():
+    labels = [kind.label for kind in KINDS.values()]
+    assert len(set(labels)) == len(labels)
+    for label in labels:
+        assert re.fullmatch(r"[A-Za-z][A-Za-z ]*", label), label
+    for path in [*PACKAGE.glob("web/templates/*.j2"), *PACKAGE.glob("report/*.j2")]:
+        assert not re.search(r"\{\{[^}]*\.kind\b", path.read_text("utf-8")), path.name
 
 
 def test_values_are_put_in_and_what_is_missing_is_an_error():

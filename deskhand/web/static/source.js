@@ -36,7 +36,8 @@ function begin() {
       const item = document.createElement("li");
       const kind = document.createElement("span");
       kind.className = "kind";
-      kind.textContent = block.block;
+      const title = settings.names[block.block] ?? block.block;
+      kind.textContent = title;
       const does = document.createElement("div");
       does.className = "does";
       const keys = document.createElement("div");
@@ -59,8 +60,8 @@ function begin() {
         label.append(input);
         keys.append(label);
       }
-      if (place > 0) keys.append(button(words.up, `${words.up}: ${block.block}`, () => { chain.splice(place - 1, 0, ...chain.splice(place, 1)); changed(true); }));
-      keys.append(button(words.out, `${words.out}: ${block.block}`, () => { chain.splice(place, 1); changed(true); }));
+      if (place > 0) keys.append(button(words.up, `${words.up}: ${title}`, () => { chain.splice(place - 1, 0, ...chain.splice(place, 1)); changed(true); }));
+      keys.append(button(words.out, `${words.out}: ${title}`, () => { chain.splice(place, 1); changed(true); }));
       item.append(kind, does, keys);
       return item;
     }));
@@ -134,10 +135,12 @@ function begin() {
     result.steps.forEach((/** @type {any} */ step, /** @type {number} */ place) => {
       const does = by("chain").children[place]?.querySelector(".does");
       if (!does) return;
-      does.replaceChildren(...[step.level, step.taken, step.note].filter(Boolean).map((text) => Object.assign(document.createElement("div"), { textContent: text })));
+      does.replaceChildren(...[step.level, step.reduction, step.note].filter(Boolean).map((text) => Object.assign(document.createElement("div"), { textContent: text })));
       does.insertAdjacentHTML("beforeend", step.picture);
     });
     table(by("both"), ["", words.stands, words.tried, ""], result.numbers.map((/** @type {any} */ row) => [row, row.standing, row.tried, row.unit]));
+    table(by("folded"), ["", words.stands, words.tried, ""], result.folded.map((/** @type {any} */ row) => [row, row.standing, row.tried, row.unit]));
+    by("more-numbers").hidden = !result.folded.length;
     table(by("judged"), ["", words.tried, words.usual, ""], result.judged.map((/** @type {any} */ row) => [row, row.tried, `${row.usual} (${row.range})`, `${row.unit}, ${row.word}`]));
     by("judged").hidden = !result.judged.length;
     matched();

@@ -1,0 +1,200 @@
+"""Puts the sheet together: the house as it is set this week, set beside an earlier house file."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from typing import TYPE_CHECKING, Final
+
+from deskhand.findings.kinds import KINDS
+from deskhand.recording.names import dated, key
+from deskhand.report.sheet.curves import chain_curves, frequencies_hz, sketch_text
+from deskhand.report.sheet.model import Entry, InputRow, Sheet, one_line
+from deskhand.report.sheet.settings import change_cautions, gain_text, setting_lines
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from pathlib import Path
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from deskhand.house import HouseFile, Source
+    from deskhand.report.sheet.model import Paper
+    from deskhand.result import CheckResult, SourceResult
+
+_STATUS_WORDS: Final = {"fix": "to fix", "listen": "to listen to", "silent": "silent", "missing": "missing"}
+
+
+def _preamp_turns_db(source: SourceResult | None) -> list[float]:
+    """Changes in dB by which the preamp is to be turned now."""
+    return [
+        setting.after - (setting.before or 0.0)
+        for move in (source.moves if source is not None else ())
+        if move.is_setting and not move.is_saved
+        for setting in move.settings.values()
+    ]
+
+
+def _to_do(source: SourceResult | None) -> str:
+    """Work that is left at an input, in a few words; a preamp that is to be turned is no setting of the week's."""
+    if source is None:
+        return ""
+    turns = [f"turn the preamp {gain_text(turn_db)} at the desk" for turn_db in _preamp_turns_db(source)]
+    if source.status == "well":
+        return "; ".join(turns)
+    word = _STATUS_WORDS[source.status]
+    kinds = [KINDS[finding.kind].words for finding in source.findings if finding.severity == source.status]
+    return "; ".join([f"{word}: {', '.join(dict.fromkeys(kinds))}" if kinds else word, *turns])
+
+
+def _fader(source: Source) -> str:
+    if source.fader_db is None:
+        return "not in mix"
+    return f"{gain_text(source.fader_db)}, muted" if source.mute else gain_text(source.fader_db)
+
+
+def _dash_if_empty(value: str | int | None) -> str:
+    return "–" if value is None or not one_line(str(value)) else one_line(str(value))
+
+
+def _entry(source: Source, old: Source | None, text_of: Callable[[Source], str]) -> Entry:
+    text = text_of(source)
+    was = text if old is None else text_of(old)
+    return Entry(text=text, was=was if was != text else "")
+
+
+def _desk_order(source: Source) -> tuple[bool, list[tuple[bool, int, str]]]:
+    """Sorting key by desk channel as people count: 2 before 10, those without one last."""
+    pieces = re.findall(r"\d+|\D+", "" if source.channel is None else str(source.channel).strip())
+    return not pieces, [(not piece.isdecimal(), int(piece) if piece.isdecimal() else 0, piece) for piece in pieces]
+
+
+def _row(
+    source: Source,
+    old: Source | None,
+    result: SourceResult | None,
+    house: HouseFile,
+    *,
+    is_new: bool,
+    player: str,
+    frequency_hz: NDArray[np.float64],
+    sample_rate_hz: int,
+) -> InputRow:
+    curves = chain_curves(source.chain, frequency_hz, sample_rate_hz)
+    return InputRow(
+        channel=_entry(source, old, lambda version: _dash_if_empty(version.channel)),
+        patch=_entry(source, old, lambda version: _dash_if_empty(version.patch)),
+        name=one_line(source.name),
+        role=source.role,
+        player=one_line(player),
+        tracks=tuple(one_line(str(track)) for track in source.tracks),
+        new=is_new,
+        to_do=_to_do(result),
+        cautions=change_cautions(source, old, house.desk, _preamp_turns_db(result)),
+        settings=tuple(setting_lines(source.chain, None if old is None else old.chain)),
+        fader=_entry(source, old, _fader),
+        fader_db=source.fader_db,
+        mute=source.mute,
+        curves=curves,
+        sketch=sketch_text(source.chain, curves),
+    )
+
+
+def _unclaimed(result: CheckResult, house: HouseFile) -> tuple[str, ...]:
+    """Tracks that were recorded and are in no source of the house file."""
+    names = {key(source.name) for source in house.source}
+    return tuple(
+        one_line(source.name)
+        for source in result.sources
+        if key(source.name) not in names and any(KINDS[finding.kind].unclaimed for finding in source.findings)
+    )
+
+
+def make_sheet(
+    result: CheckResult,
+    house: HouseFile,
+    *,
+    since: HouseFile | None,
+    since_name: str = "",
+    paper: Paper = "a4",
+    notes: Sequence[str] = (),
+) -> Sheet:
+    """The sheet of a show.
+
+    Parameters
+    ----------
+    result : CheckResult
+        Who plays, and what is left to do.
+    house : HouseFile
+        What is set this week, the moves written in.
+    since : HouseFile, optional
+        What changes are told against; None: nothing is said of changes.
+    since_name : str
+        How it is called, like "week-2026-02-22".
+    paper : Paper
+    notes : sequence of str
+        Printed below the inputs.
+    """
+    rate_hz = result.show.sample_rate_hz
+    frequency_hz = frequencies_hz(rate_hz)
+    results = {key(source.name): source for source in result.sources}
+    players = {key(name): player for name, player in result.show.players.items()}
+    used = [source for source in house.source if source.used]
+    before = {key(source.name): source for source in since.source if source.used} if since is not None else {}
+    rows = [
+        _row(
+            source,
+            before.get(key(source.name)),
+            results.get(key(source.name)),
+            house,
+            is_new=since is not None and key(source.name) not in before,
+            player=players.get(key(source.name), ""),
+            frequency_hz=frequency_hz,
+            sample_rate_hz=rate_hz,
+        )
+        for source in sorted(used, key=_desk_order)
+    ]
+    used_names = {key(source.name) for source in used}
+    return Sheet(
+        house=one_line(house.house.name),
+        show=one_line(dated(result.show.name, result.show.date)),
+        phase=result.show.phase,
+        deskhand=result.deskhand,
+        paper=paper,
+        since=None if since is None else one_line(since_name) or "before",
+        gone=tuple(one_line(source.name) for name, source in before.items() if name not in used_names),
+        unclaimed=_unclaimed(result, house),
+        rows=tuple(rows),
+        notes=tuple(text for text in map(one_line, notes) if text),
+        frequency_hz=tuple(frequency_hz.tolist()),
+    )
+
+
+def find_since(house_file: Path, date: str | None) -> Path:
+    """House file that changes are told against when nobody says: the newest week before the date beside it, else itself.
+
+    Parameters
+    ----------
+    house_file : Path
+        The standing one; weeks beside it are called `week-2026-02-22.toml`.
+    date : str, optional
+        Of the show, ISO 8601; without it any week is earlier.
+    """
+    weeks = []
+    for path in house_file.parent.glob("week-*.toml"):
+        try:
+            week_date = dt.date.fromisoformat(path.stem.removeprefix("week-")).isoformat()
+        except ValueError:
+            continue
+        if date is None or week_date < date:
+            weeks.append((week_date, path))
+    return max(weeks)[1] if weeks else house_file
+
+
+def since_name(path: Path, house_file: Path) -> str:
+    """Name on the sheet of the house file that changes are told against."""
+    if path == house_file:
+        return "the standing house file"
+    week = path.stem.removeprefix("week-")
+    return path.name if week == path.stem else f"the week of {week}"

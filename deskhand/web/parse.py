@@ -1,0 +1,125 @@
+"""Values that a browser sends, checked: each function returns the value or refuses it in one line."""
+
+from __future__ import annotations
+
+import tomllib
+import unicodedata
+from typing import TYPE_CHECKING, Any, Final
+
+from starlette.exceptions import HTTPException
+
+from deskhand.errors import UsageError
+from deskhand.report.words import text
+from deskhand.result import plain
+
+if TYPE_CHECKING:
+    from collections.abc import Collection
+    from pathlib import Path
+
+    from deskhand.result import SourceResult
+    from deskhand.web.hall import StoredCheck
+
+_LARGEST_NUMBER: Final = 1e9
+"""Largest number: more seconds than anybody records. Common practice, no source."""
+_MOST_BLOCKS: Final = 64
+"""Most blocks of a chain: more than any desk has. Common practice, no source."""
+_SHORT_TEXT: Final = 500
+"""Most letters of a note or a name. Common practice, no source."""
+_NAME_BYTES: Final = 200
+"""Most bytes of a file's name: below the 255 that file systems take, with room for an ending (POSIX NAME_MAX)."""
+_DEVICES: Final = frozenset(
+    ["con", "prn", "aux", "nul", *(f"{port}{digit}" for port in ("com", "lpt") for digit in (*range(10), *"¹²³"))]
+)
+"""Names that no file can have on Windows, whatever they end in: a folder is carried from one computer to another."""
+
+
+def source_at(check: StoredCheck, index: int) -> SourceResult:
+    """Source of a check by its place.
+
+    Raises
+    ------
+    HTTPException
+        There is none there.
+    """
+    if not 0 <= index < len(check.result.sources):
+        raise HTTPException(404, text("error.no_source"))
+    return check.result.sources[index]
+
+
+def number_of(value: Any, name: str) -> float:
+    """A number.
+
+    Raises
+    ------
+    UsageError
+        It is none.
+    """
+    try:
+        number = float(value)
+    except (TypeError, ValueError, OverflowError):
+        raise UsageError(name, f"{str(value)[:60]!r} is no number", "read the page again") from None
+    if not abs(number) < _LARGEST_NUMBER:
+        raise UsageError(name, f"{value!r} is no number", "read the page again")
+    return number
+
+
+def chain_of(value: Any) -> list[dict[str, Any]]:
+    """Blocks of a chain as data, not checked further.
+
+    Raises
+    ------
+    UsageError
+        It is no list of blocks.
+    """
+    if not isinstance(value, list) or not all(isinstance(block, dict) for block in value) or len(value) > _MOST_BLOCKS:
+        raise UsageError("the chain", "is no list of blocks", "read the page again")
+    chain: list[dict[str, Any]] = plain(value)
+    return chain
+
+
+def choice_of(value: Any, known: Collection[str]) -> str | None:
+    """One of the known words; None for everything else."""
+    return value if isinstance(value, str) and value in known else None
+
+
+def short_text(value: Any) -> str:
+    """Text of a field, at most 500 letters; empty for everything else."""
+    return str(value)[:_SHORT_TEXT].strip() if isinstance(value, str) else ""
+
+
+def file_name(given: str, label: str) -> str:
+    """A name that a file can have everywhere, and no way elsewhere.
+
+    Raises
+    ------
+    UsageError
+        It is none.
+    """
+    name = unicodedata.normalize("NFC", given).strip()
+    bad = (
+        not name
+        or name.startswith(".")
+        or len(name.encode("utf-8", "replace")) > _NAME_BYTES
+        or any(sign in '/\\:*?"<>|' or unicodedata.category(sign) in ("Cc", "Cf", "Cs", "Zl", "Zp") for sign in name)
+        or name.endswith(".")
+        or name.split(".")[0].rstrip().casefold() in _DEVICES
+    )
+    if bad:
+        raise UsageError(label, f"{given[:60]!r} is no name for it", "give it another name")
+    return name
+
+
+def lies_in(folder: Path, name: str) -> bool:
+    """True where a name leads to a place under a folder, links followed."""
+    try:
+        return (folder / name).resolve().is_relative_to(folder)
+    except (OSError, RuntimeError, ValueError):
+        return False
+
+
+def source_table(house_text: str, name: str) -> dict[str, Any]:
+    """Table of a source in a house file's text; empty when there is none."""
+    for table in tomllib.loads(house_text).get("source", []):
+        if table.get("name") == name:
+            return dict(table)
+    return {}

@@ -1,0 +1,215 @@
+"""The first set-up of a house: recordings that are dropped on the page, sources proposed from one, and the house file written."""
+
+from __future__ import annotations
+
+import os
+import secrets
+import shutil
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final
+
+from starlette.concurrency import run_in_threadpool
+from starlette.responses import HTMLResponse, JSONResponse, Response
+
+from deskhand.errors import HouseError, UsageError
+from deskhand.files import write_atomically
+from deskhand.house import FILE_NAME, ROLES, House, HouseFile, Source, Vocal, parse_house
+from deskhand.recording import open_recording
+from deskhand.recording.files import AUDIO_SUFFIXES
+from deskhand.report.words import words
+from deskhand.tasks import check as checking
+from deskhand.tasks.new import guess_house, house_text
+from deskhand.web import render
+from deskhand.web.parse import file_name, lies_in
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from starlette.requests import Request
+
+    from deskhand.web.jobs import Job
+    from deskhand.web.state import PageState
+
+_FREE_BYTES: Final = 200_000_000
+"""Room that a dropped recording leaves on the disk. Common practice, no source."""
+_HOUSE_NAME: Final = "Our house"
+
+
+def proposal(house: HouseFile, hints: Mapping[str, str]) -> list[dict[str, Any]]:
+    """Rows of the sources that are proposed.
+
+    Parameters
+    ----------
+    house : HouseFile
+    hints : mapping
+        Source name to what was heard of it.
+    """
+    return [
+        {
+            "name": source.name,
+            "role": source.role,
+            "left": str(source.tracks[0]),
+            "right": str(source.tracks[1]) if len(source.tracks) == 2 else "",
+            "heard": hints.get(source.name, ""),
+            "channel": "",
+            "patch": "",
+        }
+        for source in house.source
+    ]
+
+
+def _source_of(row: Any, count: int) -> Source:
+    """Source of a row as a person put it right.
+
+    Raises
+    ------
+    UsageError
+        A name, a track or a role is missing.
+    """
+    if not isinstance(row, dict):
+        raise UsageError(f"source {count}", "is no source", "read the page again")
+    name = str(row.get("name", "")).strip()
+    tracks = [str(track) for track in (row.get("left"), row.get("right")) if track]
+    if not name:
+        raise UsageError(f"source {count}", "has no name", "give it one")
+    if not tracks:
+        raise UsageError(f'"{name}"', "has no track", "choose one, or take the source away")
+    role = row.get("role")
+    if role not in list(ROLES):  # a list: a browser may send what has no hash
+        raise UsageError(f'"{name}"', f"has the role {role!r}", "choose one of the list")
+    return Source(
+        name=name,
+        role=role,
+        tracks=tracks,  # type: ignore[arg-type]
+        channel=str(row.get("channel", "")).strip() or None,
+        patch=str(row.get("patch", "")).strip() or None,
+    )
+
+
+def _exists_error(target: Path) -> UsageError:
+    path = f"{target.parent.name}/{target.name}"
+    return UsageError(path, "is there already", "it is not written over: move it away first")
+
+
+class SetupPages:
+    """Pages with which a house begins.
+
+    Parameters
+    ----------
+    state : PageState
+    """
+
+    def __init__(self, state: PageState) -> None:
+        self._state = state
+        self._hall = state.hall
+        self._hints: dict[str, dict[str, str]] = {}
+
+    def first(self, request: Request) -> Response:
+        """Set-up page: sources proposed from a recording, put right by a person, and written."""
+        shelves = self._hall.recordings()
+        id_ = request.query_params.get("of")
+        shelf = self._hall.recording(id_) if id_ else None
+        sources, tracks, lead = [], [], ""
+        if shelf is not None and shelf.id in self._hints:
+            recording = open_recording(shelf.path)
+            tracks = [track.name for track in recording.tracks]
+            house = guess_house(tracks, name=_HOUSE_NAME)
+            sources = proposal(house, self._hints[shelf.id])
+            lead = house.vocal.source if house.vocal else ""
+        return HTMLResponse(
+            render.page(
+                "first",
+                **render.page_head(self._hall),
+                has_house=self._hall.has_house,
+                rows=[
+                    {"shelf": row, "line": render.shelf_line(row), "when": render.spoken_time(row.written)}
+                    for row in shelves
+                ],
+                chosen=shelf,
+                sources=sources,
+                tracks=tracks,
+                roles=list(ROLES),
+                role_words=words()["role"],
+                lead=lead,
+            )
+        )
+
+    def listen(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Listen to a recording, to propose its sources."""
+        shelf = self._state.shelf_of(data)
+
+        def work(job: Job) -> str:
+            recording = open_recording(shelf.path)
+            house = guess_house([track.name for track in recording.tracks], name=_HOUSE_NAME)
+            self._hints[shelf.id] = checking.listen(recording, house, progress=job.progress)
+            return f"/first?of={shelf.id}"
+
+        return {"job": self._state.jobs.start(f"listen {shelf.id}", work).id}
+
+    def write_house(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Write the house file as a person put it right."""
+        rows = data.get("sources")
+        if not isinstance(rows, list):
+            raise UsageError("the sources", "are missing", "read the page again")
+        sources = [_source_of(row, count) for count, row in enumerate(rows, 1)]
+        lead = str(data.get("lead", ""))
+        try:
+            mains: Any = str(data.get("mains", "50 Hz"))
+            house = House(name=str(data.get("name", "")).strip() or _HOUSE_NAME, mains=mains)
+        except ValueError as error:
+            raise UsageError("the mains", "is not known", "choose 50 Hz or 60 Hz") from error
+        file = HouseFile(
+            house=house,
+            source=sources,
+            vocal=Vocal(source=lead) if lead in [source.name for source in sources] else None,
+        )
+        written = house_text(file, heard=self._hints.get(str(data.get("id")), {}))
+        parse_house(written, self._hall.house_file)
+        with self._hall.lock:
+            if self._hall.has_house:
+                raise HouseError(FILE_NAME, "is there already", "it is not written over: move it away first")
+            write_atomically(self._hall.house_file, written)
+        return {"to": f"/recordings#{data.get('id', '')}"}
+
+    async def upload(self, request: Request) -> Response:
+        """Write one file of a recording as it comes; it appears whole or not at all."""
+        folder_name = file_name(str(request.path_params["folder"]), "the folder")
+        name = file_name(str(request.path_params["name"]), "the file")
+        if Path(name).suffix.casefold() not in AUDIO_SUFFIXES and name != "show.toml":
+            raise UsageError(name, "is no audio file", f"drop files that end in {', '.join(sorted(AUDIO_SUFFIXES))}")
+        root = self._hall.root
+        target = root / folder_name / name
+        length = int(request.headers.get("content-length", "0"))
+        part = root / f".deskhand-{secrets.token_hex(8)}.part"
+
+        def require_room() -> None:
+            if os.path.lexists(target):
+                raise _exists_error(target)
+            if not lies_in(root, folder_name):
+                raise UsageError(folder_name, "is a link to elsewhere", "choose another folder")
+            if shutil.disk_usage(root).free < length + _FREE_BYTES:
+                raise UsageError(name, "does not fit on the disk", "make room, or choose a shorter recording")
+
+        def put() -> None:
+            with self._hall.lock:
+                if os.path.lexists(target):  # another one arrived meanwhile
+                    raise _exists_error(target)
+                target.parent.mkdir(exist_ok=True)
+                part.rename(target)
+
+        await run_in_threadpool(require_room)
+        try:
+            with part.open("xb") as file:
+                async for piece in request.stream():
+                    await run_in_threadpool(file.write, piece)
+            if length and part.stat().st_size != length:
+                raise UsageError(name, "did not arrive whole", "drop it again")
+            await run_in_threadpool(put)
+            self._hall.look_again()
+        except OSError as error:
+            raise UsageError(
+                name, f"cannot be written ({error.strerror})", "make room, or let this user write"
+            ) from None
+        finally:
+            part.unlink(missing_ok=True)
+        return JSONResponse({"name": name}, 201)

@@ -1,0 +1,255 @@
+"""Shows: their pages, their checks, and what is kept and ignored of them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from starlette.exceptions import HTTPException
+from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
+
+from deskhand.errors import UsageError
+from deskhand.recording.show import checked_date
+from deskhand.report.words import text, words
+from deskhand.result import plain
+from deskhand.store import Dismissal, history_url
+from deskhand.tasks import check as checking
+from deskhand.tasks import keep as keeping
+from deskhand.tasks.week import week_text
+from deskhand.units import clock
+from deskhand.web import render
+from deskhand.web.hall import ShowDetails, tracks_of
+from deskhand.web.parse import choice_of, short_text
+from deskhand.web.week_view import week_page
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from deskhand.web.hall import Shelf
+    from deskhand.web.jobs import Job
+    from deskhand.web.state import PageState
+
+_OPENED: Final = 20
+"""Recordings whose files are opened for the list: opening all of ten years takes too long. Common practice, no source."""
+
+
+class ShowPages:
+    """Pages of shows, and the work that checks and keeps them.
+
+    Parameters
+    ----------
+    state : PageState
+    """
+
+    def __init__(self, state: PageState) -> None:
+        self._state = state
+        self._hall = state.hall
+
+    # --- pages
+
+    def home(self, request: Request) -> Response:
+        """Page of the newest checked show, or how to begin."""
+        if not self._hall.has_house:
+            return RedirectResponse("/first", 303)
+        for shelf in self._hall.recordings():
+            if self._hall.is_checked(shelf) and self._state.check(shelf) is not None:
+                return self._week(shelf)
+        return self.recordings(request)
+
+    def week(self, request: Request) -> Response:
+        """Page of one show."""
+        return self._week(self._state.shelf_at(request))
+
+    def _week(self, shelf: Shelf) -> Response:
+        check = self._state.check(shelf)
+        if check is None:
+            return RedirectResponse(f"/recordings#{shelf.id}", 303)
+        result = check.result
+        show = (result.show.name, result.show.date)
+        left = [
+            row for row in self._state.dismissals(result.house) if (row.show, row.date) == show and not row.for_good
+        ]
+        return HTMLResponse(
+            week_page(
+                self._hall,
+                check,
+                news=self._newest_unchecked(),
+                kept=self._kept_on(result.house, result.show.name, result.show.date, result.show.phase),
+                changed=self._hall.text_of(shelf) != check.house_text,
+                left=sorted({f"{row.source}/{row.kind}" for row in left}),
+            )
+        )
+
+    def _kept_on(self, house: str, show: str, date: str | None, phase: str) -> str | None:
+        """Date on which a show was kept; None when it was not."""
+        with self._state.open_history() as store:
+            for row in () if store is None else store.takes(house=house):
+                if (row.show, row.date, row.phase) == (show, date, phase):
+                    return row.kept_at[:10]
+        return None
+
+    def _newest_unchecked(self) -> dict[str, Any] | None:
+        """The newest recording, where it was not checked yet, as a question."""
+        newest_first = sorted(self._hall.recordings(), key=lambda shelf: shelf.changed, reverse=True)
+        newest = next(iter(newest_first), None)
+        if newest is None or self._hall.is_checked(newest):
+            return None
+        size = tracks_of(newest)
+        if size is None:
+            return None
+        when = render.spoken_time(newest.written)
+        return {
+            "id": newest.id,
+            "name": newest.name,
+            "when": when,
+            "tracks": size[0],
+            "question": text("week.question", when=when, tracks=size[0], name=newest.name),
+        }
+
+    def recordings(self, _: Request) -> Response:
+        """Page of all recordings, and where to put new ones."""
+        rows = []
+        for index, shelf in enumerate(self._hall.recordings()):
+            # older ones are opened when somebody checks them
+            size = tracks_of(shelf) if index < _OPENED else None
+            rows.append(
+                {
+                    "shelf": shelf,
+                    "line": render.shelf_line(shelf),
+                    "when": render.spoken_time(shelf.written),
+                    "tracks": None if size is None else size[0],
+                    "readable": size is not None or index >= _OPENED,
+                    "length": "" if size is None else clock(size[1]),
+                    "checked": self._hall.is_checked(shelf),
+                    "date": shelf.date or f"{shelf.written:%Y-%m-%d}",
+                    "phase": shelf.phase or "rehearsal",
+                    "tap": self._hall.details(shelf.id).tap or "",
+                }
+            )
+        return HTMLResponse(
+            render.page(
+                "recordings",
+                **render.page_head(self._hall),
+                rows=rows,
+                has_house=self._hall.has_house,
+                phases=words()["phase"],
+                taps=words()["tap"],
+            )
+        )
+
+    def news(self, _: Request) -> Response:
+        """A recording that appeared, as a question; null where there is none."""
+        return JSONResponse(plain({"new": self._newest_unchecked() if self._hall.has_house else None}))
+
+    # --- work
+
+    def start_check(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Begin a check."""
+        shelf = self._state.shelf_of(data)
+        date = str(data.get("date") or "")
+        details = ShowDetails(
+            date=checked_date(date, "the date") if date else None,
+            phase=choice_of(data.get("phase"), words()["phase"]),
+            tap=choice_of(data.get("tap"), words()["tap"]),
+            players=self._hall.details(shelf.id).players,
+        )
+        self._hall.set_details(shelf.id, details)
+        job = self._state.jobs.start(f"check {shelf.id}", lambda job: self._check(job, shelf.id))
+        return {"job": job.id}
+
+    def start_keep(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Keep a show as a good one: it is measured again, as it is kept."""
+        shelf = self._state.shelf_of(data)
+        note, by = short_text(data.get("note")), short_text(data.get("by"))
+        job = self._state.jobs.start(
+            f"keep {shelf.id}", lambda job: self._check(job, shelf.id, to_be_kept=True, note=note, by=by)
+        )
+        return {"job": job.id}
+
+    def _check(self, job: Job, id_: str, *, to_be_kept: bool = False, note: str = "", by: str = "") -> str:
+        """Check a recording, and keep it where that was asked for; the address of its page."""
+        shelf = self._hall.recording(id_)
+        if shelf is None:
+            raise UsageError("the recording", "is gone", "put the card back, or choose another")
+        house_text = self._hall.text_of(shelf)
+        details = self._hall.details(shelf.id)
+        checked = checking.check(
+            shelf.path,
+            house_path=self._hall.file_of(shelf),
+            options=checking.CheckOptions(
+                phase=details.phase,  # type: ignore[arg-type]
+                tap=details.tap,  # type: ignore[arg-type]
+                date=details.date,
+                players=tuple(details.players.items()),
+                history=self._state.history or history_url(None, self._hall.root),
+                by=self._state.by,
+                to_be_kept=to_be_kept,
+            ),
+            progress=job.progress,
+        )
+        self._hall.store_check(
+            shelf, checked.result, checked.pictures, house_text=house_text, moves_text=week_text(checked)
+        )
+        if to_be_kept:
+            keeping.keep(checked, shelf.path, history=self._state.history, note=note, by=by or self._state.by)
+        return f"/show/{shelf.id}"
+
+    def job(self, request: Request) -> Response:
+        """State of work: its share, and its message at the end."""
+        job = self._state.jobs.find(str(request.path_params["id"]))
+        if job is None:
+            raise HTTPException(404, text("error.no_job"))
+        return JSONResponse({"state": job.state, "share": job.share, "said": job.message})
+
+    def stop(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Stop work."""
+        job = self._state.jobs.find(str(data.get("job")))
+        if job is not None:
+            job.stop = True
+        return {}
+
+    # --- findings
+
+    def ignore(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Ignore a finding tonight."""
+        shelf = self._state.shelf_of(data)
+        check = self._state.check(shelf)
+        finding_id = str(data.get("finding"))
+        matches = [
+            (source, finding)
+            for source in (check.result.sources if check else ())
+            for finding in source.findings
+            if finding.id == finding_id
+        ]
+        if check is None or not matches:
+            raise UsageError(f'"{finding_id}"', "is no finding of this show", "read the page again")
+        source, finding = matches[0]
+        store = keeping.history_at(self._state.history, self._hall.house_file, create=True)
+        try:
+            store.dismiss(
+                Dismissal(
+                    source=source.name,
+                    kind=finding_id.removeprefix(f"{source.name}/"),
+                    metric=None,
+                    show=check.result.show.name,
+                    date=check.result.show.date,
+                    for_good=False,
+                    measured=finding.measured,
+                    said_by=self._state.by,
+                ),
+                house=check.result.house,
+            )
+        finally:
+            store.close()
+        return {"to": f"/show/{shelf.id}"}
+
+    def show_again(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Show a finding again that was ignored."""
+        shelf = self._state.shelf_of(data)
+        source, _, kind = str(data.get("finding")).rpartition("/")
+        store = keeping.history_at(self._state.history, self._hall.house_file)
+        try:
+            if not store.take_back(source, kind, house=self._hall.house().house.name):
+                raise UsageError(f'"{source}/{kind}"', "was not left alone", "read the page again")
+        finally:
+            store.close()
+        return {"to": f"/show/{shelf.id}"}

@@ -1,0 +1,245 @@
+"""Sources and voices to work on: their pages, settings that are tried and saved, and everything there is to hear."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, Final
+
+from starlette.exceptions import HTTPException
+from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
+
+from deskhand.files import write_atomically
+from deskhand.house import parse_house, with_source, written_source
+from deskhand.report.words import text
+from deskhand.result import plain
+from deskhand.web.cache import NewestFew
+from deskhand.web.hall import digest
+from deskhand.web.parse import number_of, source_at, source_table
+from deskhand.web.source_view import source_page, tried_parts
+from deskhand.web.tries import pair_of, to_left_and_right
+from deskhand.web.voice import (
+    MOMENT_S,
+    MixChanges,
+    MixStretch,
+    VoicePhrases,
+    loudness_of,
+    mix_around,
+    strips_of,
+)
+from deskhand.web.voice_view import voice_page, voice_parts
+
+if TYPE_CHECKING:
+    from starlette.requests import Request
+
+    from deskhand.web.state import PageState
+    from deskhand.web.tries import HouseRecording
+
+_QUIET_LUFS: Final = -26.0
+"""Loudness above which a moment is turned down: near broadcast loudness (EBU R 128: -23 LUFS), a little below. Common practice, no
+source."""
+_HEAR_MOST_S: Final = 20.0
+"""Longest moment that is played. Common practice, no source."""
+_HEAR_LEAST_S: Final = 0.1
+"""Shortest moment that is played. Common practice, no source."""
+_BEFORE_S: Final = 1.0
+"""Time that is played before a moment of the mix, to hear it come. Common practice, no source."""
+
+
+class ConflictError(Exception):
+    """Raised where somebody else changed the same settings meanwhile."""
+
+    def __init__(self, theirs: dict[str, Any]) -> None:
+        super().__init__()
+        self.theirs = theirs
+
+
+def _settings_of(written: dict[str, Any]) -> dict[str, Any]:
+    """Chain and fader of a source's table, as the page compares them."""
+    return {"chain": plain(written.get("chain", [])), "fader": str(written.get("fader", ""))}
+
+
+class SourcePages:
+    """Pages of a source and of a voice, and everything that is tried on them.
+
+    Parameters
+    ----------
+    state : PageState
+    """
+
+    def __init__(self, state: PageState) -> None:
+        self._state = state
+        self._hall = state.hall
+        # two people at work. Common practice, no source
+        self._phrases = NewestFew(2)
+
+    # --- pages
+
+    def source(self, request: Request) -> Response:
+        """Page of one source."""
+        shelf, check = self._state.check_at(request)
+        index = int(request.path_params["at"])
+        source = source_at(check, index)
+        house_text = self._hall.text_of(shelf)
+        house = parse_house(house_text, self._hall.file_of(shelf))
+        picture = check.pictures.get(source.name)
+        show_start_s = check.result.show.start_s
+        start_s = (picture.telling_s if picture else 0.0) - show_start_s
+        wanted = request.query_params.get("from")
+        if wanted is not None:
+            start_s = number_of(wanted, "from") - show_start_s
+        return HTMLResponse(
+            source_page(
+                self._hall,
+                check,
+                source,
+                written=source_table(house_text, source.name),
+                house=house,
+                start_s=max(0.0, start_s) + show_start_s,
+                index=index,
+            )
+        )
+
+    def voice(self, request: Request) -> Response:
+        """Page of one voice."""
+        shelf, check = self._state.check_at(request)
+        result = check.result
+        voices = [voice for voice in (result.vocal, *result.voices) if voice is not None]
+        name = request.query_params.get("of")
+        voice = next((voice for voice in voices if name in (None, voice.source)), None)
+        if voice is None:
+            raise HTTPException(404, text("error.no_voice"))
+        strips = strips_of(self._state.opened(shelf))
+        return HTMLResponse(
+            voice_page(
+                self._hall,
+                check,
+                voice,
+                strips=[(source, len(strip.tracks) == 2) for source, strip in strips.items() if source != voice.source],
+                others=[clearance.source for clearance in voices if clearance.source != voice.source],
+            )
+        )
+
+    # --- a source's settings
+
+    def try_chain(self, data: dict[str, Any]) -> dict[str, Any]:
+        """A source through other settings: numbers, pictures, and what there is to hear."""
+        shelf, check = self._state.stored_check_of(data)
+        show_start_s = check.result.show.start_s
+        name = str(data.get("source"))
+        start_s = number_of(data.get("start_s"), "the start") - show_start_s
+        stretch = self._state.stretch(shelf, name, start_s)
+        chain = self._state.sent_chain(shelf, name, data.get("chain"))
+        tried = stretch.run(chain)
+        house_chain = self._state.standing_chain(name)
+        standing = stretch.run(house_chain)
+        checked = stretch.run(source_table(check.house_text, name).get("chain", []))
+        source = next((source for source in check.result.sources if source.name == name), None)
+        rate = stretch.rate_hz
+        return tried_parts(source, chain, checked, standing, tried) | {
+            "start_s": stretch.start_s + show_start_s,
+            "id": tried.id,
+            "sound": {
+                "recorded": pair_of(self._state.sounds, stretch.recorded, tried, rate),
+                "house": pair_of(self._state.sounds, standing, tried, rate),
+            },
+            "same_as_house": chain == house_chain,
+        }
+
+    def written(self, request: Request) -> Response:
+        """Settings of a source as they are written: the standing house's, or with the proposed moves."""
+        shelf = self._hall.recording(request.query_params.get("id", ""))
+        check = None if shelf is None else self._state.stored_check(shelf)
+        if check is None:
+            raise HTTPException(404, text("error.not_checked"))
+        moves = request.query_params.get("which") == "moves"
+        house_text = check.moves_text if moves else self._hall.standing_text()
+        return JSONResponse(_settings_of(written_source(house_text, request.query_params.get("source", ""))))
+
+    def save(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Write a source's settings into this week's house file, unless somebody else changed them meanwhile."""
+        shelf = self._state.shelf_of(data)
+        name, fader = str(data.get("source")), data.get("fader")
+        with self._hall.lock:
+            old_text = self._hall.text_of(shelf)
+            parse_house(old_text, self._hall.file_of(shelf))
+            chain = self._state.sent_chain(shelf, name, data.get("chain"))
+            standing = _settings_of(written_source(old_text, name))
+            base = data.get("base")
+            if not isinstance(base, dict) or any(base.get(key) != value for key, value in standing.items()):
+                raise ConflictError(standing)
+            keys = {"fader": str(fader).strip() or None} if isinstance(fader, str) else {}
+            new_text = with_source(old_text, name, chain=chain, keys=keys)
+            target = self._hall.week_file(shelf)
+            write_atomically(target, new_text)
+        return {
+            "base": _settings_of(written_source(new_text, name)),
+            "said": text("source.saved", file=target.name),
+        }
+
+    # --- room for a voice
+
+    def try_mix(self, data: dict[str, Any]) -> dict[str, Any]:
+        """A voice with changes of everything else."""
+        shelf, check = self._state.stored_check_of(data)
+        voice, changes = str(data.get("voice")), MixChanges.of(data.get("settings", {}))
+        opened = self._state.opened(shelf)
+        phrases = self._phrases.get_or_make(
+            (shelf.id, opened.id, voice, digest(check.house_text)), lambda: VoicePhrases(opened, check.result, voice)
+        )
+        parts = voice_parts(check.result, phrases.with_changes(changes))
+        moment = data.get("at")
+        if moment is not None:
+            moment_s = number_of(moment, "the moment") - check.result.show.start_s
+            parts["sound"] = self._mix_pair(opened, phrases, changes, moment_s)
+        return parts
+
+    def _mix_pair(
+        self, opened: HouseRecording, phrases: VoicePhrases, changes: MixChanges, moment_s: float
+    ) -> dict[str, Any] | None:
+        """The mix around a moment, as it stands and with changes, at one loudness."""
+        start_s = max(0.0, moment_s - _BEFORE_S)
+        rate = opened.recording.sample_rate_hz
+        pair = []
+        for mix in (MixChanges(), changes):
+            audio = mix_around(opened, phrases.strips, mix, start_s, MOMENT_S)
+            key = f"{sorted(mix.mid_down_db.items())} {sorted(mix.fader_db.items())} {sorted(mix.muted)}"
+            name = digest(f"mix {opened.id} {start_s} {key}")[:16]
+            pair.append(MixStretch(id=name, audio=audio, readings=loudness_of(audio, rate)))
+        return pair_of(self._state.sounds, pair[0], pair[1], rate)
+
+    # --- sound
+
+    def hear(self, request: Request) -> Response:
+        """A moment of a source as it was recorded, turned down where it is loud."""
+        shelf, check = self._state.check_at(request)
+        source = source_at(check, int(request.path_params["at"]))
+        start_s = number_of(request.query_params.get("at"), "at") - check.result.show.start_s
+        length_s = min(number_of(request.query_params.get("for", "2"), "for"), _HEAR_MOST_S)
+        opened = self._state.opened(shelf)
+        recording = opened.recording
+        tracks = opened.tracks().get(source.name)
+        if tracks is None:
+            # a side that is missing does not keep the other from being heard
+            names = [track.name for track in recording.tracks]
+            tracks = tuple(names.index(name) for name in source.tracks if name in names)
+        if not tracks:
+            raise HTTPException(404, text("error.nothing_to_hear"))
+        begin_s = max(0.0, min(start_s, recording.duration_s - _HEAR_LEAST_S))
+        name = digest(f"hear {shelf.id} {shelf.changed} {source.name} {tracks} {begin_s} {length_s}")[:16]
+        sounds = self._state.sounds
+        if sounds.path(name) is None:
+            samples = recording.excerpt(tracks, begin_s, max(_HEAR_LEAST_S, length_s))
+            audio = to_left_and_right(samples)
+            loudness = loudness_of(audio, recording.sample_rate_hz).loudness_lufs
+            gain_db = 0.0 if loudness is None else min(0.0, _QUIET_LUFS - loudness)
+            sounds.put(name, audio, recording.sample_rate_hz, gain_db=gain_db)
+        return self._sound(name)
+
+    def audio(self, request: Request) -> Response:
+        """A sound that a page plays."""
+        return self._sound(str(request.path_params["name"]))
+
+    def _sound(self, name: str) -> Response:
+        path = self._state.sounds.path(name)
+        if path is None:
+            raise HTTPException(404, text("error.nothing_to_hear"))
+        return FileResponse(path, media_type="audio/flac", headers={"cache-control": "private, max-age=600"})
