@@ -155,7 +155,9 @@ def test_everything_that_is_promised_is_there(made_files: tuple[Path, list[Rende
 
 
 @pytest.mark.parametrize("source", CHAINS)
-def test_before_is_the_recording_and_after_is_the_chain(source: str, made_files: tuple[Path, list[RenderedFile]]) -> None:
+def test_before_is_the_recording_and_after_is_the_chain(
+    source: str, made_files: tuple[Path, list[RenderedFile]]
+) -> None:
     folder, _ = made_files
     before, after = (read(raw(folder) / f"{source} {what}.wav") for what in ("before", "after"))
     assert np.array_equal(before, recorded(source))
@@ -176,7 +178,9 @@ def test_stages_lead_from_before_to_after(source: str, made_files: tuple[Path, l
     assert np.array_equal(stage, read(raw(folder) / f"{source} after.wav"))
 
 
-def test_stages_change_nothing_of_the_rest(show: Path, made_files: tuple[Path, list[RenderedFile]], tmp_path: Path) -> None:
+def test_stages_change_nothing_of_the_rest(
+    show: Path, made_files: tuple[Path, list[RenderedFile]], tmp_path: Path
+) -> None:
     folder, _ = made_files
     for one in render(show, tmp_path, RenderOptions()):
         assert np.abs(read(one.path) - read(folder / one.path.relative_to(tmp_path))).max() <= 2.0**-23
@@ -219,7 +223,9 @@ def test_difference(source: str, made_files: tuple[Path, list[RenderedFile]]) ->
 
 def test_a_chain_that_does_nothing_differs_by_nothing(tmp_path: Path) -> None:
     chains = {"keys": [{"block": "trim", "gain": "-7 dB"}]}
-    written = render(write_show(tmp_path / "show", house_toml(chains=chains)), tmp_path / "out", RenderOptions(mix=False))
+    written = render(
+        write_show(tmp_path / "show", house_toml(chains=chains)), tmp_path / "out", RenderOptions(mix=False)
+    )
     assert np.abs(read(tmp_path / "out" / "keys difference.wav")).max() < 2.0**-22
     gains_db = {one.path.name: one.gain_db for one in written}
     assert gains_db["keys before matched.wav"] == pytest.approx(-7.0, abs=0.02)
@@ -277,7 +283,9 @@ def test_float_files(show: Path, tmp_path: Path) -> None:
 
 def test_what_passes_full_scale_is_written_as_float(tmp_path: Path) -> None:
     chains = {"bass": [{"block": "trim", "gain": "6 dB"}]}
-    written = render(write_show(tmp_path / "show", house_toml(chains=chains)), tmp_path / "out", RenderOptions(mix=False))
+    written = render(
+        write_show(tmp_path / "show", house_toml(chains=chains)), tmp_path / "out", RenderOptions(mix=False)
+    )
     notes = {one.path.name: one.note for one in written}
     assert "float" in notes["bass after.wav"]
     assert notes["bass before.wav"] == notes["bass after matched.wav"] == ""

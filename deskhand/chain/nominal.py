@@ -32,6 +32,7 @@ PEAK_ROOM_DB: Final = 6.0
 _TO_MID_SIDE: Final = np.array([[0.5, 0.5], [0.5, -0.5]])
 _FROM_MID_SIDE: Final = np.array([[1.0, 1.0], [1.0, -1.0]])
 _ROWS: Final = {"left": 0, "right": 1, "mid": 0, "side": 1}
+"""Row of a leg in a pair's matrix: arithmetic."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,7 +53,7 @@ class NominalPoint:
     """Pairs: by how much the right is raised against the left."""
 
     def raise_db(self, wanted_db: float) -> float:
-        """How far of a wanted raise the level can go up until its true peaks reach 6 dB below full scale; may be negative."""
+        """Part of a wanted raise, in dB, until true peaks reach 6 dB below full scale; may be negative."""
         return min(wanted_db, -PEAK_ROOM_DB - (self.true_peak_dbtp or 0.0))
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from deskhand.chain.blocks import Processor, build
 from deskhand.chain.meter import Meters, Stage, StageMeter
 from deskhand.errors import HouseError
+from deskhand.house import BLOCKS, HighPassBlock
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-_MOVES_GAIN = frozenset({"gate", "compressor", "dynamic-bell", "limiter"})
+_MOVES_GAIN = frozenset(name for name, block in BLOCKS.items() if block.moves_gain)
 
 
 def still_to_come(blocks: Sequence[ChainBlock], tap: str) -> list[ChainBlock]:
@@ -30,8 +31,8 @@ def still_to_come(blocks: Sequence[ChainBlock], tap: str) -> list[ChainBlock]:
         return []
     if tap == "preamp":
         return list(blocks)
-    left = [block for block in blocks if block.block not in {"gain", "trim"}]
-    first = next((position for position, block in enumerate(left) if block.block == "high-pass"), None)
+    left = [block for block in blocks if not BLOCKS[block.block].is_gain]
+    first = next((position for position, block in enumerate(left) if isinstance(block, HighPassBlock)), None)
     return left if first is None else left[:first] + left[first + 1 :]
 
 

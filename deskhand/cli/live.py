@@ -128,6 +128,12 @@ def _keep(outcome: LiveOutcome, *, history: str | None, note: str, by: str | Non
     from deskhand.tasks import keep as keeping
 
     number, count, store_name = keeping.keep_result(
-        outcome.result, outcome.parts, outcome.house_file, recording="live", history=history, note=note, by=keeping.who(by)
+        outcome.result,
+        outcome.parts,
+        outcome.house_file,
+        recording="live",
+        history=history,
+        note=note,
+        by=keeping.who(by),
     )
     click.echo(f"Kept as number {number} in {store_name}; {count} of this phase are kept.", err=to_stderr)

@@ -20,7 +20,7 @@ from deskhand.errors import UsageError
 def new(recording: Path, name: str, output: Path | None, names_only: bool) -> None:
     """Write a commented house file, guessed from a recording's track names and sound."""
     from deskhand.files import write_atomically
-    from deskhand.house import FILE_NAME, parse_house
+    from deskhand.house import FILE_NAME, ROLES, parse_house
     from deskhand.recording import open_recording
     from deskhand.tasks.new import guess_house, house_text
 
@@ -38,7 +38,7 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
     text = house_text(house, heard=impressions)
     parse_house(text, target)
     write_atomically(target, text)
-    unclear = [source.name for source in house.source if source.role == "other"]
+    unclear = [source.name for source in house.source if ROLES[source.role].unclear]
     click.echo(f"{len(house.source)} sources written to {target}")
     if unclear:
         click.echo(f"Roles not clear from the names: {', '.join(unclear)}")

@@ -11,6 +11,7 @@ import numpy as np
 _SCALE_16 = np.float32(2.0**-15)
 _SCALE_24 = np.float32(2.0**-31)
 _SCALE_32 = 2.0**-31
+"""Step of a 32-bit word against full scale, and of a 24-bit word that lies in the upper three bytes of one; 2**-15 of a 16-bit word: arithmetic."""
 
 
 @nb.njit("void(uint8[::1], float32[:, ::1], int64)", cache=True, nogil=True)
@@ -20,9 +21,9 @@ def unpack_24(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
     if channels == 1:
         row = out[0]
         for frame in range(frames):
-            at = 3 * frame
-            word = (np.uint32(raw[at]) << np.uint32(8)) | (np.uint32(raw[at + 1]) << np.uint32(16))
-            word |= np.uint32(raw[at + 2]) << np.uint32(24)
+            byte = 3 * frame
+            word = (np.uint32(raw[byte]) << np.uint32(8)) | (np.uint32(raw[byte + 1]) << np.uint32(16))
+            word |= np.uint32(raw[byte + 2]) << np.uint32(24)
             row[frame] = np.float32(np.int32(word)) * _SCALE_24
         return
     # small tiles: both the interleaved words and the rows stay in the cache
@@ -30,9 +31,9 @@ def unpack_24(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
         last = min(first + 256, frames)
         for channel in range(channels):
             for frame in range(first, last):
-                at = 3 * (frame * channels + channel)
-                word = (np.uint32(raw[at]) << np.uint32(8)) | (np.uint32(raw[at + 1]) << np.uint32(16))
-                word |= np.uint32(raw[at + 2]) << np.uint32(24)
+                byte = 3 * (frame * channels + channel)
+                word = (np.uint32(raw[byte]) << np.uint32(8)) | (np.uint32(raw[byte + 1]) << np.uint32(16))
+                word |= np.uint32(raw[byte + 2]) << np.uint32(24)
                 out[channel, frame] = np.float32(np.int32(word)) * _SCALE_24
 
 

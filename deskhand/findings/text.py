@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from deskhand.findings.finding import Finding
     from deskhand.findings.first import FirstThing
 
+
 @cache
 def catalogue() -> Mapping[str, Any]:
     """Sentences by kind and name, pieces of advice and cautions by name."""

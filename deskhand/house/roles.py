@@ -52,6 +52,8 @@ class Role:
     """A finished recording: what is cut, silent or equal on both sides in it may be meant."""
     spaced: bool = False
     """A pair of microphones apart from each other: sound reaches the two at different times by design."""
+    hears_room: bool = False
+    """Microphones in the room: low notes may reach them in opposite polarity."""
     metronome: bool = False
     """The players' click."""
     to_stage: bool = False
@@ -116,7 +118,7 @@ _TABLE: Final = (
     Role(name="percussion", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True, tone_family="drum"),
     Role(name="playback", line=True, machine=True, finished=True, may_be_silent=True, tone_family="keys"),
     Role(
-        name="audience", open_microphone=True, spaced=True, own_level=False, may_be_silent=True, shaped=False, urgency=3,
+        name="audience", hears_room=True, open_microphone=True, spaced=True, own_level=False, may_be_silent=True, shaped=False, urgency=3,
     ),
     Role(
         name="click", metronome=True, in_a_mix=False, own_level=False, may_be_silent=True, shaped=False, urgency=3,

@@ -1,4 +1,4 @@
-"""How sure a reading is, from its own variation over time: block bootstrap on the figures, not on the audio."""
+"""Uncertainty of a reading from its own variation over time: block bootstrap on the figures, not on the audio."""
 
 from __future__ import annotations
 
@@ -14,7 +14,9 @@ if TYPE_CHECKING:
 BLOCK_S: Final = 3.0
 """Music is alike for about a bar: what lies closer than this is not independent. Common practice, no source."""
 RESAMPLES: Final = 120
+"""Resamples of a bootstrap: three lie beyond either end of the central 95 %. Common practice, no source."""
 _LEAST_BLOCKS: Final = 4
+"""Fewer blocks say nothing of their spread. Common practice, no source."""
 
 
 def draws(count: int, *, step_s: float, block_s: float = BLOCK_S) -> Iterator[NDArray[np.intp]]:
@@ -73,8 +75,8 @@ def spread(
     -------
     float, or None when the series is too short.
     """
-    places = draws(series.shape[-1], step_s=step_s)
-    return half_width(np.array([statistic(series[..., place]) for place in places]))
+    resamples = draws(series.shape[-1], step_s=step_s)
+    return half_width(np.array([statistic(series[..., positions]) for positions in resamples]))
 
 
 def places(count: int) -> NDArray[np.intp]:

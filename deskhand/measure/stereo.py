@@ -1,4 +1,4 @@
-"""What the two sides of a pair have in common: width, balance, correlation, mono loss, delay, polarity."""
+"""Stereo figures of a pair: width, balance, correlation, mono loss, delay, polarity."""
 
 from __future__ import annotations
 
@@ -17,14 +17,19 @@ if TYPE_CHECKING:
     from deskhand.measure.figures import AnalysisGrid, PairFigures
 
 _MOST_DELAY_S: Final = 0.05
+"""Delays are looked for up to here: 17 m of air, or the conversions of two desks. Common practice, no source."""
 _NEAR_S: Final = 0.003
 """Polarity is read from what lies so close together: a metre. Common practice, no source."""
 _APART_S: Final = 0.006
 """Two microphones of one instrument are hardly further apart than two metres. Common practice, no source."""
 _OPPOSITE: Final = 0.4
+"""Least negative correlation of tracks that work against each other. Common practice, no source; how surely: docs/validation-polarity.md."""
 _FAR: Final = 1.3
+"""Factor by which the negative correlation outweighs the positive one where loud notes decide alone. Common practice, no source."""
 _SURE: Final = 0.6
+"""Certainty of one delay from which all frequencies decide. Common practice, no source."""
 _FINER: Final = 8
+"""Positions of a delay tried within a sample: an eighth of one is 0.9 mm of air at 48 kHz. Arithmetic."""
 _FLIP_LEAST_DB: Final = 0.5
 """A flip that helps by less is nothing to do before doors. Common practice, no source."""
 DELAY_LEAST_S: Final = 0.0003
@@ -35,7 +40,7 @@ DELAY_CERTAINTY: Final = 0.35
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Stereo:
-    """Of a pair while it plays. With M = (L + R) / 2 and S = (L - R) / 2."""
+    """Stereo figures of a pair while it plays. With M = (L + R) / 2 and S = (L - R) / 2."""
 
     width_db: float
     """Energy of S against M; -inf when the sides are identical, 0 when they have nothing in common."""
@@ -103,8 +108,8 @@ def mono_flip(
 
     whole = share(series)
     count = series.shape[1]
-    places = draws(count, step_s=step_s, block_s=min(BLOCK_S, step_s * (count // 4)))
-    width = half_width(np.array([share(series[:, place]) for place in places]))
+    resamples = draws(count, step_s=step_s, block_s=min(BLOCK_S, step_s * (count // 4)))
+    width = half_width(np.array([share(series[:, positions]) for positions in resamples]))
     # float32 blocks are good to about 1e-6: less than that is nothing
     loss_db, flipped_loss_db = (
         db_from_power(0.5 * part if part > 1e-6 else 0.0) for part in (1.0 + whole, 1.0 - whole)
@@ -130,16 +135,16 @@ def by_octave(pair: PairFigures, grid: AnalysisGrid) -> Octaves:
     Octaves that hold less than a millionth of the power are left out, and so is the width of one whose sides are the same.
     """
     frequency_hz = np.arange(grid.bins) * grid.sample_rate_hz / grid.transform
-    both = pair.left + pair.right
+    sum_of_powers = pair.left + pair.right
     cross = 2.0 * pair.cross.real
     width: dict[str, float] = {}
     loss: dict[str, float] = {}
-    for place, nominal_hz in enumerate(OCTAVES_HZ[1:], -4):
+    for octave, nominal_hz in enumerate(OCTAVES_HZ[1:], -4):
         # exact mid-band frequency, base ten (IEC 61260-1:2014, formula 2)
-        centre_hz = 1000.0 * 10.0 ** (0.3 * place)
+        centre_hz = 1000.0 * 10.0 ** (0.3 * octave)
         inside = (frequency_hz >= centre_hz * 10.0**-0.15) & (frequency_hz < centre_hz * 10.0**0.15)
-        power, shared = float(both[inside].sum()), float(cross[inside].sum())
-        if power <= 1e-6 * both.sum():
+        power, shared = float(sum_of_powers[inside].sum()), float(cross[inside].sum())
+        if power <= 1e-6 * sum_of_powers.sum():
             continue
         middle, side = power + shared, power - shared
         if middle > 1e-6 * power:
@@ -151,7 +156,7 @@ def by_octave(pair: PairFigures, grid: AnalysisGrid) -> Octaves:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Alignment:
-    """How two tracks lie to each other in time and polarity."""
+    """Delay and polarity of one track against another."""
 
     delay_s: float
     """By how much the second comes later than the first."""
@@ -162,24 +167,24 @@ class Alignment:
     negative: float
     """Largest negative correlation within 3 ms, as a positive number."""
     turned: bool
-    """Whether the peak that tells the delay, to which all frequencies count alike, is a negative one."""
+    """True where the peak that tells the delay, to which all frequencies count alike, is a negative one."""
     adds_when_moved: bool = False
-    """Whether the largest correlation within 6 ms is a positive one. Of one signal with a side inverted it never is: no
+    """True where the largest correlation within 6 ms is a positive one. Of one signal with a side inverted it never is: no
     autocorrelation is larger than at lag zero."""
 
     @property
     def delayed(self) -> bool:
-        """Whether one comes late, at one clear delay."""
+        """True where one comes late, at one clear delay."""
         return self.certainty > DELAY_CERTAINTY and abs(self.delay_s) >= DELAY_LEAST_S
 
     @property
     def only_late(self) -> bool:
-        """Whether one comes late and is the right way up: notes that cancel then do so for the delay."""
+        """True where one comes late and is the right way up: notes that cancel then do so for the delay."""
         return self.adds_when_moved or (self.delayed and not self.turned)
 
     @property
     def opposite(self) -> bool:
-        """Whether one is upside down: by far in what is loud, or somewhat in what is loud and surely in all frequencies.
+        """True where one is upside down: by far in what is loud, or somewhat in what is loud and surely in all frequencies.
 
         The limits are common practice, no source; a short stretch of a wide source says little by its loud notes alone.
         """
@@ -215,11 +220,11 @@ def alignment(pair: PairFigures, grid: AnalysisGrid, *, top_hz: float = 20000.0)
     phase = np.where(present, pair.cross / np.maximum(np.abs(pair.cross), 1e-30), 0.0) * weight
     rate = grid.sample_rate_hz
     length = grid.transform * _FINER
-    found = np.fft.irfft(phase, length) * _FINER
+    correlation = np.fft.irfft(phase, length) * _FINER
     norm = 2.0 * float(present.sum()) / grid.transform
     reach = int(_MOST_DELAY_S * rate * _FINER)
-    lags = np.concatenate([found[-reach:], found[: reach + 1]])
-    at = int(np.argmax(np.abs(lags)))
+    lags = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
+    peak = int(np.argmax(np.abs(lags)))
     frequency_hz = np.arange(grid.bins) * rate / grid.transform
     low = np.where(frequency_hz <= top_hz, 1.0, 0.0)
     plain = np.fft.irfft(pair.cross * low, grid.transform)
@@ -231,10 +236,10 @@ def alignment(pair: PairFigures, grid: AnalysisGrid, *, top_hz: float = 20000.0)
         for lag in (int(reach_s * rate) for reach_s in (_NEAR_S, _APART_S))
     )
     return Alignment(
-        delay_s=-(at - reach) / (rate * _FINER),
-        certainty=float(np.abs(lags[at]) / norm) if norm > 0 else 0.0,
+        delay_s=-(peak - reach) / (rate * _FINER),
+        certainty=float(np.abs(lags[peak]) / norm) if norm > 0 else 0.0,
         positive=float(max(0.0, close.max())),
         negative=float(max(0.0, -close.min())),
-        turned=bool(lags[at] < 0),
+        turned=bool(lags[peak] < 0),
         adds_when_moved=bool(wide.max() > -wide.min()),
     )

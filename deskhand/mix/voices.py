@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 import numpy as np
 
 from deskhand.chain.run import Chain
+from deskhand.house import ROLES, DelayBlock, PanBlock
 from deskhand.measure.activity import stretches
 from deskhand.mix.bus import in_the_mix, source_matrix
 from deskhand.mix.clearance import (
@@ -72,13 +73,13 @@ def lead_of(house: HouseFile) -> str | None:
     """Lead voice: the house's vocal, or its first lead vocal."""
     if house.vocal:
         return house.vocal.source
-    return next((source.name for source in house.source if source.role == "lead vocal"), None)
+    return next((source.name for source in house.source if ROLES[source.role].leads), None)
 
 
 def voices_of(house: HouseFile) -> list[str]:
     """Sources whose words must be heard: the lead, then everyone who speaks."""
     lead = lead_of(house)
-    spoken = [source.name for source in house.source if source.role == "speech" and source.name != lead]
+    spoken = [source.name for source in house.source if ROLES[source.role].speaks and source.name != lead]
     mixed = {source.name for source in house.source if in_the_mix(source)}
     return [name for name in (lead, *spoken) if name is not None and name in mixed]
 
@@ -92,7 +93,7 @@ def feed_strips(
         recorded = tracks.get(source.name, ())
         if in_the_mix(source) and len(recorded) == len(source.tracks):
             chain = tuple(blocks.get(source.name, ()))
-            channels = 2 if any(block.block == "pan" for block in chain) else len(recorded)
+            channels = 2 if any(isinstance(block, PanBlock) for block in chain) else len(recorded)
             strips[source.name] = FeedStrip(
                 tracks=recorded, blocks=chain, matrix=source_matrix(channels, source.fader_db or 0.0)
             )
@@ -211,7 +212,7 @@ def _feeds(
     """Feed of each wanted stretch (in order, none overlapping)."""
     # what a delay holds back must have gone in before
     preroll_s = PREROLL_S + max(
-        (sum(block.time_s for block in strip.blocks if block.block == "delay") for strip in strips.values()),
+        (sum(block.time_s for block in strip.blocks if isinstance(block, DelayBlock)) for strip in strips.values()),
         default=0.0,
     )
     for group in _groups(wanted, preroll_s):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.house.roles import ROLES
 from deskhand.reference.numbers import (
     BY_NAME,
     IDENTITY_NUMBERS,
@@ -46,7 +47,7 @@ LEARNED: Final = 5
 docs/validation-normal.md."""
 STRENGTH: Final = 4.0
 """Takes that the prior spread of a role is worth. Common practice, no source; coverage is measured in docs/validation-normal.md."""
-BY_SONG: Final = frozenset({"lead vocal", "backing vocal", "overheads"})
+BY_SONG: Final = frozenset(name for name, role in ROLES.items() if role.goes_by_song)
 """Roles whose tone goes by the song."""
 BY_SONG_STRENGTH: Final = 12.0
 """A few weeks of singing show only a few keys, and a few weeks of cymbals perhaps only the hat: how narrow they are takes longer to

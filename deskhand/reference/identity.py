@@ -30,13 +30,6 @@ if TYPE_CHECKING:
 LIKE_OTHER: Final = 1e-4
 """Tail probability as the other that an input taken for it has at least: what is like nobody is new, and in nobody's place. Common
 practice, no source; how often clean inputs are accused is counted in docs/validation-normal.md, as for all limits here."""
-_FAMILY: Final = {
-    "lead vocal": "voice", "backing vocal": "voice", "speech": "voice", "guitar": "guitar", "acoustic guitar": "guitar",
-    "kick": "drum", "snare": "drum", "toms": "drum",
-}  # fmt: skip
-"""Family of a role, its own where none is named: sources of one family may sound like each other for an evening."""
-_KIND: Final = {"lead vocal": "singing", "backing vocal": "singing"}
-"""Kind of a role, its own where none is named, of which two are hard to tell apart: the lead of one week sings behind it the next."""
 EXCHANGED_NATS: Final = 6.0
 """Log likelihood ratio from which two inputs are taken to be each other. Common practice, no source; how often a clean show reaches
 it is counted in docs/validation-normal.md."""
@@ -133,7 +126,7 @@ def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, fl
     """
     turned = {}
     for part in parts:
-        if part.stage != "tap" or part.role == "audience" or part.playing_s < LEAST_PLAYING_S:
+        if part.stage != "tap" or ROLES[part.role].hears_room or part.playing_s < LEAST_PLAYING_S:
             continue
         measured = _widths(part.values)
         past_widths = [
@@ -170,8 +163,8 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mispatch]:
     """
     roles = {source: past_parts[-1].role for (source, _), past_parts in reference.parts.items() if past_parts}
     roles |= {part.source: part.role for part in parts}
-    families = {source: _FAMILY.get(role, role) for source, role in roles.items()}
-    kinds = {source: _KIND.get(role, role) for source, role in roles.items()}
+    families = {source: ROLES[role].family or role for source, role in roles.items()}
+    kinds = {source: "singing" if ROLES[role].sings else role for source, role in roles.items()}
     inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
     likenesses = _likenesses(reference, inputs)
     names = [part.source for part in inputs if (part.source, part.source) in likenesses]

@@ -13,6 +13,7 @@ import numpy as np
 
 from deskhand.dsp.loudness_level import spl_from_phon
 from deskhand.dsp.spectrum import exact_hz
+from deskhand.house.roles import ROLES, ToneFamily
 from deskhand.measure.tone import levels_db
 from deskhand.units import db_from_power, power_from_db
 from deskhand.units import number as number_text
@@ -199,7 +200,6 @@ TONE_SURE_AFTER_S: Final = 25.0
 measured in docs/validation-normal.md."""
 TONE_PLAYER_RATIO: Final = 1.0
 """Variance of a tone between players over that of one player from week to week. Common practice, no source."""
-_KIT: Final = frozenset({"kick", "snare", "toms", "overheads", "percussion"})
 _KIT_APART: Final = 6.0
 """Factor on the variance between players of drums, since who plays them may bring them. Common practice, no source."""
 _CORRELATION: Final = 0.5
@@ -219,20 +219,25 @@ _OF_DRUMS: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
 """One kit in another song. Common practice, no source."""
 _OF_CYMBALS: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
 """Overheads: one song is played on the hat and another on the ride. Common practice, no source."""
-_SPREADS: Final[dict[str, tuple[float, ...]]] = {
-    "lead vocal": _OF_SINGING, "backing vocal": _OF_SINGING, "speech": _OF_SPEECH, "keys": _OF_KEYS, "playback": _OF_KEYS,
-    "kick": _OF_DRUMS, "snare": _OF_DRUMS, "toms": _OF_DRUMS, "overheads": _OF_CYMBALS, "percussion": _OF_DRUMS,
-}  # fmt: skip
+_SPREADS: Final[dict[ToneFamily, tuple[float, ...]]] = {
+    "singing": _OF_SINGING,
+    "speech": _OF_SPEECH,
+    "keys": _OF_KEYS,
+    "drum": _OF_DRUMS,
+    "cymbals": _OF_CYMBALS,
+    "any": _OF_ALL,
+}
+"""Family of tones to the spread of its octaves."""
 
 
 def player_ratio_of(ratio: float, role: str) -> float:
     """Variance between players over that of one player, of a role."""
-    return ratio * _KIT_APART if role in _KIT else ratio
+    return ratio * _KIT_APART if role in ROLES and ROLES[role].kit else ratio
 
 
 def tone_covariance(role: str) -> Array:
     """(8, 8) prior covariance of the octave levels of a role, in dB squared. Common practice where no other source is named."""
-    spread = np.array(_SPREADS.get(role, _OF_ALL))
+    spread = np.array(_SPREADS[ROLES[role].tone_family if role in ROLES else "any"])
     return _covariance(spread, np.arange(spread.size))
 
 

@@ -90,7 +90,9 @@ def offset_db(sources: Mapping[str, Sound], level_db_spl: float = LEVEL_DB_SPL) 
     return level_db_spl - float(db(power(np.sum([mono(sound) for sound in sources.values()], axis=0))))
 
 
-def feed_of(sources: Mapping[str, Sound], start_s: float = 0.0, faders_db: Mapping[str, float] | None = None) -> FeedEnergies:
+def feed_of(
+    sources: Mapping[str, Sound], start_s: float = 0.0, faders_db: Mapping[str, float] | None = None
+) -> FeedEnergies:
     meter = FeedMeter(
         {name: source_matrix(len(sound), (faders_db or {}).get(name, 0.0)) for name, sound in sources.items()},
         RATE_HZ,
