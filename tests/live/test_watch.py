@@ -178,7 +178,9 @@ def test_players_out_of_order_with_every_cable_right(order: tuple[int, ...]):
     for findings in told.values():
         assert [(finding.kind, finding.severity) for finding in findings] == [("swapped", "listen")]
         assert "who was playing?" in say(findings[0])
-    assert not any("swap their" in said.text or (said.urgent and "was expected" in said.text) for said in watch.messages)
+    assert not any(
+        "swap their" in said.text or (said.urgent and "was expected" in said.text) for said in watch.messages
+    )
 
 
 def test_kept_weeks_tell_who_is_in_the_wrong_place():
