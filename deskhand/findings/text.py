@@ -47,12 +47,20 @@ def say(finding: Finding) -> str:
     }
     words = catalogue()
     parts = [words["finding"][finding.kind][finding.what], *(words["advice"][name] for name in finding.advice)]
-    sentence = "; ".join(filled(part, values) for part in parts)
+    sentence = _joined([filled(part, values) for part in parts])
     if finding.cautions:
         sentence += f" ({'; '.join(words['caution'][name] for name in finding.cautions)})"
     if finding.dismissed is not None:
         by = f" by {finding.dismissed_by}" if finding.dismissed_by else ""
         sentence = f"({filled(words['dismissed'][finding.dismissed], {'by': by})}) {sentence}"
+    return sentence
+
+
+def _joined(parts: Sequence[str]) -> str:
+    """Parts of a sentence, one after the other; after a question a new sentence begins."""
+    sentence = parts[0]
+    for part in parts[1:]:
+        sentence += f" {part[0].upper()}{part[1:]}" if sentence.endswith("?") else f"; {part}"
     return sentence
 
 

@@ -150,7 +150,7 @@ def test_two_inputs_at_each_others_turn_are_asked_about():
     assert (told.kind, told.severity) == ("swapped", "listen")
     assert (told.track, told.other) == ("d", "b")
     assert "b was expected, but d is the input that played: who was playing?" in say(told)
-    assert "if it was b, its cable is in d's input" in say(told)
+    assert "who was playing? If it was b, its cable is in d's input" in say(told)
     # said while it plays, well within five seconds
     assert run.of("d").reported_s["swapped/turn"] - run.of("d").began_s <= 2.0
     run.turn("c")
@@ -163,7 +163,7 @@ def test_two_inputs_at_each_others_turn_are_asked_about():
             f"{other} was expected, but {one} is the input that played, and the other way round: who was playing?"
             in say(told)
         )
-        assert f"if it was {other}, its cable is in {one}'s input, and {one}'s in {other}'s" in say(told)
+        assert f"If it was {other}, its cable is in {one}'s input, and {one}'s in {other}'s" in say(told)
 
 
 @pytest.mark.parametrize("order", [pytest.param(order, id="".join(order)) for order in itertools.permutations(NAMES)])
