@@ -34,7 +34,7 @@ _FIRST_S: Final = 20.0
 
 
 @dataclass(slots=True)
-class SourceState:
+class LastCheck:
     """Result of a source in the newest check in which it played."""
 
     result: SourceResult
@@ -68,7 +68,7 @@ class Soundcheck:
     sample_rate_hz: int
     request: CheckOptions
     follower: Follower = field(init=False)
-    known: dict[str, SourceState] = field(default_factory=dict)
+    known: dict[str, LastCheck] = field(default_factory=dict)
     newest: CheckResult | None = None
     messages: list[LiveMessage] = field(default_factory=list)
     _pool: ThreadPoolExecutor = field(init=False)
@@ -148,7 +148,7 @@ class Soundcheck:
                 finding for finding in source.findings if finding.severity != "listen" or finding.kind in earlier
             )
             self._tell(source, settled)
-            self.known[source.name] = SourceState(
+            self.known[source.name] = LastCheck(
                 result=replace(source, findings=settled, status=status_of(settled)),
                 parts=[part for part in checked.parts if part.source == source.name],
                 checked_s=self._checked_s,

@@ -46,7 +46,7 @@ FeedGains = tuple["Array", "Array"]
 
 
 @dataclass(slots=True, eq=False)
-class VoicePhrases:
+class PhraseEnergies:
     """Phrases of a voice as arrays, with what each source adds."""
 
     held: Sequence[TrialPhrase]
@@ -92,7 +92,7 @@ class GivingSearch:
     """Search from how every source gives way so far."""
 
     def __init__(
-        self, feed: VoicePhrases, abilities: Mapping[str, Abilities], wanted_pct: float, mono_loss_limit_db: float
+        self, feed: PhraseEnergies, abilities: Mapping[str, Abilities], wanted_pct: float, mono_loss_limit_db: float
     ) -> None:
         self.feed = feed
         self.abilities = abilities
@@ -284,7 +284,7 @@ def is_better(first: GivingSearch, second: GivingSearch) -> bool:
 
 def phrases_of(
     held: Sequence[TrialPhrase], names: Sequence[str], abilities: Mapping[str, Abilities], *, indexed: bool
-) -> VoicePhrases:
+) -> PhraseEnergies:
     """Phrases with the sources that can be turned; all others belong to what stays."""
     every = held[0].names
     turned = [every.index(name) for name in names]
@@ -308,7 +308,7 @@ def phrases_of(
         for row, name in enumerate(names)
         for threshold_db, several in abilities[name].thresholds.items()
     }
-    return VoicePhrases(
+    return PhraseEnergies(
         held=parts,
         names=list(names),
         middle=middle[turned],

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from deskhand.recording.take import Block, Recording, Track
+from deskhand.recording.take import AudioBlock, Recording, Track
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -24,10 +24,10 @@ class HeldRecording(Recording):
     samples: NDArray[np.float32]
     """(tracks, frames)."""
 
-    def blocks(self, frames: int, *, pool: Executor | None = None) -> Iterator[Block]:  # noqa: ARG002 - nothing is read
+    def blocks(self, frames: int, *, pool: Executor | None = None) -> Iterator[AudioBlock]:  # noqa: ARG002 - nothing is read
         """All tracks, `frames` at a time, in order; the last block may be shorter."""
         for start in range(0, self.frames, frames):
-            yield Block(start=start, samples=np.ascontiguousarray(self.samples[:, start : start + frames]))
+            yield AudioBlock(start=start, samples=np.ascontiguousarray(self.samples[:, start : start + frames]))
 
     def excerpt(self, tracks: Sequence[int], start_s: float, length_s: float) -> NDArray[np.float32]:
         """Some tracks for some seconds, (tracks, frames). Ends where the recording ends."""

@@ -24,7 +24,7 @@ _MOST_MISSING_PARTS: Final = 9
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Part:
+class FilePart:
     """File of a take that was split."""
 
     start: int
@@ -38,7 +38,7 @@ class Lane:
 
     stem: str
     channels: int
-    parts: list[Part]
+    parts: list[FilePart]
 
     @property
     def end(self) -> int:
@@ -64,7 +64,9 @@ def group(files: list[AudioFile], notes: list[str]) -> list[Lane]:
             lanes.append(_join(stem, channels, ordered, notes))
         else:
             alone.extend(file for _, file in ordered)
-    lanes.extend(Lane(stem=file.path.stem, channels=file.channels, parts=[Part(start=0, file=file)]) for file in alone)
+    lanes.extend(
+        Lane(stem=file.path.stem, channels=file.channels, parts=[FilePart(start=0, file=file)]) for file in alone
+    )
     order = {file.path: index for index, file in enumerate(files)}
     return sorted(lanes, key=lambda lane: order[lane.parts[0].file.path])
 
@@ -92,7 +94,7 @@ def _day(file: AudioFile) -> int:
 
 
 def _join(stem: str, channels: int, members: list[tuple[int, AudioFile]], notes: list[str]) -> Lane:
-    parts: list[Part] = []
+    parts: list[FilePart] = []
     end = 0
     rate = members[0][1].sample_rate_hz
     first_stamp = members[0][1].time_reference
@@ -115,7 +117,7 @@ def _join(stem: str, channels: int, members: list[tuple[int, AudioFile]], notes:
                 )
         elif number > 1:
             notes.append(f"{file.path.name}: parts begin at number {number}; look for the earlier ones on the recorder")
-        parts.append(Part(start=start, file=file))
+        parts.append(FilePart(start=start, file=file))
         end = start + file.frames
     notes.append(f"{stem.strip(' _-.') or 'take'}: {len(members)} parts joined ({clock(end / rate)})")
     return Lane(stem=stem, channels=channels, parts=parts)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.recording.files import OpenFile
-    from deskhand.recording.lanes import Lane, Part
+    from deskhand.recording.lanes import FilePart, Lane
 
 
 class LaneReader:
@@ -23,7 +23,7 @@ class LaneReader:
 
     def __init__(self, lanes: tuple[Lane, ...], stack: ExitStack) -> None:
         self._lanes = lanes
-        self._open: dict[int, tuple[Part, OpenFile]] = {}
+        self._open: dict[int, tuple[FilePart, OpenFile]] = {}
         self._running: list[Future[None]] = []
         stack.callback(self._close)
 
@@ -35,7 +35,7 @@ class LaneReader:
         for _, file in self._open.values():
             file.samples.close()
 
-    def _file(self, lane_index: int, part: Part) -> OpenFile:
+    def _file(self, lane_index: int, part: FilePart) -> OpenFile:
         held = self._open.get(lane_index)
         if held is None or held[0] is not part:
             if held is not None:

@@ -43,7 +43,7 @@ class Track:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Block:
+class AudioBlock:
     """A stretch of all tracks."""
 
     start: int
@@ -76,7 +76,7 @@ class Recording:
         """Start of the stretch in the take, in seconds."""
         return self.first_frame / self.sample_rate_hz
 
-    def blocks(self, frames: int, *, pool: Executor | None = None) -> Iterator[Block]:
+    def blocks(self, frames: int, *, pool: Executor | None = None) -> Iterator[AudioBlock]:
         """All tracks, `frames` at a time, in order; the last block may be shorter.
 
         Parameters
@@ -110,7 +110,7 @@ class Recording:
                 if after < self.frames:
                     filling = buffer(turn + 1, min(frames, self.frames - after))
                     pending = reader.begin(self.first_frame + after, filling, pool)
-                yield Block(start=start, samples=samples)
+                yield AudioBlock(start=start, samples=samples)
 
     def excerpt(self, tracks: Sequence[int], start_s: float, length_s: float) -> NDArray[np.float32]:
         """Some tracks for some seconds, (tracks, frames): only their files are read. Ends where the recording ends.

@@ -15,7 +15,7 @@ from deskhand.moves.voice import VoiceFeed, make_way
 from deskhand.recording import open_recording
 from deskhand.reference.kept import MIX
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
-from deskhand.tasks.check.compare import HEAR_S, Comparison, compare, kept_takes, parts_of, with_dismissed
+from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_tracks
@@ -126,7 +126,7 @@ def _planning_input(
     setup: ShowSetup,
     recording: Recording,
     readings: TakeReadings,
-    comparison: Comparison,
+    comparison: BaselineComparison,
     parts: list[KeptPart],
     threads: int,
 ) -> PlanningInput:

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
     from deskhand.store import Dismissal, KeptPart
-    from deskhand.tasks.check.compare import Comparison
+    from deskhand.tasks.check.compare import BaselineComparison
     from deskhand.tasks.check.measure import TakeReadings
     from deskhand.tasks.check.resolve import ShowSetup
 
@@ -55,7 +55,7 @@ class ShowFacts:
     setup: ShowSetup
     recording: Recording
     readings: TakeReadings
-    comparison: Comparison
+    comparison: BaselineComparison
     plans: dict[str, Plan]
     with_moves: dict[str, Readings]
     """Source to its readings after the chain as the moves leave it."""

@@ -49,7 +49,7 @@ HEAR_S: Final = 2.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class BaselineComparison:
     """Take set against the kept ones, with the findings that come of it."""
 
     result: ReferenceResult | None
@@ -118,7 +118,7 @@ def compare(
     findings: dict[str, list[Finding]],
     takes: KeptTakes | None,
     parts: list[KeptPart],
-) -> Comparison:
+) -> BaselineComparison:
     """Set a take against what the house kept, and join the findings that come of it to the others.
 
     Parameters
@@ -134,7 +134,7 @@ def compare(
     """
     mix = judge_mix_loss(readings.mix_reading.readings) if readings.mix_reading is not None else []
     if takes is None or not takes.takes:
-        return Comparison(result=None, reference=None, normals={}, findings=findings, mix_findings=mix)
+        return BaselineComparison(result=None, reference=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
     reference, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
     unusual = _unusual(setup, readings, reference, normals)
@@ -145,7 +145,7 @@ def compare(
     mix += [finding for finding in unusual.pop(MIX, []) if finding.kind not in mix_kinds]
     unshaped = {role.name for role in ROLES.values() if not role.shaped}
     crept = judge_drifts(drifts(reference, parts, date=setup.show.date, left_out=unshaped))
-    return Comparison(
+    return BaselineComparison(
         result=_reference_result(takes, reference),
         reference=reference,
         normals=normals,
@@ -224,7 +224,11 @@ def _reversed_sides(
 
 
 def with_dismissed(
-    comparison: Comparison, takes: KeptTakes | None, options: CheckOptions, parts: list[KeptPart], show: ShowResult
+    comparison: BaselineComparison,
+    takes: KeptTakes | None,
+    options: CheckOptions,
+    parts: list[KeptPart],
+    show: ShowResult,
 ) -> tuple[dict[str, list[Finding]], list[Dismissal]]:
     """Findings with those marked that a person left alone, and the dismissals that are new.
 
