@@ -483,7 +483,7 @@ class TestLikeWithLike:
         assert data["reference"]["other_tap"] == {"bass": 5, "piano": 5, "lead voice": 5}
         assert all(source["normal"] == [] for source in data["sources"])
         line = said_of_weeks("week-1", "--date", SUNDAYS[5], "--tap", "after-gain")
-        assert "Readings taken at another place in the signal are not compared: bass, lead voice, piano." in line
+        assert "Readings taken at another tap are not compared: bass, lead voice, piano." in line
 
     def test_a_house_that_kept_elsewhere_is_learning_here(self, taught: Path) -> None:
         """Five takes of which none can be compared with say nothing of what is normal."""
@@ -513,7 +513,7 @@ class TestLikeWithLike:
                 one["name"] for one in source_of(before, name)["normal"]
             }
         line = said_of_weeks("week-1", "--date", SUNDAYS[5])
-        assert "Readings behind another chain than today's are set aside: piano (5); to have them back" in line
+        assert "Readings after another chain than today's are set aside: piano (5); to have them back" in line
         # as written again, they count again
         (taught / "house.toml").write_text(HOUSE.replace('"-1.5 dB"', '"−1.50 dB"'))
         assert checked("week-1", "--date", SUNDAYS[5])["reference"]["set_aside"] == {}

@@ -72,6 +72,16 @@ class _Likeness:
     """Probability of a tone as far out as its own or further, in that source."""
 
 
+def _family(role: str) -> str:
+    """Family of a role, its own where it has none (the mix is no role): sources of one may sound like each other for an evening."""
+    return (ROLES[role].family if role in ROLES else None) or role
+
+
+def _kind(role: str) -> str:
+    """Kind of a role of which two are hard to tell apart: the lead of one week sings harmony the next."""
+    return "singing" if role in ROLES and ROLES[role].sings else role
+
+
 def _likenesses(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Likeness]:
     """(input, source it is taken for) to its likeness; sources are all that were ever kept, playing tonight or not."""
     likenesses: dict[tuple[str, str], _Likeness] = {}
@@ -163,8 +173,8 @@ def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mispatch]:
     """
     roles = {source: past_parts[-1].role for (source, _), past_parts in reference.parts.items() if past_parts}
     roles |= {part.source: part.role for part in parts}
-    families = {source: ROLES[role].family or role for source, role in roles.items()}
-    kinds = {source: "singing" if ROLES[role].sings else role for source, role in roles.items()}
+    families = {source: _family(role) for source, role in roles.items()}
+    kinds = {source: _kind(role) for source, role in roles.items()}
     inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
     likenesses = _likenesses(reference, inputs)
     names = [part.source for part in inputs if (part.source, part.source) in likenesses]

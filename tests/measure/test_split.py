@@ -94,6 +94,7 @@ def show() -> np.ndarray:
     )
     samples[3, 5 * RATE_HZ : 7 * RATE_HZ] *= 1e-3
     samples[1, 2 * RATE_HZ - 300 : 2 * RATE_HZ + 500] = 0.0
+    samples[3, 4 * RATE_HZ - 300 : 4 * RATE_HZ + 500] = 0.0
     samples[4, 3 * RATE_HZ + 17] += 0.5
     samples[4, 6 * RATE_HZ - 2000 : 6 * RATE_HZ + 2000] += white(rng, 4000 / RATE_HZ, -10.0)
     samples[0] = np.clip(1.6 * samples[0], -0.7, 0.7)

@@ -15,6 +15,7 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
+from deskhand.findings import judge_drifts, say
 from deskhand.reference import drift
 from deskhand.reference.drift import (
     BASELINE,
@@ -348,9 +349,10 @@ def test_a_level_that_creeps_is_told_with_its_rate(rng: np.random.Generator) -> 
     (found,) = drifts(kept.reference(), now)
     assert (found.source, found.number) == ("piano", LEVEL)
     assert slope(found.chart) == pytest.approx(-CREEP, abs=0.08)
-    assert "down" in found.text
-    assert "up" not in found.text
-    rate = re.search(r"by ([0-9.]+) dB a week", found.text)
+    (finding,) = judge_drifts([found])["piano"]
+    assert "down" in say(finding)
+    assert "up" not in say(finding)
+    rate = re.search(r"by ([0-9.]+) dB a week", say(finding))
     assert rate is not None
     assert float(rate[1]) == pytest.approx(CREEP, abs=0.1)
 
@@ -359,8 +361,9 @@ def test_a_number_on_a_scale_of_doublings_is_told_in_its_unit(rng: np.random.Gen
     kept, now = newest(house(rng, 21, tail_per_week=1.05))
     (found,) = drifts(kept.reference(), now)
     assert found.number is BY_NAME["tail"]
-    assert "up by" in found.text
-    told = re.search(r"from ([0-9.]+) to ([0-9.]+) s", found.text)
+    (finding,) = judge_drifts([found])["piano"]
+    assert "up by" in say(finding)
+    told = re.search(r"from ([0-9.]+) to ([0-9.]+) s", say(finding))
     assert told is not None
     # from 0.8 s by 5 % a week
     assert 0.6 < float(told[1]) < 1.2
@@ -405,7 +408,7 @@ def test_the_words_are_of_the_way_it_went(sign: float, word: str) -> None:
     found = Drift(source="piano", number=LEVEL, chart=charted(values, spread=0.5))
     assert found.chart.drifted
     assert np.sign(found.chart.average[-1] - found.chart.centre) == sign
-    assert f"crept {word} " in found.text
+    assert f"crept {word} " in say(judge_drifts([found])["piano"][0])
 
 
 def test_a_weight_is_what_the_newest_take_counts() -> None:

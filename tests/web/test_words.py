@@ -76,7 +76,7 @@ def test_every_reading_that_is_shown_is_explained_and_has_a_unit():
 
 
 def test_every_kind_of_finding_has_a_name_for_people_and_no_template_shows_its_slug():
-    labels = [kind.label for kind in KINDS.values()]
+    labels = [kind.words for kind in KINDS.values()]
     assert len(set(labels)) == len(labels)
     for label in labels:
         assert re.fullmatch(r"[A-Za-z][A-Za-z ]*", label), label
