@@ -94,9 +94,12 @@ SLOW: Final = (
     ),
     Slow(
         file="live/test_watch.py",
-        tests=("test_players_out_of_order_with_every_cable_right",),
-        only=("first-and-third",),
-        covered="The same with three pairs of players exchanged.",
+        tests=(
+            "test_a_clean_line_check_says_nothing", "test_the_readings_are_those_of_a_check_of_the_same_stretch",
+            "test_players_out_of_order_with_every_cable_right",
+        ),
+        covered="Inputs without a fault of which nothing is said: the first test of the file; readings as a check of the same recording has them: "
+        "live/test_session.py, test_a_soundcheck_from_a_recording; players out of order: live/test_line.py.",
     ),
     Slow(
         file="compare/test_compare.py",
@@ -261,5 +264,23 @@ SLOW: Final = (
         tests=("test_nothing_that_was_kept_is_lost_and_nothing_is_half_there", "test_it_is_killed_at_any_moment"),
         stays=("one-1", "new-1"),
         covered="The first seed of each; the command: test_it_is_killed_while_it_writes.",
+    ),
+    Slow(
+        file="web/test_week.py",
+        covered="Moves that the week holds are not asked again, and the preamp's is not saved: moves/test_week.py; saving from the page: "
+        "web/test_hall.py, TestTwoWhoWrite, and web/test_browser.py; the sheet of a week: report/test_sheet.py.",
+    ),
+    Slow(
+        file="test_hostile.py",
+        tests=("test_the_shell_sees_the_same", "test_names_of_any_kind", "test_short_recordings", "test_a_full_disk_is_said"),
+        stays=("house-unknown-key", "[bold]vox[red]", "%s {0}", "0.5", "2.05", "page"),
+        covered="One mistake seen in a shell, names that look like markup and like a format, two lengths, and a disk that is full when the page is "
+        "written.",
+    ),
+    Slow(
+        file="findings/test_judge.py",
+        tests=("test_a_flip_that_would_hurt_mono_is_never_advised", "test_dead_from_a_time_on"),
+        only=("two-inputs", "16.0", "16.6", "17.3", "18.5"),
+        covered="The same of a pair, and of an input that is dead from 15.4 s on.",
     ),
 )  # fmt: skip
