@@ -283,4 +283,16 @@ SLOW: Final = (
         only=("two-inputs", "16.0", "16.6", "17.3", "18.5"),
         covered="The same of a pair, and of an input that is dead from 15.4 s on.",
     ),
+    Slow(
+        file="web/test_tries.py",
+        tests=("test_a_pair_is_equally_loud_and_never_turned_up", "test_of_a_pair"),
+        stays=("far-over", "nothing", "all"),
+        covered="A chain that is far over, one that does nothing, and a whole chain.",
+    ),
+    Slow(
+        file="web/test_guard.py",
+        tests=("test_a_curve_lies_in_the_folder",),
+        stays=("../secret.csv", "link.csv", "/etc/passwd"),
+        covered="A path upwards, a link and a path of the whole computer.",
+    ),
 )  # fmt: skip
