@@ -85,7 +85,7 @@ SLOW: Final = (
         file="real/test_peers.py",
         tests=("test_reading_agrees_with_ffmpeg",),
         only=("song Escape", "song Feelings", "song War"),
-        covered="The same six readings of one whole song (the loudest), four stems, two voices and all single notes.",
+        covered="The same six readings of one whole song (the loudest), four stems, two voices and three single notes.",
     ),
     Slow(
         file="live/test_jack.py",
@@ -198,7 +198,7 @@ SLOW: Final = (
             "test_a_house_that_kept_elsewhere_is_learning_here", "test_another_house_hears_of_it", "test_again",
             "test_a_source_of_which_all_was_forgotten", "test_a_source_that_did_not_play_in_this_phase",
         ),
-        covered="What counts, what is forgotten and what is taken back: store/test_history.py, on both databases; another tap of all sources "
+        covered="What counts, what is forgotten and what is taken back: store/test_history.py; another tap of all sources "
         "and another chain: the same class.",
     ),
     Slow(
@@ -294,5 +294,28 @@ SLOW: Final = (
         tests=("test_a_curve_lies_in_the_folder",),
         stays=("../secret.csv", "link.csv", "/etc/passwd"),
         covered="A path upwards, a link and a path of the whole computer.",
+    ),
+    Slow(
+        file="store/test_history.py",
+        tests=(
+            "test_takes_come_by_date_and_then_as_they_were_kept", "test_parts_of_a_take_come_by_source_place_and_sound",
+            "test_only_the_newest", "test_what_is_forgotten_makes_no_place_for_less", "test_another_phase_does_not_count",
+            "test_another_house_does_not_count", "test_numbers_by_name_and_by_family", "test_places_are_chosen",
+            "test_one_source_is_chosen_by_its_very_name", "test_sources_are_those_with_an_input_each_once", "test_by_number_date_and_name",
+            "test_when_several_answer_they_are_told_apart", "test_one_that_is_not_kept", "test_what_is_forgotten_is_not_forgotten_again",
+            "test_another_house_keeps_its_own", "test_a_number_means_its_take_even_where_another_show_is_called_so",
+            "test_another_house_hears_of_it",
+            "test_taken_back_it_stays_with_its_time", "test_it_can_be_said_again", "test_only_what_was_dismissed_is_taken_back",
+        ),
+        only=("postgresql",),
+        covered="The same on SQLite; what a PostgreSQL server reads, writes, refuses and does for several programs at once: TestComesBackAsItWas, "
+        "TestKeptOnce, TestSeveralPrograms, TestTables and TestTheCommands.",
+    ),
+    Slow(
+        file="real/test_peers.py",
+        tests=("test_reading_agrees_with_ffmpeg",),
+        only=("guitar notes/",),
+        stays=("notes/Cs2", "notes/A3", "notes/C6"),
+        covered="The same six readings of a low, a middle and a high note, one whole song, four stems and two voices.",
     ),
 )  # fmt: skip
