@@ -318,4 +318,40 @@ SLOW: Final = (
         stays=("notes/Cs2", "notes/A3", "notes/C6"),
         covered="The same six readings of a low, a middle and a high note, one whole song, four stems and two voices.",
     ),
+    Slow(
+        file="web/test_hall.py",
+        tests=("test_a_recording_under_any_name_is_checked_and_shown",),
+        stays=("{name} {0} <i>",),
+        covered="A name that looks like a format and like markup; names of any kind at the command: test_hostile.py.",
+    ),
+    Slow(
+        file="dsp/test_hearing.py",
+        tests=("test_over_time_against_the_peer",),
+        only=("diffuse",),
+        covered="The same in the free field.",
+    ),
+    Slow(
+        file="measure/test_bleed.py",
+        tests=("test_a_guitar_and_its_band_have_no_bleed", "test_level_of_the_bleed"),
+        stays=("feelings", "real-drums-25", "real-drums-9", "synthetic-drums"),
+        covered="One song of four; the softest and the loudest bleed of real drums without a guitar, and all of synthetic ones.",
+    ),
+    Slow(
+        file="measure/test_notes.py",
+        tests=("test_tail_of_the_room_is_found", "test_tail_of_real_guitar_notes"),
+        only=("1-0.6", "1-1.0", "1-1.5", "1-2.0", "1.0", "1.5"),
+        covered="The shortest and the longest tail, of the first seed.",
+    ),
+    Slow(
+        file="measure/test_hum.py",
+        tests=("test_notes_are_not_hum",),
+        only=("G1", "A1"),
+        covered="The same with the other notes.",
+    ),
+    Slow(
+        file="test_cli.py",
+        tests=("test_output_goes_into_a_file_of_any_encoding",),
+        stays=("cp1252-options0",),
+        covered="The same in the older of the two encodings.",
+    ),
 )  # fmt: skip
