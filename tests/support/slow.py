@@ -1,7 +1,8 @@
 """Tests that only `make test-all` runs, each with what of it stays in the default run, and why that holds the behaviour.
 
-The default run is for whoever changes a line and waits for the answer; it keeps a part of every study, and every behaviour at
-least once. Nothing here is loosened: the tests are the same, and all of them run with `make test-all`.
+The default run is for whoever changes a line and waits for the answer; it keeps every behaviour at least once. Parts of the long
+studies, second recordings and second examples are here. Nothing is loosened: the tests are the same, and all of them run with
+`make test-all`.
 """
 
 from __future__ import annotations
@@ -47,42 +48,10 @@ SLOW: Final = (
         "in live/test_watch.py.",
     ),
     Slow(
-        file="live/test_jack.py",
-        tests=("test_a_device_that_comes_back_as_another",),
-        only=("44100",),
-        covered="The same with a device that comes back with fewer inputs.",
-    ),
-    Slow(
         file="live/test_watch.py",
         tests=("test_kept_weeks_tell_who_is_in_the_wrong_place",),
         covered="Exchanged inputs in order of play: the first test of the file. Known by the kept weeks: reference_model/test_identity.py, "
         "which computes both sides.",
-    ),
-    Slow(
-        file="compare/test_compare.py",
-        tests=(
-            "test_only_gain", "test_only_delay", "test_settings_behind_an_equaliser",
-            "test_a_delay_behind_an_equaliser_is_not_mixed_up_with_the_phase_of_its_filters",
-        ),
-        only=("1.5", "250.0", "rms", "0.0"),
-        covered="The same with a level lowered by 6 dB, delays of 31.37 and 40.3 samples, and a compressor that senses peaks.",
-    ),
-    Slow(
-        file="moves/test_voice.py",
-        tests=("test_a_part_of_the_study",),
-        only=("twentieth",),
-        covered="The first mix of these.",
-    ),
-    Slow(
-        file="reference_model/test_season.py",
-        only=("fortieth",),
-        covered="The same four tests with three clean shows and one with things wrong, in place of five and three.",
-    ),
-    Slow(
-        file="compare/test_compare.py",
-        tests=("test_a_part_of_the_study",),
-        only=("twentieth",),
-        covered="The first case of these, which is linear; compressors: test_settings_behind_an_equaliser.",
     ),
     Slow(
         file="demo/test_season.py",
@@ -115,7 +84,268 @@ SLOW: Final = (
     Slow(
         file="real/test_peers.py",
         tests=("test_reading_agrees_with_ffmpeg",),
-        only=("song Escape", "song Feelings", "song War"),
-        covered="The same six readings of one whole song (the loudest), four stems, two voices and all single notes.",
+        only=("song Escape", "song Feelings", "song War", "guitar notes/"),
+        stays=("notes/Cs2", "notes/A3", "notes/C6"),
+        covered="The same six readings of one whole song (the loudest), four stems, two voices, and a low, a middle and a high note.",
+    ),
+    Slow(
+        file="live/test_jack.py",
+        tests=("test_a_device_that_comes_back_as_another",),
+        covered="A device that is killed and comes back: test_a_device_that_is_killed_and_comes_back, in the same file.",
+    ),
+    Slow(
+        file="live/test_watch.py",
+        tests=(
+            "test_a_clean_line_check_says_nothing", "test_the_readings_are_those_of_a_check_of_the_same_stretch",
+            "test_players_out_of_order_with_every_cable_right",
+        ),
+        covered="Inputs without a fault of which nothing is said: the first test of the file; readings as a check of the same recording has them: "
+        "live/test_session.py, test_a_soundcheck_from_a_recording; players out of order: live/test_line.py.",
+    ),
+    Slow(
+        file="compare/test_compare.py",
+        tests=(
+            "test_only_gain", "test_only_delay", "test_settings_behind_an_equaliser",
+            "test_a_delay_behind_an_equaliser_is_not_mixed_up_with_the_phase_of_its_filters",
+        ),
+        only=("1.5", "250.0", "rms", "40.3"),
+        covered="The same with a level lowered by 6 dB, a delay of 31.37 samples, no delay behind the equaliser, and a compressor that "
+        "senses peaks.",
+    ),
+    Slow(
+        file="compare/test_compare.py",
+        tests=("test_what_is_always_above_its_threshold", "test_the_leg_it_acts_on", "test_distortion_is_not_taken_for_tone"),
+        covered="A compressor's settings: test_settings_behind_an_equaliser; legs: test_what_is_done_to_the_sides_only.",
+    ),
+    Slow(
+        file="compare/test_compare.py",
+        tests=("test_a_part_of_the_study",),
+        covered="Equalisers of sox: test_shapes_of_sox; compressors: test_settings_behind_an_equaliser.",
+    ),
+    Slow(
+        file="moves/test_voice.py",
+        tests=("test_a_part_of_the_study",),
+        covered="The promise is kept when the week's file is run: test_a_covered_voice_is_given_room_and_the_week_is_true.",
+    ),
+    Slow(
+        file="moves/test_plan.py",
+        tests=("test_a_twentieth_of_the_study_of_reductions",),
+        covered="Reductions within what is wanted: test_threshold_takes_off_what_is_wanted.",
+    ),
+    Slow(
+        file="moves/test_plan.py",
+        tests=("test_nothing_is_turned_before_what_arrives_is_right", "test_the_stronger_side_is_turned_down", "test_threshold_takes_off_what_is_wanted"),
+        stays=("one-sided", "0.0--7.3", "1.5-4.0", "5.0"),
+        covered="One fault of what arrives, a side that is stronger by either sign, and a threshold for 5 dB.",
+    ),
+    Slow(
+        file="reference_model/test_season.py",
+        covered="Clean takes within their ranges, and a fault that is noted first and raised when learned: test_keep.py, "
+        "TestSetAgainstTheWeeks.",
+    ),
+    Slow(
+        file="real/test_season.py",
+        tests=("test_same_generator_same_samples", "test_weeks_differ", "test_players_differ"),
+        covered="Whole tracks at their levels, of one show. Same plan, same bytes: demo/test_season.py.",
+    ),
+    Slow(
+        file="demo/test_season.py",
+        tests=("test_each_fault_is_found_and_nothing_is_said_of_the_others",),
+        stays=("levels, a howl, a side",),
+        covered="The first of the groups of faults; this week's show, in the same file, holds ten more; each kind of fault by itself: "
+        "findings/test_judge.py.",
+    ),
+    Slow(
+        file="demo/test_season.py",
+        tests=("test_same_result_whatever_the_number_of_threads", "test_times_are_told_from_the_start_of_the_recording"),
+        covered="Threads make no difference: measure/test_streaming.py, chain/test_take.py, mix/test_settings.py and mix/test_voices.py; times of "
+        "a stretch: mix/test_voices.py, test_check_says_it_with_times_of_the_recording.",
+    ),
+    Slow(
+        file="web/test_browser.py",
+        tests=("test_ways_to_listen",),
+        stays=("side",),
+        covered="The sides, which take both channels with both signs.",
+    ),
+    Slow(
+        file="web/test_browser.py",
+        tests=("test_both_are_equally_loud", "test_nothing_serious_stands_in_the_way_of_anybody"),
+        only=("recorded", "dark"),
+        covered="The same against the house's settings, and in light colours.",
+    ),
+    Slow(
+        file="web/test_browser.py",
+        tests=("test_from_the_front_to_a_saved_setting", "test_a_change_made_with_a_thumb", "test_a_recording_that_appears_is_asked_about"),
+        covered="Controls by keyboard: test_every_control_is_reached_and_seen; on a phone: test_every_page_fits_and_every_control_takes_a_thumb; "
+        "saved settings: test_saved_settings_are_this_weeks_and_a_second_browser_is_told. A recording that appears: web/test_hall.py.",
+    ),
+    Slow(
+        file="web/test_sound.py",
+        tests=("test_one_sound_at_a_time_never_above_the_slider", "test_what_is_shown_is_what_is_played", "test_stop_stops_whatever_sounds"),
+        stays=("week",),
+        covered="The same on the page of the week.",
+    ),
+    Slow(
+        file="web/test_sound.py",
+        tests=("test_kept_whole_by_the_browser_it_starts_low_and_silent", "test_nothing_is_offered_to_play_where_its_level_cannot_be_set"),
+        stays=("no volume",),
+        covered="Kept whole by the browser: the page of the week, in the same file; a browser that cannot set the level.",
+    ),
+    Slow(
+        file="test_keep.py",
+        tests=(
+            "test_forgetting_by_date_and_by_name", "test_notes_of_any_kind", "test_when_all_is_forgotten_the_list_says_so",
+            "test_another_phase", "test_another_house_in_the_same_history", "test_one_source_at_another_tap",
+            "test_a_house_that_kept_elsewhere_is_learning_here", "test_another_house_hears_of_it", "test_again",
+            "test_a_source_of_which_all_was_forgotten", "test_a_source_that_did_not_play_in_this_phase",
+        ),
+        covered="What counts, what is forgotten and what is taken back: store/test_history.py; another tap of all sources "
+        "and another chain: the same class.",
+    ),
+    Slow(
+        file="test_keep.py",
+        tests=("test_what_is_no_finding_is_refused", "test_what_was_not_left_alone_cannot_be_raised", "test_a_source_that_was_never_kept"),
+        stays=("bass/levle-low---leave-tonight", "bass/hum", "pianno"),
+        covered="The first name of each.",
+    ),
+    Slow(
+        file="test_keep.py",
+        tests=("test_in_folders_of_any_name", "test_nowhere_to_write", "test_a_history_that_may_only_be_read"),
+        stays=("50 % off", "no/such/x---csv", "file"),
+        covered="One folder, one command and the file; any folder: store/test_history.py.",
+    ),
+    Slow(
+        file="test_keep.py",
+        tests=("test_a_history_that_cannot_be_read",),
+        stays=("text",),
+        covered="The first kind of damage; all kinds: store/test_history.py.",
+    ),
+    Slow(
+        file="test_keep.py",
+        tests=(
+            "test_a_slash_in_a_name", "test_one_that_is_wrong_leaves_all_as_it_was", "test_what_is_said_of_the_mix_can_be_left_alone",
+            "test_the_environment", "test_the_same_take_again_and_again_is_what_is_expected", "test_the_shell_sees_the_same",
+            "test_the_first_show_that_was_kept_has_nothing_to_be_set_against", "test_a_long_name_does_not_hide_the_others",
+            "test_a_show_whose_name_is_no_text", "test_only_what_is_done_makes_another_chain", "test_the_newest_chain_is_followed",
+        ),
+        covered="A finding that is ignored tonight or for good, one that is named wrongly, a file that is named, ranges, and another chain: "
+        "in the same classes. Where the history lies: store/test_history.py. The shell: test_cli.py.",
+    ),
+    Slow(
+        file="mix/test_clearance.py",
+        tests=("test_raising_the_voice_never_hurts", "test_raising_what_covers_never_helps", "test_middle_of_a_pair", "test_peak_of_the_feed_does_not_rise"),
+        stays=("Feelings-85.0", "Feelings-guitar", "Feelings"),
+        covered="The same with one of the four songs.",
+    ),
+    Slow(
+        file="mix/test_clearance.py",
+        tests=("test_who_is_in_the_way", "test_costs_sum_to_the_whole", "test_bleed_is_not_voice"),
+        stays=("0",),
+        covered="The same with the first seed.",
+    ),
+    Slow(
+        file="mix/test_voices.py",
+        tests=("test_measured_as_computed_directly", "test_what_a_chain_holds_when_a_phrase_begins"),
+        only=("44100", "2.0"),
+        covered="The same at 48 kHz, and with a chain that holds 0.8 s.",
+    ),
+    Slow(
+        file="measure/test_events.py",
+        only=("44100-hz", "96000-hz", "192000-hz"),
+        covered="The same at 48 kHz.",
+    ),
+    Slow(
+        file="report/test_sheet.py",
+        tests=("test_pages", "test_pictures_of_the_pages", "test_curve_is_the_filters_response"),
+        stays=("16-1-a4", "64-4-letter", "32-2", "48000"),
+        covered="One page, four pages, the pictures of two, and curves at 48 kHz.",
+    ),
+    Slow(
+        file="store/test_killed.py",
+        tests=("test_nothing_that_was_kept_is_lost_and_nothing_is_half_there", "test_it_is_killed_at_any_moment"),
+        stays=("one-1", "new-1"),
+        covered="The first seed of each; the command: test_it_is_killed_while_it_writes.",
+    ),
+    Slow(
+        file="web/test_week.py",
+        covered="Moves that the week holds are not asked again, and the preamp's is not saved: moves/test_week.py; saving from the page: "
+        "web/test_hall.py, TestTwoWhoWrite, and web/test_browser.py; the sheet of a week: report/test_sheet.py.",
+    ),
+    Slow(
+        file="test_hostile.py",
+        tests=("test_the_shell_sees_the_same", "test_names_of_any_kind", "test_short_recordings", "test_a_full_disk_is_said"),
+        stays=("house-unknown-key", "[bold]vox[red]", "%s {0}", "0.5", "2.05", "page"),
+        covered="One mistake seen in a shell, names that look like markup and like a format, two lengths, and a disk that is full when the page is "
+        "written.",
+    ),
+    Slow(
+        file="findings/test_judge.py",
+        tests=("test_a_flip_that_would_hurt_mono_is_never_advised", "test_dead_from_a_time_on"),
+        only=("two-inputs", "16.0", "16.6", "17.3", "18.5"),
+        covered="The same of a pair, and of an input that is dead from 15.4 s on.",
+    ),
+    Slow(
+        file="web/test_tries.py",
+        tests=("test_a_pair_is_equally_loud_and_never_turned_up", "test_of_a_pair"),
+        stays=("far-over", "nothing", "all"),
+        covered="A chain that is far over, one that does nothing, and a whole chain.",
+    ),
+    Slow(
+        file="web/test_guard.py",
+        tests=("test_a_curve_lies_in_the_folder",),
+        stays=("../secret.csv", "link.csv", "/etc/passwd"),
+        covered="A path upwards, a link and a path of the whole computer.",
+    ),
+    Slow(
+        file="store/test_history.py",
+        tests=(
+            "test_takes_come_by_date_and_then_as_they_were_kept", "test_parts_of_a_take_come_by_source_place_and_sound",
+            "test_only_the_newest", "test_what_is_forgotten_makes_no_place_for_less", "test_another_phase_does_not_count",
+            "test_another_house_does_not_count", "test_numbers_by_name_and_by_family", "test_places_are_chosen",
+            "test_one_source_is_chosen_by_its_very_name", "test_sources_are_those_with_an_input_each_once", "test_by_number_date_and_name",
+            "test_when_several_answer_they_are_told_apart", "test_one_that_is_not_kept", "test_what_is_forgotten_is_not_forgotten_again",
+            "test_another_house_keeps_its_own", "test_a_number_means_its_take_even_where_another_show_is_called_so",
+            "test_another_house_hears_of_it",
+            "test_taken_back_it_stays_with_its_time", "test_it_can_be_said_again", "test_only_what_was_dismissed_is_taken_back",
+        ),
+        only=("postgresql",),
+        covered="The same on SQLite; what a PostgreSQL server reads, writes, refuses and does for several programs at once: TestComesBackAsItWas, "
+        "TestKeptOnce, TestSeveralPrograms, TestTables and TestTheCommands.",
+    ),
+    Slow(
+        file="web/test_hall.py",
+        tests=("test_a_recording_under_any_name_is_checked_and_shown",),
+        stays=("{name} {0} <i>",),
+        covered="A name that looks like a format and like markup; names of any kind at the command: test_hostile.py.",
+    ),
+    Slow(
+        file="dsp/test_hearing.py",
+        tests=("test_over_time_against_the_peer",),
+        only=("diffuse",),
+        covered="The same in the free field.",
+    ),
+    Slow(
+        file="measure/test_bleed.py",
+        tests=("test_a_guitar_and_its_band_have_no_bleed", "test_level_of_the_bleed"),
+        stays=("feelings", "real-drums-25", "real-drums-9", "synthetic-drums"),
+        covered="One song of four; the softest and the loudest bleed of real drums without a guitar, and all of synthetic ones.",
+    ),
+    Slow(
+        file="measure/test_notes.py",
+        tests=("test_tail_of_the_room_is_found", "test_tail_of_real_guitar_notes"),
+        only=("1-0.6", "1-1.0", "1-1.5", "1-2.0", "1.0", "1.5"),
+        covered="The shortest and the longest tail, of the first seed.",
+    ),
+    Slow(
+        file="measure/test_hum.py",
+        tests=("test_notes_are_not_hum",),
+        only=("G1", "A1"),
+        covered="The same with the other notes.",
+    ),
+    Slow(
+        file="test_cli.py",
+        tests=("test_output_goes_into_a_file_of_any_encoding",),
+        stays=("cp1252-options0",),
+        covered="The same in the older of the two encodings.",
     ),
 )  # fmt: skip
