@@ -60,7 +60,7 @@ class TimeAlignment:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _WindowDelay:
-    """Delay of AFTER in one window of BEFORE."""
+    """Result of one window of BEFORE: where it lies, by how much AFTER is late in it, its polarity, and how sure."""
 
     centre: float
     """Frame of BEFORE in the middle of the window."""
@@ -205,7 +205,7 @@ def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment
     delays = np.array([window.delay_samples for window in windows])
     signs = np.array([window.sign for window in windows])
     polarity = 1 if signs.sum() >= 0 else -1
-    drift, start = 0.0, float(np.median(delays))
+    drift, delay_at_start = 0.0, float(np.median(delays))
     if len(windows) >= _LEAST_WINDOWS:
         good = np.ones(len(windows), bool)
         for _ in range(4):
@@ -218,9 +218,9 @@ def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment
         if abs(slope_ppm) > _HIGHEST_PPM:
             return _NO_ALIGNMENT
         if drifts or (abs(slope_ppm) >= _NO_DRIFT_PPM and line.pvalue < _CHANCE):
-            drift, start = slope_ppm, float(line.intercept)
+            drift, delay_at_start = slope_ppm, float(line.intercept)
     return TimeAlignment(
-        delay_samples=float(start),
+        delay_samples=float(delay_at_start),
         polarity=polarity,
         drift_ppm=drift,
         same_performance=bool(np.mean(signs == polarity) > 0.5),

@@ -59,13 +59,13 @@ def to_legs(signal: Array, legs: tuple[str, ...]) -> Array:
 
 def lively(signal: Array, rate: int, length_s: float) -> slice:
     """Stretch of a signal that plays most throughout: its soft moments are the loudest."""
-    frames = min(round(length_s * rate), signal.shape[1])
+    frame_count = min(round(length_s * rate), signal.shape[1])
     hop = max(1, rate // 10)
     power = np.mean(signal[:, : signal.shape[1] // hop * hop].reshape(signal.shape[0], -1, hop) ** 2, axis=(0, 2))
-    hops = max(1, frames // hop)
+    hops = max(1, frame_count // hop)
     starts = list(range(0, max(1, power.size - hops + 1), max(1, hops // 4)))
     best = max(starts, key=lambda start: float(np.percentile(power[start : start + hops], 30)))
-    return slice(best * hop, best * hop + frames)
+    return slice(best * hop, best * hop + frame_count)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -191,8 +191,8 @@ class Band:
         for bar in range(song.bars):
             for half in range(2):
                 chord_s = song.start_s + bar * song.bar_s + half * 2 * song.beat_s
-                for order, step in enumerate(song.chord(bar)):
-                    midi = song.key_midi + 20 + (step + 4) % 12
+                for order, semitones in enumerate(song.chord(bar)):
+                    midi = song.key_midi + 20 + (semitones + 4) % 12
                     note = sounds.electric_piano(sounds.note_hz(midi), 2 * song.beat_s)
                     pan = 0.25 * (order - 1)
                     note_s = chord_s + self._late()
@@ -233,9 +233,9 @@ class Band:
     def speech(self, *, start_s: float, length_s: float, hz: float, size: float) -> Part:
         """A person speaks: short syllables, pauses between phrases."""
         rng, voice = self.rng, self._empty()
-        syllable_s, spans = start_s, []
-        while syllable_s < start_s + length_s:
-            begin_s = syllable_s
+        syllable_start_s, spans = start_s, []
+        while syllable_start_s < start_s + length_s:
+            begin_s = syllable_start_s
             for order in range(int(rng.integers(5, 10))):
                 length = float(rng.uniform(0.14, 0.26))
                 pitch = hz * (1.08 - 0.02 * order) * float(rng.uniform(0.96, 1.05))
@@ -248,10 +248,15 @@ class Band:
                     size=size,
                     vibrato=0.0,
                 )
-                add(voice, syllable / (np.sqrt(np.mean(syllable**2)) + 1e-9), syllable_s, float(rng.uniform(0.8, 1.1)))
-                syllable_s += length * 0.95
-            spans.append((begin_s, syllable_s))
-            syllable_s += float(rng.uniform(0.25, 0.4))
+                add(
+                    voice,
+                    syllable / (np.sqrt(np.mean(syllable**2)) + 1e-9),
+                    syllable_start_s,
+                    float(rng.uniform(0.8, 1.1)),
+                )
+                syllable_start_s += length * 0.95
+            spans.append((begin_s, syllable_start_s))
+            syllable_start_s += float(rng.uniform(0.25, 0.4))
         return Part(sound=voice[None], spans_s=spans)
 
     def playback(self) -> Part:

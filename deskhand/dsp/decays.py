@@ -168,21 +168,21 @@ def onsets(power: np.ndarray, first: int, last: int, offset: int, contrasts: np.
                 highest = False
         if not highest:
             continue
-        stop = onset + 26
+        ring_end = onset + 26
         for step in range(onset + _ONSET_APART + 1, onset + 28):
             if rise[step] >= _ONSET_RISE_DB:
-                stop = min(stop, step - 2)
+                ring_end = min(ring_end, step - 2)
                 break
-        if stop - (onset + 8) < 5:
-            stop = onset + 13
+        if ring_end - (onset + 8) < 5:
+            ring_end = onset + 13
         top, before, after = 0.0, 0.0, 0.0
         for step in range(onset, onset + 5):
             top = max(top, power[step])
         for step in range(onset - 10, onset - 2):
             before += power[step]
-        for step in range(onset + 8, stop):
+        for step in range(onset + 8, ring_end):
             after += power[step]
-        ring = 0.5 * (before / 8.0 + after / (stop - onset - 8))
+        ring = 0.5 * (before / 8.0 + after / (ring_end - onset - 8))
         if top > 1e-12:
             contrasts[onset_count, 0] = onset + offset
             contrasts[onset_count, 1] = min(_MOST_CONTRAST_DB, 10.0 * np.log10(top / max(ring, 1e-18)))

@@ -62,12 +62,12 @@ def flat_tops(
             index += 1
             continue
         within = np.float32(1e-4) * size
-        sharp = np.float32(8.0)
+        edge_ratio = np.float32(8.0)
         steps = value * np.float32(32768.0)
         if steps == np.rint(steps):
             # a word of 16 bits: a staircase is no plateau, and dither moves it by a step
             within = max(within, np.float32(7.7e-5))
-            sharp = np.float32(4.0)
+            edge_ratio = np.float32(4.0)
         end = index + 1
         while end < index + 38 and abs(signal[end + 1] - value) <= within:
             end += 1
@@ -75,7 +75,7 @@ def flat_tops(
         into = sign * (value - signal[index - 1])
         out_of = sign * (value - signal[end + 1])
         # a plateau longer than what can be seen of it here is one, however it ends
-        if end - index >= 2 and into > sharp * within and (out_of > sharp * within or end == index + 38):
+        if end - index >= 2 and into > edge_ratio * within and (out_of > edge_ratio * within or end == index + 38):
             start[flat_count] = index
             level[flat_count] = size
             length[flat_count] = end - index + 1

@@ -209,7 +209,7 @@ class BandEnergies:
 
     def __init__(self, channels: int, sample_rate_hz: int) -> None:
         self.step = round(sample_rate_hz * FRAME_S)
-        filters = [third_octave_sos(hz, sample_rate_hz=sample_rate_hz) for hz in BANDS_HZ]
+        filters = [third_octave_sos(middle_hz, sample_rate_hz=sample_rate_hz) for middle_hz in BANDS_HZ]
         self._coefficients = [
             lanes.coefficients(*filters[first : first + lanes.FILTERS]) for first in range(0, _COUNT, lanes.FILTERS)
         ]

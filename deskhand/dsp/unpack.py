@@ -66,9 +66,9 @@ def unpack_float(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
     """Float words, interleaved, into the first `frames` columns of `out`."""
     channels = out.shape[0]
     for first in range(0, frames, 256):
-        last = min(first + 256, frames)
+        run_end = min(first + 256, frames)
         for channel in range(channels):
-            for frame in range(first, last):
+            for frame in range(first, run_end):
                 out[channel, frame] = np.float32(raw[frame * channels + channel])
 
 

@@ -180,12 +180,12 @@ def first_error(path: Path, text: str, data: dict[str, Any], error: ValidationEr
     """
     numbers = lines_of(text)
     errors = error.errors(include_url=False)
-    first = worst(errors)
-    location = in_the_file(tuple(first["loc"]))
+    worst_error = worst(errors)
+    location = in_the_file(tuple(worst_error["loc"]))
     # ("source", 0, "chain", 2, "bell", "gain"): the fifth is the block's kind; "gain" is a key and a kind
     plain = location[:4] + location[5:] if len(location) > 4 and location[2] == "chain" else location
-    problem, advice = sentence(first, location)
-    if first["type"].startswith("union_tag"):
+    problem, advice = sentence(worst_error, location)
+    if worst_error["type"].startswith("union_tag"):
         plain = (*plain, "block")
     table = _table_in_words(data, plain)
     further = len({listed["loc"][:4] for listed in errors}) - 1

@@ -51,8 +51,8 @@ def write_values(text: str, changes: dict[tuple[str | int, ...], Any]) -> str:
             try:
                 table = table[piece]
             except (KeyError, IndexError) as error:
-                where = ".".join(map(str, path))
-                raise HouseError(FILE_NAME, f"there is no {where} to change", "add it first") from error
+                dotted_path = ".".join(map(str, path))
+                raise HouseError(FILE_NAME, f"there is no {dotted_path} to change", "add it first") from error
         table[path[-1]] = value
     return tomlkit.dumps(document)
 

@@ -118,14 +118,14 @@ def _shown(watch: Watch, rows: int) -> list[PatchEntry]:
     course = watch.line
     if len(course.inputs) <= rows:
         return course.inputs
-    fix = [entry for entry in course.inputs if entry.state == "arrived" and entry.verdict not in ("well", "listen")][
+    to_fix = [entry for entry in course.inputs if entry.state == "arrived" and entry.verdict not in ("well", "listen")][
         : rows // 2
     ]
     near = sorted(
-        (entry for entry in course.inputs if entry not in fix),
+        (entry for entry in course.inputs if entry not in to_fix),
         key=lambda entry: (abs(entry.turn - course.turn), entry.turn),
     )
-    chosen = {id(entry) for entry in (*fix, *near[: rows - len(fix)])}
+    chosen = {id(entry) for entry in (*to_fix, *near[: rows - len(to_fix)])}
     return [entry for entry in course.inputs if id(entry) in chosen]
 
 

@@ -265,7 +265,7 @@ class Watch:
         {"n": self.line.skip, "b": self.line.back, "x": self.line.not_tonight}.get(key, lambda: None)()
 
     def finish(self) -> None:
-        """Nothing is left to be done."""
+        """End of listening; does nothing, since a line check has no last stretch to check."""
 
     def _report(self, source: str | None, text: str, *, urgent: bool = False) -> None:
         self.messages.append(LiveMessage(time_s=self.now_s, source=source, text=text, urgent=urgent))

@@ -71,8 +71,8 @@ def add_leaks(
     level = figures[origin].mean_square[first : first + hops]
     every = spectra[origin][:hops, low_bin:high_bin]
     # windows reach back behind their block: the window, not the block, tells whether the origin sounds in it
-    power = np.einsum("ij,ij->i", every.real, every.real) + np.einsum("ij,ij->i", every.imag, every.imag)
-    sounding = 2.0 * power > _SOUNDING * float(np.sum(grid.window**2)) * grid.transform
+    origin_power = np.einsum("ij,ij->i", every.real, every.real) + np.einsum("ij,ij->i", every.imag, every.imag)
+    sounding = 2.0 * origin_power > _SOUNDING * float(np.sum(grid.window**2)) * grid.transform
     loud = level[level > _SOUNDING]
     if not sounding.any():
         return

@@ -245,10 +245,14 @@ def _add_reasons(readings: Readings) -> None:
         reasons.setdefault("crest_db", "it plays for less than a second at a time")
     if readings.noise_dbfs is None:
         reasons.setdefault("noise_dbfs", "its pauses are digital silence")
-    for reading in fields(readings):
-        base = reading.name.removesuffix("_pm")
-        if base != reading.name and getattr(readings, reading.name) is None and getattr(readings, base) is not None:
-            reasons[reading.name] = "it plays too little to tell how sure this is"
+    for reading_field in fields(readings):
+        base = reading_field.name.removesuffix("_pm")
+        if (
+            base != reading_field.name
+            and getattr(readings, reading_field.name) is None
+            and getattr(readings, base) is not None
+        ):
+            reasons[reading_field.name] = "it plays too little to tell how sure this is"
     if readings.momentary_max_lufs is None:
         reasons["momentary_max_lufs"] = "shorter than 0.4 s, or silent"
     if readings.short_term_max_lufs is None:

@@ -98,15 +98,15 @@ class Grid:
         if kind == "high-pass":
             top = self.lowest_note_hz / 2**0.5
             return [
-                Shape(kind=kind, frequency_hz=hz, slope_db_per_octave=slope)
-                for hz in self.frequencies_hz
-                if hz <= top
+                Shape(kind=kind, frequency_hz=frequency_hz, slope_db_per_octave=slope)
+                for frequency_hz in self.frequencies_hz
+                if frequency_hz <= top
                 for slope in (12.0, 18.0)
             ]
         qs = self.qs if kind == "bell" else (SHELF_Q,)
         return [
-            Shape(kind=kind, frequency_hz=hz, gain_db=gain, q=q)
-            for hz in self.frequencies_hz
+            Shape(kind=kind, frequency_hz=frequency_hz, gain_db=gain, q=q)
+            for frequency_hz in self.frequencies_hz
             for q in qs
             for gain in self.gains_db
             if gain <= self.most_boost_db

@@ -299,7 +299,7 @@ def _exact_pairs(task: Task, grid: Grid) -> list[ChangeList] | None:
 
 
 def _together(first: Change, second: Change, bells: int, most: int) -> bool:
-    """True where a desk can do both."""
+    """True where two changes can be made together: not at the same block, and with bells enough on the desk."""
     if first.index is not None and first.index == second.index:
         return False
     new = [change for change in (first, second) if change.index is None]

@@ -223,13 +223,15 @@ class GivingSearch:
         while True:
             options = []
             for source, current in enumerate(self.giving):
-                for less in self._less(source, current):
-                    saved = self.cost_db(source, current) - self.cost_db(source, less)
+                for lesser_giving in self._less(source, current):
+                    saved = self.cost_db(source, current) - self.cost_db(source, lesser_giving)
                     if saved > ROUNDING_DB:
-                        options.append((saved, source, less))
-            for _, source, less in sorted(options, key=lambda option: -option[0]):
-                if self.feed.pct(self.with_(source, less)) >= self.wanted_pct and self.allowed(source, less):
-                    self.take(source, less)
+                        options.append((saved, source, lesser_giving))
+            for _, source, lesser_giving in sorted(options, key=lambda option: -option[0]):
+                if self.feed.pct(self.with_(source, lesser_giving)) >= self.wanted_pct and self.allowed(
+                    source, lesser_giving
+                ):
+                    self.take(source, lesser_giving)
                     break
             else:
                 return

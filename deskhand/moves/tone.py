@@ -189,23 +189,23 @@ def plan_tone(state: SourceState, plan: Plan) -> None:
         )
         return
     for count, changes in enumerate(lists, 1):
-        levels = eq.band_levels_db(eq.applied(search.task.power, changes.changes))
+        levels_after_db = eq.band_levels_db(eq.applied(search.task.power, changes.changes))
         plan.why.append(
             f"tone with {count} change{'s' if count > 1 else ''}: {number(start_db, 1)} to {number(changes.rms_db, 1)} dB off (RMS), "
-            + ("within the normal range" if search.is_home(levels) else "not yet within the normal range")
+            + ("within the normal range" if search.is_home(levels_after_db) else "not yet within the normal range")
         )
-    chosen, levels = _proved(search, plan, lists[-1])
-    left_db = float(eq.rms_db(levels, search.task))
+    chosen, levels_after_db = _proved(search, plan, lists[-1])
+    left_db = float(eq.rms_db(levels_after_db, search.task))
     if left_db > start_db - _FOR_SURE_DB:
         plan.why.append("no change of the equaliser helps for sure: left alone")
         return
-    plan.predicted_db = levels
+    plan.predicted_db = levels_after_db
     _add_moves(search, plan, chosen, start_db)
     if abs(chosen.level_db) >= _WORTH_A_FADER_DB:
         plan.left_over.append(
             f"its equaliser moves change its level by about {signed(chosen.level_db)}: make it up at its fader"
         )
-    if not search.is_home(levels):
+    if not search.is_home(levels_after_db):
         plan.left_over.append(f"its tone stays {number(left_db, 1)} dB off (RMS): look at the player's end")
 
 
@@ -232,9 +232,9 @@ def _proved(search: _ToneSearch, plan: Plan, predicted: eq.ChangeList) -> tuple[
     for _ in range(_ROUNDS):
         run = search.what_if.run(with_changes(plan.blocks, chosen.changes)[0])
         levels = search.whole + eq.band_levels_db(fine_power(run, search.state.sample_rate_hz)) - before
-        rms_db = float(eq.rms_db(levels, task))
-        if best is None or rms_db < best[0]:
-            best = (rms_db, chosen, levels)
+        off_rms_db = float(eq.rms_db(levels, task))
+        if best is None or off_rms_db < best[0]:
+            best = (off_rms_db, chosen, levels)
         foreseen = eq.band_levels_db(eq.applied(task.power, chosen.changes))
         miss = eq.off_db(levels, replace(task, wanted_db=foreseen))
         if float(np.sqrt((miss**2 * task.weight).sum() / max(float(task.weight.sum()), 1e-9))) < _AGREES_DB:

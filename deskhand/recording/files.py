@@ -45,11 +45,11 @@ class ResampledSamples:
         self.frames = 0
         try:
             with source.open() as samples:
-                for start in range(0, source.frames, _RESAMPLED_FRAMES):
-                    block = np.empty((source.channels, min(_RESAMPLED_FRAMES, source.frames - start)), np.float32)
-                    samples.read(start, block)
+                for block_start in range(0, source.frames, _RESAMPLED_FRAMES):
+                    block = np.empty((source.channels, min(_RESAMPLED_FRAMES, source.frames - block_start)), np.float32)
+                    samples.read(block_start, block)
                     resampled = stream.resample_chunk(
-                        np.ascontiguousarray(block.T), last=start + _RESAMPLED_FRAMES >= source.frames
+                        np.ascontiguousarray(block.T), last=block_start + _RESAMPLED_FRAMES >= source.frames
                     )
                     self._store.write(np.ascontiguousarray(resampled.reshape(-1, self._channels), np.float32).tobytes())
                     self.frames += resampled.reshape(-1, self._channels).shape[0]

@@ -191,8 +191,8 @@ def flac_extent(file: BinaryIO, info: FlacInfo, path: Path) -> FlacExtent:
     headers = [header for match in _SYNC.finditer(data) if (header := _header(data, match.start(), info))]
     for index in range(len(headers) - 1, -1, -1):
         block = headers[index]
-        ends = [*(later.position for later in headers[index + 1 :]), len(data)]
-        behind = _whole_end(data, block.position, ends)
+        possible_ends = [*(later.position for later in headers[index + 1 :]), len(data)]
+        behind = _whole_end(data, block.position, possible_ends)
         if behind is None:
             continue
         frames = block.start + block.frames

@@ -184,8 +184,8 @@ def open_recording(path: Path, *, start_s: float | None = None, end_s: float | N
             raise RecordingError(str(path), "no such file or folder", "check the name, or that the card is in")
         paths = audio_files(path, notes) if path.is_dir() else parts_beside(path)
     except OSError as error:  # a name too long, a folder or file that may not be read
-        where, problem = str(error.filename or path), f"cannot be read ({error.strerror})"
-        raise RecordingError(where, problem, "check the name, and who may read it") from error
+        unreadable, problem = str(error.filename or path), f"cannot be read ({error.strerror})"
+        raise RecordingError(unreadable, problem, "check the name, and who may read it") from error
     probed = [probe(file_path) for file_path in paths]
     notes.extend(file.note for file in probed if file.note)
     files = match_rates(probed, notes)

@@ -43,12 +43,12 @@ def read_w64(file: BinaryIO, path: Path) -> SampleLayout:
         elif name == b"fact" and size >= _HEAD + 8 and start + 8 <= end:
             stated_frames = struct.unpack("<Q", file.read(8))[0]
         elif name == b"data":
-            wave = wave_format(fmt, path)
+            stated_format = wave_format(fmt, path)
             promised = 0 if size in _UNKNOWN else size - _HEAD
             return sample_layout(
-                channels=wave.channels,
-                sample_rate_hz=wave.sample_rate_hz,
-                coding=wave.coding,
+                channels=stated_format.channels,
+                sample_rate_hz=stated_format.sample_rate_hz,
+                coding=stated_format.coding,
                 data_start=start,
                 extent=data_extent(start, promised, end),
                 stated_frames=stated_frames,

@@ -157,8 +157,8 @@ def _likeliest_sound(reference: Reference, part: KeptPart, sounds: Sequence[Kept
     More of one of its sounds, or less, is no other tone.
     """
     kept_sounds = [sound for sound in reference.parts.get((part.source, "sound"), ()) if _share(sound) >= _LEAST_SHARE]
-    played = [sound for sound in sounds if _share(sound) >= _LEAST_SHARE]
-    if not kept_sounds and len(played) <= 1:
+    sounds_now = [sound for sound in sounds if _share(sound) >= _LEAST_SHARE]
+    if not kept_sounds and len(sounds_now) <= 1:
         return 0.0
     whole = reference.parts.get((part.source, part.stage), ())
     candidates = [
@@ -167,7 +167,7 @@ def _likeliest_sound(reference: Reference, part: KeptPart, sounds: Sequence[Kept
         if (vector := tone_vector(past_part.values)) is not None
     ]
     probability = 0.0
-    for sound in played if len(played) > 1 else [part]:
+    for sound in sounds_now if len(sounds_now) > 1 else [part]:
         sound_vector = tone_vector(sound.values)
         if sound_vector is None:
             continue

@@ -102,7 +102,7 @@ class _ScatterFit:
 
 
 def _fit(rows: Array, coupling: Array, prior: Prior) -> _ScatterFit:
-    """Fit of rows with a coupling between takes, under a prior."""
+    """Mean and scatter of kept takes, one a row, under a prior; the coupling says how alike any two takes are."""
     inverse = np.asarray(np.linalg.inv(coupling), np.float64)
     unit = np.ones(len(rows))
     weight = float(unit @ inverse @ unit)

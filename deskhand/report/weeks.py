@@ -214,10 +214,10 @@ def course_picture(course: Course) -> str:
     margin = _MARGIN * (high - low) or 1.0
     low, high = low - margin, high + margin
     scale = _Scale(max(float(course.weeks[-1]), 1.0), low, high)
-    label = f"{course.source}: {reading.label} over {course.values.size} kept takes; {_trend(course)}"
+    alt_text = f"{course.source}: {reading.label} over {course.values.size} kept takes; {_trend(course)}"
     band_top = scale.y(course.high)
     parts = [
-        f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(label, quote=True)}">',
+        f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(alt_text, quote=True)}">',
         (
             f'<rect class="band" x="{_LEFT}" width="{_WIDTH - _LEFT - _RIGHT}" y="{band_top:.1f}" '
             f'height="{max(0.0, scale.y(course.low) - band_top):.1f}"/>'
@@ -261,6 +261,6 @@ def weeks_page(house: str, by_source: dict[str, list[Course]]) -> str:
     """The weeks as a page of its own."""
     from importlib import resources
 
-    text = resources.files("deskhand.report").joinpath("weeks.html.j2").read_text("utf-8")
+    template = resources.files("deskhand.report").joinpath("weeks.html.j2").read_text("utf-8")
     engine, style = environment()
-    return engine.from_string(text).render(style=style, house=house, cards=course_cards(by_source))
+    return engine.from_string(template).render(style=style, house=house, cards=course_cards(by_source))

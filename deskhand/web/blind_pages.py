@@ -45,15 +45,15 @@ class BlindPages:
         name, against = str(data.get("source")), str(data.get("against"))
         show = check.result.show
         start_s = number_of(data.get("start_s"), "the start") - show.start_s
-        stretch = self._state.stretch(shelf, name, start_s)
-        tried = stretch.run(self._state.sent_chain(shelf, name, data.get("chain")))
+        source_stretch = self._state.stretch(shelf, name, start_s)
+        tried = source_stretch.run(self._state.sent_chain(shelf, name, data.get("chain")))
         is_recorded = against == "recorded"
-        reference = stretch.recorded if is_recorded else stretch.run(self._state.standing_chain(name))
+        reference = source_stretch.recorded if is_recorded else source_stretch.run(self._state.standing_chain(name))
         test = AbxTest.begin(
             self._state.sounds,
             reference,
             tried,
-            stretch.rate_hz,
+            source_stretch.rate_hz,
             source=name,
             compared=text(f"blind.{'recorded' if is_recorded else 'house'}"),
             show=(show.name, show.date),

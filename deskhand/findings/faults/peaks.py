@@ -70,7 +70,7 @@ def _clipped(source: Source, reading: SourceReading, track: int, context: Contex
     # chance makes runs of three and four equal samples in a smooth wave; cutting makes longer ones
     if count < _CLIPPED["few"] or (not full and figures.long_flats[cut].sum() < _CLIPPED["long_share"] * count):
         return
-    spans = [
+    spans_s = [
         (begin_s + context.offset_s, end_s + context.offset_s)
         for begin_s, end_s in stretches(cut, context.hop_s, join_s=_JOIN_S)
     ]
@@ -85,11 +85,11 @@ def _clipped(source: Source, reading: SourceReading, track: int, context: Contex
         cautions=gain_cautions(source, raises=False) if full and not meant else (),
         facts={
             "count_words": f"over {_COUNTED_UP_TO}" if count > _COUNTED_UP_TO else str(count),
-            "when": times(spans),
+            "when": times(spans_s),
         },
         metric="peak_dbfs",
         measured=round(db_from_amplitude(top), 2),
         unit="dBFS",
         track=context.side(reading, track),
-        at_s=tuple((round(begin_s, 3), round(end_s, 3)) for begin_s, end_s in spans[:_MOST_SPANS]),
+        at_s=tuple((round(begin_s, 3), round(end_s, 3)) for begin_s, end_s in spans_s[:_MOST_SPANS]),
     )

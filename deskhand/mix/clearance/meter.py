@@ -76,8 +76,8 @@ class FeedMeter:
         self._sources = dict(sources)
         # a single channel in the centre is the same in the mono sum and on both sides
         self._centred = {
-            name: matrix.shape[1] == 1 and float(matrix[0, 0]) == float(matrix[1, 0])
-            for name, matrix in self._sources.items()
+            name: to_stereo.shape[1] == 1 and float(to_stereo[0, 0]) == float(to_stereo[1, 0])
+            for name, to_stereo in self._sources.items()
         }
         self.channels = [(name, side) for name, centred in self._centred.items() for side in range(1 if centred else 3)]
         self._meter = BandEnergies(len(self.channels), sample_rate_hz)

@@ -133,7 +133,7 @@ def shifted(clearance: Clearance, by_s: float) -> Clearance:
     """Clearance with all times later by some seconds."""
 
     def spans(old: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-        return tuple((round(begin + by_s, 2), round(end + by_s, 2)) for begin, end in old)
+        return tuple((round(begin_s + by_s, 2), round(end_s + by_s, 2)) for begin_s, end_s in old)
 
     return replace(
         clearance,

@@ -27,7 +27,7 @@ _STATUS_WORDS: Final = {"fix": "to fix", "listen": "to listen to", "silent": "si
 
 
 def _preamp_turns_db(source: SourceResult | None) -> list[float]:
-    """Changes in dB by which the preamp is to be turned now."""
+    """Changes in dB of one source's preamp that are to be made now, one for each setting of its moves."""
     return [
         setting.after - (setting.before or 0.0)
         for move in (source.moves if source is not None else ())

@@ -31,7 +31,7 @@ class SettingLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """A channel, a patch or a fader, as written."""
+    """Text of a channel, a patch or a fader on the sheet, with the old text where it changed."""
 
     text: str
     was: str = ""
