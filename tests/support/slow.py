@@ -1,7 +1,7 @@
 """Tests that only `make test-all` runs, each with what of it stays in the default run, and why that holds the behaviour.
 
-The default run is for whoever changes a line and waits for the answer; it keeps every behaviour at least once. Parts of the long
-studies, second recordings and second examples are here. Nothing is loosened: the tests are the same, and all of them run with
+The default run is for whoever changes a line and waits for the answer; it keeps a seeded part of every study, and every behaviour
+at least once. Further parts, second recordings and second examples are here. Nothing is loosened: the tests are the same, and all of them run with
 `make test-all`.
 """
 
