@@ -8,7 +8,7 @@ import numpy as np
 
 from deskhand.dsp import events, peak, scan
 from deskhand.measure.grid import CHUNK_HOPS, HOP_STEPS
-from deskhand.measure.track_figures import add_events
+from deskhand.measure.track_figures import Event, Mute, NoiseBurst, add_events
 from deskhand.units import dbfs_from_mean_square
 
 if TYPE_CHECKING:
@@ -117,12 +117,15 @@ class SampleScan:
             np.maximum.at(figures.flat_level, blocks, levels[:flats])
         add_events(
             figures.dropouts,
-            [(begin / rate_hz, end / rate_hz, 0.0) for begin, end in drops[: self._counts[scan.DROPOUTS]]],
+            [
+                Event(start_s=begin / rate_hz, end_s=end / rate_hz)
+                for begin, end in drops[: self._counts[scan.DROPOUTS]]
+            ],
         )
         for sample in clicks[: self._counts[scan.CLICKS]]:
             click_s = float(sample + offset) / rate_hz
             if click_s > _NO_CLICK_BEFORE_S:
-                add_events(figures.clicks, [(click_s, click_s, 0.0)])
+                add_events(figures.clicks, [Event(start_s=click_s, end_s=click_s)])
         self._keep_interruptions(figures, int(self._counts[scan.INTERRUPTIONS]), start // grid.step)
 
     def _keep_interruptions(self, figures: TrackFigures, count: int, step: int) -> None:
@@ -136,9 +139,10 @@ class SampleScan:
             if begin < _NO_INTERRUPTION_BEFORE_S:
                 continue
             if kind == 1.0:
-                add_events(figures.bursts, [(begin, end, float(inside))])
+                add_events(figures.bursts, [NoiseBurst(start_s=begin, end_s=end, whiteness=float(inside))])
             else:
-                add_events(figures.mutes, [(begin, end, float(dbfs_from_mean_square(np.array(inside))))])
+                level_dbfs = float(dbfs_from_mean_square(np.array(inside)))
+                add_events(figures.mutes, [Mute(start_s=begin, end_s=end, level_dbfs=level_dbfs)])
 
     def finish(self, row: int, seconds: int) -> None:
         """Look at the steps of a track that were held back for want of context: nothing comes after them."""

@@ -8,7 +8,7 @@ import numpy as np
 
 from deskhand.dsp import growing_tones, spectrum
 from deskhand.measure.grid import CHUNK_HOPS, LOW_BANDS, LOW_TRANSFORM, low_window
-from deskhand.measure.track_figures import Event, add_events
+from deskhand.measure.track_figures import GrowingTone, add_events
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -101,12 +101,12 @@ class ShortSpectra:
                 near = [
                     index
                     for index, howl in enumerate(howls)
-                    if begin <= howl.end_s and abs(hz / howl.value - 1) < _SAME_TONE
+                    if begin <= howl.end_s and abs(hz / howl.frequency_hz - 1) < _SAME_TONE
                 ]
                 if near:
-                    howls[near[-1]] = Event(start_s=howls[near[-1]].start_s, end_s=end, value=hz)
+                    howls[near[-1]] = GrowingTone(start_s=howls[near[-1]].start_s, end_s=end, frequency_hz=hz)
                 else:
-                    add_events(howls, [(begin, end, hz)])
+                    add_events(howls, [GrowingTone(start_s=begin, end_s=end, frequency_hz=hz)])
 
 
 class LowSpectra:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, TypeVar
 
 import numpy as np
 
@@ -29,7 +29,32 @@ class Event:
 
     start_s: float
     end_s: float
-    value: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NoiseBurst(Event):
+    """Burst of noise, as a radio link makes it."""
+
+    whiteness: float
+    """Power of the fourth difference over power: 70 for white noise."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mute(Event):
+    """Short stretch that is far quieter than what lies around it."""
+
+    level_dbfs: float
+    """Level inside."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GrowingTone(Event):
+    """Pure tone that grows, as feedback does."""
+
+    frequency_hz: float
+
+
+AnyEvent = TypeVar("AnyEvent", bound=Event)
 
 
 @dataclass(slots=True, kw_only=True)
@@ -58,12 +83,9 @@ class TrackFigures:
     cut_s: float | None = None
     """Time at which the sound was cut into digital silence that lasts to the end; None when it died away, or goes on."""
     clicks: list[Event] = field(default_factory=list)
-    bursts: list[Event] = field(default_factory=list)
-    """`value` is how white it is: power of the fourth difference over power, 70 for white noise."""
-    mutes: list[Event] = field(default_factory=list)
-    """`value` is the level inside, in dBFS."""
-    howls: list[Event] = field(default_factory=list)
-    """`value` is the frequency in Hz."""
+    bursts: list[NoiseBurst] = field(default_factory=list)
+    mutes: list[Mute] = field(default_factory=list)
+    howls: list[GrowingTone] = field(default_factory=list)
     decays: list[NDArray[np.float32]] = field(default_factory=list)
     """(decays, 4) each: band (of `TAIL_OCTAVES_HZ`; one more is all together), start_s, seconds for 60 dB, fall in dB."""
     onsets: list[NDArray[np.float32]] = field(default_factory=list)
@@ -99,13 +121,13 @@ class TrackFigures:
         return self.energy / max(1, self.frames)
 
 
-def add_events(events: list[Event], spans: Iterable[tuple[float, float, float]]) -> None:
-    """Add (start_s, end_s, value) to the events of a track, each event once."""
-    for start_s, end_s, value in spans:
+def add_events(events: list[AnyEvent], newer: Iterable[AnyEvent]) -> None:
+    """Add events to those of a track, each once."""
+    for event in newer:
         # where two stretches meet, both may see the same event
-        seen = bool(events) and start_s <= events[-1].end_s + _SAME_EVENT_S
+        seen = bool(events) and event.start_s <= events[-1].end_s + _SAME_EVENT_S
         if not seen and len(events) < _MOST_EVENTS:
-            events.append(Event(start_s=start_s, end_s=end_s, value=value))
+            events.append(event)
 
 
 @dataclass(slots=True, kw_only=True)

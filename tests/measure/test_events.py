@@ -210,7 +210,7 @@ def test_a_burst_of_noise_is_found_once(base: str, rate_hz: int, each: int) -> N
     # seen in steps of 10 ms
     assert_each_once([[e.start_s for e in track.bursts] for track in figures.tracks], places, rate_hz, 0.0101)
     # white noise is 70 at 48 kHz; some of the base and half-filled steps are mixed in
-    assert all(14 < event.value < 90 for track in figures.tracks for event in track.bursts)
+    assert all(14 < event.whiteness < 90 for track in figures.tracks for event in track.bursts)
     assert not any(track.mutes for track in figures.tracks)
 
 
@@ -227,7 +227,7 @@ def test_a_mute_is_found_once(base: str, rate_hz: int, each: int) -> None:
     assert_each_once([[e.start_s for e in track.mutes] for track in figures.tracks], places, rate_hz, 0.0101)
     ends = [[place + length for place in row] for row in places]
     assert_each_once([[e.end_s for e in track.mutes] for track in figures.tracks], ends, rate_hz, 0.0101)
-    assert all(event.value < -80 for track in figures.tracks for event in track.mutes)
+    assert all(event.level_dbfs < -80 for track in figures.tracks for event in track.mutes)
 
 
 @pytest.mark.parametrize(
@@ -394,7 +394,7 @@ def test_a_growing_tone_is_found(rng: np.random.Generator, rate_hz: int) -> None
     for (hz, begin_s), track in zip(HOWLS, figures.tracks, strict=True):
         assert len(track.howls) == 1, f"{hz:g} Hz from {begin_s} s"
         # half a bin of the transform
-        assert track.howls[0].value == pytest.approx(hz, abs=3.0)
+        assert track.howls[0].frequency_hz == pytest.approx(hz, abs=3.0)
         # seen once it stands out of the noise, until it is pulled down
         assert begin_s < track.howls[0].start_s < begin_s + grow_s - 0.8
         assert begin_s + grow_s - 0.3 < track.howls[0].end_s < begin_s + grow_s + 0.4

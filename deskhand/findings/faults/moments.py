@@ -182,7 +182,7 @@ def _interruptions(
     role = role_of(source)
     # a strum is bright too; only a voice is dark enough to believe less than nearly white noise
     white = _WIRELESS["white_in_a_voice" if role.is_voice else "white"] * _rate_factor(context.figures.grid)
-    events = [event for event in figures.bursts if role.on_radio and event.value >= white]
+    events: list[Event] = [event for event in figures.bursts if role.on_radio and event.whiteness >= white]
     levels_dbfs = reading.activity.level_dbfs
     if role.is_voice and np.isfinite(levels_dbfs).any():
         # a stop consonant is silent too, but the room goes on behind it; a muted receiver is quieter than the room
@@ -190,7 +190,7 @@ def _interruptions(
         events += [
             event
             for event in figures.mutes
-            if _apart(event, edges_s) and event.value < room_dbfs - _WIRELESS["below_room_db"]
+            if _apart(event, edges_s) and event.level_dbfs < room_dbfs - _WIRELESS["below_room_db"]
         ]
     interruptions = sorted(_real(events, track, context), key=lambda event: event.start_s)
     if not interruptions or _too_many(interruptions, _WIRELESS, context):
@@ -219,7 +219,7 @@ def _feedback(source: Source, reading: SourceReading, track: int, context: Conte
     role = role_of(source)
     if not howls or not (role.open_microphone or role.resonant_body):
         return
-    frequency_hz = howls[0].value
+    frequency_hz = howls[0].frequency_hz
     gathering.add(
         "howl",
         # a hummed or swelled note is a pure tone that grows, too; nobody sings as high as most feedback
