@@ -207,7 +207,7 @@ PARTS = {
     "kick part 2": ("kick", 2),
     "kick_pt2": ("kick", 2),
     "kick (part 10)": ("kick", 10),
-    "kick-FilePart-03": ("kick", 3),
+    "kick-Part-03": ("kick", 3),
     "kick_002": ("kick", 2),
     "R_0001": ("R", 1),
     "R0012": ("R", 12),
