@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from deskhand.findings.context import Context, has_nominal
 from deskhand.findings.faults.leaks import leaks, leaks_in_mix
 from deskhand.findings.faults.level import level
 from deskhand.findings.faults.moments import moments, sounds
@@ -17,6 +16,7 @@ from deskhand.findings.kinds import KINDS
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
+    from deskhand.findings.context import Context
     from deskhand.findings.finding import Finding
     from deskhand.house import Source
     from deskhand.measure.readings import SourceReading
@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 _FAULTS: Final[tuple[Fault, ...]] = (peaks, steady, level, moments, pair, sounds)
 """Faults of an input that plays, in the order in which they are judged: later ones see what earlier ones found. A new fault is one module
 and one word here."""
-__all__ = ["has_nominal", "judge", "judge_mix"]
+__all__ = ["judge", "judge_mix"]
 
 
 def judge(
