@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.kept import against, drifts, load
 from deskhand.demo.season import ShowPlan, make_show
 from deskhand.demo.venue import house_text
 from deskhand.house import parse_house
-from deskhand.reference.kept import against, drifts, load
 from deskhand.store import KeptTake
 from deskhand.store.history import open_history
 from deskhand.tasks.check import check

@@ -7,6 +7,7 @@ import math
 from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, Final
 
+from deskhand.baseline.normal import Normal
 from deskhand.chain.meter import Stage
 from deskhand.findings import Finding, FirstThing
 from deskhand.findings.first import Status
@@ -17,7 +18,6 @@ from deskhand.mix.clearance import Clearance
 from deskhand.mix.faders import Fader
 from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
-from deskhand.reference.normal import Normal
 
 SCHEMA: Final = 1
 """Number of the form of the JSON: the first."""

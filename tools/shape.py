@@ -29,7 +29,7 @@ LAYERS: Final[tuple[frozenset[str], ...]] = (
     frozenset({"measure", "store"}),
     frozenset({"chain"}),
     frozenset({"mix"}),
-    frozenset({"reference"}),
+    frozenset({"baseline"}),
     frozenset({"findings"}),
     frozenset({"moves"}),
     frozenset({"result"}),

@@ -17,6 +17,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import soundfile
 
+from deskhand.baseline.keep import source_parts
+from deskhand.baseline.normal import tone_predictive, usual_tone_db
+from deskhand.baseline.numbers import tone_of
 from deskhand.chain.run import run, still_to_come
 from deskhand.demo.season import pick_players
 from deskhand.demo.sounds import RATE_HZ
@@ -30,11 +33,8 @@ from deskhand.moves.fine import brought_to
 from deskhand.moves.plan import plan
 from deskhand.moves.state import SourceState
 from deskhand.moves.tone import HOME, levels_of
-from deskhand.reference.keep import source_parts
-from deskhand.reference.normal import tone_predictive, usual_tone_db
-from deskhand.reference.numbers import tone_of
 from tests.support.feed import figures_of
-from tests.support.normals import house as reference_of_shows
+from tests.support.normals import house as baseline_of_shows
 from tests.support.normals import season
 from tests.support.season_data import tracks_of
 
@@ -43,9 +43,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from deskhand.baseline.normal import Baseline
     from deskhand.house import HouseFile, Source
     from deskhand.measure.readings import SourceReading
-    from deskhand.reference.normal import Reference
 
     Array = NDArray[np.float64]
 
@@ -117,7 +117,7 @@ def _finding(source: Source, kind: str, what: str, **rest: float) -> Finding:
 
 
 def case(
-    source: Source, house: HouseFile, reference: Reference, clean: Array, player: str | None, rng: np.random.Generator
+    source: Source, house: HouseFile, baseline: Baseline, clean: Array, player: str | None, rng: np.random.Generator
 ) -> Case | None:
     """Plant an error in a source, find its moves, run them."""
     strikes = ROLES[source.role].strikes
@@ -138,7 +138,7 @@ def case(
         duration_s=clean.shape[1] / RATE_HZ, before=before.readings, after=after.readings if blocks else None,
     )  # fmt: skip
     part = parts[1] if blocks else parts[0]
-    home, wanted = tone_predictive(reference, part), usual_tone_db(reference, part)
+    home, wanted = tone_predictive(baseline, part), usual_tone_db(baseline, part)
     if home is None or wanted is None:
         return None
     findings = [_finding(source, "tone", "more")]
@@ -194,7 +194,7 @@ def case(
     )
 
 
-def cases(kind: str, reference: Reference, first_show: int, length_s: float, *, seed: int = SEED) -> Iterator[Case]:
+def cases(kind: str, baseline: Baseline, first_show: int, length_s: float, *, seed: int = SEED) -> Iterator[Case]:
     """Cases without end: show after show, every source that is shaped."""
     house = parse_house(house_text(), Path("house.toml"))
     rng = np.random.default_rng([seed, kind == "samples"])
@@ -208,7 +208,7 @@ def cases(kind: str, reference: Reference, first_show: int, length_s: float, *, 
             if source.name in LEFT_OUT:
                 continue
             clean = np.array([tracks[track] for track in names[source.name]])
-            found = case(source, house, reference, clean, players.get(source.name), rng)
+            found = case(source, house, baseline, clean, players.get(source.name), rng)
             if found is not None:
                 yield found
         number += 1
@@ -263,9 +263,9 @@ def main() -> None:
         ("samples", "Season from real samples", CASES // 5),
     ):
         clean, _ = season(kind, clean=KEPT, planted=0)
-        reference = reference_of_shows(clean)
+        baseline = baseline_of_shows(clean)
         found: list[Case] = []
-        for one in cases(kind, reference, 1000, LENGTH_S_SHOW):
+        for one in cases(kind, baseline, 1000, LENGTH_S_SHOW):
             found.append(one)
             if len(found) % 20 == 0:
                 print(kind, len(found), round(float(np.median([x.error_after_db for x in found])), 2), flush=True)

@@ -3,7 +3,7 @@
 Seasons of the invented venue, other song, key, tempo and players each week (`season_data`): 200 clean shows, and 120 in
 which half of the sources have one thing wrong and two inputs are exchanged. A house keeps 1, 3, 10 or 30 shows drawn at
 random from the clean ones, and judges others. Once more with shows made from real samples, where these can be had.
-`make test` judges a seeded fortieth (tests/reference_model/test_season.py).
+`make test` judges a seeded fortieth (tests/baseline/test_season.py).
 """
 
 from __future__ import annotations
@@ -103,7 +103,7 @@ def _tables(kind: str, outcomes: dict[int, Outcome], clean: Sequence[Show], plan
         )
     lines += [
         "",
-        "Faults that need no reference:",
+        "Faults that need no baseline:",
         "",
         "| planted | found | said of clean source-shows |",
         "|---|---|---|",

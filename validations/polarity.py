@@ -18,6 +18,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import soundfile
 
+from deskhand.baseline.identity import upside_down
+from deskhand.baseline.keep import source_parts
+from deskhand.baseline.normal import baseline_of
 from deskhand.findings import Context, judge, judge_reversed
 from deskhand.findings.faults.pair import flip_of
 from deskhand.house import ROLES, parse_house
@@ -25,9 +28,6 @@ from deskhand.live.listen import listen
 from deskhand.measure.readings import read_source
 from deskhand.measure.stereo import alignment
 from deskhand.recording import Track
-from deskhand.reference.identity import upside_down
-from deskhand.reference.keep import source_parts
-from deskhand.reference.normal import reference_of
 from deskhand.store import TakeRow
 from tests.support.feed import figures_of
 
@@ -304,7 +304,7 @@ def against_kept(recording: Recording, reading) -> Verdict | None:
         for part in other_way_up
     ]  # fmt: skip
     now = [replace(part, playing_s=600.0) for part in parts_of(reading)]
-    found = upside_down(reference_of(kept, (), taps={"source 1": "preamp"}, chains={}), now)
+    found = upside_down(baseline_of(kept, (), taps={"source 1": "preamp"}, chains={}), now)
     if not found:
         return None
     figures = figures_of(recording.samples, sample_rate_hz=recording.sample_rate_hz, pairs=[(0, 1)])

@@ -32,8 +32,8 @@ def keep(
 
     Nothing is overwritten and nothing is deleted: what is forgotten stays in the history, with who took it out and when.
     """
+    from deskhand.baseline.normal import LEARNED
     from deskhand.recording.names import dated
-    from deskhand.reference.normal import LEARNED
     from deskhand.tasks import keep as keeping
 
     if sum((recording is not None, forget is not None, list_them)) != 1:

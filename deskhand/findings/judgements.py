@@ -4,23 +4,23 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from deskhand.baseline.normal import TONE
+from deskhand.baseline.numbers import BY_NAME, OCTAVES_HZ
 from deskhand.findings.faults.pair import flip_words, loss_number
 from deskhand.findings.finding import Fact, Finding, Severity
 from deskhand.findings.kinds import KINDS
 from deskhand.house.roles import ROLES, Role
-from deskhand.reference.normal import TONE
-from deskhand.reference.numbers import BY_NAME, OCTAVES_HZ
 from deskhand.units import hertz
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Mapping, Sequence
 
+    from deskhand.baseline.identity import Mispatch
+    from deskhand.baseline.kept import Drift
+    from deskhand.baseline.normal import Normal
     from deskhand.findings.kinds import KindName
     from deskhand.measure.readings import Readings
     from deskhand.measure.stereo import MonoFlip
-    from deskhand.reference.identity import Mispatch
-    from deskhand.reference.kept import Drift
-    from deskhand.reference.normal import Normal
 
 SHOW_BUDGET: Final = 0.02
 """Nominal chance of any false judgement in a clean show, over all numbers of all sources. Real weeks have heavier tails than the

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from deskhand.baseline.keep import source_parts
 from deskhand.findings import Context, causes_only, judge
 from deskhand.house import ROLES
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
 from deskhand.recording.held import held_recording
-from deskhand.reference.keep import source_parts
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -8,6 +8,8 @@ from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
+from deskhand.baseline.kept import load as load_kept
+from deskhand.baseline.normal import baseline_of
 from deskhand.errors import LiveError, UsageError
 from deskhand.files import write_atomically
 from deskhand.live.disk import Recorder
@@ -18,8 +20,6 @@ from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import KEPT_S, Watch, rows_of
 from deskhand.recording import open_recording
 from deskhand.recording.show import checked_date
-from deskhand.reference.kept import load as load_kept
-from deskhand.reference.normal import reference_of
 from deskhand.store import history_url
 from deskhand.tasks.check import CheckOptions, source_for
 from deskhand.tasks.keep import house_at
@@ -31,11 +31,11 @@ if TYPE_CHECKING:
     from rich.console import Console
     from rich.live import Live
 
+    from deskhand.baseline.normal import Baseline
     from deskhand.house import HouseFile, Source
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
     from deskhand.recording.show import Phase, Tap
-    from deskhand.reference.normal import Reference
     from deskhand.result import CheckResult
     from deskhand.store import KeptPart
 
@@ -220,16 +220,16 @@ def _watch(
         sample_rate_hz=audio.sample_rate_hz,
         taps=taps,
         players=show.players,
-        reference=None if url is None else _reference(url, show.house, ("line check", show.date), taps),
+        baseline=None if url is None else _reference(url, show.house, ("line check", show.date), taps),
     )
 
 
-def _reference(url: str, house: HouseFile, show: tuple[str, str | None], taps: dict[str, Tap]) -> Reference | None:
+def _reference(url: str, house: HouseFile, show: tuple[str, str | None], taps: dict[str, Tap]) -> Baseline | None:
     """Kept line checks of the house, or else its rehearsals: an input sounds like itself in both."""
     for phase in ("line-check", "rehearsal"):
         history = load_kept(url, house=house.house.name, phase=phase, show=show)
         if history is not None and history.takes:
-            return reference_of(history.rows, history.dismissals, taps=taps, chains={})
+            return baseline_of(history.rows, history.dismissals, taps=taps, chains={})
     return None
 
 

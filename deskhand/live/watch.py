@@ -6,6 +6,7 @@ import re
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
+from deskhand.baseline.identity import mistaken
 from deskhand.errors import HouseError, LiveError
 from deskhand.findings import judge_mistaken, say
 from deskhand.house import match_tracks
@@ -15,17 +16,16 @@ from deskhand.live.listen import listen
 from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
 from deskhand.mix.bus import listening_dba
-from deskhand.reference.identity import mistaken
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from deskhand.baseline.normal import Baseline
     from deskhand.findings import Finding
     from deskhand.house import HouseFile, Source
     from deskhand.live.line import PatchEntry
     from deskhand.live.ring import Ring
     from deskhand.recording.show import Tap
-    from deskhand.reference.normal import Reference
     from deskhand.store import KeptPart
 
 KEPT_S: Final = 40.0
@@ -113,7 +113,7 @@ class Watch:
     sample_rate_hz : int
     taps, players : mapping
         By source.
-    reference : Reference or None
+    baseline : Baseline or None
         Kept weeks of the house, to tell inputs apart by.
     """
 
@@ -123,7 +123,7 @@ class Watch:
     sample_rate_hz: int
     taps: Mapping[str, Tap]
     players: Mapping[str, str]
-    reference: Reference | None = None
+    baseline: Baseline | None = None
     line: PatchList = field(init=False)
     levels: Levels = field(init=False)
     follower: Follower = field(init=False)
@@ -254,10 +254,10 @@ class Watch:
 
     def _mistaken(self, entry: PatchEntry) -> list[Finding]:
         """Judgement of the kept weeks that an input sounds like another; empty where they say nothing."""
-        if self.reference is None or self.line.playing_s(entry) < _TOLD_APART_S:
+        if self.baseline is None or self.line.playing_s(entry) < _TOLD_APART_S:
             return []
         parts = [part for of_source in self.parts.values() for part in of_source]
-        by_source = judge_mistaken(mistaken(self.reference, parts))
+        by_source = judge_mistaken(mistaken(self.baseline, parts))
         return [finding for source, finding in by_source.items() if source == entry.source.name]
 
     def command(self, key: str) -> None:

@@ -6,6 +6,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from deskhand.baseline.normal import tone_predictive, usual_tone_db
 from deskhand.chain.nominal import balance_db, nominal_point
 from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
@@ -15,18 +16,17 @@ from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
 from deskhand.moves.plan import plan
 from deskhand.moves.state import Plan, SourceState
-from deskhand.reference.normal import tone_predictive, usual_tone_db
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    from deskhand.baseline.normal import Baseline
     from deskhand.findings import Finding
     from deskhand.house import ChainBlock, HouseFile, Source
     from deskhand.measure.figures import Figures
     from deskhand.measure.readings import Readings, SourceReading
     from deskhand.recording import Recording
-    from deskhand.reference.normal import Reference
     from deskhand.store import KeptPart
 
 
@@ -49,7 +49,7 @@ class PlanningInput:
     standing: Mapping[str, Sequence[ChainBlock]]
     """Source to its blocks in the standing house file, which the kept weeks go by."""
     findings: Mapping[str, Sequence[Finding]]
-    reference: Reference | None
+    baseline: Baseline | None
     parts: Sequence[KeptPart]
     line_check: bool
     level_dba: float
@@ -85,9 +85,9 @@ def _state_of(planning: PlanningInput, source: Source) -> SourceState:
     stage = "after" if name in planning.after else "tap"
     part = next((part for part in planning.parts if part.source == name and part.stage == stage), None)
     home = wanted_db = None
-    if planning.reference is not None and part is not None:
-        home = tone_predictive(planning.reference, part)
-        wanted_db = usual_tone_db(planning.reference, part)
+    if planning.baseline is not None and part is not None:
+        home = tone_predictive(planning.baseline, part)
+        wanted_db = usual_tone_db(planning.baseline, part)
     blocks = planning.blocks[name]
     nominal = nominal_point(blocks, reading, planning.figures)
     return SourceState(

@@ -14,11 +14,11 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from deskhand.baseline.predict import Predictive
     from deskhand.chain.nominal import NominalPoint
     from deskhand.findings import Finding
     from deskhand.house import ChainBlock, Desk, Source
     from deskhand.moves.move import Move
-    from deskhand.reference.predict import Predictive
 
     Array = NDArray[np.float64]
 

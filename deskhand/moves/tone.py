@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.numbers import NOTHING_DB, OCTAVES_HZ, tone_of
 from deskhand.chain.run import WhatIf
 from deskhand.dsp.spectrum import exact_hz
 from deskhand.findings import KINDS
@@ -18,7 +19,6 @@ from deskhand.moves.fine import brought_to, fine_power
 from deskhand.moves.level import signed
 from deskhand.moves.move import Move, Setting, cautions, who_hears
 from deskhand.moves.state import behind_gains
-from deskhand.reference.numbers import NOTHING_DB, OCTAVES_HZ, tone_of
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -26,9 +26,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from deskhand.baseline.predict import Predictive
     from deskhand.house import ChainBlock
     from deskhand.moves.state import Plan, SourceState
-    from deskhand.reference.predict import Predictive
 
     Array = NDArray[np.float64]
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from deskhand.baseline.numbers import BY_NAME
 from deskhand.findings.first import urgency
 from deskhand.mix.clearance import AudibilityLimits
-from deskhand.reference.numbers import BY_NAME
 from deskhand.report.pictures import (
     gain_picture,
     level_picture,
@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
     from jinja2 import Environment
 
+    from deskhand.baseline.normal import Normal
     from deskhand.mix.clearance import Clearance
-    from deskhand.reference.normal import Normal
     from deskhand.report.pictures import Picture
     from deskhand.result import CheckResult, SourceResult
 

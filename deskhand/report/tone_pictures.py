@@ -11,7 +11,7 @@ from deskhand.report.drawing import HEIGHT, LEFT, WIDTH, escaped, grid, ring, y_
 from deskhand.units import number
 
 if TYPE_CHECKING:
-    from deskhand.reference.normal import Normal
+    from deskhand.baseline.normal import Normal
 
 _TONE_HIGH_DB: Final = 0.0
 """Top of a picture of the tone: a third-octave that holds everything (arithmetic)."""

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.reference.weeks import crept
+from deskhand.baseline.weeks import crept
 from deskhand.report.page import environment
 from deskhand.report.words import explained
 from deskhand.units import number
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from rich.console import Console
 
-    from deskhand.reference.weeks import Course
+    from deskhand.baseline.weeks import Course
 
 _WIDTH, _HEIGHT, _LEFT, _RIGHT, _TOP, _BOTTOM = 640, 180, 68, 10, 10, 26
 _SHOWN_WEEKS: Final = 12

@@ -8,11 +8,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from deskhand import __version__
+from deskhand.baseline.normal import MOST_TAKES, baseline_of
+from deskhand.baseline.weeks import SHOWN, Course, courses
 from deskhand.errors import HouseError, UsageError
 from deskhand.house import HouseFile, find_house, read_house
 from deskhand.recording.names import key, nearest
-from deskhand.reference.normal import MOST_TAKES, reference_of
-from deskhand.reference.weeks import SHOWN, Course, courses
 from deskhand.store import KeptTake, history_url
 
 if TYPE_CHECKING:
@@ -237,13 +237,13 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         )
     newest = {(part.source, part.stage): part for _, part in rows}
     # like is compared with like: today's tap and today's chain
-    reference = reference_of(
+    baseline = baseline_of(
         rows,
         taps={plays: part.tap for (plays, _), part in newest.items()},
         chains={plays: part.chain for (plays, stage), part in newest.items() if stage == "after"},
     )
     charts = len(known) * len(SHOWN)
-    by_source = {plays: courses(reference, plays, charts=charts) for plays in wanted}
+    by_source = {plays: courses(baseline, plays, charts=charts) for plays in wanted}
     by_source = {plays: several for plays, several in by_source.items() if several}
     if not by_source:
         raise UsageError(

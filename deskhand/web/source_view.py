@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from deskhand.baseline.keep import values_of
+from deskhand.baseline.numbers import BY_NAME, number_of, tone_vector
 from deskhand.findings.first import urgency
 from deskhand.house import BLOCK_NAMES, BLOCKS, defaults_of
-from deskhand.reference.keep import values_of
-from deskhand.reference.numbers import BY_NAME, number_of, tone_vector
 from deskhand.report.page import number_rows, reading_digits
 from deskhand.report.pictures import level_picture, taken_picture
 from deskhand.report.terminal import block_name
@@ -20,9 +20,9 @@ from deskhand.web.week_view import first_moment, moments_of
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from deskhand.baseline.normal import Normal
     from deskhand.house import HouseFile
     from deskhand.measure.readings import Readings
-    from deskhand.reference.normal import Normal
     from deskhand.result import SourceResult
     from deskhand.web.hall import Hall, StoredCheck
     from deskhand.web.tries import ChainRun

@@ -16,6 +16,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from deskhand.baseline.drift import chart
+from deskhand.baseline.identity import Mispatch
+from deskhand.baseline.kept import MIX, Drift
+from deskhand.baseline.normal import TONE, Normal, judge_parts
+from deskhand.baseline.numbers import BY_NAME, LEVEL, MIX_NUMBERS, NUMBERS, OCTAVES_HZ
 from deskhand.findings import (
     KINDS,
     judge_drifts,
@@ -28,11 +33,6 @@ from deskhand.findings import (
 from deskhand.findings.judgements import LEAST_NOTICEABLE, MIX_STAGE, SHOW_BUDGET, tone_change
 from deskhand.house import ROLES
 from deskhand.measure.stereo import MonoFlip
-from deskhand.reference.drift import chart
-from deskhand.reference.identity import Mispatch
-from deskhand.reference.kept import MIX, Drift
-from deskhand.reference.normal import TONE, Normal, judge_parts
-from deskhand.reference.numbers import BY_NAME, LEVEL, MIX_NUMBERS, NUMBERS, OCTAVES_HZ
 from tests.support.weeks import Weeks, part
 
 if TYPE_CHECKING:
@@ -191,7 +191,7 @@ def test_what_is_measured_agrees_with_what_is_said(rng: np.random.Generator) -> 
     for _ in range(10):
         kept.add(part(bass + 0.3 * rng.standard_normal(8), source="bass", role="bass"))
     bump = bass + np.array([0.0, 8.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0])
-    normals = judge_parts(kept.reference(), [part(bump, source="bass", role="bass")])
+    normals = judge_parts(kept.baseline(), [part(bump, source="bass", role="bass")])
     (found,) = judged(normals, role="bass")["bass"]
     told_db = float(re.search(r"([0-9.]+) dB more", say(found))[1])
     assert found.measured - found.expected == pytest.approx(told_db, abs=0.1)

@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Final, get_args
 import pytest
 
 import deskhand
+from deskhand.baseline.kept import MIX
 from deskhand.findings import KINDS, say
 from deskhand.findings.finding import Caution
 from deskhand.findings.judgements import KIND_OF
 from deskhand.findings.text import catalogue
 from deskhand.house import BLOCKS, ROLES
-from deskhand.reference.kept import MIX
 from tests.support.examples import VALUES, example
 
 if TYPE_CHECKING:

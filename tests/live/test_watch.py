@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from deskhand.baseline.normal import baseline_of
 from deskhand.demo.line_check import LineCheck, make_line_check
 from deskhand.demo.venue import house_text
 from deskhand.errors import HouseError
@@ -21,7 +22,6 @@ from deskhand.live.listen import listen
 from deskhand.live.ring import Ring
 from deskhand.live.watch import Watch, rows_of
 from deskhand.recording.held import held_recording
-from deskhand.reference.normal import reference_of
 from deskhand.store import KeptPart, TakeRow
 from tests.support.line_checks import HOUSE, NAMES, RATE_HZ, data_of, times_s, watched
 
@@ -164,7 +164,7 @@ def test_kept_weeks_tell_who_is_in_the_wrong_place():
         )  # fmt: skip
         wrong = {source for source, _ in made(seed, seed == 31).planted}
         rows += [(take, part) for part in parts_of(made(seed, seed == 31)) if part.source not in wrong]
-    reference = reference_of(rows, (), taps={source.name: "preamp" for source in HOUSE.source}, chains={})
+    baseline = baseline_of(rows, (), taps={source.name: "preamp" for source in HOUSE.source}, chains={})
     check = made(43, False)
     turns = {name: (begin, end) for name, begin, end in check.turns}
     data = data_of(check)[:, : round((turns["acoustic"][1] + 2.0) * RATE_HZ)]
@@ -174,7 +174,7 @@ def test_kept_weeks_tell_who_is_in_the_wrong_place():
     one, other = (round((turns[name][0] - 0.5) * RATE_HZ) for name in ("bass", "acoustic"))
     swapped[bass, one : one + length] = data[acoustic, other : other + length]
     swapped[acoustic, other : other + length] = data[bass, one : one + length]
-    watch = watched(swapped, reference=reference)
+    watch = watched(swapped, baseline=baseline)
     told = {one.source.name: {finding.kind for finding in one.findings} for one in watch.line.inputs if one.findings}
     assert told.get("acoustic", set()) & {"swapped", "wrong-patch"}
     # and of those before them, who are where they belong, nothing is said

@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from deskhand.baseline.numbers import tone_of
+from deskhand.baseline.predict import Predictive
 from deskhand.chain.nominal import NominalPoint
 from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
@@ -23,8 +25,6 @@ from deskhand.moves.reduction import reduction_db, solve
 from deskhand.moves.state import SourceState
 from deskhand.moves.text import with_sentences
 from deskhand.moves.week import edit_of
-from deskhand.reference.numbers import tone_of
-from deskhand.reference.predict import Predictive
 from tests.support.examples import example
 
 if TYPE_CHECKING:

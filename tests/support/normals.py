@@ -8,20 +8,20 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
+from deskhand.baseline.identity import mistaken, upside_down
+from deskhand.baseline.keep import source_parts
+from deskhand.baseline.normal import baseline_of, judge_parts
 from deskhand.findings.judgements import LEAST_NOTICEABLE, SHOW_BUDGET
 from deskhand.house import ROLES
 from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
-from deskhand.reference.identity import mistaken, upside_down
-from deskhand.reference.keep import source_parts
-from deskhand.reference.normal import judge_parts, reference_of
 from deskhand.store import TakeRow
 from tests.support.season_data import CLEAN_SHOWS, PLANTED_SHOWS, shows
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from deskhand.reference.normal import Normal, Reference
+    from deskhand.baseline.normal import Baseline, Normal
     from deskhand.store import KeptPart
 
 HOUSES: Final = 10
@@ -76,7 +76,7 @@ def season(kind: str, *, clean: int = CLEAN_SHOWS, planted: int = PLANTED_SHOWS)
     )
 
 
-def house(kept: Sequence[Show]) -> Reference:
+def house(kept: Sequence[Show]) -> Baseline:
     """What a house knows that kept these shows."""
     rows = []
     for at, one in enumerate(kept, 1):
@@ -85,7 +85,7 @@ def house(kept: Sequence[Show]) -> Reference:
             house_hash="", note="", kept_by="", kept_at=f"{at:04d}", forgotten_by=None, forgotten_at=None,
         )  # fmt: skip
         rows += [(take, replace(part, take=at)) for part in one.parts]
-    return reference_of(rows)
+    return baseline_of(rows)
 
 
 @dataclass(slots=True)
@@ -121,11 +121,11 @@ def study(clean: Sequence[Show], planted: Sequence[Show], kept: int, *, houses: 
     out = Outcome()
     for _ in range(houses):
         order = rng.permutation(len(clean))
-        reference = house([clean[at] for at in order[:kept]])
+        baseline = house([clean[at] for at in order[:kept]])
         for at in order[kept : kept + JUDGED_CLEAN]:
             parts = clean[at].parts
             roles = {part.source: part.role for part in parts}
-            found = judge_parts(reference, parts)
+            found = judge_parts(baseline, parts)
             out.clean.append(_tests(found, roles))
             for source, several in found.items():
                 for one in several:
@@ -133,16 +133,16 @@ def study(clean: Sequence[Show], planted: Sequence[Show], kept: int, *, houses: 
                         continue
                     bands = one.bands_db.values() if one.bands_db else [(one.measured, 0, one.low, one.high)]
                     out.covered[one.name] += [low <= now <= high for now, _, low, high in bands]
-            out.mistaken += [f"{one.source} for {one.like}" for one in mistaken(reference, parts)]
+            out.mistaken += [f"{one.source} for {one.like}" for one in mistaken(baseline, parts)]
             out.inputs += len(roles)
-            out.turned_clean += list(upside_down(reference, parts))
+            out.turned_clean += list(upside_down(baseline, parts))
         for at in rng.permutation(len(planted))[:JUDGED_PLANTED]:
             one = planted[at]
             roles = {part.source: part.role for part in one.parts}
-            tests = _tests(judge_parts(reference, one.parts), roles)
-            named = {item.source: item.like for item in mistaken(reference, one.parts)}
+            tests = _tests(judge_parts(baseline, one.parts), roles)
+            named = {item.source: item.like for item in mistaken(baseline, one.parts)}
             exchanged = tuple(sorted(source for source, what in one.planted.items() if what.startswith("exchanged")))
-            turned = upside_down(reference, one.parts)
+            turned = upside_down(baseline, one.parts)
             for source, what in one.planted.items():
                 if what == "side upside down":
                     out.turned.append(source in turned or "polarity" in one.findings[source])

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.normal import Baseline, baseline_of
+from deskhand.baseline.numbers import OCTAVES_HZ
 from deskhand.dsp.spectrum import NOMINAL_HZ
-from deskhand.reference.normal import Reference, reference_of
-from deskhand.reference.numbers import OCTAVES_HZ
 from deskhand.store import KeptPart, TakeRow
 
 if TYPE_CHECKING:
@@ -105,12 +105,12 @@ class Weeks:
         self.count += 1
         self.kept += [(row(self.count), replace(one, take=self.count)) for one in parts]
 
-    def reference(
+    def baseline(
         self,
         dismissals: Sequence[Dismissal] = (),
         *,
         taps: Mapping[str, str] | None = None,
         chains: Mapping[str, str | None] | None = None,
-    ) -> Reference:
+    ) -> Baseline:
         """What they are worth to a take."""
-        return reference_of(self.kept, dismissals, taps=taps, chains=chains)
+        return baseline_of(self.kept, dismissals, taps=taps, chains=chains)

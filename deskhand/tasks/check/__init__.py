@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
+from deskhand.baseline.kept import MIX
 from deskhand.chain.run import still_to_come
 from deskhand.findings import KINDS, say
 from deskhand.house import match_tracks, read_house
@@ -13,7 +14,6 @@ from deskhand.mix.voices import lead_of
 from deskhand.moves.conduct import PlanningInput, plans, proved
 from deskhand.moves.voice import VoiceFeed, make_way
 from deskhand.recording import open_recording
-from deskhand.reference.kept import MIX
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
@@ -25,10 +25,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable
     from pathlib import Path
 
+    from deskhand.baseline.kept import KeptTakes
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
-    from deskhand.reference.kept import KeptTakes
     from deskhand.store import KeptPart
 
 __all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "check", "listen", "name_of", "source_for"]
@@ -141,7 +141,7 @@ def _planning_input(
         blocks=_whole_chains(setup, readings),
         standing=_standing_chains(setup),
         findings=comparison.findings,
-        reference=comparison.reference,
+        baseline=comparison.baseline,
         parts=parts,
         line_check=setup.is_line_check,
         level_dba=listening_dba(setup.house),

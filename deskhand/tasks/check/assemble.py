@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand import __version__
+from deskhand.baseline.kept import MIX
 from deskhand.findings import Finding, first_texts, first_things, has_nominal, status_of, with_text
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.mix.voices import lead_of
 from deskhand.moves.text import with_sentences
-from deskhand.reference.kept import MIX
 from deskhand.report.pictures import Picture
 from deskhand.result import SCHEMA, CheckResult, SourceResult
 

@@ -7,6 +7,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.identity import mistaken, upside_down
+from deskhand.baseline.keep import mix_part, source_parts, voice_part
+from deskhand.baseline.kept import MIX, against, drifts, reading_of
+from deskhand.baseline.kept import load as load_kept
 from deskhand.chain.nominal import nominal_point
 from deskhand.chain.run import still_to_come
 from deskhand.errors import UsageError
@@ -26,18 +30,14 @@ from deskhand.house import ROLES
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.tone import harshest_s
 from deskhand.recording.names import nearest
-from deskhand.reference.identity import mistaken, upside_down
-from deskhand.reference.keep import mix_part, source_parts, voice_part
-from deskhand.reference.kept import MIX, against, drifts, reading_of
-from deskhand.reference.kept import load as load_kept
 from deskhand.result import ReferenceResult
 from deskhand.store import Dismissal, history_url
 
 if TYPE_CHECKING:
+    from deskhand.baseline.kept import KeptTakes
+    from deskhand.baseline.normal import Baseline, Normal
     from deskhand.house import Source
     from deskhand.recording.show import Tap
-    from deskhand.reference.kept import KeptTakes
-    from deskhand.reference.normal import Normal, Reference
     from deskhand.result import ShowResult
     from deskhand.store import KeptPart
     from deskhand.tasks.check.measure import TakeReadings
@@ -54,7 +54,7 @@ class BaselineComparison:
 
     result: ReferenceResult | None
     """Summary for the result; None while nothing is kept."""
-    reference: Reference | None
+    baseline: Baseline | None
     normals: dict[str, list[Normal]]
     findings: dict[str, list[Finding]]
     """Source to its findings, those of the kept takes included."""
@@ -134,41 +134,41 @@ def compare(
     """
     mix = judge_mix_loss(readings.mix_reading.readings) if readings.mix_reading is not None else []
     if takes is None or not takes.takes:
-        return BaselineComparison(result=None, reference=None, normals={}, findings=findings, mix_findings=mix)
+        return BaselineComparison(result=None, baseline=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
-    reference, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
-    unusual = _unusual(setup, readings, reference, normals)
-    exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(reference, parts)).items()}
+    baseline, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
+    unusual = _unusual(setup, readings, baseline, normals)
+    exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(baseline, parts)).items()}
     findings = joined(exchanged, findings)
-    findings = joined(_reversed_sides(setup, readings, reference, parts, findings), findings)
+    findings = joined(_reversed_sides(setup, readings, baseline, parts, findings), findings)
     mix_kinds = {finding.kind for finding in mix}
     mix += [finding for finding in unusual.pop(MIX, []) if finding.kind not in mix_kinds]
     unshaped = {role.name for role in ROLES.values() if not role.shaped}
-    crept = judge_drifts(drifts(reference, parts, date=setup.show.date, left_out=unshaped))
+    crept = judge_drifts(drifts(baseline, parts, date=setup.show.date, left_out=unshaped))
     return BaselineComparison(
-        result=_reference_result(takes, reference),
-        reference=reference,
+        result=_reference_result(takes, baseline),
+        baseline=baseline,
         normals=normals,
         findings=joined(joined(findings, unusual), crept),
         mix_findings=mix,
     )
 
 
-def _reference_result(takes: KeptTakes, reference: Reference) -> ReferenceResult:
+def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
     """Summary of the kept takes, for the result."""
     dates = sorted(take.date for take in takes.takes if take.date)
     return ReferenceResult(
         kept=len(takes.takes),
         first_date=dates[0] if dates else None,
         last_date=dates[-1] if dates else None,
-        learned=reference.learned,
-        set_aside=dict(reference.set_aside),
-        other_tap=dict(reference.other_tap),
+        learned=baseline.learned,
+        set_aside=dict(baseline.set_aside),
+        other_tap=dict(baseline.other_tap),
     )
 
 
 def _unusual(
-    setup: ShowSetup, readings: TakeReadings, reference: Reference, normals: dict[str, list[Normal]]
+    setup: ShowSetup, readings: TakeReadings, baseline: Baseline, normals: dict[str, list[Normal]]
 ) -> dict[str, list[Finding]]:
     """Findings where a number lies outside its expected range, each with the moment to hear it."""
     start_s = setup.show.start_s
@@ -187,7 +187,7 @@ def _unusual(
         tone = np.mean([readings.figures_with_chains.tracks[row].tone for row in rows], axis=0)
         return tuple((begin + start_s, end + start_s) for begin, end in harshest_s(tone, reading.activity.blocks))
 
-    return judge_normals(normals, roles, learned=reference.learned, hear_s=moment, harsh_s=harsh)
+    return judge_normals(normals, roles, learned=baseline.learned, hear_s=moment, harsh_s=harsh)
 
 
 def _is_flipped_back(readings: TakeReadings, source: Source, tap: Tap) -> bool:
@@ -201,7 +201,7 @@ def _is_flipped_back(readings: TakeReadings, source: Source, tap: Tap) -> bool:
 def _reversed_sides(
     setup: ShowSetup,
     readings: TakeReadings,
-    reference: Reference,
+    baseline: Baseline,
     parts: list[KeptPart],
     findings: dict[str, list[Finding]],
 ) -> dict[str, list[Finding]]:
@@ -209,7 +209,7 @@ def _reversed_sides(
     by_name, taps = {source.name: source for source in setup.house.source}, setup.source_taps
     turned = {
         name: nats
-        for name, nats in upside_down(reference, parts).items()
+        for name, nats in upside_down(baseline, parts).items()
         if not _is_flipped_back(readings, by_name[name], taps[name])
     }
     before = {name: readings.before[name] for name in turned}

@@ -6,6 +6,8 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from deskhand.baseline.keep import chain_digest
+from deskhand.baseline.kept import MIX
 from deskhand.chain.run import Chain, still_to_come
 from deskhand.chain.take import WithChains
 from deskhand.findings import Context, Finding, joined, judge, judge_chain, judge_mix, judge_voices
@@ -19,8 +21,6 @@ from deskhand.mix.bus import gains, level_offset_db, listening_dba, strips
 from deskhand.mix.clearance import shifted
 from deskhand.mix.voices import feed_strips, measure_voices, voices_of
 from deskhand.recording.names import nearest
-from deskhand.reference.keep import chain_digest
-from deskhand.reference.kept import MIX
 from deskhand.tasks.check.mix import mix_result
 from deskhand.tasks.new import microphones_of_one
 

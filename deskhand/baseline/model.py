@@ -1,6 +1,6 @@
 """The reference for a take: kept takes that are like it, their readings, and how wide each number varies in the house.
 
-All of it is worked out once, in `reference_of`, and is only read afterwards, from as many threads as one likes.
+All of it is worked out once, in `baseline_of`, and is only read afterwards, from as many threads as one likes.
 """
 
 from __future__ import annotations
@@ -11,8 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.house.roles import ROLES
-from deskhand.reference.numbers import (
+from deskhand.baseline.numbers import (
     BY_NAME,
     IDENTITY_NUMBERS,
     LEVEL,
@@ -29,7 +28,8 @@ from deskhand.reference.numbers import (
     tone_noise,
     tone_vector,
 )
-from deskhand.reference.predict import Prior, pooled, scaled, scatter_of
+from deskhand.baseline.predict import Prior, pooled, scaled, scatter_of
+from deskhand.house.roles import ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -92,7 +92,7 @@ class SourceSpread:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Reference:
+class Baseline:
     """Kept takes of one house and phase, and what people said of their findings."""
 
     takes: Sequence[TakeRow] = ()
@@ -116,14 +116,14 @@ class Reference:
         return len(takes) >= LEARNED
 
 
-def reference_of(
+def baseline_of(
     kept: Iterable[tuple[TakeRow, KeptPart]],
     dismissals: Iterable[Dismissal] = (),
     *,
     taps: Mapping[str, str] | None = None,
     chains: Mapping[str, str | None] | None = None,
-) -> Reference:
-    """Reference for a take: of the kept readings those that are like it.
+) -> Baseline:
+    """Baseline for a take: of the kept readings those that are like it.
 
     Parameters
     ----------
@@ -160,7 +160,7 @@ def reference_of(
         for (source, stage), stage_parts in parts.items()
         for name in _NAMES_AT.get(stage, ())
     }
-    return Reference(
+    return Baseline(
         takes=tuple(takes.values()),
         parts=dict(parts),
         liked=_liked(dismissals),
@@ -219,10 +219,10 @@ def _number_readings(parts: Sequence[KeptPart], number: Number) -> KeptReadings:
     )
 
 
-def readings_at(reference: Reference, name: str, source: str, stage: str) -> KeptReadings:
+def readings_at(baseline: Baseline, name: str, source: str, stage: str) -> KeptReadings:
     """Readings of a number in the kept takes of a source; worked out anew where it is not judged at that stage."""
-    readings = reference.readings.get((name, source, stage))
-    return kept_readings(name, reference.parts.get((source, stage), ())) if readings is None else readings
+    readings = baseline.readings.get((name, source, stage))
+    return kept_readings(name, baseline.parts.get((source, stage), ())) if readings is None else readings
 
 
 def _spreads(
@@ -245,24 +245,24 @@ def _spreads(
     return spreads
 
 
-def house_prior(reference: Reference, name: str, source: str, role: str, stage: str) -> Prior:
+def house_prior(baseline: Baseline, name: str, source: str, role: str, stage: str) -> Prior:
     """Prior of a number for a source, as wide as the rest of this house varies.
 
     Parameters
     ----------
-    reference : Reference
+    baseline : Baseline
     name : str
         Of the number; `TONE` for tone.
     source, role, stage : str
     """
-    spreads = reference.spreads.get((name, stage))
+    spreads = baseline.spreads.get((name, stage))
     if spreads is None:
         readings = {
             (name, kept_source, stage): kept_readings(name, parts)
-            for (kept_source, kept_stage), parts in reference.parts.items()
+            for (kept_source, kept_stage), parts in baseline.parts.items()
             if kept_stage == stage
         }
-        spreads = _spreads(name, stage, reference.parts, readings)
+        spreads = _spreads(name, stage, baseline.parts, readings)
     sizes = [(spread.size, spread.dof) for kept_source, spread in spreads.items() if kept_source != source]
     least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else _SCALE_LEAST
     prior = scaled(_role_prior(name, role), sizes, worth=_SCALE_WORTH, least=least)

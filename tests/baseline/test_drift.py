@@ -15,9 +15,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from deskhand.findings import judge_drifts, say
-from deskhand.reference import drift
-from deskhand.reference.drift import (
+from deskhand.baseline import drift
+from deskhand.baseline.drift import (
     BASELINE,
     LEAST_TAKES,
     SHOWS_A_YEAR,
@@ -29,9 +28,10 @@ from deskhand.reference.drift import (
     spread_of,
     weeks_of,
 )
-from deskhand.reference.kept import Drift, drifts
-from deskhand.reference.numbers import BY_NAME, LEVEL
-from deskhand.reference.predict import Prior
+from deskhand.baseline.kept import Drift, drifts
+from deskhand.baseline.numbers import BY_NAME, LEVEL
+from deskhand.baseline.predict import Prior
+from deskhand.findings import judge_drifts, say
 from tests.support.tables import rows
 from tests.support.weeks import FIRST, FLAT, Weeks, part
 
@@ -346,7 +346,7 @@ def newest(kept: Weeks) -> tuple[Weeks, list[object]]:
 
 def test_a_level_that_creeps_is_told_with_its_rate(rng: np.random.Generator) -> None:
     kept, now = newest(house(rng, 21, creep_db=-CREEP))
-    (found,) = drifts(kept.reference(), now)
+    (found,) = drifts(kept.baseline(), now)
     assert (found.source, found.number) == ("piano", LEVEL)
     assert slope(found.chart) == pytest.approx(-CREEP, abs=0.08)
     (finding,) = judge_drifts([found])["piano"]
@@ -359,7 +359,7 @@ def test_a_level_that_creeps_is_told_with_its_rate(rng: np.random.Generator) -> 
 
 def test_a_number_on_a_scale_of_doublings_is_told_in_its_unit(rng: np.random.Generator) -> None:
     kept, now = newest(house(rng, 21, tail_per_week=1.05))
-    (found,) = drifts(kept.reference(), now)
+    (found,) = drifts(kept.baseline(), now)
     assert found.number is BY_NAME["tail"]
     (finding,) = judge_drifts([found])["piano"]
     assert "up by" in say(finding)
@@ -372,11 +372,11 @@ def test_a_number_on_a_scale_of_doublings_is_told_in_its_unit(rng: np.random.Gen
 
 def test_steady_weeks_and_short_histories_say_nothing(rng: np.random.Generator) -> None:
     kept, now = newest(house(rng, 30))
-    assert drifts(kept.reference(), now) == []
+    assert drifts(kept.baseline(), now) == []
     kept, now = newest(house(rng, LEAST_TAKES - 1, creep_db=3.0))
-    assert drifts(kept.reference(), now) == []
+    assert drifts(kept.baseline(), now) == []
     kept, now = newest(house(rng, LEAST_TAKES, creep_db=3.0))
-    assert [one.number.name for one in drifts(kept.reference(), now)] == ["level"]
+    assert [one.number.name for one in drifts(kept.baseline(), now)] == ["level"]
 
 
 def test_behind_the_chain_where_there_is_one(rng: np.random.Generator) -> None:
@@ -391,12 +391,12 @@ def test_behind_the_chain_where_there_is_one(rng: np.random.Generator) -> None:
     for tap, after in zip(crests("tap", 0.6), crests("after", 0.0), strict=True):
         kept.add(tap, after)
     before, now = newest(kept)
-    assert drifts(before.reference(), now) == []
+    assert drifts(before.baseline(), now) == []
     alone = Weeks()
     for tap in crests("tap", 0.6):
         alone.add(tap)
     before, now = newest(alone)
-    assert [(one.number.name, one.source) for one in drifts(before.reference(), now)] == [("dynamics", "piano")]
+    assert [(one.number.name, one.source) for one in drifts(before.baseline(), now)] == [("dynamics", "piano")]
 
 
 @pytest.mark.parametrize(

@@ -13,10 +13,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from deskhand.dsp.spectrum import NOMINAL_HZ
-from deskhand.house import ROLES
-from deskhand.reference import numbers
-from deskhand.reference.numbers import (
+from deskhand.baseline import numbers
+from deskhand.baseline.numbers import (
     BY_NAME,
     LEVEL,
     MIX_NUMBERS,
@@ -33,6 +31,8 @@ from deskhand.reference.numbers import (
     tone_noise,
     tone_vector,
 )
+from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.house import ROLES
 from tests.support.tables import rows
 from tests.support.weeks import CYMBALS, FLAT, PIANO, third_octaves
 

@@ -8,19 +8,19 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.reference.baseline import (
+from deskhand.baseline.model import (
     LEARNED,
     LEAST_PLAYING_S,
     MOST_TAKES,
     STRENGTH,
+    Baseline,
     KeptReadings,
-    Reference,
+    baseline_of,
     house_prior,
     kept_readings,
     readings_at,
-    reference_of,
 )
-from deskhand.reference.numbers import (
+from deskhand.baseline.numbers import (
     MIX_NUMBERS,
     NUMBERS,
     OCTAVES_HZ,
@@ -33,7 +33,7 @@ from deskhand.reference.numbers import (
     tone_noise,
     tone_vector,
 )
-from deskhand.reference.predict import Predictive, Prior, predictive
+from deskhand.baseline.predict import Predictive, Prior, predictive
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,11 +50,11 @@ __all__ = [
     "MOST_TAKES",
     "STRENGTH",
     "TONE",
+    "Baseline",
     "Normal",
-    "Reference",
+    "baseline_of",
     "judge_parts",
     "number_predictive",
-    "reference_of",
     "tone_predictive",
     "usual_tone_db",
 ]
@@ -109,34 +109,34 @@ def _predict(past_readings: KeptReadings, prior: Prior, noise: float, player: st
     )
 
 
-def tone_predictive(reference: Reference, part: KeptPart, parts: Sequence[KeptPart] | None = None) -> Predictive | None:
+def tone_predictive(baseline: Baseline, part: KeptPart, parts: Sequence[KeptPart] | None = None) -> Predictive | None:
     """Tone of a source expected in a take as long as this one, by whoever plays in it; None when nothing is past_readings.
 
     Parameters
     ----------
-    reference : Reference
+    baseline : Baseline
     part : KeptPart
         What is judged.
     parts : sequence of KeptPart, optional
         To compare with; the source's own by default.
     """
     past_readings = (
-        readings_at(reference, TONE, part.source, part.stage) if parts is None else kept_readings(TONE, parts)
+        readings_at(baseline, TONE, part.source, part.stage) if parts is None else kept_readings(TONE, parts)
     )
     if not len(past_readings.rows):
         return None
-    prior = house_prior(reference, TONE, part.source, part.role, part.stage)
-    past_readings = _with_liked(past_readings, reference.liked.get((part.source, TONE), ()), part.player)
+    prior = house_prior(baseline, TONE, part.source, part.role, part.stage)
+    past_readings = _with_liked(past_readings, baseline.liked.get((part.source, TONE), ()), part.player)
     return _predict(past_readings, prior, tone_noise(part.playing_s), part.player)
 
 
-def usual_tone_db(reference: Reference, part: KeptPart) -> Array | None:
+def usual_tone_db(baseline: Baseline, part: KeptPart) -> Array | None:
     """(31,) third-octave levels that are usual of a source where a part was read; None when nothing is past_part.
 
     The mean of the kept takes in dB, those of whoever plays now counting three times.
     """
     rows, weights = [], []
-    for past_part in reference.parts.get((part.source, part.stage), ())[-MOST_TAKES:]:
+    for past_part in baseline.parts.get((part.source, part.stage), ())[-MOST_TAKES:]:
         levels = third_octaves_db(past_part.values)
         if levels is not None:
             rows.append(levels)
@@ -151,16 +151,16 @@ def _by_player(parts: Sequence[KeptPart], player: str | None) -> int:
     return sum(part.player == player for part in parts) if player is not None else 0
 
 
-def _likeliest_sound(reference: Reference, part: KeptPart, sounds: Sequence[KeptPart]) -> float:
+def _likeliest_sound(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) -> float:
     """Probability of the most usual of a source's sounds, each against the sound most like it in every kept take; 0 for none.
 
     More of one of its sounds, or less, is no other tone.
     """
-    kept_sounds = [sound for sound in reference.parts.get((part.source, "sound"), ()) if _share(sound) >= _LEAST_SHARE]
+    kept_sounds = [sound for sound in baseline.parts.get((part.source, "sound"), ()) if _share(sound) >= _LEAST_SHARE]
     sounds_now = [sound for sound in sounds if _share(sound) >= _LEAST_SHARE]
     if not kept_sounds and len(sounds_now) <= 1:
         return 0.0
-    whole = reference.parts.get((part.source, part.stage), ())
+    whole = baseline.parts.get((part.source, part.stage), ())
     candidates = [
         (vector, past_part)
         for past_part in (*whole, *kept_sounds)
@@ -176,7 +176,7 @@ def _likeliest_sound(reference: Reference, part: KeptPart, sounds: Sequence[Kept
             distance = float(np.sum((vector - sound_vector) ** 2))
             if past_part.take not in nearest or distance < nearest[past_part.take][0]:
                 nearest[past_part.take] = (distance, past_part)
-        expected = tone_predictive(reference, part, [past_part for _, past_part in nearest.values()])
+        expected = tone_predictive(baseline, part, [past_part for _, past_part in nearest.values()])
         if expected is not None:
             probability = max(probability, expected.tail(sound_vector))
     return probability
@@ -187,14 +187,14 @@ def _share(sound: KeptPart) -> float:
     return sound.values.get("share", (0.0, None))[0]
 
 
-def _judge_tone(reference: Reference, part: KeptPart, sounds: Sequence[KeptPart]) -> Normal | None:
+def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) -> Normal | None:
     """Tone of a part against its kept takes; None when nothing is past_parts or it holds no tone."""
-    expected = tone_predictive(reference, part)
+    expected = tone_predictive(baseline, part)
     vector = tone_vector(part.values)
     if expected is None or vector is None:
         return None
-    past_parts = reference.parts.get((part.source, part.stage), ())
-    probability = max(expected.tail(vector), _likeliest_sound(reference, part, sounds))
+    past_parts = baseline.parts.get((part.source, part.stage), ())
+    probability = max(expected.tail(vector), _likeliest_sound(baseline, part, sounds))
     low, high = expected.interval()
     off = vector - expected.location
     # a bump in the loudest octaves lowers all others against the whole: what most of them do is no change of tone
@@ -225,26 +225,26 @@ def _judge_tone(reference: Reference, part: KeptPart, sounds: Sequence[KeptPart]
     )
 
 
-def number_predictive(reference: Reference, part: KeptPart, number: Number) -> Predictive | None:
+def number_predictive(baseline: Baseline, part: KeptPart, number: Number) -> Predictive | None:
     """Number expected in this take; None when nothing is kept of it."""
-    past_readings = readings_at(reference, number.name, part.source, part.stage)
+    past_readings = readings_at(baseline, number.name, part.source, part.stage)
     if not len(past_readings.rows):
         return None
     reading = number_of(number, part.values)
-    prior = house_prior(reference, number.name, part.source, part.role, part.stage)
-    past_readings = _with_liked(past_readings, reference.liked.get((part.source, number.name), ()), part.player)
+    prior = house_prior(baseline, number.name, part.source, part.role, part.stage)
+    past_readings = _with_liked(past_readings, baseline.liked.get((part.source, number.name), ()), part.player)
     noise = noise_of(number, reading[1] if reading else None, part.playing_s, part.role)
     return _predict(past_readings, prior, noise, part.player)
 
 
-def _judge_number(reference: Reference, part: KeptPart, number: Number) -> Normal | None:
+def _judge_number(baseline: Baseline, part: KeptPart, number: Number) -> Normal | None:
     """Number of a part against its kept takes; None when nothing is past_parts or it was not read."""
     reading = number_of(number, part.values)
-    expected = number_predictive(reference, part, number)
+    expected = number_predictive(baseline, part, number)
     if reading is None or expected is None:
         return None
     value = reading[0]
-    past_parts = reference.parts[part.source, part.stage]
+    past_parts = baseline.parts[part.source, part.stage]
     probability = expected.tail(np.array([value]))
     off = value - float(expected.location[0])
     if number.upwards_only:
@@ -265,12 +265,12 @@ def _judge_number(reference: Reference, part: KeptPart, number: Number) -> Norma
     )
 
 
-def judge_parts(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, list[Normal]]:
+def judge_parts(baseline: Baseline, parts: Sequence[KeptPart]) -> dict[str, list[Normal]]:
     """All numbers of all sources against the kept takes; source to them.
 
     Parameters
     ----------
-    reference : Reference
+    baseline : Baseline
     parts : sequence of KeptPart
         Of the take that is judged, made as it would be kept.
     """
@@ -283,17 +283,17 @@ def judge_parts(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, li
         if tap.playing_s < LEAST_PLAYING_S:
             continue
         chained = (source, "after") in by_stage
-        judged = [_judge_tone(reference, tap, by_stage[source, "sound"])]
+        judged = [_judge_tone(baseline, tap, by_stage[source, "sound"])]
         pair = "width_db" in tap.values
         judged += [
-            _judge_number(reference, by_stage[source, number.stage_of(chained=chained)][0], number)
+            _judge_number(baseline, by_stage[source, number.stage_of(chained=chained)][0], number)
             for number in NUMBERS
             if pair or not number.pairs_only
         ]
         normals[source] = [normal for normal in judged if normal is not None]
     for part in parts:
         if part.stage == "mix":
-            judged = [_judge_tone(reference, part, ())]
-            judged += [_judge_number(reference, part, number) for number in MIX_NUMBERS]
+            judged = [_judge_tone(baseline, part, ())]
+            judged += [_judge_number(baseline, part, number) for number in MIX_NUMBERS]
             normals[part.source] = [normal for normal in judged if normal is not None]
     return normals

@@ -7,10 +7,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.house import ROLES
-from deskhand.reference.baseline import LEAST_PLAYING_S, MOST_TAKES, STRENGTH
-from deskhand.reference.normal import number_predictive, tone_predictive
-from deskhand.reference.numbers import (
+from deskhand.baseline.model import LEAST_PLAYING_S, MOST_TAKES, STRENGTH
+from deskhand.baseline.normal import number_predictive, tone_predictive
+from deskhand.baseline.numbers import (
     BY_NAME,
     IDENTITY_NUMBERS,
     OCTAVES_HZ,
@@ -19,12 +18,13 @@ from deskhand.reference.numbers import (
     tone_vector,
     width_covariance,
 )
-from deskhand.reference.predict import Prior, predictive
+from deskhand.baseline.predict import Prior, predictive
+from deskhand.house import ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from deskhand.reference.baseline import Reference
+    from deskhand.baseline.model import Baseline
     from deskhand.store import KeptPart
 
 LIKE_OTHER: Final = 1e-4
@@ -82,11 +82,11 @@ def _kind(role: str) -> str:
     return "singing" if role in ROLES and ROLES[role].sings else role
 
 
-def _likenesses(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Likeness]:
+def _likenesses(baseline: Baseline, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Likeness]:
     """(input, source it is taken for) to its likeness; sources are all that were ever kept, playing tonight or not."""
     likenesses: dict[tuple[str, str], _Likeness] = {}
     players = {part.source: part.player for part in inputs}
-    known = {source: parts[-1] for (source, stage), parts in reference.parts.items() if stage == "tap" and parts}
+    known = {source: parts[-1] for (source, stage), parts in baseline.parts.items() if stage == "tap" and parts}
     for part in inputs:
         vector = tone_vector(part.values)
         if vector is None:
@@ -96,7 +96,7 @@ def _likenesses(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[
                 continue
             # as if it were that source, played by whoever plays that tonight
             as_source = replace(part, source=source, role=newest.role, player=players.get(source))
-            expected_tone = tone_predictive(reference, as_source)
+            expected_tone = tone_predictive(baseline, as_source)
             if expected_tone is None:
                 continue
             terms = {"tone": expected_tone.log_density(vector)}
@@ -104,7 +104,7 @@ def _likenesses(reference: Reference, inputs: Sequence[KeptPart]) -> dict[tuple[
                 if number.of_hits and ROLES[newest.role].strikes != ROLES[part.role].strikes:
                     continue
                 reading = number_of(number, part.values)
-                expected = number_predictive(reference, as_source, number) if reading is not None else None
+                expected = number_predictive(baseline, as_source, number) if reading is not None else None
                 if reading is not None and expected is not None:
                     terms[number.name] = expected.log_density(np.array([reading[0]]))
             likenesses[part.source, source] = _Likeness(terms=terms, tail=expected_tone.tail(vector))
@@ -127,7 +127,7 @@ def _widths(values: Mapping[str, tuple[float, float | None]]) -> dict[int, float
     }
 
 
-def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, float]:
+def upside_down(baseline: Baseline, parts: Sequence[KeptPart]) -> dict[str, float]:
     """Pairs of which one side is upside down against the kept takes; source to the log likelihood ratio.
 
     Turning one side over exchanges the sum of the sides with their difference, so that the width changes its sign and keeps
@@ -141,7 +141,7 @@ def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, fl
         measured = _widths(part.values)
         past_widths = [
             (widths, kept_part)
-            for kept_part in reference.parts.get((part.source, "tap"), ())[-MOST_TAKES:]
+            for kept_part in baseline.parts.get((part.source, "tap"), ())[-MOST_TAKES:]
             if kept_part.playing_s >= LEAST_PLAYING_S and (widths := _widths(kept_part.values))
         ]
         bands = [band for band in measured if all(band in widths for widths, _ in past_widths)]
@@ -162,21 +162,21 @@ def upside_down(reference: Reference, parts: Sequence[KeptPart]) -> dict[str, fl
     return turned
 
 
-def mistaken(reference: Reference, parts: Sequence[KeptPart]) -> list[Mispatch]:
+def mistaken(baseline: Baseline, parts: Sequence[KeptPart]) -> list[Mispatch]:
     """Inputs that sound like another source; both of two that are exchanged.
 
     Parameters
     ----------
-    reference : Reference
+    baseline : Baseline
     parts : sequence of KeptPart
         Of the take that is judged.
     """
-    roles = {source: past_parts[-1].role for (source, _), past_parts in reference.parts.items() if past_parts}
+    roles = {source: past_parts[-1].role for (source, _), past_parts in baseline.parts.items() if past_parts}
     roles |= {part.source: part.role for part in parts}
     families = {source: _family(role) for source, role in roles.items()}
     kinds = {source: _kind(role) for source, role in roles.items()}
     inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
-    likenesses = _likenesses(reference, inputs)
+    likenesses = _likenesses(baseline, inputs)
     names = [part.source for part in inputs if (part.source, part.source) in likenesses]
     mispatches = _exchanged(names, likenesses, kinds)
     likeliest: dict[str, tuple[float, str]] = {}

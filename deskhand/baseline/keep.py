@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from deskhand.reference.kept import MIX, PHRASES
+from deskhand.baseline.kept import MIX, PHRASES
 from deskhand.store import KeptPart
 
 if TYPE_CHECKING:

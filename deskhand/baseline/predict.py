@@ -159,7 +159,7 @@ def predictive(
     ----------
     Gelman, Carlin, Stern, Dunson, Vehtari & Rubin, Bayesian Data Analysis, 3rd ed. 2013: 3.3 (normal-inverse-chi-squared, which
     is the normal-inverse-gamma), 3.6 (its multivariate form), 14.7 (known ratios of variances). With one player and equal takes
-    it is their result; see `tests/reference`.
+    it is their result; see `tests/baseline`.
     """
     ratio = _first_ratio(players, prior)
     if ratio > 0.0 and len({player for player in players if player is not None}) > 1 and len(rows) > 3:

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from deskhand.reference import identity
-from deskhand.reference.identity import mistaken, upside_down
-from deskhand.reference.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
-from deskhand.reference.numbers import BY_NAME, OCTAVES_HZ, tone_vector
+from deskhand.baseline import identity
+from deskhand.baseline.identity import mistaken, upside_down
+from deskhand.baseline.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
+from deskhand.baseline.numbers import BY_NAME, OCTAVES_HZ, tone_vector
 from tests.support.weeks import CYMBALS, PIANO, Weeks, part
 
 if TYPE_CHECKING:
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.reference.identity import Mispatch
-    from deskhand.reference.normal import Reference
+    from deskhand.baseline.identity import Mispatch
+    from deskhand.baseline.normal import Baseline
     from deskhand.store import KeptPart
 
     Array = NDArray[np.float64]
@@ -75,31 +75,31 @@ def told(found: Sequence[Mispatch]) -> set[tuple[str, str, bool]]:
 
 
 def test_two_that_are_exchanged_are_both_named(rng: np.random.Generator) -> None:
-    reference = band(rng).reference()
+    baseline = band(rng).baseline()
     inputs = [
         heard("piano", rng=rng, like="cymbals"),
         heard("cymbals", rng=rng, like="piano"),
         heard("lead voice", rng=rng),
         heard("bass", rng=rng),
     ]
-    found = mistaken(reference, inputs)
+    found = mistaken(baseline, inputs)
     assert told(found) == {("piano", "cymbals", True), ("cymbals", "piano", True)}
     assert found[0].nats == found[1].nats > identity.EXCHANGED_NATS
     # whatever the order of the channels
-    assert told(mistaken(reference, inputs[::-1])) == told(found)
+    assert told(mistaken(baseline, inputs[::-1])) == told(found)
 
 
 def test_two_pairs_of_exchanged_inputs(rng: np.random.Generator) -> None:
     carried = {"piano": "cymbals", "cymbals": "piano", "lead voice": "bass", "bass": "lead voice"}
-    found = mistaken(band(rng).reference(), [heard(name, rng=rng, like=like) for name, like in carried.items()])
+    found = mistaken(band(rng).baseline(), [heard(name, rng=rng, like=like) for name, like in carried.items()])
     assert told(found) == {(name, like, True) for name, like in carried.items()}
 
 
 def test_a_clean_band_is_itself(rng: np.random.Generator) -> None:
     for count in (1, 3, 8):
         for _ in range(8):
-            reference = band(rng, count).reference()
-            assert mistaken(reference, [heard(name, rng=rng) for name in SOURCES]) == []
+            baseline = band(rng, count).baseline()
+            assert mistaken(baseline, [heard(name, rng=rng) for name in SOURCES]) == []
 
 
 def test_likely_doubles_are_not_taken_for_each_other(rng: np.random.Generator) -> None:
@@ -110,13 +110,13 @@ def test_likely_doubles_are_not_taken_for_each_other(rng: np.random.Generator) -
         kept.add(*(replace(heard("piano", rng=rng), source=name, role=role) for name, role in names.items()))
     for _ in range(10):
         inputs = [replace(heard("piano", rng=rng), source=name, role=role) for name, role in names.items()]
-        assert mistaken(kept.reference(), inputs) == []
+        assert mistaken(kept.baseline(), inputs) == []
 
 
 def test_one_input_alone_that_sounds_like_another_source(rng: np.random.Generator) -> None:
     # the piano's channel carries what the cymbals' does as well
     inputs = [heard("piano", rng=rng, like="cymbals"), *(heard(name, rng=rng) for name in ("cymbals", "lead voice"))]
-    found = mistaken(band(rng).reference(), inputs)
+    found = mistaken(band(rng).baseline(), inputs)
     assert told(found) == {("piano", "cymbals", False)}
     assert found[0].nats > identity.MOVED_NATS
 
@@ -139,9 +139,9 @@ def test_one_of_a_family_alone_is_nothing(rng: np.random.Generator, roles: tuple
     for _ in range(8):
         kept.add(*named([heard(name, rng=rng) for name in as_now]))
     alone = named([heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng)])
-    assert mistaken(kept.reference(), alone) == []
+    assert mistaken(kept.baseline(), alone) == []
     both = named([heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")])
-    found = mistaken(kept.reference(), both)
+    found = mistaken(kept.baseline(), both)
     assert told(found) == {("piano", "cymbals", True), ("cymbals", "piano", True)}
     assert found[0].nats > identity.ALIKE_NATS > identity.EXCHANGED_NATS
 
@@ -155,10 +155,10 @@ def test_one_of_the_same_role_alone_is_nothing(rng: np.random.Generator) -> None
     for _ in range(8):
         kept.add(*as_keys([heard(name, rng=rng) for name in ("piano", "cymbals")]))
     alone = as_keys([heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng)])
-    assert mistaken(kept.reference(), alone) == []
+    assert mistaken(kept.baseline(), alone) == []
     # exchanged they are still told
     both = as_keys([heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")])
-    assert told(mistaken(kept.reference(), both)) == {("piano", "cymbals", True), ("cymbals", "piano", True)}
+    assert told(mistaken(kept.baseline(), both)) == {("piano", "cymbals", True), ("cymbals", "piano", True)}
 
 
 @pytest.mark.parametrize(
@@ -170,24 +170,24 @@ def test_one_of_the_same_role_alone_is_nothing(rng: np.random.Generator) -> None
 )
 def test_something_new_is_not_another_source(rng: np.random.Generator, tone: Array) -> None:
     # far from itself, and somewhat less far from another source: it is not that one for all that
-    reference = band(rng, 60).reference()
+    baseline = band(rng, 60).baseline()
     new = replace(heard("piano"), values={**heard("piano").values, **part(tone).values})
     vector = tone_vector(new.values)
     others = {name: replace(new, source=name, role=role) for name, (role, *_) in SOURCES.items() if name != "piano"}
-    assert all(tone_predictive(reference, one).tail(vector) < 1e-7 for one in others.values())
-    assert mistaken(reference, [new, *(heard(name, rng=rng) for name in others)]) == []
+    assert all(tone_predictive(baseline, one).tail(vector) < 1e-7 for one in others.values())
+    assert mistaken(baseline, [new, *(heard(name, rng=rng) for name in others)]) == []
 
 
 def test_something_wild_is_not_the_nearest_of_those_it_is_not(rng: np.random.Generator) -> None:
     # a bass with no bottom left: unlike itself, and more unlike anybody else
-    reference = band(rng).reference()
+    baseline = band(rng).baseline()
     thin = replace(
         heard("bass"), values={**heard("bass").values, **part(BASS + np.array([-25.0, -10, 0, 0, 0, 0, 0, 0])).values}
     )
     vector = tone_vector(thin.values)
-    own = tone_predictive(reference, thin)
+    own = tone_predictive(baseline, thin)
     assert own.tail(vector) < identity.UNLIKE_ITSELF
-    assert mistaken(reference, [thin, *(heard(name, rng=rng) for name in ("piano", "cymbals", "lead voice"))]) == []
+    assert mistaken(baseline, [thin, *(heard(name, rng=rng) for name in ("piano", "cymbals", "lead voice"))]) == []
 
 
 def test_what_is_at_home_as_itself_is_left_alone(rng: np.random.Generator) -> None:
@@ -198,13 +198,11 @@ def test_what_is_at_home_as_itself_is_left_alone(rng: np.random.Generator) -> No
         values = {"articulation_db": float(rng.uniform(5.0, 13.0)), "crest_db": float(rng.uniform(13.0, 21.0))}
         values |= {LOUD: -12.0, SOFT: float(rng.uniform(-17.0, -13.0))}
         kept.add(part(tone, source="piano", role="keys", values=values), heard("cymbals", rng=rng, spread=0.2))
-    reference = kept.reference()
+    baseline = kept.baseline()
     inputs = [heard("piano", like="cymbals"), heard("cymbals", rng=rng, spread=0.2)]
-    assert (
-        log_density(reference, inputs[0], "cymbals") - log_density(reference, inputs[0], "piano") > identity.MOVED_NATS
-    )
-    assert tone_predictive(reference, inputs[0]).tail(tone_vector(inputs[0].values)) > identity.UNLIKE_ITSELF
-    assert mistaken(reference, inputs) == []
+    assert log_density(baseline, inputs[0], "cymbals") - log_density(baseline, inputs[0], "piano") > identity.MOVED_NATS
+    assert tone_predictive(baseline, inputs[0]).tail(tone_vector(inputs[0].values)) > identity.UNLIKE_ITSELF
+    assert mistaken(baseline, inputs) == []
 
 
 def test_a_pair_is_not_compared_with_a_single_input(rng: np.random.Generator) -> None:
@@ -215,21 +213,21 @@ def test_a_pair_is_not_compared_with_a_single_input(rng: np.random.Generator) ->
     for _ in range(8):
         kept.add(*(as_pair(heard(name, rng=rng)) for name in ("piano", "cymbals")))
     exchanged = [heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")]
-    assert told(mistaken(band(rng).reference(), exchanged)) != set()
-    assert mistaken(kept.reference(), [as_pair(one) for one in exchanged]) == []
+    assert told(mistaken(band(rng).baseline(), exchanged)) != set()
+    assert mistaken(kept.baseline(), [as_pair(one) for one in exchanged]) == []
 
 
 def test_what_is_new_or_hardly_plays_is_not_named(rng: np.random.Generator) -> None:
     exchanged = [heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")]
-    assert mistaken(Weeks().reference(), exchanged) == []
+    assert mistaken(Weeks().baseline(), exchanged) == []
     # the cymbals were never kept
-    assert mistaken(band(rng, names=("piano", "bass")).reference(), exchanged) == []
+    assert mistaken(band(rng, names=("piano", "bass")).baseline(), exchanged) == []
     moment = [replace(exchanged[0], playing_s=identity.LEAST_HEARD_S - 0.1), exchanged[1]]
     # the piano in the cymbals' input is heard; what hardly plays in the piano's says nothing
-    assert {one.source for one in mistaken(band(rng).reference(), moment)} == {"cymbals"}
+    assert {one.source for one in mistaken(band(rng).baseline(), moment)} == {"cymbals"}
     # nothing is said of an input by a number alone
     no_tone = [replace(exchanged[0], values={"articulation_db": (12.0, None)}), heard("cymbals", rng=rng)]
-    assert mistaken(band(rng).reference(), no_tone) == []
+    assert mistaken(band(rng).baseline(), no_tone) == []
 
 
 def test_whoever_plays_the_other_source_tonight(rng: np.random.Generator) -> None:
@@ -245,22 +243,22 @@ def test_whoever_plays_the_other_source_tonight(rng: np.random.Generator) -> Non
         replace(heard("piano", player="Cyd"), values={**heard("bass").values, **part(bright).values}),
         heard("bass", like="piano", player="Ben"),
     ]
-    nats = {who: mistaken(kept.reference(), [now[0], replace(now[1], player=who)]) for who in ("Ben", "Ana")}
+    nats = {who: mistaken(kept.baseline(), [now[0], replace(now[1], player=who)]) for who in ("Ben", "Ana")}
     assert told(nats["Ben"]) == {("piano", "bass", True), ("bass", "piano", True)}
     assert nats["Ben"][0].nats > max((one.nats for one in nats["Ana"]), default=0.0)
 
 
-def log_density(reference: Reference, one: KeptPart, source: str) -> float:
+def log_density(baseline: Baseline, one: KeptPart, source: str) -> float:
     """Of all that is read of an input, taken for a source, by another library's Student t."""
     role = SOURCES[source][0]
     taken = replace(one, source=source, role=role)
-    tone = tone_predictive(reference, taken)
+    tone = tone_predictive(baseline, taken)
     assert tone is not None
     total = float(stats.multivariate_t(tone.location, tone.scale, df=tone.dof).logpdf(tone_vector(one.values)))
     values = {name: one.values[BY_NAME[name].metric][0] for name in ("articulation", "crest")}
     values["range"] = one.values[LOUD][0] - one.values[SOFT][0]
     for name, value in values.items():
-        number = number_predictive(reference, taken, BY_NAME[name])
+        number = number_predictive(baseline, taken, BY_NAME[name])
         assert number is not None
         total += float(stats.t(number.dof, number.location[0], np.sqrt(number.scale[0, 0])).logpdf(value))
     return total
@@ -268,17 +266,17 @@ def log_density(reference: Reference, one: KeptPart, source: str) -> float:
 
 @pytest.mark.source("scipy.stats.multivariate_t")
 def test_how_much_more_likely_it_is(rng: np.random.Generator) -> None:
-    reference = band(rng).reference()
+    baseline = band(rng).baseline()
     inputs = [heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")]
-    found = mistaken(reference, inputs)
+    found = mistaken(baseline, inputs)
     expected = sum(
-        log_density(reference, one, other.source) - log_density(reference, one, one.source)
+        log_density(baseline, one, other.source) - log_density(baseline, one, one.source)
         for one, other in (inputs, inputs[::-1])
     )
     assert found[0].nats == pytest.approx(expected, rel=1e-9)
-    alone = mistaken(reference, [inputs[0], heard("cymbals")])
+    alone = mistaken(baseline, [inputs[0], heard("cymbals")])
     assert alone[0].nats == pytest.approx(
-        log_density(reference, inputs[0], "cymbals") - log_density(reference, inputs[0], "piano"), rel=1e-9
+        log_density(baseline, inputs[0], "cymbals") - log_density(baseline, inputs[0], "piano"), rel=1e-9
     )
 
 
@@ -294,7 +292,7 @@ def test_how_evenly_hits_are_played_is_no_evidence_of_anything_else(rng: np.rand
             kept.add(*(as_role(heard(name, rng=fresh)) for name in ("piano", "cymbals")))
         inputs = [as_role(heard("piano", like="cymbals")), as_role(heard("cymbals", like="piano"))]
         inputs[0] = replace(inputs[0], values={**inputs[0].values, SOFT: (-12.0 - range_db, None)})
-        return mistaken(kept.reference(), inputs)[0].nats
+        return mistaken(kept.baseline(), inputs)[0].nats
 
     assert nats("snare", 9.0) == nats("snare", 5.0)
     assert nats("overheads", 9.0) > nats("overheads", 5.0)
@@ -311,7 +309,7 @@ def test_two_singers_are_harder_to_tell_apart_than_a_singer_and_a_speaker(rng: n
             return replace(heard("lead voice"), source=name, role=names[name][0], values=dict(part(tone).values))
 
         kept.add(one("lead voice", low), one("other", high))
-        return mistaken(kept.reference(), [one("lead voice", high), one("other", low)])
+        return mistaken(kept.baseline(), [one("lead voice", high), one("other", low)])
 
     assert told(found("speech")) == {("lead voice", "other", True), ("other", "lead voice", True)}
     assert identity.EXCHANGED_NATS < found("speech")[0].nats < identity.ALIKE_NATS
@@ -327,30 +325,30 @@ def test_a_number_that_one_of_two_never_has_is_no_evidence(rng: np.random.Genera
     hard = heard("piano")
     hard = replace(hard, values={**hard.values, "articulation_db": (6.0 + 15.0, None)})
     inputs = [hard, replace(heard("piano", leave_out=("articulation_db",)), **organ)]
-    assert mistaken(kept.reference(), inputs) == []
+    assert mistaken(kept.baseline(), inputs) == []
 
 
 # pairs of which one side is upside down
 
 
-def pairs(rng: np.random.Generator, width_db: float | Array, count: int = 8, role: str = "keys") -> Reference:
+def pairs(rng: np.random.Generator, width_db: float | Array, count: int = 8, role: str = "keys") -> Baseline:
     kept = Weeks()
     for _ in range(count):
         now = heard("piano", width_db=width_db + 0.5 * rng.standard_normal(len(OCTAVES_HZ)))
         kept.add(replace(now, role=role))
-    return kept.reference()
+    return kept.baseline()
 
 
 @pytest.mark.parametrize("width_db", [pytest.param(value, id=f"{value:g}-dB") for value in (-12.0, -6.0, 5.0)])
 def test_a_side_that_was_turned_over(rng: np.random.Generator, width_db: float) -> None:
     # sum and difference of the sides change places: the ratio of one to the other in dB changes its sign
-    reference = pairs(rng, width_db)
-    turned = upside_down(reference, [heard("piano", width_db=-width_db)])
+    baseline = pairs(rng, width_db)
+    turned = upside_down(baseline, [heard("piano", width_db=-width_db)])
     assert set(turned) == {"piano"}
     assert turned["piano"] > identity.TURNED_NATS
-    assert upside_down(reference, [heard("piano", width_db=width_db)]) == {}
+    assert upside_down(baseline, [heard("piano", width_db=width_db)]) == {}
     # wider or narrower than ever, but the right way round
-    assert upside_down(reference, [heard("piano", width_db=2.0 * width_db)]) == {}
+    assert upside_down(baseline, [heard("piano", width_db=2.0 * width_db)]) == {}
 
 
 SPACED: Final = np.array([-13.0, -9.0, -3.0, 0.0, -3.0, 2.0, 1.0, 0.0])
@@ -359,9 +357,9 @@ SPACED: Final = np.array([-13.0, -9.0, -3.0, 0.0, -3.0, 2.0, 1.0, 0.0])
 
 def test_a_spaced_pair_is_told_by_its_low_octaves(rng: np.random.Generator) -> None:
     for count in (1, 8):
-        reference = pairs(rng, SPACED, count)
-        assert set(upside_down(reference, [heard("piano", width_db=-SPACED)])) == {"piano"}
-        assert upside_down(reference, [heard("piano", width_db=SPACED)]) == {}
+        baseline = pairs(rng, SPACED, count)
+        assert set(upside_down(baseline, [heard("piano", width_db=-SPACED)])) == {"piano"}
+        assert upside_down(baseline, [heard("piano", width_db=SPACED)]) == {}
     # what was not read in every kept take is left out: nothing is left here
     high = {f"width_octave_db.{band}" for band in (63, 125, 250)}
     low = set(heard("piano", width_db=SPACED).values) - high
@@ -372,7 +370,7 @@ def test_a_spaced_pair_is_told_by_its_low_octaves(rng: np.random.Generator) -> N
 
     kept = Weeks()
     kept.add(without(high, SPACED))
-    assert upside_down(kept.reference(), [without(low, -SPACED)]) == {}
+    assert upside_down(kept.baseline(), [without(low, -SPACED)]) == {}
     assert upside_down(pairs(rng, SPACED), [without(low, -SPACED)]) != {}
 
 
@@ -382,24 +380,24 @@ def test_microphones_in_a_room_have_no_wrong_way_round(rng: np.random.Generator)
 
 
 def test_a_pair_as_wide_as_it_is_narrow_has_no_wrong_way_round(rng: np.random.Generator) -> None:
-    reference = pairs(rng, 0.2)
+    baseline = pairs(rng, 0.2)
     for width_db in (-1.0, -0.2, 0.2, 1.0):
-        assert upside_down(reference, [heard("piano", width_db=width_db)]) == {}
+        assert upside_down(baseline, [heard("piano", width_db=width_db)]) == {}
 
 
 def test_what_cannot_be_turned_over_is_not(rng: np.random.Generator) -> None:
     turned = heard("piano", width_db=6.0)
-    assert upside_down(Weeks().reference(), [turned]) == {}
-    reference = pairs(rng, -6.0)
-    assert upside_down(reference, [heard("piano")]) == {}
-    assert upside_down(reference, [replace(turned, playing_s=LEAST_PLAYING_S - 0.1)]) == {}
-    assert upside_down(reference, [replace(turned, stage="after")]) == {}
+    assert upside_down(Weeks().baseline(), [turned]) == {}
+    baseline = pairs(rng, -6.0)
+    assert upside_down(baseline, [heard("piano")]) == {}
+    assert upside_down(baseline, [replace(turned, playing_s=LEAST_PLAYING_S - 0.1)]) == {}
+    assert upside_down(baseline, [replace(turned, stage="after")]) == {}
 
 
 def test_clean_pairs_are_the_right_way_round(rng: np.random.Generator) -> None:
     for count in (1, 2, 6):
         for _ in range(20):
             width_db = float(rng.uniform(-12.0, 0.0))
-            reference = pairs(rng, width_db, count)
+            baseline = pairs(rng, width_db, count)
             now = heard("piano", width_db=width_db + 0.7 * rng.standard_normal(len(OCTAVES_HZ)))
-            assert upside_down(reference, [now]) == {}
+            assert upside_down(baseline, [now]) == {}

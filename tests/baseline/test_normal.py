@@ -16,11 +16,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from deskhand.dsp.spectrum import NOMINAL_HZ
-from deskhand.reference import normal
-from deskhand.reference.baseline import house_prior
-from deskhand.reference.kept import MIX, KeptTakes, against, load, reading_of
-from deskhand.reference.normal import (
+from deskhand.baseline import normal
+from deskhand.baseline.kept import MIX, KeptTakes, against, load, reading_of
+from deskhand.baseline.model import house_prior
+from deskhand.baseline.normal import (
     LEARNED,
     LEAST_PLAYING_S,
     TONE,
@@ -28,7 +27,8 @@ from deskhand.reference.normal import (
     number_predictive,
     usual_tone_db,
 )
-from deskhand.reference.numbers import BY_NAME, NUMBERS, noise_of, tone_covariance, tone_noise, tone_vector
+from deskhand.baseline.numbers import BY_NAME, NUMBERS, noise_of, tone_covariance, tone_noise, tone_vector
+from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.store import Dismissal, KeptTake
 from deskhand.store.history import open_history
 from tests.support.weeks import CYMBALS, FLAT, HOUSE, LONG_S, PIANO, Weeks, part, row
@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.reference.normal import Normal, Reference
+    from deskhand.baseline.normal import Baseline, Normal
     from deskhand.store import KeptPart
 
     Array = NDArray[np.float64]
@@ -100,31 +100,31 @@ def changed(parts: Sequence[KeptPart], stage: str, **values: float) -> list[Kept
     ]
 
 
-def judged(reference: Reference, parts: Sequence[KeptPart], source: str = "piano") -> dict[str, Normal]:
-    return {one.name: one for one in judge_parts(reference, parts)[source]}
+def judged(baseline: Baseline, parts: Sequence[KeptPart], source: str = "piano") -> dict[str, Normal]:
+    return {one.name: one for one in judge_parts(baseline, parts)[source]}
 
 
 # nothing to set it against
 
 
 def test_nothing_is_said_before_anything_is_kept(rng: np.random.Generator) -> None:
-    assert judge_parts(Weeks().reference(), clean()) == {"piano": []}
+    assert judge_parts(Weeks().baseline(), clean()) == {"piano": []}
     # nor of a source that is new to a house that has kept others
-    known = weeks(rng, 4).reference()
+    known = weeks(rng, 4).baseline()
     new = [replace(one, source="organ") for one in clean()]
     assert judge_parts(known, new) == {"organ": []}
 
 
 def test_what_hardly_played_is_not_judged(rng: np.random.Generator) -> None:
     short = LEAST_PLAYING_S - 0.1
-    assert judge_parts(weeks(rng, 4).reference(), clean(playing_s=short)) == {}
+    assert judge_parts(weeks(rng, 4).baseline(), clean(playing_s=short)) == {}
     # and says nothing of what is normal
-    assert judge_parts(weeks(rng, 4, playing_s=short).reference(), clean()) == {"piano": []}
+    assert judge_parts(weeks(rng, 4, playing_s=short).baseline(), clean()) == {"piano": []}
 
 
 def test_a_house_has_learned_after_some_shows(rng: np.random.Generator) -> None:
-    assert not weeks(rng, LEARNED - 1).reference().learned
-    assert weeks(rng, LEARNED).reference().learned
+    assert not weeks(rng, LEARNED - 1).baseline().learned
+    assert weeks(rng, LEARNED).baseline().learned
 
 
 # the range, by the textbook
@@ -151,7 +151,7 @@ def test_a_number_by_hand(rng: np.random.Generator, name: str) -> None:
     for playing_s in lengths:
         kept.add(*week(rng, factor=1.0, playing_s=float(playing_s)))
     now = week(rng, factor=2.0, playing_s=77.0)
-    found = judged(kept.reference(), now)[name]
+    found = judged(kept.baseline(), now)[name]
 
     def read(parts: Sequence[KeptPart]) -> float:
         values = {metric: one[0] for each in parts for metric, one in each.values.items()}
@@ -182,7 +182,7 @@ def test_a_number_by_hand(rng: np.random.Generator, name: str) -> None:
 def test_tone_by_hand(rng: np.random.Generator) -> None:
     kept = weeks(rng, 9, factor=1.0)
     now = week(rng, factor=1.0)
-    found = judged(kept.reference(), now)[TONE]
+    found = judged(kept.baseline(), now)[TONE]
     vectors = np.array([tone_vector(each.values) for _, each in kept.kept if each.stage == "tap"])
     here = tone_vector(now[0].values)
     noise, size = tone_noise(600.0), here.size
@@ -219,7 +219,7 @@ def test_a_clean_number_is_as_probable_as_the_model_says(rng: np.random.Generato
         for playing_s, value in zip(lengths[:-1], values[:-1], strict=True):
             kept.add(part(playing_s=float(playing_s), values={"articulation_db": float(value)}))
         now = part(playing_s=float(lengths[-1]), values={"articulation_db": float(values[-1])})
-        found = judged(kept.reference(), [now])["articulation"]
+        found = judged(kept.baseline(), [now])["articulation"]
         tails.append(found.probability)
         inside += found.low <= found.measured <= found.high
     assert stats.kstest(tails, "uniform").pvalue > 0.01
@@ -232,7 +232,7 @@ def test_a_clean_take_is_rarely_out(rng: np.random.Generator, factor: float) -> 
     # weeks that are no wider than a role's usual ones, and a house that is much steadier: hardly ever more than nominal
     tests = out = 0
     for _ in range(60):
-        found = judged(weeks(rng, 6, factor=factor).reference(), week(rng, factor=factor))
+        found = judged(weeks(rng, 6, factor=factor).baseline(), week(rng, factor=factor))
         tests += len(found)
         out += sum(one.probability < 0.01 for one in found.values())
     assert tests == 60 * 7
@@ -247,7 +247,7 @@ def test_several_sources_together_are_rarely_out(rng: np.random.Generator) -> No
         for _ in range(6):
             kept.add(*(replace(one, source=name) for name in names for one in week(rng, factor=0.5)))
         now = [replace(one, source=name) for name in names for one in week(rng, factor=0.5)]
-        for several in judge_parts(kept.reference(), now).values():
+        for several in judge_parts(kept.baseline(), now).values():
             tests += len(several)
             out += sum(one.probability < 0.01 for one in several)
     assert tests == 15 * 4 * 7
@@ -259,7 +259,7 @@ def test_several_sources_together_are_rarely_out(rng: np.random.Generator) -> No
 def test_what_always_holds(seed: int, count: int) -> None:
     rng = np.random.default_rng(seed)
     kept, now = weeks(rng, count, factor=1.0), week(rng, factor=3.0)
-    found = judged(kept.reference(), now)
+    found = judged(kept.baseline(), now)
     assert set(found) == {TONE, *(number.name for number in NUMBERS)}
     for one in found.values():
         assert 0.0 <= one.probability <= 1.0
@@ -269,7 +269,7 @@ def test_what_always_holds(seed: int, count: int) -> None:
         assert one.by_player == 0
     # the oldest first or last
     turned = Weeks(kept=kept.kept[::-1], count=count)
-    for name, one in judged(turned.reference(), now).items():
+    for name, one in judged(turned.baseline(), now).items():
         assert one.probability == pytest.approx(found[name].probability, rel=1e-6, abs=1e-12)
 
 
@@ -289,7 +289,7 @@ SHIFTS: Final[dict[str, tuple[str, dict[str, float]]]] = {
 @pytest.mark.parametrize("name", [pytest.param(name, id=name) for name in SHIFTS])
 def test_a_shift_is_found_where_it_is(rng: np.random.Generator, name: str) -> None:
     stage, values = SHIFTS[name]
-    found = judged(weeks(rng, 10).reference(), changed(clean(), stage, **values))
+    found = judged(weeks(rng, 10).baseline(), changed(clean(), stage, **values))
     assert found[name].probability < 1e-3
     assert found[name].noticeable > 3.0
     assert found[name].stage == stage
@@ -299,12 +299,12 @@ def test_a_shift_is_found_where_it_is(rng: np.random.Generator, name: str) -> No
 
 @pytest.mark.parametrize("at", [pytest.param(at, id=f"octave-{at + 1}") for at in range(1, 7)])
 def test_another_tone_is_found_and_nothing_else(rng: np.random.Generator, at: int) -> None:
-    reference = weeks(rng, 20, factor=0.2).reference()
+    baseline = weeks(rng, 20, factor=0.2).baseline()
     turned = PIANO.copy()
     # a bump of an octave is less at its centre once smoothed, and quiet octaves are near the floor
     turned[at] += 9.0
-    found = judged(reference, [replace(clean()[0], values=part(turned, values=AT_THE_TAP).values), clean()[1]])
-    plain = judged(reference, clean())
+    found = judged(baseline, [replace(clean()[0], values=part(turned, values=AT_THE_TAP).values), clean()[1]])
+    plain = judged(baseline, clean())
     assert found[TONE].probability < 0.02
     assert found[TONE].probability < 0.05 * plain[TONE].probability
     off = {band: one[0] - one[1] for band, one in found[TONE].bands_db.items()}
@@ -313,11 +313,11 @@ def test_another_tone_is_found_and_nothing_else(rng: np.random.Generator, at: in
 
 
 def test_further_off_is_less_probable(rng: np.random.Generator) -> None:
-    reference = weeks(rng, 8).reference()
+    baseline = weeks(rng, 8).baseline()
     for name, (stage, values) in SHIFTS.items():
         (metric, value), usual = next(iter(values.items())), {**AT_THE_TAP, **BEHIND}
         tails = [
-            judged(reference, changed(clean(), stage, **{metric: usual[metric] + part * (value - usual[metric])}))[
+            judged(baseline, changed(clean(), stage, **{metric: usual[metric] + part * (value - usual[metric])}))[
                 name
             ].probability
             for part in (0.25, 0.5, 1.0, 2.0)
@@ -327,14 +327,14 @@ def test_further_off_is_less_probable(rng: np.random.Generator) -> None:
 
 
 def test_less_harsh_is_nothing_to_say(rng: np.random.Generator) -> None:
-    found = judged(weeks(rng, 10).reference(), changed(clean(), "after", harsh_sone=0.5))
+    found = judged(weeks(rng, 10).baseline(), changed(clean(), "after", harsh_sone=0.5))
     assert found["harsh"].probability == 1.0
 
 
 @given(gain_db=st.floats(-40.0, 20.0))
 @few
 def test_louder_is_no_other_tone(gain_db: float) -> None:
-    reference = weeks(np.random.default_rng(7), 6).reference()
+    baseline = weeks(np.random.default_rng(7), 6).baseline()
     louder = [
         replace(
             one,
@@ -345,7 +345,7 @@ def test_louder_is_no_other_tone(gain_db: float) -> None:
         )
         for one in clean()
     ]
-    before, after = judged(reference, clean()), judged(reference, louder)
+    before, after = judged(baseline, clean()), judged(baseline, louder)
     assert after[TONE].probability == pytest.approx(before[TONE].probability, rel=1e-6)
     assert after[TONE].noticeable == pytest.approx(before[TONE].noticeable, rel=1e-6, abs=1e-9)
 
@@ -353,7 +353,7 @@ def test_louder_is_no_other_tone(gain_db: float) -> None:
 def test_one_channel_has_no_width_or_balance(rng: np.random.Generator) -> None:
     mono = changed(clean(), "tap")
     values = {name: one for name, one in mono[0].values.items() if name not in ("width_db", "balance_db")}
-    found = judged(weeks(rng, 5).reference(), [replace(mono[0], values=values), mono[1]])
+    found = judged(weeks(rng, 5).baseline(), [replace(mono[0], values=values), mono[1]])
     assert set(found) == {TONE, "articulation", "tail", "dynamics", "harsh"}
 
 
@@ -361,27 +361,25 @@ def test_without_a_chain_everything_is_judged_at_the_tap(rng: np.random.Generato
     kept = Weeks()
     for _ in range(8):
         kept.add(part(PIANO, values=varied(rng, {**AT_THE_TAP, **BEHIND})))
-    found = judged(kept.reference(), [part(PIANO, values={**AT_THE_TAP, **BEHIND, "crest_db": 7.0})])
+    found = judged(kept.baseline(), [part(PIANO, values={**AT_THE_TAP, **BEHIND, "crest_db": 7.0})])
     assert {one.stage for one in found.values()} == {"tap"}
     assert found["dynamics"].probability < 1e-3
 
 
 def test_a_reading_that_is_unsure_is_not_out(rng: np.random.Generator) -> None:
-    reference = weeks(rng, 8).reference()
+    baseline = weeks(rng, 8).baseline()
     sure, unsure = (
         [replace(one, values={**one.values, "articulation_db": (1.0, pm)}) for one in clean()] for pm in (0.2, 12.0)
     )
-    assert judged(reference, sure)["articulation"].probability < 1e-3
-    assert judged(reference, unsure)["articulation"].probability > 0.05
+    assert judged(baseline, sure)["articulation"].probability < 1e-3
+    assert judged(baseline, unsure)["articulation"].probability > 0.05
 
 
 def test_a_short_take_is_not_as_sure_as_a_long_one(rng: np.random.Generator) -> None:
-    reference = weeks(rng, 8).reference()
+    baseline = weeks(rng, 8).baseline()
     off = changed(clean(), "tap", articulation_db=3.0)
     short = [replace(one, playing_s=5.0) for one in off]
-    assert (
-        judged(reference, off)["articulation"].probability < 0.2 * judged(reference, short)["articulation"].probability
-    )
+    assert judged(baseline, off)["articulation"].probability < 0.2 * judged(baseline, short)["articulation"].probability
 
 
 # several sounds
@@ -414,21 +412,21 @@ def test_more_of_a_known_sound_is_no_other_tone(rng: np.random.Generator) -> Non
     kept = Weeks()
     for _ in range(15):
         kept.add(*of_two_sounds(rng, float(rng.uniform(0.75, 0.85))))
-    reference = kept.reference()
+    baseline = kept.baseline()
     other = of_two_sounds(rng, 0.2)
     # as a whole it is another tone ...
-    whole_only = judged(reference, other[:1], "guitar")[TONE].probability
+    whole_only = judged(baseline, other[:1], "guitar")[TONE].probability
     plain = Weeks(kept=[item for item in kept.kept if item[1].stage == "tap"], count=15)
-    alone = judged(plain.reference(), other[:1], "guitar")[TONE].probability
+    alone = judged(plain.baseline(), other[:1], "guitar")[TONE].probability
     assert alone < 0.01
     # ... but both its sounds are known
-    assert judged(reference, other, "guitar")[TONE].probability > 0.2
+    assert judged(baseline, other, "guitar")[TONE].probability > 0.2
     # and also when it plays but one of them and that is the whole
-    assert judged(reference, of_two_sounds(rng, 0.0)[:1], "guitar")[TONE].probability > 0.2
+    assert judged(baseline, of_two_sounds(rng, 0.0)[:1], "guitar")[TONE].probability > 0.2
     assert whole_only >= alone
     # an equaliser that somebody turned is in both
     turned = of_two_sounds(rng, 0.2, np.array([0.0, 0.0, 0.0, 0.0, 0.0, 9.0, 9.0, 0.0]))
-    assert judged(reference, turned, "guitar")[TONE].probability < 0.01
+    assert judged(baseline, turned, "guitar")[TONE].probability < 0.01
 
 
 def test_one_new_sound_among_known_ones_is_not_hidden_by_them(rng: np.random.Generator) -> None:
@@ -437,7 +435,7 @@ def test_one_new_sound_among_known_ones_is_not_hidden_by_them(rng: np.random.Gen
     for _ in range(15):
         kept.add(*of_two_sounds(rng, 0.5))
     turned = of_two_sounds(rng, 0.5, np.array([9.0, 9.0, 0.0, 0.0, 0.0, 0.0, 9.0, 9.0]))
-    assert judged(kept.reference(), turned, "guitar")[TONE].probability < 0.01
+    assert judged(kept.baseline(), turned, "guitar")[TONE].probability < 0.01
 
 
 # who plays
@@ -448,10 +446,10 @@ def test_a_player_is_set_against_their_own_weeks(rng: np.random.Generator) -> No
     for at in range(12):
         who, articulation = (("Ana", 4.0), ("Ben", 8.0))[at % 2]
         kept.add(part(PIANO, player=who, values={"articulation_db": articulation + 0.2 * rng.standard_normal()}))
-    reference = kept.reference()
+    baseline = kept.baseline()
 
     def probability(player: str | None, value: float) -> tuple[float, int]:
-        found = judged(reference, [part(PIANO, player=player, values={"articulation_db": value})])["articulation"]
+        found = judged(baseline, [part(PIANO, player=player, values={"articulation_db": value})])["articulation"]
         return found.probability, found.by_player
 
     assert probability("Ana", 4.0)[0] > 0.5
@@ -461,7 +459,7 @@ def test_a_player_is_set_against_their_own_weeks(rng: np.random.Generator) -> No
     assert probability("Cyd", 4.0)[1] == 0
     assert probability(None, 4.0)[1] == 0
     ana, new = (
-        judged(reference, [part(PIANO, player=who, values={"articulation_db": 6.0})])["articulation"]
+        judged(baseline, [part(PIANO, player=who, values={"articulation_db": 6.0})])["articulation"]
         for who in ("Ana", "Cyd")
     )
     assert new.high - new.low > ana.high - ana.low
@@ -485,7 +483,7 @@ def width_of(others: Sequence[Sequence[KeptPart]]) -> float:
     for parts in zip(*others, strict=True):
         kept.add(*parts)
     kept.add(part(playing_s=LONG_S, values={"articulation_db": 6.0}))
-    found = judged(kept.reference(), [part(playing_s=LONG_S, values={"articulation_db": 6.0})])["articulation"]
+    found = judged(kept.baseline(), [part(playing_s=LONG_S, values={"articulation_db": 6.0})])["articulation"]
     return found.high - found.low
 
 
@@ -517,7 +515,7 @@ def test_another_drummer_may_sound_otherwise() -> None:
         for _ in range(3):
             kept.add(part(role=role, player="Ana", playing_s=LONG_S, values={"articulation_db": 15.0}))
         now = part(role=role, player=player, playing_s=LONG_S, values={"articulation_db": 15.0})
-        found = judged(kept.reference(), [now])["articulation"]
+        found = judged(kept.baseline(), [now])["articulation"]
         return found.high - found.low
 
     assert range_db("snare", "Ben") > 1.4 * range_db("keys", "Ben")
@@ -530,7 +528,7 @@ def test_its_own_weeks_do_not_count_twice(rng: np.random.Generator) -> None:
     for one, other in zip(steady(rng, "piano", "keys", 5.0), steady(rng, "bass", "bass", 1.0), strict=True):
         kept.add(one, other)
     without = Weeks(kept=[item for item in kept.kept if item[1].source == "bass"], count=kept.count)
-    with_it, alone = (house_prior(one.reference(), "articulation", "piano", "keys", "tap") for one in (kept, without))
+    with_it, alone = (house_prior(one.baseline(), "articulation", "piano", "keys", "tap") for one in (kept, without))
     np.testing.assert_allclose(with_it.covariance, alone.covariance)
     assert with_it.strength == alone.strength
 
@@ -542,7 +540,7 @@ def test_unnamed_players_do_not_make_a_house_look_steadier(rng: np.random.Genera
         fresh = np.random.default_rng(11)
         for parts in zip(*(steady(fresh, f"bass {n}", "bass", 1.0) for n in range(6)), strict=True):
             kept.add(*(replace(one, player=player) for one in parts))
-        return float(house_prior(kept.reference(), "articulation", "piano", "keys", "tap").covariance[0, 0])
+        return float(house_prior(kept.baseline(), "articulation", "piano", "keys", "tap").covariance[0, 0])
 
     assert prior(None) == pytest.approx(prior("Ana"), rel=1e-6)
 
@@ -554,30 +552,30 @@ def test_readings_of_another_tap_are_set_aside_and_counted(rng: np.random.Genera
     kept = weeks(rng, 4)
     for _ in range(3):
         kept.add(*(replace(one, tap="after-gain") for one in week(rng, tone=CYMBALS)))
-    reference = kept.reference(taps={"piano": "preamp"})
-    assert reference.other_tap == {"piano": 3}
-    assert {one.kept for one in judged(reference, clean()).values()} == {4}
-    assert kept.reference(taps={"piano": "after-gain"}).other_tap == {"piano": 4}
+    baseline = kept.baseline(taps={"piano": "preamp"})
+    assert baseline.other_tap == {"piano": 3}
+    assert {one.kept for one in judged(baseline, clean()).values()} == {4}
+    assert kept.baseline(taps={"piano": "after-gain"}).other_tap == {"piano": 4}
     # without a word about taps all are alike
-    assert {one.kept for one in judged(kept.reference(), clean()).values()} == {7}
+    assert {one.kept for one in judged(kept.baseline(), clean()).values()} == {7}
 
 
 def test_readings_behind_another_chain_are_set_aside_and_counted(rng: np.random.Generator) -> None:
     kept = weeks(rng, 4, chain="as before")
     for _ in range(2):
         kept.add(*week(rng))
-    reference = kept.reference(chains={"piano": "as ever"})
-    assert reference.set_aside == {"piano": 4}
-    found = judged(reference, clean())
+    baseline = kept.baseline(chains={"piano": "as ever"})
+    assert baseline.set_aside == {"piano": 4}
+    found = judged(baseline, clean())
     # what is read at the tap does not depend on the chain
     assert {found[name].kept for name in (TONE, "articulation", "tail", "width", "balance")} == {6}
     assert {found[name].kept for name in ("dynamics", "harsh")} == {2}
     # a chain that was taken out altogether
-    assert kept.reference(chains={"piano": None}).set_aside == {"piano": 6}
+    assert kept.baseline(chains={"piano": None}).set_aside == {"piano": 6}
 
 
 def test_a_chain_that_was_never_kept_is_not_judged(rng: np.random.Generator) -> None:
-    found = judged(weeks(rng, 5).reference(chains={"piano": "new"}), clean(chain="new"))
+    found = judged(weeks(rng, 5).baseline(chains={"piano": "new"}), clean(chain="new"))
     assert "dynamics" not in found
     assert TONE in found
 
@@ -606,8 +604,8 @@ def test_what_is_liked_is_normal_from_then_on(rng: np.random.Generator, name: st
     now = changed(now, "after", crest_db=8.0)
     turned = PIANO + np.array([0.0, 0.0, 0.0, 0.0, 10.0, 10.0, 0.0, 0.0])
     now = [replace(now[0], values={**now[0].values, **part(turned).values}), now[1]]
-    before = judged(kept.reference(), now)
-    after = judged(kept.reference([liked(now, name)]), now)
+    before = judged(kept.baseline(), now)
+    after = judged(kept.baseline([liked(now, name)]), now)
     assert before[name].probability < 0.05
     # liked once, it counts as several weeks: no longer out of the ordinary, whoever is named
     assert after[name].probability > max(0.02, 10 * before[name].probability)
@@ -617,19 +615,19 @@ def test_what_is_liked_is_normal_from_then_on(rng: np.random.Generator, name: st
         if other != name:
             assert one.probability == pytest.approx(before[other].probability, rel=1e-6)
     # and what was usual before still is
-    assert judged(kept.reference([liked(now, name)]), clean(player=player))[name].probability > 0.05
+    assert judged(kept.baseline([liked(now, name)]), clean(player=player))[name].probability > 0.05
 
 
 def test_what_is_left_alone_for_tonight_teaches_nothing(rng: np.random.Generator) -> None:
     kept, now = weeks(rng, 8), changed(clean(), "tap", articulation_db=1.0)
     tonight = liked(now, "articulation", for_good=False)
-    before, after = judged(kept.reference(), now), judged(kept.reference([tonight]), now)
+    before, after = judged(kept.baseline(), now), judged(kept.baseline([tonight]), now)
     assert after["articulation"].probability == before["articulation"].probability
     # nor does a word about a fault, which is no number
     fault = Dismissal(
         source="piano", kind="hum", metric=None, show="week 9", date=None, for_good=True, measured=-50.0, values={}
     )
-    assert judged(kept.reference([fault]), now)["articulation"].probability == before["articulation"].probability
+    assert judged(kept.baseline([fault]), now)["articulation"].probability == before["articulation"].probability
 
 
 def test_a_reading_that_was_liked_is_the_one_that_is_judged(rng: np.random.Generator) -> None:
@@ -654,7 +652,7 @@ def test_the_mix_is_judged_by_its_own_numbers(rng: np.random.Generator) -> None:
     for _ in range(10):
         tone = FLAT + 0.3 * rng.standard_normal(FLAT.size)
         kept.add(mix_of(tone, mono_loss_db=-1.0 + 0.1 * rng.standard_normal()))
-    found = judged(kept.reference(), [mix_of(FLAT, mono_loss_db=-6.0)], MIX)
+    found = judged(kept.baseline(), [mix_of(FLAT, mono_loss_db=-6.0)], MIX)
     assert set(found) == {TONE, "mono-loss", "harsh"}
     assert {one.stage for one in found.values()} == {"mix"}
     assert found["mono-loss"].probability < 1e-3
@@ -719,56 +717,56 @@ def test_a_show_is_not_set_against_itself(rng: np.random.Generator, tmp_path: Pa
     assert own is not None
     # three weeks of this phase, or the two others
     assert [len(one.takes) for one in (other, own)] == [3, 2]
-    reference, normals = against(other, clean(), **given)
+    baseline, normals = against(other, clean(), **given)
     assert {one.kept for one in normals["piano"]} == {3}
-    assert set(reference.liked) == {("piano", TONE)}
+    assert set(baseline.liked) == {("piano", TONE)}
     # what comes back is what was kept: the same as without the history
-    direct = Weeks(kept=other.rows, count=3).reference(other.dismissals)
+    direct = Weeks(kept=other.rows, count=3).baseline(other.dismissals)
     for one in normals["piano"]:
         assert one.probability == pytest.approx(judged(direct, clean())[one.name].probability)
     assert load(url, house="another hall", phase="show", show=("week 1", None)).takes == []
 
 
 def test_where_the_next_one_should_lie(rng: np.random.Generator) -> None:
-    reference = weeks(rng, 6).reference()
-    found = judged(reference, clean())["articulation"]
-    expected = number_predictive(reference, clean()[0], BY_NAME["articulation"])
+    baseline = weeks(rng, 6).baseline()
+    found = judged(baseline, clean())["articulation"]
+    expected = number_predictive(baseline, clean()[0], BY_NAME["articulation"])
     assert expected is not None
     low, high = expected.interval()
     assert (low[0], high[0]) == pytest.approx((found.low, found.high))
-    assert number_predictive(reference, replace(clean()[0], source="organ"), BY_NAME["articulation"]) is None
+    assert number_predictive(baseline, replace(clean()[0], source="organ"), BY_NAME["articulation"]) is None
 
 
 def test_what_tone_is_usual_band_by_band() -> None:
     kept = Weeks()
     for player, tone in (("Ana", PIANO), ("Ben", CYMBALS), ("Ben", CYMBALS)):
         kept.add(part(tone, player=player))
-    reference = kept.reference()
+    baseline = kept.baseline()
     levels = [
         np.array([one.values[f"tone_db.{band:g}"][0] for band in NOMINAL_HZ]) for one in (part(PIANO), part(CYMBALS))
     ]
     # all alike where it is not said who plays; else that player's own takes count for more, by so much
-    np.testing.assert_allclose(usual_tone_db(reference, part(FLAT)), (levels[0] + 2 * levels[1]) / 3)
+    np.testing.assert_allclose(usual_tone_db(baseline, part(FLAT)), (levels[0] + 2 * levels[1]) / 3)
     own = normal._PLAYER_WEIGHT
     assert own > 1.0
     expected = (own * levels[0] + 2 * levels[1]) / (own + 2)
-    np.testing.assert_allclose(usual_tone_db(reference, part(FLAT, player="Ana")), expected)
-    assert usual_tone_db(Weeks().reference(), part(FLAT)) is None
-    assert usual_tone_db(reference, part(FLAT, source="organ")) is None
+    np.testing.assert_allclose(usual_tone_db(baseline, part(FLAT, player="Ana")), expected)
+    assert usual_tone_db(Weeks().baseline(), part(FLAT)) is None
+    assert usual_tone_db(baseline, part(FLAT, source="organ")) is None
 
 
 def test_judging_leaves_the_reference_as_it_was_made(rng: np.random.Generator) -> None:
     # it is asked from several threads at once, for numbers at stages where they are not judged as well
-    reference = weeks(rng, 6).reference()
-    readings, spreads = dict(reference.readings), {key: dict(spread) for key, spread in reference.spreads.items()}
+    baseline = weeks(rng, 6).baseline()
+    readings, spreads = dict(baseline.readings), {key: dict(spread) for key, spread in baseline.spreads.items()}
     tap, after = clean()
-    alone = judge_parts(reference, [tap, after])
-    assert number_predictive(reference, after, BY_NAME["dynamics"]) is not None
-    assert normal.tone_predictive(reference, after) is not None
+    alone = judge_parts(baseline, [tap, after])
+    assert number_predictive(baseline, after, BY_NAME["dynamics"]) is not None
+    assert normal.tone_predictive(baseline, after) is not None
     with ThreadPoolExecutor(4) as pool:
-        together = list(pool.map(lambda _: judge_parts(reference, [tap, after]), range(8)))
+        together = list(pool.map(lambda _: judge_parts(baseline, [tap, after]), range(8)))
     assert together == [alone] * 8
-    assert reference.readings == readings
-    assert {key: dict(spread) for key, spread in reference.spreads.items()} == spreads
+    assert baseline.readings == readings
+    assert {key: dict(spread) for key, spread in baseline.spreads.items()} == spreads
     with pytest.raises(FrozenInstanceError):
-        reference.readings = {}  # type: ignore[misc]
+        baseline.readings = {}  # type: ignore[misc]

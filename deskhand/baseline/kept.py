@@ -7,12 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline import drift
+from deskhand.baseline.model import LEARNED, MOST_TAKES, Baseline, baseline_of, house_prior
+from deskhand.baseline.normal import Normal, judge_parts
+from deskhand.baseline.numbers import BY_NAME, LEVEL, NUMBERS, TONE, Number, metrics, number_of, tone_vector
+from deskhand.baseline.weeks import crept
 from deskhand.mix.clearance import AudibilityLimits
-from deskhand.reference import drift
-from deskhand.reference.baseline import LEARNED, MOST_TAKES, Reference, house_prior, reference_of
-from deskhand.reference.normal import Normal, judge_parts
-from deskhand.reference.numbers import BY_NAME, LEVEL, NUMBERS, TONE, Number, metrics, number_of, tone_vector
-from deskhand.reference.weeks import crept
 from deskhand.store import file_of
 
 if TYPE_CHECKING:
@@ -123,13 +123,13 @@ class Drift:
 
 
 def drifts(
-    reference: Reference, parts: Sequence[KeptPart], *, date: str | None = None, left_out: Collection[str] = ()
+    baseline: Baseline, parts: Sequence[KeptPart], *, date: str | None = None, left_out: Collection[str] = ()
 ) -> list[Drift]:
     """Numbers whose moving average left its limits with this take.
 
     Parameters
     ----------
-    reference : Reference
+    baseline : Baseline
     parts : sequence of KeptPart
         Of the take.
     date : str, optional
@@ -139,7 +139,7 @@ def drifts(
     """
     parts = [part for part in parts if part.role not in left_out]
     judged = {(part.source, part.stage): part for part in parts if part.stage in ("tap", "after")}
-    date_of_take = {take.id: take.date for take in reference.takes}
+    date_of_take = {take.id: take.date for take in baseline.takes}
     wanted = []
     for (source, stage), part in judged.items():
         for number in (LEVEL, *NUMBERS):
@@ -148,7 +148,7 @@ def drifts(
             reading = number_of(number, part.values)
             dated = [
                 (kept_reading[0], date_of_take[past_part.take])
-                for past_part in reference.parts.get((source, stage), ())
+                for past_part in baseline.parts.get((source, stage), ())
                 if (kept_reading := number_of(number, past_part.values)) is not None
             ]
             if reading is not None and len(dated) + 1 >= drift.LEAST_TAKES:
@@ -156,7 +156,7 @@ def drifts(
     drifted = []
     for source, stage, number, part, series in wanted:
         values = np.array([value for value, _ in series])
-        prior = house_prior(reference, number.name, source, part.role, stage)
+        prior = house_prior(baseline, number.name, source, part.role, stage)
         chart = drift.chart(
             values,
             drift.spread_of(values, prior),
@@ -174,8 +174,8 @@ def against(
     *,
     taps: Mapping[str, str],
     chains: Mapping[str, str | None],
-) -> tuple[Reference, dict[str, list[Normal]]]:
-    """Reference for a take, and its numbers against it.
+) -> tuple[Baseline, dict[str, list[Normal]]]:
+    """Baseline for a take, and its numbers against it.
 
     Parameters
     ----------
@@ -185,8 +185,8 @@ def against(
     taps, chains : mapping
         Source to its tap, and to the digest of its chain.
     """
-    reference = reference_of(kept.rows, kept.dismissals, taps=taps, chains=chains)
-    return reference, judge_parts(reference, parts)
+    baseline = baseline_of(kept.rows, kept.dismissals, taps=taps, chains=chains)
+    return baseline, judge_parts(baseline, parts)
 
 
 def reading_of(parts: Sequence[KeptPart], source: str, name: str) -> dict[str, float]:

@@ -16,8 +16,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import integrate, special, stats
 
-from deskhand.reference import predict
-from deskhand.reference.predict import Predictive, Prior, pooled, predictive, scaled, scatter_of
+from deskhand.baseline import predict
+from deskhand.baseline.predict import Predictive, Prior, pooled, predictive, scaled, scatter_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

@@ -7,10 +7,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from deskhand.reference import drift
-from deskhand.reference.baseline import Reference, house_prior
-from deskhand.reference.normal import number_predictive
-from deskhand.reference.numbers import LEVEL, NUMBERS, Number, number_of
+from deskhand.baseline import drift
+from deskhand.baseline.model import Baseline, house_prior
+from deskhand.baseline.normal import number_predictive
+from deskhand.baseline.numbers import LEVEL, NUMBERS, Number, number_of
 from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.reference.predict import Predictive
+    from deskhand.baseline.predict import Predictive
     from deskhand.store import KeptPart, TakeRow
 
 SHOWN: tuple[Number, ...] = (LEVEL, *NUMBERS)
@@ -52,31 +52,31 @@ def crept(number: Number, chart: drift.Chart) -> str:
     return f"crept {word} by {rate} {number.step_unit} a week for {number_text(chart.weeks, 0)} weeks"
 
 
-def courses(reference: Reference, source: str, *, charts: int) -> list[Course]:
+def courses(baseline: Baseline, source: str, *, charts: int) -> list[Course]:
     """Courses of a source's numbers, each over the takes in which it was read.
 
     Parameters
     ----------
-    reference : Reference
+    baseline : Baseline
         With the takes and readings to be shown.
     source : str
     charts : int
         Number of charts of all sources; the control limits allow them one false signal a year together.
     """
-    takes = {take.id: take for take in reference.takes}
+    takes = {take.id: take for take in baseline.takes}
     source_courses: list[Course] = []
     for number in SHOWN:
-        stage = number.stage_of(chained=bool(reference.parts.get((source, "after"))))
-        parts = reference.parts.get((source, stage), [])
+        stage = number.stage_of(chained=bool(baseline.parts.get((source, "after"))))
+        parts = baseline.parts.get((source, stage), [])
         readings = [(reading[0], part) for part in parts if (reading := number_of(number, part.values)) is not None]
-        expected = number_predictive(reference, readings[-1][1], number) if readings else None
+        expected = number_predictive(baseline, readings[-1][1], number) if readings else None
         if expected is not None:
-            source_courses.append(_course(reference, source, number, stage, readings, expected, takes, charts))
+            source_courses.append(_course(baseline, source, number, stage, readings, expected, takes, charts))
     return source_courses
 
 
 def _course(
-    reference: Reference,
+    baseline: Baseline,
     source: str,
     number: Number,
     stage: str,
@@ -90,7 +90,7 @@ def _course(
     rows = tuple(takes[part.take] for _, part in readings)
     scaled = np.array([value for value, _ in readings])
     weeks = drift.weeks_of([row.date for row in rows])
-    prior = house_prior(reference, number.name, source, newest.role, stage)
+    prior = house_prior(baseline, number.name, source, newest.role, stage)
     low, high = expected.interval()
     return Course(
         source=source,

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.reference.predict import Prior
+    from deskhand.baseline.predict import Prior
 
     Array = NDArray[np.float64]
 
@@ -116,7 +116,7 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     values : (takes,) array
         Oldest first, on the number's scale.
     spread : float
-        Standard deviation of a take, from the reference.
+        Standard deviation of a take, from the baseline.
     limit : float
         In standard deviations of the average.
     weeks : (takes,) array

@@ -14,9 +14,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rich.console import Console
 
-from deskhand.reference.drift import LEAST_TAKES
-from deskhand.reference.normal import LEAST_PLAYING_S, judge_parts
-from deskhand.reference.weeks import Course, courses
+from deskhand.baseline.drift import LEAST_TAKES
+from deskhand.baseline.normal import LEAST_PLAYING_S, judge_parts
+from deskhand.baseline.weeks import Course, courses
 from deskhand.report.weeks import course_picture, print_overview, print_source, table_rows, to_csv, weeks_page
 from tests.support.weeks import FIRST, HOUSE, PIANO, Weeks, part, row
 
@@ -48,7 +48,7 @@ def by_name(found: Sequence[Course]) -> Mapping[str, Course]:
 
 
 def piano(rng: np.random.Generator, count: int = 14, **more: object) -> list[Course]:
-    return courses(kept_of(rng, count, **more).reference(), "piano", charts=7)
+    return courses(kept_of(rng, count, **more).baseline(), "piano", charts=7)
 
 
 def shown(printed: object, *arguments: object) -> str:
@@ -65,7 +65,7 @@ def test_each_number_over_the_takes_in_which_it_was_read(rng: np.random.Generato
     kept = kept_of(rng, 12)
     # a take in which no tail could be read
     kept.kept[4] = (kept.kept[4][0], replace(kept.kept[4][1], values={"level_dbfs": (-17.0, None)}))
-    found = by_name(courses(kept.reference(), "piano", charts=7))
+    found = by_name(courses(kept.baseline(), "piano", charts=7))
     assert set(found) == {"level", "articulation", "tail", "dynamics"}
     level, tail = found["level"], found["tail"]
     assert [take.id for take in level.takes] == list(range(1, 13))
@@ -80,9 +80,9 @@ def test_each_number_over_the_takes_in_which_it_was_read(rng: np.random.Generato
 
 def test_the_range_is_that_of_a_check(rng: np.random.Generator) -> None:
     kept = kept_of(rng, 8)
-    found = by_name(courses(kept.reference(), "piano", charts=7))
+    found = by_name(courses(kept.baseline(), "piano", charts=7))
     now = replace(kept.kept[-1][1], take=0)
-    for one in judge_parts(kept.reference(), [now])["piano"]:
+    for one in judge_parts(kept.baseline(), [now])["piano"]:
         if one.name in found:
             course = found[one.name]
             assert (course.low, course.usual, course.high) == pytest.approx((one.low, one.expected, one.high))
@@ -94,7 +94,7 @@ def test_a_chart_from_so_many_takes_on(rng: np.random.Generator) -> None:
 
 
 def test_nothing_of_a_source_that_was_never_kept(rng: np.random.Generator) -> None:
-    assert courses(kept_of(rng, 5).reference(), "organ", charts=7) == []
+    assert courses(kept_of(rng, 5).baseline(), "organ", charts=7) == []
 
 
 def test_weeks_in_which_it_hardly_played(rng: np.random.Generator) -> None:
@@ -102,7 +102,7 @@ def test_weeks_in_which_it_hardly_played(rng: np.random.Generator) -> None:
     kept = Weeks()
     for _ in range(2):
         kept.add(part(PIANO, playing_s=LEAST_PLAYING_S - 1.0, values=USUAL))
-    found = courses(kept.reference(), "piano", charts=7)
+    found = courses(kept.baseline(), "piano", charts=7)
     assert all(one.values.size == 2 for one in found)
 
 
@@ -110,7 +110,7 @@ def test_behind_the_chain_where_there_is_one(rng: np.random.Generator) -> None:
     kept = Weeks()
     for _ in range(3):
         kept.add(part(PIANO, values=USUAL), part(stage="after", chain="a", values={"crest_db": 9.0}))
-    found = by_name(courses(kept.reference(), "piano", charts=7))
+    found = by_name(courses(kept.baseline(), "piano", charts=7))
     np.testing.assert_allclose(found["dynamics"].values, 9.0)
     np.testing.assert_allclose(found["level"].values, USUAL["level_dbfs"])
 
@@ -121,7 +121,7 @@ def test_behind_the_chain_where_there_is_one(rng: np.random.Generator) -> None:
 def test_the_table_has_a_row_for_each_take(rng: np.random.Generator) -> None:
     kept = kept_of(rng, 3, player="Ana")
     kept.kept[1] = (kept.kept[1][0], replace(kept.kept[1][1], player=None, values={"level_dbfs": (-17.25, None)}))
-    header, *body = table_rows(courses(kept.reference(), "piano", charts=7))
+    header, *body = table_rows(courses(kept.baseline(), "piano", charts=7))
     assert header == ["show", "player", "level", "articulation", "tail", "dynamics"]
     assert [cells[0] for cells in body] == [row(at).date for at in (1, 2, 3)]
     assert [cells[1] for cells in body] == ["Ana", "", "Ana"]
@@ -136,13 +136,13 @@ def test_a_show_without_a_date_is_called_by_its_name() -> None:
     for _ in range(2):
         kept.add(part(PIANO, values=USUAL))
     kept.kept[1] = (row(2, when=None), kept.kept[1][1])
-    _, *body = table_rows(courses(kept.reference(), "piano", charts=7))
+    _, *body = table_rows(courses(kept.baseline(), "piano", charts=7))
     assert {cells[0] for cells in body} == {FIRST.isoformat(), "week 2"}
 
 
 def test_csv_reads_back_as_what_was_kept(rng: np.random.Generator) -> None:
     kept = kept_of(rng, 5, player="Ana")
-    found = courses(kept.reference(), "piano", charts=7)
+    found = courses(kept.baseline(), "piano", charts=7)
     read = list(csv.DictReader(io.StringIO(to_csv({"piano": found}))))
     assert list(read[0]) == ["source", "date", "show", "player", "number", "value", "unit"]
     assert len(read) == sum(one.values.size for one in found) == 20
@@ -164,8 +164,8 @@ def test_no_cell_is_a_formula(name: str) -> None:
     kept = Weeks()
     for text in (name, f"={name}", f"+{name}", f"@{name}", f"-{name}"):
         kept.add(part(PIANO, player=text, values={"level_dbfs": -18.0}))
-    reference = kept.reference()
-    cells = list(csv.DictReader(io.StringIO(to_csv({"piano": courses(reference, "piano", charts=7)}))))
+    baseline = kept.baseline()
+    cells = list(csv.DictReader(io.StringIO(to_csv({"piano": courses(baseline, "piano", charts=7)}))))
     for line, (_, one) in zip(cells, kept.kept, strict=True):
         assert line["value"] == "-18"
         # the name is still there to be read
@@ -224,7 +224,7 @@ def test_what_is_out_is_drawn_as_such(rng: np.random.Generator) -> None:
     kept = kept_of(rng, 12)
     take, odd = kept.kept[5]
     kept.kept[5] = (take, replace(odd, values={**odd.values, "level_dbfs": (-9.0, None)}))
-    course = by_name(courses(kept.reference(), "piano", charts=7))["level"]
+    course = by_name(courses(kept.baseline(), "piano", charts=7))["level"]
     outside = [value for value in course.values if not course.low <= value <= course.high]
     dots = of_class(picture(course), "dot-out")
     assert len(dots) == len(outside) >= 1
@@ -240,7 +240,7 @@ def test_what_is_out_is_drawn_as_such(rng: np.random.Generator) -> None:
 )
 def test_names_do_not_break_the_picture(rng: np.random.Generator, name: str) -> None:
     kept = kept_of(rng, 10, source=name, player=name)
-    (first, *_) = courses(kept.reference(), name, charts=7)
+    (first, *_) = courses(kept.baseline(), name, charts=7)
     drawn = picture(first)
     assert drawn.attrib["aria-label"].startswith(f"{name}: level over 10 kept takes")
     assert of_class(drawn, "dot", "dot-out")[0].find("title").text.endswith(f", {name}")
@@ -308,7 +308,7 @@ def test_a_source_is_shown_with_its_newest_weeks(rng: np.random.Generator) -> No
 def test_the_page_shows_every_number(rng: np.random.Generator) -> None:
     found = {
         "piano": piano(rng, 12),
-        "bass <low>": courses(kept_of(rng, 3, source="bass <low>").reference(), "bass <low>", charts=7),
+        "bass <low>": courses(kept_of(rng, 3, source="bass <low>").baseline(), "bass <low>", charts=7),
     }
     text = weeks_page(HOUSE, found)
     assert text.count("<svg ") == sum(len(one) for one in found.values()) == 8
