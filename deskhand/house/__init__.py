@@ -27,7 +27,7 @@ from deskhand.house.chain_blocks import (
     defaults_of,
     make_block,
 )
-from deskhand.house.model import Desk, House, HouseFile, Room, Source, Vocal
+from deskhand.house.model import Desk, House, HouseFile, Room, Send, Source, Vocal
 from deskhand.house.read import (
     FILE_NAME,
     WEEK_PREFIX,
@@ -73,6 +73,7 @@ __all__ = [
     "RoleName",
     "Room",
     "SaturationBlock",
+    "Send",
     "Source",
     "SourceEdit",
     "TrimBlock",

@@ -11,7 +11,7 @@ from pydantic import TypeAdapter, ValidationError
 
 from deskhand.errors import HouseError
 from deskhand.house.chain_blocks import BLOCK_NAMES, BLOCK_TYPES
-from deskhand.house.model import Desk, Equaliser, House, HouseFile, Room, Source, Vocal
+from deskhand.house.model import Desk, Equaliser, House, HouseFile, Room, Send, Source, Vocal
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -22,7 +22,8 @@ Location = tuple[str | int, ...]
 
 HOUSE_ADAPTER: Final = TypeAdapter(HouseFile)
 _TABLES: Final[dict[str, Any]] = {
-    "house": House, "desk": Desk, "desk.equaliser": Equaliser, "room": Room, "vocal": Vocal, "source": Source, "": HouseFile,
+    "house": House, "desk": Desk, "desk.equaliser": Equaliser, "room": Room, "vocal": Vocal, "source": Source, "source.send": Send,
+    "": HouseFile,
 }  # fmt: skip
 _UNKNOWN_KEY: Final = ("unexpected_keyword_argument", "extra_forbidden")
 _VALIDATOR_NAME: Final = re.compile(r"(function-|constrained-|float$|str$|int$|literal\[|list\[)")

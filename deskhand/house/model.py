@@ -71,6 +71,8 @@ class Room:
 
     level_dba: SoundLevel = Field(alias="level")
     mix_loudness_lufs: Loudness = Field(alias="mix_loudness")
+    limit_dba: SoundLevel | None = Field(default=None, alias="limit")
+    """Sound level at the mix position that the house does not go over."""
 
 
 @checked(config=STRICT, kw_only=True)
@@ -79,6 +81,18 @@ class Vocal:
 
     source: Name
     clearance_pct: Share | None = Field(default=None, alias="clearance")
+    margin_db: NotNegative | None = Field(default=None, alias="margin")
+    """By how much the voice's fader may go up before others come down; None: nobody said."""
+
+
+@checked(config=STRICT, kw_only=True)
+class Send:
+    """Send of a source to another mix of the desk: a wedge, in-ear monitors, an effect."""
+
+    mix: Name
+    level_db: Gain = Field(alias="level")
+    after_fader: bool = False
+    """Whether it follows the source's fader."""
 
 
 @checked(config=STRICT, kw_only=True)
@@ -98,6 +112,21 @@ class Source:
     used: bool = True
     mute: bool = False
     """Not in the mix this time."""
+    preamp_db: Gain | None = Field(default=None, alias="preamp")
+    """Gain that its preamp shows."""
+    pad_db: NotNegative | None = Field(default=None, alias="pad")
+    """What its pad takes off; 0 where it has one that is out."""
+    phantom: bool | None = None
+    """Whether phantom power is on."""
+    microphone: Name | None = None
+    """Microphone, or how it is picked up ("DI")."""
+    stand: Name | None = None
+    player: Name | None = None
+    """Usual player; `show.toml` names who plays in one show."""
+    group: Name | None = None
+    """Group of the desk that it runs through."""
+    effects: list[Name] = field(default_factory=list)
+    send: list[Send] = field(default_factory=list)
     chain: list[ChainBlock] = field(default_factory=list)
 
     @property
