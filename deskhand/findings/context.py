@@ -110,11 +110,6 @@ def spans_s(events: Iterable[Event], offset_s: float) -> tuple[tuple[float, floa
     )
 
 
-def in_steps(change_db: float, step_db: float) -> float:
-    """A change in the steps of the knob, never more than asked for by half a step."""
-    return round(change_db / step_db) * step_db if step_db > 0 else change_db
-
-
 def role_of(source: Source) -> Role:
     """Facts about a source's role."""
     return ROLES[source.role]
