@@ -6,11 +6,12 @@ file holds already, and so is not asked twice.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.chain.shaped import equaliser_db
 from deskhand.house import GainBlock, PolarityBlock, TrimBlock
 from deskhand.measure.activity import window_levels
 from deskhand.measure.stereo import stereo
@@ -42,7 +43,7 @@ class NominalPoint:
     """Level, peaks and mono loss of a source behind its gain, trim and polarity."""
 
     level_dbfs: float | None
-    """Median of the windows in which the source plays at the tap (AES17)."""
+    """Median of the windows in which the source plays at the tap (AES17), with what this week's equaliser changes it by."""
     gain_db: float
     """By how much that is above the level at the tap."""
     true_peak_dbtp: float | None
@@ -55,6 +56,8 @@ class NominalPoint:
     """Pairs: by how much the right is raised against the left."""
     side_peaks_dbtp: tuple[float, ...] = ()
     """Largest true peak of each side, as `true_peak_dbtp`."""
+    shaped_db: float = 0.0
+    """By how much this week's equaliser raises the level beyond that of the standing house file."""
 
     def raise_db(self, wanted_db: float) -> float:
         """Part of a wanted raise, in dB, until true peaks reach 6 dB below full scale; may be negative."""
@@ -115,7 +118,13 @@ def input_matrix(blocks: Sequence[ChainBlock], channels: int) -> Array:
     return matrix
 
 
-def nominal_point(blocks: Sequence[ChainBlock], reading: SourceReading, figures: Figures) -> NominalPoint:
+def nominal_point(
+    blocks: Sequence[ChainBlock],
+    reading: SourceReading,
+    figures: Figures,
+    *,
+    standing: Sequence[ChainBlock] | None = None,
+) -> NominalPoint:
     """Level, peaks and mono loss of a source behind the gain, trim and polarity of its chain.
 
     Parameters
@@ -126,7 +135,20 @@ def nominal_point(blocks: Sequence[ChainBlock], reading: SourceReading, figures:
         At the tap.
     figures : Figures
         Of the recording; for a pair, measured with the pair named.
+    standing : sequence of ChainBlock, optional
+        The same of the standing house file, where this week has one of its own: what its equaliser does is part of the nominal
+        level, what this week's does beyond it is not, and is made up by the trim.
     """
+    point = _behind_gains(blocks, reading, figures)
+    tone_db = reading.readings.tone_db
+    if standing is None or tone_db is None or point.level_dbfs is None:
+        return point
+    shaped_db = equaliser_db(blocks, tone_db) - equaliser_db(standing, tone_db)
+    return replace(point, level_dbfs=point.level_dbfs + shaped_db, shaped_db=shaped_db)
+
+
+def _behind_gains(blocks: Sequence[ChainBlock], reading: SourceReading, figures: Figures) -> NominalPoint:
+    """Level, peaks and mono loss behind gain, trim and polarity, whatever the equaliser does."""
     read = reading.readings
     matrix = input_matrix(blocks, len(reading.tracks))
     if np.array_equal(matrix, np.eye(len(matrix))) or read.level_dbfs is None:

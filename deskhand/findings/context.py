@@ -36,6 +36,8 @@ class Context:
     readings: Mapping[str, SourceReading]
     tap: str
     line_check: bool
+    standing: Mapping[str, Sequence[ChainBlock]] = field(default_factory=dict)
+    """Source to its blocks after the tap in the standing house file, where this week has a file of its own."""
     taps: Mapping[str, str] = field(default_factory=dict)
     """Source to where its tracks were taken, where the show says so."""
 
@@ -60,7 +62,9 @@ class Context:
 
     def nominal(self, source: Source) -> NominalPoint:
         """Level, peaks and mono loss after the gain, trim and polarity that the house file holds."""
-        return nominal_point(self.blocks(source), self.readings[source.name], self.figures)
+        return nominal_point(
+            self.blocks(source), self.readings[source.name], self.figures, standing=self.standing.get(source.name)
+        )
 
     def others_play(self, name: str, block: int) -> bool:
         """True where others play for three seconds or more after a block: when all have stopped, the song has ended."""

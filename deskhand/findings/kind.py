@@ -49,8 +49,8 @@ class Kind:
     """Where the hand goes when it is no setting of the desk."""
     at_preamp: bool = False
     """A fault of what comes in: a level beside it is put right at the preamp, since a trim cannot mend it."""
-    answered_by: Literal["level", "polarity", "equaliser", "room for the voice"] | None = None
-    """Setting of the desk that can answer it: the gains, the polarity, the equaliser, or what all others play at."""
+    answered_by: Literal["preamp", "level", "polarity", "equaliser", "room for the voice"] | None = None
+    """Setting of the desk that can answer it: the preamp alone, the gains, the polarity, the equaliser, or what all others play at."""
     is_twin: bool = False
     """Another track holds the same: worth saying as soon as a house file is begun."""
     of_chain: bool = False

@@ -52,7 +52,7 @@ _TABLE: Final = (
         page_keys=("gain", "on"), neutral={"gain": "0 dB"},
     ),
     Block(name="trim", group="gain", at_input=True, is_gain=True, page_keys=("gain", "on"), neutral={"gain": "0 dB"}),
-    Block(name="polarity", group="gain", page_keys=("on",)),
+    Block(name="polarity", group="gain", at_input=True, page_keys=("on",)),
     Block(name="delay", group="gain", page_keys=("time", "on"), neutral={"time": "1 ms"}),
     Block(
         name="high-pass", group="equaliser", shapes_tone=True,

@@ -38,6 +38,7 @@ def edit_of(moves: Sequence[Move], places: Sequence[int]) -> SourceEdit:
             new_blocks.append({"block": move.block, **side, **settings})
     fader = next((move.settings["fader"] for move in reversed(moves) if move.where == "fader"), None)
     return SourceEdit(
+        sends={str(move.facts["mix"]): _value(move.settings["send"]) for move in moves if move.where == "send"},
         keys={} if fader is None else {"fader": _value(fader)},
         settings=[
             (move.index, {name: _value(setting) for name, setting in move.settings.items()})

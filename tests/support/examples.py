@@ -34,7 +34,7 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
     "clipped": {
         case: {
             "advice": advice, "measured": -0.02, "unit": "dBFS", "at_s": ((3.0, 3.1),), **change,
-            "facts": {"count_words": "34", "when": "at 0:03", "turn_db": 14.0, "peak_dbfs": -10.0},
+            "facts": {"count_words": "34", "when": "at 0:03", "turn_db": 14.0, "peak_dbfs": -10.0, "over_db": 4.0, "cut_share_pct": 10.0},
         }
         for case, advice, change in (
             ("full-scale", ("lower-preamp", "until-played"), {"change_db": -14.0}), ("below", ("before-the-desk",), {})

@@ -83,9 +83,7 @@ def _above_nominal_db(source: Source, context: Context) -> float:
 def cut_blocks(track: int, context: Context) -> NDArray[np.bool_]:
     """(blocks,) blocks in which a track's peaks are cut flat at the top: something flat further down is the sound itself."""
     figures = context.figures.tracks[track]
-    return np.asarray(
-        (figures.flats > 0) & (figures.flat_level >= _CLIPPED["at_the_top"] * float(figures.peak.max()))
-    )
+    return np.asarray((figures.flats > 0) & (figures.flat_level >= _CLIPPED["at_the_top"] * float(figures.peak.max())))
 
 
 def _is_clipped(track: int, context: Context) -> bool:
@@ -121,6 +119,18 @@ def clipped_lower_db(source: Source, reading: SourceReading, context: Context) -
         return None
     lower_db = max(over_db - PREAMP_PEAK_DBFS, _above_nominal_db(source, context))
     return -in_steps_below(-lower_db, context.house.desk.gain_step_db)
+
+
+def _turn_facts(source: Source, reading: SourceReading, context: Context, lower_db: float) -> dict[str, float]:
+    """Numbers of turning down what is clipped: by how much, where its peaks should then read, and how far they went over at least."""
+    active = reading.activity.blocks
+    cut = np.any([cut_blocks(track, context)[: active.size] for track in reading.tracks], axis=0)
+    return {
+        "turn_db": lower_db,
+        "peak_dbfs": min(PREAMP_PEAK_DBFS, (cut_by_db(source, reading, context) or 0.0) - lower_db),
+        "over_db": cut_by_db(source, reading, context) or 0.0,
+        "cut_share_pct": 100.0 * float(cut[active].mean()),
+    }
 
 
 def _lower_advice(source: Source) -> tuple[str, str]:
@@ -167,7 +177,7 @@ def _clipped(
         facts={
             "count_words": f"over {_COUNTED_UP_TO}" if count > _COUNTED_UP_TO else str(count),
             "when": times(spans_s),
-            **({"turn_db": lower_db, "peak_dbfs": PREAMP_PEAK_DBFS} if turned and lower_db is not None else {}),
+            **(_turn_facts(source, reading, context, lower_db) if turned and lower_db is not None else {}),
         },
         metric="peak_dbfs",
         measured=round(db_from_amplitude(top), 2),

@@ -113,6 +113,7 @@ def _measured(
             taps=setup.taps,
             folder=setup.folder,
             line_check=setup.is_line_check,
+            standing=_standing_chains(setup),
             words=takes.words() if takes else None,
             threads=threads,
             progress=progress,
@@ -140,6 +141,7 @@ def _planning_input(
         after=readings.after,
         blocks=_whole_chains(setup, readings),
         standing=_standing_chains(setup),
+        standing_faders_db=_standing_faders_db(setup),
         findings=comparison.findings,
         baseline=comparison.baseline,
         parts=parts,
@@ -173,6 +175,14 @@ def _standing_chains(setup: ShowSetup) -> dict[str, list[ChainBlock]]:
         source.name: still_to_come(source.chain, taps.get(source.name, setup.show.tap))
         for source in read_house(setup.standing_file).source
     }
+
+
+def _standing_faders_db(setup: ShowSetup) -> dict[str, float]:
+    """Source to its fader in the standing house file, where that says it and this week has a file of its own."""
+    if setup.standing_file is None or setup.standing_file == setup.house_file:
+        return {}
+    sources = read_house(setup.standing_file).source
+    return {source.name: source.fader_db for source in sources if source.fader_db is not None}
 
 
 def _with_room_for_the_voice(

@@ -10,7 +10,8 @@ from deskhand.baseline.kept import MIX
 from deskhand.findings import Finding, first_texts, first_things, has_nominal, status_of, with_text
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.mix.voices import lead_of
-from deskhand.moves.text import with_sentences
+from deskhand.moves.level import agreed
+from deskhand.moves.text import remark_text, with_sentences
 from deskhand.report.pictures import Picture
 from deskhand.result import SCHEMA, CheckResult, SourceResult
 
@@ -66,7 +67,8 @@ class ShowFacts:
         tracks = self.setup.matched.by_source[source.name]
         is_mix = bool(mix_tracks) and set(tracks) <= mix_tracks
         findings = self.readings.mix_track_findings if is_mix else self.comparison.findings.get(source.name, ())
-        return [with_text(finding) for finding in findings]
+        plan = self.plans.get(source.name)
+        return [with_text(agreed(finding, plan)) for finding in findings]
 
 
 def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
@@ -125,7 +127,7 @@ def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) ->
         sounds=_from_start(reading.sounds, recording.start_s) if reading else (),
         moves=tuple(with_sentences(move, findings) for move in plan.moves) if plan else (),
         with_moves=facts.with_moves.get(source.name),
-        left_over=tuple(plan.left_over) if plan else (),
+        left_over=tuple(map(remark_text, plan.left_over)) if plan else (),
         normal=tuple(facts.comparison.normals.get(source.name, ())),
         step_db=reading.step_lu if reading else None,
     )

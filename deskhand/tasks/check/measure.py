@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from deskhand.baseline.keep import chain_digest
@@ -25,7 +25,7 @@ from deskhand.tasks.check.mix import mix_result
 from deskhand.tasks.new import microphones_of_one
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     import numpy as np
@@ -54,6 +54,8 @@ class TakeInput:
     folder: Path | None
     """Folder of the house file."""
     line_check: bool = True
+    standing: Mapping[str, Sequence[ChainBlock]] = field(default_factory=dict)
+    """Source to its blocks after the tap in the standing house file, where this week has a file of its own."""
     words: dict[str, AudibilityLimits] | None = None
     """Source to what its words need to be clear, learned from kept takes; None while nothing is kept."""
     threads: int = 2
@@ -289,6 +291,7 @@ def _context(take: TakeInput, figures: Figures, readings: dict[str, SourceReadin
         offset_s=take.recording.start_s,
         tap=take.tap,
         line_check=take.line_check,
+        standing=take.standing,
         taps=take.taps,
     )
 
