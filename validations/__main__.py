@@ -3,6 +3,7 @@
 from validations import (
     chain,
     clearance,
+    clipping,
     compare,
     encodings,
     killed,
@@ -22,6 +23,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
-    polarity, sound, encodings, pictures,
+    polarity, sound, encodings, clipping, pictures,
 ):  # fmt: skip
     study.main()

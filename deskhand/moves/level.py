@@ -10,7 +10,7 @@ import numpy as np
 
 from deskhand.chain.nominal import PEAK_ROOM_DB, PREAMP_PEAK_DBFS, in_steps
 from deskhand.findings import KINDS
-from deskhand.house import ROLES, PolarityBlock, make_block
+from deskhand.house import BLOCKS, ROLES, PolarityBlock, make_block
 from deskhand.moves.counter import counter_moves
 from deskhand.moves.move import Move, Remark, cautions, who_hears
 from deskhand.moves.state import turn_gain, turned_gain
@@ -24,6 +24,8 @@ if TYPE_CHECKING:
 
 STEPS_DB: Final = 3.0
 """An open microphone is raised by this much at a time, listening in between. Common practice, no source."""
+LOOK_ELSEWHERE: Final = ("after-the-source", "level-by-side")
+"""Advice of a level that no gain of the plan answers: what arrives is mended first, or one side's trim does it."""
 _SURE_OF_LEVEL_PCT: Final = 40.0
 """With fewer of its blocks clipped than this, the median level of what plays is that of whole ones, with some room below a half."""
 _WORTH_A_TRIM_DB: Final = 1.0
@@ -211,8 +213,9 @@ def _level_change_db(state: SourceState, plan: Plan, hot: Finding | None, kind: 
     if needed and abs(point.level_dbfs - state.nominal_dbfs) < state.level_listen_db:
         return 0.0
     if _is_clipped(hot) and hot is not None and point.true_peak_dbtp is not None:
-        # what is clipped would have gone higher
-        point = replace(point, true_peak_dbtp=point.true_peak_dbtp + float(hot.facts["over_db"]))  # type: ignore[arg-type]
+        # the preamp is turned by ear: its peaks read what they should then, however high they went
+        peak_dbtp = point.true_peak_dbtp - hot.change_db + float(hot.facts["peak_dbfs"])  # type: ignore[operator, arg-type]
+        point = replace(point, true_peak_dbtp=peak_dbtp)
     return point.change_db(state.nominal_dbfs, state.desk.gain_step_db if kind == "gain" else state.desk.trim_step_db)
 
 
@@ -227,23 +230,22 @@ def finish_level(state: SourceState, plan: Plan, position: int) -> None:
         Index of the moves before which they stand.
     """
     hot = _answered(state.serious(), "preamp")
-    asked = next((plan.answers[finding.id] for finding in state.findings if KINDS[finding.kind].answered_by == "level" and finding.id in plan.answers), None)  # fmt: skip
-    _make_up(state, plan, hot, asked)
+    answers = {
+        finding.id: plan.answers[finding.id]
+        for finding in state.findings
+        if KINDS[finding.kind].answered_by == "level" and finding.id in plan.answers
+    }
+    _make_up(state, plan, hot, next((kind for kind, _ in answers.values()), None))
     moves = []
-    for kind in ("gain", "trim"):
+    for kind in (block.name for block in BLOCKS.values() if block.is_gain):
         index, setting = turned_gain(state, plan, kind, "both")
         change_db = round(setting.after - (setting.before or 0.0), 4)
         if not change_db:
             continue
         move = _gain_move(state, plan, kind, change_db, hot)
         moves += counter_moves(state, replace(move, index=index, settings={"gain": setting}), _shaped_db(state, plan))
-        for finding in state.findings:
-            if (
-                KINDS[finding.kind].answered_by == "level"
-                and finding.id in plan.answers
-                and plan.answers[finding.id][0] == kind
-            ):
-                plan.answers[finding.id] = (kind, change_db)
+        # the finding says what the move says, whatever came to it
+        plan.answers |= {name: (kind, change_db) for name, (turned, _) in answers.items() if turned == kind}
     plan.moves[position:position] = moves
 
 
@@ -252,19 +254,19 @@ def _shaped_db(state: SourceState, plan: Plan) -> float:
     return state.nominal_at(plan.blocks).shaped_db - state.nominal_at(state.blocks).shaped_db
 
 
-def _make_up(state: SourceState, plan: Plan, hot: Finding | None, asked: tuple[str, float] | None) -> None:
+def _make_up(state: SourceState, plan: Plan, hot: Finding | None, answering: str | None) -> None:
     """Turn the trim so that the level is nominal with the equaliser's moves as well; where none is judged, as it was."""
     shaped_db = _shaped_db(state, plan)
     if abs(shaped_db) < _WORTH_A_TRIM_DB or (_is_clipped(hot) and not _is_sure_of_level(hot)):
         return
-    kind = asked[0] if asked is not None else "trim"
+    kind = answering or "trim"
     if state.nominal_dbfs is None:
         point = state.nominal_at(plan.blocks)
         change_db = 0.0
         if point.level_dbfs is not None:
             change_db = point.change_db(point.level_dbfs - shaped_db, state.desk.trim_step_db)
     else:
-        change_db = _level_change_db(state, plan, hot, kind, needed=asked is None)
+        change_db = _level_change_db(state, plan, hot, kind, needed=answering is None)
     if change_db:
         turn_gain(plan, kind, "both", change_db)
         plan.why.append(Remark(name="made-up", facts={"shaped_db": shaped_db, "change_db": change_db}))
@@ -338,7 +340,7 @@ def agreed(finding: Finding, plan: Plan | None) -> Finding:
         # clipping is turned down whatever else is wrong
         if KINDS[finding.kind].answered_by == "preamp":
             return finding
-        advice = "after-the-source" if plan.at_source else "level-by-side"
+        advice = LOOK_ELSEWHERE[0 if plan.at_source else 1]
         return replace(finding, change_db=None, advice=(advice,), cautions=())
     kind, change_db = plan.answers[finding.id]
     advices = finding.advice

@@ -225,9 +225,11 @@ def test_balance_and_level_are_solved_together(rng, right_db, level_db):
     found = plan(_heard(signal, [], findings, source=Source(**TWO_CHANNELS)))
     assert _powers_db(found, signal)[1] == pytest.approx(0.0, abs=0.26)
     assert abs(_level_dbfs(signal, tuple(found.blocks)) + 18.0) < 2.0
-    # where the trim of both is turned at all, it ends at nominal
+    # where the trim of both is turned at all, it ends at nominal, or where its peaks allow no more
     if any(move.on == "both" for move in found.moves):
-        assert _level_dbfs(signal, tuple(found.blocks)) == pytest.approx(-18.0, abs=0.3)
+        peak_dbfs = 20 * np.log10(np.abs(run(signal.astype(np.float64), found.blocks, sample_rate_hz=RATE_HZ)).max())
+        assert peak_dbfs <= -6.0 + 0.01 or max(move.settings["gain"].after for move in found.moves) <= 0
+        assert _level_dbfs(signal, tuple(found.blocks)) == pytest.approx(-18.0, abs=0.3) or peak_dbfs > -6.8
     assert len({(move.block, move.on) for move in found.moves}) == len(found.moves)
     # finding and move say one number
     for finding in findings[1:]:

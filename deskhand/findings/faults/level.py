@@ -28,7 +28,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     if not has_nominal(source) or point.level_dbfs is None or active_s < LEAST_ACTIVE_S:
         return []
     # what clips at the preamp is turned down there by what its peaks ask for; the level of what is left is trim's business (moves)
-    if any(finding.kind == "clipped" and finding.change_db is not None for finding in earlier):
+    if any("over_db" in finding.facts for finding in earlier):
         return []
     gathering = Gathering(source.name, earlier)
     nominal_dbfs = context.house.nominal_dbfs(source)
@@ -40,14 +40,11 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     # nobody turns a knob by what the reading itself does not know
     if min(abs(off_db), abs(left_db)) < max(listen_db, reading.readings.level_dbfs_pm or 0.0):
         return []
-    if at_preamp_db and left_db < 0:
+    # peaks decide how far a gain can go up: what they hold back is not low
+    raise_db = point.raise_db(-off_db)
+    if (at_preamp_db and left_db < 0) or (off_db < 0 and raise_db < listen_db):
         return []
-    # a preamp changes every player's mix: once line check is over, the digital trim is turned, unless what comes in is noisy
-    at_preamp = context.line_check or any(
-        KINDS[finding.kind].at_preamp and not KINDS[finding.kind].too_hot for finding in earlier
-    )
-    desk = context.house.desk
-    turned, step_db = ("gain", desk.gain_step_db) if at_preamp else ("trim", desk.trim_step_db)
+    turned, step_db = _knob(context, earlier)
     coarse = abs(off_db) >= fix_db
     severity: Severity = "fix" if coarse else "listen"
     case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
@@ -55,19 +52,14 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     advice: tuple[str, ...]
     if off_db > 0:
         change_db, advice = point.change_db(nominal_dbfs - at_preamp_db, step_db), ("lower",)
-    elif -off_db > KINDS["level-low"]["most_raise_db"]:
-        if role_of(source).open_microphone:
-            # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
-            severity, case, advice = "listen", "unused", ("use-first",)
-        else:
-            advice = ("volume-cable-pad",)
-    else:
-        # peaks decide how far a gain can go up
-        raise_db = point.raise_db(-off_db)
-        if raise_db < listen_db:
-            return []
+    elif raise_db <= KINDS["level-low"]["most_raise_db"]:
         severity = "fix" if raise_db >= fix_db else "listen"
         change_db, advice = point.change_db(nominal_dbfs, step_db), ("raise",)
+    elif role_of(source).open_microphone:
+        # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
+        severity, case, advice = "listen", "unused", ("use-first",)
+    else:
+        advice = ("volume-cable-pad",)
     gathering.add(
         "level-low" if off_db < 0 else "level-high",
         severity,
@@ -89,6 +81,16 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _knob(context: Context, earlier: Sequence[Finding]) -> tuple[str, float]:
+    """Gain that is turned for a level, and its steps.
+
+    A preamp changes every player's mix: once line check is over, the digital trim is turned, unless what comes in is noisy.
+    """
+    desk = context.house.desk
+    noisy = any(KINDS[finding.kind].at_preamp and not KINDS[finding.kind].too_hot for finding in earlier)
+    return ("gain", desk.gain_step_db) if context.line_check or noisy else ("trim", desk.trim_step_db)
 
 
 def _after_gains(source: Source, gain_db: float, context: Context) -> str:

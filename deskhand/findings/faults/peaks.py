@@ -52,21 +52,24 @@ def peaks(source: Source, reading: SourceReading, context: Context, earlier: Seq
     # a click that runs into its stop is a click all the same
     if gathering.has("clipped") or peak_dbtp is None or peak_dbtp < _HEADROOM["listen_dbtp"] or role.metronome:
         return gathering.new
+    near = peak_dbtp >= _HEADROOM["fix_dbtp"] and not role.finished
+    # once line check is over the preamp is everybody's: it is turned for what is about to clip, and not for less
+    turned = not role.finished and (near or context.line_check)
     # one knob, one number: at line check the preamp is turned for the level as well
     room_db = max(_LEAST_LOWER_DB, PEAK_ROOM_DB + peak_dbtp, _above_nominal_db(source, context))
     lower_db = in_steps(room_db, context.house.desk.gain_step_db)
     gathering.add(
         "headroom",
-        "fix" if peak_dbtp >= _HEADROOM["fix_dbtp"] and not role.finished else "listen",
+        "fix" if near else "listen",
         "tap",
-        advice=("leave-if-last",) if role.finished else ("lower",),
-        cautions=() if role.finished else gain_cautions(source, raises=False),
+        advice=("leave-if-last",) if role.finished else ("lower",) if turned else ("leave-unless-louder",),
+        cautions=gain_cautions(source, raises=False) if turned else (),
         facts={"room_db": max(0.0, -peak_dbtp), "turned": "gain", "turn_db": lower_db},
         metric="true_peak_dbtp",
         measured=round(peak_dbtp, 1),
         high=_HEADROOM["listen_dbtp"],
         unit="dBTP",
-        change_db=None if role.finished else -lower_db,
+        change_db=-lower_db if turned else None,
     )
     return gathering.new
 
@@ -123,26 +126,41 @@ def clipped_lower_db(source: Source, reading: SourceReading, context: Context) -
 
 def _turn_facts(source: Source, reading: SourceReading, context: Context, lower_db: float) -> dict[str, float]:
     """Numbers of turning down what is clipped: by how much, where its peaks should then read, and how far they went over at least."""
+    over_db = cut_by_db(source, reading, context) or 0.0
     active = reading.activity.blocks
     cut = np.any([cut_blocks(track, context)[: active.size] for track in reading.tracks], axis=0)
     return {
         "turn_db": lower_db,
-        "peak_dbfs": min(PREAMP_PEAK_DBFS, (cut_by_db(source, reading, context) or 0.0) - lower_db),
-        "over_db": cut_by_db(source, reading, context) or 0.0,
+        # lower only where the level asks for more than the peaks
+        "peak_dbfs": min(PREAMP_PEAK_DBFS, over_db - _above_nominal_db(source, context)),
+        "over_db": over_db,
         "cut_share_pct": 100.0 * float(cut[active].mean()),
     }
 
 
-def _lower_advice(source: Source) -> tuple[str, str]:
-    """Names of where to turn a clipped input down, and until when."""
+def _advice(source: Source, *, meant: bool, turned: bool) -> tuple[str, ...]:
+    """Names of what to do about clipping: where to turn an input down, and until when, or where else to look."""
+    if not turned:
+        return ("as-meant",) if meant else ("before-the-desk",)
+    return _turn_at(source), _turn_until(source)
+
+
+def _turn_at(source: Source) -> str:
+    """Name of where a clipped input is turned down."""
     role = role_of(source)
     if _WIRELESS.search(" ".join(filter(None, (source.microphone, source.patch, source.name)))):
-        knob = "lower-receiver"
-    elif role.on_radio and source.microphone is None:
-        knob = "lower-line-or-receiver" if role.line else "lower-preamp-or-receiver"
-    else:
-        knob = "lower-line" if role.line else "lower-preamp"
-    return knob, "until-spoken" if role.speaks else "until-sung" if role.is_voice else "until-played"
+        return "lower-receiver"
+    if role.on_radio and source.microphone is None:
+        return "lower-line-or-receiver" if role.line else "lower-preamp-or-receiver"
+    return "lower-line" if role.line else "lower-preamp"
+
+
+def _turn_until(source: Source) -> str:
+    """Name of until when it is turned down."""
+    role = role_of(source)
+    if not role.is_voice:
+        return "until-played"
+    return "until-spoken" if role.speaks else "until-sung"
 
 
 def _clipped(
@@ -168,11 +186,12 @@ def _clipped(
     meant = role.finished or (not full and role.line)
     many = count >= _CLIPPED["many"] + _CLIPPED["a_minute"] * context.figures.duration_s / 60.0
     turned = full and not meant and lower_db is not None
+    advice = _advice(source, meant=meant, turned=turned)
     gathering.add(
         "clipped",
         "fix" if many and not meant else "listen",
         "full-scale" if full and not meant else "below",
-        advice=_lower_advice(source) if turned else ("as-meant",) if meant else ("before-the-desk",),
+        advice=advice,
         cautions=gain_cautions(source, raises=False) if turned else (),
         facts={
             "count_words": f"over {_COUNTED_UP_TO}" if count > _COUNTED_UP_TO else str(count),
