@@ -147,7 +147,7 @@ def page(cases: list[Case]) -> list[str]:
         f"one number for the preamp in {sum(entry.numbers <= 1 for entry in cases)}; after it, {sum(entry.left == 0 for entry in cases)} asked for no move, "
         f"{sum(entry.left == 1 for entry in cases)} for one, {sum(entry.left > 1 for entry in cases)} for more."),
         "",
-        "Where little is cut, three flat peaks may not come together, and it is told as headroom; far above 20 dB the slope beside the cut is cut as well, and the number stays",
+        "Far above 20 dB the slope beside the cut is cut as well, and the number stays",
         "where it is: turn until the peaks read what they should.",
         "",
     ]  # fmt: skip
