@@ -352,6 +352,37 @@ def test_a_wrong_tone_is_brought_home_and_proved(rng, blocks):
     assert any(setting.after < 0 for name, setting in found.moves[0].settings.items() if name == "gain")
 
 
+def test_what_the_equaliser_takes_is_made_up_by_the_trim(rng):
+    """Run on the audio, by its own reading: at nominal before the equaliser's moves and behind them."""
+    clean = 0.1 * _music(rng)
+    boom = make_block({"block": "bell", "frequency": "160 Hz", "gain": "10 dB", "q": 0.7})
+    wrong = run(clean, [boom], sample_rate_hz=RATE_HZ)
+    usual, now = _tone(clean), _tone(wrong)
+    wanted = np.array([usual[f"{band:g}"] for band in NOMINAL_HZ])
+    home = Predictive(location=tone_of(wanted), scale=0.3**2 * np.eye(8), dof=20.0)
+    nominal_dbfs = _level_dbfs(wrong)
+    heard = _heard(
+        wrong,
+        [],
+        [_finding("tone", "listen")],
+        home=home,
+        wanted_tone_db=wanted,
+        after_tone_db=now,
+        before_tone_db=now,
+        nominal_dbfs=nominal_dbfs,
+    )
+    found = plan(heard)
+    trim, *shapes = found.moves
+    assert (trim.where, {move.where for move in shapes}) == ("trim", {"channel"})
+    # the equaliser alone takes some of its level, and the trim gives it back
+    equaliser = [block for block in found.blocks if block.block != "trim"]
+    assert _level_dbfs(wrong, tuple(equaliser)) < nominal_dbfs - 2.0
+    assert _level_dbfs(wrong, tuple(found.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)
+    # where no level is judged it stays as it was
+    unjudged = plan(replace(heard, nominal_dbfs=None))
+    assert _level_dbfs(wrong, tuple(unjudged.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)
+
+
 def test_no_tone_move_without_kept_takes(rng):
     assert not plan(_heard(_music(rng), [], [_finding("tone", "listen")])).moves
 
