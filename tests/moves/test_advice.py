@@ -90,6 +90,20 @@ def test_a_clipped_input_is_turned_down_by_at_least_what_shows(hot_db: float, li
         assert second.plan.moves[0].where == "preamp" or not third.plan.moves
 
 
+@pytest.mark.parametrize(("length_s", "sure"), [(14.0, False), (3.0, True)])
+def test_a_level_that_is_mostly_clipped_is_judged_again_and_not_turned_now(length_s: float, sure: bool) -> None:
+    """Dense and loud, after line check: its level is known from below, so that no trim is told for it yet."""
+    sound = sine(220.0, LENGTH_S, level_dbfs=-1.0) + pink(np.random.default_rng(6), LENGTH_S, -40.0)
+    sound[: round(length_s * RATE_HZ)] *= gain(4.0)
+    take = Check(np.clip(sound, -1.0, 1.0), house_text("keys"))
+    assert not [finding for finding in take.findings if finding.kind.startswith("level")]
+    assert [move.where for move in take.plan.moves] == (["preamp", "trim"] if sure else ["preamp"])
+    assert ("judge its level again after that" in take.texts[0]) == (not sure)
+    if sure:
+        # what is left too high is the second step's, and nothing else is said of the trim
+        assert take.plan.moves[1].settings["gain"].after < 0
+
+
 def test_what_a_clipped_input_lacks_then_is_the_trim_s_as_a_second_step() -> None:
     sound = voice(-24.0)
     # a few peaks are cut, and most of the level is sure

@@ -17,6 +17,7 @@ from deskhand.baseline.predict import Predictive
 from deskhand.chain.nominal import nominal_point
 from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.findings import say
 from deskhand.house import Desk, Source, make_block, parse_house, with_edits
 from deskhand.moves.equaliser import band_levels_db
 from deskhand.moves.fine import fine_power
@@ -378,6 +379,12 @@ def test_what_the_equaliser_takes_is_made_up_by_the_trim(rng):
     equaliser = [block for block in found.blocks if block.block != "trim"]
     assert _level_dbfs(wrong, tuple(equaliser)) < nominal_dbfs - 2.0
     assert _level_dbfs(wrong, tuple(found.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)
+    # finding and move say one number, with what the equaliser takes
+    high = _finding("level-high", measured=nominal_dbfs, expected=nominal_dbfs - 6.0, change_db=-6.0)
+    together = plan(replace(heard, findings=[*heard.findings, high], nominal_dbfs=nominal_dbfs - 6.0))
+    [gain_db] = [move.settings["gain"].after for move in together.moves if move.where == "trim"]
+    assert agreed(high, together).change_db == gain_db > -5.0
+    assert say(agreed(high, together)).split("by ")[1].startswith(f"{-gain_db:g} dB".replace("-", "−"))
     # where no level is judged it stays as it was
     unjudged = plan(replace(heard, nominal_dbfs=None))
     assert _level_dbfs(wrong, tuple(unjudged.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)
