@@ -24,8 +24,8 @@ if TYPE_CHECKING:
 
 STEPS_DB: Final = 3.0
 """An open microphone is raised by this much at a time, listening in between. Common practice, no source."""
-LOOK_ELSEWHERE: Final = ("after-the-source", "level-by-side")
-"""Advice of a level that no gain of the plan answers: what arrives is mended first, or one side's trim does it."""
+LOOK_ELSEWHERE: Final = ("after-the-source", "level-by-moves")
+"""Advice of a level that no gain of the plan answers: what arrives is mended first, or the other moves bring it home."""
 _SURE_OF_LEVEL_PCT: Final = 40.0
 """With fewer of its blocks clipped than this, the median level of what plays is that of whole ones, with some room below a half."""
 _WORTH_A_TRIM_DB: Final = 1.0
@@ -336,15 +336,13 @@ def agreed(finding: Finding, plan: Plan | None) -> Finding:
     """
     if plan is None or finding.change_db is None or KINDS[finding.kind].answered_by not in ("preamp", "level"):
         return finding
-    if finding.id not in plan.answers:
+    kind, change_db = plan.answers.get(finding.id, ("", 0.0))
+    # with what the equaliser or the balance does to it, a level may even have to go the other way
+    if change_db * finding.change_db <= 0:
         # clipping is turned down whatever else is wrong
         if KINDS[finding.kind].answered_by == "preamp":
             return finding
         advice = LOOK_ELSEWHERE[0 if plan.at_source else 1]
         return replace(finding, change_db=None, advice=(advice,), cautions=())
-    kind, change_db = plan.answers[finding.id]
-    advices = finding.advice
-    if KINDS[finding.kind].answered_by == "level":
-        advices = ("raise",) if change_db > 0 else ("lower",)
     facts = {**finding.facts, "turned": kind, "turn_db": abs(change_db)}
-    return replace(finding, change_db=change_db, facts=facts, advice=advices)
+    return replace(finding, change_db=change_db, facts=facts)

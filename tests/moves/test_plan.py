@@ -380,11 +380,18 @@ def test_what_the_equaliser_takes_is_made_up_by_the_trim(rng):
     assert _level_dbfs(wrong, tuple(equaliser)) < nominal_dbfs - 2.0
     assert _level_dbfs(wrong, tuple(found.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)
     # finding and move say one number, with what the equaliser takes
-    high = _finding("level-high", measured=nominal_dbfs, expected=nominal_dbfs - 6.0, change_db=-6.0)
-    together = plan(replace(heard, findings=[*heard.findings, high], nominal_dbfs=nominal_dbfs - 6.0))
-    [gain_db] = [move.settings["gain"].after for move in together.moves if move.where == "trim"]
-    assert agreed(high, together).change_db == gain_db > -5.0
-    assert say(agreed(high, together)).split("by ")[1].startswith(f"{-gain_db:g} dB".replace("-", "−"))
+    for off_db in (6.0, 10.0):
+        high = _finding("level-high", measured=nominal_dbfs, expected=nominal_dbfs - off_db, change_db=-off_db)
+        together = plan(replace(heard, findings=[*heard.findings, high], nominal_dbfs=nominal_dbfs - off_db))
+        [gain_db] = [move.settings["gain"].after for move in together.moves if move.where == "trim"]
+        told = agreed(high, together)
+        if gain_db < 0:
+            assert told.change_db == gain_db > -6.0
+            assert f"lower its trim by {-gain_db:g} dB" in say(told)
+        else:
+            # the boom was the level: nothing is said that its move does not do
+            assert told.change_db is None
+            assert "what else is turned at it brings it home" in say(told)
     # where no level is judged it stays as it was
     unjudged = plan(replace(heard, nominal_dbfs=None))
     assert _level_dbfs(wrong, tuple(unjudged.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)
