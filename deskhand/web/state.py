@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from deskhand.store import Dismissal
+    from deskhand.store import DeskChange, Dismissal
     from deskhand.store.history import History
     from deskhand.web.hall import Hall, Shelf, StoredCheck
 
@@ -170,22 +170,40 @@ class PageState:
     def opened(self, shelf: Shelf) -> HouseRecording:
         """Open recording with the house as it holds for the show."""
         house_text = self.hall.text_of(shelf)
+        house = parse_house(house_text, self.hall.file_of(shelf))
+        changes = self.desk_changes(house.house.name, shelf.name, shelf.date)
 
         def make() -> HouseRecording:
-            house = parse_house(house_text, self.hall.file_of(shelf))
             note = read_show_note(shelf.path if shelf.path.is_dir() else shelf.path.parent)
             tap: Any = self.hall.details(shelf.id).tap or note.tap or house.house.tap
-            return open_with_house(shelf.path, house, self.hall.root, tap=tap, taps=note.taps)
+            return open_with_house(shelf.path, house, self.hall.root, tap=tap, taps=note.taps, changes=changes)
 
-        return self._recordings.get_or_make((shelf.id, shelf.size, shelf.changed, digest(house_text)), make)
+        numbers = tuple(change.id for change in changes)
+        return self._recordings.get_or_make((shelf.id, shelf.size, shelf.changed, digest(house_text), numbers), make)
+
+    def desk_changes(self, house: str, show: str, date: str | None) -> list[DeskChange]:
+        """Moves of a show that were done or declined."""
+        from deskhand.store.desk_changes import desk_changes
+
+        with self.open_history() as store:
+            return [] if store is None else desk_changes(store, house=house, show=show, date=date)
 
     def stretch(self, shelf: Shelf, name: str, start_s: float) -> Stretch:
         """Stretch of a source on which chains are tried, from a second of the recording."""
         opened = self.opened(shelf)
         source = opened.source(name)
         # what the chain holds is given with each try: only the tap and the tracks of the house matter
-        tap, tracks = opened.tap_of(source), tuple(source.tracks)
-        key = (shelf.id, shelf.changed, name, round(start_s, 3), tap, tracks, source.role)
+        desk, tracks = opened.desk, tuple(source.tracks)
+        key = (
+            shelf.id,
+            shelf.changed,
+            name,
+            round(start_s, 3),
+            desk.tap_of(source),
+            desk.turned_since(source),
+            tracks,
+            source.role,
+        )
         return self._stretches.get_or_make(key, lambda: Stretch(opened, source, start_s))
 
     def standing_chain(self, name: str) -> list[dict[str, Any]]:
