@@ -1,5 +1,4 @@
-"""Writes the parts of the docs that are made from the code: the JSON Schema, the table of findings, the list of blocks, page words,
-and the table of sentences.
+"""Writes the parts of the docs that are made from the code: the JSON Schema, the table of findings, the list of blocks, page words, sentences.
 
 Run by `make docs`; a test fails when they are out of date.
 """

@@ -106,7 +106,9 @@ def _row(
 def _things(result: CheckResult, things: Sequence[FirstThing]) -> tuple[str, ...]:
     """Things to put right in a few words each: the input, and what is wrong."""
     kinds = {finding.id: finding.kind for source in result.sources for finding in source.findings}
-    return tuple(one_line(f"{thing.source}: {KINDS[kinds[thing.finding]].words}") for thing in things)
+    return tuple(
+        one_line(f"{thing.source}: {KINDS[kinds[thing.finding]].words}") for thing in things if thing.finding in kinds
+    )
 
 
 def _unclaimed(result: CheckResult, house: HouseFile) -> tuple[str, ...]:
