@@ -24,13 +24,13 @@ from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.names import part_of
-from deskhand.report.pictures import Picture
 from deskhand.result import from_plain, plain
 from deskhand.web.stored_pictures import picture_of, plain_picture
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from deskhand.report.pictures import Picture
     from deskhand.result import CheckResult
 
 _KEPT_IN: Final = ".deskhand"
