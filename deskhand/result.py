@@ -9,6 +9,7 @@ from typing import Any, Final
 
 from deskhand.baseline.normal import Normal
 from deskhand.chain.meter import Stage
+from deskhand.desk import EarlierMove
 from deskhand.findings import Finding, FirstThing
 from deskhand.findings.first import Status
 from deskhand.house import RoleName
@@ -61,6 +62,8 @@ class SourceResult:
     """The distinct sounds it uses, found in the audio, the most used first; none for less than 30 s of playing."""
     moves: tuple[Move, ...]
     """What to turn, in the order of causes; those that help most first."""
+    earlier_moves: tuple[EarlierMove, ...]
+    """Moves of this show that a person did or declined before, and what this take says of them."""
     with_moves: Readings | None
     """Behind the chain as the moves leave it, run and measured again; null when no setting moves."""
     left_over: tuple[str, ...]

@@ -119,7 +119,7 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
 
 
 _LONG: Final = (
-    "web/test_browser.py", "live/test_jack.py", "compare/", "live/test_watch.py", "reference_model/test_season.py",
+    "web/test_browser.py", "live/test_jack.py", "compare/", "live/test_watch.py", "baseline/test_season.py",
     "test_keep.py", "demo/test_season.py", "store/test_history.py", "moves/", "test_render.py",
     "real/test_end_to_end.py", "report/test_page.py", "test_cli.py",
 )  # fmt: skip

@@ -28,6 +28,7 @@ LAYERS: Final[tuple[frozenset[str], ...]] = (
     frozenset({"house"}),
     frozenset({"measure", "store"}),
     frozenset({"chain"}),
+    frozenset({"desk"}),
     frozenset({"mix"}),
     frozenset({"baseline"}),
     frozenset({"findings"}),

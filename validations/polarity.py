@@ -21,6 +21,7 @@ import soundfile
 from deskhand.baseline.identity import upside_down
 from deskhand.baseline.keep import source_parts
 from deskhand.baseline.normal import baseline_of
+from deskhand.desk import DeskState
 from deskhand.findings import Context, judge, judge_reversed
 from deskhand.findings.faults.pair import flip_of
 from deskhand.house import ROLES, parse_house
@@ -236,7 +237,7 @@ def verdicts(recording: Recording) -> dict[str, Verdict]:
     pair = read((0, 1))
     context = Context(
         house=house_of(recording.role, sides=True), figures=figures, tracks=tracks, offset_s=0.0, readings={"source 1": pair},
-        tap="after-chain", line_check=True,
+        desk=DeskState(tap="after-chain"), line_check=True,
     )  # fmt: skip
     told = judge(context, absent={}, similar={})["source 1"]
     former = pair.alignment is not None and pair.alignment.opposite

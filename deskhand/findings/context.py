@@ -5,8 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from deskhand.chain.nominal import nominal_point
-from deskhand.chain.run import still_to_come
+from deskhand.desk import DeskState
 from deskhand.findings.finding import Finding
 from deskhand.house.roles import ROLES
 from deskhand.measure.readings import LEAST_ACTIVE_S
@@ -17,7 +16,7 @@ if TYPE_CHECKING:
     from deskhand.chain.nominal import NominalPoint
     from deskhand.findings.finding import Caution, Severity, Stage
     from deskhand.findings.kinds import KindName
-    from deskhand.house import ChainBlock, HouseFile, Source
+    from deskhand.house import HouseFile, Source
     from deskhand.house.roles import Role
     from deskhand.measure.figures import Event, Figures
     from deskhand.measure.readings import SourceReading
@@ -34,10 +33,9 @@ class Context:
     offset_s: float
     """Where the stretch begins in the recording: times are told from the recording's start."""
     readings: Mapping[str, SourceReading]
-    tap: str
     line_check: bool
-    taps: Mapping[str, str] = field(default_factory=dict)
-    """Source to where its tracks were taken, where the show says so."""
+    desk: DeskState = field(default_factory=lambda: DeskState(tap="preamp"))
+    """Taps of the sources, and what was turned before them since the take was recorded."""
 
     @property
     def hop_s(self) -> float:
@@ -46,21 +44,11 @@ class Context:
 
     def before_chain(self, source: Source) -> bool:
         """True where the recording was taken before the source's chain: what the chain reverses is not yet reversed in it."""
-        return self.tap_of(source) != "after-chain"
-
-    def tap_of(self, source: Source) -> str:
-        """Tap of a source's tracks: before, within or after its chain."""
-        return self.taps.get(source.name) or source.tap or self.tap
-
-    def blocks(self, source: Source) -> list[ChainBlock]:
-        """Blocks of a source's chain after the tap; of a pair that is not whole, those that act on both sides."""
-        whole = len(self.readings[source.name].tracks) == len(source.tracks)
-        blocks = still_to_come(source.chain, self.tap_of(source))
-        return [block for block in blocks if whole or getattr(block, "on", "both") == "both"]
+        return self.desk.tap_of(source) != "after-chain"
 
     def nominal(self, source: Source) -> NominalPoint:
         """Level, peaks and mono loss after the gain, trim and polarity that the house file holds."""
-        return nominal_point(self.blocks(source), self.readings[source.name], self.figures)
+        return self.desk.nominal(source, self.readings[source.name], self.figures)
 
     def others_play(self, name: str, block: int) -> bool:
         """True where others play for three seconds or more after a block: when all have stopped, the song has ended."""

@@ -104,6 +104,7 @@ def _source_result(entry: PatchEntry, findings: tuple[Finding, ...]) -> SourceRe
         stages=(),
         sounds=stretch.reading.sounds if stretch is not None else (),
         moves=(),
+        earlier_moves=(),
         with_moves=None,
         left_over=(),
         normal=(),

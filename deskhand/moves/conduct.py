@@ -45,7 +45,9 @@ class PlanningInput:
     before: Mapping[str, SourceReading]
     after: Mapping[str, SourceReading]
     blocks: Mapping[str, Sequence[ChainBlock]]
-    """Source to the blocks of its chain after the tap, for sources that are whole."""
+    """Source to the blocks that the take has still to go through, for sources that are whole."""
+    turned: Mapping[str, Sequence[ChainBlock]]
+    """Source to those of them that no file holds: what was turned before the tap since the take was recorded. They come first."""
     standing: Mapping[str, Sequence[ChainBlock]]
     """Source to its blocks in the standing house file, which the kept weeks go by."""
     findings: Mapping[str, Sequence[Finding]]
@@ -88,13 +90,14 @@ def _state_of(planning: PlanningInput, source: Source) -> SourceState:
     if planning.baseline is not None and part is not None:
         home = tone_predictive(planning.baseline, part)
         wanted_db = usual_tone_db(planning.baseline, part)
-    blocks = planning.blocks[name]
+    blocks, turned = planning.blocks[name], planning.turned.get(name, ())
     nominal = nominal_point(blocks, reading, planning.figures)
     return SourceState(
         source=source,
         desk=planning.house.desk,
         blocks=blocks,
-        skipped=len(source.chain) - len(blocks),
+        skipped=len(source.chain) - (len(blocks) - len(turned)),
+        turned=turned,
         excerpt=planning.recording.excerpt(reading.tracks, start_s, LENGTH_S),
         playing=reading.activity.blocks[first : first + round(_STEPS_PER_S * LENGTH_S)],
         sample_rate_hz=planning.recording.sample_rate_hz,

@@ -30,11 +30,15 @@ class Setting:
 class Move:
     """One change a person can make, in the steps of the thing they turn."""
 
+    id: str = ""
+    """Unique in the result: source and what is turned. Made last."""
     where: Where
     block: str | None
     """The kind of block; None for what is no block (a cable, a patch)."""
     index: int | None
     """Its place in the chain, from 0; null when it is new."""
+    place: int | None = None
+    """Of a new block that is saved: its place in the chain with all such blocks of the source. Made last."""
     on: str
     settings: dict[str, Setting]
     effect: str = ""
@@ -51,6 +55,16 @@ class Move:
     finding: str | None = None
     """Id of the finding that it answers, which may be another source's: the voice's, that others give room to. None where nothing asks
     for it but the moves before it. Set when the result is put together."""
+
+    @property
+    def control(self) -> str:
+        """Name of the control that is turned, or of where the hand goes."""
+        return self.where if self.where in ("preamp", "trim", "fader") or self.block is None else self.block
+
+    @property
+    def adds_block(self) -> bool:
+        """True where it puts a new block into the house file's chain."""
+        return self.block is not None and self.is_saved and self.index is None
 
     @property
     def is_setting(self) -> bool:

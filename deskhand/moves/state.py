@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections import Counter
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from deskhand.house import BLOCKS, make_block
+from deskhand.house import BLOCKS, GainBlock, TrimBlock, make_block
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,6 +34,8 @@ class SourceState:
     """Of its chain, those that lie after the tap."""
     skipped: int
     """How many blocks of the house's chain lie before the tap."""
+    turned: Sequence[ChainBlock] = ()
+    """Blocks that `blocks` begins with and no file holds: what was turned before the tap since the take was recorded."""
     excerpt: NDArray[np.float32]
     """(channels, frames) at the tap."""
     playing: NDArray[np.bool_]
@@ -61,8 +64,21 @@ class SourceState:
 
     def index_of(self, block: ChainBlock) -> int | None:
         """Index of a block in the house's chain as it stands, by identity: moves may have put blocks in front of it."""
+        following = self.blocks[len(self.turned) :]
+        return next((position + self.skipped for position, standing in enumerate(following) if standing is block), None)
+
+    def before_tap(self, kind: str, on: str) -> tuple[int, float] | None:
+        """Index and gain of the house chain's gain of a kind that lies before the tap; None where there is none."""
+        following = self.blocks[len(self.turned) :]
         return next(
-            (position + self.skipped for position, standing in enumerate(self.blocks) if standing is block), None
+            (
+                (index, block.gain_db)
+                for index, block in enumerate(self.source.chain)
+                if isinstance(block, GainBlock | TrimBlock)
+                and (block.block, block.on) == (kind, on)
+                and all(block is not known for known in following)
+            ),
+            None,
         )
 
     def serious(self) -> dict[str, Finding]:
@@ -84,7 +100,7 @@ class Plan:
     new_blocks: list[ChainBlock] = field(default_factory=list)
     """Of those, the new ones that are saved, in the order of the moves that add them."""
     at_desk: list[ChainBlock] = field(default_factory=list)
-    """Of those, the new ones that are turned at the desk and not saved."""
+    """Of those, the ones that no file holds: turned at the desk before the tap, or to be turned there."""
     skipped: int = 0
     """How many blocks of the house's chain lie before the tap."""
     why: list[str] = field(default_factory=list)
@@ -94,14 +110,24 @@ class Plan:
     predicted_db: Array | None = None
     """(31,) third-octave levels after the chain as the moves should leave them."""
 
-    @property
-    def places(self) -> list[int]:
-        """Index of each new block in the house's chain with the moves that are saved."""
+    def with_ids(self, source: str) -> list[Move]:
+        """Moves with their ids (the source and what is turned, and a number where there are several) and the places of new blocks."""
         saved = [block for block in self.blocks if all(block is not unsaved for unsaved in self.at_desk)]
-        return [
+        places = iter(
             self.skipped + next(position for position, block in enumerate(saved) if block is new)
             for new in self.new_blocks
-        ]
+        )
+        counts: Counter[str] = Counter()
+        moves = []
+        for move in self.moves:
+            side = "" if move.on == "both" else f"-{move.on}"
+            control = str(move.facts["finding"]).rpartition("/")[2] if "finding" in move.facts else move.control
+            name = f"{source}/{control}{side}"
+            counts[name] += 1
+            number = f"-{counts[name]}" if counts[name] > 1 else ""
+            position = next(places) if move.adds_block else None
+            moves.append(replace(move, id=f"{name}{number}", place=position))
+        return moves
 
     @property
     def changed(self) -> bool:
@@ -131,10 +157,20 @@ def turn_gain(state: SourceState, plan: Plan, kind: str, on: str, change_db: flo
         (
             number
             for number, block in enumerate(plan.blocks)
-            if block.block == kind and getattr(block, "on", "both") == on
+            if block.block == kind
+            and getattr(block, "on", "both") == on
+            and all(block is not turned for turned in state.turned)
         ),
         None,
     )
+    earlier = state.before_tap(kind, on) if position is None and not BLOCKS[kind].at_preamp else None
+    if earlier is not None:
+        # the file's own gain is turned; the take does not hold the change yet
+        file_index, written_db = earlier
+        added = make_block({"block": kind, "gain": f"{change_db:g} dB", "on": on})
+        plan.blocks.insert(0, added)
+        plan.at_desk.append(added)
+        return file_index, written_db, round(written_db + change_db, 4)
     before_db = plan.blocks[position].gain_db if position is not None else 0.0  # type: ignore[union-attr]
     after_db = round(before_db + change_db, 4)
     turned = make_block({"block": kind, "gain": f"{after_db:g} dB", "on": on})

@@ -59,7 +59,12 @@ def add_moves(planning: PlanningInput, planned: dict[str, Plan], space: Space) -
         source = next(source for source in planning.house.source if source.name == name)
         standing = list(planning.blocks[name])
         if name not in planned:
-            planned[name] = Plan(blocks=list(standing), skipped=len(source.chain) - len(standing))
+            turned = planning.turned.get(name, ())
+            planned[name] = Plan(
+                blocks=list(standing),
+                at_desk=list(turned),
+                skipped=len(source.chain) - (len(standing) - len(turned)),
+            )
         plan = planned[name]
         plan.why.append(
             f"the voice is covered ({number(space.before_pct, 0)} % where {number(space.wanted_pct, 0)} % are wanted): "
@@ -91,7 +96,8 @@ def add_moves(planning: PlanningInput, planned: dict[str, Plan], space: Space) -
 
 def _index(plan: Plan, block: ChainBlock, standing: Sequence[ChainBlock]) -> int:
     """Index of a block of the standing chain in the house's chain."""
-    return plan.skipped + next(position for position, known in enumerate(standing) if known is block)
+    written = [known for known in standing if all(known is not unwritten for unwritten in plan.at_desk)]
+    return plan.skipped + next(position for position, known in enumerate(written) if known is block)
 
 
 def _add_bell(desk: Desk, plan: Plan, giving: Giving, bell: Bell, standing: Sequence[ChainBlock]) -> None:

@@ -277,6 +277,20 @@ def _print_moves(result: CheckResult, console: Console) -> None:
         console.print()
 
 
+def _print_earlier_moves(result: CheckResult, console: Console) -> None:
+    """Print what was done or declined at this show before, and what this take says of it: what was not heard first."""
+    moves = sorted(
+        (move for source in result.sources for move in source.earlier_moves),
+        key=lambda move: move.fate != "contradicted",
+    )
+    if not moves:
+        return
+    _print_heading("Done or declined before, at this show:", console)
+    for move in moves:
+        console.print(f"  {move.source}: {move.text} ({move.remark})", highlight=False, markup=False)
+    console.print()
+
+
 def _print_mix(result: CheckResult, console: Console) -> None:
     """Print how the voices are heard, and the mix of the written faders."""
     from rich.text import Text
@@ -338,6 +352,7 @@ def print_result(result: CheckResult, console: Console) -> None:
     console.print()
     _print_sources(result, console)
     _print_moves(result, console)
+    _print_earlier_moves(result, console)
     _print_mix(result, console)
     _print_chains(result, console)
     _print_heading("Before you leave the desk:", console)

@@ -78,8 +78,8 @@ class History:
         """File or server, for people."""
 
     @contextmanager
-    def _transaction(self, *, writes: bool = False) -> Iterator[sa.Connection]:
-        """All of it or nothing; database errors and damaged rows become one line."""
+    def transaction(self, *, writes: bool = False) -> Iterator[sa.Connection]:
+        """Do all of it or nothing; database errors and damaged rows become one line."""
         try:
             with self._engine.connect().execution_options(writes=writes) as connection, connection.begin():
                 yield connection
@@ -116,7 +116,7 @@ class History:
 
         config = Config()
         config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 # two programs that open a new database at once: one makes the tables, the other waits for it
                 connection.execute(sa.text("SELECT pg_advisory_xact_lock(5151951)"))
@@ -124,7 +124,7 @@ class History:
             command.upgrade(config, "head")
 
     def _revision(self, script: Any) -> str | None:
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             inspector = sa.inspect(connection)
             tables = set(inspector.get_table_names())
             if not tables:
@@ -152,7 +152,7 @@ class History:
         take = replace(take, recording=take.recording.encode("utf-8", "replace").decode())
         for text in (take.house, take.show, take.note, take.kept_by, *(part.source for part in take.parts)):
             refuse_no_text(text)
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
             refuse_twice(connection, house=take.house, show=take.show, date=take.date, phase=take.phase)
@@ -196,7 +196,7 @@ class History:
             It is.
         """
         refuse_no_text(show)
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             refuse_twice(connection, house=house, show=show, date=date, phase=phase)
 
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
@@ -208,7 +208,7 @@ class History:
             query = query.where(TAKE.c.house == house)
         if not forgotten:
             query = query.where(TAKE.c.forgotten_at.is_(None))
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             return [take_of_row(row) for row in connection.execute(query).mappings()]
 
     def forget(self, which: str, *, house: str, by: str) -> TakeRow:
@@ -235,7 +235,7 @@ class History:
             raise UsageError(
                 f'--forget "{which}"', f"several kept takes answer to it: {numbers}", "name one by its number"
             )
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             update = connection.execute(
                 sa.update(TAKE)
                 .where(TAKE.c.id == rows[0].id, TAKE.c.forgotten_at.is_(None))
@@ -287,7 +287,7 @@ class History:
         if source is not None:
             query = query.where(PART.c.source == source)
         rows: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]]]] = {}
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             for row in connection.execute(query):
                 value = number_of_row(row.value, row.metric)
                 pm = None if row.pm is None else number_of_row(row.pm, row.metric)
@@ -305,7 +305,7 @@ class History:
             .where(TAKE.c.house == house, PART.c.stage == "tap")
             .distinct()
         )
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             return sorted(row.source for row in connection.execute(query))
 
     def dismiss(self, dismissal: Dismissal, *, house: str) -> None:
@@ -314,7 +314,7 @@ class History:
             name: getattr(dismissal, name)
             for name in ("source", "kind", "metric", "show", "date", "measured", "note", "said_by")
         }
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             connection.execute(
                 sa.insert(DISMISSAL).values(
                     house=house,
@@ -332,12 +332,12 @@ class History:
             .where(DISMISSAL.c.house == house, DISMISSAL.c.taken_back_at.is_(None))
             .order_by(DISMISSAL.c.id)
         )
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             return [dismissal_of_row(row) for row in connection.execute(query)]
 
     def take_back(self, source: str, kind: str, *, house: str) -> int:
         """Raise a finding again that was dismissed; returns how many dismissals that undid."""
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             update = connection.execute(
                 sa.update(DISMISSAL)
                 .where(
@@ -364,7 +364,7 @@ class History:
             name: getattr(test, name)
             for name in ("source", "show", "date", "compared", "trials", "right", "p_value", "said_by", "note")
         }
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             number = connection.execute(
                 sa.insert(BLIND_TEST).values(house=house, said_at=now_utc(), **values)
             ).inserted_primary_key
@@ -387,5 +387,5 @@ class History:
         )
         if source is not None:
             query = query.where(BLIND_TEST.c.source == source)
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             return [BlindTest(**row) for row in connection.execute(query).mappings()]

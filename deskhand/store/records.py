@@ -117,6 +117,37 @@ class BlindTest:
     """Time of writing, in UTC; empty before."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DeskChange:
+    """A move that a person did or declined: where, from what to what, and in which take it was asked for."""
+
+    id: int = 0
+    show: str
+    date: str | None
+    take: str
+    """Digest of the take in which it was asked for."""
+    source: str
+    move: str
+    """Id of the move in the result of that take."""
+    where: str
+    block: str | None
+    """Kind of block; None for what is no block."""
+    on: str
+    settings: Mapping[str, tuple[float | None, float, str]]
+    """Name of each setting to what it was, what it is, and its unit."""
+    text: str
+    """Sentence of the move, as it was read."""
+    findings: tuple[str, ...] = ()
+    """Ids of the findings that it answers."""
+    level_dbfs: float | None = None
+    """Level of its source at the tap of that take."""
+    done: bool = True
+    """False where it was declined."""
+    said_by: str = ""
+    said_at: str = ""
+    """Time of writing, in UTC; empty before."""
+
+
 def history_url(given: str | None, folder: Path | None) -> str | None:
     """URL of the history: as asked, as the environment says, or the file beside the house file.
 

@@ -101,3 +101,27 @@ BLIND_TEST: Final = Table(
     Column("note", Text, nullable=False),
     comment="A blind listening test: what against what, how many trials were told right, and by whom.",
 )
+
+DESK_CHANGE: Final = Table(
+    "desk_change",
+    METADATA,
+    Column("id", Integer, primary_key=True),
+    Column("house", Text, nullable=False),
+    Column("show", Text, nullable=False),
+    Column("date", String(10)),
+    Column("take", String(64), nullable=False),
+    Column("source", Text, nullable=False),
+    Column("move", Text, nullable=False),
+    Column("place", String(16), nullable=False),
+    Column("block", String(24)),
+    Column("side", String(8), nullable=False),
+    Column("settings", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("findings", Text, nullable=False),
+    Column("level_dbfs", Double),
+    Column("done", Integer, nullable=False),
+    Column("said_by", Text, nullable=False),
+    Column("said_at", String(32), nullable=False),
+    Column("taken_back_at", String(32)),
+    comment="A move that a person did or declined, and the take in which it was asked for.",
+)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from deskhand.chain.run import Chain, still_to_come
+from deskhand.chain.run import Chain
 from deskhand.errors import UsageError
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
@@ -71,7 +71,7 @@ class MixChanges:
 
 def strips_of(opened: HouseRecording) -> dict[str, FeedStrip]:
     """Sources in the feed of a recording, with the blocks that are still to come."""
-    blocks = {source.name: still_to_come(source.chain, opened.tap_of(source)) for source in opened.house.source}
+    blocks = {source.name: opened.desk.blocks(source) for source in opened.house.source}
     return feed_strips(opened.house, opened.tracks(), blocks)
 
 

@@ -55,6 +55,7 @@ def _card(check: StoredCheck, sentence: str, source: SourceResult, entry: Findin
         "hear_at": moment,
         "moves": [
             {
+                "id": line.move.id,
                 "text": line.text,
                 "effect": line.move.effect,
                 "hears": ", ".join(text(f"hears.{group}") for group in line.move.who_hears),
@@ -62,6 +63,10 @@ def _card(check: StoredCheck, sentence: str, source: SourceResult, entry: Findin
             }
             for line in entry.moves
         ],
+        # what is done at the rig or the patch is the finding itself
+        "job": next(
+            (move.id for move in source.moves if not move.is_setting and move.finding == entry.finding.id), None
+        ),
         "severity": entry.severity,
     }
 
@@ -158,6 +163,10 @@ def week_page(
         length=clock(result.show.duration_s),
         show=result.show,
         news=news,
+        earlier=sorted(
+            (move for source in result.sources for move in source.earlier_moves),
+            key=lambda move: move.fate != "contradicted",
+        ),
         kept=kept,
         changed=changed,
         left=[_ignored(check, finding_id) for finding_id in left],

@@ -50,7 +50,7 @@ SLOW: Final = (
     Slow(
         file="live/test_watch.py",
         tests=("test_kept_weeks_tell_who_is_in_the_wrong_place",),
-        covered="Exchanged inputs in order of play: the first test of the file. Known by the kept weeks: reference_model/test_identity.py, "
+        covered="Exchanged inputs in order of play: the first test of the file. Known by the kept weeks: baseline/test_identity.py, "
         "which computes both sides.",
     ),
     Slow(
@@ -136,7 +136,7 @@ SLOW: Final = (
         covered="One fault of what arrives, a side that is stronger by either sign, and a threshold for 5 dB.",
     ),
     Slow(
-        file="reference_model/test_season.py",
+        file="baseline/test_season.py",
         only=("fortieth",),
         covered="The same four tests with three clean shows and one with things wrong, in place of five and three.",
     ),

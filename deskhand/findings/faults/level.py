@@ -82,7 +82,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
 
 def _after_gains(source: Source, gain_db: float, context: Context) -> str:
     """Words for the gain and trim that are in the house file already and counted in."""
-    names = dict.fromkeys(block.block for block in context.blocks(source) if BLOCKS[block.block].is_gain)
+    names = dict.fromkeys(block.block for block in context.desk.blocks(source) if BLOCKS[block.block].is_gain)
     if not names or abs(gain_db) < _GAIN_SAID_DB:
         return ""
     sign = "+" if gain_db > 0 else ""

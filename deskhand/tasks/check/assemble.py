@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand import __version__
 from deskhand.baseline.kept import MIX
+from deskhand.desk.text import with_remark
 from deskhand.findings import Finding, fix_texts, has_nominal, status_of, with_text
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.mix.voices import lead_of
@@ -18,6 +19,7 @@ from deskhand.result import SCHEMA, CheckResult, SourceResult
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from deskhand.desk import EarlierMove
     from deskhand.house import Source
     from deskhand.measure.readings import Readings, SourceReading
     from deskhand.measure.sounds import Sound
@@ -43,6 +45,10 @@ class ShowCheck:
     """Where the house is described, this week's file where there is one; None when it was guessed."""
     standing_file: Path | None
     """The standing house file: the same, or beside this week's."""
+    house_text: str
+    """Text of the house file that was read; empty where it was guessed."""
+    take: str
+    """Digest of the take."""
     dismissals: list[Dismissal]
     """New ones, to be written to the history."""
     plans: dict[str, Plan]
@@ -60,6 +66,8 @@ class ShowFacts:
     plans: dict[str, Plan]
     with_moves: dict[str, Readings]
     """Source to its readings after the chain as the moves leave it."""
+    earlier: dict[str, tuple[EarlierMove, ...]]
+    """Source to its moves of this show that were done or declined before."""
 
     @property
     def voice_findings(self) -> list[Finding]:
@@ -133,6 +141,7 @@ def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) ->
         findings=tuple(findings),
         sounds=_from_start(reading.sounds, recording.start_s) if reading else (),
         moves=tuple(with_sentences(move, findings) for move in moves),
+        earlier_moves=tuple(map(with_remark, facts.earlier.get(source.name, ()))),
         with_moves=facts.with_moves.get(source.name),
         left_over=tuple(plan.left_over) if plan else (),
         normal=tuple(facts.comparison.normals.get(source.name, ())),

@@ -11,8 +11,6 @@ from deskhand.baseline.identity import mistaken, upside_down
 from deskhand.baseline.keep import mix_part, source_parts, voice_part
 from deskhand.baseline.kept import MIX, against, drifts, reading_of
 from deskhand.baseline.kept import load as load_kept
-from deskhand.chain.nominal import nominal_point
-from deskhand.chain.run import still_to_come
 from deskhand.errors import UsageError
 from deskhand.findings import (
     Finding,
@@ -36,8 +34,8 @@ from deskhand.store import Dismissal, history_url
 if TYPE_CHECKING:
     from deskhand.baseline.kept import KeptTakes
     from deskhand.baseline.normal import Baseline, Normal
+    from deskhand.desk import DeskState
     from deskhand.house import Source
-    from deskhand.recording.show import Tap
     from deskhand.result import ShowResult
     from deskhand.store import KeptPart
     from deskhand.tasks.check.measure import TakeReadings
@@ -190,10 +188,10 @@ def _unusual(
     return judge_normals(normals, roles, learned=baseline.learned, hear_s=moment, harsh_s=harsh)
 
 
-def _is_flipped_back(readings: TakeReadings, source: Source, tap: Tap) -> bool:
+def _is_flipped_back(readings: TakeReadings, source: Source, desk: DeskState) -> bool:
     """True where the chain reverses the polarity of one side, and mono loses less for it."""
     reading = readings.before[source.name]
-    point = nominal_point(still_to_come(source.chain, tap), reading, readings.figures)
+    point = desk.nominal(source, reading, readings.figures)
     before_db, after_db = reading.readings.mono_loss_db, point.mono_loss_db
     return point.reversed_side and (before_db is None or (after_db is not None and after_db > before_db))
 
@@ -206,11 +204,11 @@ def _reversed_sides(
     findings: dict[str, list[Finding]],
 ) -> dict[str, list[Finding]]:
     """Findings of sides that are upside down against the kept takes, unless polarity is found already."""
-    by_name, taps = {source.name: source for source in setup.house.source}, setup.source_taps
+    by_name = {source.name: source for source in setup.house.source}
     turned = {
         name: nats
         for name, nats in upside_down(baseline, parts).items()
-        if not _is_flipped_back(readings, by_name[name], taps[name])
+        if not _is_flipped_back(readings, by_name[name], setup.desk)
     }
     before = {name: readings.before[name] for name in turned}
     flips = {

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from deskhand.baseline.keep import chain_digest
 from deskhand.baseline.kept import MIX
-from deskhand.chain.run import Chain, still_to_come
+from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
 from deskhand.findings import Context, Finding, joined, judge, judge_chain, judge_mix, judge_voices
 from deskhand.house import ROLES
@@ -32,12 +32,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.chain.meter import Stage
+    from deskhand.desk import DeskState
     from deskhand.house import ChainBlock, HouseFile, Matched
     from deskhand.measure.activity import Activity
     from deskhand.measure.figures import Figures
     from deskhand.mix.clearance import AudibilityLimits, Clearance
     from deskhand.recording import Recording
-    from deskhand.recording.show import Tap
     from deskhand.result import MixResult
 
 
@@ -48,9 +48,7 @@ class TakeInput:
     house: HouseFile
     recording: Recording
     matched: Matched
-    tap: Tap
-    taps: dict[str, Tap]
-    """Source to its tap, where the show's own note says so."""
+    desk: DeskState
     folder: Path | None
     """Folder of the house file."""
     line_check: bool = True
@@ -142,7 +140,8 @@ def measure(take: TakeInput) -> TakeReadings:
     # what is wrong is judged on what was recorded
     figures = replace(chained.figures, tracks=chained.figures.tracks[:count], gram=chained.figures.gram[:count, :count])
     before, after = _readings(take, present, groups, figures, chained)
-    stages = {name: chain.stages(before[name].activity) for name, chain in chained.chains.items()}
+    unwritten = {source.name: len(take.desk.turned_since(source)) for source in take.house.source}
+    stages = {name: chain.stages(before[name].activity)[unwritten[name] :] for name, chain in chained.chains.items()}
     context = _context(take, figures, before)
     findings = _findings(take, context, groups, stages, after)
     mix = mix_reading = None
@@ -158,7 +157,7 @@ def measure(take: TakeInput) -> TakeReadings:
         figures=figures,
         figures_with_chains=chained.figures,
         rows=chained.rows if chained.mix_rows is None else chained.rows | {MIX: chained.mix_rows},
-        digests={name: chain_digest(chain.house_blocks) for name, chain in chained.chains.items()},
+        digests={name: chain_digest(chain.house_blocks[unwritten[name] :]) for name, chain in chained.chains.items()},
         before=before,
         after=after,
         stages=stages,
@@ -179,7 +178,7 @@ def _chains(take: TakeInput, present: dict[str, tuple[int, ...]]) -> dict[str, C
     chains = {}
     for source in take.house.source:
         tracks = present.get(source.name, ())
-        blocks = still_to_come(source.chain, take.taps.get(source.name) or source.tap or take.tap)
+        blocks = take.desk.blocks(source)
         if blocks and len(tracks) == len(source.tracks):
             chains[source.name] = Chain(
                 blocks,
@@ -287,9 +286,8 @@ def _context(take: TakeInput, figures: Figures, readings: dict[str, SourceReadin
         tracks=take.recording.tracks,
         readings=readings,
         offset_s=take.recording.start_s,
-        tap=take.tap,
         line_check=take.line_check,
-        taps=take.taps,
+        desk=take.desk,
     )
 
 
