@@ -708,6 +708,9 @@ def test_before_doors_and_next_stand_at_the_head_in_the_order_of_the_check(check
     assert len(sheet.next) == len(checked.result.next) > 3
     assert sheet.first[0] == "lead voice: clipping"
     words = pdf_text(sheet_pdf(sheet))
-    places = [words.index(f"{number}. {thing}".replace(" ", "")) for number, thing in enumerate((*sheet.first, *sheet.next), 1)]
+    places = [
+        words.index(f"{number}. {thing}".replace(" ", ""))
+        for number, thing in enumerate((*sheet.first, *sheet.next), 1)
+    ]
     assert places == sorted(places)
     assert words.index("Beforedoors:") < places[0] < words.index("Next,ifthereistime:") < places[3]
