@@ -606,6 +606,32 @@ class TestLeftAlone:
         line = refused("check", "week-1", "--no-report", "--leave-tonight", "bass/levle-low", said="is no finding")
         assert self.LOW in line
 
+    @pytest.mark.parametrize(
+        ("arguments", "said"),
+        [
+            (("check", "--why", "bas"), '--why "bas": is no source of this take; did you mean "bass"?'),
+            (("check", "--why", "tuba"), '--why "tuba": is no source of this take; it has bass, piano, lead voice'),
+            (("check", "--leave-tonight", "bas/hum"), '"bas/hum": is no finding of this take; did you mean "bass/hum"?'),
+            (("check", "--leave-for-good", "hum"), '"hum": is no finding of this take; write it like "bass/hum"'),
+            (("check", "--player", "pino=Ana"), 'there is no source "pino"; did you mean "piano"?'),
+            (("done", "--move", "pino/trim"), '"pino/trim": is no move of this take; did you mean "piano/trim"?'),
+            (("keep", "--player", "pino=Ana"), 'there is no source "pino"; did you mean "piano"?'),
+            (("sheet", "--player", "pino=Ana"), 'there is no source "pino"; did you mean "piano"?'),
+            (("render", "--source", "pino"), 'is no source of the house file; did you mean "piano"?'),
+        ],
+        ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
+    )  # fmt: skip
+    def test_a_name_that_is_wrong_is_refused_before_anything_is_measured(
+        self, hall: Path, arguments: tuple[str, ...], said: str
+    ) -> None:
+        # measuring it would be refused for another reason
+        frames = round(LENGTH_S * RATE_HZ)
+        soundfile.write(hall / "week-1" / "bass.wav", np.full(frames, np.nan), RATE_HZ, subtype="FLOAT")
+        command, *options = arguments
+        refused(command, "week-1", *options, said=re.escape(said))
+        # and so is the one that is right
+        refused("check", "week-1", "--why", "BASS", "--no-report", said="bass.wav")
+
     def test_one_that_is_wrong_leaves_all_as_it_was(self, lowered: Path) -> None:
         refused(
             "check",
