@@ -610,7 +610,7 @@ class TestLeftAlone:
         ("arguments", "said"),
         [
             (("check", "--why", "bas"), '--why "bas": is no source of this take; did you mean "bass"?'),
-            (("check", "--why", "tuba"), '--why "tuba": is no source of this take; it has bass, piano, lead voice'),
+            (("check", "--why", "zither"), '--why "zither": is no source of this take; it has bass, piano, lead voice'),
             (("check", "--leave-tonight", "bas/hum"), '"bas/hum": is no finding of this take; did you mean "bass/hum"?'),
             (("check", "--leave-for-good", "hum"), '"hum": is no finding of this take; write it like "bass/hum"'),
             (("check", "--player", "pino=Ana"), 'there is no source "pino"; did you mean "piano"?'),
