@@ -130,9 +130,7 @@ def microphones_of_one(house: HouseFile) -> list[tuple[str, str]]:
     return [(members[0], further) for members in families.values() for further in members[1:]]
 
 
-def refuse_hiding(
-    target: Path, *, fix: str = "add what is missing to it, or name another place with --output"
-) -> None:
+def refuse_hiding(target: Path, *, fix: str = "add what is missing to it, or name another place with --output") -> None:
     """Refuse a new house file that would hide the one above it from the recordings below.
 
     Parameters

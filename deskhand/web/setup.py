@@ -168,7 +168,9 @@ class SetupPages:
         with self._hall.lock:
             if self._hall.has_house:
                 raise HouseError(FILE_NAME, "is there already", "it is not written over: move it away first")
-            refuse_hiding(self._hall.house_file, fix="open the page of that folder instead, with: deskhand serve FOLDER")
+            refuse_hiding(
+                self._hall.house_file, fix="open the page of that folder instead, with: deskhand serve FOLDER"
+            )
             write_atomically(self._hall.house_file, written)
         return {"to": f"/recordings#{data.get('id', '')}"}
 
