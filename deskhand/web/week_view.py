@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from deskhand.findings import Finding
     from deskhand.result import SourceResult
     from deskhand.web.hall import Hall, StoredCheck
+    from deskhand.web.keeping import KeepingState
 
 _ROW_MOMENTS: Final = 3
 """Moments that fit beside the line of an input. Common practice, no source."""
@@ -122,7 +123,7 @@ def week_page(
     check: StoredCheck,
     *,
     news: Mapping[str, Any] | None,
-    kept: str | None,
+    keeping: KeepingState,
     changed: bool,
     left: Sequence[str],
 ) -> str:
@@ -134,8 +135,8 @@ def week_page(
     check : StoredCheck
     news : mapping, optional
         A newer recording to ask about.
-    kept : str, optional
-        Date on which the show was kept.
+    keeping : KeepingState
+        How far the show was kept.
     changed : bool
         Settings were changed since the check.
     left : sequence of str
@@ -158,7 +159,7 @@ def week_page(
         length=clock(result.show.duration_s),
         show=result.show,
         news=news,
-        kept=kept,
+        keeping=keeping,
         changed=changed,
         left=[_ignored(check, finding_id) for finding_id in left],
     )

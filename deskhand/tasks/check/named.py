@@ -32,6 +32,8 @@ def require_named(house: HouseFile, options: CheckOptions) -> None:
     names = [source.name for source in house.source if source.used]
     for option, name in options.named_sources:
         require_source(option, name, names)
+    for name in options.without:
+        require_source("--without", name, [*names, MIX])
     for name in options.named_moves:
         if key(name) not in map(key, names):
             _require_prefix(name, names, "move", 'write it like "piano/trim", or name a source')
