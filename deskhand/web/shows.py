@@ -18,7 +18,7 @@ from deskhand.tasks.keep_terms import faults_of
 from deskhand.tasks.week import week_text
 from deskhand.units import clock
 from deskhand.web import render
-from deskhand.web.hall import ShowDetails, tracks_of
+from deskhand.web.hall import ShowDetails, StoredCheck, tracks_of
 from deskhand.web.keeping import KeepingState, KeepWish
 from deskhand.web.parse import choice_of, short_text
 from deskhand.web.week_view import week_page
@@ -196,7 +196,14 @@ class ShowPages:
             progress=job.progress,
         )
         self._hall.store_check(
-            shelf, checked.result, checked.pictures, house_text=house_text, moves_text=week_text(checked)
+            StoredCheck(
+                shelf=shelf,
+                result=checked.result,
+                pictures=checked.pictures,
+                house_text=house_text,
+                moves_text=week_text(checked),
+                take=checked.take,
+            )
         )
         if wish is None:
             return f"/show/{shelf.id}"
