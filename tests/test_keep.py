@@ -23,9 +23,10 @@ import pytest
 import soundfile
 
 from deskhand.baseline import numbers
+from deskhand.baseline.kept import load
 from deskhand.baseline.model import baseline_of
 from deskhand.cli import main
-from deskhand.store import DEFAULT_NAME, Dismissal, KeptTake
+from deskhand.store import DEFAULT_NAME, Dismissal, KeptTake, history_url
 from deskhand.store.history import open_history
 from tests.support.band_house import HOUSE, LENGTH_S, RATE_HZ, make_house
 from tests.support.command import data_of, run
@@ -410,18 +411,18 @@ class TestFaults:
 
 
 @pytest.fixture
-def tail_2(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The tail as a later version defines it: what is kept of it is of the first."""
-    monkeypatch.setitem(numbers.BY_NAME, "tail", replace(numbers.BY_NAME["tail"], version=2))
+def balance_2(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The balance as a later version defines it: what is kept of it is of the first."""
+    monkeypatch.setitem(numbers.BY_NAME, "balance", replace(numbers.BY_NAME["balance"], version=2))
 
 
 class TestVersions:
     """What was kept by another definition of a number is never mixed with today's."""
 
-    def test_they_are_written_with_every_value(self, hall: Path, tail_2: None) -> None:
+    def test_they_are_written_with_every_value(self, hall: Path, balance_2: None) -> None:
         fine("keep", "week-1")
-        assert asked("SELECT DISTINCT metric FROM value WHERE version = 2") == [("tail_s",)]
-        assert asked("SELECT DISTINCT version FROM value WHERE metric != 'tail_s'") == [(1,)]
+        assert asked("SELECT DISTINCT metric FROM value WHERE version = 2") == [("balance_db",)]
+        assert asked("SELECT DISTINCT version FROM value WHERE metric != 'balance_db'") == [(1,)]
 
     def test_nothing_is_set_aside_as_long_as_nothing_changes(self, taught: Path) -> None:
         assert checked("week-1", "--date", SUNDAYS[5])["reference"]["set_aside_versions"] == {}
@@ -433,16 +434,16 @@ class TestVersions:
     ) -> None:
         this = ("week-1", "--date", SUNDAYS[5])
         before = {one["name"]: one for one in source_of(checked(*this), "piano")["normal"]}
-        assert before["tail"]["kept"] == 5
-        request.getfixturevalue("tail_2")
+        assert before["balance"]["kept"] == 5
+        request.getfixturevalue("balance_2")
         data = checked(*this)
         after = {one["name"]: one for one in source_of(data, "piano")["normal"]}
-        assert "tail" not in after
+        assert "balance" not in after
         # nothing else is another
-        assert after == {name: one for name, one in before.items() if name != "tail"}
-        assert data["reference"]["set_aside_versions"] == {"tail": 5}
+        assert after == {name: one for name, one in before.items() if name != "balance"}
+        assert data["reference"]["set_aside_versions"] == {"balance": 5}
         told = (
-            "Numbers measured by an earlier definition are not compared with: tail (5); measure those shows again with: deskhand keep "
+            "Numbers measured by an earlier definition are not compared with: balance (5); measure those shows again with: deskhand keep "
             "--measure-again."
         )
         assert told in said_of_weeks(*this)
@@ -450,33 +451,32 @@ class TestVersions:
         assert told in Path("page.html").read_text("utf-8")
         out = fine("history", "piano")
         assert told in in_one_line(out)
-        assert not any(line.startswith("tail") for line in out.splitlines())
+        assert not any(line.startswith("balance") for line in out.splitlines())
 
-    def test_what_was_liked_by_another_definition_is_not_learned_from(self, taught: Path, tail_2: None) -> None:
+    def test_what_was_liked_by_another_definition_is_not_learned_from(self, taught: Path, balance_2: None) -> None:
         """Values of another version are as little today's in a dismissal as in a kept take."""
-        liked = {"tail": Dismissal(source="piano", kind="tail", metric="tail", show="x", date=None, for_good=True, measured=None,
-                                   values={"0": 1.0}, version=version) for version in (1, 2)}  # fmt: skip
-        assert baseline_of([], [liked["tail"]]).liked.keys() == {("piano", "tail")}
-        assert baseline_of([], [replace(liked["tail"], version=1)]).liked == {}
-
-    def test_few_of_todays_raise_no_judgement(self, taught: Path, tail_2: None) -> None:
-        """Five takes are kept, but one of today's definition: a tail out of range is noted, not raised."""
-        fine("keep", "week-2", "--date", SUNDAYS[5])
-        assert asked("SELECT count(*) FROM take") == [(6,)]
-        path = taught / "week-3" / "pno l.wav"
-        for name in ("pno l.wav", "pno r.wav"):
-            samples, rate_hz = soundfile.read(path.with_name(name))
-            room = np.random.default_rng(5).standard_normal(rate_hz) * np.exp(-np.arange(rate_hz) / (0.35 * rate_hz))
-            wet = np.convolve(samples, room)[: samples.size]
-            wet *= np.sqrt(np.mean(samples**2) / np.mean(wet**2))
-            soundfile.write(path.with_name(name), wet, rate_hz, subtype="PCM_24")
-        found = findings_of(checked("week-3", "--date", SUNDAYS[6]))
-        assert {name: one["severity"] for name, one in found.items() if name == "piano/tail"} in (
-            {"piano/tail": "note"}, {},
+        liked = Dismissal(
+            source="piano", kind="balance", metric="balance", show="x", date=None, for_good=True, measured=None, values={"0": 1.0}, version=2,
         )  # fmt: skip
+        assert baseline_of([], [liked]).liked.keys() == {("piano", "balance")}
+        assert baseline_of([], [replace(liked, version=1)]).liked == {}
+
+    def test_few_of_todays_raise_no_judgement(self, taught: Path, balance_2: None) -> None:
+        """Five takes are kept, and none, one or five of them of today's definition."""
+
+        def relearning() -> frozenset[str]:
+            kept = load(str(history_url(None, taught)), house="Tern Street Hall", phase="rehearsal", show=("x", None))
+            assert kept is not None
+            return baseline_of(kept.rows).relearning
+
+        assert relearning() == {"balance"}
+        fine("keep", "week-2", "--date", SUNDAYS[5])
+        assert relearning() == {"balance"}
+        fine("keep", "--measure-again")
+        assert relearning() == frozenset()
 
     def test_measured_again_is_as_kept_anew(self, taught: Path, tmp_path: Path, request: pytest.FixtureRequest) -> None:
-        request.getfixturevalue("tail_2")
+        request.getfixturevalue("balance_2")
         everything = (
             "SELECT show, date, phase, note, kept_by, kept_at, start_s, digest, recording, source, stage, sound, player, metric, value, "
             "pm, version FROM take JOIN part ON take_id = take.id JOIN value ON part_id = part.id WHERE forgotten_at IS NULL "
@@ -490,7 +490,7 @@ class TestVersions:
             for at, date in enumerate(SUNDAYS[:5])
         ]
         # the same takes with the same numbers, in today's version
-        assert asked(everything) == [(*row[:-1], 2 if row[-4] == "tail_s" else 1) for row in before]
+        assert asked(everything) == [(*row[:-1], 2 if row[-4] == "balance_db" else 1) for row in before]
         assert asked("SELECT id, replaced_by, forgotten_by FROM take WHERE forgotten_at IS NOT NULL ORDER BY id") == [
             (at, at + 5, "Jonas") for at in range(1, 6)
         ]
@@ -510,7 +510,7 @@ class TestVersions:
             "WHERE forgotten_at IS NULL ORDER BY source, stage, sound, metric"
         )
         before = asked(values)
-        request.getfixturevalue("tail_2")
+        request.getfixturevalue("balance_2")
         assert "measured again, number 2 in place of 1" in fine("keep", "--measure-again")
         assert asked(values) == before
         assert asked("SELECT phase, start_s, duration_s, left_out FROM take WHERE id = 2") == [
@@ -525,11 +525,11 @@ class TestVersions:
             ("unknown", "week-1 holds another recording now: bass has another level"),
             ("stretch", "it is a stretch of its recording, and nobody wrote down which"),
             ("live", "it was listened to, and has no recording"),
-            ("broken", "cannot be read"),
+            ("broken", "not audio that can be read"),
         ],
     )
     def test_what_cannot_be_measured_is_set_aside_and_said(
-        self, hall: Path, tail_2: None, monkeypatch: pytest.MonkeyPatch, change: str, reason: str
+        self, hall: Path, balance_2: None, monkeypatch: pytest.MonkeyPatch, change: str, reason: str
     ) -> None:
         monkeypatch.undo()
         monkeypatch.chdir(hall)
@@ -550,7 +550,7 @@ class TestVersions:
             connection.execute("UPDATE take SET start_s = NULL, digest = NULL WHERE id = 1")
         connection.commit()
         connection.close()
-        monkeypatch.setitem(numbers.BY_NAME, "tail", replace(numbers.BY_NAME["tail"], version=2))
+        monkeypatch.setitem(numbers.BY_NAME, "balance", replace(numbers.BY_NAME["balance"], version=2))
         lines = fine("keep", "--measure-again").splitlines()
         assert lines[0].startswith(f"week-1 ({SUNDAYS[0]}), rehearsal: set aside as it is: ")
         assert reason in lines[0]
@@ -558,7 +558,7 @@ class TestVersions:
         # the other is there still, and is no part of what is compared with
         assert asked("SELECT id FROM take WHERE forgotten_at IS NULL ORDER BY id") == [(1,), (3,)]
         (hall / "week-1").exists() or (hall / "week-1").mkdir()
-        assert checked("week-3", "--date", SUNDAYS[5])["reference"]["set_aside_versions"] == {"tail": 1}
+        assert checked("week-3", "--date", SUNDAYS[5])["reference"]["set_aside_versions"] == {"balance": 1}
 
     def test_as_an_earlier_version_kept_it(self, hall: Path, request: pytest.FixtureRequest) -> None:
         """Without a digest and a start, by its length and its levels."""
@@ -567,11 +567,11 @@ class TestVersions:
         connection.execute("UPDATE take SET start_s = NULL, digest = NULL")
         connection.commit()
         connection.close()
-        request.getfixturevalue("tail_2")
+        request.getfixturevalue("balance_2")
         assert "measured again, number 2 in place of 1" in fine("keep", "--measure-again")
         assert asked("SELECT start_s, length(digest) FROM take WHERE id = 2") == [(0.0, 64)]
 
-    def test_the_house_can_be_moved(self, taught: Path, tail_2: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    def test_the_house_can_be_moved(self, taught: Path, balance_2: None, monkeypatch: pytest.MonkeyPatch) -> None:
         """Recordings are known by where they lie below the house file."""
         moved = taught.rename(taught.with_name("elsewhere"))
         monkeypatch.chdir(moved)

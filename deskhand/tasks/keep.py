@@ -14,8 +14,6 @@ from deskhand.baseline.versions import other_version_takes, reading_versions
 from deskhand.baseline.weeks import SHOWN, Course, courses
 from deskhand.errors import HouseError, UsageError
 from deskhand.house import HouseFile, find_house, read_house
-from deskhand.recording import open_recording
-from deskhand.recording.identity import take_digest
 from deskhand.recording.names import key, nearest
 from deskhand.store import KeptTake, history_url
 from deskhand.tasks.keep_terms import house_names, parts_without, require_terms
@@ -129,7 +127,7 @@ def keep(checked: ShowCheck, recording: Path, *, history: str | None, terms: Kee
         checked.parts,
         checked.house_file,
         recording=stored_path(recording, checked.house_file),
-        digest=take_digest(open_recording(recording)),
+        digest=checked.take,
         terms=terms,
     )
     return _written(take, checked.result, checked.parts, checked.house_file, history)
