@@ -756,6 +756,18 @@ class TestLikeWithLike:
         (taught / "house.toml").write_text(HOUSE.replace('"-1.5 dB"', '"−1.50 dB"'))
         assert checked("week-1", "--date", SUNDAYS[5])["reference"]["set_aside"] == {}
 
+    def test_a_trim_makes_no_other_chain(self, taught: Path) -> None:
+        """What this week's file turned to nominal leaves the kept weeks comparable."""
+        before = checked("week-1", "--date", SUNDAYS[5])
+        chain = '[[source.chain]]\nblock = "trim"\ngain = "1 dB"\n[[source.chain]]'
+        assert HOUSE.count("[[source.chain]]") == 1
+        (taught / "house.toml").write_text(HOUSE.replace("[[source.chain]]", chain))
+        data = checked("week-1", "--date", SUNDAYS[5])
+        assert data["reference"]["set_aside"] == {}
+        assert {one["name"] for one in source_of(data, "piano")["normal"]} == {
+            one["name"] for one in source_of(before, "piano")["normal"]
+        }
+
     def test_only_what_is_done_makes_another_chain(self, taught: Path) -> None:
         """A comment, another order of the sources, a fader: the blocks are the same."""
         text = HOUSE.replace("# Invented.", "# Seen to on Monday.").replace('fader = "-8 dB"', 'fader = "-6 dB"')

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.baseline.kept import MIX, PHRASES
+from deskhand.house.blocks import BLOCKS
 from deskhand.store import KeptPart
 
 if TYPE_CHECKING:
@@ -22,10 +23,14 @@ if TYPE_CHECKING:
 
 
 def chain_digest(blocks: Sequence[ChainBlock]) -> str | None:
-    """Digest of a chain that tells it from another; None for no blocks."""
-    if not blocks:
+    """Digest of a chain that tells it from another; None where it does nothing but change the level.
+
+    A trim that brings a source to nominal makes no other chain of it: what is kept stays comparable.
+    """
+    shaping = [block for block in blocks if not BLOCKS[block.block].is_gain]
+    if not shaping:
         return None
-    text = json.dumps([asdict(block) for block in blocks], sort_keys=True)
+    text = json.dumps([asdict(block) for block in shaping], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
