@@ -31,6 +31,7 @@ from deskhand.measure.stereo import alignment
 from deskhand.recording import Track
 from deskhand.store import TakeRow
 from tests.support.feed import figures_of
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -397,7 +398,7 @@ def main(folder: str | None = None) -> None:
             f"validations/polarity.py: skipped, no folder with manifest.csv, pairs.csv and split.csv; name one in {FOLDER}"
         )
         return
-    TARGET.write_text("\n".join(page(study(Material(Path(named))))), "utf-8")
+    TARGET.write_text(wrapped("\n".join(page(study(Material(Path(named)))))), "utf-8")
     print(TARGET)
 
 
