@@ -47,8 +47,8 @@ def done(
     for change in ticked.new:
         click.echo(f"{'Declined' if declined else 'Done'}: {change.source}: {change.text}")
     for change in ticked.earlier:
-        said = "done" if change.done else "declined"
-        click.echo(f"Already {said} by {change.said_by}: {change.source}: {change.text}")
+        answer = "done" if change.done else "declined"
+        click.echo(f"Already {answer} by {change.said_by}: {change.source}: {change.text}")
     if not ticked.new and not ticked.earlier:
         click.echo("No move is asked for in this take.")
     if ticked.week is not None:

@@ -75,7 +75,7 @@ def fates(
         if source is None:
             continue
         fate: Fate = "done" if change.done else "declined"
-        before_tap = lies_before_tap(change.block, desk.tap_of(source), first_high_pass=True)
+        before_tap = lies_before_tap(change.block, desk.tap_of(source))
         later = change.take != take and written_at is not None and written_at >= change.said_at
         if change.done and before_tap and change.where != "fader" and change.take != take:
             fate = _seen(change, level_dbfs.get(source.name), found.get(source.name, ())) if later else "unseen"
@@ -96,8 +96,8 @@ def _seen(change: DeskChange, level_dbfs: float | None, found: Collection[str]) 
     if not raised_again:
         return "confirmed" if abs(moved_db - asked_db) <= max(_SURE_DB, 0.5 * abs(asked_db)) else "unseen"
     # asked for again, and nearer to where it was than to where it should be: it was not turned, or turned back
-    heard = moved_db * asked_db > 0 and abs(moved_db) >= 0.5 * abs(asked_db)
-    return "unseen" if heard or abs(asked_db) < _SURE_DB else "contradicted"
+    is_half_there = moved_db * asked_db > 0 and abs(moved_db) >= 0.5 * abs(asked_db)
+    return "unseen" if is_half_there or abs(asked_db) < _SURE_DB else "contradicted"
 
 
 def earlier_moves(judged: Iterable[tuple[DeskChange, Fate]]) -> dict[str, tuple[EarlierMove, ...]]:

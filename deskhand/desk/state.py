@@ -73,7 +73,7 @@ def chain_before_tap(source: Source, tap: str) -> list[ChainBlock]:
     return [block for block in source.chain if all(block is not following for following in behind)]
 
 
-def lies_before_tap(kind: str | None, tap: str, *, first_high_pass: bool = False) -> bool:
+def lies_before_tap(kind: str | None, tap: str, *, is_first: bool = True) -> bool:
     """True where a control of the desk is heard in what a tap records.
 
     Parameters
@@ -81,12 +81,12 @@ def lies_before_tap(kind: str | None, tap: str, *, first_high_pass: bool = False
     kind : str or None
         Kind of block; None for what is no control of the desk (a cable, the player's end), which every tap records.
     tap : str
-    first_high_pass : bool
-        Whether it is the first high-pass of its chain.
+    is_first : bool
+        Whether it is the first of its kind in its chain.
     """
     if kind is None or BLOCKS[kind].at_preamp or tap == "after-chain":
         return True
-    return tap == "after-gain" and (BLOCKS[kind].is_gain or (first_high_pass and kind == "high-pass"))
+    return tap == "after-gain" and (BLOCKS[kind].is_gain or (is_first and BLOCKS[kind].first_at_input))
 
 
 def desk_state(
@@ -112,7 +112,7 @@ def desk_state(
         source = by_name.get(change.source)
         if source is None or not change.done or change.take != take or change.block is None:
             continue
-        if not lies_before_tap(change.block, plain.tap_of(source), first_high_pass=True):
+        if not lies_before_tap(change.block, plain.tap_of(source)):
             continue
         block = _as_block(change)
         if block is not None:
@@ -128,7 +128,7 @@ def _as_block(change: DeskChange) -> ChainBlock | None:
         return make_block(
             {"block": change.block, "gain": f"{after_db - (before_db or 0.0):g} dB", "on": change.on},
         )
-    if change.block == "high-pass" and change.settings["frequency"][0] is None:
+    if all(before is None for before, _, _ in change.settings.values()):
         settings = {name: f"{after:g} {unit}" for name, (_, after, unit) in change.settings.items()}
-        return make_block({"block": "high-pass", "on": change.on, **settings})
+        return make_block({"block": change.block, "on": change.on, **settings})
     return None

@@ -25,6 +25,8 @@ class Block:
     """Analogue, before the converter: every tap and every player's mix follows it."""
     at_input: bool = False
     """Digital, at the channel's input, where a tap after gain and mixes taken after gain follow it."""
+    first_at_input: bool = False
+    """The first one of a chain sits at the channel's input, where a tap after gain holds it."""
     is_gain: bool = False
     """Changes nothing but the level."""
     moves_gain: bool = False
@@ -55,7 +57,7 @@ _TABLE: Final = (
     Block(name="polarity", group="gain", page_keys=("on",)),
     Block(name="delay", group="gain", page_keys=("time", "on"), neutral={"time": "1 ms"}),
     Block(
-        name="high-pass", group="equaliser", shapes_tone=True,
+        name="high-pass", group="equaliser", shapes_tone=True, first_at_input=True,
         page_keys=("frequency", "slope", "on"), neutral={"frequency": "80 Hz", "slope": "12 dB/oct"},
     ),
     Block(

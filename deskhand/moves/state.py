@@ -125,8 +125,8 @@ class Plan:
             name = f"{source}/{control}{side}"
             counts[name] += 1
             number = f"-{counts[name]}" if counts[name] > 1 else ""
-            place = next(places) if move.adds_block else None
-            moves.append(replace(move, id=f"{name}{number}", place=place))
+            position = next(places) if move.adds_block else None
+            moves.append(replace(move, id=f"{name}{number}", place=position))
         return moves
 
     @property

@@ -38,8 +38,8 @@ def edit_of(moves: Sequence[Move], chosen: Sequence[Move] | None = None) -> Sour
         if move.place is not None:
             side = {"on": move.on} if move.on != "both" else {}
             settings = {name: _value(setting) for name, setting in move.settings.items()}
-            place = move.place - sum(left < move.place for left in left_places)
-            new_blocks.append((place, {"block": move.block, **side, **settings}))
+            position = move.place - sum(left < move.place for left in left_places)
+            new_blocks.append((position, {"block": move.block, **side, **settings}))
     fader = next((move.settings["fader"] for move in reversed(moves) if move.where == "fader"), None)
     return SourceEdit(
         keys={} if fader is None else {"fader": _value(fader)},

@@ -59,35 +59,40 @@ def add_desk_changes(
         if connection.dialect.name == "postgresql":
             connection.execute(sa.text("LOCK TABLE desk_change IN SHARE ROW EXCLUSIVE MODE"))
         for change in changes:
-            same = connection.execute(
-                sa.select(DESK_CHANGE).where(
-                    DESK_CHANGE.c.house == house,
-                    DESK_CHANGE.c.take == change.take,
-                    DESK_CHANGE.c.source == change.source,
-                    DESK_CHANGE.c.move == change.move,
-                    DESK_CHANGE.c.settings == _settings_text(change),
-                    DESK_CHANGE.c.taken_back_at.is_(None),
-                )
-            ).first()
-            if same is not None:
-                earlier.append(_change_of_row(same))
-            else:
-                new.append(change)
+            same = _same(connection, change, house)
+            (new if same is None else earlier).append(same or change)
         if before is not None and new:
             before(new)
         for change in new:
-            values = {_COLUMN_OF.get(name, name): getattr(change, name) for name in _FIELDS}
-            connection.execute(
-                sa.insert(DESK_CHANGE).values(
-                    house=house,
-                    settings=_settings_text(change),
-                    findings=json.dumps(list(change.findings)),
-                    done=int(change.done),
-                    said_at=now_utc(),
-                    **values,
-                )
-            )
+            connection.execute(sa.insert(DESK_CHANGE).values(_row_of(change, house)))
     return earlier
+
+
+def _same(connection: sa.Connection, change: DeskChange, house: str) -> DeskChange | None:
+    """Answer to the same move of the same take that stands in the history already."""
+    row = connection.execute(
+        sa.select(DESK_CHANGE).where(
+            DESK_CHANGE.c.house == house,
+            DESK_CHANGE.c.take == change.take,
+            DESK_CHANGE.c.source == change.source,
+            DESK_CHANGE.c.move == change.move,
+            DESK_CHANGE.c.settings == _settings_text(change),
+            DESK_CHANGE.c.taken_back_at.is_(None),
+        )
+    ).first()
+    return None if row is None else _change_of_row(row)
+
+
+def _row_of(change: DeskChange, house: str) -> dict[str, Any]:
+    """Columns of a change, with the time of writing."""
+    return {
+        **{_COLUMN_OF.get(name, name): getattr(change, name) for name in _FIELDS},
+        "house": house,
+        "settings": _settings_text(change),
+        "findings": json.dumps(list(change.findings)),
+        "done": int(change.done),
+        "said_at": now_utc(),
+    }
 
 
 def desk_changes(history: History, *, house: str, show: str, date: str | None) -> list[DeskChange]:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.findings import KINDS
-from deskhand.house import SourceEdit, find_house, parse_house, standing_file, week_file, with_edits
+from deskhand.house import BLOCKS, SourceEdit, find_house, parse_house, standing_file, week_file, with_edits
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.identity import take_digest
 from deskhand.recording.names import nearest
@@ -80,7 +80,7 @@ def answered_by(move: Move, findings: Sequence[Finding], lead_findings: Sequence
         return tuple(finding.id for finding in lead_findings if KINDS[finding.kind].answered_by == "room for the voice")
     if move.on in ("left", "right") and move.where == "trim":
         return tuple(finding.id for finding in findings if finding.metric == "balance_db")
-    if move.block == "compressor":
+    if move.block is not None and BLOCKS[move.block].moves_gain:
         return tuple(finding.id for finding in findings if finding.metric == "reduction_db")
     answers = {"preamp": "level", "trim": "level", "polarity": "polarity"}.get(move.control, "equaliser")
     return tuple(
@@ -179,18 +179,8 @@ def tick(
     written: list[Path] = []
 
     def write(new: Sequence[DeskChange]) -> None:
-        if not done:
-            return
-        text = _with_preamps(house_text, house_file, new)
-        text = text_with_moves(text, house_file, result, {change.move for change in new})
-        if text == house_text:
-            return
-        now_read = target if target.is_file() else house_file
-        if now_read.read_text("utf-8-sig") != house_text:
-            raise UsageError(now_read.name, "was changed since this take was checked", "check it again")
-        # before the history: what is in the file is not asked for again, even where nothing says who did it
-        write_atomically(target, text)
-        written.append(target)
+        if done and _write_week(new, result, house_file, house_text, target):
+            written.append(target)
 
     earlier = add_desk_changes(history, changes, house=result.house, before=write)
     known = {(change.source, change.move) for change in earlier}
@@ -199,6 +189,24 @@ def tick(
         earlier=tuple(earlier),
         week=written[0] if written else None,
     )
+
+
+def _write_week(
+    changes: Sequence[DeskChange], result: CheckResult, house_file: Path, house_text: str, target: Path
+) -> bool:
+    """Write moves that stay into this week's house file; True where there was something to write.
+
+    It comes before the history: what is in the file is not asked for again, even where nothing says who did it.
+    """
+    text = _with_preamps(house_text, house_file, changes)
+    text = text_with_moves(text, house_file, result, {change.move for change in changes})
+    if text == house_text:
+        return False
+    standing_now = target if target.is_file() else house_file
+    if standing_now.read_text("utf-8-sig") != house_text:
+        raise UsageError(standing_now.name, "was changed since this take was checked", "check it again")
+    write_atomically(target, text)
+    return True
 
 
 def _with_preamps(house_text: str, house_file: Path, changes: Sequence[DeskChange]) -> str:

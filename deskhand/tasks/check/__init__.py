@@ -16,7 +16,7 @@ from deskhand.moves.voice import VoiceFeed, make_way
 from deskhand.recording import open_recording
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
-from deskhand.tasks.check.desk import judged_changes, show_changes, with_answered, with_changes
+from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_tracks
@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
-    from deskhand.store import KeptPart
+    from deskhand.store import Dismissal, KeptPart
 
 __all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "check", "listen", "name_of", "source_for"]
 
@@ -74,8 +74,7 @@ def check(
         recording = open_recording(path, start_s=start_s, end_s=end_s)
     options = options or CheckOptions()
     setup = resolve(path, house_path, recording, options)
-    shown = show_changes(setup, recording, options)
-    setup = with_changes(setup, shown)
+    setup, shown = with_changes(setup, recording, options)
     takes = kept_takes(setup, options)
     readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
@@ -89,9 +88,15 @@ def check(
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
     for name, plan in planned.items():
         plan.moves = plan.with_ids(name)
-    proofs = proved(planning, planned)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    result, pictures = assemble(ShowFacts(setup, recording, readings, comparison, planned, proofs, earlier))
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), earlier)
+    return _show_check(facts, parts, dismissals)
+
+
+def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismissal]) -> ShowCheck:
+    """Result of a check, put together."""
+    setup = facts.setup
+    result, pictures = assemble(facts)
     return ShowCheck(
         result=result,
         pictures=pictures,
@@ -100,7 +105,7 @@ def check(
         standing_file=setup.standing_file,
         house_text=setup.house_text,
         dismissals=dismissals,
-        plans=planned,
+        plans=facts.plans,
     )
 
 

@@ -36,7 +36,7 @@ class ShowChanges:
         return [change for change in self.changes if change.source == source and change.take == self.take]
 
 
-def show_changes(setup: ShowSetup, recording: Recording, options: CheckOptions) -> ShowChanges:
+def _show_changes(setup: ShowSetup, recording: Recording, options: CheckOptions) -> ShowChanges:
     """Moves of the show that were done or declined; none where there is no history.
 
     Raises
@@ -65,10 +65,19 @@ def show_changes(setup: ShowSetup, recording: Recording, options: CheckOptions) 
     return ShowChanges(changes=tuple(changes), take=take_digest(recording), written_at=written_at(recording))
 
 
-def with_changes(setup: ShowSetup, shown: ShowChanges) -> ShowSetup:
-    """Setup with what was turned before the taps since the take was recorded."""
+def with_changes(setup: ShowSetup, recording: Recording, options: CheckOptions) -> tuple[ShowSetup, ShowChanges]:
+    """Setup with what was turned before the taps since the take was recorded, and the changes of the show.
+
+    Raises
+    ------
+    HistoryError
+        The history cannot be read.
+    RecordingError
+        A file of the recording went away.
+    """
+    shown = _show_changes(setup, recording, options)
     desk = desk_state(setup.house, tap=setup.desk.tap, taps=setup.desk.taps, changes=shown.changes, take=shown.take)
-    return replace(setup, desk=desk)
+    return replace(setup, desk=desk), shown
 
 
 def with_answered(findings: Mapping[str, Sequence[Finding]], shown: ShowChanges) -> dict[str, list[Finding]]:
