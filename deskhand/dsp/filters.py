@@ -54,8 +54,8 @@ def _error_db(
     grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
     goal_db = db_from_power(np.maximum(analogue_power(numerator, denominator, grid / frequency_hz), 1e-30))
     response_db = db_from_amplitude(np.maximum(np.abs(response(sos, grid, sample_rate_hz=rate_hz)), 1e-15))
-    counted = goal_db > goal_db.max() + _FLOOR_DB
-    return float(np.abs(response_db - goal_db)[counted].max(initial=0.0))
+    above_floor = goal_db > goal_db.max() + _FLOOR_DB
+    return float(np.abs(response_db - goal_db)[above_floor].max(initial=0.0))
 
 
 def _section(

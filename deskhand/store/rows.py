@@ -83,7 +83,7 @@ def refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str 
     Raises
     ------
     UsageError
-        It is.
+        A take of that show and phase is kept.
     """
     same = connection.execute(
         sa.select(TAKE.c.id, TAKE.c.kept_by, TAKE.c.kept_at).where(

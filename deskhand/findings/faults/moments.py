@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 _DROPOUT: Final = KINDS["dropout"]
 _CLICKS: Final = KINDS["clicks"]
-_WIRELESS: Final = KINDS["wireless-hit"]
+_WIRELESS_HIT: Final = KINDS["wireless-hit"]
 _HOWL: Final = KINDS["howl"]
 _STEP: Final = KINDS["sound-step"]
 _AT_AN_EDGE_S: Final = 0.02
@@ -181,7 +181,7 @@ def _interruptions(
     figures = context.figures.tracks[track]
     role = role_of(source)
     # a strum is bright too; only a voice is dark enough to believe less than nearly white noise
-    white = _WIRELESS["white_in_a_voice" if role.is_voice else "white"] * _rate_factor(context.figures.grid)
+    white = _WIRELESS_HIT["white_in_a_voice" if role.is_voice else "white"] * _rate_factor(context.figures.grid)
     events: list[Event] = [event for event in figures.bursts if role.on_radio and event.whiteness >= white]
     levels_dbfs = reading.activity.level_dbfs
     if role.is_voice and np.isfinite(levels_dbfs).any():
@@ -190,14 +190,14 @@ def _interruptions(
         events += [
             event
             for event in figures.mutes
-            if _apart(event, edges_s) and event.level_dbfs < room_dbfs - _WIRELESS["below_room_db"]
+            if _apart(event, edges_s) and event.level_dbfs < room_dbfs - _WIRELESS_HIT["below_room_db"]
         ]
     interruptions = sorted(_real(events, track, context), key=lambda event: event.start_s)
-    if not interruptions or _too_many(interruptions, _WIRELESS, context):
+    if not interruptions or _too_many(interruptions, _WIRELESS_HIT, context):
         return
     gathering.add(
         "wireless-hit",
-        "fix" if len(interruptions) >= _WIRELESS["fix_count"] else "listen",
+        "fix" if len(interruptions) >= _WIRELESS_HIT["fix_count"] else "listen",
         "hits",
         advice=("radio",),
         facts={"count": len(interruptions)},
