@@ -143,7 +143,7 @@ def test_every_sentence_of_the_catalogue_is_said_somewhere() -> None:
     advice = set().union(*(advice for *_, advice in SAID))
     assert set(catalogue()["advice"]) == advice
     assert set(catalogue()["caution"]) == set(get_args(Caution))
-    assert set(catalogue()["dismissed"]) == {"tonight", "for-good"}
+    assert set(catalogue()["dismissed"]) == {"tonight", "for-good", "done"}
     assert set(catalogue()) == {"finding", "advice", "caution", "dismissed"}
 
 
