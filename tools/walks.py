@@ -100,7 +100,8 @@ class Trace:
     @contextlib.contextmanager
     def on(self) -> Iterator[set[CodeType]]:
         """Functions that run meanwhile."""
-        self._codes = codes = set()
+        codes: set[CodeType] = set()
+        self._codes = codes
         yield codes
         self._codes = set()
 

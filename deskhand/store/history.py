@@ -16,6 +16,8 @@ from deskhand.errors import HistoryError, UsageError
 from deskhand.store.engine import checked_url, engine_of, shown
 from deskhand.store.records import BlindTest, TakeRow, file_of
 from deskhand.store.rows import (
+    DISMISSAL_NAMES,
+    PART_NAMES,
     dismissal_of_row,
     now_utc,
     number_of_row,
@@ -170,13 +172,7 @@ class History:
             rows: list[dict[str, Any]] = []
             for part in take.parts:
                 key = connection.execute(
-                    sa.insert(PART).values(
-                        take_id=number[0],
-                        **{
-                            name: getattr(part, name)
-                            for name in ("source", "stage", "sound", "role", "player", "tap", "chain", "playing_s")
-                        },
-                    )
+                    sa.insert(PART).values(take_id=number[0], **{name: getattr(part, name) for name in PART_NAMES})
                 ).inserted_primary_key
                 assert key is not None
                 rows += [
@@ -310,10 +306,6 @@ class History:
 
     def dismiss(self, dismissal: Dismissal, *, house: str) -> None:
         """Write that a finding is not to be heard of."""
-        values = {
-            name: getattr(dismissal, name)
-            for name in ("source", "kind", "metric", "show", "date", "measured", "note", "said_by")
-        }
         with self.transaction(writes=True) as connection:
             connection.execute(
                 sa.insert(DISMISSAL).values(
@@ -321,7 +313,7 @@ class History:
                     for_good=int(dismissal.for_good),
                     part_values=json.dumps(dict(dismissal.values)),
                     said_at=now_utc(),
-                    **values,
+                    **{name: getattr(dismissal, name) for name in DISMISSAL_NAMES},
                 )
             )
 
