@@ -180,6 +180,13 @@ def high_shelf_prototype(gain_db: float, q: float) -> Prototype:
     return (a * a, a * root / q, a), (1.0, root / q, a)
 
 
+def bell_or_shelf_prototype(acts: Literal["below", "above"] | None, gain_db: float, q: float) -> Prototype:
+    """Numerator and denominator of the shelf that turns this side of its corner; of a bell without a side."""
+    if acts is None:
+        return bell_prototype(gain_db, q)
+    return low_shelf_prototype(gain_db, q) if acts == "below" else high_shelf_prototype(gain_db, q)
+
+
 def _butterworth_qs(order: int) -> list[float]:
     """Q of each second-order section; a first-order one comes on top when the order is odd."""
     return [1.0 / (2.0 * float(np.sin(np.pi * (2 * k + 1) / (2 * order)))) for k in range(order // 2)]
