@@ -87,6 +87,8 @@ class StoredCheck:
     """The house file it was made with."""
     moves_text: str
     """The house file with the moves that were proposed."""
+    take: str
+    """Digest of the take."""
 
 
 def digest(text: str) -> str:
@@ -269,16 +271,16 @@ class Hall:
         write_atomically(self._stored_path(f"asked-{id_}.json"), json.dumps(plain(details), indent=1))
         self.look_again()
 
-    def store_check(
-        self, shelf: Shelf, result: CheckResult, pictures: dict[str, Picture], *, house_text: str, moves_text: str
-    ) -> None:
+    def store_check(self, check: StoredCheck) -> None:
         """Store a check, so that the page opens at once next time."""
+        shelf = check.shelf
         data = {
             **_stamp(shelf),
-            "result": plain(result),
-            "pictures": {name: _plain_picture(picture) for name, picture in pictures.items()},
-            "house": house_text,
-            "moves": moves_text,
+            "result": plain(check.result),
+            "pictures": {name: _plain_picture(picture) for name, picture in check.pictures.items()},
+            "house": check.house_text,
+            "moves": check.moves_text,
+            "take": check.take,
         }
         write_atomically(
             self._stored_path(f"check-{shelf.id}.json"), json.dumps(data, allow_nan=False, separators=(",", ":"))
@@ -296,6 +298,7 @@ class Hall:
                 pictures={name: _picture(drawn) for name, drawn in data["pictures"].items()},
                 house_text=str(data["house"]),
                 moves_text=str(data["moves"]),
+                take=str(data["take"]),
             )
         except (ValueError, KeyError, TypeError, AttributeError):
             return None  # of another version: it is made again
