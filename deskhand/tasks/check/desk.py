@@ -153,6 +153,7 @@ def judged_changes(
         take=shown.take,
         written_at=shown.written_at,
         level_dbfs={name: reading.readings.level_dbfs for name, reading in readings.before.items()},
+        faders=readings.mix.faders if readings.mix is not None else (),
         found={
             name: {finding.id for finding in several if finding.severity != "note"}
             for name, several in findings.items()
