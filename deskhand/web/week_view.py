@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from deskhand.report.turns import FindingEntry
     from deskhand.result import SourceResult
     from deskhand.web.hall import Hall, StoredCheck
+    from deskhand.web.keeping import KeepingState
 
 _ROW_MOMENTS: Final = 3
 """Moments that fit beside the line of an input. Common practice, no source."""
@@ -127,7 +128,7 @@ def week_page(
     check: StoredCheck,
     *,
     news: Mapping[str, Any] | None,
-    kept: str | None,
+    keeping: KeepingState,
     changed: bool,
     left: Sequence[str],
 ) -> str:
@@ -139,8 +140,8 @@ def week_page(
     check : StoredCheck
     news : mapping, optional
         A newer recording to ask about.
-    kept : str, optional
-        Date on which the show was kept.
+    keeping : KeepingState
+        How far the show was kept.
     changed : bool
         Settings were changed since the check.
     left : sequence of str
@@ -163,11 +164,11 @@ def week_page(
         length=clock(result.show.duration_s),
         show=result.show,
         news=news,
+        keeping=keeping,
         earlier=sorted(
             (move for source in result.sources for move in source.earlier_moves),
             key=lambda move: move.fate != "contradicted",
         ),
-        kept=kept,
         changed=changed,
         left=[_ignored(check, finding_id) for finding_id in left],
     )
