@@ -161,7 +161,7 @@ def to_json(result: CheckResult) -> str:
 
 
 def from_plain(data: Any) -> CheckResult:
-    """The result back from what `plain` made of it, or from its JSON.
+    """Read a result back from what `plain` made of it, or from its JSON.
 
     Raises
     ------

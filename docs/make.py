@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import string
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,13 +23,15 @@ def made() -> dict[Path, str]:
     """Path to text of every file made from code."""
     from deskhand.compare.result import compare_schema
     from deskhand.result import json_schema
+    from tools.prose import wrapped
 
-    return {
+    pages = {
         HERE / "page-words.md": page_words(),
         HERE / "sentences.md": sentences(),
         HERE / "findings.md": _with_part(HERE / "findings.md", findings()),
         HERE / "chain.md": _with_part(HERE / "chain.md", blocks()),
-    } | {
+    }
+    return {path: wrapped(text) for path, text in pages.items()} | {
         HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
         for name, schema in (("check", json_schema), ("compare", compare_schema))
     }
@@ -208,4 +211,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
+    sys.path.insert(0, str(HERE.parent))  # tools/ is no part of what is installed
     main()

@@ -114,9 +114,10 @@ def voice_part(voice: Clearance, *, role: str, player: str | None, tap: str) -> 
     shares = np.array([phrase.audible_pct for phrase in voice.phrases])
     order = np.argsort(shares)
     # percentiles by time, not by phrase
-    elapsed = (np.cumsum(lengths[order]) - 0.5 * lengths[order]) / max(float(lengths.sum()), 1e-9)
+    time_shares = (np.cumsum(lengths[order]) - 0.5 * lengths[order]) / max(float(lengths.sum()), 1e-9)
     values: dict[str, tuple[float, float | None]] = {
-        f"phrase_pct.{percent}": (float(np.interp(percent / 100, elapsed, shares[order])), None) for percent in PHRASES
+        f"phrase_pct.{percent}": (float(np.interp(percent / 100, time_shares, shares[order])), None)
+        for percent in PHRASES
     }
     for side in ("mono", "left", "right"):
         values[f"audible_pct.{side}"] = (getattr(voice.audible_pct, side), None)

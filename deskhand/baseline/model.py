@@ -255,7 +255,7 @@ def _spreads(
     parts: Mapping[tuple[str, str], Sequence[KeptPart]],
     readings: Mapping[tuple[str, str, str], KeptReadings],
 ) -> dict[str, SourceSpread]:
-    """Source to its spread in a number, for all sources that are past_readings at a stage."""
+    """Source to its spread in a number, for all sources that are kept at a stage."""
     spreads = {}
     for (source, source_stage), source_parts in parts.items():
         if source_stage != stage:

@@ -208,26 +208,26 @@ _CORRELATION: Final = 0.5
 """Correlation between neighbouring octaves. Common practice, no source."""
 _WIDTH_SPREAD_DB: Final = {63: 3.0, 125: 3.0, 250: 2.5, 500: 2.0, 1000: 2.0, 2000: 1.5, 4000: 1.5, 8000: 1.5}
 """Octave to the spread of a pair's width from song to song, read from openly licensed recordings of guitars, a piano and drums."""
-_OF_ALL: Final = (2.0, 2.0, 1.8, 1.2, 1.0, 1.0, 1.0, 1.2)
+_ANY_SPREADS_DB: Final = (2.0, 2.0, 1.8, 1.2, 1.0, 1.0, 1.0, 1.2)
 """Octaves of one player and rig in another song and key: within about 2 dB an octave, more below 125 Hz, read from openly licensed
 recordings of one guitarist."""
-_OF_KEYS: Final = (1.5, 2.0, 3.5, 1.5, 1.3, 2.5, 2.0, 1.5)
+_KEYS_SPREADS_DB: Final = (1.5, 2.0, 3.5, 1.5, 1.3, 2.5, 2.0, 1.5)
 """Keys in another song and with another sound. Common practice, no source."""
-_OF_SINGING: Final = (1.0, 3.5, 3.5, 1.2, 1.8, 2.5, 2.5, 1.5)
+_SINGING_SPREADS_DB: Final = (1.0, 3.5, 3.5, 1.2, 1.8, 2.5, 2.5, 1.5)
 """A voice's lowest octaves move by 7 dB with the key, read from openly licensed recordings of two singers."""
-_OF_SPEECH: Final = (2.0, 2.0, 1.5, 1.0, 1.2, 1.2, 1.2, 1.5)
+_SPEECH_SPREADS_DB: Final = (2.0, 2.0, 1.5, 1.0, 1.2, 1.2, 1.2, 1.5)
 """One speaker at other distances from the microphone. Common practice, no source."""
-_OF_DRUMS: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
+_DRUM_SPREADS_DB: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
 """One kit in another song. Common practice, no source."""
-_OF_CYMBALS: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
+_CYMBAL_SPREADS_DB: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
 """Overheads: one song is played on the hat and another on the ride. Common practice, no source."""
-_SPREADS: Final[dict[ToneFamily, tuple[float, ...]]] = {
-    "singing": _OF_SINGING,
-    "speech": _OF_SPEECH,
-    "keys": _OF_KEYS,
-    "drum": _OF_DRUMS,
-    "cymbals": _OF_CYMBALS,
-    "any": _OF_ALL,
+_TONE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
+    "singing": _SINGING_SPREADS_DB,
+    "speech": _SPEECH_SPREADS_DB,
+    "keys": _KEYS_SPREADS_DB,
+    "drum": _DRUM_SPREADS_DB,
+    "cymbals": _CYMBAL_SPREADS_DB,
+    "any": _ANY_SPREADS_DB,
 }
 """Family of tones to the spread of its octaves."""
 
@@ -239,7 +239,7 @@ def player_ratio_of(ratio: float, role: str) -> float:
 
 def tone_covariance(role: str) -> Array:
     """(8, 8) prior covariance of the octave levels of a role, in dB squared. Common practice where no other source is named."""
-    spread = np.array(_SPREADS[ROLES[role].tone_family if role in ROLES else "any"])
+    spread = np.array(_TONE_SPREADS_DB[ROLES[role].tone_family if role in ROLES else "any"])
     return _covariance(spread, np.arange(spread.size))
 
 

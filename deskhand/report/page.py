@@ -147,8 +147,10 @@ def _stages(source: SourceResult) -> list[tuple[str, str, str, str]]:
     rows = [("in", text_of(source.before.level_dbfs), text_of(source.before.true_peak_dbtp), "")]
     for stage in source.stages:
         reduction = stage.reduction_db
-        reduced = "" if reduction is None else f"{number(reduction.median, 1)}, at most {number(reduction.p95, 1)}"
-        rows.append((block_name(stage.block), text_of(stage.level_dbfs), text_of(stage.true_peak_dbtp), reduced))
+        reduction_text = (
+            "" if reduction is None else f"{number(reduction.median, 1)}, at most {number(reduction.p95, 1)}"
+        )
+        rows.append((block_name(stage.block), text_of(stage.level_dbfs), text_of(stage.true_peak_dbtp), reduction_text))
     return rows
 
 
