@@ -1,4 +1,4 @@
-"""Writes the parts of the docs that are made from the code: the JSON Schema, the table of findings, the list of blocks, page words.
+"""Writes the parts of the docs that are made from the code: JSON Schema, tables of findings and readings, blocks, page words.
 
 Run by `make docs`; a test fails when they are out of date.
 """
@@ -27,6 +27,7 @@ def made() -> dict[Path, str]:
         HERE / "page-words.md": page_words(),
         HERE / "findings.md": _with_part(HERE / "findings.md", findings()),
         HERE / "chain.md": _with_part(HERE / "chain.md", blocks()),
+        HERE / "measurements.md": _with_part(HERE / "measurements.md", readings()),
     } | {
         HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
         for name, schema in (("check", json_schema), ("compare", compare_schema))
@@ -69,6 +70,17 @@ def findings() -> list[str]:
 
     rows = [f"| `{kind.name}`: {kind.words} | {_meaning(kind)} | {kind.act} |" for kind in KINDS.values()]
     return ["| kind | said when | do |", "|---|---|---|", *rows]
+
+
+def readings() -> list[str]:
+    """Table of the readings that stand in a file of their own."""
+    from deskhand.measure.provider import providers
+
+    rows = [
+        f"| `{reading.name}` | {reading.meaning} | {reading.method} | {reading.limits} | {reading.hears} |"
+        for reading in providers()
+    ]
+    return ["| reading | what it is | how, and source | limits | what a person hears |", "|---|---|---|---|---|", *rows]
 
 
 def blocks() -> list[str]:
