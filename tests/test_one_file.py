@@ -46,7 +46,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.findings.context import Context, Gathering
-from deskhand.findings.entry import KindEntry
+from deskhand.findings.entry import Advice, KindEntry
 from deskhand.findings.kind import Kind, kinds, limit_db
 
 if TYPE_CHECKING:
@@ -86,14 +86,16 @@ def rumble(source: Source, reading: SourceReading, context: Context, earlier: Se
 ENTRY: Final = KindEntry(
     kind=_KIND,
     sentences={"steady": "rumbles below 40 Hz ({share_db:1} dB against the whole)"},
-    advice={"foam": "set its stand on foam"},
+    who="stage",
+    remarks={"wedges": "the wedges may shake it"},
+    advice={"foam": Advice(text="set its stand on foam", who="stage")},
     fault=rumble,
 )
 '''
 JUDGEMENT: Final = '''\
 """Rumble against the kept weeks."""
 
-from deskhand.findings.entry import KindEntry
+from deskhand.findings.entry import Advice, KindEntry
 from deskhand.findings.kind import Kind
 
 ENTRY = KindEntry(
@@ -104,7 +106,8 @@ ENTRY = KindEntry(
     sentences={"more": "rumbles {off_db:0} dB more than usual", "less": "rumbles {off_db:0} dB less than usual"},
     number="rumble",
     number_advice={"more": "look-at-stand", "less": "hear-reverb"},
-    advice={"look-at-stand": "see what its stand stands on"},
+    who="stage",
+    advice={"look-at-stand": Advice(text="see what its stand stands on", who="stage")},
 )
 '''
 READING: Final = '''\
@@ -163,7 +166,7 @@ plain = json.loads(pathlib.Path("check.json").read_text("utf-8"))
 from_plain(plain)
 print(json.dumps({
     "package": deskhand.__file__, "kept": kept, "check": check, "json": plain, "schema": json_schema(), "kinds": list(KINDS),
-    "missing_explains": sorted(KINDS["missing"].explains), "findings_page": docs.findings(), "readings_page": docs.readings(),
+    "missing_explains": sorted(KINDS["missing"].explains), "findings_page": docs.findings(), "readings_page": docs.readings(), "sentences_page": docs.sentences(),
     "words": words(), "folded": _FOLDED_READINGS, "report": pathlib.Path("check.html").read_text("utf-8"),
     "weeks": run("history", "voice"),
 }))
@@ -276,6 +279,10 @@ def test_a_kind_of_finding_is_one_file(seen: dict[str, Any]) -> None:
     ]
     row = "| `rumble`: rumble | what lies below 40 Hz is no further below the whole than 6 dB (*fix*) | the stand; high-pass |"
     assert row in seen["findings_page"]
+    assert (
+        "| `rumble: steady` | rumbles below 40 Hz (‹share› dB against the whole) | somebody on stage | yes | yes; the wedges may shake it | yes |"
+        in seen["sentences_page"]
+    )
     assert "rumble" in seen["schema"]["$defs"]["Finding"]["properties"]["kind"]["enum"]
 
 
@@ -316,7 +323,9 @@ def test_a_judgement_of_a_number_is_one_file(seen: dict[str, Any]) -> None:
 
 def entry(**facts: Any) -> KindEntry:
     return KindEntry(
-        kind=Kind(name="rumble", words="rumble", meaning="-", act="-", **facts), sentences={"steady": "rumbles"}
+        kind=Kind(name="rumble", words="rumble", meaning="-", act="-", **facts),
+        sentences={"steady": "rumbles"},
+        who="stage",
     )
 
 

@@ -21,6 +21,10 @@ _SURE_DB: Final = 2.0
 """Between two takes of one evening a level that moved by less than this tells nothing of a knob: the spread of a player's level from
 song to song is of that size. Common practice, no source."""
 
+_MOVED: Final = 0.25
+"""Share of what was asked from which on a level has moved: half done is not undone, and the level of a clipped take is only a lower
+bound. Common practice, no source."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class EarlierMove:
@@ -95,9 +99,9 @@ def _seen(change: DeskChange, level_dbfs: float | None, found: Collection[str]) 
     moved_db = level_dbfs - change.level_dbfs
     if not raised_again:
         return "confirmed" if abs(moved_db - asked_db) <= max(_SURE_DB, 0.5 * abs(asked_db)) else "unseen"
-    # asked for again, and nearer to where it was than to where it should be: it was not turned, or turned back
-    is_half_there = moved_db * asked_db > 0 and abs(moved_db) >= 0.5 * abs(asked_db)
-    return "unseen" if is_half_there or abs(asked_db) < _SURE_DB else "contradicted"
+    # asked for again, and where it was: it was not turned, or turned back
+    has_moved = moved_db * asked_db > 0 and abs(moved_db) >= _MOVED * abs(asked_db)
+    return "unseen" if has_moved or abs(asked_db) < _SURE_DB else "contradicted"
 
 
 def earlier_moves(judged: Iterable[tuple[DeskChange, Fate]]) -> dict[str, tuple[EarlierMove, ...]]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import importlib
 import pkgutil
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 from deskhand.findings import standalone
 
@@ -21,6 +21,21 @@ if TYPE_CHECKING:
     Fault = Callable[[Source, SourceReading, Context, Sequence[Finding]], list[Finding]]
 
 
+Actor = Literal["desk", "stage", "player", "recording", "office"]
+"""Whose hand it takes; recording: whoever looks after the recorder, office: whoever keeps the house file."""
+ListeningPlace = Literal["ears", "wedges", "stream"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Advice:
+    """Sentence of what to do, whose hand it takes, and where it is not right as it stands."""
+
+    text: str
+    who: Actor
+    remarks: Mapping[ListeningPlace, str] = field(default_factory=dict)
+    """What differs with in-ear monitors, with wedges, or on the stream; none where it is right as it stands."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KindEntry:
     """Kind of finding that stands in a file of its own, as that file's `ENTRY`."""
@@ -28,7 +43,11 @@ class KindEntry:
     kind: Kind
     sentences: Mapping[str, str]
     """Case to its sentence, in the form of `texts.toml`."""
-    advice: Mapping[str, str] = field(default_factory=dict)
+    who: Actor
+    """Whose hand it takes."""
+    remarks: Mapping[ListeningPlace, str] = field(default_factory=dict)
+    """As those of an advice, of its sentences."""
+    advice: Mapping[str, Advice] = field(default_factory=dict)
     """Advice by name, beside that of `texts.toml`, which it may name too."""
     fault: Fault | None = None
     """Function that raises it for a source that plays, from what was read of it; it sees what was found of the source before."""

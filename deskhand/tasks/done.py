@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.findings import KINDS
-from deskhand.house import BLOCKS, SourceEdit, find_house, parse_house, standing_file, week_file, with_edits
+from deskhand.house import SourceEdit, find_house, parse_house, standing_file, week_file, with_edits
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.identity import take_digest
 from deskhand.recording.names import nearest
@@ -63,36 +63,27 @@ def moves_of(result: CheckResult, wanted: Collection[str]) -> list[tuple[SourceR
     return [(source, move) for source, move in moves if not wanted or move.id in wanted or source.name in wanted]
 
 
-def answered_by(move: Move, findings: Sequence[Finding], lead_findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Ids of the findings that a move answers.
+def answered_by(move: Move, findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Ids of the findings that a move answers: at a preamp, all that is wrong with what comes in.
 
     Parameters
     ----------
     move : Move
     findings : sequence of Finding
         Of its source.
-    lead_findings : sequence of Finding
-        Of the lead voice, which others make room for.
     """
-    if "finding" in move.facts:
-        return (str(move.facts["finding"]),)
-    if move.action.startswith("room-"):
-        return tuple(finding.id for finding in lead_findings if KINDS[finding.kind].answered_by == "room for the voice")
-    if move.on in ("left", "right") and move.where == "trim":
-        return tuple(finding.id for finding in findings if finding.metric == "balance_db")
-    if move.block is not None and BLOCKS[move.block].moves_gain:
-        return tuple(finding.id for finding in findings if finding.metric == "reduction_db")
-    answers = {"preamp": "level", "trim": "level", "polarity": "polarity"}.get(move.control, "equaliser")
-    return tuple(
-        finding.id
-        for finding in findings
-        if KINDS[finding.kind].answered_by == answers or (move.where == "preamp" and KINDS[finding.kind].at_preamp)
-    )
+    answered = [] if move.finding is None else [move.finding]
+    if move.where == "preamp":
+        answered += [
+            finding.id
+            for finding in findings
+            if KINDS[finding.kind].at_preamp or KINDS[finding.kind].answered_by == "level"
+        ]
+    return tuple(dict.fromkeys(answered))
 
 
 def _changes(result: CheckResult, take: str, wanted: Collection[str], *, done: bool, by: str) -> list[DeskChange]:
     """Records of moves."""
-    lead = next((source for source in result.sources if result.vocal and source.name == result.vocal.source), None)
     return [
         DeskChange(
             show=result.show.name,
@@ -109,7 +100,7 @@ def _changes(result: CheckResult, take: str, wanted: Collection[str], *, done: b
                 for name, setting in move.settings.items()
             },
             text=move.text,
-            findings=answered_by(move, source.findings, lead.findings if lead else ()),
+            findings=answered_by(move, source.findings),
             level_dbfs=source.before.level_dbfs if source.before else None,
             done=done,
             said_by=by,

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 from starlette.exceptions import HTTPException
 
 from deskhand.errors import UsageError
-from deskhand.findings import first_texts, first_things, status_of, with_dismissals, with_text
+from deskhand.findings import fix_texts, status_of, with_dismissals, with_text
 from deskhand.house import FILE_NAME, parse_house
 from deskhand.recording import read_show_note
 from deskhand.report.words import text
@@ -149,7 +149,11 @@ class PageState:
             show=(result.show.name, result.show.date),
         )
         sources = tuple(
-            replace(source, findings=tuple(map(with_text, findings)), status=status_of(findings))
+            replace(
+                source,
+                findings=tuple(map(with_text, findings)),
+                status=status_of(findings, to_turn=any(move.is_setting for move in source.moves)),
+            )
             if (findings := by_source[source.name]) != list(source.findings)
             else source
             for source in result.sources
@@ -162,8 +166,8 @@ class PageState:
             for source in sources
             for finding in source.findings
         ]
-        first = first_texts(first_things(findings_in_order), findings_in_order)
-        return replace(check, result=replace(result, sources=sources, first=first))
+        first, later = fix_texts(findings_in_order)
+        return replace(check, result=replace(result, sources=sources, first=first, next=later))
 
     # --- recordings that are opened, and what is tried on them
 

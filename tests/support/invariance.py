@@ -37,7 +37,7 @@ Flat = dict[str, float | None]
 
 MOVES: Final = (
     "level_dbfs", "loud_dbfs", "rms_dbfs", "peak_dbfs", "true_peak_dbtp", "loudness_lufs", "momentary_max_lufs",
-    "short_term_max_lufs", "level_distribution_dbfs", "noise_dbfs",
+    "short_term_max_lufs", "level_distribution_dbfs", "noise_dbfs", *(provider.name for provider in providers() if provider.follows_gain),
 )  # fmt: skip
 
 """By the gain."""

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.findings.context import Context, Gathering, role_of
-from deskhand.findings.entry import KindEntry
+from deskhand.findings.entry import Advice, KindEntry
 from deskhand.findings.kind import Kind, Limit
 
 if TYPE_CHECKING:
@@ -55,6 +55,7 @@ def sounds(source: Source, reading: SourceReading, context: Context, earlier: Se
 ENTRY: Final = KindEntry(
     kind=_KIND,
     sentences={"step": "its sounds lie {measured:1} LU apart, the loudest {at_s:times}"},
-    advice={"level-presets": "ask the player to level the presets at the rig"},
+    who="player",
+    advice={"level-presets": Advice(text="ask the player to level the presets at the rig", who="player")},
     fault=sounds,
 )
