@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.measure.provider import Comparison, ReadingProvider
+    from deskhand.measure.provider import ReadingProvider, WeeklyComparison
 
     Array = NDArray[np.float64]
     Values = Mapping[str, tuple[float, float | None]]
@@ -128,7 +128,7 @@ _SCALES: Final = {"linear": (_same, _same), "octaves": (_log2, _exp2)}
 """Name of a scale to the functions to it and back."""
 
 
-def provided_number(provider: ReadingProvider, compared: Comparison) -> Number:
+def provided_number(provider: ReadingProvider, compared: WeeklyComparison) -> Number:
     """Judged number of a reading that stands in a file of its own."""
     to_scale, from_scale = _SCALES[compared.scale]
     return Number(

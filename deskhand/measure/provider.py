@@ -6,7 +6,7 @@ import importlib
 import pkgutil
 from dataclasses import dataclass
 from functools import cache
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from deskhand.measure import provided
 
@@ -51,7 +51,7 @@ class NotMeasured:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Comparison:
+class WeeklyComparison:
     """Rules by which a reading is set against the kept takes."""
 
     number: str
@@ -103,8 +103,24 @@ class ReadingProvider:
     """Places after the point with which it is shown."""
     label_before: str | None = None
     """Reading before which it is listed; None: after all others."""
-    compared: Comparison | None = None
+    compared: WeeklyComparison | None = None
     """None: it is kept, but not judged."""
+
+
+class ProvidedValues(NamedTuple):
+    """Values of the readings that stand in a file of their own, and why there is none, by their names."""
+
+    values: dict[str, float | None]
+    reasons: dict[str, str]
+
+
+def provide(material: SourceMaterial) -> ProvidedValues:
+    """Measure the readings that stand in a file of their own."""
+    results = {provider.name: provider.measure(material) for provider in providers()}
+    return ProvidedValues(
+        values={name: None if isinstance(result, NotMeasured) else result for name, result in results.items()},
+        reasons={name: result.reason for name, result in results.items() if isinstance(result, NotMeasured)},
+    )
 
 
 @cache

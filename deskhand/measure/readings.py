@@ -10,7 +10,7 @@ import numpy as np
 from deskhand.measure import source_values as source
 from deskhand.measure.activity import Activity, activity, window_levels
 from deskhand.measure.loudness import integrated_lufs
-from deskhand.measure.provider import NotMeasured, SourceMaterial, providers
+from deskhand.measure.provider import SourceMaterial, provide, providers
 from deskhand.measure.sounds import Sound, find_sounds
 from deskhand.measure.tone import LISTENING_DBA, tone_db
 from deskhand.units import finite
@@ -239,10 +239,9 @@ def _reading_without_sounds(
         level_dba=level_dba,
         behind_chain=behind_chain,
     )
-    provided = {provider.name: provider.measure(material) for provider in providers()}
-    values |= {name: None if isinstance(value, NotMeasured) else value for name, value in provided.items()}
-    readings = Readings(loudness_n5_sone=None, not_measured=reasons, **values)  # type: ignore[arg-type]
-    _add_reasons(readings, {name: value.reason for name, value in provided.items() if isinstance(value, NotMeasured)})
+    provided = provide(material)
+    readings = Readings(loudness_n5_sone=None, not_measured=reasons, **values, **provided.values)  # type: ignore[arg-type]
+    _add_reasons(readings, provided.reasons)
     return SourceReading(
         readings=readings,
         sounds=(),
