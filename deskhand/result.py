@@ -110,6 +110,10 @@ class ReferenceResult:
     """Source to kept readings behind another chain than today's: they are not compared with."""
     other_tap: dict[str, int]
     """Source to kept readings taken elsewhere."""
+    set_aside_versions: dict[str, int]
+    """Number to how many kept takes hold it by an earlier definition: those are not compared with."""
+    measured_again: int
+    """Kept takes that were measured again since they were kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -13,7 +13,7 @@ from deskhand.house.roles import ROLES, Role
 from deskhand.units import hertz
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from deskhand.baseline.identity import Mispatch
     from deskhand.baseline.kept import Drift
@@ -134,6 +134,7 @@ def judge_normals(
     roles: Mapping[str, str],
     *,
     learned: bool,
+    relearning: Collection[str] = (),
     hear_s: Callable[[str], tuple[float, float]],
     harsh_s: Callable[[str], tuple[tuple[float, float], ...]],
 ) -> dict[str, list[Finding]]:
@@ -147,6 +148,8 @@ def judge_normals(
         Source to its role.
     learned : bool
         True where the house has kept enough takes for judgements to be raised.
+    relearning : collection of str
+        Numbers that are noted all the same: too few takes hold them by today's definition.
     hear_s : callable
         From a source to two seconds in which to hear it.
     harsh_s : callable
@@ -155,7 +158,6 @@ def judge_normals(
     facts = {source: ROLES.get(role, _MIX) for source, role in roles.items()}
     normals = {source: [normal for normal in numbers if _has_kind(normal)] for source, numbers in normals.items()}
     count = sum(len(numbers) for source, numbers in normals.items() if facts[source].shaped)
-    severity: Severity = "listen" if learned else "note"
     findings: dict[str, list[Finding]] = {}
     for source, numbers in normals.items():
         if not facts[source].shaped:
@@ -170,7 +172,7 @@ def judge_normals(
                 source,
                 normal,
                 facts[source].tone_advice,
-                severity,
+                "listen" if learned and normal.name not in relearning else "note",
                 hear_s(source) if normal.stage != MIX_STAGE else None,
                 harsh_s(source) if normal.name == "harsh" else (),
             )

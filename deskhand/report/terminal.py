@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from deskhand.baseline.versions import set_aside_text
 from deskhand.findings import short
 from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
@@ -214,6 +215,10 @@ def reference_line(result: CheckResult) -> str:
         )
     if reference.other_tap:
         text += f" Readings taken at another tap are not compared: {', '.join(reference.other_tap)}."
+    if reference.set_aside_versions:
+        text += f" {set_aside_text(reference.set_aside_versions)}"
+    if reference.measured_again:
+        text += f" Measured again since they were kept: {reference.measured_again}."
     return text
 
 

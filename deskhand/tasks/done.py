@@ -169,8 +169,10 @@ def tick(
     target = week or week_path(house_file, result)
     written: list[Path] = []
 
+    ticked = _ticked_before(history, result, take)
+
     def write(new: Sequence[DeskChange]) -> None:
-        if done and _write_week(new, result, house_file, house_text, target):
+        if done and _write_week((*ticked, *new), result, house_file, house_text, target):
             written.append(target)
 
     earlier = add_desk_changes(history, changes, house=result.house, before=write)
@@ -189,15 +191,37 @@ def _write_week(
 
     It comes before the history: what is in the file is not asked for again, even where nothing says who did it.
     """
-    text = _with_preamps(house_text, house_file, changes)
-    text = text_with_moves(text, house_file, result, {change.move for change in changes})
-    if text == house_text:
+
+    def text_with(several: Sequence[DeskChange]) -> str:
+        text = _with_preamps(house_text, house_file, several)
+        return text_with_moves(text, house_file, result, {change.move for change in several})
+
+    text = text_with(changes)
+    file_now = target if target.is_file() else house_file
+    text_now = file_now.read_text("utf-8-sig")
+    if text == text_now:
         return False
-    standing_now = target if target.is_file() else house_file
-    if standing_now.read_text("utf-8-sig") != house_text:
-        raise UsageError(standing_now.name, "was changed since this take was checked", "check it again")
+    # as the check read it, or with what was ticked of that check since
+    if text_now not in (house_text, text_with([change for change in changes if change.id])):
+        raise UsageError(file_now.name, "was changed since this take was checked", "check it again")
     write_atomically(target, text)
     return True
+
+
+def _ticked_before(history: History, result: CheckResult, take: str) -> list[DeskChange]:
+    """Moves of this very check that were done before, in the order in which they were."""
+    settings = {
+        move.id: {name: (setting.after, setting.unit) for name, setting in move.settings.items()}
+        for source in result.sources
+        for move in source.moves
+    }
+    return [
+        change
+        for change in desk_changes(history, house=result.house, show=result.show.name, date=result.show.date)
+        if change.done
+        and change.take == take
+        and settings.get(change.move) == {name: (after, unit) for name, (_, after, unit) in change.settings.items()}
+    ]
 
 
 def _with_preamps(house_text: str, house_file: Path, changes: Sequence[DeskChange]) -> str:
@@ -245,6 +269,25 @@ def tick_recording(
         store.close()
 
 
+def take_back(chosen: Sequence[DeskChange], *, history: History, week: Path | None) -> None:
+    """Take back that moves were done or declined; what they turned in this week's house file is put back.
+
+    Parameters
+    ----------
+    chosen : sequence of DeskChange
+        In the order in which they were done.
+    history : History
+    week : Path or None
+        This week's house file, there or not.
+    """
+    if week is not None and week.is_file():
+        text = week.read_text("utf-8-sig")
+        earlier_text = reverted(text, chosen)
+        if earlier_text != text:
+            write_atomically(week, earlier_text)
+    take_back_desk_changes(history, [change.id for change in chosen])
+
+
 def take_back_moves(
     recording: Path, wanted: Collection[str], *, house_path: Path | None, history: str | None, date: str | None
 ) -> list[str]:
@@ -278,12 +321,7 @@ def take_back_moves(
                 f"done or declined at this show: {', '.join(names)}" if names else "nothing was ticked at this show",
             )
         week = week_file(house_file.parent, date=date or note.date, name=note.name or name_of(recording))
-        if week is not None and week.is_file():
-            text = week.read_text("utf-8-sig")
-            earlier_text = reverted(text, chosen)
-            if earlier_text != text:
-                write_atomically(week, earlier_text)
-        take_back_desk_changes(store, [change.id for change in chosen])
+        take_back(chosen, history=store, week=week)
     finally:
         store.close()
     return [f"{change.source}: {change.text}" for change in chosen]

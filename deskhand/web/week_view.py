@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from deskhand.report.turns import FindingEntry
     from deskhand.result import SourceResult
     from deskhand.web.hall import Hall, StoredCheck
+    from deskhand.web.keeping import KeepingState
 
 _ROW_MOMENTS: Final = 3
 """Moments that fit beside the line of an input. Common practice, no source."""
@@ -55,6 +56,7 @@ def _card(check: StoredCheck, sentence: str, source: SourceResult, entry: Findin
         "hear_at": moment,
         "moves": [
             {
+                "id": line.move.id,
                 "text": line.text,
                 "effect": line.move.effect,
                 "hears": ", ".join(text(f"hears.{group}") for group in line.move.who_hears),
@@ -62,6 +64,10 @@ def _card(check: StoredCheck, sentence: str, source: SourceResult, entry: Findin
             }
             for line in entry.moves
         ],
+        # what is done at the rig or the patch is the finding itself
+        "job": next(
+            (move.id for move in source.moves if not move.is_setting and move.finding == entry.finding.id), None
+        ),
         "severity": entry.severity,
     }
 
@@ -122,7 +128,7 @@ def week_page(
     check: StoredCheck,
     *,
     news: Mapping[str, Any] | None,
-    kept: str | None,
+    keeping: KeepingState,
     changed: bool,
     left: Sequence[str],
 ) -> str:
@@ -134,8 +140,8 @@ def week_page(
     check : StoredCheck
     news : mapping, optional
         A newer recording to ask about.
-    kept : str, optional
-        Date on which the show was kept.
+    keeping : KeepingState
+        How far the show was kept.
     changed : bool
         Settings were changed since the check.
     left : sequence of str
@@ -158,7 +164,11 @@ def week_page(
         length=clock(result.show.duration_s),
         show=result.show,
         news=news,
-        kept=kept,
+        keeping=keeping,
+        earlier=sorted(
+            (move for source in result.sources for move in source.earlier_moves),
+            key=lambda move: move.fate != "contradicted",
+        ),
         changed=changed,
         left=[_ignored(check, finding_id) for finding_id in left],
     )

@@ -169,6 +169,8 @@ class Outcome:
     """What the next checks said."""
 
     tap: str
+    is_other: bool
+    """Whether it goes on with another performance, and not with a part done."""
     moves: int
     """Asked for in the first take."""
     same_take: tuple[str, ...]
@@ -191,6 +193,15 @@ class Outcome:
     """Not done, and not asked for again in that take."""
     partial_db: tuple[float, ...]
     """Gains that were turned half-way: what was asked for after that, beyond what was left."""
+
+    @property
+    def is_bad(self) -> bool:
+        """True where something was asked again, lost or contradicted."""
+        return not self.same_bytes or any(
+            (
+                self.same_take, self.next_take, self.uncured, self.contradicted, self.other_performance, self.half, self.half_lost,
+            )
+        )  # fmt: skip
 
 
 def _moves(checked: ShowCheck) -> dict[str, tuple[str, Move]]:
@@ -254,6 +265,7 @@ def live_through(evening: Evening, folder: Path) -> Outcome:
     fates = [move for source in second.result.sources for move in source.earlier_moves]
     return Outcome(
         tap=evening.tap,
+        is_other=is_other,
         moves=len(moves),
         same_take=tuple(_moves(again)),
         same_bytes=same_bytes,

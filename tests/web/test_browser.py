@@ -62,7 +62,8 @@ class TestThisWeek:
         things = page.locator("ol.first > li")
         assert things.count() == 3
         for at in range(3):
-            assert things.nth(at).get_by_role("button", name=re.compile("^Ignore tonight")).is_visible()
+            # with something to do it can be done or not, without it can be ignored
+            assert things.nth(at).get_by_role("button", name=re.compile("^(Ignore|Not) tonight")).first.is_visible()
         truth = json.loads((hall / "show-2026-03-01" / "truth.json").read_text())
         planted = {one["source"] for one in truth["planted"]}
         rows = page.locator("table.inputs tr")
@@ -107,16 +108,27 @@ class TestThisWeek:
 
     def test_what_is_left_alone_tonight_is_heard_of_again(self, page, show):
         page.goto(show)
-        first = page.locator("ol.first > li").first
-        name = first.locator("a").inner_text()
-        said = first.locator(".what-is").inner_text()
-        first.get_by_role("button", name=re.compile("^Ignore tonight")).click()
+        ignored = page.locator("li", has=page.get_by_role("button", name=re.compile("^Ignore tonight"))).first
+        said = ignored.locator(".what-is").inner_text()
+        ignored.get_by_role("button", name=re.compile("^Ignore tonight")).click()
         page.wait_for_load_state()
         page.get_by_text("Ignored tonight").wait_for()
-        assert said not in page.locator("ol.first").inner_text()
+        assert said not in page.locator(".what-is").all_inner_texts()
         page.get_by_role("button", name="Show again").click()
         page.wait_for_load_state()
-        page.locator("ol.first > li a", has_text=name).first.wait_for()
+        page.locator(".what-is", has_text=said).first.wait_for()
+
+    @pytest.mark.parametrize(("button", "remark"), [("Done", "done at"), ("Not tonight", "declined at")])
+    def test_what_was_done_is_asked_no_more_until_it_is_taken_back(self, page, show, button, remark):
+        page.goto(show)
+        first = page.locator("ol.first > li").first
+        said = first.locator(".what-is").inner_text()
+        first.get_by_role("button", name=re.compile(f"^{button}")).first.click()
+        earlier = page.locator("section", has=page.locator("#earlier"))
+        earlier.get_by_text(remark).wait_for()
+        assert said not in page.locator("ol.first .what-is").all_inner_texts()
+        earlier.get_by_role("button", name=re.compile("^Take back")).click()
+        page.locator("#earlier").wait_for(state="detached")
         assert page.locator("ol.first .what-is").first.inner_text() == said
 
 

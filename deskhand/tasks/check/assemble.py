@@ -47,6 +47,8 @@ class ShowCheck:
     """The standing house file: the same, or beside this week's."""
     house_text: str
     """Text of the house file that was read; empty where it was guessed."""
+    take: str
+    """Digest of the take."""
     dismissals: list[Dismissal]
     """New ones, to be written to the history."""
     plans: dict[str, Plan]
