@@ -172,7 +172,7 @@ print(json.dumps({
     "weeks": run("history", "voice"),
 }))
 """
-NOISE_DBFS, RUMBLE_DBFS = -26.0, -20.0
+NOMINAL_DBFS, NOISE_DBFS, RUMBLE_DBFS = -18.0, -26.0, -20.0
 
 
 def package_with(files: dict[str, str], folder: Path) -> Path:
@@ -209,9 +209,9 @@ def seen(folder: Path) -> dict[str, Any]:
     for show in ("clean", "rumbling"):
         (folder / show).mkdir()
         for name in ("pno l", "pno r", "vox"):
-            sound = white(rng, 6.0, NOISE_DBFS)
+            sound = white(rng, 6.0, NOMINAL_DBFS)
             if show == "rumbling" and name == "vox":
-                sound = sound + sine(25.0, 6.0, level_dbfs=RUMBLE_DBFS)
+                sound = white(rng, 6.0, NOISE_DBFS) + sine(25.0, 6.0, level_dbfs=RUMBLE_DBFS)
             write_wave(folder / show / f"{name}.wav", sound)
     done = subprocess.run(
         [sys.executable, "-c", SESSION, str(ROOT / "docs/make.py")],

@@ -148,6 +148,7 @@ def provided_number(provider: ReadingProvider, compared: WeeklyComparison) -> Nu
         ),
         pairs_only=compared.pairs_only,
         upwards_only=compared.upwards_only,
+        version=compared.version,
     )
 
 
