@@ -29,6 +29,7 @@ from deskhand.measure import provided
 from deskhand.measure.provided.tilt import READING as TILT
 from deskhand.measure.provider import providers
 from deskhand.report.words import with_readings
+from deskhand.result import from_plain
 from tests.support.command import HOUSE
 from tests.support.signals import amplitude, sine, white
 from tests.support.writers import write_wave
@@ -309,6 +310,11 @@ def test_a_reading_is_one_file_and_one_line(seen: dict[str, Any]) -> None:
     assert normal["kept"] == 5
     assert normal["measured"] == pytest.approx(voice["before"]["rumble_db"], abs=1e-3)
     assert normal["expected"] == pytest.approx(10 * np.log10((44.7 - 17.8) / 24000.0), abs=2.0)
+
+
+def test_a_result_with_a_kind_that_is_not_there_is_refused(seen: dict[str, Any]) -> None:
+    with pytest.raises(ValueError, match="no kind of finding is called rumble, rumble-change"):
+        from_plain(seen["json"])
 
 
 def test_a_judgement_of_a_number_is_one_file(seen: dict[str, Any]) -> None:
