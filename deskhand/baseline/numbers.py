@@ -14,6 +14,7 @@ import numpy as np
 from deskhand.dsp.loudness_level import spl_from_phon
 from deskhand.dsp.spectrum import exact_hz
 from deskhand.house.roles import ROLES, ToneFamily
+from deskhand.measure.provider import providers
 from deskhand.measure.tone import levels_db
 from deskhand.units import db_from_power, power_from_db
 from deskhand.units import number as number_text
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
+
+    from deskhand.measure.provider import ReadingProvider, WeeklyComparison
 
     Array = NDArray[np.float64]
     Values = Mapping[str, tuple[float, float | None]]
@@ -123,6 +126,32 @@ _DERIVED: Final[dict[str, tuple[tuple[str, str], Callable[[float, float], float 
     "level_range_db": (("level_distribution_dbfs.90", "level_distribution_dbfs.10"), operator.sub),
 }
 """Numbers that no reading is by itself: the two they are made from, and how; None where nothing can be made of them."""
+_SCALES: Final = {"linear": (_same, _same), "octaves": (_log2, _exp2)}
+"""Name of a scale to the functions to it and back."""
+
+
+def provided_number(provider: ReadingProvider, compared: WeeklyComparison) -> Number:
+    """Judged number of a reading that stands in a file of its own."""
+    to_scale, from_scale = _SCALES[compared.scale]
+    return Number(
+        name=compared.number,
+        label=compared.label,
+        stage=compared.stage,
+        metric=provider.name,
+        unit=provider.unit,
+        to_scale=to_scale,
+        from_scale=from_scale,
+        jnd=compared.jnd,
+        jnd_source=compared.jnd_source,
+        prior=NumberPrior(
+            spread=compared.spread, sure_after_s=compared.sure_after_s, player_ratio=compared.player_ratio
+        ),
+        pairs_only=compared.pairs_only,
+        upwards_only=compared.upwards_only,
+        version=compared.version,
+    )
+
+
 BY_JND: Final = "Zwicker & Fastl, Psychoacoustics, 3rd ed. 2007, 7.1: about 1 dB of level"
 COMMON: Final = "common practice, no source"
 NUMBERS: Final = (
@@ -163,8 +192,9 @@ NUMBERS: Final = (
         ),
         upwards_only=True,
     ),
+    *(provided_number(provider, provider.compared) for provider in providers() if provider.compared is not None),
 )  # fmt: skip
-"""All judged numbers but tone. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
+"""All judged numbers but tone; those of readings with a file of their own last. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
 MIX_NUMBERS: Final = (
     Number(
         name="mono-loss", label="mono loss", stage="mix", metric="mono_loss_db", unit="dB",

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from deskhand.chain.nominal import NominalPoint
     from deskhand.findings.finding import Caution, Severity, Stage
-    from deskhand.findings.kinds import KindName
+    from deskhand.findings.kind import KindName
     from deskhand.house import HouseFile, Source
     from deskhand.house.roles import Role
     from deskhand.measure.figures import Event, Figures

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
+from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.report.pictures import (
     gain_picture,
@@ -42,7 +43,7 @@ _COST_PCT: Final = 0.5
 """Cost in points of audible share below which a source is not named: what would be rounded to nothing. Common practice, no source."""
 _DIGITS: Final = {
     "tail_s": 2, "sharpness_acum": 2, "loudness_sone": 0, "loudness_n5_sone": 0, "noise_dbfs": 0, "hum_db": 0, "active_fraction": 0,
-}  # fmt: skip
+} | {provider.name: provider.digits for provider in providers()}  # fmt: skip
 """Of readings in small print; one where none is named."""
 
 

@@ -1,4 +1,4 @@
-"""Faults that happen at a time: dropouts, digital clicks, radio interruptions, feedback; and presets that are not level."""
+"""Faults that happen at a time: dropouts, digital clicks, radio interruptions and feedback."""
 
 from __future__ import annotations
 
@@ -25,7 +25,6 @@ _DROPOUT: Final = KINDS["dropout"]
 _CLICKS: Final = KINDS["clicks"]
 _WIRELESS_HIT: Final = KINDS["wireless-hit"]
 _HOWL: Final = KINDS["howl"]
-_STEP: Final = KINDS["sound-step"]
 _AT_AN_EDGE_S: Final = 0.02
 """An event this near to where files were joined comes from the joining. Common practice, no source."""
 _NEAR_A_DROPOUT_S: Final = 0.03
@@ -239,27 +238,3 @@ class _TrackFaults:
             track=self.side,
             at_s=spans_s(howls, self.context.offset_s),
         )
-
-
-def sounds(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
-    """Presets that are not level with one another: for the player, when there is time."""
-    step_lu = reading.step_lu
-    if not role_of(source).has_presets or step_lu is None or step_lu < _STEP["step_lu"]:
-        return []
-    gathering = Gathering(source.name, earlier)
-    loudest = max(reading.sounds, key=lambda sound: -np.inf if sound.loudness_lufs is None else sound.loudness_lufs)
-    gathering.add(
-        "sound-step",
-        "note",
-        "step",
-        advice=("level-presets",),
-        metric="step_db",
-        measured=round(step_lu, 1),
-        high=_STEP["step_lu"],
-        unit="LU",
-        at_s=tuple(
-            (round(begin_s + context.offset_s, 1), round(end_s + context.offset_s, 1))
-            for begin_s, end_s in loudest.stretches_s
-        ),
-    )
-    return gathering.new
