@@ -61,8 +61,8 @@ def _season(tmp_path_factory: pytest.TempPathFactory, name: str, shows: int) -> 
 
 @pytest.fixture(scope="session")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The newest three shows of the season; do not write into it."""
-    return _season(tmp_path_factory, "season", 3)
+    """The newest two shows of the season, a clean one and this week's; do not write into it."""
+    return _season(tmp_path_factory, "season", 2)
 
 
 @pytest.fixture(scope="session")
