@@ -132,6 +132,8 @@ class CheckResult:
     """Null while nothing is kept."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
+    next: tuple[FirstThing, ...]
+    """Everything else that is to be put right, most urgent first: next, if there is time."""
 
 
 def plain(value: Any) -> Any:

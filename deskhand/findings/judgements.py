@@ -314,7 +314,7 @@ def judge_mistaken(mistaken: Iterable[Mispatch]) -> dict[str, Finding]:
             stage="tap",
             severity="fix",
             what="exchanged" if guess.exchanged else "unlike",
-            advice=("swap",) if guess.exchanged else ("check-plugged",),
+            advice=("ask-then-swap",) if guess.exchanged else ("check-plugged",),
             other=guess.like,
             metric="tone_db",
             measured=round(guess.nats, 1),

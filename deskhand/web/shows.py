@@ -17,7 +17,7 @@ from deskhand.tasks import keep as keeping
 from deskhand.tasks.week import week_text
 from deskhand.units import clock
 from deskhand.web import render
-from deskhand.web.hall import ShowDetails, tracks_of
+from deskhand.web.hall import ShowDetails, StoredCheck, tracks_of
 from deskhand.web.parse import choice_of, short_text
 from deskhand.web.week_view import week_page
 
@@ -187,7 +187,14 @@ class ShowPages:
             progress=job.progress,
         )
         self._hall.store_check(
-            shelf, checked.result, checked.pictures, house_text=house_text, moves_text=week_text(checked)
+            StoredCheck(
+                shelf=shelf,
+                result=checked.result,
+                pictures=checked.pictures,
+                house_text=house_text,
+                moves_text=week_text(checked),
+                take=checked.take,
+            )
         )
         if to_be_kept:
             keeping.keep(checked, shelf.path, history=self._state.history, note=note, by=by or self._state.by)

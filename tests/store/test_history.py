@@ -43,6 +43,8 @@ if TYPE_CHECKING:
     from .postgres import Server
 
 ROOT: Final = Path(__file__).parents[2]
+NEWEST: Final = "0003"
+"""Newest change of the tables."""
 OTHER_HOUSE: Final = "The Old Granary"
 DISMISSAL: Final = Dismissal(
     source="bass",
@@ -286,7 +288,7 @@ class TestComesBackAsItWas:
             history.keep(kept)
         assert history.forget(str(number), house=name, by=name).id == number
         assert history.takes(house=name, forgotten=True)[0].forgotten_by == name
-        assert counts(url) == {"take": 1, "part": 1, "value": 1, "dismissal": 1, "blind_test": 1}
+        assert counts(url) == {"take": 1, "part": 1, "value": 1, "dismissal": 1, "blind_test": 1, "desk_change": 0}
 
     @pytest.mark.parametrize(
         "name", ["nought\0byte", "half a \ud83c pair", "\udcf6 of no text"], ids=["nought", "half-a-pair", "no-text"]
@@ -344,7 +346,7 @@ class TestComesBackAsItWas:
         try:
             history.keep(take(parts=parts))
         except HistoryError:
-            assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0, "blind_test": 0}
+            assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0, "blind_test": 0, "desk_change": 0}
         else:
             found = {one.source: one.values["level_dbfs"][0] for _, one in read(history)}
             assert str(found["bass"]) == str(value)
@@ -640,7 +642,7 @@ class TestForgetting:
         self, history: History, numbers: dict[str, int], url: str, monkeypatch: pytest.MonkeyPatch
     ) -> None:
         """Who forgot it and when is not overwritten by someone who was a moment late."""
-        other, waiting = opened(url), history._transaction
+        other, waiting = opened(url), history.transaction
 
         @contextmanager
         def late(*, writes: bool = False) -> Iterator[sa.Connection]:
@@ -650,7 +652,7 @@ class TestForgetting:
             with waiting(writes=writes) as connection:
                 yield connection
 
-        monkeypatch.setattr(history, "_transaction", late)
+        monkeypatch.setattr(history, "transaction", late)
         with pytest.raises(UsageError):
             history.forget("Choir", house=HOUSE, by="the second")
         gone = next(row for row in history.takes(forgotten=True) if row.forgotten_at)
@@ -756,7 +758,7 @@ class TestBlindTests:
 
     def test_it_is_no_take_and_no_dismissal(self, history: History, url: str) -> None:
         history.add_blind_test(BLIND_TEST, house=HOUSE)
-        assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0, "blind_test": 1}
+        assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0, "blind_test": 1, "desk_change": 0}
         assert history.takes() == []
         assert history.sources(house=HOUSE) == []
 
@@ -910,7 +912,7 @@ class TestSeveralPrograms:
             assert row.kept_by == f"writer {at // 100}"
             assert one.values == {f"x.{band}": (at + band / 128, None) for band in range(60)}
         with looked_into(url) as connection:
-            assert connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalars().all() == ["0002"]
+            assert connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalars().all() == [NEWEST]
 
     def test_of_two_who_keep_the_same_one_is_refused(self, url: str) -> None:
         said = at_once(url, (0, 12), (0, 12))
@@ -922,7 +924,14 @@ class TestSeveralPrograms:
         assert len(rows) == len(opened(url).takes()) == 12
         for at, answers in told.items():
             assert sorted(answers) == sorted(["refused", str(rows[f"show {at}"].id)])
-        assert counts(url) == {"take": 12, "part": 36, "value": 36 * 60, "dismissal": 0, "blind_test": 0}
+        assert counts(url) == {
+            "take": 12,
+            "part": 36,
+            "value": 36 * 60,
+            "dismissal": 0,
+            "blind_test": 0,
+            "desk_change": 0,
+        }
         refusals = [words[2] for one in said for words in one if words[1] == "refused"]
         assert all("is kept already, as number" in line for line in refusals)
 
@@ -930,7 +939,7 @@ class TestSeveralPrograms:
         history.keep(TAKE)
         before = history.takes(), read(history), counts(url)
         other = opened(url)
-        with pytest.raises(KeyboardInterrupt), other._transaction(writes=True) as connection:  # noqa: PT012 - amid it
+        with pytest.raises(KeyboardInterrupt), other.transaction(writes=True) as connection:  # noqa: PT012 - amid it
             connection.execute(METADATA.tables["take"].update().values(note="half written"))
             connection.execute(METADATA.tables["value"].update().values(value=0.0))
             # neither waits, nor sees the half of it
@@ -947,7 +956,7 @@ class TestSeveralPrograms:
         url = str(history_url(None, tmp_path))
         history, other = opened(url), opened(url)
         history.keep(take(date="2026-02-22"))
-        with other._transaction(writes=True):
+        with other.transaction(writes=True):
             for change in (
                 lambda: history.keep(TAKE),
                 lambda: history.forget("1", house=HOUSE, by="Bo"),
@@ -1053,7 +1062,7 @@ class TestTables:
         kept = [old.keep(take(date=f"2026-03-0{day}", parts=[part(values), part(source="bass")])) for day in (1, 8)]
         old.dismiss(DISMISSAL, house=HOUSE)
         old.forget(str(kept[0]), house=HOUSE, by="Bo")
-        tables = [table for name, table in METADATA.tables.items() if name != "blind_test"]
+        tables = [table for name, table in METADATA.tables.items() if name not in ("blind_test", "desk_change")]
 
         def held() -> list[list[tuple[Any, ...]]]:
             with looked_into(url) as connection:
@@ -1073,7 +1082,7 @@ class TestTables:
         assert new.blind_tests(house=HOUSE) == []
         assert new.add_blind_test(BLIND_TEST, house=HOUSE) == 1
         with looked_into(url) as connection:
-            assert connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalars().all() == ["0002"]
+            assert connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalars().all() == [NEWEST]
 
         # and back: only the new table goes
         with looked_into(url) as connection:
@@ -1102,7 +1111,7 @@ class TestTables:
 
     def test_a_part_belongs_to_a_take(self, history: History) -> None:
         """SQLite looks at this only when it is asked to."""
-        with pytest.raises(HistoryError), history._transaction(writes=True) as connection:
+        with pytest.raises(HistoryError), history.transaction(writes=True) as connection:
             connection.execute(
                 METADATA.tables["part"].insert().values(
                     take_id=77, source="x", stage="tap", sound=0, role="x", tap="x", playing_s=1.0
@@ -1112,7 +1121,7 @@ class TestTables:
     def test_what_is_written_is_on_the_disk(self, tmp_path: Path) -> None:
         """That power may fail cannot be tested here; that SQLite is told to wait for the disk can (its manual: FULL is 2)."""
         history = opened(str(history_url(None, tmp_path)))
-        with history._transaction(writes=True) as connection:
+        with history.transaction(writes=True) as connection:
             assert connection.exec_driver_sql("PRAGMA synchronous").scalar() == 2
             assert connection.exec_driver_sql("PRAGMA journal_mode").scalar() in (
                 "delete",

@@ -158,7 +158,7 @@ def mix(made: Show, house: HouseFile, rng: np.random.Generator, *, dense: bool =
     seconds = time.perf_counter() - begun
     assert found is not None
     planned: dict[str, Plan] = {}
-    faders = add_moves(SimpleNamespace(house=wrong, blocks=blocks), planned, found)  # type: ignore[arg-type]
+    faders = add_moves(SimpleNamespace(house=wrong, blocks=blocks, turned={}), planned, found)  # type: ignore[arg-type]
     after_blocks = {**blocks, **{name: tuple(one.blocks) for name, one in planned.items()}}
     after = clearance_pct(made, strips_with_faders(feed_strips(wrong, made.own, after_blocks), faders), offset_db)
     everything = with_faders(wrong, {**dict.fromkeys(heard, -MOST_DB)})

@@ -115,6 +115,20 @@ document.querySelectorAll("[data-leave], [data-raise]").forEach((button) => {
   });
 });
 
+document.querySelectorAll("[data-tick], [data-decline], [data-untick]").forEach((button) => {
+  if (!(button instanceof HTMLButtonElement)) return;
+  button.addEventListener("click", async () => {
+    const { tick, decline, untick } = button.dataset;
+    button.disabled = true;
+    try {
+      const { to } = untick === undefined
+        ? await ask("/api/tick", { id: show(), move: tick ?? decline, declined: tick === undefined })
+        : await ask("/api/untick", { id: show(), number: Number(untick) });
+      location.assign(to);
+    } catch (error) { button.disabled = false; sayProblem(error); }
+  });
+});
+
 document.querySelectorAll("[data-check]").forEach((button) => button.addEventListener("click", async () => {
   try {
     const { job } = await ask("/api/check", { id: /** @type {HTMLElement} */ (button).dataset.check });
