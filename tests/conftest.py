@@ -55,13 +55,9 @@ def readings_once(tmp_path_factory: pytest.TempPathFactory) -> MeasuredOnce:
 
 
 @pytest.fixture
-def measured_once(
-    readings_once: MeasuredOnce, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
-) -> None:
+def measured_once(readings_once: MeasuredOnce, monkeypatch: pytest.MonkeyPatch) -> None:
     """Checks in this test measure a take once a run: for tests of what is made of the readings."""
-    # a child without rights cannot reach the folder that all share
-    if request.node.get_closest_marker("modes_count") is None:
-        monkeypatch.setattr("deskhand.tasks.check._measured", readings_once)
+    monkeypatch.setattr("deskhand.tasks.check._measured", readings_once)
 
 
 def _season(tmp_path_factory: pytest.TempPathFactory, name: str, shows: int) -> Path:
