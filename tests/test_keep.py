@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
     from click.testing import Result
 
+pytestmark = pytest.mark.usefixtures("measured_once")
 SUNDAYS: Final = ("2026-01-04", "2026-01-11", "2026-01-18", "2026-01-25", "2026-02-01", "2026-02-08", "2026-02-15")
 
 

@@ -48,6 +48,8 @@ _Q_LOG2: Final = (-1.8, 3.6)
 """Lowest and highest Q as log2: 0.29 to 12, what people turn. Common practice, no source."""
 _MOST_GAIN_DB: Final = 20.0
 """Largest gain of a shape, either way: what people turn. Common practice, no source."""
+_REMEMBERED: Final = 64
+"""Responses of single shapes that a search remembers: several times the parameters of all shapes, so that a step finds those that stand."""
 _GAIN_COST: Final = 0.002
 """Cost of a decibel of a shape's gain, in decibels of what is left: two that undo each other are no explanation. Common practice, no source."""
 
@@ -131,17 +133,18 @@ def _unpacked(values: Array, like: Sequence[FilterShape]) -> list[FilterShape]:
     """Shapes of the same kinds as others, with the parameters that a search has come to."""
     shapes, index = [], 0
     for shape in like:
-        octaves = np.clip(values[index], *(_PASS_OCTAVES if shape.gain_db is None else _BELL_OCTAVES))
-        hz = 1000.0 * 2.0 ** float(octaves)
+        least, most = _PASS_OCTAVES if shape.gain_db is None else _BELL_OCTAVES
+        hz = 1000.0 * 2.0 ** min(max(float(values[index]), least), most)
         index += 1
         gain, q = shape.gain_db, shape.q
         if gain is not None:
-            gain = float(np.clip(values[index], -_MOST_GAIN_DB, _MOST_GAIN_DB))
+            gain = min(max(float(values[index]), -_MOST_GAIN_DB), _MOST_GAIN_DB)
             index += 1
         if q is not None:
-            q = 2.0 ** float(np.clip(values[index], *_Q_LOG2))
+            q = 2.0 ** min(max(float(values[index]), _Q_LOG2[0]), _Q_LOG2[1])
             index += 1
-        shapes.append(replace(shape, frequency_hz=hz, gain_db=gain, q=q))
+        slope = shape.slope_db_per_octave
+        shapes.append(FilterShape(block=shape.block, frequency_hz=hz, gain_db=gain, q=q, slope_db_per_octave=slope))
     return shapes
 
 
@@ -154,11 +157,26 @@ class _ResponseFit:
         below = np.maximum(0.0, np.median(level_db) - level_db)
         self.weight = 1.0 / np.sqrt(sure_db**2 + _LEAST_SURE_DB**2) / (1.0 + (below / _FAR_DB) ** 2)
         self.weight /= np.sqrt(np.mean(self.weight**2))
+        self._squared_weight = self.weight**2
+        self._weight_sum = np.sum(self._squared_weight)
+        self._shapes_db: dict[tuple[object, ...], Array] = {}
+
+    def _response_db(self, shapes: Sequence[FilterShape]) -> Array:
+        """(points,) response of shapes; a search turns one parameter at a time, so the other shapes' is remembered."""
+        total_db = np.zeros(self.hz.size)
+        for shape in shapes:
+            key = (shape.block, shape.frequency_hz, shape.gain_db, shape.q, shape.slope_db_per_octave)
+            if key not in self._shapes_db:
+                if len(self._shapes_db) >= _REMEMBERED:
+                    self._shapes_db.clear()
+                self._shapes_db[key] = _shape_db(shape, self.hz, self.rate_hz, warped=self.warped)
+            total_db += self._shapes_db[key]
+        return total_db
 
     def left(self, shapes: Sequence[FilterShape], standing_db: Array | float = 0.0) -> tuple[Array, float]:
         """((points,) weighted residual with the best gain, that gain); `standing_db` is the response of shapes that stand."""
-        off = self.level_db - standing_db - response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
-        gain = float(np.sum(self.weight**2 * off) / np.sum(self.weight**2))
+        off = self.level_db - standing_db - self._response_db(shapes)
+        gain = float(np.sum(self._squared_weight * off) / self._weight_sum)
         return (off - gain) * self.weight, gain
 
     def rms_db(self, shapes: Sequence[FilterShape]) -> float:

@@ -77,10 +77,10 @@ class Show:
     playing: dict[str, Any] = field(default_factory=dict)
 
 
-def show(kind: str, number: int) -> Show:
+def show(kind: str, number: int, length_s: float = LENGTH_S) -> Show:
     """A clean show."""
     rng = np.random.default_rng([515, number, False, kind == "samples"])
-    tracks = tracks_of(kind, rng, LENGTH_S, pick_players(rng))
+    tracks = tracks_of(kind, rng, length_s, pick_players(rng))
     names = list(tracks)
     clean = Show(
         kind=kind,
@@ -182,7 +182,12 @@ def mix(clean: Show, house: HouseFile, rng: np.random.Generator, *, dense: bool 
 
 
 def mixes(
-    count: int, *, seed: int = SEED, kinds: Sequence[str] = ("synthesised", "samples"), dense: bool = True
+    count: int,
+    *,
+    seed: int = SEED,
+    kinds: Sequence[str] = ("synthesised", "samples"),
+    dense: bool = True,
+    length_s: float = LENGTH_S,
 ) -> list[Mix]:
     """So many of each kind, alike."""
     house = parse_house(house_text(), Path("house.toml"))
@@ -192,7 +197,7 @@ def mixes(
         wanted = count * (kind_number + 1) // len(kinds)
         number = 2000
         while len(covered) < wanted:
-            clean = show(kind, number)
+            clean = show(kind, number, length_s)
             number += 1
             for _ in range(3):
                 covered_mix = mix(clean, house, rng, dense=dense)
