@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.baseline.keep import values_of
 from deskhand.baseline.numbers import BY_NAME, number_of, tone_vector
-from deskhand.house import BLOCK_NAMES, BLOCKS, defaults_of
+from deskhand.house import BLOCK_NAMES, BLOCKS, ROLES, defaults_of
+from deskhand.house.blocks import unturned_chain
 from deskhand.measure.provider import providers
 from deskhand.report.page import number_rows, reading_digits
 from deskhand.report.pictures import level_picture, taken_picture
@@ -262,12 +263,14 @@ def source_page(
         fader=str(written.get("fader", "")),
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
+        usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
         settings={
             "keys": {name: block.page_keys for name, block in BLOCKS.items()},
             "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
             "names": {name: block_name(name) for name in BLOCK_NAMES},
             "words": words()["key"],
             "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
+            "usual": unturned_chain(ROLES[source.role].usual_blocks),
         },
         first_moment=first_moment,
     )
