@@ -24,6 +24,17 @@ def _catalogue() -> Mapping[str, Any]:
     return tomllib.loads(resources.files("deskhand.moves").joinpath("texts.toml").read_text("utf-8"))
 
 
+def sentence(section: str, name: str, values: Mapping[str, Any]) -> str:
+    """One sentence of the catalogue with its values.
+
+    Raises
+    ------
+    KeyError
+        A sentence that is not there, or a value that it names.
+    """
+    return filled(_catalogue()[section][name], values)
+
+
 def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
     """Move with its text, its effect and how to undo it.
 
