@@ -22,10 +22,8 @@ HandKind = Literal["back", "mute", "voice", "fader", "group", "bell", "middle", 
 
 MOST_HANDS: Final = 3
 """Controls that are moved for a voice at most: what a tired person does in the minutes before doors. Common practice, no source."""
-_NEAR_PCT: Final = 0.05
-"""Clearance that may be missing: half of what is shown. Arithmetic."""
-_WORTH_PCT: Final = 1.0
-"""Clearance that a hand must bring to be asked for: a percent is what is shown. Arithmetic."""
+WORTH_PCT: Final = 1.0
+"""Clearance for which a hand is asked for, and that it must bring: a percent is what is shown. Arithmetic."""
 _WORTH_SHARE: Final = 0.2
 """Share of what is missing that a mute, or a source that goes back, must bring: less is not what covers the voice. Common practice, no
 source; how often the mute comes first is counted in docs/validation-room.md."""
@@ -92,7 +90,7 @@ class Space:
     @property
     def reached(self) -> bool:
         """True where the wanted clearance is met."""
-        return self.after_pct >= self.wanted_pct - _NEAR_PCT
+        return self.after_pct > self.wanted_pct - WORTH_PCT
 
 
 class HandSearch:
@@ -136,7 +134,7 @@ class HandSearch:
     @property
     def goes_on(self) -> bool:
         """True while clearance is missing and a hand is free."""
-        return self.missing_pct > ROUNDING_DB and len(self.hands) < MOST_HANDS
+        return self.missing_pct >= WORTH_PCT and len(self.hands) < MOST_HANDS
 
     def allowed(self, hand: Hand) -> bool:
         """True where the mono loss stays inside its limit, or does not grow."""
@@ -155,8 +153,8 @@ class HandSearch:
         while remaining and self.goes_on:
             best = max(remaining, key=self.pct)
             remaining.remove(best)
-            least_pct = min(max(_WORTH_PCT, _WORTH_SHARE * missing_pct), missing_pct)
-            if self.brings(best) >= least_pct and self.allowed(best):
+            least_pct = max(WORTH_PCT, _WORTH_SHARE * missing_pct)
+            if self.brings(best) >= min(least_pct, self.missing_pct) and self.allowed(best):
                 self.hands.append(best)
 
     def raise_voice(self) -> None:
@@ -170,7 +168,7 @@ class HandSearch:
             for number in range(1, steps + 1)
         ]
         hand = self._least(hands) or max(hands, key=self.pct)
-        if self.brings(hand) >= min(_WORTH_PCT, self.missing_pct):
+        if self.brings(hand) >= WORTH_PCT:
             self.hands.append(hand)
 
     def _least(self, hands: Sequence[Hand]) -> Hand | None:
@@ -235,7 +233,7 @@ class HandSearch:
         """Last hand of the ladder that brings most, inside the mono loss; None where none brings a percent."""
         ends = [ladder[-1] for ladder in ladders if self.allowed(ladder[-1])]
         best = max(ends, key=self.pct, default=None)
-        return best if best is not None and self.brings(best) >= min(_WORTH_PCT, self.missing_pct) else None
+        return best if best is not None and self.brings(best) >= WORTH_PCT else None
 
     def lower_others(self) -> None:
         """Turn down one source or group; where that is not enough an equaliser or a second one, until no hand is free."""
@@ -331,7 +329,7 @@ def make_space(held: Sequence[TrialPhrase], abilities: Mapping[str, Abilities], 
     trial = feed_trial(held, names, abilities, indexed=limits.indexed)
     search = HandSearch(trial, abilities, limits)
     before_pct = search.pct()
-    if before_pct >= limits.wanted_pct:
+    if before_pct > limits.wanted_pct - WORTH_PCT:
         return None
     search.move_causes(
         [

@@ -13,7 +13,7 @@ from deskhand.mix.voices import feed_strips, hold_feeds, hold_voice, measure_voi
 from deskhand.moves.giving import BELL_QS, BELLS_HZ, STEP_DB, Abilities, Bell, PhraseOfSource
 from deskhand.moves.space import RoomLimits, make_space
 from deskhand.moves.voice_limits import FeedLevels, back_db, groups_of, unused_microphones, voice_limit
-from deskhand.moves.voice_moves import VoiceRoom, add_moves, faders_db, lowered, middle_compressor
+from deskhand.moves.voice_moves import VoiceRoom, add_moves, faders_db, leave_levels, lowered, middle_compressor
 from deskhand.moves.voice_text import voice_text
 
 if TYPE_CHECKING:
@@ -118,13 +118,15 @@ def make_way(planning: PlanningInput, feed: VoiceFeed, planned: dict[str, Plan])
         KINDS[finding.kind].answered_by == "room for the voice" and finding.severity != "note"
         for finding in planning.findings.get(lead.source, ())
     )
+    unused = unused_microphones(planning, lead.source, _strips(planning, feed, planned), feed.playing)
+    leave_levels(planning, planned, [name for name, all_of_take in unused.items() if all_of_take])
     strips = _strips(planning, feed, planned)
     if not covered and not any(planned[name].changed for name in planned if name in strips):
         return None
     lead_plan = planned.get(lead.source)
     # what arrives wrong at the voice itself is mended first: nobody is turned for it
     at_source = lead_plan is not None and lead_plan.at_source
-    room = _room(planning, feed, strips, planned, lead) if covered and not at_source else None
+    room = _room(planning, feed, strips, planned, lead, list(unused)) if covered and not at_source else None
     if room is not None and room.space is not None:
         add_moves(planning, planned, room, lead.source)
     after = _measured_again(planning, feed, planned, room, lead)
@@ -189,6 +191,7 @@ def _room(
     strips: Mapping[str, FeedStrip],
     planned: Mapping[str, Plan],
     lead: Clearance,
+    unused: Sequence[str],
 ) -> VoiceRoom:
     """Fewest hands that make the lead voice as clear as wanted, and what keeps its own fader where it is."""
     held = hold_voice(
@@ -213,7 +216,7 @@ def _room(
             indexed=asked_pct is not None,
             mono_loss_limit_db=FEED_MONO_LOSS_DB,
             back_db=back_db(planning, able, planned),
-            unused=unused_microphones(planning, lead.source, strips, feed.playing),
+            unused=unused,
             groups=groups_of(planning.house, strips, able),
             voice_up_db=limit.up_db,
             voice_step_db=_in_steps(planning.house.desk.trim_step_db),

@@ -10,10 +10,14 @@ import numpy as np
 
 from deskhand.baseline.numbers import FEED_LEVEL
 from deskhand.house import ROLES
+from deskhand.measure.bleed import is_only_bleed
+from deskhand.measure.readings import source_mean_square
 from deskhand.units import amplitude_from_db, db_from_amplitude, db_from_power, power_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
 
     from deskhand.house import HouseFile
     from deskhand.measure.activity import Activity
@@ -39,6 +43,8 @@ _MOST_BACK_DB: Final = 12.0
 """A source goes back by no more at once. Common practice, no source."""
 _USED_SHARE: Final = 0.1
 """Share of the voice's time from which on a microphone counts as used in the song. Common practice, no source."""
+_ALONG_DB: Final = 6.0
+"""A singer's microphone that comes nearer to its nominal level may be sung into along with the lead. Common practice, no source."""
 
 LimitReason = Literal["margin", "unknown-margin", "headroom", "room"]
 
@@ -133,23 +139,46 @@ def back_db(
 
 def unused_microphones(
     planning: PlanningInput, lead: str, strips: Mapping[str, FeedStrip], playing: Mapping[str, Activity]
-) -> list[str]:
+) -> dict[str, bool]:
     """Open microphones of voices that are in the feed and that nobody uses while the lead voice sings.
 
-    A microphone is used where its own signal, bleed left out, is active for a tenth of the lead's time or more.
+    A microphone is unused where its own signal, bleed left out, is active for less than a tenth of the lead's time, or where all that it
+    holds meanwhile follows the other sources up and down.
+
+    Returns
+    -------
+    dict
+        Microphone to True where nobody uses it in all of the take either.
     """
     roles = {source.name: ROLES[source.role] for source in planning.house.source}
     if planning.line_check or roles[lead].speaks:
-        return []
+        return {}
     lead_blocks = playing[lead].blocks
-    unused = []
+    every_block = np.ones_like(lead_blocks)
+    unused = {}
     for name in strips:
         if name == lead or not (roles[name].is_voice and roles[name].open_microphone):
             continue
-        together = lead_blocks & playing[name].blocks if name in playing else np.zeros(1, bool)
-        if together.sum() < _USED_SHARE * lead_blocks.sum():
-            unused.append(name)
+        active = playing[name].blocks if name in playing else np.zeros_like(lead_blocks)
+        rests = (active & lead_blocks).sum() < _USED_SHARE * lead_blocks.sum()
+        if rests or _is_only_bleed(planning, name, strips, lead_blocks):
+            unused[name] = not active.any() or _is_only_bleed(planning, name, strips, every_block)
     return unused
+
+
+def _is_only_bleed(
+    planning: PlanningInput, name: str, strips: Mapping[str, FeedStrip], blocks: NDArray[np.bool_]
+) -> bool:
+    """True where a microphone holds nothing but the other sources in some blocks."""
+    source = next(source for source in planning.house.source if source.name == name)
+    level_dbfs = planning.before[name].readings.level_dbfs
+    # who sings along with the lead goes up and down with it, but at the level of a voice
+    if not ROLES[source.role].speaks and (
+        level_dbfs is not None and level_dbfs > planning.house.nominal_dbfs(source) - _ALONG_DB
+    ):
+        return False
+    powers = {other: source_mean_square(planning.figures, strip.tracks)[blocks] for other, strip in strips.items()}
+    return is_only_bleed(powers.pop(name), list(powers.values()))
 
 
 def groups_of(

@@ -96,6 +96,15 @@ def add_moves(planning: PlanningInput, planned: dict[str, Plan], room: VoiceRoom
             _add_hand(planning.house.desk, plan, hand, source, standing)
 
 
+def leave_levels(planning: PlanningInput, planned: dict[str, Plan], unused: Sequence[str]) -> None:
+    """Take the moves out of the plans of microphones that nobody uses: what they pick up tells nothing of how they should be set."""
+    by_name = {source.name: source for source in planning.house.source}
+    for name in unused:
+        if name in planned and planned[name].changed and not planned[name].at_source:
+            planned[name] = _fresh_plan(planning, by_name[name], planning.blocks.get(name, ()))
+            planned[name].left_over.append(sentence("why", "unused", {}))
+
+
 def _fresh_plan(planning: PlanningInput, source: Source, standing: Sequence[ChainBlock]) -> Plan:
     """Plan of a source that nothing is planned for yet."""
     turned = planning.turned.get(source.name, ())

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from deskhand.moves.space import WORTH_PCT
 from deskhand.moves.text import sentence
 
 if TYPE_CHECKING:
@@ -11,8 +12,6 @@ if TYPE_CHECKING:
     from deskhand.moves.space import Hand
     from deskhand.moves.voice_moves import VoiceRoom
 
-_NEAR_PCT: Final = 1.0
-"""Clearance run again that may be missing: a percent is what is shown. Arithmetic."""
 _LOST_DB: Final = 0.3
 """Mono loss that is named: less is not heard. Common practice, no source."""
 
@@ -38,12 +37,12 @@ def voice_text(lead: Clearance, after: Clearance, room: VoiceRoom | None, *, cov
         return change
     space = room.space
     if space is None:
-        enough = _pct(after, indexed=room.indexed) >= room.wanted_pct - _NEAR_PCT
+        enough = _pct(after, indexed=room.indexed) >= room.wanted_pct - WORTH_PCT
         return change if enough else f"{change}; {sentence('voice', 'nothing-helps', {})}"
     told = [f"{change}: {', then '.join(_hand_text(hand) for hand in space.hands)}"]
     scale = "index" if room.indexed else "share"
     reached_pct = _pct(after, indexed=room.indexed)
-    if reached_pct < space.wanted_pct - _NEAR_PCT:
+    if reached_pct < space.wanted_pct - WORTH_PCT:
         facts = {"reached_pct": reached_pct, "wanted_pct": space.wanted_pct, "hands": len(space.hands)}
         told.append(sentence("voice", f"not-reached-{scale}", facts))
         if space.plain_db is not None:
