@@ -112,26 +112,30 @@ def is_only_bleed(mean_square: NDArray[np.floating], others: Sequence[NDArray[np
     others : sequence of (blocks,) arrays
         Of the other sources, in the same blocks.
     """
-    from scipy.optimize import nnls
-
     power = np.asarray(mean_square, np.float64)
     sounding = power > _DEAD
-    ringing = np.array([_rung(other) for other in others if other.max(initial=0.0) > _DEAD]).T
-    if sounding.sum() < _LEAST_BLOCKS or not ringing.size:
+    neighbours = [np.asarray(other, np.float64) for other in others if other.max(initial=0.0) > _DEAD]
+    if sounding.sum() < _LEAST_BLOCKS or not neighbours:
         return False
+    # near microphones hear hits as they are, far ones as they ring on
+    ways = (np.array(neighbours).T, np.array([_rung(neighbour) for neighbour in neighbours]).T)
+    return any(_is_explained(power[sounding], way[sounding]) for way in ways)
+
+
+def _is_explained(power: NDArray[np.float64], sources: NDArray[np.float64]) -> bool:
+    """True where a sum of sources follows a power (blocks,) all the time; sources (blocks, sources)."""
+    from scipy.optimize import nnls
+
     # no source can put more into the microphone than is there in its own loud moments: else a few of them would outweigh the rest
-    power = power[sounding]
-    shares = ringing[sounding] / power[:, None]
+    shares = sources / power[:, None]
     shares = np.minimum(shares / np.maximum(np.percentile(shares, _LOUD_PERCENT, axis=0), 1e-20), 1.0)
     factors, _ = nnls(shares, np.ones(power.size))
     off_db = np.asarray(db_from_power(np.maximum(shares @ factors, 1e-12)))
     off_db = off_db - float(np.median(off_db))
     power_db = np.asarray(db_from_power(power))
-    predicted_db = power_db + off_db
-    if not (_moves(predicted_db) and _moves(power_db)):
+    if float(np.mean(np.abs(off_db) < _EXPLAINED_DB)) < _ALL_EXPLAINED:
         return False
-    follows = float(np.corrcoef(predicted_db, power_db)[0, 1]) > _FOLLOWS
-    return follows and float(np.mean(np.abs(off_db) < _EXPLAINED_DB)) >= _ALL_EXPLAINED
+    return float(np.corrcoef(power_db + off_db, power_db)[0, 1]) > _FOLLOWS
 
 
 def bleed(

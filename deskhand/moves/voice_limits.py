@@ -43,6 +43,8 @@ _MOST_BACK_DB: Final = 12.0
 """A source goes back by no more at once. Common practice, no source."""
 _USED_SHARE: Final = 0.1
 """Share of the voice's time from which on a microphone counts as used in the song. Common practice, no source."""
+_AROUND_BLOCKS: Final = 20
+"""Blocks of 100 ms before and after a line of the voice that belong to the song: 2 s, about a bar. Common practice, no source."""
 _ALONG_DB: Final = 6.0
 """A singer's microphone that comes nearer to its nominal level may be sung into along with the lead. Common practice, no source."""
 
@@ -154,6 +156,8 @@ def unused_microphones(
     if planning.line_check or roles[lead].speaks:
         return {}
     lead_blocks = playing[lead].blocks
+    # the band plays on between the lines
+    song_blocks = np.convolve(lead_blocks, np.ones(2 * _AROUND_BLOCKS + 1), "same")[: lead_blocks.size] > 0.5
     every_block = np.ones_like(lead_blocks)
     unused = {}
     for name in strips:
@@ -161,7 +165,7 @@ def unused_microphones(
             continue
         active = playing[name].blocks if name in playing else np.zeros_like(lead_blocks)
         rests = (active & lead_blocks).sum() < _USED_SHARE * lead_blocks.sum()
-        if rests or _is_only_bleed(planning, name, strips, lead_blocks):
+        if rests or _is_only_bleed(planning, name, strips, song_blocks):
             unused[name] = not active.any() or _is_only_bleed(planning, name, strips, every_block)
     return unused
 
