@@ -114,7 +114,9 @@ def is_only_bleed(mean_square: NDArray[np.floating], others: Sequence[NDArray[np
     """
     power = np.asarray(mean_square, np.float64)
     sounding = power > _DEAD
-    neighbours = [np.asarray(other, np.float64) for other in others if other.max(initial=0.0) > _DEAD]
+    neighbours = [
+        np.asarray(source_power, np.float64) for source_power in others if source_power.max(initial=0.0) > _DEAD
+    ]
     if sounding.sum() < _LEAST_BLOCKS or not neighbours:
         return False
     # near microphones hear hits as they are, far ones as they ring on

@@ -62,7 +62,7 @@ class FeedLevels:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class VoiceLimit:
-    """How far a voice's fader may go up, and what keeps it from going further."""
+    """Rise that a voice's fader may make, and what keeps it from going further."""
 
     up_db: float
     reason: LimitReason
@@ -75,7 +75,7 @@ def voice_limit(
     levels: FeedLevels,
     held: Sequence[TrialPhrase],
 ) -> VoiceLimit:
-    """How far the fader of the lead voice may go up: the stated margin, the headroom of the mix, and the room's limit."""
+    """Rise of the lead voice's fader that is allowed: the stated margin, the headroom of the mix, and the room's limit."""
     vocal, room = planning.house.vocal, planning.house.room
     stated_db = vocal.margin_db if vocal is not None and vocal.source == lead else None
     margin: LimitReason = "unknown-margin" if stated_db is None else "margin"
@@ -101,10 +101,10 @@ def headroom_db(mix_dbtp: float, voice_peak: float) -> float:
 def below_limit_db(held: Sequence[TrialPhrase], left_dba: float) -> float:
     """Decibels a voice may go up before the feed, while it is active, is louder by what is left to the room's limit."""
     voice = sum(phrase.voice_middle + phrase.voice_side for phrase in held)
-    rest = sum(float(phrase.middle.sum() + phrase.side.sum()) for phrase in held)
+    others_power = sum(float(phrase.middle.sum() + phrase.side.sum()) for phrase in held)
     if left_dba <= 0.0 or voice <= 0.0:
         return 0.0
-    return float(db_from_power(((rest + voice) * power_from_db(left_dba) - rest) / voice))
+    return float(db_from_power(((others_power + voice) * power_from_db(left_dba) - others_power) / voice))
 
 
 def back_db(
@@ -181,7 +181,7 @@ def _is_only_bleed(
         level_dbfs is not None and level_dbfs > planning.house.nominal_dbfs(source) - _ALONG_DB
     ):
         return False
-    powers = {other: source_mean_square(planning.figures, strip.tracks)[blocks] for other, strip in strips.items()}
+    powers = {masker: source_mean_square(planning.figures, strip.tracks)[blocks] for masker, strip in strips.items()}
     return is_only_bleed(powers.pop(name), list(powers.values()))
 
 

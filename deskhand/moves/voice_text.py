@@ -39,18 +39,18 @@ def voice_text(lead: Clearance, after: Clearance, room: VoiceRoom | None, *, cov
     if space is None:
         enough = _pct(after, indexed=room.indexed) >= room.wanted_pct - WORTH_PCT
         return change if enough else f"{change}; {sentence('voice', 'nothing-helps', {})}"
-    told = [f"{change}: {', then '.join(_hand_text(hand) for hand in space.hands)}"]
+    sentences = [f"{change}: {', then '.join(_hand_text(hand) for hand in space.hands)}"]
     scale = "index" if room.indexed else "share"
     reached_pct = _pct(after, indexed=room.indexed)
     if reached_pct < space.wanted_pct - WORTH_PCT:
         facts = {"reached_pct": reached_pct, "wanted_pct": space.wanted_pct, "hands": len(space.hands)}
-        told.append(sentence("voice", f"not-reached-{scale}", facts))
+        sentences.append(sentence("voice", f"not-reached-{scale}", facts))
         if space.plain_db is not None:
-            told.append(sentence("voice", "all-alike", {"down_db": space.plain_db}))
+            sentences.append(sentence("voice", "all-alike", {"down_db": space.plain_db}))
     if space.mono_loss_after_db <= space.mono_loss_before_db - _LOST_DB:
         losses = {"before_db": -space.mono_loss_before_db, "after_db": -space.mono_loss_after_db}
-        told.append(sentence("voice", "mono-loss", losses))
-    return ". ".join(told)
+        sentences.append(sentence("voice", "mono-loss", losses))
+    return ". ".join(sentences)
 
 
 def _pct(clearance: Clearance, *, indexed: bool) -> float:
