@@ -110,6 +110,10 @@ class ReferenceResult:
     """Source to kept readings behind another chain than today's: they are not compared with."""
     other_tap: dict[str, int]
     """Source to kept readings taken elsewhere."""
+    set_aside_versions: dict[str, int]
+    """Number to how many kept takes hold it by an earlier definition: those are not compared with."""
+    measured_again: int
+    """Kept takes that were measured again since they were kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -132,6 +136,8 @@ class CheckResult:
     """Null while nothing is kept."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
+    next: tuple[FirstThing, ...]
+    """Everything else that is to be put right, most urgent first: next, if there is time."""
 
 
 def plain(value: Any) -> Any:

@@ -1,4 +1,4 @@
-"""Writes the parts of the docs that are made from the code: the JSON Schema, the table of findings, the list of blocks, page words.
+"""Writes the parts of the docs that are made from the code: the JSON Schema, the table of findings, the list of blocks, page words, sentences.
 
 Run by `make docs`; a test fails when they are out of date.
 """
@@ -25,6 +25,7 @@ def made() -> dict[Path, str]:
 
     return {
         HERE / "page-words.md": page_words(),
+        HERE / "sentences.md": sentences(),
         HERE / "findings.md": _with_part(HERE / "findings.md", findings()),
         HERE / "chain.md": _with_part(HERE / "chain.md", blocks()),
     } | {
@@ -91,6 +92,91 @@ def blocks() -> list[str]:
         f"Sections of a channel, as on the sheet and the page. {'; '.join(sections).capitalize()}.",
         *(f"{words}: {names(chosen)}." for words, chosen in facts.items()),
     ]
+
+
+_ACTORS = {
+    "desk": "the desk",
+    "stage": "somebody on stage",
+    "player": "the player",
+    "recording": "the recorder's keeper",
+    "office": "the house file's keeper",
+    "as its finding": "as its finding",
+}
+"""Whose hand it takes, in words."""
+
+
+def _as_read(sentence: str) -> str:
+    """Sentence of a catalogue with its values as names: `{below_db:0} dB` becomes "‹below› dB"."""
+    parts = []
+    for words, value, _, _ in string.Formatter().parse(sentence):
+        parts.append(words)
+        if value:
+            name = value.split(".")[0].removesuffix("_db").removesuffix("_dbfs").removesuffix("_hz").removesuffix("_s")
+            parts.append(f"‹{name.replace('_', ' ')}›")
+    return "".join(parts)
+
+
+def _reading(entry: dict[str, str]) -> str:
+    """Cells of one entry: whose hand, and the three kinds of house."""
+    remarks = (entry.get(house) for house in ("ears", "wedges", "stream"))
+    cells = ("yes" if remark is None else f"yes; {remark}" for remark in remarks)
+    return " | ".join([_ACTORS[entry.get("who", "desk")], *cells])
+
+
+def _sentence_table(head: str, rows: Sequence[tuple[str, str, dict[str, str]]]) -> list[str]:
+    """Table of sentences, each with whose hand it takes and where it is right."""
+    lines = [f"| `{name}` | {sentence.replace('|', '/')} | {_reading(entry)} |" for name, sentence, entry in rows]
+    return [
+        f"| {head} | sentence | who acts | right with in-ear monitors? | with wedges? | on the stream? |",
+        "|---|---|---|---|---|---|",
+        *lines,
+    ]
+
+
+def sentences() -> str:
+    """All sentences of findings and moves, each read against three kinds of house."""
+    from deskhand.findings.text import catalogue
+    from deskhand.moves.text import actions, readings
+
+    words = catalogue()
+    reading = words["reading"]
+    findings_rows = [
+        (f"{kind}: {case}", _as_read(sentence), reading["finding"][kind])
+        for kind, cases in words["finding"].items()
+        for case, sentence in cases.items()
+    ]
+    advice_rows = [(name, _as_read(sentence), reading["advice"][name]) for name, sentence in words["advice"].items()]
+    caution_rows = [(name, sentence, reading["caution"][name]) for name, sentence in words["caution"].items()]
+    move_rows = [
+        (action, _as_read(f"{entry['text']} ({entry['effect']}). To undo: {entry['undo']}"), readings()[action])
+        for action, entry in actions().items()
+    ]
+    return "\n".join(
+        [
+            "# Every sentence, and where it is right",
+            "",
+            "A finding's sentence says what was found, then what to do (advice), then what to mind (cautions). ‹…› stands for a value. Each was read",
+            "against a house with in-ear monitors, one with wedges, and the stream: *yes* is right as it stands; what differs there follows. Made from",
+            "`deskhand/findings/texts.toml` and `deskhand/moves/texts.toml` by `make docs`.",
+            "",
+            "## What is found",
+            "",
+            *_sentence_table("finding", findings_rows),
+            "",
+            "## What to do",
+            "",
+            *_sentence_table("advice", advice_rows),
+            "",
+            "## What to mind",
+            "",
+            *_sentence_table("caution", caution_rows),
+            "",
+            "## What to turn",
+            "",
+            *_sentence_table("move", move_rows),
+            "",
+        ]
+    )
 
 
 def page_words() -> str:

@@ -8,6 +8,7 @@ What is carried out is carried out by numpy on the audio (a gain is a factor, re
 from __future__ import annotations
 
 import os
+import signal
 import threading
 from typing import TYPE_CHECKING
 
@@ -294,3 +295,55 @@ def test_a_take_is_known_by_its_content(hall, tracks, tmp_path):
     assert take_digest(open_recording(hall / "moved", start_s=3.0)) == first
     write_take(hall / "second", carried_out(tracks, -0.1))
     assert take_digest(open_recording(hall / "second")) != first
+
+
+@pytest.mark.parametrize("when", ["before the file", "after the file"])
+def test_killed_at_the_tick(hall, when):
+    """SIGKILL amid the transaction: the file is the old or the new one, and ticked again it comes to the same."""
+    checked = check(hall / "first")
+    child = os.fork()
+    if not child:
+        try:
+            from deskhand.tasks import done as module
+
+            write = module.write_atomically
+
+            def killed(path, text):
+                if when == "after the file":
+                    write(path, text)
+                os.kill(os.getpid(), signal.SIGKILL)
+
+            module.write_atomically = killed
+            tick_recording(checked, hall / "first", (), history=None, done=True, by="Ana")
+        finally:
+            os._exit(1)
+    _, status = os.waitpid(child, 0)
+    assert os.WTERMSIG(status) == signal.SIGKILL
+    again = check(hall / "first")
+    assert not fates_of(again)
+    assert set(moves_of(again)) == (ALL if when == "before the file" else {"lead voice/preamp"})
+    done = run("done", hall / "first", "--by", "Ana")
+    assert done.exit_code == 0, done.output
+    assert not moves_of(check(hall / "first"))
+    [bass] = [source for source in read_house(hall / WEEK).source if source.name == "bass"]
+    assert [block.block for block in bass.chain] == ["trim", "compressor"]
+    assert [path.name for path in hall.iterdir() if path.name.startswith(".deskhand-")] == []
+
+
+def test_a_history_without_the_table_is_brought_up(hall):
+    from alembic import command
+    from alembic.config import Config
+
+    from deskhand.store.engine import engine_of
+    from deskhand.store.history import _MIGRATIONS, open_history
+
+    url, file = f"sqlite:///{hall / 'history.sqlite'}", hall / "history.sqlite"
+    open_history(url, create=True).close()
+    config = Config()
+    config.set_main_option("script_location", str(_MIGRATIONS))
+    with engine_of(url, file).connect().execution_options(writes=True) as connection, connection.begin():
+        config.attributes["connection"] = connection
+        command.downgrade(config, "0002")
+    assert set(moves_of(check(hall / "first"))) == ALL
+    assert run("done", hall / "first").exit_code == 0
+    assert not moves_of(check(hall / "first"))

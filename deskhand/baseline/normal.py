@@ -209,7 +209,7 @@ def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) 
         low=float(low[worst]),
         high=float(high[worst]),
         unit="dB",
-        kept=len(past_parts),
+        kept=sum(third_octaves_db(past_part.values) is not None for past_part in past_parts),
         by_player=_by_player(past_parts, part.player),
         probability=probability,
         noticeable=float(np.abs(off).max() / TONE_JND_DB),

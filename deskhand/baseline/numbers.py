@@ -80,6 +80,8 @@ class Number:
     """In the middle of a sentence."""
     pairs_only: bool = False
     upwards_only: bool = False
+    version: int = 1
+    """Version of what its readings mean, raised when their definition changes: numbers of two versions are never mixed."""
     of_hits: bool = False
     """Read of the hits where a source strikes, and of all that is played elsewhere: not the same thing."""
 

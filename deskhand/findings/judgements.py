@@ -13,7 +13,7 @@ from deskhand.house.roles import ROLES, Role
 from deskhand.units import hertz
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from deskhand.baseline.identity import Mispatch
     from deskhand.baseline.kept import Drift
@@ -127,6 +127,7 @@ def judge_normals(
     roles: Mapping[str, str],
     *,
     learned: bool,
+    relearning: Collection[str] = (),
     hear_s: Callable[[str], tuple[float, float]],
     harsh_s: Callable[[str], tuple[tuple[float, float], ...]],
 ) -> dict[str, list[Finding]]:
@@ -140,6 +141,8 @@ def judge_normals(
         Source to its role.
     learned : bool
         True where the house has kept enough takes for judgements to be raised.
+    relearning : collection of str
+        Numbers that are noted all the same: too few takes hold them by today's definition.
     hear_s : callable
         From a source to two seconds in which to hear it.
     harsh_s : callable
@@ -147,7 +150,6 @@ def judge_normals(
     """
     facts = {source: ROLES.get(role, _MIX) for source, role in roles.items()}
     count = sum(len(numbers) for source, numbers in normals.items() if facts[source].shaped)
-    severity: Severity = "listen" if learned else "note"
     findings: dict[str, list[Finding]] = {}
     for source, numbers in normals.items():
         if not facts[source].shaped:
@@ -162,7 +164,7 @@ def judge_normals(
                 source,
                 normal,
                 facts[source].tone_advice,
-                severity,
+                "listen" if learned and normal.name not in relearning else "note",
                 hear_s(source) if normal.stage != MIX_STAGE else None,
                 harsh_s(source) if normal.name == "harsh" else (),
             )
@@ -314,7 +316,7 @@ def judge_mistaken(mistaken: Iterable[Mispatch]) -> dict[str, Finding]:
             stage="tap",
             severity="fix",
             what="exchanged" if guess.exchanged else "unlike",
-            advice=("swap",) if guess.exchanged else ("check-plugged",),
+            advice=("ask-then-swap",) if guess.exchanged else ("check-plugged",),
             other=guess.like,
             metric="tone_db",
             measured=round(guess.nats, 1),

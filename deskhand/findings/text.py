@@ -12,6 +12,8 @@ from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from deskhand.findings.first import things_to_fix
+from deskhand.findings.kinds import KINDS
 from deskhand.words import filled
 
 if TYPE_CHECKING:
@@ -72,6 +74,36 @@ def short(finding: Finding) -> str:
 def with_text(finding: Finding) -> Finding:
     """The finding with its sentence, for the result."""
     return replace(finding, text=say(finding))
+
+
+def with_live_advice(finding: Finding, phase: str) -> Finding:
+    """Finding with what to do while it happens, instead of what to do once it is over; its sentence is to be made again.
+
+    Parameters
+    ----------
+    finding : Finding
+    phase : str
+        Of the listening: "line-check", "rehearsal" or "show".
+    """
+    advice = KINDS[finding.kind].live_advice.get(phase)
+    if advice is None:
+        return finding
+    doubt = tuple(name for name in finding.advice if name in KINDS[finding.kind].doubts)
+    return replace(finding, advice=(*doubt, *advice))
+
+
+def fix_texts(
+    items: Sequence[tuple[str, str, str, Finding]],
+) -> tuple[tuple[FirstThing, ...], tuple[FirstThing, ...]]:
+    """Things to do before doors, and next, with their sentences.
+
+    Parameters
+    ----------
+    items : sequence of (source, role, where, finding)
+        All findings of the show.
+    """
+    first, later = things_to_fix(items)
+    return first_texts(first, items), first_texts(later, items)
 
 
 def first_texts(first: Sequence[FirstThing], items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstThing, ...]:

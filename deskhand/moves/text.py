@@ -35,6 +35,18 @@ def sentence(section: str, name: str, values: Mapping[str, Any]) -> str:
     return filled(_catalogue()[section][name], values)
 
 
+def actions() -> Mapping[str, Mapping[str, str]]:
+    """From each action to its sentences, to what it answers, and to where they differ from house to house."""
+    entries: Mapping[str, Mapping[str, str]] = _catalogue()["move"]
+    return entries
+
+
+def readings() -> Mapping[str, Mapping[str, str]]:
+    """From each action to where it differs in a house with in-ear monitors, with wedges, or on the stream."""
+    entries: Mapping[str, Mapping[str, str]] = _catalogue()["reading"]
+    return entries
+
+
 def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
     """Move with its text, its effect and how to undo it.
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
-from deskhand.findings.first import urgency
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.report.pictures import (
     gain_picture,
@@ -25,6 +24,7 @@ from deskhand.report.terminal import (
     voice_line,
 )
 from deskhand.report.tone_pictures import range_picture, tone_picture
+from deskhand.report.turns import entries_at
 from deskhand.report.words import text, words
 from deskhand.units import clock, number
 
@@ -190,7 +190,8 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
         cards.append(
             {
                 "source": source,
-                "findings": sorted(source.findings, key=urgency),
+                "entries": entries_at(source, result),
+                "marked": any(finding.at_s for finding in source.findings),
                 "level": level_picture(source.name, picture, source.findings) if picture is not None else "",
                 "stages": _stages(source),
                 "sounds": _sounds(source),
@@ -198,7 +199,6 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "reductions": _reductions(source.name, picture),
                 "tone": tone_picture(source.name, tone) if tone else "",
                 "numbers": number_rows(source),
-                "moves": [(f"{move.text} ({move.effect})", move.undo) for move in source.moves if move.is_setting],
                 "normal": _normal_rows(source.normal),
                 "ranges": next((range_picture(source.name, normal) for normal in source.normal if normal.bands_db), ""),
                 "kept": max((normal.kept for normal in source.normal), default=0),

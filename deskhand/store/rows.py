@@ -14,7 +14,7 @@ from deskhand.store.records import Dismissal, KeptPart, TakeRow
 from deskhand.store.tables import TAKE
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
 
 def number_of_row(value: Any, metric: str) -> float:
@@ -41,11 +41,46 @@ def take_of_row(row: Any) -> TakeRow:
         date.fromisoformat(str(row["date"]))
     datetime.fromisoformat(row["kept_at"])
     number_of_row(row["duration_s"], "duration_s")
-    return TakeRow(**row)
+    lists = {name: _names_of_text(row[name], f"take {row['id']}") for name in ("left_out", "faults")}
+    return TakeRow(**(dict(row) | lists))
 
 
-def part_of_row(row: Any, values: Mapping[str, tuple[float, float | None]]) -> KeptPart:
-    """Kept part of a row, with its readings."""
+def in_order(takes: Sequence[TakeRow]) -> list[TakeRow]:
+    """Takes oldest first: by their date, and by the time of keeping where they have none.
+
+    A computer's clock that was set back tells a later take an earlier time: nothing that was kept later comes before what was kept
+    earlier for that.
+
+    Parameters
+    ----------
+    takes : sequence of TakeRow
+        All of them by their numbers, which is the order in which they were written; a take that was measured again stands where the
+        earlier one stood.
+    """
+    first_number = {take.id: take.id for take in takes}
+    for take in takes:
+        if take.replaced_by is not None:
+            first_number[take.replaced_by] = first_number[take.id]
+    moments: dict[int, str] = {}
+    newest = ""
+    for take in sorted(takes, key=lambda take: first_number[take.id]):
+        newest = max(newest, take.kept_at)
+        moments[take.id] = take.date or newest
+    return sorted(takes, key=lambda take: (moments[take.id], first_number[take.id], take.id))
+
+
+def _names_of_text(text: Any, holder: str) -> tuple[str, ...]:
+    """Names that a column holds as JSON; ValueError where a damaged row holds none."""
+    names = json.loads(str(text))
+    if not isinstance(names, list) or not all(isinstance(name, str) for name in names):
+        raise ValueError(f"{holder} holds {names!r} where names belong")
+    return tuple(names)
+
+
+def part_of_row(
+    row: Any, values: Mapping[str, tuple[float, float | None]], other_version: Iterable[str] = ()
+) -> KeptPart:
+    """Kept part of a row, with its readings, and the names of those by another definition."""
     return KeptPart(
         source=row.source,
         stage=row.stage,
@@ -57,6 +92,7 @@ def part_of_row(row: Any, values: Mapping[str, tuple[float, float | None]]) -> K
         playing_s=row.playing_s,
         values=values,
         take=row.take_id,
+        other_version=frozenset(other_version),
     )
 
 
@@ -74,6 +110,7 @@ def dismissal_of_row(row: Any) -> Dismissal:
         values=numbers_of_text(row.part_values),
         note=row.note,
         said_by=row.said_by,
+        version=row.version,
     )
 
 

@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.baseline.keep import values_of
 from deskhand.baseline.numbers import BY_NAME, number_of, tone_vector
-from deskhand.findings.first import urgency
 from deskhand.house import BLOCK_NAMES, BLOCKS, defaults_of
 from deskhand.report.page import number_rows, reading_digits
 from deskhand.report.pictures import level_picture, taken_picture
 from deskhand.report.terminal import block_name
 from deskhand.report.tone_pictures import change_picture, octave_picture, octave_word, range_picture, tone_picture
+from deskhand.report.turns import entries_at
 from deskhand.report.words import explained, text, words
 from deskhand.units import number
 from deskhand.web import render
@@ -244,7 +244,7 @@ def source_page(
         next_name=sources[index + 1].name if index + 1 < len(sources) else "",
         where=in_house.where if in_house else "",
         player=check.result.show.players.get(source.name, ""),
-        findings=sorted(source.findings, key=urgency),
+        entries=entries_at(source, check.result),
         moves=[move for move in source.moves if move.is_setting],
         left_over=source.left_over,
         level=level_picture(source.name, picture, source.findings) if picture is not None else "",

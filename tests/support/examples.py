@@ -45,7 +45,7 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
         },
         "chain": {"advice": ("lower-output",), "measured": 1.2, "unit": "dBTP", "facts": {"block": "dynamic bell"}},
     },
-    "dc": {"offset": {"advice": ("box-or-cable",), "measured": -26.0, "unit": "dBFS", "facts": {"offset_pct": 5.0}}},
+    "dc": {"offset": {"advice": ("converter-first",), "measured": -26.0, "unit": "dBFS", "facts": {"offset_pct": 5.0}}},
     "hum": {
         "hum": {
             "advice": ("ground", "other-mains"), "measured": -40.0, "unit": "dB",
@@ -72,7 +72,7 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
     "wireless-hit": {
         "hits": {"advice": ("radio",), "measured": 1, "unit": "count", "facts": {"count": 1}, "at_s": ((6.5, 6.6),)}
     },
-    "howl": {"tone": {"advice": ("nearest-monitor",), "measured": 2515.0, "unit": "Hz", "at_s": ((8.0, 12.0),)}},
+    "howl": {"tone": {"advice": ("nearest-wedge",), "measured": 2515.0, "unit": "Hz", "at_s": ((8.0, 12.0),)}},
     "sound-step": {"step": {"advice": ("level-presets",), "measured": 7.2, "unit": "LU", "at_s": ((30.0, 41.0),)}},
     "one-sided": {
         "silent": {"advice": ("mute-and-check-cable-patch",), "track": "keys r", "other": "keys l"},
@@ -120,7 +120,7 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
         }
     },
     "swapped": {
-        "exchanged": {"advice": ("swap",), "other": "keys", "measured": 31.0, "unit": "nats"},
+        "exchanged": {"advice": ("ask-then-swap",), "other": "keys", "measured": 31.0, "unit": "nats"},
         "turn": {"advice": ("if-that-player",), "track": "bass", "other": "keys"},
         "turns": {"advice": ("if-those-players",), "track": "bass", "other": "keys"},
     },

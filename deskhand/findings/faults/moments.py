@@ -220,12 +220,13 @@ def _feedback(source: Source, reading: SourceReading, track: int, context: Conte
     if not howls or not (role.open_microphone or role.resonant_body):
         return
     frequency_hz = howls[0].frequency_hz
+    # a hummed or swelled note is a pure tone that grows, too; nobody sings as high as most feedback
+    sung = frequency_hz <= _HOWL["above_singing_hz"]
     gathering.add(
         "howl",
-        # a hummed or swelled note is a pure tone that grows, too; nobody sings as high as most feedback
-        "fix" if frequency_hz > _HOWL["above_singing_hz"] else "listen",
+        "listen" if sung else "fix",
         "tone",
-        advice=("nearest-monitor",),
+        advice=("may-be-sung", "nearest-wedge") if sung else ("nearest-wedge",),
         measured=round(frequency_hz, 0),
         unit="Hz",
         # a third of an octave around it

@@ -68,7 +68,7 @@ def _offset(reading: SourceReading, track: int, context: Context, gathering: Gat
         "dc",
         "fix" if offset >= _DC["fix"] else "listen",
         "offset",
-        advice=("box-or-cable",),
+        advice=("converter-first",),
         facts={"offset_pct": 100 * offset},
         measured=round(db_from_amplitude(offset), 1),
         high=round(db_from_amplitude(_DC["listen"]), 1),
