@@ -9,7 +9,8 @@ from typing import Any, Final
 
 from deskhand.baseline.normal import Normal
 from deskhand.chain.meter import Stage
-from deskhand.findings import Finding, FirstThing
+from deskhand.desk import EarlierMove
+from deskhand.findings import KINDS, Finding, FirstThing
 from deskhand.findings.first import Status
 from deskhand.house import RoleName
 from deskhand.measure.readings import Readings
@@ -61,6 +62,8 @@ class SourceResult:
     """The distinct sounds it uses, found in the audio, the most used first; none for less than 30 s of playing."""
     moves: tuple[Move, ...]
     """What to turn, in the order of causes; those that help most first."""
+    earlier_moves: tuple[EarlierMove, ...]
+    """Moves of this show that a person did or declined before, and what this take says of them."""
     with_moves: Readings | None
     """Behind the chain as the moves leave it, run and measured again; null when no setting moves."""
     left_over: tuple[str, ...]
@@ -107,6 +110,10 @@ class ReferenceResult:
     """Source to kept readings behind another chain than today's: they are not compared with."""
     other_tap: dict[str, int]
     """Source to kept readings taken elsewhere."""
+    set_aside_versions: dict[str, int]
+    """Number to how many kept takes hold it by an earlier definition: those are not compared with."""
+    measured_again: int
+    """Kept takes that were measured again since they were kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,6 +136,8 @@ class CheckResult:
     """Null while nothing is kept."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
+    next: tuple[FirstThing, ...]
+    """Everything else that is to be put right, most urgent first: next, if there is time."""
 
 
 def plain(value: Any) -> Any:
@@ -152,7 +161,7 @@ def to_json(result: CheckResult) -> str:
 
 
 def from_plain(data: Any) -> CheckResult:
-    """The result back from what `plain` made of it, or from its JSON.
+    """Read a result back from what `plain` made of it, or from its JSON.
 
     Raises
     ------
@@ -161,7 +170,12 @@ def from_plain(data: Any) -> CheckResult:
     """
     from pydantic import TypeAdapter
 
-    return TypeAdapter(CheckResult).validate_python(data)
+    result = TypeAdapter(CheckResult).validate_python(data)
+    by_source = [*(source.findings for source in result.sources), result.mix.findings if result.mix else ()]
+    unknown = {finding.kind for findings in by_source for finding in findings} - KINDS.keys()
+    if unknown:
+        raise ValueError(f"no kind of finding is called {', '.join(sorted(unknown))}")
+    return result
 
 
 def json_schema() -> dict[str, Any]:
@@ -169,6 +183,8 @@ def json_schema() -> dict[str, Any]:
     from pydantic import TypeAdapter
 
     schema = TypeAdapter(CheckResult).json_schema(mode="serialization")
+    kind = schema["$defs"]["Finding"]["properties"]["kind"]
+    schema["$defs"]["Finding"]["properties"]["kind"] = {"enum": list(KINDS), **kind}
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "deskhand check"
     return schema

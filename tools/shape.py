@@ -29,6 +29,7 @@ LAYERS: Final[tuple[frozenset[str], ...]] = (
     frozenset({"measure", "store"}),
     frozenset({"chain"}),
     frozenset({"mix"}),
+    frozenset({"desk"}),
     frozenset({"baseline"}),
     frozenset({"findings"}),
     frozenset({"moves"}),

@@ -6,6 +6,7 @@ from validations import (
     clipping,
     compare,
     encodings,
+    evenings,
     killed,
     live,
     measurements,
@@ -14,15 +15,15 @@ from validations import (
     pictures,
     polarity,
     reduction,
+    room,
     seasons,
     sound,
     sounds,
-    space,
     tails,
 )
 
 for study in (
-    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
-    polarity, sound, encodings, clipping, pictures,
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, room, live, compare,
+    polarity, sound, encodings, clipping, evenings, pictures,
 ):  # fmt: skip
     study.main()

@@ -9,7 +9,7 @@ import numpy as np
 from deskhand.chain.blocks import Processor, build
 from deskhand.chain.meter import Meters, Stage, StageMeter
 from deskhand.errors import HouseError
-from deskhand.house import BLOCKS, HighPassBlock
+from deskhand.house import BLOCKS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -32,7 +32,7 @@ def still_to_come(blocks: Sequence[ChainBlock], tap: str) -> list[ChainBlock]:
     if tap == "preamp":
         return list(blocks)
     left = [block for block in blocks if not BLOCKS[block.block].is_gain]
-    first = next((position for position, block in enumerate(left) if isinstance(block, HighPassBlock)), None)
+    first = next((position for position, block in enumerate(left) if BLOCKS[block.block].first_at_input), None)
     return left if first is None else left[:first] + left[first + 1 :]
 
 

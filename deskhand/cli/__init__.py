@@ -1,10 +1,11 @@
 """The commands. Thin: each imports what it needs when it runs, so that `--help` answers at once."""
 
-from deskhand.cli import check, compare, demo, history, keep, live, new, render, serve, sheet
+from deskhand.cli import check, compare, demo, done, history, keep, live, new, render, serve, sheet
 from deskhand.cli.group import main
 
 for _command in (
     check.check,
+    done.done,
     keep.keep,
     history.history,
     render.render,

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
-from deskhand.chain.nominal import nominal_point
-from deskhand.chain.run import still_to_come
+from deskhand.desk import DeskState
 from deskhand.findings.finding import Finding
+from deskhand.house import GainBlock
 from deskhand.house.roles import ROLES
 from deskhand.measure.readings import LEAST_ACTIVE_S
 
@@ -16,12 +16,15 @@ if TYPE_CHECKING:
 
     from deskhand.chain.nominal import NominalPoint
     from deskhand.findings.finding import Caution, Severity, Stage
-    from deskhand.findings.kinds import KindName
-    from deskhand.house import ChainBlock, HouseFile, Source
+    from deskhand.findings.kind import KindName
+    from deskhand.house import HouseFile, Source
     from deskhand.house.roles import Role
     from deskhand.measure.figures import Event, Figures
     from deskhand.measure.readings import SourceReading
     from deskhand.recording import Track
+
+MOST_SPANS: Final = 200
+"""Moments of one finding that are listed in the data: a page draws no more. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,12 +37,9 @@ class Context:
     offset_s: float
     """Where the stretch begins in the recording: times are told from the recording's start."""
     readings: Mapping[str, SourceReading]
-    tap: str
     line_check: bool
-    standing: Mapping[str, Sequence[ChainBlock]] = field(default_factory=dict)
-    """Source to its blocks after the tap in the standing house file, where this week has a file of its own."""
-    taps: Mapping[str, str] = field(default_factory=dict)
-    """Source to where its tracks were taken, where the show says so."""
+    desk: DeskState = field(default_factory=lambda: DeskState(tap="preamp"))
+    """Taps of the sources, and what was turned before them since the take was recorded."""
 
     @property
     def hop_s(self) -> float:
@@ -48,23 +48,16 @@ class Context:
 
     def before_chain(self, source: Source) -> bool:
         """True where the recording was taken before the source's chain: what the chain reverses is not yet reversed in it."""
-        return self.tap_of(source) != "after-chain"
-
-    def tap_of(self, source: Source) -> str:
-        """Tap of a source's tracks: before, within or after its chain."""
-        return self.taps.get(source.name) or source.tap or self.tap
-
-    def blocks(self, source: Source) -> list[ChainBlock]:
-        """Blocks of a source's chain after the tap; of a pair that is not whole, those that act on both sides."""
-        whole = len(self.readings[source.name].tracks) == len(source.tracks)
-        blocks = still_to_come(source.chain, self.tap_of(source))
-        return [block for block in blocks if whole or getattr(block, "on", "both") == "both"]
+        return self.desk.tap_of(source) != "after-chain"
 
     def nominal(self, source: Source) -> NominalPoint:
         """Level, peaks and mono loss after the gain, trim and polarity that the house file holds."""
-        return nominal_point(
-            self.blocks(source), self.readings[source.name], self.figures, standing=self.standing.get(source.name)
-        )
+        return self.desk.nominal(source, self.readings[source.name], self.figures)
+
+    def turned_at_preamp_db(self, source: Source) -> float:
+        """Gain by which a source's preamp was turned since the take was recorded."""
+        turned = self.desk.turned_since(source)
+        return sum(block.gain_db for block in turned if isinstance(block, GainBlock) and block.on == "both")
 
     def others_play(self, name: str, block: int) -> bool:
         """True where others play for three seconds or more after a block: when all have stopped, the song has ended."""

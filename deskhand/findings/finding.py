@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from deskhand.findings.kinds import KindName
+from deskhand.findings.kind import KindName
 
 Severity = Literal["note", "listen", "fix"]
 Stage = Literal["tap", "after"]
@@ -50,8 +50,8 @@ class Finding:
     """Another source or track that it is about."""
     at_s: tuple[tuple[float, float], ...] = ()
     """When, in seconds from the start of the recording; empty when it holds throughout."""
-    dismissed: Literal["tonight", "for-good"] | None = None
-    """Left alone by a person, for this show or from now on."""
+    dismissed: Literal["tonight", "for-good", "done"] | None = None
+    """Left alone by a person, for this show or from now on; or done since the take was recorded: the next one shows it."""
     dismissed_by: str | None = None
     hear_s: tuple[float, float] | None = None
     """Two seconds in which to hear it, for a judgement."""

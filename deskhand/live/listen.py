@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from deskhand.baseline.keep import source_parts
+from deskhand.desk import DeskState
 from deskhand.findings import Context, causes_only, judge
 from deskhand.house import ROLES
 from deskhand.measure.figures import measure_figures
@@ -116,7 +117,7 @@ def _context(
         tracks=recording.tracks,
         readings=readings,
         offset_s=start_s,
-        tap=house.house.tap,
+        desk=DeskState(tap=house.house.tap),
         line_check=True,
     )
 

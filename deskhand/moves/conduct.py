@@ -47,7 +47,9 @@ class PlanningInput:
     before: Mapping[str, SourceReading]
     after: Mapping[str, SourceReading]
     blocks: Mapping[str, Sequence[ChainBlock]]
-    """Source to the blocks of its chain after the tap, for sources that are whole."""
+    """Source to the blocks that the take has still to go through, for sources that are whole."""
+    turned: Mapping[str, Sequence[ChainBlock]]
+    """Source to those of them that no file holds: what was turned before the tap since the take was recorded. They come first."""
     standing: Mapping[str, Sequence[ChainBlock]]
     """Source to its blocks in the standing house file, which the kept weeks go by."""
     standing_faders_db: Mapping[str, float]
@@ -92,7 +94,7 @@ def _state_of(planning: PlanningInput, source: Source) -> SourceState:
     if planning.baseline is not None and part is not None:
         home = tone_predictive(planning.baseline, part)
         wanted_db = usual_tone_db(planning.baseline, part)
-    blocks = planning.blocks[name]
+    blocks, turned = planning.blocks[name], planning.turned.get(name, ())
     standing = planning.standing.get(name, blocks)
 
     def nominal_at(chain: Sequence[ChainBlock]) -> NominalPoint:
@@ -102,7 +104,8 @@ def _state_of(planning: PlanningInput, source: Source) -> SourceState:
         source=source,
         desk=planning.house.desk,
         blocks=blocks,
-        skipped=len(source.chain) - len(blocks),
+        skipped=len(source.chain) - (len(blocks) - len(turned)),
+        turned=turned,
         excerpt=planning.recording.excerpt(reading.tracks, start_s, LENGTH_S),
         playing=reading.activity.blocks[first : first + round(_STEPS_PER_S * LENGTH_S)],
         sample_rate_hz=planning.recording.sample_rate_hz,

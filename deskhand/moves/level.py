@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 STEPS_DB: Final = 3.0
 """An open microphone is raised by this much at a time, listening in between. Common practice, no source."""
-LOOK_ELSEWHERE: Final = ("after-the-source", "level-by-moves")
-"""Advice of a level that no gain of the plan answers: what arrives is mended first, or the other moves bring it home."""
 _SURE_OF_LEVEL_PCT: Final = 40.0
 """With fewer of its blocks clipped than this, the median level of what plays is that of whole ones, with some room below a half."""
 _WORTH_A_TRIM_DB: Final = 1.0
@@ -143,7 +141,7 @@ def plan_balance(state: SourceState, plan: Plan) -> None:
         return
     side, down = _side_to_turn(state, point, measured_db, off_db, far_db)
     change_db = -far_db if down else far_db
-    turn_gain(plan, "trim", side, change_db)
+    turn_gain(state, plan, "trim", side, change_db)
     index, setting = turned_gain(state, plan, "trim", side)
     hearers = who_hears("trim", state.desk)
     plan.moves.append(
@@ -174,10 +172,11 @@ def plan_level(state: SourceState, plan: Plan) -> None:
     findings = state.serious()
     hot = _answered(findings, "preamp")
     if hot is not None and hot.change_db is not None:
-        turn_gain(plan, "gain", "both", hot.change_db)
+        turn_gain(state, plan, "gain", "both", hot.change_db)
         for finding in state.findings:
             if finding.kind == hot.kind and finding.change_db is not None:
                 plan.answers[finding.id] = ("gain", finding.change_db)
+    hot = hot or _turned_down(state)
     level = _answered(findings, "level")
     if level is not None and level.change_db is None:
         # how far it could go up is not known from here: its finding says what to look for first
@@ -190,9 +189,21 @@ def plan_level(state: SourceState, plan: Plan) -> None:
     kind = str(level.facts.get("turned", "trim")) if level is not None else "trim"
     change_db = _level_change_db(state, plan, hot, kind, needed=level is None)
     if change_db:
-        turn_gain(plan, kind, "both", change_db)
+        turn_gain(state, plan, kind, "both", change_db)
     if level is not None and change_db:
         plan.answers[level.id] = (kind, change_db)
+
+
+def _turned_down(state: SourceState) -> Finding | None:
+    """Finding whose preamp was ticked as done since the take was recorded: its second step is still to come."""
+    return next(
+        (
+            finding
+            for finding in state.findings
+            if KINDS[finding.kind].answered_by == "preamp" and finding.dismissed == "done" and finding.change_db
+        ),
+        None,
+    )
 
 
 def _is_clipped(hot: Finding | None) -> bool:
@@ -229,7 +240,7 @@ def finish_level(state: SourceState, plan: Plan, position: int) -> None:
     position : int
         Index of the moves before which they stand.
     """
-    hot = _answered(state.serious(), "preamp")
+    hot = _answered(state.serious(), "preamp") or _turned_down(state)
     answers = {
         finding.id: plan.answers[finding.id]
         for finding in state.findings
@@ -268,7 +279,7 @@ def _make_up(state: SourceState, plan: Plan, hot: Finding | None, answering: str
     else:
         change_db = _level_change_db(state, plan, hot, kind, needed=answering is None)
     if change_db:
-        turn_gain(plan, kind, "both", change_db)
+        turn_gain(state, plan, kind, "both", change_db)
         plan.why.append(Remark(name="made-up", facts={"shaped_db": shaped_db, "change_db": change_db}))
     left_db = shaped_db + change_db
     if state.nominal_dbfs is None and abs(left_db) >= _WORTH_A_TRIM_DB:
@@ -342,7 +353,11 @@ def agreed(finding: Finding, plan: Plan | None) -> Finding:
         # clipping is turned down whatever else is wrong
         if KINDS[finding.kind].answered_by == "preamp":
             return finding
-        advice = LOOK_ELSEWHERE[0 if plan.at_source else 1]
-        return replace(finding, change_db=None, advice=(advice,), cautions=())
+        return replace(
+            finding,
+            change_db=None,
+            advice=("after-the-source",) if plan.at_source else ("level-by-moves",),
+            cautions=(),
+        )
     facts = {**finding.facts, "turned": kind, "turn_db": abs(change_db)}
     return replace(finding, change_db=change_db, facts=facts)

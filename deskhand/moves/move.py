@@ -39,11 +39,15 @@ class Remark:
 class Move:
     """One change a person can make, in the steps of the thing they turn."""
 
+    id: str = ""
+    """Unique in the result: source and what is turned. Made last."""
     where: Where
     block: str | None
     """The kind of block; None for what is no block (a cable, a patch)."""
     index: int | None
     """Its place in the chain, from 0; null when it is new."""
+    place: int | None = None
+    """Of a new block that is saved: its place in the chain with all such blocks of the source. Made last."""
     on: str
     settings: dict[str, Setting]
     effect: str = ""
@@ -59,6 +63,21 @@ class Move:
     """What to mind when it is done."""
     advice: tuple[str, ...] = ()
     """Names of further sentences, in order: how to go about it, and what to set beside it."""
+    finding: str | None = None
+    """Id of the finding that it answers, which may be another source's: the voice's, that others give room to. None where nothing asks
+    for it but the moves before it. Set when the result is put together."""
+
+    @property
+    def control(self) -> str:
+        """Name of the control that is turned, or of where the hand goes."""
+        if "mute" in self.settings:
+            return "mute"
+        return self.where if self.where in ("preamp", "trim", "fader") or self.block is None else self.block
+
+    @property
+    def adds_block(self) -> bool:
+        """True where it puts a new block into the house file's chain."""
+        return self.block is not None and self.is_saved and self.index is None
 
     @property
     def is_setting(self) -> bool:

@@ -21,7 +21,7 @@ def plan(state: SourceState) -> Plan:
     ----------
     state : SourceState
     """
-    moves = Plan(blocks=list(state.blocks), skipped=state.skipped)
+    moves = Plan(blocks=list(state.blocks), at_desk=list(state.turned), skipped=state.skipped)
     plan_instructions(state, moves)
     if moves.at_source:
         # what arrives is not what should: nothing at the desk is turned for it

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections import Counter
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
-from deskhand.house import BLOCKS, make_block
+from deskhand.house import BLOCKS, GainBlock, TrimBlock, make_block
 from deskhand.moves.move import Setting
 
 if TYPE_CHECKING:
@@ -34,6 +35,8 @@ class SourceState:
     """Of its chain, those that lie after the tap."""
     skipped: int
     """How many blocks of the house's chain lie before the tap."""
+    turned: Sequence[ChainBlock] = ()
+    """Blocks that `blocks` begins with and no file holds: what was turned before the tap since the take was recorded."""
     excerpt: NDArray[np.float32]
     """(channels, frames) at the tap."""
     playing: NDArray[np.bool_]
@@ -63,8 +66,21 @@ class SourceState:
 
     def index_of(self, block: ChainBlock) -> int | None:
         """Index of a block in the house's chain as it stands, by identity: moves may have put blocks in front of it."""
+        following = self.blocks[len(self.turned) :]
+        return next((position + self.skipped for position, standing in enumerate(following) if standing is block), None)
+
+    def before_tap(self, kind: str, on: str) -> tuple[int, float] | None:
+        """Index and gain of the house chain's gain of a kind that lies before the tap; None where there is none."""
+        following = self.blocks[len(self.turned) :]
         return next(
-            (position + self.skipped for position, standing in enumerate(self.blocks) if standing is block), None
+            (
+                (index, block.gain_db)
+                for index, block in enumerate(self.source.chain)
+                if isinstance(block, GainBlock | TrimBlock)
+                and (block.block, block.on) == (kind, on)
+                and all(block is not known for known in following)
+            ),
+            None,
         )
 
     def serious(self) -> dict[str, Finding]:
@@ -86,7 +102,7 @@ class Plan:
     new_blocks: list[ChainBlock] = field(default_factory=list)
     """Of those, the new ones that are saved, in the order of the moves that add them."""
     at_desk: list[ChainBlock] = field(default_factory=list)
-    """Of those, the new ones that are turned at the desk and not saved."""
+    """Of those, the ones that no file holds: turned at the desk before the tap, or to be turned there."""
     skipped: int = 0
     """How many blocks of the house's chain lie before the tap."""
     why: list[Remark | str] = field(default_factory=list)
@@ -98,14 +114,24 @@ class Plan:
     predicted_db: Array | None = None
     """(31,) third-octave levels after the chain as the moves should leave them."""
 
-    @property
-    def places(self) -> list[int]:
-        """Index of each new block in the house's chain with the moves that are saved."""
+    def with_ids(self, source: str) -> list[Move]:
+        """Moves with their ids (the source and what is turned, and a number where there are several) and the places of new blocks."""
         saved = [block for block in self.blocks if all(block is not unsaved for unsaved in self.at_desk)]
-        return [
+        places = iter(
             self.skipped + next(position for position, block in enumerate(saved) if block is new)
             for new in self.new_blocks
-        ]
+        )
+        counts: Counter[str] = Counter()
+        moves = []
+        for move in self.moves:
+            side = "" if move.on == "both" else f"-{move.on}"
+            control = str(move.facts["finding"]).rpartition("/")[2] if "finding" in move.facts else move.control
+            name = f"{source}/{control}{side}"
+            counts[name] += 1
+            number = f"-{counts[name]}" if counts[name] > 1 else ""
+            position = next(places) if move.adds_block else None
+            moves.append(replace(move, id=f"{name}{number}", place=position))
+        return moves
 
     @property
     def changed(self) -> bool:
@@ -123,39 +149,49 @@ def behind_gains(blocks: Sequence[ChainBlock]) -> int:
     return next((position for position, block in enumerate(blocks) if BLOCKS[block.block].group != "gain"), len(blocks))
 
 
-def turn_gain(plan: Plan, kind: str, on: str, change_db: float) -> None:
+def turn_gain(state: SourceState, plan: Plan, kind: str, on: str, change_db: float) -> None:
     """Turn a gain in the plan's chain, by as much more where it is turned already, or put a new one in."""
-    position = _position(plan.blocks, kind, on)
+    position = _position(plan.blocks, kind, on, state.turned)
     before_db = _gain_db(plan.blocks, position)
     turned = make_block({"block": kind, "gain": f"{round(before_db + change_db, 4):g} dB", "on": on})
-    # the preamp's change belongs to this moment: the next recording is made behind it
-    new_blocks = plan.at_desk if BLOCKS[kind].at_preamp else plan.new_blocks
-    if position is None:
-        # one side's behind what both have
-        plan.blocks.insert(0 if on == "both" else behind_gains(plan.blocks), turned)
-        new_blocks.append(turned)
+    if position is not None:
+        before = plan.blocks[position]
+        plan.blocks[position] = turned
+        for blocks in (plan.at_desk, plan.new_blocks):
+            blocks[:] = [turned if block is before else block for block in blocks]
         return
-    before = plan.blocks[position]
-    plan.blocks[position] = turned
-    for blocks in (plan.at_desk, plan.new_blocks):
-        blocks[:] = [turned if block is before else block for block in blocks]
+    # one side's behind what both have
+    plan.blocks.insert(0 if on == "both" else behind_gains(plan.blocks), turned)
+    # a preamp's change belongs to this moment: the next recording is made behind it; a gain before the tap is the file's own, which is
+    # turned there, while the take does not hold the change yet
+    unsaved = BLOCKS[kind].at_preamp or state.before_tap(kind, on) is not None
+    (plan.at_desk if unsaved else plan.new_blocks).append(turned)
 
 
 def turned_gain(state: SourceState, plan: Plan, kind: str, on: str) -> tuple[int | None, Setting]:
     """Index of a gain in the house's chain, None for a new one, and its setting from and to."""
-    position = _position(state.blocks, kind, on)
-    setting = Setting(
-        before=_gain_db(state.blocks, position) if position is not None or on == "both" else None,
-        after=_gain_db(plan.blocks, _position(plan.blocks, kind, on)),
-        unit="dB",
-    )
-    return None if position is None else position + state.skipped, setting
+    position = _position(state.blocks, kind, on, state.turned)
+    after_db = _gain_db(plan.blocks, _position(plan.blocks, kind, on, state.turned))
+    if position is not None:
+        index = state.index_of(state.blocks[position])
+        return index, Setting(before=_gain_db(state.blocks, position), after=after_db, unit="dB")
+    earlier = None if BLOCKS[kind].at_preamp else state.before_tap(kind, on)
+    if earlier is not None:
+        index, written_db = earlier
+        return index, Setting(before=written_db, after=round(written_db + after_db, 4), unit="dB")
+    return None, Setting(before=0.0 if on == "both" else None, after=after_db, unit="dB")
 
 
-def _position(blocks: Sequence[ChainBlock], kind: str, on: str) -> int | None:
-    """Index of the first gain of a kind on these sides."""
+def _position(blocks: Sequence[ChainBlock], kind: str, on: str, turned: Sequence[ChainBlock]) -> int | None:
+    """Index of the first gain of a kind on these sides, without those that no file holds."""
     return next(
-        (number for number, block in enumerate(blocks) if block.block == kind and getattr(block, "on", "both") == on),
+        (
+            number
+            for number, block in enumerate(blocks)
+            if block.block == kind
+            and getattr(block, "on", "both") == on
+            and all(block is not unsaved for unsaved in turned)
+        ),
         None,
     )
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from deskhand.house import SourceEdit
+from deskhand.house import IN_SONGS, SourceEdit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -19,31 +19,38 @@ def _value(setting: Setting) -> float | str:
     return f"{setting.after:g} {setting.unit}" if setting.unit in _WITH_UNIT else setting.after
 
 
-def edit_of(moves: Sequence[Move], places: Sequence[int]) -> SourceEdit:
+def edit_of(moves: Sequence[Move], chosen: Sequence[Move] | None = None) -> SourceEdit:
     """Changes of a source in the house file; what is turned at a preamp is not saved.
 
     Parameters
     ----------
     moves : sequence of Move
         All of the source.
-    places : sequence of int
-        Index of each new block in the chain, in the order of the moves that add them.
+    chosen : sequence of Move, optional
+        Those of them that are written; all without it.
     """
+    ids = {move.id for move in (moves if chosen is None else chosen)}
+    left_places = [move.place for move in moves if move.place is not None and move.id not in ids]
+    moves = [move for move in moves if move.id in ids]
     saved = [move for move in moves if move.block is not None and move.is_saved]
-    new_blocks: list[dict[str, Any]] = []
+    new_blocks: list[tuple[int, dict[str, Any]]] = []
     for move in saved:
-        if move.index is None:
+        if move.place is not None:
             side = {"on": move.on} if move.on != "both" else {}
             settings = {name: _value(setting) for name, setting in move.settings.items()}
-            new_blocks.append({"block": move.block, **side, **settings})
-    fader = next((move.settings["fader"] for move in reversed(moves) if move.where == "fader"), None)
+            position = move.place - sum(left < move.place for left in left_places)
+            new_blocks.append((position, {"block": move.block, **side, **settings}))
+    keys: dict[str, Any] = {}
+    for move in moves:
+        if move.where == "fader":
+            keys |= {"mute": IN_SONGS} if "mute" in move.settings else {"fader": _value(move.settings["fader"])}
     return SourceEdit(
         sends={str(move.facts["mix"]): _value(move.settings["send"]) for move in moves if move.where == "send"},
-        keys={} if fader is None else {"fader": _value(fader)},
+        keys=keys,
         settings=[
             (move.index, {name: _value(setting) for name, setting in move.settings.items()})
             for move in saved
             if move.index is not None
         ],
-        new_blocks=list(zip(places, new_blocks, strict=True)) if saved else [],
+        new_blocks=new_blocks,
     )

@@ -76,6 +76,11 @@ class Recording:
         """Start of the stretch in the take, in seconds."""
         return self.first_frame / self.sample_rate_hz
 
+    @property
+    def files(self) -> tuple[Path, ...]:
+        """Files of the take, in the order of its tracks and of time."""
+        return tuple(part.file.path for lane in self._lanes for part in lane.parts)
+
     def blocks(self, frames: int, *, pool: Executor | None = None) -> Iterator[AudioBlock]:
         """All tracks, `frames` at a time, in order; the last block may be shorter.
 

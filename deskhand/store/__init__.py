@@ -3,6 +3,26 @@
 Opening one takes `deskhand.store.history`, which loads the database library.
 """
 
-from deskhand.store.records import DEFAULT_NAME, BlindTest, Dismissal, KeptPart, KeptTake, TakeRow, file_of, history_url
+from deskhand.store.records import (
+    DEFAULT_NAME,
+    BlindTest,
+    DeskChange,
+    Dismissal,
+    KeptPart,
+    KeptTake,
+    TakeRow,
+    file_of,
+    history_url,
+)
 
-__all__ = ["DEFAULT_NAME", "BlindTest", "Dismissal", "KeptPart", "KeptTake", "TakeRow", "file_of", "history_url"]
+__all__ = [
+    "DEFAULT_NAME",
+    "BlindTest",
+    "DeskChange",
+    "Dismissal",
+    "KeptPart",
+    "KeptTake",
+    "TakeRow",
+    "file_of",
+    "history_url",
+]

@@ -14,9 +14,12 @@ from sqlalchemy.exc import DBAPIError
 
 from deskhand.errors import HistoryError, UsageError
 from deskhand.store.engine import checked_url, engine_of, shown
+from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.records import BlindTest, TakeRow, file_of
 from deskhand.store.rows import (
+    DISMISSAL_NAMES,
     dismissal_of_row,
+    in_order,
     now_utc,
     number_of_row,
     part_of_row,
@@ -27,7 +30,7 @@ from deskhand.store.rows import (
 from deskhand.store.tables import BLIND_TEST, DISMISSAL, PART, TAKE, VALUE
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator
+    from collections.abc import Collection, Iterator, Mapping
 
     from deskhand.store.records import Dismissal, KeptPart, KeptTake
 
@@ -78,8 +81,8 @@ class History:
         """File or server, for people."""
 
     @contextmanager
-    def _transaction(self, *, writes: bool = False) -> Iterator[sa.Connection]:
-        """All of it or nothing; database errors and damaged rows become one line."""
+    def transaction(self, *, writes: bool = False) -> Iterator[sa.Connection]:
+        """Do all of it or nothing; database errors and damaged rows become one line."""
         try:
             with self._engine.connect().execution_options(writes=writes) as connection, connection.begin():
                 yield connection
@@ -116,7 +119,7 @@ class History:
 
         config = Config()
         config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 # two programs that open a new database at once: one makes the tables, the other waits for it
                 connection.execute(sa.text("SELECT pg_advisory_xact_lock(5151951)"))
@@ -124,7 +127,7 @@ class History:
             command.upgrade(config, "head")
 
     def _revision(self, script: Any) -> str | None:
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             inspector = sa.inspect(connection)
             tables = set(inspector.get_table_names())
             if not tables:
@@ -152,40 +155,11 @@ class History:
         take = replace(take, recording=take.recording.encode("utf-8", "replace").decode())
         for text in (take.house, take.show, take.note, take.kept_by, *(part.source for part in take.parts)):
             refuse_no_text(text)
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
             refuse_twice(connection, house=take.house, show=take.show, date=take.date, phase=take.phase)
-            number = connection.execute(
-                sa.insert(TAKE).values(
-                    {
-                        column.name: getattr(take, column.name)
-                        for column in TAKE.columns
-                        if column.name not in ("id", "kept_at", "forgotten_by", "forgotten_at")
-                    }
-                    | {"kept_at": now_utc()}
-                )
-            ).inserted_primary_key
-            assert number is not None
-            rows: list[dict[str, Any]] = []
-            for part in take.parts:
-                key = connection.execute(
-                    sa.insert(PART).values(
-                        take_id=number[0],
-                        **{
-                            name: getattr(part, name)
-                            for name in ("source", "stage", "sound", "role", "player", "tap", "chain", "playing_s")
-                        },
-                    )
-                ).inserted_primary_key
-                assert key is not None
-                rows += [
-                    {"part_id": key[0], "metric": metric, "value": value, "pm": pm}
-                    for metric, (value, pm) in part.values.items()
-                ]
-            if rows:
-                connection.execute(sa.insert(VALUE), rows)
-            return int(number[0])
+            return insert_take(connection, take, kept_at=now_utc())
 
     def refuse_twice(self, *, house: str, show: str, date: str | None, phase: str) -> None:
         """Say before the measuring that a take is kept already.
@@ -196,20 +170,17 @@ class History:
             It is.
         """
         refuse_no_text(show)
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             refuse_twice(connection, house=house, show=show, date=date, phase=phase)
 
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
-        """Kept takes, oldest first."""
-        query = sa.select(*(TAKE.c[name] for name in TakeRow.__dataclass_fields__)).order_by(
-            sa.func.coalesce(TAKE.c.date, TAKE.c.kept_at), TAKE.c.id
-        )
+        """Kept takes, oldest first: by their date, or in the order in which they were kept."""
+        query = sa.select(*(TAKE.c[name] for name in TakeRow.__dataclass_fields__)).order_by(TAKE.c.id)
         if house is not None:
             query = query.where(TAKE.c.house == house)
-        if not forgotten:
-            query = query.where(TAKE.c.forgotten_at.is_(None))
-        with self._transaction() as connection:
-            return [take_of_row(row) for row in connection.execute(query).mappings()]
+        with self.transaction() as connection:
+            rows = in_order([take_of_row(row) for row in connection.execute(query).mappings()])
+        return rows if forgotten else [row for row in rows if row.forgotten_at is None]
 
     def forget(self, which: str, *, house: str, by: str) -> TakeRow:
         """Take one out of the reference; its readings stay in the store, with who took it out and when.
@@ -235,7 +206,7 @@ class History:
             raise UsageError(
                 f'--forget "{which}"', f"several kept takes answer to it: {numbers}", "name one by its number"
             )
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             update = connection.execute(
                 sa.update(TAKE)
                 .where(TAKE.c.id == rows[0].id, TAKE.c.forgotten_at.is_(None))
@@ -258,6 +229,7 @@ class History:
         most: int,
         stages: Collection[str],
         source: str | None = None,
+        versions: Mapping[str, int] | None = None,
     ) -> list[tuple[TakeRow, KeptPart]]:
         """Parts and takes of the newest kept takes of a phase, oldest first.
 
@@ -271,6 +243,9 @@ class History:
         stages : collection of str
         source : str, optional
             Only this one.
+        versions : mapping, optional
+            Version of each reading today (`deskhand.store.inserts.version_of`): those of another are told by their names only.
+            All are read without it.
         """
         takes = {row.id: row for row in [row for row in self.takes(house=house) if row.phase == phase][-most:]}
         if not takes:
@@ -280,19 +255,23 @@ class History:
             *(VALUE.c.metric.startswith(metric, autoescape=True) for metric in metrics if metric.endswith(".")),
         )
         query = (
-            sa.select(PART, VALUE.c.metric, VALUE.c.value, VALUE.c.pm)
+            sa.select(PART, VALUE.c.metric, VALUE.c.value, VALUE.c.pm, VALUE.c.version)
             .join(VALUE, VALUE.c.part_id == PART.c.id)
             .where(PART.c.take_id.in_(takes), PART.c.stage.in_(list(stages)), wanted)
         )
         if source is not None:
             query = query.where(PART.c.source == source)
-        rows: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]]]] = {}
-        with self._transaction() as connection:
+        rows: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]], set[str]]] = {}
+        with self.transaction() as connection:
             for row in connection.execute(query):
                 value = number_of_row(row.value, row.metric)
                 pm = None if row.pm is None else number_of_row(row.pm, row.metric)
-                rows.setdefault(row.id, (row, {}))[1][row.metric] = (value, pm)
-        parts = [part_of_row(row, values) for row, values in rows.values()]
+                _, values, other_version = rows.setdefault(row.id, (row, {}, set()))
+                if versions is None or row.version == version_of(row.metric, versions):
+                    values[row.metric] = (value, pm)
+                else:
+                    other_version.add(row.metric)
+        parts = [part_of_row(*row) for row in rows.values()]
         order = {number: position for position, number in enumerate(takes)}
         parts.sort(key=lambda part: (order[part.take], part.source, part.stage, part.sound))
         return [(takes[part.take], part) for part in parts]
@@ -305,23 +284,19 @@ class History:
             .where(TAKE.c.house == house, PART.c.stage == "tap")
             .distinct()
         )
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             return sorted(row.source for row in connection.execute(query))
 
     def dismiss(self, dismissal: Dismissal, *, house: str) -> None:
         """Write that a finding is not to be heard of."""
-        values = {
-            name: getattr(dismissal, name)
-            for name in ("source", "kind", "metric", "show", "date", "measured", "note", "said_by")
-        }
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             connection.execute(
                 sa.insert(DISMISSAL).values(
                     house=house,
                     for_good=int(dismissal.for_good),
                     part_values=json.dumps(dict(dismissal.values)),
                     said_at=now_utc(),
-                    **values,
+                    **{name: getattr(dismissal, name) for name in DISMISSAL_NAMES},
                 )
             )
 
@@ -332,12 +307,12 @@ class History:
             .where(DISMISSAL.c.house == house, DISMISSAL.c.taken_back_at.is_(None))
             .order_by(DISMISSAL.c.id)
         )
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             return [dismissal_of_row(row) for row in connection.execute(query)]
 
     def take_back(self, source: str, kind: str, *, house: str) -> int:
         """Raise a finding again that was dismissed; returns how many dismissals that undid."""
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             update = connection.execute(
                 sa.update(DISMISSAL)
                 .where(
@@ -364,7 +339,7 @@ class History:
             name: getattr(test, name)
             for name in ("source", "show", "date", "compared", "trials", "right", "p_value", "said_by", "note")
         }
-        with self._transaction(writes=True) as connection:
+        with self.transaction(writes=True) as connection:
             number = connection.execute(
                 sa.insert(BLIND_TEST).values(house=house, said_at=now_utc(), **values)
             ).inserted_primary_key
@@ -387,5 +362,5 @@ class History:
         )
         if source is not None:
             query = query.where(BLIND_TEST.c.source == source)
-        with self._transaction() as connection:
+        with self.transaction() as connection:
             return [BlindTest(**row) for row in connection.execute(query).mappings()]

@@ -9,12 +9,44 @@ from deskhand.files import write_atomically
 from deskhand.house import WEEK_PREFIX, parse_house, with_edits
 from deskhand.moves.text import remark_text
 from deskhand.moves.week import edit_of
-from deskhand.recording.names import key, nearest
+from deskhand.tasks.check.named import require_source
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
 
+    from deskhand.result import CheckResult
     from deskhand.tasks.check import ShowCheck
+
+
+def text_with_moves(
+    house_text: str, house_file: Path, result: CheckResult, chosen: Collection[str] | None = None
+) -> str:
+    """House file with moves in its chains and its comments kept; what is turned at a preamp is not saved.
+
+    Parameters
+    ----------
+    house_text : str
+        The file as the check read it.
+    house_file : Path
+        For messages.
+    result : CheckResult
+    chosen : collection of str, optional
+        Ids of the moves that are written; all without it.
+
+    Raises
+    ------
+    HouseError
+        What comes out is no house file.
+    """
+    edits = {}
+    for source in result.sources:
+        moves = [move for move in source.moves if chosen is None or move.id in chosen]
+        if any(move.is_saved for move in moves):
+            edits[source.name] = edit_of(source.moves, moves)
+    text = with_edits(house_text, edits)
+    parse_house(text, house_file)
+    return text
 
 
 def week_text(checked: ShowCheck) -> str:
@@ -30,14 +62,7 @@ def week_text(checked: ShowCheck) -> str:
         raise HouseError(
             "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"
         )
-    edits = {
-        source.name: edit_of(source.moves, checked.plans[source.name].places)
-        for source in checked.result.sources
-        if any(move.is_saved for move in source.moves)
-    }
-    text = with_edits(house_file.read_text("utf-8-sig"), edits)
-    parse_house(text, house_file)
-    return text
+    return text_with_moves(house_file.read_text("utf-8-sig"), house_file, checked.result)
 
 
 def write_week(checked: ShowCheck, target: Path) -> None:
@@ -67,15 +92,8 @@ def reasons(checked: ShowCheck, source: str) -> list[str]:
     UsageError
         There is no such source.
     """
-    names = [listed.name for listed in checked.result.sources]
-    result = next((listed for listed in checked.result.sources if key(listed.name) == key(source)), None)
-    if result is None:
-        near = nearest(source, names, count=1)
-        raise UsageError(
-            f'--why "{source}"',
-            "is no source of this take",
-            f'did you mean "{near[0]}"?' if near else "see the list above",
-        )
+    name = require_source("--why", source, [listed.name for listed in checked.result.sources])
+    result = next(listed for listed in checked.result.sources if listed.name == name)
     lines = [f"Why, at {result.name}:"]
     lines += [f"  found: {finding.text}" for finding in result.findings]
     plan = checked.plans.get(result.name)

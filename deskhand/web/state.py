@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 from starlette.exceptions import HTTPException
 
 from deskhand.errors import UsageError
-from deskhand.findings import first_texts, first_things, status_of, with_dismissals, with_text
+from deskhand.findings import fix_texts, status_of, with_dismissals, with_text
 from deskhand.house import FILE_NAME, parse_house
 from deskhand.recording import read_show_note
 from deskhand.report.words import text
 from deskhand.store import history_url
 from deskhand.tasks import keep as keeping
+from deskhand.tasks.check.desk import ShowChanges, with_ticks
 from deskhand.web.cache import NewestFew
 from deskhand.web.hall import digest
 from deskhand.web.jobs import Jobs
@@ -27,7 +28,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
-    from deskhand.store import Dismissal
+    from deskhand.store import DeskChange, Dismissal
     from deskhand.store.history import History
     from deskhand.web.hall import Hall, Shelf, StoredCheck
 
@@ -89,9 +90,9 @@ class PageState:
         return self._checks.get_or_make(key, lambda: self.hall.check_of(shelf))
 
     def check(self, shelf: Shelf) -> StoredCheck | None:
-        """Check of a recording without the findings that were left alone since."""
+        """Check of a recording with what was done, declined or left alone since it was made."""
         check = self.stored_check(shelf)
-        return None if check is None else self._without_dismissed(check)
+        return None if check is None else self._as_of_now(check)
 
     def check_at(self, request: Request) -> tuple[Shelf, StoredCheck]:
         """Recording that an address names, and its check.
@@ -141,20 +142,27 @@ class PageState:
         with self.open_history() as store:
             return [] if store is None else store.dismissals(house=house)
 
-    def _without_dismissed(self, check: StoredCheck) -> StoredCheck:
-        result = check.result
+    def _as_of_now(self, check: StoredCheck) -> StoredCheck:
+        """Check with what was done, declined or left alone since it was made."""
+        show = check.result.show
+        changes = self.desk_changes(check.result.house, show.name, show.date)
+        result = with_ticks(check.result, ShowChanges(changes=tuple(changes), take=check.take))
         by_source = with_dismissals(
             {source.name: source.findings for source in result.sources},
             self.dismissals(result.house),
             show=(result.show.name, result.show.date),
         )
         sources = tuple(
-            replace(source, findings=tuple(map(with_text, findings)), status=status_of(findings))
+            replace(
+                source,
+                findings=tuple(map(with_text, findings)),
+                status=status_of(findings, to_turn=any(move.is_setting for move in source.moves)),
+            )
             if (findings := by_source[source.name]) != list(source.findings)
             else source
             for source in result.sources
         )
-        if all(source is checked for source, checked in zip(sources, result.sources, strict=True)):
+        if all(source is checked for source, checked in zip(sources, check.result.sources, strict=True)):
             return check
         where = {source.name: source.where for source in parse_house(check.house_text, Path(FILE_NAME)).source}
         findings_in_order = [
@@ -162,30 +170,48 @@ class PageState:
             for source in sources
             for finding in source.findings
         ]
-        first = first_texts(first_things(findings_in_order), findings_in_order)
-        return replace(check, result=replace(result, sources=sources, first=first))
+        first, later = fix_texts(findings_in_order)
+        return replace(check, result=replace(result, sources=sources, first=first, next=later))
 
     # --- recordings that are opened, and what is tried on them
 
     def opened(self, shelf: Shelf) -> HouseRecording:
         """Open recording with the house as it holds for the show."""
         house_text = self.hall.text_of(shelf)
+        house = parse_house(house_text, self.hall.file_of(shelf))
+        changes = self.desk_changes(house.house.name, shelf.name, shelf.date)
 
         def make() -> HouseRecording:
-            house = parse_house(house_text, self.hall.file_of(shelf))
             note = read_show_note(shelf.path if shelf.path.is_dir() else shelf.path.parent)
             tap: Any = self.hall.details(shelf.id).tap or note.tap or house.house.tap
-            return open_with_house(shelf.path, house, self.hall.root, tap=tap, taps=note.taps)
+            return open_with_house(shelf.path, house, self.hall.root, tap=tap, taps=note.taps, changes=changes)
 
-        return self._recordings.get_or_make((shelf.id, shelf.size, shelf.changed, digest(house_text)), make)
+        numbers = tuple(change.id for change in changes)
+        return self._recordings.get_or_make((shelf.id, shelf.size, shelf.changed, digest(house_text), numbers), make)
+
+    def desk_changes(self, house: str, show: str, date: str | None) -> list[DeskChange]:
+        """Moves of a show that were done or declined."""
+        from deskhand.store.desk_changes import desk_changes
+
+        with self.open_history() as store:
+            return [] if store is None else desk_changes(store, house=house, show=show, date=date)
 
     def stretch(self, shelf: Shelf, name: str, start_s: float) -> Stretch:
         """Stretch of a source on which chains are tried, from a second of the recording."""
         opened = self.opened(shelf)
         source = opened.source(name)
         # what the chain holds is given with each try: only the tap and the tracks of the house matter
-        tap, tracks = opened.tap_of(source), tuple(source.tracks)
-        key = (shelf.id, shelf.changed, name, round(start_s, 3), tap, tracks, source.role)
+        desk, tracks = opened.desk, tuple(source.tracks)
+        key = (
+            shelf.id,
+            shelf.changed,
+            name,
+            round(start_s, 3),
+            desk.tap_of(source),
+            desk.turned_since(source),
+            tracks,
+            source.role,
+        )
         return self._stretches.get_or_make(key, lambda: Stretch(opened, source, start_s))
 
     def standing_chain(self, name: str) -> list[dict[str, Any]]:

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 import numpy as np
 import scipy.fft
 
-from deskhand.chain.run import WhatIf, still_to_come
+from deskhand.chain.run import WhatIf
+from deskhand.desk import DeskState, desk_state
 from deskhand.errors import UsageError
 from deskhand.house import ROLES, made_blocks, match_tracks
 from deskhand.measure.excerpt import LENGTH_S
@@ -26,6 +27,7 @@ from deskhand.mix.bus import listening_dba, source_matrix
 from deskhand.mix.matched import matched_gains_db
 from deskhand.recording import open_recording
 from deskhand.recording.held import held_recording
+from deskhand.recording.identity import take_digest
 from deskhand.units import amplitude_from_db, db_from_amplitude, db_from_power
 from deskhand.web.hall import digest
 
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
     from deskhand.mix.matched import RenderingLevels
     from deskhand.recording import Recording
     from deskhand.recording.show import Tap
+    from deskhand.store import DeskChange
 
     Array = NDArray[np.float64]
 
@@ -147,8 +150,8 @@ class HouseRecording:
     recording: Recording
     house: HouseFile
     folder: Path
-    tap: Tap
-    taps: Mapping[str, Tap]
+    desk: DeskState
+    """Taps of the sources, and what was turned before them since it was recorded."""
     id: str = field(default_factory=lambda: secrets.token_hex(8))
     """Number that no other has: sounds of two recordings are not taken for one another."""
 
@@ -165,10 +168,6 @@ class HouseRecording:
             raise UsageError(f'"{name}"', "is no source of this house", "read the page again")
         return source
 
-    def tap_of(self, source: Source) -> Tap:
-        """Tap at which the tracks of a source were taken."""
-        return self.taps.get(source.name) or source.tap or self.tap
-
     def tracks(self) -> dict[str, tuple[int, ...]]:
         """Source name to its tracks, for those the recording has whole."""
         matched = match_tracks(self.house, [track.name for track in self.recording.tracks])
@@ -179,9 +178,24 @@ class HouseRecording:
         }
 
 
-def open_with_house(path: Path, house: HouseFile, folder: Path, *, tap: Tap, taps: Mapping[str, Tap]) -> HouseRecording:
-    """Open a recording with its house."""
-    return HouseRecording(recording=open_recording(path), house=house, folder=folder, tap=tap, taps=taps)
+def open_with_house(
+    path: Path,
+    house: HouseFile,
+    folder: Path,
+    *,
+    tap: Tap,
+    taps: Mapping[str, Tap],
+    changes: Sequence[DeskChange] = (),
+) -> HouseRecording:
+    """Open a recording with its house, and with the moves of its show that were done or declined."""
+    recording = open_recording(path)
+    take = take_digest(recording) if changes else ""
+    return HouseRecording(
+        recording=recording,
+        house=house,
+        folder=folder,
+        desk=desk_state(house, tap=tap, taps=taps, changes=changes, take=take),
+    )
 
 
 class Stretch:
@@ -257,7 +271,8 @@ class Stretch:
             return self._runs[name]
 
     def _run(self, name: str, blocks: list[ChainBlock]) -> ChainRun:
-        to_run = still_to_come(blocks, self._opened.tap_of(self.source))
+        turned = self._opened.desk.turned_since(self.source)
+        to_run = self._opened.desk.blocks(self.source, blocks)
         with np.errstate(over="ignore", invalid="ignore"):
             processed = self._what_if.run(to_run)
         if not all(np.isfinite(self._what_if.after(index)).all() for index in range(len(to_run))):
@@ -267,13 +282,14 @@ class Stretch:
         for index, stage in enumerate(self._what_if.stages(self.before.activity)):
             signal = self._what_if.after(index)
             powers, width_db = octave_powers(signal, self.rate_hz), _width_db(signal)
-            steps.append(
-                Step(
-                    stage=stage,
-                    octave_db=octave_change_db(powers_in, powers),
-                    width_db=None if width_db is None or width_in_db is None else round(width_db - width_in_db, 1),
+            if index >= len(turned):
+                steps.append(
+                    Step(
+                        stage=stage,
+                        octave_db=octave_change_db(powers_in, powers),
+                        width_db=None if width_db is None or width_in_db is None else round(width_db - width_in_db, 1),
+                    )
                 )
-            )
             powers_in, width_in_db = powers, width_db
         return ChainRun(
             id=name,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.chain.nominal import nominal_point
+from deskhand.desk import DeskState
 from deskhand.findings import Context, judge, say
 from deskhand.house import ROLES, parse_house, with_edits
 from deskhand.measure.readings import read_source
@@ -57,7 +58,7 @@ class Check:
         standing_blocks = {} if standing is None else {"source": usual.chain}
         context = Context(
             house=self.house, figures=figures, tracks=tracks, offset_s=0.0, readings={"source": self.reading},
-            tap="preamp", line_check=line_check, standing=standing_blocks,
+            line_check=line_check, desk=DeskState(tap="preamp", standing=standing_blocks),
         )  # fmt: skip
         self.findings: list[Finding] = judge(context, absent={}, similar={})["source"]
         self.state = SourceState(
@@ -84,4 +85,4 @@ class Check:
 
     def week(self, text: str) -> str:
         """House file with what is saved of the moves."""
-        return with_edits(text, {"source": edit_of(self.plan.moves, self.plan.places)})
+        return with_edits(text, {"source": edit_of(self.plan.with_ids("source"))})

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from deskhand.desk import DeskState
 from deskhand.findings import Context, judge, judge_mix
 from deskhand.house import ROLES, parse_house
 from deskhand.measure.figures import measure_figures
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from deskhand.findings import Finding
     from deskhand.house import HouseFile
     from deskhand.measure.figures import Figures
+    from deskhand.recording.show import Tap
 
 
 def house_of(
@@ -55,7 +57,7 @@ def show_of(
     nominal_dbfs: float = -18.0,
     mix: Sequence[int] = (),
     groups: Sequence[tuple[int, int]] = (),
-    tap: str = "preamp",
+    tap: Tap = "preamp",
     chain: str = "",
 ) -> Seen:
     """A whole show; `chain` is the last source's, as the house file has it; tracks beyond those of the sources may be its mix. Groups are microphones of one instrument, by number of the source."""
@@ -77,7 +79,13 @@ def show_of(
         for n in range(feed.channels)
     ]
     context = Context(
-        house=house, figures=figures, tracks=tracks, offset_s=0.0, readings=readings, tap=tap, line_check=True
+        house=house,
+        figures=figures,
+        tracks=tracks,
+        offset_s=0.0,
+        readings=readings,
+        line_check=True,
+        desk=DeskState(tap=tap),
     )
     named = [(f"source {first}", f"source {second}") for first, second in groups]
     by_source = judge(context, absent={}, similar={}, groups=named)

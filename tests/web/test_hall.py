@@ -191,9 +191,7 @@ class TestKeptChecks:
 
         [shelf] = asker.hall.recordings()
         shown = asker.hall.check_of(shelf)
-        asker.hall.store_check(
-            shelf, shown.result, shown.pictures, house_text=shown.house_text, moves_text=shown.moves_text
-        )
+        asker.hall.store_check(shown)
         again = Hall(asker.hall.root).check_of(shelf)
         assert plain(again.result) == plain(shown.result)
         assert again.house_text == HOUSE

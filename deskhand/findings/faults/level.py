@@ -36,6 +36,9 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     off_db = point.level_dbfs - nominal_dbfs
     # peaks near full scale are turned down at the preamp: what then is too high still is left, and what is too low has no room
     at_preamp_db = sum(finding.change_db or 0.0 for finding in earlier)
+    if at_preamp_db:
+        # what was turned down already since the take was recorded is in the level
+        at_preamp_db = min(0.0, at_preamp_db - context.turned_at_preamp_db(source))
     left_db = off_db + at_preamp_db
     # nobody turns a knob by what the reading itself does not know
     if min(abs(off_db), abs(left_db)) < max(listen_db, reading.readings.level_dbfs_pm or 0.0):
@@ -95,7 +98,7 @@ def _knob(context: Context, earlier: Sequence[Finding]) -> tuple[str, float]:
 
 def _after_gains(source: Source, gain_db: float, context: Context) -> str:
     """Words for the gain and trim that are in the house file already and counted in."""
-    names = dict.fromkeys(block.block for block in context.blocks(source) if BLOCKS[block.block].is_gain)
+    names = dict.fromkeys(block.block for block in context.desk.blocks(source) if BLOCKS[block.block].is_gain)
     if not names or abs(gain_db) < _GAIN_SAID_DB:
         return ""
     sign = "+" if gain_db > 0 else ""

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from deskhand.findings import FirstThing
     from deskhand.house import HouseFile, Source
     from deskhand.report.sheet.model import Paper
     from deskhand.result import CheckResult, SourceResult
@@ -41,7 +42,8 @@ def _to_do(source: SourceResult | None) -> str:
     if source is None:
         return ""
     turns = [f"turn the preamp {gain_text(turn_db)} at the desk" for turn_db in _preamp_turns_db(source)]
-    if source.status == "well":
+    # settings that are to be turned are on the sheet as they are to be set
+    if source.status not in _STATUS_WORDS:
         return "; ".join(turns)
     word = _STATUS_WORDS[source.status]
     kinds = [KINDS[finding.kind].words for finding in source.findings if finding.severity == source.status]
@@ -51,7 +53,8 @@ def _to_do(source: SourceResult | None) -> str:
 def _fader(source: Source) -> str:
     if source.fader_db is None:
         return "not in mix"
-    return f"{gain_text(source.fader_db)}, muted" if source.mute else gain_text(source.fader_db)
+    muted = f", muted {'' if source.mute is True else source.mute}".rstrip() if source.mute else ""
+    return gain_text(source.fader_db) + muted
 
 
 def _dash_if_empty(value: str | int | None) -> str:
@@ -95,9 +98,17 @@ def _row(
         settings=tuple(setting_lines(source.chain, None if old is None else old.chain)),
         fader=_entry(source, old, _fader),
         fader_db=source.fader_db,
-        mute=source.mute,
+        mute=source.mute is True,
         curves=curves,
         sketch=sketch_text(source.chain, curves),
+    )
+
+
+def _things(result: CheckResult, things: Sequence[FirstThing]) -> tuple[str, ...]:
+    """Things to put right in a few words each: the input, and what is wrong."""
+    kinds = {finding.id: finding.kind for source in result.sources for finding in source.findings}
+    return tuple(
+        one_line(f"{thing.source}: {KINDS[kinds[thing.finding]].words}") for thing in things if thing.finding in kinds
     )
 
 
@@ -167,6 +178,8 @@ def make_sheet(
         unclaimed=_unclaimed(result, house),
         rows=tuple(rows),
         notes=tuple(text for text in map(one_line, notes) if text),
+        first=_things(result, result.first),
+        next=_things(result, result.next),
         frequency_hz=tuple(frequency_hz.tolist()),
     )
 

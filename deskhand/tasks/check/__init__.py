@@ -6,16 +6,18 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from deskhand.baseline.kept import MIX
-from deskhand.chain.run import still_to_come
+from deskhand.desk import DeskState, earlier_moves
 from deskhand.findings import KINDS, say
 from deskhand.house import match_tracks, read_house
 from deskhand.mix.bus import listening_dba
 from deskhand.mix.voices import lead_of
 from deskhand.moves.conduct import PlanningInput, plans, proved
 from deskhand.moves.voice import VoiceFeed, make_way
+from deskhand.moves.voice_limits import FeedLevels
 from deskhand.recording import open_recording
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
+from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_tracks
@@ -29,7 +31,7 @@ if TYPE_CHECKING:
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
-    from deskhand.store import KeptPart
+    from deskhand.store import Dismissal, KeptPart
 
 __all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "check", "listen", "name_of", "source_for"]
 
@@ -73,26 +75,40 @@ def check(
         recording = open_recording(path, start_s=start_s, end_s=end_s)
     options = options or CheckOptions()
     setup = resolve(path, house_path, recording, options)
+    setup, shown = with_changes(setup, recording, options)
+    setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
     takes = kept_takes(setup, options)
     readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
     findings = readings.findings | unclaimed_tracks(setup, recording)
     comparison = compare(setup, readings, findings, takes, parts)
     findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
+    findings = with_answered(findings, shown)
     comparison = replace(comparison, findings=findings, mix_findings=findings[MIX])
     planning = _planning_input(setup, recording, readings, comparison, parts, threads)
     planned = plans(planning)
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
-    proofs = proved(planning, planned)
-    result, pictures = assemble(ShowFacts(setup, recording, readings, comparison, planned, proofs))
+    for name, plan in planned.items():
+        plan.moves = plan.with_ids(name)
+    earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), earlier)
+    return _show_check(facts, parts, dismissals, shown.take)
+
+
+def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismissal], take: str) -> ShowCheck:
+    """Result of a check, put together."""
+    setup = facts.setup
+    result, pictures = assemble(facts)
     return ShowCheck(
         result=result,
         pictures=pictures,
         parts=parts,
         house_file=setup.house_file,
         standing_file=setup.standing_file,
+        house_text=setup.house_text,
+        take=take,
         dismissals=dismissals,
-        plans=planned,
+        plans=facts.plans,
     )
 
 
@@ -109,11 +125,9 @@ def _measured(
             house=setup.house,
             recording=recording,
             matched=setup.matched,
-            tap=setup.show.tap,
-            taps=setup.taps,
+            desk=setup.desk,
             folder=setup.folder,
             line_check=setup.is_line_check,
-            standing=_standing_chains(setup),
             words=takes.words() if takes else None,
             threads=threads,
             progress=progress,
@@ -140,6 +154,7 @@ def _planning_input(
         before=readings.before,
         after=readings.after,
         blocks=_whole_chains(setup, readings),
+        turned={source.name: setup.desk.turned_since(source) for source in setup.house.source},
         standing=_standing_chains(setup),
         standing_faders_db=_standing_faders_db(setup),
         findings=comparison.findings,
@@ -155,7 +170,7 @@ def _whole_chains(setup: ShowSetup, readings: TakeReadings) -> dict[str, list[Ch
     """Source to the blocks after its tap, for sources whose tracks are all there and not recorded after the chain."""
     taps = setup.source_taps
     return {
-        source.name: still_to_come(source.chain, taps[source.name])
+        source.name: setup.desk.blocks(source)
         for source in setup.house.source
         # a track that the house file does not claim, or the desk's own mix, has no chain to be written into
         if source.used
@@ -170,11 +185,14 @@ def _standing_chains(setup: ShowSetup) -> dict[str, list[ChainBlock]]:
     """Source to its blocks after the tap in the standing house file; none where this week has no file of its own."""
     if setup.standing_file is None or setup.standing_file == setup.house_file:
         return {}
-    taps = setup.source_taps
-    return {
-        source.name: still_to_come(source.chain, taps.get(source.name, setup.show.tap))
-        for source in read_house(setup.standing_file).source
-    }
+    return {source.name: setup.desk.blocks(source) for source in read_house(setup.standing_file).source}
+
+
+def _standing_whole_chains(setup: ShowSetup) -> dict[str, list[ChainBlock]]:
+    """Source to its chain in the standing house file; none where this week has no file of its own."""
+    if setup.standing_file is None or setup.standing_file == setup.house_file:
+        return {}
+    return {source.name: source.chain for source in read_house(setup.standing_file).source}
 
 
 def _standing_faders_db(setup: ShowSetup) -> dict[str, float]:
@@ -198,6 +216,10 @@ def _with_room_for_the_voice(
             lead=next((voice for voice in readings.voices if voice.source == lead), None),
             offset_db=readings.offset_db,
             playing=readings.playing,
+            levels=FeedLevels(
+                true_peak_dbtp=readings.mix.true_peak_dbtp if readings.mix else None,
+                level_dba=readings.mix.level_dba if readings.mix else None,
+            ),
         ),
         planned,
     )
@@ -215,8 +237,7 @@ def listen(
             house=house,
             recording=recording,
             matched=matched,
-            tap=house.house.tap,
-            taps={},
+            desk=DeskState(tap=house.house.tap),
             folder=None,
             progress=progress,
         )

@@ -11,8 +11,7 @@ from deskhand.baseline.identity import mistaken, upside_down
 from deskhand.baseline.keep import mix_part, source_parts, voice_part
 from deskhand.baseline.kept import MIX, against, drifts, reading_of
 from deskhand.baseline.kept import load as load_kept
-from deskhand.chain.nominal import nominal_point
-from deskhand.chain.run import still_to_come
+from deskhand.baseline.versions import version_of_judged
 from deskhand.errors import UsageError
 from deskhand.findings import (
     Finding,
@@ -29,6 +28,7 @@ from deskhand.findings.faults.pair import flip_of
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.tone import harshest_s
+from deskhand.mix.bus import in_the_mix
 from deskhand.recording.names import nearest
 from deskhand.result import ReferenceResult
 from deskhand.store import Dismissal, history_url
@@ -36,8 +36,8 @@ from deskhand.store import Dismissal, history_url
 if TYPE_CHECKING:
     from deskhand.baseline.kept import KeptTakes
     from deskhand.baseline.normal import Baseline, Normal
+    from deskhand.desk import DeskState
     from deskhand.house import Source
-    from deskhand.recording.show import Tap
     from deskhand.result import ShowResult
     from deskhand.store import KeptPart
     from deskhand.tasks.check.measure import TakeReadings
@@ -101,6 +101,7 @@ def parts_of(setup: ShowSetup, readings: TakeReadings) -> list[KeptPart]:
             before=reading.readings,
             after=after.readings if after else None,
             sounds=reading.sounds,
+            fader_db=source.fader_db if in_the_mix(source) else None,
         )
     roles = {source.name: source.role for source in setup.house.source}
     parts += [
@@ -164,6 +165,8 @@ def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
         learned=baseline.learned,
         set_aside=dict(baseline.set_aside),
         other_tap=dict(baseline.other_tap),
+        set_aside_versions=dict(baseline.other_version),
+        measured_again=sum(take.measured_at is not None for take in takes.takes),
     )
 
 
@@ -187,13 +190,15 @@ def _unusual(
         tone = np.mean([readings.figures_with_chains.tracks[row].tone for row in rows], axis=0)
         return tuple((begin + start_s, end + start_s) for begin, end in harshest_s(tone, reading.activity.blocks))
 
-    return judge_normals(normals, roles, learned=baseline.learned, hear_s=moment, harsh_s=harsh)
+    return judge_normals(
+        normals, roles, learned=baseline.learned, relearning=baseline.relearning, hear_s=moment, harsh_s=harsh
+    )
 
 
-def _is_flipped_back(readings: TakeReadings, source: Source, tap: Tap) -> bool:
+def _is_flipped_back(readings: TakeReadings, source: Source, desk: DeskState) -> bool:
     """True where the chain reverses the polarity of one side, and mono loses less for it."""
     reading = readings.before[source.name]
-    point = nominal_point(still_to_come(source.chain, tap), reading, readings.figures)
+    point = desk.nominal(source, reading, readings.figures)
     before_db, after_db = reading.readings.mono_loss_db, point.mono_loss_db
     return point.reversed_side and (before_db is None or (after_db is not None and after_db > before_db))
 
@@ -206,11 +211,11 @@ def _reversed_sides(
     findings: dict[str, list[Finding]],
 ) -> dict[str, list[Finding]]:
     """Findings of sides that are upside down against the kept takes, unless polarity is found already."""
-    by_name, taps = {source.name: source for source in setup.house.source}, setup.source_taps
+    by_name = {source.name: source for source in setup.house.source}
     turned = {
         name: nats
         for name, nats in upside_down(baseline, parts).items()
-        if not _is_flipped_back(readings, by_name[name], taps[name])
+        if not _is_flipped_back(readings, by_name[name], setup.desk)
     }
     before = {name: readings.before[name] for name in turned}
     flips = {
@@ -269,6 +274,7 @@ def _dismissals(
                 measured=finding.measured,
                 values=values if for_good else {},
                 said_by=options.by,
+                version=version_of_judged(kind) if values else 1,
             )
         )
     return dismissals

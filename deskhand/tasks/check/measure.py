@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from deskhand.baseline.keep import chain_digest
 from deskhand.baseline.kept import MIX
-from deskhand.chain.run import Chain, still_to_come
+from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
 from deskhand.findings import Context, Finding, joined, judge, judge_chain, judge_mix, judge_voices
 from deskhand.house import ROLES
@@ -19,25 +19,25 @@ from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
 from deskhand.mix.bus import gains, level_offset_db, listening_dba, strips
 from deskhand.mix.clearance import shifted
-from deskhand.mix.voices import feed_strips, measure_voices, voices_of
+from deskhand.mix.voices import feed_strips, measure_voices, sings, voices_of
 from deskhand.recording.names import nearest
 from deskhand.tasks.check.mix import mix_result
 from deskhand.tasks.new import microphones_of_one
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     import numpy as np
     from numpy.typing import NDArray
 
     from deskhand.chain.meter import Stage
+    from deskhand.desk import DeskState
     from deskhand.house import ChainBlock, HouseFile, Matched
     from deskhand.measure.activity import Activity
     from deskhand.measure.figures import Figures
     from deskhand.mix.clearance import AudibilityLimits, Clearance
     from deskhand.recording import Recording
-    from deskhand.recording.show import Tap
     from deskhand.result import MixResult
 
 
@@ -48,14 +48,10 @@ class TakeInput:
     house: HouseFile
     recording: Recording
     matched: Matched
-    tap: Tap
-    taps: dict[str, Tap]
-    """Source to its tap, where the show's own note says so."""
+    desk: DeskState
     folder: Path | None
     """Folder of the house file."""
     line_check: bool = True
-    standing: Mapping[str, Sequence[ChainBlock]] = field(default_factory=dict)
-    """Source to its blocks after the tap in the standing house file, where this week has a file of its own."""
     words: dict[str, AudibilityLimits] | None = None
     """Source to what its words need to be clear, learned from kept takes; None while nothing is kept."""
     threads: int = 2
@@ -144,7 +140,8 @@ def measure(take: TakeInput) -> TakeReadings:
     # what is wrong is judged on what was recorded
     figures = replace(chained.figures, tracks=chained.figures.tracks[:count], gram=chained.figures.gram[:count, :count])
     before, after = _readings(take, present, groups, figures, chained)
-    stages = {name: chain.stages(before[name].activity) for name, chain in chained.chains.items()}
+    unwritten = {source.name: len(take.desk.turned_since(source)) for source in take.house.source}
+    stages = {name: chain.stages(before[name].activity)[unwritten[name] :] for name, chain in chained.chains.items()}
     context = _context(take, figures, before)
     findings = _findings(take, context, groups, stages, after)
     mix = mix_reading = None
@@ -160,7 +157,7 @@ def measure(take: TakeInput) -> TakeReadings:
         figures=figures,
         figures_with_chains=chained.figures,
         rows=chained.rows if chained.mix_rows is None else chained.rows | {MIX: chained.mix_rows},
-        digests={name: chain_digest(chain.house_blocks) for name, chain in chained.chains.items()},
+        digests={name: chain_digest(chain.house_blocks[unwritten[name] :]) for name, chain in chained.chains.items()},
         before=before,
         after=after,
         stages=stages,
@@ -181,7 +178,7 @@ def _chains(take: TakeInput, present: dict[str, tuple[int, ...]]) -> dict[str, C
     chains = {}
     for source in take.house.source:
         tracks = present.get(source.name, ())
-        blocks = still_to_come(source.chain, take.taps.get(source.name) or source.tap or take.tap)
+        blocks = take.desk.blocks(source)
         if blocks and len(tracks) == len(source.tracks):
             chains[source.name] = Chain(
                 blocks,
@@ -289,10 +286,8 @@ def _context(take: TakeInput, figures: Figures, readings: dict[str, SourceReadin
         tracks=take.recording.tracks,
         readings=readings,
         offset_s=take.recording.start_s,
-        tap=take.tap,
         line_check=take.line_check,
-        standing=take.standing,
-        taps=take.taps,
+        desk=take.desk,
     )
 
 
@@ -338,17 +333,21 @@ def _voices(
     offset_db: float,
 ) -> list[Clearance]:
     """Clearance of the voices in the feed."""
-    clearances = measure_voices(
-        take.recording,
-        feed_strips(take.house, tracks, blocks),
-        playing_of(readings),
-        voices_of(take.house),
-        offset_db=offset_db,
-        words=take.words,
-        folder=take.folder,
-        threads=take.threads,
-    )
-    return [shifted(clearance, take.recording.start_s) for clearance in clearances]
+    playing = playing_of(readings)
+    return [
+        shifted(clearance, take.recording.start_s)
+        for voice in voices_of(take.house)
+        for clearance in measure_voices(
+            take.recording,
+            feed_strips(take.house, tracks, blocks, in_song=sings(take.house, voice)),
+            playing,
+            [voice],
+            offset_db=offset_db,
+            words=take.words,
+            folder=take.folder,
+            threads=take.threads,
+        )
+    ]
 
 
 def with_loud_moments(readings: TakeReadings, recording: Recording, level_dba: float, threads: int) -> TakeReadings:

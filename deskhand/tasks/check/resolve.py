@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
+from deskhand.desk import DeskState
 from deskhand.errors import HouseError
 from deskhand.findings import Finding
 from deskhand.house import (
@@ -21,6 +22,7 @@ from deskhand.recording import Recording, ShowNote, read_show_note
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
 from deskhand.result import ShowResult
+from deskhand.tasks.check.named import require_named
 from deskhand.tasks.new import guess_house
 
 if TYPE_CHECKING:
@@ -41,12 +43,14 @@ class ShowSetup:
     """Where the house is described, this week's file where there is one; None when it was guessed."""
     standing_file: Path | None
     """The standing house file: the same, or beside this week's."""
+    house_text: str
+    """Text of the house file that was read; empty where it was guessed."""
     show: ShowResult
     matched: Matched
     unclaimed: tuple[str, ...]
     """Sources added for tracks that nobody claims."""
-    taps: dict[str, Tap]
-    """Source to its tap, where the show's own note says so."""
+    desk: DeskState
+    """Taps of the sources, and what was turned before them since the take was recorded."""
 
     @property
     def folder(self) -> Path | None:
@@ -61,7 +65,7 @@ class ShowSetup:
     @property
     def source_taps(self) -> dict[str, Tap]:
         """Source to the tap it was recorded at: by the show's note, by the house, or the show's."""
-        return {source.name: self.taps.get(source.name) or source.tap or self.show.tap for source in self.house.source}
+        return {source.name: self.desk.tap_of(source) for source in self.house.source}
 
 
 def resolve(path: Path, house_path: Path | None, recording: Recording, options: CheckOptions) -> ShowSetup:
@@ -86,14 +90,19 @@ def resolve(path: Path, house_path: Path | None, recording: Recording, options: 
     show = _show_of(house, recording, note, options, notes)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     complete, matched, unclaimed = _with_unmatched(house, matched, recording)
+    require_named(complete, options)
     return ShowSetup(
         house=complete,
         house_file=house_file,
         standing_file=standing_file(house_file) if house_file else None,
+        house_text=house_file.read_text("utf-8-sig") if house_file else "",
         show=show,
         matched=matched,
         unclaimed=tuple(unclaimed),
-        taps={source_for(name, complete, "show.toml, taps"): tap for name, tap in note.taps.items()},
+        desk=DeskState(
+            tap=show.tap,
+            taps={source_for(name, complete, "show.toml, taps"): tap for name, tap in note.taps.items()},
+        ),
     )
 
 
