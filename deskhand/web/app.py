@@ -91,7 +91,8 @@ def _routes(state: PageState) -> list[BaseRoute]:
     history, sheet, blind = HistoryPages(state), SheetPages(state), BlindPages(state)
     posts: dict[str, Handler] = {
         "check": shows.start_check, "keep": shows.start_keep, "stop": shows.stop, "leave": shows.ignore,
-        "raise": shows.show_again, "try": sources.try_chain, "save": sources.save, "voice": sources.try_mix,
+        "raise": shows.show_again, "try": sources.try_chain, "save": sources.save,
+        "setup": sources.save_setup, "voice": sources.try_mix,
         "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house,
     }  # fmt: skip
     return [

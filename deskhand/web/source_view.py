@@ -15,6 +15,7 @@ from deskhand.report.tone_pictures import change_picture, octave_picture, octave
 from deskhand.report.words import explained, text, words
 from deskhand.units import number
 from deskhand.web import render
+from deskhand.web.parse import setup_fields
 from deskhand.web.week_view import first_moment, moments_of
 
 if TYPE_CHECKING:
@@ -255,6 +256,8 @@ def source_page(
         numbers=number_rows(source),
         chain=written.get("chain", []),
         fader=str(written.get("fader", "")),
+        has_table=bool(written),
+        setup=setup_fields(written),
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
         settings={

@@ -8,9 +8,13 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.kinds import KINDS
 from deskhand.recording.names import dated, key
+from deskhand.report.sheet.carried import open_jobs, turned_today
+from deskhand.report.sheet.cautions import change_cautions, input_cautions
 from deskhand.report.sheet.curves import chain_curves, frequencies_hz, sketch_text
+from deskhand.report.sheet.inputs import input_entries, shown_gain
 from deskhand.report.sheet.model import Entry, InputRow, Sheet, one_line
-from deskhand.report.sheet.settings import change_cautions, gain_text, setting_lines
+from deskhand.report.sheet.settings import gain_text, setting_lines
+from deskhand.units import number
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -36,11 +40,21 @@ def _preamp_turns_db(source: SourceResult | None) -> list[float]:
     ]
 
 
-def _to_do(source: SourceResult | None) -> str:
-    """Work that is left at an input, in a few words; a preamp that is to be turned is no setting of the week's."""
+def _to_do(source: SourceResult | None, preamp_db: float | None) -> str:
+    """Work that is left at an input, in a few words; a preamp that is to be turned is no setting of the week's.
+
+    Parameters
+    ----------
+    source : SourceResult or None
+    preamp_db : float or None
+        Gain that its preamp shows now.
+    """
     if source is None:
         return ""
-    turns = [f"turn the preamp {gain_text(turn_db)} at the desk" for turn_db in _preamp_turns_db(source)]
+    turns = []
+    for turn_db in _preamp_turns_db(source):
+        shown = "" if preamp_db is None else f", from {shown_gain(preamp_db)} to {shown_gain(preamp_db + turn_db)}"
+        turns.append(f"turn the preamp {gain_text(turn_db)} at the desk{shown}")
     if source.status == "well":
         return "; ".join(turns)
     word = _STATUS_WORDS[source.status]
@@ -62,6 +76,19 @@ def _entry(source: Source, old: Source | None, text_of: Callable[[Source], str])
     text = text_of(source)
     was = text if old is None else text_of(old)
     return Entry(text=text, was=was if was != text else "")
+
+
+def _limits(house: HouseFile) -> tuple[str, ...]:
+    """Limits of the room and of the lead voice, where the house wrote them down."""
+    limits = []
+    if house.room is not None and house.room.limit_dba is not None:
+        limits.append(f"Limit at the mix position: {number(house.room.limit_dba, 1)} dBA.")
+    if house.vocal is not None and house.vocal.margin_db is not None:
+        limits.append(
+            f"Fader of {one_line(house.vocal.source)}: at most {number(house.vocal.margin_db, 1)} dB up, "
+            "then bring others down."
+        )
+    return tuple(limits)
 
 
 def _desk_order(source: Source) -> tuple[bool, list[tuple[bool, int, str]]]:
@@ -87,17 +114,21 @@ def _row(
         patch=_entry(source, old, lambda version: _dash_if_empty(version.patch)),
         name=one_line(source.name),
         role=source.role,
-        player=one_line(player),
+        player=one_line(player or source.player or ""),
         tracks=tuple(one_line(str(track)) for track in source.tracks),
         new=is_new,
-        to_do=_to_do(result),
-        cautions=change_cautions(source, old, house.desk, _preamp_turns_db(result)),
+        to_do=_to_do(result, source.preamp_db),
+        cautions=(
+            *change_cautions(source, old, house.desk, _preamp_turns_db(result)),
+            *input_cautions(source, old),
+        ),
         settings=tuple(setting_lines(source.chain, None if old is None else old.chain)),
         fader=_entry(source, old, _fader),
         fader_db=source.fader_db,
         mute=source.mute,
         curves=curves,
         sketch=sketch_text(source.chain, curves),
+        **input_entries(source, old),
     )
 
 
@@ -117,8 +148,10 @@ def make_sheet(
     *,
     since: HouseFile | None,
     since_name: str = "",
+    read_from: str = "",
     paper: Paper = "a4",
     notes: Sequence[str] = (),
+    jobs: Sequence[str] = (),
 ) -> Sheet:
     """The sheet of a show.
 
@@ -132,9 +165,13 @@ def make_sheet(
         What changes are told against; None: nothing is said of changes.
     since_name : str
         How it is called, like "week-2026-02-22".
+    read_from : str
+        House file that the settings were read from, in words.
     paper : Paper
     notes : sequence of str
         Printed below the inputs.
+    jobs : sequence of str
+        Jobs for next week that a person typed; those that the check leaves open come before them.
     """
     rate_hz = result.show.sample_rate_hz
     frequency_hz = frequencies_hz(rate_hz)
@@ -168,6 +205,10 @@ def make_sheet(
         rows=tuple(rows),
         notes=tuple(text for text in map(one_line, notes) if text),
         frequency_hz=tuple(frequency_hz.tolist()),
+        read_from=one_line(read_from),
+        limits=_limits(house),
+        turned=turned_today(result),
+        jobs=(*open_jobs(result), *(text for text in map(one_line, jobs) if text)),
     )
 
 
