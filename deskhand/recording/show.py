@@ -85,18 +85,12 @@ def write_show_note(folder: Path, values: Mapping[str, str | None]) -> None:
     read_show_note(folder)
     path = folder / FILE_NAME
     note = tomlkit.parse(path.read_text("utf-8-sig")) if path.is_file() else tomlkit.document()
-    tables = [name for name, value in note.items() if isinstance(value, dict)]
     for name, value in values.items():
         written = dt.date.fromisoformat(value) if name == "date" and value is not None else value
         if written is None:
             note.pop(name, None)
-        elif name in note or not tables:
-            note[name] = written
         else:
-            # after a table's heading it would be a key of that table
-            lines = tomlkit.document()
-            lines.add(name, written)
-            note = tomlkit.parse(tomlkit.dumps(lines) + tomlkit.dumps(note))
+            note[name] = written
     write_atomically(path, tomlkit.dumps(note))
 
 
