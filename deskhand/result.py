@@ -10,7 +10,7 @@ from typing import Any, Final
 from deskhand.baseline.normal import Normal
 from deskhand.chain.meter import Stage
 from deskhand.desk import EarlierMove
-from deskhand.findings import Finding, FirstThing
+from deskhand.findings import KINDS, Finding, FirstThing
 from deskhand.findings.first import Status
 from deskhand.house import RoleName
 from deskhand.measure.readings import Readings
@@ -112,6 +112,10 @@ class ReferenceResult:
     """Source to kept readings behind another chain than today's: they are not compared with."""
     other_tap: dict[str, int]
     """Source to kept readings taken elsewhere."""
+    set_aside_versions: dict[str, int]
+    """Number to how many kept takes hold it by an earlier definition: those are not compared with."""
+    measured_again: int
+    """Kept takes that were measured again since they were kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -134,6 +138,8 @@ class CheckResult:
     """Null while nothing is kept."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
+    next: tuple[FirstThing, ...]
+    """Everything else that is to be put right, most urgent first: next, if there is time."""
 
 
 def plain(value: Any) -> Any:
@@ -157,7 +163,7 @@ def to_json(result: CheckResult) -> str:
 
 
 def from_plain(data: Any) -> CheckResult:
-    """The result back from what `plain` made of it, or from its JSON.
+    """Read a result back from what `plain` made of it, or from its JSON.
 
     Raises
     ------
@@ -166,7 +172,12 @@ def from_plain(data: Any) -> CheckResult:
     """
     from pydantic import TypeAdapter
 
-    return TypeAdapter(CheckResult).validate_python(data)
+    result = TypeAdapter(CheckResult).validate_python(data)
+    by_source = [*(source.findings for source in result.sources), result.mix.findings if result.mix else ()]
+    unknown = {finding.kind for findings in by_source for finding in findings} - KINDS.keys()
+    if unknown:
+        raise ValueError(f"no kind of finding is called {', '.join(sorted(unknown))}")
+    return result
 
 
 def json_schema() -> dict[str, Any]:
@@ -174,6 +185,8 @@ def json_schema() -> dict[str, Any]:
     from pydantic import TypeAdapter
 
     schema = TypeAdapter(CheckResult).json_schema(mode="serialization")
+    kind = schema["$defs"]["Finding"]["properties"]["kind"]
+    schema["$defs"]["Finding"]["properties"]["kind"] = {"enum": list(KINDS), **kind}
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "deskhand check"
     return schema

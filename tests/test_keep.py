@@ -22,8 +22,11 @@ import numpy as np
 import pytest
 import soundfile
 
+from deskhand.baseline import numbers
+from deskhand.baseline.kept import load
+from deskhand.baseline.model import baseline_of
 from deskhand.cli import main
-from deskhand.store import DEFAULT_NAME, KeptTake
+from deskhand.store import DEFAULT_NAME, Dismissal, KeptTake, history_url
 from deskhand.store.history import open_history
 from tests.support.band_house import HOUSE, LENGTH_S, RATE_HZ, make_house
 from tests.support.command import data_of, run
@@ -35,6 +38,7 @@ if TYPE_CHECKING:
 
     from click.testing import Result
 
+pytestmark = pytest.mark.usefixtures("measured_once")
 SUNDAYS: Final = ("2026-01-04", "2026-01-11", "2026-01-18", "2026-01-25", "2026-02-01", "2026-02-08", "2026-02-15")
 
 
@@ -316,11 +320,20 @@ class TestKeeping:
         assert fine("keep", "--list") == "Nothing is kept yet.\n"
         assert "forgotten by" in in_one_line(fine("keep", "--list", "--forgotten"))
 
-    def test_something_to_fix_is_said_and_kept(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-        (show,) = make_house(tmp_path, weeks=1, quiet_db=9.0)
-        monkeypatch.chdir(tmp_path)
-        out = fine("keep", show)
-        assert "Mind: something is to fix at bass; if it was no good take, keep --forget 1." in out
+    def test_notes_of_what_was_left_out_and_put_back(self, taught: Path) -> None:
+        fine("keep", "week-3", "--date", "2026-03-01", "--without", "BASS")
+        fine("keep", "--forget", "2026-03-01", "--by", "Jonas")
+        assert fine("keep", "--restore", "6", "--by", "Mara") == (
+            "week-3 (2026-03-01), rehearsal: part of the reference again, as number 6.\n"
+        )
+        assert re.search(r"without bass; put back by Mara on \d{4}", in_one_line(fine("keep", "--list")))
+        refused(
+            "keep", "--restore", "6", said='--restore "6": no show that was taken out has this number, date or name'
+        )
+        # what was kept once more meanwhile stays
+        fine("keep", "--forget", "6")
+        fine("keep", "week-3", "--date", "2026-03-01")
+        refused("keep", "--restore", "6", said="is kept already, as number 7")
 
     def test_learning_is_over_with_the_fifth(self, taught: Path) -> None:
         fine("keep", "--forget", "5")
@@ -339,6 +352,231 @@ class TestKeeping:
             capture_output=True, text=True, check=False, stdin=subprocess.DEVNULL,
         )  # fmt: skip
         assert_refused(done, "is kept already, as number 1")
+
+
+class TestFaults:
+    """A take with something to fix is no good week by itself: whoever keeps it says so."""
+
+    @pytest.fixture
+    def faulty(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+        (show,) = make_house(tmp_path, weeks=1, quiet_db=9.0)
+        monkeypatch.chdir(tmp_path)
+        return show
+
+    def test_it_is_not_kept_before_that_is_said(self, faulty: Path) -> None:
+        done = run("keep", faulty, "--date", "2026-03-01")
+        assert done.exit_code == 2
+        assert done.stdout.splitlines()[0] == "Something is wrong in this take:"
+        assert re.fullmatch(r"  bass: .*\d dB.*", done.stdout.splitlines()[1])
+        assert done.stderr == (
+            "Error: week-1 (2026-03-01): is not kept: something is wrong at bass; leave out what is at fault with --without bass, or "
+            "keep all of it with --with-faults\n"
+        )
+        assert not (faulty.parent / DEFAULT_NAME).exists()
+
+    def test_with_it(self, faulty: Path) -> None:
+        assert "kept as number 1" in fine("keep", faulty, "--with-faults")
+        assert asked("SELECT faults, left_out FROM take") == [('["bass/level-low"]', "[]")]
+        assert ("bass",) in asked("SELECT DISTINCT source FROM part")
+        assert "with bass/level-low" in in_one_line(fine("keep", "--list"))
+
+    def test_without_the_source_at_fault(self, faulty: Path) -> None:
+        """A mix that holds a source at fault is no good one either."""
+        out = fine("keep", faulty, "--without", "Bass")
+        assert "Left out of what is learned: bass, and with it the mix and the voices in it." in out.splitlines()
+        assert asked("SELECT faults, left_out FROM take") == [("[]", '["bass"]')]
+        assert asked("SELECT DISTINCT source, stage FROM part ORDER BY source, stage") == [
+            ("lead voice", "tap"), ("piano", "after"), ("piano", "tap"),
+        ]  # fmt: skip
+
+    def test_without_another_it_is_still_at_fault(self, faulty: Path) -> None:
+        assert run("keep", faulty, "--without", "piano").exit_code == 2
+        assert not (faulty.parent / DEFAULT_NAME).exists()
+
+    def test_what_is_left_alone_is_no_fault(self, faulty: Path) -> None:
+        assert run("check", faulty, "--no-report", "--leave-for-good", "bass/level-low").exit_code == 0
+        assert "kept as number 1" in fine("keep", faulty)
+
+    def test_all_of_it_left_out(self, faulty: Path) -> None:
+        names = [word for name in ("bass", "piano", "lead voice") for word in ("--without", name)]
+        refused("keep", faulty, *names, said="holds no source that plays")
+
+    def test_a_name_that_is_wrong_is_refused_at_once(self, faulty: Path) -> None:
+        refused(
+            "keep",
+            faulty,
+            "--without",
+            "pino",
+            said='--without "pino": is no source of this take; did you mean "piano"',
+        )
+
+
+@pytest.fixture
+def balance_2(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The balance as a later version defines it: what is kept of it is of the first."""
+    monkeypatch.setitem(numbers.BY_NAME, "balance", replace(numbers.BY_NAME["balance"], version=2))
+
+
+class TestVersions:
+    """What was kept by another definition of a number is never mixed with today's."""
+
+    def test_they_are_written_with_every_value(self, hall: Path, balance_2: None) -> None:
+        fine("keep", "week-1")
+        assert asked("SELECT DISTINCT metric FROM value WHERE version = 2") == [("balance_db",)]
+        assert asked("SELECT DISTINCT version FROM value WHERE metric != 'balance_db'") == [(1,)]
+
+    def test_nothing_is_set_aside_as_long_as_nothing_changes(self, taught: Path) -> None:
+        assert checked("week-1", "--date", SUNDAYS[5])["reference"]["set_aside_versions"] == {}
+        assert fine("keep", "--measure-again") == "Every kept take holds today's numbers.\n"
+        assert "earlier definition" not in fine("history", "piano")
+
+    def test_earlier_ones_are_not_compared_with_and_counted(
+        self, taught: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+    ) -> None:
+        this = ("week-1", "--date", SUNDAYS[5])
+        before = {one["name"]: one for one in source_of(checked(*this), "piano")["normal"]}
+        assert before["balance"]["kept"] == 5
+        request.getfixturevalue("balance_2")
+        data = checked(*this)
+        after = {one["name"]: one for one in source_of(data, "piano")["normal"]}
+        assert "balance" not in after
+        # nothing else is another
+        assert after == {name: one for name, one in before.items() if name != "balance"}
+        assert data["reference"]["set_aside_versions"] == {"balance": 5}
+        told = (
+            "Numbers measured by an earlier definition are not compared with: balance (5); measure those shows again with: deskhand keep "
+            "--measure-again."
+        )
+        assert told in said_of_weeks(*this)
+        fine("check", *this, "--report", "page.html")
+        assert told in Path("page.html").read_text("utf-8")
+        out = fine("history", "piano")
+        assert told in in_one_line(out)
+        assert not any(line.startswith("balance") for line in out.splitlines())
+
+    def test_what_was_liked_by_another_definition_is_not_learned_from(self, taught: Path, balance_2: None) -> None:
+        """Values of another version are as little today's in a dismissal as in a kept take."""
+        liked = Dismissal(
+            source="piano", kind="balance", metric="balance", show="x", date=None, for_good=True, measured=None, values={"0": 1.0}, version=2,
+        )  # fmt: skip
+        assert baseline_of([], [liked]).liked.keys() == {("piano", "balance")}
+        assert baseline_of([], [replace(liked, version=1)]).liked == {}
+
+    def test_few_of_todays_raise_no_judgement(self, taught: Path, balance_2: None) -> None:
+        """Five takes are kept, and none, one or five of them of today's definition."""
+
+        def relearning() -> frozenset[str]:
+            kept = load(str(history_url(None, taught)), house="Tern Street Hall", phase="rehearsal", show=("x", None))
+            assert kept is not None
+            return baseline_of(kept.rows).relearning
+
+        assert relearning() == {"balance"}
+        fine("keep", "week-2", "--date", SUNDAYS[5])
+        assert relearning() == {"balance"}
+        fine("keep", "--measure-again")
+        assert relearning() == frozenset()
+
+    def test_measured_again_is_as_kept_anew(self, taught: Path, tmp_path: Path, request: pytest.FixtureRequest) -> None:
+        request.getfixturevalue("balance_2")
+        everything = (
+            "SELECT show, date, phase, note, kept_by, kept_at, start_s, digest, recording, source, stage, sound, player, metric, value, "
+            "pm, version FROM take JOIN part ON take_id = take.id JOIN value ON part_id = part.id WHERE forgotten_at IS NULL "
+            "ORDER BY date, source, stage, sound, metric"
+        )
+        before = asked(everything)
+        assert {row[-1] for row in before} == {1}
+        out = fine("keep", "--measure-again", "--by", "Jonas")
+        assert out.splitlines() == [
+            f"week-{at % 3 + 1} ({date}), rehearsal: measured again, number {at + 6} in place of {at + 1}."
+            for at, date in enumerate(SUNDAYS[:5])
+        ]
+        # the same takes with the same numbers, in today's version
+        assert asked(everything) == [(*row[:-1], 2 if row[-4] == "balance_db" else 1) for row in before]
+        assert asked("SELECT id, replaced_by, forgotten_by FROM take WHERE forgotten_at IS NOT NULL ORDER BY id") == [
+            (at, at + 5, "Jonas") for at in range(1, 6)
+        ]
+        data = checked("week-1", "--date", SUNDAYS[5])
+        assert data["reference"]["set_aside_versions"] == {}
+        assert data["reference"]["measured_again"] == data["reference"]["kept"] == 5
+        assert "Measured again since they were kept: 5." in said_of_weeks("week-1", "--date", SUNDAYS[5])
+        assert fine("keep", "--measure-again") == "Every kept take holds today's numbers.\n"
+
+    def test_a_stretch_and_what_was_left_out(self, hall: Path, request: pytest.FixtureRequest) -> None:
+        fine(
+            "keep", "week-1", "--phase", "show", "--tap", "after-gain", "--date", "2026-01-04", "--player", "piano=Selma",
+            "--from", "0:01", "--to", "0:06", "--without", "bass",
+        )  # fmt: skip
+        values = (
+            "SELECT source, stage, player, part.tap, metric, value FROM take JOIN part ON take_id = take.id JOIN value ON part_id = part.id "
+            "WHERE forgotten_at IS NULL ORDER BY source, stage, sound, metric"
+        )
+        before = asked(values)
+        request.getfixturevalue("balance_2")
+        assert "measured again, number 2 in place of 1" in fine("keep", "--measure-again")
+        assert asked(values) == before
+        assert asked("SELECT phase, start_s, duration_s, left_out FROM take WHERE id = 2") == [
+            ("show", 1.0, 5.0, '["bass"]')
+        ]
+
+    @pytest.mark.parametrize(
+        ("change", "reason"),
+        [
+            ("gone", "its recording is not at week-1 any more"),
+            ("other", "week-1 holds another recording now"),
+            ("unknown", "week-1 holds another recording now: bass has another level"),
+            ("stretch", "it is a stretch of its recording, and nobody wrote down which"),
+            ("live", "it was listened to, and has no recording"),
+            ("broken", "not audio that can be read"),
+        ],
+    )
+    def test_what_cannot_be_measured_is_set_aside_and_said(
+        self, hall: Path, balance_2: None, monkeypatch: pytest.MonkeyPatch, change: str, reason: str
+    ) -> None:
+        monkeypatch.undo()
+        monkeypatch.chdir(hall)
+        options = ("--to", "0:06") if change == "stretch" else ()
+        for week, date in (("week-1", SUNDAYS[0]), ("week-2", SUNDAYS[1])):
+            fine("keep", week, "--date", date, *(options if week == "week-1" else ()))
+        connection = sqlite3.connect(DEFAULT_NAME)
+        if change == "gone":
+            shutil.rmtree("week-1")
+        elif change in ("other", "unknown"):
+            weaken(hall / "week-1" / "bass.wav", 3.0)
+        elif change == "broken":
+            (hall / "week-1" / "bass.wav").write_bytes(b"RIFF")
+        elif change == "live":
+            connection.execute("UPDATE take SET recording = 'live', digest = NULL WHERE id = 1")
+        if change in ("unknown", "stretch"):
+            # as an earlier version kept it
+            connection.execute("UPDATE take SET start_s = NULL, digest = NULL WHERE id = 1")
+        connection.commit()
+        connection.close()
+        monkeypatch.setitem(numbers.BY_NAME, "balance", replace(numbers.BY_NAME["balance"], version=2))
+        lines = fine("keep", "--measure-again").splitlines()
+        assert lines[0].startswith(f"week-1 ({SUNDAYS[0]}), rehearsal: set aside as it is: ")
+        assert reason in lines[0]
+        assert lines[1].endswith("measured again, number 3 in place of 2.")
+        # the other is there still, and is no part of what is compared with
+        assert asked("SELECT id FROM take WHERE forgotten_at IS NULL ORDER BY id") == [(1,), (3,)]
+        (hall / "week-1").exists() or (hall / "week-1").mkdir()
+        assert checked("week-3", "--date", SUNDAYS[5])["reference"]["set_aside_versions"] == {"balance": 1}
+
+    def test_as_an_earlier_version_kept_it(self, hall: Path, request: pytest.FixtureRequest) -> None:
+        """Without a digest and a start, by its length and its levels."""
+        fine("keep", "week-1", "--date", SUNDAYS[0])
+        connection = sqlite3.connect(DEFAULT_NAME)
+        connection.execute("UPDATE take SET start_s = NULL, digest = NULL")
+        connection.commit()
+        connection.close()
+        request.getfixturevalue("balance_2")
+        assert "measured again, number 2 in place of 1" in fine("keep", "--measure-again")
+        assert asked("SELECT start_s, length(digest) FROM take WHERE id = 2") == [(0.0, 64)]
+
+    def test_the_house_can_be_moved(self, taught: Path, balance_2: None, monkeypatch: pytest.MonkeyPatch) -> None:
+        """Recordings are known by where they lie below the house file."""
+        moved = taught.rename(taught.with_name("elsewhere"))
+        monkeypatch.chdir(moved)
+        assert fine("keep", "--measure-again").count("measured again, number") == 5
 
 
 class TestSetAgainstTheWeeks:
@@ -368,6 +606,7 @@ class TestSetAgainstTheWeeks:
         data = checked("week-1", "--date", SUNDAYS[5])
         assert data["reference"] == {
             "kept": 5, "first_date": "2026-01-04", "last_date": "2026-02-01", "learned": True, "set_aside": {}, "other_tap": {},
+            "set_aside_versions": {}, "measured_again": 0,
         }  # fmt: skip
         fine("keep", "--forget", "5")
         fewer = checked("week-1", "--date", SUNDAYS[5])["reference"]
@@ -518,6 +757,18 @@ class TestLikeWithLike:
         (taught / "house.toml").write_text(HOUSE.replace('"-1.5 dB"', '"−1.50 dB"'))
         assert checked("week-1", "--date", SUNDAYS[5])["reference"]["set_aside"] == {}
 
+    def test_a_trim_makes_no_other_chain(self, taught: Path) -> None:
+        """What this week's file turned to nominal leaves the kept weeks comparable."""
+        before = checked("week-1", "--date", SUNDAYS[5])
+        chain = '[[source.chain]]\nblock = "trim"\ngain = "1 dB"\n[[source.chain]]'
+        # in front of the first block of the piano, the only source with a chain
+        (taught / "house.toml").write_text(HOUSE.replace("[[source.chain]]", chain, 1))
+        data = checked("week-1", "--date", SUNDAYS[5])
+        assert data["reference"]["set_aside"] == {}
+        assert {one["name"] for one in source_of(data, "piano")["normal"]} == {
+            one["name"] for one in source_of(before, "piano")["normal"]
+        }
+
     def test_only_what_is_done_makes_another_chain(self, taught: Path) -> None:
         """A comment, another order of the sources, a fader: the blocks are the same."""
         text = HOUSE.replace("# Invented.", "# Seen to on Monday.").replace('fader = "-8 dB"', 'fader = "-6 dB"')
@@ -605,6 +856,32 @@ class TestLeftAlone:
     def test_the_nearest_one_is_named(self, lowered: Path) -> None:
         line = refused("check", "week-1", "--no-report", "--leave-tonight", "bass/levle-low", said="is no finding")
         assert self.LOW in line
+
+    @pytest.mark.parametrize(
+        ("arguments", "said"),
+        [
+            (("check", "--why", "bas"), '--why "bas": is no source of this take; did you mean "bass"?'),
+            (("check", "--why", "zither"), '--why "zither": is no source of this take; it has bass, piano, lead voice'),
+            (("check", "--leave-tonight", "bas/hum"), '"bas/hum": is no finding of this take; did you mean "bass/hum"?'),
+            (("check", "--leave-for-good", "hum"), '"hum": is no finding of this take; write it like "bass/hum"'),
+            (("check", "--player", "pino=Ana"), 'there is no source "pino"; did you mean "piano"?'),
+            (("done", "--move", "pino/trim"), '"pino/trim": is no move of this take; did you mean "piano/trim"?'),
+            (("keep", "--player", "pino=Ana"), 'there is no source "pino"; did you mean "piano"?'),
+            (("sheet", "--player", "pino=Ana"), 'there is no source "pino"; did you mean "piano"?'),
+            (("render", "--source", "pino"), 'is no source of the house file; did you mean "piano"?'),
+        ],
+        ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
+    )  # fmt: skip
+    def test_a_name_that_is_wrong_is_refused_before_anything_is_measured(
+        self, hall: Path, arguments: tuple[str, ...], said: str
+    ) -> None:
+        # measuring it would be refused for another reason
+        frames = round(LENGTH_S * RATE_HZ)
+        soundfile.write(hall / "week-1" / "bass.wav", np.full(frames, np.nan), RATE_HZ, subtype="FLOAT")
+        command, *options = arguments
+        refused(command, "week-1", *options, said=re.escape(said))
+        # and so is the one that is right
+        refused("check", "week-1", "--why", "BASS", "--no-report", said="bass.wav")
 
     def test_one_that_is_wrong_leaves_all_as_it_was(self, lowered: Path) -> None:
         refused(

@@ -229,6 +229,29 @@ class TestCommand:
         assert run(str(folder), "--output", str(folder / "other.toml"), "--names-only").exit_code == 0
         assert (folder / "other.toml").is_file()
 
+    @pytest.mark.parametrize("options", [[], ["--names-only"]])
+    def test_it_never_hides_the_house_file_above(
+        self, tmp_path: Path, rng: np.random.Generator, options: list[str]
+    ) -> None:
+        """The venue's file lies above its recordings: one beside a recording would be read in its place."""
+        above = tmp_path / "house.toml"
+        above.write_text(house_text(guess_house(["Kick"], name="Tern Street Hall"), heard={}))
+        show = tmp_path / "2026" / "2026-03-01"
+        show.mkdir(parents=True)
+        write_wave(show / "Kick.wav", noise(rng, seconds=2.0))
+        for recording in (show, show / "Kick.wav"):
+            done = run(str(recording), *options)
+            assert done.exit_code == 2
+            assert done.stdout == ""
+            assert done.stderr == (
+                f"Error: {above}: is the house file of this recording already; a house.toml in 2026-03-01 would hide it; "
+                "add what is missing to it, or name another place with --output\n"
+            )
+        assert [path.name for path in show.iterdir()] == ["Kick.wav"]
+        # a place that is named is meant
+        assert run(str(show), "--output", str(show / "draft.toml"), "--names-only").exit_code == 0
+        assert run(str(show), "--output", str(show / "house.toml"), "--names-only").exit_code == 0
+
     def test_beside_a_polyphonic_file(self, tmp_path: Path, rng: np.random.Generator) -> None:
         names = {1: "Kick", 2: "Lead Vox"}
         write_wave(tmp_path / "20260301.wav", noise(rng, seconds=2.0, channels=2), names=names)

@@ -5,6 +5,7 @@ from validations import (
     clearance,
     compare,
     encodings,
+    evenings,
     killed,
     live,
     measurements,
@@ -22,6 +23,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
-    polarity, sound, encodings, pictures,
+    polarity, sound, encodings, evenings, pictures,
 ):  # fmt: skip
     study.main()

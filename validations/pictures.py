@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from deskhand.demo import make_season
 from deskhand.tasks.check import CheckOptions, check
-from deskhand.tasks.keep import keep
+from deskhand.tasks.keep import KeepTerms, keep
 
 if TYPE_CHECKING:
     from playwright.sync_api import Page
@@ -28,7 +28,7 @@ def hall_with_weeks(folder: Path) -> Path:
     newest = make_season(folder / "hall", seed=1)
     for show in sorted(newest.parent.glob("show-*"))[:-1]:
         checked = check(show, options=CheckOptions(to_be_kept=True))
-        keep(checked, show, history=None, note="good week", by="Mara")
+        keep(checked, show, history=None, terms=KeepTerms(note="good week", by="Mara", with_faults=True))
     return folder / "hall"
 
 

@@ -17,6 +17,7 @@ from tests.support.space import (
     SEED,
     mixes,
 )
+from tools.prose import wrapped
 
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-space.md"
 
@@ -51,7 +52,7 @@ def main() -> None:
         f"| time to read the feed and search, median | {np.median([m.seconds for m in found]):.1f} s |",
         "",
     ]
-    TARGET.write_text("\n".join(lines), "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
     print(TARGET)
 
 

@@ -82,6 +82,11 @@ def _kind(role: str) -> str:
     return "singing" if role in ROLES and ROLES[role].sings else role
 
 
+def _is_pair(part: KeptPart) -> bool:
+    """True where a part was read of two tracks."""
+    return "width_db" in part.values or "width_db" in part.other_version
+
+
 def _likenesses(baseline: Baseline, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Likeness]:
     """(input, source it is taken for) to its likeness; sources are all that were ever kept, playing tonight or not."""
     likenesses: dict[tuple[str, str], _Likeness] = {}
@@ -92,7 +97,7 @@ def _likenesses(baseline: Baseline, inputs: Sequence[KeptPart]) -> dict[tuple[st
         if vector is None:
             continue
         for source, newest in known.items():
-            if ("width_db" in newest.values) != ("width_db" in part.values):
+            if _is_pair(newest) != _is_pair(part):
                 continue
             # as if it were that source, played by whoever plays that tonight
             as_source = replace(part, source=source, role=newest.role, player=players.get(source))

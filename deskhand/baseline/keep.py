@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.baseline.kept import MIX, PHRASES
+from deskhand.house.blocks import BLOCKS
 from deskhand.store import KeptPart
 
 if TYPE_CHECKING:
@@ -22,10 +23,14 @@ if TYPE_CHECKING:
 
 
 def chain_digest(blocks: Sequence[ChainBlock]) -> str | None:
-    """Digest of a chain that tells it from another; None for no blocks."""
-    if not blocks:
+    """Digest of a chain that tells it from another; None where it does nothing but change the level.
+
+    A trim that brings a source to nominal makes no other chain of it: what is kept stays comparable.
+    """
+    shaping = [block for block in blocks if not BLOCKS[block.block].is_gain]
+    if not shaping:
         return None
-    text = json.dumps([asdict(block) for block in blocks], sort_keys=True)
+    text = json.dumps([asdict(block) for block in shaping], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -109,9 +114,10 @@ def voice_part(voice: Clearance, *, role: str, player: str | None, tap: str) -> 
     shares = np.array([phrase.audible_pct for phrase in voice.phrases])
     order = np.argsort(shares)
     # percentiles by time, not by phrase
-    elapsed = (np.cumsum(lengths[order]) - 0.5 * lengths[order]) / max(float(lengths.sum()), 1e-9)
+    time_shares = (np.cumsum(lengths[order]) - 0.5 * lengths[order]) / max(float(lengths.sum()), 1e-9)
     values: dict[str, tuple[float, float | None]] = {
-        f"phrase_pct.{percent}": (float(np.interp(percent / 100, elapsed, shares[order])), None) for percent in PHRASES
+        f"phrase_pct.{percent}": (float(np.interp(percent / 100, time_shares, shares[order])), None)
+        for percent in PHRASES
     }
     for side in ("mono", "left", "right"):
         values[f"audible_pct.{side}"] = (getattr(voice.audible_pct, side), None)

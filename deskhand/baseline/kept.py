@@ -11,6 +11,7 @@ from deskhand.baseline import drift
 from deskhand.baseline.model import LEARNED, MOST_TAKES, Baseline, baseline_of, house_prior
 from deskhand.baseline.normal import Normal, judge_parts
 from deskhand.baseline.numbers import BY_NAME, LEVEL, NUMBERS, TONE, Number, metrics, number_of, tone_vector
+from deskhand.baseline.versions import reading_versions
 from deskhand.baseline.weeks import crept
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.store import file_of
@@ -102,6 +103,7 @@ def _read(history: History, house: str, phase: str, show: tuple[str, str | None]
         metrics=wanted,
         most=MOST_TAKES + 1,
         stages=("tap", "after", "sound", "feed", "mix"),
+        versions=reading_versions(),
     )
     rows = [(take, part) for take, part in rows if (take.show, take.date) != show]
     takes = list({take.id: take for take, _ in rows}.values())

@@ -29,6 +29,7 @@ from deskhand.baseline.numbers import (
     tone_vector,
 )
 from deskhand.baseline.predict import Prior, pooled, scaled, scatter_of
+from deskhand.baseline.versions import other_version_takes, version_of_judged
 from deskhand.house.roles import ROLES
 
 if TYPE_CHECKING:
@@ -104,6 +105,10 @@ class Baseline:
     """Source to how many of its takes were kept with another chain than today's."""
     other_tap: Mapping[str, int] = field(default_factory=dict)
     """Source to how many readings were taken at another tap."""
+    other_version: Mapping[str, int] = field(default_factory=dict)
+    """Number to how many of its takes hold it by another definition than today's."""
+    relearning: frozenset[str] = frozenset()
+    """Numbers of which too few takes are left by today's definition for judgements to be raised."""
     readings: Mapping[tuple[str, str, str], KeptReadings] = field(default_factory=dict)
     """(number, source, stage) to its kept readings, for the numbers that are judged there."""
     spreads: Mapping[tuple[str, str], Mapping[str, SourceSpread]] = field(default_factory=dict)
@@ -139,6 +144,8 @@ def baseline_of(
     parts: defaultdict[tuple[str, str], list[KeptPart]] = defaultdict(list)
     other_tap: dict[str, int] = {}
     set_aside: dict[str, int] = {}
+    kept = list(kept)
+    other_version = other_version_takes(kept)
     for row, part in kept:
         takes[row.id] = row
         if taps is not None and part.source in taps and part.tap != taps[part.source]:
@@ -150,11 +157,7 @@ def baseline_of(
                 set_aside[part.source] = set_aside.get(part.source, 0) + 1
             continue
         parts[part.source, part.stage].append(part)
-    for source, chain in (chains or {}).items():
-        # kept with another chain, or with none
-        missing = len(parts.get((source, "tap"), ())) - len(parts.get((source, "after"), ()))
-        if chain is not None and missing > 0:
-            set_aside[source] = missing
+    set_aside |= _other_chain(parts, chains or {})
     readings = {
         (name, source, stage): kept_readings(name, stage_parts)
         for (source, stage), stage_parts in parts.items()
@@ -166,6 +169,8 @@ def baseline_of(
         liked=_liked(dismissals),
         set_aside=set_aside,
         other_tap=other_tap,
+        other_version=other_version,
+        relearning=frozenset(name for name in other_version if _most_read(name, readings) < LEARNED),
         readings=readings,
         spreads={
             (name, stage): _spreads(name, stage, parts, readings)
@@ -175,11 +180,30 @@ def baseline_of(
     )
 
 
+def _other_chain(
+    parts: Mapping[tuple[str, str], Sequence[KeptPart]], chains: Mapping[str, str | None]
+) -> dict[str, int]:
+    """Source to how many of its takes were kept with another chain than today's, or with none."""
+    missing = {
+        source: len(parts.get((source, "tap"), ())) - len(parts.get((source, "after"), ()))
+        for source, chain in chains.items()
+        if chain is not None
+    }
+    return {source: count for source, count in missing.items() if count > 0}
+
+
+def _most_read(name: str, readings: Mapping[tuple[str, str, str], KeptReadings]) -> int:
+    """Takes in which a number was read of the source of which it was read most."""
+    return max((len(kept.rows) for (number, _, _), kept in readings.items() if number == name), default=0)
+
+
 def _liked(dismissals: Iterable[Dismissal]) -> dict[tuple[str, str], list[Array]]:
     """(source, name of the number) to readings that were dismissed for good: that is how people like it."""
     liked: defaultdict[tuple[str, str], list[Array]] = defaultdict(list)
     for dismissal in dismissals:
-        if dismissal.for_good and dismissal.metric is not None and dismissal.values:
+        if not dismissal.for_good or dismissal.metric is None or not dismissal.values:
+            continue
+        if dismissal.version == version_of_judged(dismissal.metric):
             vector = np.array([dismissal.values[name] for name in sorted(dismissal.values)])
             liked[dismissal.source, dismissal.metric].append(vector)
     return dict(liked)
@@ -231,7 +255,7 @@ def _spreads(
     parts: Mapping[tuple[str, str], Sequence[KeptPart]],
     readings: Mapping[tuple[str, str, str], KeptReadings],
 ) -> dict[str, SourceSpread]:
-    """Source to its spread in a number, for all sources that are past_readings at a stage."""
+    """Source to its spread in a number, for all sources that are kept at a stage."""
     spreads = {}
     for (source, source_stage), source_parts in parts.items():
         if source_stage != stage:

@@ -58,7 +58,8 @@ def check(
     if raise_again:
         undo(recording, raise_again, house_path=take.house, history=take.history)
     leave = tuple([(name, False) for name in leave_tonight] + [(name, True) for name in leave_for_good])
-    checked = take.check(recording, leave=leave, by=who(by))
+    named = () if why is None else (("--why", why),)
+    checked = take.check(recording, leave=leave, by=who(by), named_sources=named)
     remember(checked, history=take.history)
     if report is None and not no_report:
         report = Path(f"{name_of(recording)}-check.html")

@@ -42,7 +42,7 @@ def done(
         ):
             click.echo(f"Taken back: {text}")
         return
-    checked = take.check(recording, by=who(by))
+    checked = take.check(recording, by=who(by), named_moves=moves)
     ticked = tick_recording(checked, recording, moves, history=take.history, done=not declined, by=who(by))
     for change in ticked.new:
         click.echo(f"{'Declined' if declined else 'Done'}: {change.source}: {change.text}")

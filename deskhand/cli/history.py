@@ -35,17 +35,21 @@ def history(
 
     With SOURCE, all its numbers and its newest weeks; without, one line a source over the newest two years.
     """
+    from deskhand.baseline.versions import set_aside_text
     from deskhand.files import write_atomically
     from deskhand.report import weeks as report
     from deskhand.tasks import keep as keeping
 
     description, house_file = keeping.house_at(house)
     store = keeping.history_at(history, house_file)
-    by_source = keeping.weeks(store, description, source=source, phase=phase)
+    kept = keeping.weeks(store, description, source=source, phase=phase)
+    by_source, set_aside = kept.by_source, set_aside_text(kept.other_version)
     if page_file is not None:
-        write_atomically(page_file, report.weeks_page(description.house.name, by_source))
+        write_atomically(page_file, report.weeks_page(description.house.name, by_source, set_aside))
     if csv_file == "-":
         click.echo(report.to_csv(by_source).encode(), nl=False)
+        if set_aside:
+            click.echo(set_aside, err=True)
         return
     if csv_file is not None:
         write_atomically(Path(csv_file), report.to_csv(by_source))
@@ -54,6 +58,9 @@ def history(
         report.print_overview(by_source, console)
     else:
         report.print_source(next(iter(by_source.values())), console)
+    if set_aside:
+        click.echo("")
+        click.echo(set_aside)
     for path in (csv_file, page_file):
         if path is not None:
             click.echo(f"Written: {path}")

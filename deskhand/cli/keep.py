@@ -1,4 +1,4 @@
-"""`deskhand keep`: a take kept as one of the house's good ones; kept takes listed and forgotten."""
+"""`deskhand keep`: a take kept as one of the house's good ones; kept takes listed, forgotten, put back and measured again."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from deskhand.cli.options import TakeOptions, take_options
-from deskhand.cli.output import output_console, sources_to_fix
+from deskhand.cli.output import output_console, progress_bar
 from deskhand.errors import UsageError
 
 
@@ -16,47 +16,113 @@ from deskhand.errors import UsageError
 @take_options("Keep")
 @click.option("--note", default="", help="Why this one is worth keeping.")
 @click.option("--by", help="Who keeps it. Default: whoever is logged in.")
+@click.option(
+    "--without", multiple=True, metavar="SOURCE", help="Learn nothing from this one; may be given several times."
+)
+@click.option("--with-faults", is_flag=True, help="Keep it although something is wrong in it.")
 @click.option("--forget", metavar="WHICH", help="Take one out of the reference, by its number, date or name.")
+@click.option("--restore", metavar="WHICH", help="Put one back that was taken out.")
 @click.option("--list", "list_them", is_flag=True, help="Show what is kept.")
 @click.option("--forgotten", is_flag=True, help="With --list: those that were taken out too.")
+@click.option(
+    "--measure-again", is_flag=True, help="Measure those again that hold numbers by an earlier version's definitions."
+)
 def keep(
     recording: Path | None,
     take: TakeOptions,
     note: str,
     by: str | None,
+    without: tuple[str, ...],
+    with_faults: bool,
     forget: str | None,
+    restore: str | None,
     list_them: bool,
     forgotten: bool,
+    measure_again: bool,
 ) -> None:
     """Keep a take as one of the house's good ones: what is normal here is learned from them.
 
-    Nothing is overwritten and nothing is deleted: what is forgotten stays in the history, with who took it out and when.
+    A take with something to fix is kept only when you say so, or without what is at fault. Nothing is overwritten and nothing is deleted:
+    what is forgotten stays in the history, with who took it out and when.
     """
+    choices = (recording is not None, forget is not None, restore is not None, list_them, measure_again)
+    if sum(choices) != 1:
+        raise UsageError(
+            "keep",
+            "takes a RECORDING, or --list, --forget WHICH, --restore WHICH or --measure-again",
+            "give one of them",
+        )
+    if recording is not None:
+        _keep(recording, take, note=note, by=by, without=without, with_faults=with_faults)
+    elif measure_again:
+        _measure_again(take, by)
+    else:
+        _change(take, forget=forget, restore=restore, forgotten=forgotten, by=by)
+
+
+def _keep(
+    recording: Path, take: TakeOptions, *, note: str, by: str | None, without: tuple[str, ...], with_faults: bool
+) -> None:
+    """Keep a take, and say what comes of it."""
     from deskhand.baseline.normal import LEARNED
     from deskhand.recording.names import dated
     from deskhand.tasks import keep as keeping
+    from deskhand.tasks.keep_terms import FaultyShowError, left_out_text
 
-    if sum((recording is not None, forget is not None, list_them)) != 1:
-        raise UsageError("keep", "takes a RECORDING, or --list, or --forget WHICH", "give one of the three")
-    if recording is None:
-        house, house_file = keeping.house_at(take.house)
-        store = keeping.history_at(take.history, house_file)
-        if forget is not None:
-            row = store.forget(forget, house=house.house.name, by=keeping.who(by))
-            click.echo(f"{dated(row.show, row.date)}, {row.phase}: no longer part of the reference.")
-            return
-        from deskhand.report.kept import print_takes
-
-        print_takes(store.takes(house=house.house.name, forgotten=forgotten), output_console())
-        return
-    checked = take.check(recording, to_be_kept=True)
-    number, count, store_name = keeping.keep(checked, recording, history=take.history, note=note, by=keeping.who(by))
+    checked = take.check(recording, to_be_kept=True, without=without)
+    terms = keeping.KeepTerms(note=note, by=keeping.who(by), without=without, with_faults=with_faults)
+    try:
+        kept = keeping.keep(checked, recording, history=take.history, terms=terms)
+    except FaultyShowError as error:
+        click.echo("Something is wrong in this take:")
+        for source, finding in error.faults:
+            click.echo(f"  {source}: {finding.text}")
+        raise
     show = checked.result.show
-    click.echo(f"{dated(show.name, show.date)}, {show.phase}: kept as number {number} in {store_name}.")
-    faults = sources_to_fix(checked.result)
-    if faults:
-        click.echo(f"Mind: something is to fix at {', '.join(faults)}; if it was no good take, keep --forget {number}.")
-    click.echo(
-        f"{count} kept of this phase"
-        + (f": the house is still learning, judgements are raised from {LEARNED} on." if count < LEARNED else ".")
-    )
+    click.echo(f"{dated(show.name, show.date)}, {show.phase}: kept as number {kept.number} in {kept.history}.")
+    if kept.left_out:
+        click.echo(left_out_text(kept.left_out, mix_too=kept.mix_left_out))
+    learning = f": the house is still learning, judgements are raised from {LEARNED} on."
+    click.echo(f"{kept.of_phase} kept of this phase" + (learning if kept.of_phase < LEARNED else "."))
+
+
+def _change(take: TakeOptions, *, forget: str | None, restore: str | None, forgotten: bool, by: str | None) -> None:
+    """Take one out, put one back, or list them."""
+    from deskhand.recording.names import dated
+    from deskhand.tasks import keep as keeping
+
+    house, house_file = keeping.house_at(take.house)
+    store = keeping.history_at(take.history, house_file)
+    if forget is not None:
+        row = store.forget(forget, house=house.house.name, by=keeping.who(by))
+        click.echo(f"{dated(row.show, row.date)}, {row.phase}: no longer part of the reference.")
+        return
+    if restore is not None:
+        from deskhand.store.kept_takes import restore_take
+
+        row = restore_take(store, restore, house=house.house.name, by=keeping.who(by))
+        click.echo(f"{dated(row.show, row.date)}, {row.phase}: part of the reference again, as number {row.id}.")
+        return
+    from deskhand.report.kept import print_takes
+
+    print_takes(store.takes(house=house.house.name, forgotten=forgotten), output_console())
+
+
+def _measure_again(take: TakeOptions, by: str | None) -> None:
+    """Measure kept takes again, and say of each what came of it."""
+    from deskhand.recording.names import dated
+    from deskhand.tasks.keep import who
+    from deskhand.tasks.measure_again import measure_again
+
+    with progress_bar("measuring") as progress:
+        outcomes = measure_again(house_path=take.house, history=take.history, by=who(by), progress=progress)
+    for outcome in outcomes:
+        row = outcome.row
+        end = (
+            f"set aside as it is: {outcome.reason}"
+            if outcome.number is None
+            else f"measured again, number {outcome.number} in place of {row.id}"
+        )
+        click.echo(f"{dated(row.show, row.date)}, {row.phase}: {end}.")
+    if not outcomes:
+        click.echo("Every kept take holds today's numbers.")

@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 @history_option
 @click.option("--record", type=click.Path(path_type=Path), metavar="FOLDER", help="Write all inputs to disk meanwhile.")
 @click.option("--keep", "keep_it", is_flag=True, help="Keep it as one of the house's good ones.")
+@click.option("--with-faults", is_flag=True, help="With --keep: also what is at fault, which is left out without it.")
 @click.option("--note", default="", help="With --keep: why this one is worth keeping.")
 @click.option("--by", help="With --keep: who keeps it. Default: whoever is logged in.")
 @click.option("--for", "length_s", type=ClockTime(), help="Stop after so long, like 20:00.")
@@ -57,6 +58,7 @@ def live(
     history: str | None,
     record: Path | None,
     keep_it: bool,
+    with_faults: bool,
     note: str,
     by: str | None,
     length_s: float | None,
@@ -91,7 +93,7 @@ def live(
     )
     _deliver(outcome, json_file)
     if keep_it:
-        _keep(outcome, history=history, note=note, by=by, to_stderr=json_file == "-")
+        _keep(outcome, history=history, note=note, by=by, with_faults=with_faults, to_stderr=json_file == "-")
     if record is not None and json_file != "-":
         click.echo(f"Recorded: {record}; check it with: deskhand check {record}")
     if outcome.problem is not None:
@@ -124,16 +126,20 @@ def _deliver(outcome: LiveOutcome, json_file: str | None) -> None:
     print_result(outcome.result, console)
 
 
-def _keep(outcome: LiveOutcome, *, history: str | None, note: str, by: str | None, to_stderr: bool) -> None:
+def _keep(
+    outcome: LiveOutcome, *, history: str | None, note: str, by: str | None, with_faults: bool, to_stderr: bool
+) -> None:
     from deskhand.tasks import keep as keeping
+    from deskhand.tasks.keep_terms import faults_of, left_out_text
 
-    number, count, store_name = keeping.keep_result(
-        outcome.result,
-        outcome.parts,
-        outcome.house_file,
-        recording="live",
-        history=history,
-        note=note,
-        by=keeping.who(by),
+    # it cannot be listened to again: what is at fault is left out, and the rest is kept
+    without = tuple(dict.fromkeys(source for source, _ in faults_of(outcome.result)))
+    terms = keeping.KeepTerms(
+        note=note, by=keeping.who(by), without=() if with_faults else without, with_faults=with_faults
     )
-    click.echo(f"Kept as number {number} in {store_name}; {count} of this phase are kept.", err=to_stderr)
+    kept = keeping.keep_result(outcome.result, outcome.parts, outcome.house_file, history=history, terms=terms)
+    click.echo(
+        f"Kept as number {kept.number} in {kept.history}; {kept.of_phase} of this phase are kept.", err=to_stderr
+    )
+    if kept.left_out:
+        click.echo(left_out_text(kept.left_out, mix_too=kept.mix_left_out), err=to_stderr)

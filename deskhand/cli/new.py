@@ -22,12 +22,14 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
     from deskhand.files import write_atomically
     from deskhand.house import FILE_NAME, ROLES, parse_house
     from deskhand.recording import open_recording
-    from deskhand.tasks.new import guess_house, house_text
+    from deskhand.tasks.new import guess_house, house_text, refuse_hiding
 
     take = open_recording(recording)
     target = output or (recording if recording.is_dir() else recording.parent) / FILE_NAME
     if target.exists():
         raise UsageError(str(target), "is there already", "name another place with --output, or move it away")
+    if output is None:
+        refuse_hiding(target)
     house = guess_house([track.name for track in take.tracks], name=name)
     impressions: dict[str, str] = {}
     if not names_only:

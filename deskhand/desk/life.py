@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Final, Literal
 from deskhand.desk.state import lies_before_tap
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterable, Mapping
+    from collections.abc import Collection, Iterable, Mapping, Sequence
 
     from deskhand.desk.state import DeskState
     from deskhand.house import HouseFile
+    from deskhand.mix.faders import Fader
     from deskhand.store import DeskChange
 
 Fate = Literal["done", "declined", "confirmed", "contradicted", "unseen"]
@@ -20,6 +21,10 @@ before the tap, and what this take holds does not tell."""
 _SURE_DB: Final = 2.0
 """Between two takes of one evening a level that moved by less than this tells nothing of a knob: the spread of a player's level from
 song to song is of that size. Common practice, no source."""
+
+_MOVED: Final = 0.25
+"""Share of what was asked from which on a level has moved: half done is not undone, and the level of a clipped take is only a lower
+bound. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +55,7 @@ def fates(
     written_at: str | None,
     level_dbfs: Mapping[str, float | None],
     found: Mapping[str, Collection[str]],
+    faders: Sequence[Fader] = (),
 ) -> list[tuple[DeskChange, Fate]]:
     """Each move that was done or declined, with what a take says of it.
 
@@ -67,7 +73,10 @@ def fates(
         Source to its level at the tap of this take.
     found : mapping
         Source to the ids of the findings that are raised in this take.
+    faders : sequence of Fader
+        Where the take holds the desk's own mix: what its faders were.
     """
+    measured = {fader.source: fader for fader in faders}
     by_name = {source.name: source for source in house.source}
     judged: list[tuple[DeskChange, Fate]] = []
     for change in changes:
@@ -79,6 +88,8 @@ def fates(
         later = change.take != take and written_at is not None and written_at >= change.said_at
         if change.done and before_tap and change.where != "fader" and change.take != take:
             fate = _seen(change, level_dbfs.get(source.name), found.get(source.name, ())) if later else "unseen"
+        elif change.done and change.where == "fader" and later and source.name in measured:
+            fate = _fader_fate(change, measured[source.name])
         judged.append((change, fate))
     return judged
 
@@ -95,9 +106,23 @@ def _seen(change: DeskChange, level_dbfs: float | None, found: Collection[str]) 
     moved_db = level_dbfs - change.level_dbfs
     if not raised_again:
         return "confirmed" if abs(moved_db - asked_db) <= max(_SURE_DB, 0.5 * abs(asked_db)) else "unseen"
-    # asked for again, and nearer to where it was than to where it should be: it was not turned, or turned back
-    is_half_there = moved_db * asked_db > 0 and abs(moved_db) >= 0.5 * abs(asked_db)
-    return "unseen" if is_half_there or abs(asked_db) < _SURE_DB else "contradicted"
+    # asked for again, and where it was: it was not turned, or turned back
+    has_moved = moved_db * asked_db > 0 and abs(moved_db) >= _MOVED * abs(asked_db)
+    return "unseen" if has_moved or abs(asked_db) < _SURE_DB else "contradicted"
+
+
+def _fader_fate(change: DeskChange, fader: Fader) -> Fate:
+    """Fate of a fader's move in a take that holds the desk's own mix; done, as was said, where it cannot be told."""
+    before_db, after_db, _ = change.settings["fader"]
+    if fader.measured_db is None or fader.measured_db_pm is None or before_db is None:
+        return "done"
+    sure_db = _SURE_DB + fader.measured_db_pm
+    if abs(after_db - before_db) <= 2.0 * sure_db:
+        # the two are too near to one another to be told apart
+        return "done"
+    if abs(fader.measured_db - after_db) <= sure_db:
+        return "confirmed"
+    return "contradicted" if abs(fader.measured_db - before_db) <= sure_db else "done"
 
 
 def earlier_moves(judged: Iterable[tuple[DeskChange, Fate]]) -> dict[str, tuple[EarlierMove, ...]]:

@@ -5,7 +5,7 @@ from deskhand.findings.context import Context, has_nominal
 from deskhand.findings.faults.chain import chain as judge_chain
 from deskhand.findings.faults.chain import covered as judge_voices
 from deskhand.findings.finding import Finding, Severity
-from deskhand.findings.first import FirstThing, first_things, status_of
+from deskhand.findings.first import FirstThing, first_things, status_of, things_to_fix
 from deskhand.findings.judge import joined, judge, judge_mix
 from deskhand.findings.judgements import (
     judge_drifts,
@@ -15,7 +15,7 @@ from deskhand.findings.judgements import (
     judge_reversed,
 )
 from deskhand.findings.kinds import KIND_NAMES, KINDS, KindName
-from deskhand.findings.text import first_texts, say, short, with_text
+from deskhand.findings.text import first_texts, fix_texts, say, short, with_live_advice, with_text
 
 __all__ = [
     "KINDS",
@@ -28,6 +28,7 @@ __all__ = [
     "causes_only",
     "first_texts",
     "first_things",
+    "fix_texts",
     "has_nominal",
     "joined",
     "judge",
@@ -42,6 +43,8 @@ __all__ = [
     "say",
     "short",
     "status_of",
+    "things_to_fix",
     "with_dismissals",
+    "with_live_advice",
     "with_text",
 ]

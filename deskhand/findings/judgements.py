@@ -8,12 +8,12 @@ from deskhand.baseline.normal import TONE
 from deskhand.baseline.numbers import BY_NAME, OCTAVES_HZ
 from deskhand.findings.faults.pair import flip_words, loss_number
 from deskhand.findings.finding import Fact, Finding, Severity
-from deskhand.findings.kinds import KINDS
+from deskhand.findings.kinds import ENTRIES, KINDS
 from deskhand.house.roles import ROLES, Role
 from deskhand.units import hertz
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
+    from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from deskhand.baseline.identity import Mispatch
     from deskhand.baseline.kept import Drift
@@ -43,8 +43,9 @@ KIND_OF: Final[dict[str, KindName]] = {
     "dynamics": "dynamics",
     "harsh": "harsh",
     "mono-loss": "mono-loss",
+    **{entry.number: entry.kind.name for entry in ENTRIES if entry.number is not None},
 }
-"""Number that is judged to the kind of finding it makes."""
+"""Number that is judged to the kind of finding it makes; one that is not here is shown with its range and watched, and raises nothing."""
 
 # what more and less of these octaves sounds like, in words people use at a desk; common practice, no source
 _MORE: Final = {63: "boomier", 125: "boomier", 250: "thicker", 500: "boxier", 1000: "more nasal", 2000: "harder", 4000: "brighter", 8000: "sharper"}  # fmt: skip
@@ -106,6 +107,7 @@ _ADVICE: Final = {
     ("dynamics", "less"): "hear-squeezed",
     ("mono-loss", "kept"): "hear-mono",
     ("harsh", "more"): "hear-harsh",
+    **{(entry.number, case): name for entry in ENTRIES if entry.number for case, name in entry.number_advice.items()},
 }
 """From a number and the way it went to what to do."""
 
@@ -122,11 +124,17 @@ def _case(normal: Normal) -> str:
     return "more" if above else "less"
 
 
+def _has_kind(normal: Normal) -> bool:
+    """True where a number makes a finding once it leaves its range."""
+    return normal.name == TONE or normal.name in KIND_OF
+
+
 def judge_normals(
     normals: Mapping[str, Sequence[Normal]],
     roles: Mapping[str, str],
     *,
     learned: bool,
+    relearning: Collection[str] = (),
     hear_s: Callable[[str], tuple[float, float]],
     harsh_s: Callable[[str], tuple[tuple[float, float], ...]],
 ) -> dict[str, list[Finding]]:
@@ -140,14 +148,16 @@ def judge_normals(
         Source to its role.
     learned : bool
         True where the house has kept enough takes for judgements to be raised.
+    relearning : collection of str
+        Numbers that are noted all the same: too few takes hold them by today's definition.
     hear_s : callable
         From a source to two seconds in which to hear it.
     harsh_s : callable
         From a source to when it is harshest.
     """
     facts = {source: ROLES.get(role, _MIX) for source, role in roles.items()}
+    normals = {source: [normal for normal in numbers if _has_kind(normal)] for source, numbers in normals.items()}
     count = sum(len(numbers) for source, numbers in normals.items() if facts[source].shaped)
-    severity: Severity = "listen" if learned else "note"
     findings: dict[str, list[Finding]] = {}
     for source, numbers in normals.items():
         if not facts[source].shaped:
@@ -162,7 +172,7 @@ def judge_normals(
                 source,
                 normal,
                 facts[source].tone_advice,
-                severity,
+                "listen" if learned and normal.name not in relearning else "note",
                 hear_s(source) if normal.stage != MIX_STAGE else None,
                 harsh_s(source) if normal.name == "harsh" else (),
             )
@@ -314,7 +324,7 @@ def judge_mistaken(mistaken: Iterable[Mispatch]) -> dict[str, Finding]:
             stage="tap",
             severity="fix",
             what="exchanged" if guess.exchanged else "unlike",
-            advice=("swap",) if guess.exchanged else ("check-plugged",),
+            advice=("ask-then-swap",) if guess.exchanged else ("check-plugged",),
             other=guess.like,
             metric="tone_db",
             measured=round(guess.nats, 1),

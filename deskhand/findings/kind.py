@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Literal, get_args
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-KindName = Literal[
-    "missing", "silent", "level-low", "level-high", "headroom", "clipped", "dc", "hum", "noise", "dropout", "clicks",
-    "wireless-hit", "one-sided", "duplicate", "wrong-patch", "swapped", "polarity", "delay", "howl", "in-the-mix", "tone",
-    "dynamics", "tail", "articulation", "width", "mono-loss", "harsh", "sound-step", "vocal-covered", "drift",
-    "unmatched-track",
-]  # fmt: skip
-KIND_NAMES: Final[tuple[KindName, ...]] = get_args(KindName)
+KindName: TypeAlias = str
+"""Name of a kind, as the table of kinds has it."""
+Answer = Literal["level", "polarity", "balance", "equaliser", "threshold", "room for the voice"]
+"""Setting of the desk that answers a finding: the gains, the polarity, one side's trim, the equaliser, a threshold, or what all others
+play at."""
 NEVER: Final = 9
 """Urgency of what never has to be done before doors: above all others, a rank and no measure."""
+HARMS_SOUND: Final = 1
+"""Highest urgency of what is missing or hurts in the room: it goes before all that costs quality. A rank and no measure."""
 COMMON_PRACTICE: Final = "common practice, no source"
 
 
@@ -44,13 +44,17 @@ class Kind:
     """Where a person looks, for the docs."""
     tier: Literal["fault", "judgement"] = "fault"
     urgency: int = NEVER
-    """0: the source is not heard; 1: it harms the sound; 2: it costs quality; 9: never before doors."""
+    """0: missing in the room, or dangerous to ears; 1: it hurts the sound in the room; 2: it costs quality; 9: never before doors."""
     done_at: Literal["rig", "patch"] | None = None
     """Where the hand goes when it is no setting of the desk."""
     at_preamp: bool = False
     """A fault of what comes in: a level beside it is put right at the preamp, since a trim cannot mend it."""
-    answered_by: Literal["level", "polarity", "equaliser", "room for the voice"] | None = None
-    """Setting of the desk that can answer it: the gains, the polarity, the equaliser, or what all others play at."""
+    answered_by: Answer | None = None
+    """Setting of the desk that can answer it."""
+    answered_metric: str | None = None
+    """Reading that such a setting answers, where the kind is raised for others too."""
+    live_advice: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Names of what to do while it happens, by the phase that is listened to: in a recording it is over, at a live desk it is not."""
     is_twin: bool = False
     """Another track holds the same: worth saying as soon as a house file is begun."""
     of_chain: bool = False
@@ -69,13 +73,24 @@ class Kind:
     """Too much level comes in: true peaks in the chain follow from it."""
     other_level: bool = False
     """Another level comes in than the chain was set for: its gain reduction follows from it."""
+    doubts: frozenset[str] = frozenset()
+    """Names of advice that asks whether it is a fault at all: said before what to do, live too."""
     explains: frozenset[KindName] = frozenset()
     """Kinds that are its consequence and are not said beside it. Common practice, no source."""
     explains_up_to: Mapping[KindName, str] = field(default_factory=dict)
     """Kinds that are its consequence as long as they are below what is expected by less than the limit of that name."""
     explains_in_case: Mapping[str, frozenset[KindName]] = field(default_factory=dict)
     """Kinds that are its consequence in one case of it only, which are not even judged then."""
+    explained_by: frozenset[KindName] = frozenset()
+    """Kinds that it is a consequence of, where its own file says so: it is added to what they explain."""
+    before: KindName | None = None
+    """Kind of the same urgency that it comes before in the order of urgency; None: after all that are as urgent."""
     limits: Mapping[str, Limit] = field(default_factory=dict)
+
+    @property
+    def harms_sound(self) -> bool:
+        """True where a sound is missing in the room, or hurts."""
+        return self.urgency <= HARMS_SOUND
 
     def __getitem__(self, limit: str) -> float:
         """Value of a limit by its name."""

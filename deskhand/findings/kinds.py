@@ -1,6 +1,7 @@
 """The table of kinds of finding: what each means, how urgent it is, where it is put right, what it explains, and its limits.
 
-docs/findings.md is made from it. A limit without a source of its own is common practice, no source; all of them together are set so
+docs/findings.md is made from it. A kind that one function alone raises stands in a file of its own instead, with its sentences, in
+`findings.standalone`. A limit without a source of its own is common practice, no source; all of them together are set so
 that a clean show says nothing, which the tests and validations/ count.
 """
 
@@ -8,17 +9,39 @@ from __future__ import annotations
 
 from typing import Final
 
-from deskhand.findings.kind import KIND_NAMES, NEVER, Kind, KindName, Limit, kinds, limit_db, most_limits
+from deskhand.findings.entry import entries, with_entries
+from deskhand.findings.kind import NEVER, Kind, KindName, Limit, kinds, limit_db, most_limits
 
-__all__ = ["KINDS", "KIND_NAMES", "NEVER", "Kind", "KindName", "Limit"]
+__all__ = ["ENTRIES", "KINDS", "KIND_NAMES", "NEVER", "Kind", "KindName", "Limit"]
 
 
 _JUDGEMENTS: Final = kinds(
     "tone", "dynamics", "tail", "articulation", "width", "mono-loss", "harsh", "sound-step", "drift"
 )
+_MUTE: Final = ("mute-then-find",)
 _LEVELS: Final = kinds("level-low", "level-high")
 
 _TABLE: Final = (
+    Kind(
+        name="howl",
+        words="feedback",
+        meaning="a pure tone that grows by 10 dB or more over 0.8 s (open microphones, acoustic guitars); up to {above_singing_hz} it may "
+        "be sung: *listen*",
+        act="while it howls: at soundcheck mute that channel, then find out; during a show its send down 3 to 6 dB, and mute it if it still grows; protect "
+        "ears",
+        urgency=0,
+        live_advice={"line-check": _MUTE, "rehearsal": _MUTE, "show": ("send-down-then-mute",)},
+        doubts=frozenset({"may-be-sung"}),
+        explains=kinds("tone", "harsh", "tail", "dynamics"),
+        limits={
+            "above_singing_hz": Limit(
+                value=1100.0,
+                unit="Hz",
+                meaning="nobody sings as high as most feedback",
+                source="common practice, no source (soprano C, C6, is 1047 Hz in equal temperament, ISO 16)",
+            ),
+        },
+    ),
     Kind(
         name="missing",
         words="track missing",
@@ -43,23 +66,6 @@ _TABLE: Final = (
             "went_silent_s": Limit(value=8.0, unit="s", meaning="how long it has to stay dead to the end"),
             "at_once_db": limit_db(15.0, "how far it falls at once"),
             "dying_db": limit_db(8.0, "a steady fall of more than this is a song that ends"),
-        },
-    ),
-    Kind(
-        name="howl",
-        words="feedback",
-        meaning="a pure tone that grows by 10 dB or more over 0.8 s (open microphones, acoustic guitars); up to {above_singing_hz} it may "
-        "be sung: *listen*",
-        act="the nearest monitor first; protect ears",
-        urgency=0,
-        explains=kinds("tone", "harsh", "tail", "dynamics"),
-        limits={
-            "above_singing_hz": Limit(
-                value=1100.0,
-                unit="Hz",
-                meaning="nobody sings as high as most feedback",
-                source="common practice, no source (soprano C, C6, is 1047 Hz in equal temperament, ISO 16)",
-            ),
         },
     ),
     Kind(
@@ -104,24 +110,6 @@ _TABLE: Final = (
             "at_the_top": Limit(
                 value=0.9, unit="1", meaning="of the highest peak: something flat further down is the sound itself"
             ),
-        },
-    ),
-    Kind(
-        name="in-the-mix",
-        words="click or talkback heard",
-        meaning="click or talkback heard in another input, no further below its level than {leak_listen_db:size} (*listen*) or {leak_fix_db:size} "
-        "(*fix*; in playback, which is locked to the click, *listen* from there on), or in the recorded mix, no further below it than "
-        "{leak_mix_db:size} (*fix*); talkback in an open microphone, which hears the same room: from {talkback_open_db:size} on, *note*",
-        act="headphones, sends, patch",
-        urgency=1,
-        explains=kinds("articulation", "tone", "tail"),
-        # sharp beginnings of a click that is heard are heard as digital clicks, too
-        explains_in_case={"click": kinds("clicks")},
-        limits={
-            "leak_listen_db": limit_db(-40.0, "against the input's own level"),
-            "leak_fix_db": limit_db(-26.0, "against the input's own level"),
-            "leak_mix_db": limit_db(-60.0, "against the mix"),
-            "talkback_open_db": limit_db(-20.0, "a talkback microphone hears the same room as the others do"),
         },
     ),
     Kind(
@@ -195,7 +183,7 @@ _TABLE: Final = (
         name="wrong-patch",
         words="wrong patch",
         meaning="with kept shows: an input sounds like a source of another role, and not like itself (*fix*)",
-        act="cables and patch, muted",
+        act="ask who plays there; then cables and patch, muted",
         urgency=1,
         done_at="patch",
         explains=_JUDGEMENTS | _LEVELS | {"polarity", "vocal-covered", "silent"},
@@ -205,11 +193,29 @@ _TABLE: Final = (
         words="swapped inputs",
         of_two=True,
         meaning="with kept shows: two inputs sound like each other (*fix*); at a live line check: an input came at another's turn (*listen*: a "
-        "question, since players out of order look the same)",
-        act="cables and patch, muted; at line check ask first who played",
+        "question). Players who changed places leave the same signal as crossed cables",
+        act="ask who played; only then cables and patch, muted",
         urgency=1,
         done_at="patch",
         explains=_JUDGEMENTS | _LEVELS | {"polarity", "vocal-covered"},
+    ),
+    Kind(
+        name="in-the-mix",
+        words="click or talkback heard",
+        meaning="click or talkback heard in another input, no further below its level than {leak_listen_db:size} (*listen*) or {leak_fix_db:size} "
+        "(*fix*; in playback, which is locked to the click, *listen* from there on), or in the recorded mix, no further below it than "
+        "{leak_mix_db:size} (*fix*); talkback in an open microphone, which hears the same room: from {talkback_open_db:size} on, *note*",
+        act="the click in headphones, in-ears and wedges; sends, patch",
+        urgency=2,
+        explains=kinds("articulation", "tone", "tail"),
+        # sharp beginnings of a click that is heard are heard as digital clicks, too
+        explains_in_case={"click": kinds("clicks")},
+        limits={
+            "leak_listen_db": limit_db(-40.0, "against the input's own level"),
+            "leak_fix_db": limit_db(-26.0, "against the input's own level"),
+            "leak_mix_db": limit_db(-60.0, "against the mix"),
+            "talkback_open_db": limit_db(-20.0, "a talkback microphone hears the same room as the others do"),
+        },
     ),
     Kind(
         name="hum",
@@ -303,7 +309,7 @@ _TABLE: Final = (
         name="dc",
         words="DC offset",
         meaning="constant offset of {listen} (*listen*) or {fix} (*fix*) of full scale",
-        act="high-pass; look for a faulty box or cable",
+        act="the converter, the recorder or a digital source first: an analogue microphone input passes no DC; its high-pass until then",
         urgency=2,
         in_pauses=True,
         limits={
@@ -326,6 +332,8 @@ _TABLE: Final = (
     Kind(
         name="dynamics",
         of_chain=True,
+        answered_by="threshold",
+        answered_metric="reduction_db",
         words="dynamics",
         meaning="a block takes off more or less than the `reduction` the house wants, by {reduction_off_db} or more (*note*); with kept shows, "
         "outside the house's normal range (*listen*)",
@@ -333,14 +341,6 @@ _TABLE: Final = (
         tier="judgement",
         explains=kinds("drift"),
         limits={"reduction_off_db": limit_db(0.5, "outside the wanted gain reduction")},
-    ),
-    Kind(
-        name="sound-step",
-        words="presets not level",
-        meaning="the sounds of a guitar, bass or keys player lie {step_lu} or more apart (*note*)",
-        act="the player levels the presets at the rig",
-        tier="judgement",
-        limits={"step_lu": Limit(value=6.0, unit="LU", meaning="a lead sound is meant to be some dB louder")},
     ),
     Kind(
         name="vocal-covered",
@@ -379,6 +379,8 @@ _TABLE: Final = (
     ),
     Kind(
         name="width",
+        answered_by="balance",
+        answered_metric="balance_db",
         words="width",
         meaning="a pair's width or balance is outside the house's normal range, and audibly so (*listen*, with two seconds to hear it by)",
         act="what it says: the player's end first",
@@ -407,5 +409,8 @@ _TABLE: Final = (
         act="add it, or `used = false`",
     ),
 )
-KINDS: Final[dict[str, Kind]] = {kind.name: kind for kind in _TABLE}
+ENTRIES: Final = entries()
+"""Kinds that stand in a file of their own."""
+KINDS: Final[dict[KindName, Kind]] = with_entries(_TABLE, ENTRIES)
 """From a kind's name to what is true of it, in the order of urgency."""
+KIND_NAMES: Final[tuple[KindName, ...]] = tuple(KINDS)

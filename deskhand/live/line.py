@@ -67,7 +67,7 @@ class PatchEntry:
     """Newest stretch that was measured."""
     looked_s: float = -1e9
     """Time of the last look."""
-    looked_after: bool = True
+    looked_after_playing: bool = True
     """True when the last look came after its playing had ended."""
     seen: Counter[str] = field(default_factory=Counter)
     missed: Counter[str] = field(default_factory=Counter)
@@ -157,7 +157,7 @@ class PatchList:
                     entry.looked_s, entry.overhears = -1e9, False
                 entry.bout = (entry.bout[0], now_s)
                 entry.sounded_s += step_s
-                entry.looked_after = False
+                entry.looked_after_playing = False
                 if entry.began_s is None and self.may_come(entry):
                     entry.began_s = entry.bout[0]
                 if entry.state in ("waiting", "skipped") and self.may_come(entry):
@@ -337,12 +337,16 @@ def summary(line: PatchList) -> str:
     expected = [entry for entry in line.inputs if entry.state != "not tonight"]
     arrived = [entry for entry in expected if entry.state == "arrived"]
     in_question = [entry for entry in arrived if TURN in entry.reported]
-    well = [entry for entry in arrived if entry.verdict in ("well", "listen") and entry not in in_question]
+    well = [entry for entry in arrived if entry.verdict == "well"]
+    to_hear = [entry for entry in arrived if entry.verdict == "listen" and entry not in in_question]
     text = f"{len(arrived)} of {len(expected)} arrived"
     if arrived:
-        text += f", {'all' if len(well) == len(arrived) else len(well)} clean and in the right place"
+        # crossed cables whose players came in crossed order leave nothing to see: the place is not called right
+        text += f", {'all' if len(well) == len(arrived) else len(well)} clean"
     fix = [entry for entry in arrived if entry.verdict not in ("well", "listen")]
     clauses = [f"{entry.source.name}: {short(entry.findings[0])}" for entry in fix]
+    if to_hear:
+        clauses.append(f"listen to: {', '.join(entry.source.name for entry in to_hear)}")
     if in_question:
         clauses.append(f"ask who was playing: {', '.join(entry.source.name for entry in in_question)}")
     return "; ".join([text, *clauses])

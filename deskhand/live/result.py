@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from deskhand import __version__
-from deskhand.findings import Finding, first_texts, first_things, status_of, with_text
+from deskhand.findings import Finding, fix_texts, status_of, with_text
 from deskhand.house import ROLES
 from deskhand.result import SCHEMA, CheckResult, ShowResult, SourceResult
 
@@ -66,6 +66,7 @@ def result_of(
         for entry, of_source in zip(entries, findings, strict=True)
         for finding in of_source
     ]
+    first, later = fix_texts(everything)
     return CheckResult(
         schema=SCHEMA,
         deskhand=__version__,
@@ -88,7 +89,8 @@ def result_of(
         voices=(),
         mix=None,
         reference=None,
-        first=first_texts(first_things(everything), everything),
+        first=first,
+        next=later,
     )
 
 

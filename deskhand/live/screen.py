@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings import has_nominal, say
 from deskhand.live.line import summary
-from deskhand.report.terminal import by_urgency, headline, line, move_lines
+from deskhand.report.terminal import NEXT, by_urgency, headline, line, move_lines
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
@@ -19,10 +19,17 @@ if TYPE_CHECKING:
     from deskhand.measure.readings import Readings
 
 _STYLES: Final = {
-    "waiting": "dim", "sounding": "bold", "skipped": "dim", "not tonight": "dim", "well": "green", "listen": "yellow",
+    "waiting": "dim", "sounding": "bold", "skipped": "dim", "not tonight": "dim", "well": "green", "adjust": "yellow", "listen": "yellow",
     "fix": "bold red", "silent": "bold red",
 }  # fmt: skip
-_WORDS: Final = {"sounding": "sounds", "listen": "listen", "fix": "fix", "well": "well", "silent": "silent"}
+_WORDS: Final = {
+    "adjust": "to adjust",
+    "sounding": "sounds",
+    "listen": "listen",
+    "fix": "fix",
+    "well": "well",
+    "silent": "silent",
+}
 KEYS: Final = "n next   b back   x not tonight   q done"
 _OLD_S: Final = 120.0
 """Age from which on a source's readings are shown with it. Common practice, no source."""
@@ -147,13 +154,15 @@ def soundcheck_view(soundcheck: Soundcheck, *, note: str, height: int, problem: 
         return Group(*rows, Text("Listening: play, and the first look follows in twenty seconds.", style="bold"))
     rows.append(Text(headline(result), style="bold"))
     rows += [Text(f"  {count}. {first.text}") for count, first in enumerate(result.first, 1)]
+    if result.next:
+        rows.append(Text(f"{NEXT} {', '.join(dict.fromkeys(thing.source for thing in result.next))}", style="bold"))
     rows.append(Text())
     table = Table.grid(padding=(0, 2), expand=True)
     for _ in range(3):
         table.add_column(no_wrap=True)
     table.add_column(ratio=1, no_wrap=True, overflow="ellipsis")
-    for source in by_urgency(result)[: max(4, height - _AROUND - len(result.first))]:
-        sentences = move_lines(source) or [line(source)]
+    for source in by_urgency(result)[: max(4, height - _AROUND - len(result.first) - bool(result.next))]:
+        sentences = move_lines(source, result) or [line(source)]
         age_s = soundcheck.age_s(source.name)
         sentence = sentences[0] + (f" ({clock(age_s)} ago)" if age_s > _OLD_S else "")
         table.add_row(

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import LiveError
-from deskhand.findings import first_texts, first_things, short, status_of
+from deskhand.findings import fix_texts, short, status_of, with_live_advice, with_text
 from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
 from deskhand.measure.readings import LEAST_ACTIVE_S
@@ -145,11 +145,20 @@ class Soundcheck:
             earlier = self.known[source.name].kinds if source.name in self.known else frozenset()
             # a fault is said at once; what depends on what is played must be there twice
             settled = tuple(
-                finding for finding in source.findings if finding.severity != "listen" or finding.kind in earlier
+                with_text(with_live_advice(finding, self.request.phase or "rehearsal"))
+                for finding in source.findings
+                if finding.severity != "listen" or finding.kind in earlier
             )
+            unsettled = {finding.id for finding in source.findings} - {finding.id for finding in settled}
+            moves = tuple(move for move in source.moves if move.finding not in unsettled)
             self._tell(source, settled)
             self.known[source.name] = LastCheck(
-                result=replace(source, findings=settled, status=status_of(settled)),
+                result=replace(
+                    source,
+                    findings=settled,
+                    moves=moves,
+                    status=status_of(settled, to_turn=any(move.is_setting for move in moves)),
+                ),
                 parts=[part for part in checked.parts if part.source == source.name],
                 checked_s=self._checked_s,
                 kinds=kinds,
@@ -180,10 +189,12 @@ class Soundcheck:
             for source in sources
             for finding in self.known[source.name].result.findings
         ]
+        first, later = fix_texts(everything)
         return replace(
             self.newest,
             sources=tuple(self.known[source.name].result for source in sources),
-            first=first_texts(first_things(everything), everything),
+            first=first,
+            next=later,
             show=replace(self.newest.show, start_s=0.0, duration_s=round(self.now_s, 3)),
         )
 

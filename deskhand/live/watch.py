@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.identity import mistaken
 from deskhand.errors import HouseError, LiveError
-from deskhand.findings import judge_mistaken, say
+from deskhand.findings import judge_mistaken, say, with_live_advice
 from deskhand.house import match_tracks
 from deskhand.live.levels import HOP_S, Levels
 from deskhand.live.line import BOUT_GAP_S, FIRST_S, TURN, PatchList
@@ -185,7 +185,7 @@ class Watch:
             return False
         if entry.overhears:
             return False
-        if entry.looked_after:
+        if entry.looked_after_playing:
             return False
         if self.now_s - entry.bout[1] > BOUT_GAP_S:
             # once more when it has stopped
@@ -211,7 +211,7 @@ class Watch:
         first = -(-round(start_s * self.sample_rate_hz) // hop) * hop
         frames = round(end_s * self.sample_rate_hz) // hop * hop - first
         entry.looked_s = self.now_s
-        entry.looked_after = self.now_s - entry.bout[1] > BOUT_GAP_S
+        entry.looked_after_playing = self.now_s - entry.bout[1] > BOUT_GAP_S
         if frames < 2 * self.sample_rate_hz:
             return
         together = [entry, *self._as_loud(entry)]
@@ -230,6 +230,8 @@ class Watch:
             players=self.players,
             level_dba=self._level_dba,
         )[entry.source.name]
+        findings = tuple(with_live_advice(finding, "line-check") for finding in stretch.findings)
+        stretch = replace(stretch, findings=findings)
         arrived = entry.state == "arrived"
         if stretch.parts:
             self.parts[entry.source.name] = stretch.parts
@@ -258,7 +260,10 @@ class Watch:
             return []
         parts = [part for of_source in self.parts.values() for part in of_source]
         by_source = judge_mistaken(mistaken(self.baseline, parts))
-        return [finding for source, finding in by_source.items() if source == entry.source.name]
+        # whoever plays while another was asked sounds like that other: at a line check it stays a question
+        return [
+            replace(finding, severity="listen") for source, finding in by_source.items() if source == entry.source.name
+        ]
 
     def command(self, key: str) -> None:
         """Obey a key: n next, b back, x not tonight."""

@@ -115,12 +115,12 @@ def bleed(
     """
     powers = [np.asarray(mean_square, np.float64) for mean_square in mean_squares]
     ringing = np.array([_rung(power) for power in powers])
-    no_bleed = {pair for first, second in siblings for pair in ((first, second), (second, first))}
+    sibling_pairs = {pair for first, second in siblings for pair in ((first, second), (second, first))}
     bleeds = []
     for source, power in enumerate(powers):
         sounding_power = power[power > _DEAD]
         neighbours = ringing[
-            [index for index in range(len(powers)) if index != source and (source, index) not in no_bleed]
+            [index for index in range(len(powers)) if index != source and (source, index) not in sibling_pairs]
         ].T
         sounding = neighbours.max(axis=0, initial=0.0) > _DEAD
         predicted = None

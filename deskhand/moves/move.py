@@ -52,6 +52,9 @@ class Move:
     """Further values of the sentences, by name; the unit is the name's ending."""
     cautions: tuple[Caution, ...] = ()
     """What to mind when it is done."""
+    finding: str | None = None
+    """Id of the finding that it answers, which may be another source's: the voice's, that others give room to. None where nothing asks
+    for it but the moves before it. Set when the result is put together."""
 
     @property
     def control(self) -> str:

@@ -24,6 +24,18 @@ def _catalogue() -> Mapping[str, Any]:
     return tomllib.loads(resources.files("deskhand.moves").joinpath("texts.toml").read_text("utf-8"))
 
 
+def actions() -> Mapping[str, Mapping[str, str]]:
+    """From each action to its sentences, to what it answers, and to where they differ from house to house."""
+    entries: Mapping[str, Mapping[str, str]] = _catalogue()["move"]
+    return entries
+
+
+def readings() -> Mapping[str, Mapping[str, str]]:
+    """From each action to where it differs in a house with in-ear monitors, with wedges, or on the stream."""
+    entries: Mapping[str, Mapping[str, str]] = _catalogue()["reading"]
+    return entries
+
+
 def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
     """Move with its text, its effect and how to undo it.
 

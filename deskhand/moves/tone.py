@@ -197,7 +197,7 @@ def plan_tone(state: SourceState, plan: Plan) -> None:
     chosen, levels_after_db = _proved(search, plan, lists[-1])
     left_db = float(eq.rms_db(levels_after_db, search.task))
     if left_db > start_db - _FOR_SURE_DB:
-        plan.why.append("no change of the equaliser helps for sure: left alone")
+        plan.why.append("no change of the equaliser helps by more than is uncertain: left alone")
         return
     plan.predicted_db = levels_after_db
     _add_moves(search, plan, chosen, start_db)

@@ -23,19 +23,18 @@ def print_takes(takes: Sequence[TakeRow], console: Console) -> None:
         console.print("Nothing is kept yet.")
         return
     rows = [["no.", "date", "show", "phase", "length", "kept by", "note"]]
-    for take in takes:
-        gone = f"forgotten by {take.forgotten_by} on {(take.forgotten_at or '')[:10]}" if take.forgotten_at else ""
-        rows.append(
-            [
-                str(take.id),
-                take.date or "–",
-                take.show,
-                take.phase,
-                clock(take.duration_s),
-                f"{take.kept_by}, {take.kept_at[:10]}",
-                "; ".join(text for text in (take.note, gone) if text),
-            ]
-        )
+    rows += [
+        [
+            str(take.id),
+            take.date or "–",
+            take.show,
+            take.phase,
+            clock(take.duration_s),
+            f"{take.kept_by}, {take.kept_at[:10]}",
+            "; ".join(text for text in (take.note, *_remarks(take)) if text),
+        ]
+        for take in takes
+    ]
     if not console.is_terminal:
         # nothing is cut where a program reads, or a long name would hide the number that --forget wants
         for row in rows:
@@ -48,3 +47,21 @@ def print_takes(takes: Sequence[TakeRow], console: Console) -> None:
         dim = not index or takes[index - 1].forgotten_at
         table.add_row(*(Text(cell, "dim" if dim else "") for cell in row))
     console.print(table)
+
+
+def _remarks(take: TakeRow) -> list[str]:
+    """Remarks on a take: what was left out or wrong in it, and what became of it."""
+    remarks = []
+    if take.left_out:
+        remarks.append(f"without {', '.join(take.left_out)}")
+    if take.faults:
+        remarks.append(f"with {', '.join(take.faults)}")
+    if take.measured_at:
+        remarks.append(f"measured again on {take.measured_at[:10]}")
+    if take.replaced_by is not None:
+        remarks.append(f"measured again as number {take.replaced_by}")
+    if take.restored_at:
+        remarks.append(f"put back by {take.restored_by} on {take.restored_at[:10]}")
+    if take.forgotten_at and take.replaced_by is None:
+        remarks.append(f"forgotten by {take.forgotten_by} on {take.forgotten_at[:10]}")
+    return remarks

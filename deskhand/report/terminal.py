@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from deskhand.baseline.versions import set_aside_text
+from deskhand.findings import short
 from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
 from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
+from deskhand.report.turns import answered, entries_at
 from deskhand.units import clock, hertz, number
 
 if TYPE_CHECKING:
@@ -21,7 +24,15 @@ FORGOTTEN: Final = (
     "Scene stored under this week's name.",
     "Players told of every change their monitors hear.",
 )
-_WORDS: Final = {"missing": "MISSING", "silent": "SILENT", "fix": "FIX", "listen": "listen", "well": "well"}
+NEXT: Final = "Next, if there is time:"
+_WORDS: Final = {
+    "missing": "MISSING",
+    "silent": "SILENT",
+    "fix": "FIX",
+    "listen": "listen",
+    "adjust": "to adjust",
+    "well": "well",
+}
 _LEVEL_DB: Final = 6.0
 """Change of level through a chain that is worth a line: a doubling of amplitude. Common practice, no source."""
 _REDUCTION_DB: Final = 6.0
@@ -37,18 +48,27 @@ _NEARLY_ALL: Final = 0.95
 """Share of the words that is as good as all of them. Common practice, no source."""
 _WORTH_SAYING: Final = 0.05
 """Share of the words that is worth a word. Common practice, no source."""
-_ORDER: Final = ("missing", "silent", "fix", "listen", "well")
-_STYLES: Final = {"missing": "bold red", "silent": "bold red", "fix": "bold red", "listen": "yellow", "well": "dim"}
+_ORDER: Final = ("missing", "silent", "fix", "listen", "adjust", "well")
+_STYLES: Final = {
+    "missing": "bold red",
+    "silent": "bold red",
+    "fix": "bold red",
+    "listen": "yellow",
+    "adjust": "yellow",
+    "well": "dim",
+}
 
 
 def headline(result: CheckResult) -> str:
     """Sentence that says how many things there are to do before doors."""
     count = len(result.first)
     if not count:
-        listen = sum(source.status == "listen" for source in result.sources)
-        if not listen:
-            return "Nothing urgent."
-        return f"Nothing urgent; {listen} source{'s' if listen > 1 else ''} to listen to when there is time."
+        counts = [
+            (sum(source.status == status for source in result.sources), words)
+            for status, words in (("listen", "to listen to"), ("adjust", "to adjust"))
+        ]
+        parts = [f"{number} input{'s' if number > 1 else ''} {words}" for number, words in counts if number]
+        return f"Nothing urgent; {' and '.join(parts)} when there is time." if parts else "Nothing urgent."
     return "One thing before doors:" if count == 1 else f"{('Two', 'Three')[count - 2]} things before doors:"
 
 
@@ -62,8 +82,10 @@ def title(result: CheckResult) -> str:
 
 
 def by_urgency(result: CheckResult) -> list[SourceResult]:
-    """Sources: those to see to before doors in that order, then by status, otherwise in the order of the house."""
-    rank = {urgent.source: index for index, urgent in enumerate(result.first)}
+    """Sources: those to see to before doors and next in that order, then by status, otherwise in the order of the house."""
+    rank: dict[str, int] = {}
+    for index, thing in enumerate((*result.first, *result.next)):
+        rank.setdefault(thing.source, index)
     return sorted(result.sources, key=lambda source: (rank.get(source.name, len(rank)), _ORDER.index(source.status)))
 
 
@@ -136,15 +158,18 @@ def voice_line(voice: Clearance) -> str:
         for word in ("clear", "strained", "covered")
     }
     usual = max(shares, key=lambda word: shares[word])
+    if voice.with_moves is not None and voice.with_moves.gives_way:
+        # others give way for it: what is hard to hear stands first, and never "clear" beside what is to be turned
+        usual = "covered" if shares["covered"] >= _WORTH_SAYING else "strained"
     text = f"{voice.source}: {usual}"
     if shares[usual] < _NEARLY_ALL:
         text += f" for {number(100 * shares[usual], 0)} % of it"
-        lesser = [
+        others = [
             f"{word} {number(100 * share, 0)} %"
             for word, share in shares.items()
             if share >= _WORTH_SAYING and word != usual
         ]
-        text += f" ({', '.join(lesser)})" if lesser else ""
+        text += f" ({', '.join(others)})" if others else ""
     if shares["clear"] < _NEARLY_ALL and voice.by_source and voice.by_source[0].cost_pct > 0:
         first = voice.by_source[0]
         text += f"; most in the way: {first.source}, {hertz(first.low_hz)} to {hertz(first.high_hz)}"
@@ -190,6 +215,10 @@ def reference_line(result: CheckResult) -> str:
         )
     if reference.other_tap:
         text += f" Readings taken at another tap are not compared: {', '.join(reference.other_tap)}."
+    if reference.set_aside_versions:
+        text += f" {set_aside_text(reference.set_aside_versions)}"
+    if reference.measured_again:
+        text += f" Measured again since they were kept: {reference.measured_again}."
     return text
 
 
@@ -197,9 +226,15 @@ def _plural(phase: str, count: int) -> str:
     return phase if count == 1 else f"{phase}s"
 
 
-def move_lines(source: SourceResult) -> list[str]:
-    """Moves at a source, in order, and what stays; settings only, since instructions are findings already."""
-    lines = [f"{move.text} ({move.effect})" for move in source.moves if move.is_setting]
+def move_lines(source: SourceResult, result: CheckResult) -> list[str]:
+    """Findings of a source with what to turn for each, and what stays; settings only, since instructions are findings already."""
+    lines = [
+        f"{entry.text if entry.finding not in source.findings else short(entry.finding)}: {line.text} ({line.move.effect})"
+        for entry in entries_at(source, result)
+        if entry.finding is not None
+        for line in entry.moves
+        if not line.source
+    ]
     return lines + [f"stays: {text}" for text in source.left_over]
 
 
@@ -223,19 +258,28 @@ def _print_sources(result: CheckResult, console: Console) -> None:
 
 
 def _print_moves(result: CheckResult, console: Console) -> None:
-    """Print the moves of each source in order."""
+    """Print what to turn, under what it is turned for, and what stays."""
     from rich.text import Text
 
-    moves = [(source, move_lines(source)) for source in by_urgency(result)]
-    if not any(lines for _, lines in moves):
-        return
-    _print_heading(
-        "What to turn, in this order (stopping early still helps); run on the recording and measured again:", console
-    )
-    for source, lines in moves:
-        for count, text in enumerate(lines):
-            console.print(Text(f"  {source.name if not count else ' ' * len(source.name)}  {text}"), soft_wrap=True)
-    console.print()
+    sources = by_urgency(result)
+    entries = answered(result, sources)
+    stays = [(source.name, text) for source in sources for text in source.left_over]
+    if entries:
+        _print_heading(
+            "What to turn, in this order (stopping early still helps); run on the recording and measured again:",
+            console,
+        )
+    for source, entry in entries:
+        reason = "" if entry.finding is None else f": {short(entry.finding)}"
+        console.print(Text(f"  {source.name}{reason}"), soft_wrap=True)
+        for line in entry.moves:
+            console.print(Text(f"      {line.text} ({line.move.effect})"), soft_wrap=True)
+    if stays:
+        _print_heading("What no setting mends:", console)
+    for name, text in stays:
+        console.print(Text(f"  {name}: {text}"), soft_wrap=True)
+    if entries or stays:
+        console.print()
 
 
 def _print_earlier_moves(result: CheckResult, console: Console) -> None:
@@ -306,6 +350,10 @@ def print_result(result: CheckResult, console: Console) -> None:
     _print_heading(headline(result), console)
     for count, urgent in enumerate(result.first, 1):
         console.print(Text(f"  {count}. {urgent.text}"))
+    if result.next:
+        _print_heading(NEXT, console)
+    for count, thing in enumerate(result.next, len(result.first) + 1):
+        console.print(Text(f"  {count}. {thing.text}"))
     console.print()
     _print_sources(result, console)
     _print_moves(result, console)

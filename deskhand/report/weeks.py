@@ -257,10 +257,12 @@ def course_cards(by_source: dict[str, list[Course]], *, whole: bool = True) -> l
     return cards
 
 
-def weeks_page(house: str, by_source: dict[str, list[Course]]) -> str:
-    """The weeks as a page of its own."""
+def weeks_page(house: str, by_source: dict[str, list[Course]], set_aside: str = "") -> str:
+    """The weeks as a page of its own, with a line on numbers that are set aside."""
     from importlib import resources
 
     template = resources.files("deskhand.report").joinpath("weeks.html.j2").read_text("utf-8")
     engine, style = environment()
-    return engine.from_string(template).render(style=style, house=house, cards=course_cards(by_source))
+    return engine.from_string(template).render(
+        style=style, house=house, cards=course_cards(by_source), set_aside=set_aside
+    )

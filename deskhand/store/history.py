@@ -14,9 +14,12 @@ from sqlalchemy.exc import DBAPIError
 
 from deskhand.errors import HistoryError, UsageError
 from deskhand.store.engine import checked_url, engine_of, shown
+from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.records import BlindTest, TakeRow, file_of
 from deskhand.store.rows import (
+    DISMISSAL_NAMES,
     dismissal_of_row,
+    in_order,
     now_utc,
     number_of_row,
     part_of_row,
@@ -27,7 +30,7 @@ from deskhand.store.rows import (
 from deskhand.store.tables import BLIND_TEST, DISMISSAL, PART, TAKE, VALUE
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Iterator
+    from collections.abc import Collection, Iterator, Mapping
 
     from deskhand.store.records import Dismissal, KeptPart, KeptTake
 
@@ -156,36 +159,7 @@ class History:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
             refuse_twice(connection, house=take.house, show=take.show, date=take.date, phase=take.phase)
-            number = connection.execute(
-                sa.insert(TAKE).values(
-                    {
-                        column.name: getattr(take, column.name)
-                        for column in TAKE.columns
-                        if column.name not in ("id", "kept_at", "forgotten_by", "forgotten_at")
-                    }
-                    | {"kept_at": now_utc()}
-                )
-            ).inserted_primary_key
-            assert number is not None
-            rows: list[dict[str, Any]] = []
-            for part in take.parts:
-                key = connection.execute(
-                    sa.insert(PART).values(
-                        take_id=number[0],
-                        **{
-                            name: getattr(part, name)
-                            for name in ("source", "stage", "sound", "role", "player", "tap", "chain", "playing_s")
-                        },
-                    )
-                ).inserted_primary_key
-                assert key is not None
-                rows += [
-                    {"part_id": key[0], "metric": metric, "value": value, "pm": pm}
-                    for metric, (value, pm) in part.values.items()
-                ]
-            if rows:
-                connection.execute(sa.insert(VALUE), rows)
-            return int(number[0])
+            return insert_take(connection, take, kept_at=now_utc())
 
     def refuse_twice(self, *, house: str, show: str, date: str | None, phase: str) -> None:
         """Say before the measuring that a take is kept already.
@@ -200,16 +174,13 @@ class History:
             refuse_twice(connection, house=house, show=show, date=date, phase=phase)
 
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
-        """Kept takes, oldest first."""
-        query = sa.select(*(TAKE.c[name] for name in TakeRow.__dataclass_fields__)).order_by(
-            sa.func.coalesce(TAKE.c.date, TAKE.c.kept_at), TAKE.c.id
-        )
+        """Kept takes, oldest first: by their date, or in the order in which they were kept."""
+        query = sa.select(*(TAKE.c[name] for name in TakeRow.__dataclass_fields__)).order_by(TAKE.c.id)
         if house is not None:
             query = query.where(TAKE.c.house == house)
-        if not forgotten:
-            query = query.where(TAKE.c.forgotten_at.is_(None))
         with self.transaction() as connection:
-            return [take_of_row(row) for row in connection.execute(query).mappings()]
+            rows = in_order([take_of_row(row) for row in connection.execute(query).mappings()])
+        return rows if forgotten else [row for row in rows if row.forgotten_at is None]
 
     def forget(self, which: str, *, house: str, by: str) -> TakeRow:
         """Take one out of the reference; its readings stay in the store, with who took it out and when.
@@ -258,6 +229,7 @@ class History:
         most: int,
         stages: Collection[str],
         source: str | None = None,
+        versions: Mapping[str, int] | None = None,
     ) -> list[tuple[TakeRow, KeptPart]]:
         """Parts and takes of the newest kept takes of a phase, oldest first.
 
@@ -271,6 +243,9 @@ class History:
         stages : collection of str
         source : str, optional
             Only this one.
+        versions : mapping, optional
+            Version of each reading today (`deskhand.store.inserts.version_of`): those of another are told by their names only.
+            All are read without it.
         """
         takes = {row.id: row for row in [row for row in self.takes(house=house) if row.phase == phase][-most:]}
         if not takes:
@@ -280,19 +255,23 @@ class History:
             *(VALUE.c.metric.startswith(metric, autoescape=True) for metric in metrics if metric.endswith(".")),
         )
         query = (
-            sa.select(PART, VALUE.c.metric, VALUE.c.value, VALUE.c.pm)
+            sa.select(PART, VALUE.c.metric, VALUE.c.value, VALUE.c.pm, VALUE.c.version)
             .join(VALUE, VALUE.c.part_id == PART.c.id)
             .where(PART.c.take_id.in_(takes), PART.c.stage.in_(list(stages)), wanted)
         )
         if source is not None:
             query = query.where(PART.c.source == source)
-        rows: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]]]] = {}
+        rows: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]], set[str]]] = {}
         with self.transaction() as connection:
             for row in connection.execute(query):
                 value = number_of_row(row.value, row.metric)
                 pm = None if row.pm is None else number_of_row(row.pm, row.metric)
-                rows.setdefault(row.id, (row, {}))[1][row.metric] = (value, pm)
-        parts = [part_of_row(row, values) for row, values in rows.values()]
+                _, values, other_version = rows.setdefault(row.id, (row, {}, set()))
+                if versions is None or row.version == version_of(row.metric, versions):
+                    values[row.metric] = (value, pm)
+                else:
+                    other_version.add(row.metric)
+        parts = [part_of_row(*row) for row in rows.values()]
         order = {number: position for position, number in enumerate(takes)}
         parts.sort(key=lambda part: (order[part.take], part.source, part.stage, part.sound))
         return [(takes[part.take], part) for part in parts]
@@ -310,10 +289,6 @@ class History:
 
     def dismiss(self, dismissal: Dismissal, *, house: str) -> None:
         """Write that a finding is not to be heard of."""
-        values = {
-            name: getattr(dismissal, name)
-            for name in ("source", "kind", "metric", "show", "date", "measured", "note", "said_by")
-        }
         with self.transaction(writes=True) as connection:
             connection.execute(
                 sa.insert(DISMISSAL).values(
@@ -321,7 +296,7 @@ class History:
                     for_good=int(dismissal.for_good),
                     part_values=json.dumps(dict(dismissal.values)),
                     said_at=now_utc(),
-                    **values,
+                    **{name: getattr(dismissal, name) for name in DISMISSAL_NAMES},
                 )
             )
 

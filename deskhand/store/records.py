@@ -38,6 +38,8 @@ class KeptPart:
     """Name of the reading to its value and half the width of its 95 % interval."""
     take: int = 0
     """Number of its take; 0 before it is kept."""
+    other_version: frozenset[str] = frozenset()
+    """Names of readings that it holds by another definition than today's: they are not among the values."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +58,18 @@ class KeptTake:
     note: str = ""
     kept_by: str = ""
     parts: Sequence[KeptPart] = ()
+    start_s: float | None = None
+    """Begin of the stretch in the recording; None where nobody wrote it down."""
+    digest: str | None = None
+    """Digest of the recording's files; None where nobody wrote it down."""
+    left_out: Sequence[str] = ()
+    """Sources whose readings are not kept."""
+    faults: Sequence[str] = ()
+    """Ids of the serious findings with which it is kept."""
+    measured_at: str | None = None
+    """Time at which it was measured again, in UTC; None where it was measured when it was kept."""
+    versions: Mapping[str, int] = field(default_factory=dict)
+    """Name of a reading to the version of its definition; one that ends in a dot stands for all its bands, others are of version 1."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,6 +89,22 @@ class TakeRow:
     kept_at: str
     forgotten_by: str | None
     forgotten_at: str | None
+    sample_rate_hz: int = 0
+    start_s: float | None = None
+    """Begin of the stretch in the recording; None where nobody wrote it down."""
+    digest: str | None = None
+    """Digest of the recording's files; None where nobody wrote it down."""
+    left_out: tuple[str, ...] = ()
+    """Sources whose readings are not kept."""
+    faults: tuple[str, ...] = ()
+    """Ids of the serious findings with which it is kept."""
+    measured_at: str | None = None
+    """Time at which it was measured again, in UTC; None where it was measured when it was kept."""
+    replaced_by: int | None = None
+    """Number of the take that holds it measured again; None where none does."""
+    restored_by: str | None = None
+    """Name of the person who put it back after it was taken out."""
+    restored_at: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,6 +123,8 @@ class Dismissal:
     """The readings that were found to be as liked, for the reference to learn from."""
     note: str = ""
     said_by: str = ""
+    version: int = 1
+    """Version of the definition of those readings."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

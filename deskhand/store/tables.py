@@ -33,6 +33,14 @@ TAKE: Final = Table(
     Column("kept_at", String(32), nullable=False),
     Column("forgotten_by", Text),
     Column("forgotten_at", String(32)),
+    Column("start_s", Double),
+    Column("digest", String(64)),
+    Column("left_out", Text, nullable=False, server_default="[]"),
+    Column("faults", Text, nullable=False, server_default="[]"),
+    Column("measured_at", String(32)),
+    Column("replaced_by", Integer),
+    Column("restored_by", Text),
+    Column("restored_at", String(32)),
     comment="A take that was kept. Nothing is deleted: what is forgotten says by whom and when.",
 )
 
@@ -60,6 +68,7 @@ VALUE: Final = Table(
     Column("metric", String(48), primary_key=True),
     Column("value", Double, nullable=False),
     Column("pm", Double),
+    Column("version", Integer, nullable=False, server_default="1"),
     sqlite_with_rowid=False,
     comment="One number, by the name it has in the result; a band after a dot (tone_db.1000).",
 )
@@ -81,6 +90,7 @@ DISMISSAL: Final = Table(
     Column("said_by", Text, nullable=False),
     Column("said_at", String(32), nullable=False),
     Column("taken_back_at", String(32)),
+    Column("version", Integer, nullable=False, server_default="1"),
     comment="A finding that a person does not want to hear of: in one show, or for good.",
 )
 

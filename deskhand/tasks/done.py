@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.findings import KINDS
-from deskhand.house import BLOCKS, SourceEdit, find_house, parse_house, standing_file, week_file, with_edits
+from deskhand.house import SourceEdit, find_house, parse_house, standing_file, week_file, with_edits
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.identity import take_digest
 from deskhand.recording.names import nearest
@@ -63,36 +63,27 @@ def moves_of(result: CheckResult, wanted: Collection[str]) -> list[tuple[SourceR
     return [(source, move) for source, move in moves if not wanted or move.id in wanted or source.name in wanted]
 
 
-def answered_by(move: Move, findings: Sequence[Finding], lead_findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Ids of the findings that a move answers.
+def answered_by(move: Move, findings: Sequence[Finding]) -> tuple[str, ...]:
+    """Ids of the findings that a move answers: at a preamp, all that is wrong with what comes in.
 
     Parameters
     ----------
     move : Move
     findings : sequence of Finding
         Of its source.
-    lead_findings : sequence of Finding
-        Of the lead voice, which others make room for.
     """
-    if "finding" in move.facts:
-        return (str(move.facts["finding"]),)
-    if move.action.startswith("room-"):
-        return tuple(finding.id for finding in lead_findings if KINDS[finding.kind].answered_by == "room for the voice")
-    if move.on in ("left", "right") and move.where == "trim":
-        return tuple(finding.id for finding in findings if finding.metric == "balance_db")
-    if move.block is not None and BLOCKS[move.block].moves_gain:
-        return tuple(finding.id for finding in findings if finding.metric == "reduction_db")
-    answers = {"preamp": "level", "trim": "level", "polarity": "polarity"}.get(move.control, "equaliser")
-    return tuple(
-        finding.id
-        for finding in findings
-        if KINDS[finding.kind].answered_by == answers or (move.where == "preamp" and KINDS[finding.kind].at_preamp)
-    )
+    answered = [] if move.finding is None else [move.finding]
+    if move.where == "preamp":
+        answered += [
+            finding.id
+            for finding in findings
+            if KINDS[finding.kind].at_preamp or KINDS[finding.kind].answered_by == "level"
+        ]
+    return tuple(dict.fromkeys(answered))
 
 
 def _changes(result: CheckResult, take: str, wanted: Collection[str], *, done: bool, by: str) -> list[DeskChange]:
     """Records of moves."""
-    lead = next((source for source in result.sources if result.vocal and source.name == result.vocal.source), None)
     return [
         DeskChange(
             show=result.show.name,
@@ -109,7 +100,7 @@ def _changes(result: CheckResult, take: str, wanted: Collection[str], *, done: b
                 for name, setting in move.settings.items()
             },
             text=move.text,
-            findings=answered_by(move, source.findings, lead.findings if lead else ()),
+            findings=answered_by(move, source.findings),
             level_dbfs=source.before.level_dbfs if source.before else None,
             done=done,
             said_by=by,
@@ -178,8 +169,10 @@ def tick(
     target = week or week_path(house_file, result)
     written: list[Path] = []
 
+    ticked = _ticked_before(history, result, take)
+
     def write(new: Sequence[DeskChange]) -> None:
-        if done and _write_week(new, result, house_file, house_text, target):
+        if done and _write_week((*ticked, *new), result, house_file, house_text, target):
             written.append(target)
 
     earlier = add_desk_changes(history, changes, house=result.house, before=write)
@@ -198,15 +191,37 @@ def _write_week(
 
     It comes before the history: what is in the file is not asked for again, even where nothing says who did it.
     """
-    text = _with_preamps(house_text, house_file, changes)
-    text = text_with_moves(text, house_file, result, {change.move for change in changes})
-    if text == house_text:
+
+    def text_with(several: Sequence[DeskChange]) -> str:
+        text = _with_preamps(house_text, house_file, several)
+        return text_with_moves(text, house_file, result, {change.move for change in several})
+
+    text = text_with(changes)
+    file_now = target if target.is_file() else house_file
+    text_now = file_now.read_text("utf-8-sig")
+    if text == text_now:
         return False
-    standing_now = target if target.is_file() else house_file
-    if standing_now.read_text("utf-8-sig") != house_text:
-        raise UsageError(standing_now.name, "was changed since this take was checked", "check it again")
+    # as the check read it, or with what was ticked of that check since
+    if text_now not in (house_text, text_with([change for change in changes if change.id])):
+        raise UsageError(file_now.name, "was changed since this take was checked", "check it again")
     write_atomically(target, text)
     return True
+
+
+def _ticked_before(history: History, result: CheckResult, take: str) -> list[DeskChange]:
+    """Moves of this very check that were done before, in the order in which they were."""
+    settings = {
+        move.id: {name: (setting.after, setting.unit) for name, setting in move.settings.items()}
+        for source in result.sources
+        for move in source.moves
+    }
+    return [
+        change
+        for change in desk_changes(history, house=result.house, show=result.show.name, date=result.show.date)
+        if change.done
+        and change.take == take
+        and settings.get(change.move) == {name: (after, unit) for name, (_, after, unit) in change.settings.items()}
+    ]
 
 
 def _with_preamps(house_text: str, house_file: Path, changes: Sequence[DeskChange]) -> str:
@@ -254,6 +269,25 @@ def tick_recording(
         store.close()
 
 
+def take_back(chosen: Sequence[DeskChange], *, history: History, week: Path | None) -> None:
+    """Take back that moves were done or declined; what they turned in this week's house file is put back.
+
+    Parameters
+    ----------
+    chosen : sequence of DeskChange
+        In the order in which they were done.
+    history : History
+    week : Path or None
+        This week's house file, there or not.
+    """
+    if week is not None and week.is_file():
+        text = week.read_text("utf-8-sig")
+        earlier_text = reverted(text, chosen)
+        if earlier_text != text:
+            write_atomically(week, earlier_text)
+    take_back_desk_changes(history, [change.id for change in chosen])
+
+
 def take_back_moves(
     recording: Path, wanted: Collection[str], *, house_path: Path | None, history: str | None, date: str | None
 ) -> list[str]:
@@ -287,12 +321,7 @@ def take_back_moves(
                 f"done or declined at this show: {', '.join(names)}" if names else "nothing was ticked at this show",
             )
         week = week_file(house_file.parent, date=date or note.date, name=note.name or name_of(recording))
-        if week is not None and week.is_file():
-            text = week.read_text("utf-8-sig")
-            earlier_text = reverted(text, chosen)
-            if earlier_text != text:
-                write_atomically(week, earlier_text)
-        take_back_desk_changes(store, [change.id for change in chosen])
+        take_back(chosen, history=store, week=week)
     finally:
         store.close()
     return [f"{change.source}: {change.text}" for change in chosen]

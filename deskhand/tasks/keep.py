@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import getpass
 import hashlib
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from deskhand import __version__
 from deskhand.baseline.normal import MOST_TAKES, baseline_of
+from deskhand.baseline.versions import other_version_takes, reading_versions
 from deskhand.baseline.weeks import SHOWN, Course, courses
 from deskhand.errors import HouseError, UsageError
 from deskhand.house import HouseFile, find_house, read_house
 from deskhand.recording.names import key, nearest
 from deskhand.store import KeptTake, history_url
+from deskhand.tasks.keep_terms import house_names, parts_without, require_terms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,6 +26,8 @@ if TYPE_CHECKING:
     from deskhand.store.history import History
     from deskhand.tasks.check import ShowCheck
 
+LIVE: Final = "live"
+"""Stands for the recording of a take that was only listened to."""
 _OVERVIEW_TAKES = 104
 """Without a source named, two years of weekly takes are looked at."""
 _ALL_TAKES = 100_000
@@ -78,83 +83,162 @@ def _digest(house_file: Path | None) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def keep(checked: ShowCheck, recording: Path, *, history: str | None, note: str, by: str) -> tuple[int, int, str]:
-    """Write a checked take to the history.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeptShow:
+    """A show as it was written to the history."""
 
-    Returns
-    -------
-    (number, kept, place) : its number, how many takes of its phase are kept now, and where.
+    number: int
+    of_phase: int
+    """Takes of its phase that are kept now."""
+    history: str
+    """File or server, for people."""
+    left_out: tuple[str, ...]
+    """Sources whose readings were not kept."""
+    mix_left_out: bool
+    """True where the mix and the voices in it were left out with them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KeepTerms:
+    """What a person says of a show that is kept."""
+
+    note: str = ""
+    """Why this one is worth keeping."""
+    by: str
+    """Name of the person who keeps it."""
+    without: tuple[str, ...] = ()
+    """Sources that are left out of what the house learns."""
+    with_faults: bool = False
+    """Keep it whatever is wrong in it."""
+
+
+def keep(checked: ShowCheck, recording: Path, *, history: str | None, terms: KeepTerms) -> KeptShow:
+    """Write a checked take to the history.
 
     Raises
     ------
+    FaultyShowError
+        Something is wrong in it, and the terms do not say to keep it all the same.
     UsageError
         The take is kept already, or holds nothing that plays.
     """
-    return keep_result(
-        checked.result, checked.parts, checked.house_file, recording=str(recording), history=history, note=note, by=by
+    take = kept_take(
+        checked.result,
+        checked.parts,
+        checked.house_file,
+        recording=stored_path(recording, checked.house_file),
+        digest=checked.take,
+        terms=terms,
     )
+    return _written(take, checked.result, checked.parts, checked.house_file, history)
 
 
 def keep_result(
-    result: CheckResult,
-    parts: list[KeptPart],
-    house_file: Path | None,
-    *,
-    recording: str,
-    history: str | None,
-    note: str,
-    by: str,
-) -> tuple[int, int, str]:
-    """Write a result and its parts to the history.
+    result: CheckResult, parts: list[KeptPart], house_file: Path | None, *, history: str | None, terms: KeepTerms
+) -> KeptShow:
+    """Write the result of a live check to the history; it has no recording that could be measured again.
 
     Parameters
     ----------
     result : CheckResult
     parts : list of KeptPart
     house_file : Path or None
-    recording : str
-        Path of the recording, or "live".
     history : str or None
         URL or file of the history; the one beside the house file by default.
-    note : str
-        Why this take is worth keeping.
-    by : str
-        Name of the person who keeps it.
-
-    Returns
-    -------
-    (number, kept, place) : its number, how many takes of its phase are kept now, and where.
+    terms : KeepTerms
 
     Raises
     ------
+    FaultyShowError
+        Something is wrong in it, and the terms do not say to keep it all the same.
     UsageError
         The take is kept already, or holds nothing that plays.
     """
+    take = kept_take(result, parts, house_file, recording=LIVE, digest=None, terms=terms)
+    return _written(take, result, parts, house_file, history)
+
+
+def kept_take(
+    result: CheckResult,
+    parts: Sequence[KeptPart],
+    house_file: Path | None,
+    *,
+    recording: str,
+    digest: str | None,
+    terms: KeepTerms,
+) -> KeptTake:
+    """A take as the history keeps it.
+
+    Parameters
+    ----------
+    result : CheckResult
+    parts : sequence of KeptPart
+    house_file : Path or None
+    recording : str
+        Path of the recording as `stored_path` writes it, or `LIVE`.
+    digest : str or None
+        Digest of its files.
+    terms : KeepTerms
+
+    Raises
+    ------
+    FaultyShowError
+        Something is wrong in it, and the terms do not say to keep it all the same.
+    UsageError
+        It holds nothing that plays.
+    """
+    faults = require_terms(result, without=terms.without, with_faults=terms.with_faults)
+    parts = parts_without(result, parts, terms.without)
     if not parts:
         raise UsageError(recording, "holds no source that plays", "keep a take in which the band plays")
     show = result.show
+    return KeptTake(
+        house=result.house,
+        show=show.name,
+        date=show.date,
+        phase=show.phase,
+        duration_s=show.duration_s,
+        sample_rate_hz=show.sample_rate_hz,
+        recording=recording,
+        house_hash=_digest(house_file),
+        deskhand=__version__,
+        note=terms.note,
+        kept_by=terms.by,
+        parts=parts,
+        start_s=show.start_s,
+        digest=digest,
+        left_out=house_names(result, terms.without),
+        faults=[finding.id for _, finding in faults],
+        versions=reading_versions(),
+    )
+
+
+def stored_path(recording: Path, house_file: Path | None) -> str:
+    """Path of a recording as the history keeps it: from the house file's folder where it lies in it, so that both can be moved."""
+    path = recording.resolve()
+    if house_file is not None and path.is_relative_to(house_file.resolve().parent):
+        return path.relative_to(house_file.resolve().parent).as_posix()
+    return str(path)
+
+
+def _written(
+    take: KeptTake, result: CheckResult, parts: Sequence[KeptPart], house_file: Path | None, history: str | None
+) -> KeptShow:
+    """A take written to the history."""
     store = history_at(history, house_file, create=True)
     try:
-        number = store.keep(
-            KeptTake(
-                house=result.house,
-                show=show.name,
-                date=show.date,
-                phase=show.phase,
-                duration_s=show.duration_s,
-                sample_rate_hz=show.sample_rate_hz,
-                recording=recording,
-                house_hash=_digest(house_file),
-                deskhand=__version__,
-                note=note,
-                kept_by=by,
-                parts=parts,
-            )
-        )
-        of_phase = sum(row.phase == show.phase for row in store.takes(house=result.house))
+        number = store.keep(take)
+        of_phase = sum(row.phase == take.phase for row in store.takes(house=result.house))
     finally:
         store.close()
-    return number, of_phase, store.where
+    stages = {part.stage for part in parts} - {part.stage for part in take.parts}
+    return KeptShow(
+        number=number,
+        of_phase=of_phase,
+        history=store.where,
+        left_out=tuple(take.left_out),
+        mix_left_out=bool(stages & {"mix", "feed"}),
+    )
 
 
 def remember(checked: ShowCheck, *, history: str | None) -> None:
@@ -193,8 +277,34 @@ def raise_again(recording: Path, names: Sequence[str], *, house_path: Path | Non
         store.close()
 
 
-def weeks(history: History, house: HouseFile, *, source: str | None, phase: str) -> dict[str, list[Course]]:
-    """Courses of one source, or of all over the newest two years, by source.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Weeks:
+    """Kept weeks of a phase."""
+
+    by_source: dict[str, list[Course]]
+    """Source to the courses of its numbers."""
+    other_version: dict[str, int]
+    """Number to how many kept takes hold it by another definition than today's, and are left out."""
+
+
+def _kept_source(source: str, known: Sequence[str]) -> str:
+    """Name of a source as it was kept.
+
+    Raises
+    ------
+    UsageError
+        There is none.
+    """
+    match = next((candidate for candidate in known if key(candidate) == key(source)), None)
+    if match is None:
+        near = nearest(source, known, count=3)
+        fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
+        raise UsageError(f'"{source}"', "is in no kept show", fix)
+    return match
+
+
+def weeks(history: History, house: HouseFile, *, source: str | None, phase: str) -> Weeks:
+    """Courses of one source, or of all over the newest two years.
 
     Raises
     ------
@@ -206,14 +316,7 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
     known = sorted(
         history.sources(house=name), key=lambda known: (order.index(known) if known in order else len(order), known)
     )
-    wanted = known
-    if source is not None:
-        match = next((candidate for candidate in known if key(candidate) == key(source)), None)
-        if match is None:
-            near = nearest(source, known, count=3)
-            fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
-            raise UsageError(f'"{source}"', "is in no kept show", fix)
-        wanted = [match]
+    wanted = known if source is None else [_kept_source(source, known)]
     stages = ("tap", "after")
     metrics = [name for number in SHOWN for name in number.reads]
     rows = history.parts(
@@ -222,12 +325,18 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         metrics=metrics,
         most=MOST_TAKES if source is not None else _OVERVIEW_TAKES,
         stages=stages,
+        versions=reading_versions(),
     )
     if source is not None:
         # all of its weeks, beside the newest of the others, whose spread it shares
         of_source = history.parts(
-            house=name, phase=phase, metrics=metrics, most=_ALL_TAKES, stages=stages, source=wanted[0]
-        )
+            house=name,
+            phase=phase,
+            metrics=metrics,
+            most=_ALL_TAKES,
+            stages=stages,
+            source=wanted[0], versions=reading_versions(),
+        )  # fmt: skip
         rows = [*of_source, *((take, part) for take, part in rows if part.source != wanted[0])]
     if not rows:
         raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
@@ -242,11 +351,15 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         taps={plays: part.tap for (plays, _), part in newest.items()},
         chains={plays: part.chain for (plays, stage), part in newest.items() if stage == "after"},
     )
-    charts = len(known) * len(SHOWN)
-    by_source = {plays: courses(baseline, plays, charts=charts) for plays in wanted}
+    by_source = {plays: courses(baseline, plays, charts=len(known) * len(SHOWN)) for plays in wanted}
     by_source = {plays: several for plays, several in by_source.items() if several}
+    other_version = other_version_takes((take, part) for take, part in rows if part.source in wanted)
+    if not by_source and other_version:
+        raise UsageError(
+            "the history", f"holds no number of today's definitions in a {phase}", "see: deskhand keep --measure-again"
+        )
     if not by_source:
         raise UsageError(
             f'"{source}"', f"plays too little in the kept {phase}s to tell", "keep a take in which it plays"
         )
-    return by_source
+    return Weeks(by_source=by_source, other_version=other_version)

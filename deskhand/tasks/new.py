@@ -6,11 +6,13 @@ import json
 import re
 from typing import TYPE_CHECKING, Final
 
-from deskhand.house import ROLES, House, HouseFile, RoleName, Source, Vocal
+from deskhand.errors import UsageError
+from deskhand.house import ROLES, House, HouseFile, RoleName, Source, Vocal, find_house
 from deskhand.recording.names import key, side_of
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from pathlib import Path
 
 # The first that fits decides, so the particular stands before the general. Abbreviations: common practice, no source.
 _ROLE_WORDS: Final[tuple[tuple[RoleName, str], ...]] = (
@@ -126,6 +128,30 @@ def microphones_of_one(house: HouseFile) -> list[tuple[str, str]]:
         stem = " ".join(word for word in words if word not in _MIC_WORDS)
         families.setdefault((source.role, stem), []).append(source.name)
     return [(members[0], further) for members in families.values() for further in members[1:]]
+
+
+def refuse_hiding(target: Path, *, fix: str = "add what is missing to it, or name another place with --output") -> None:
+    """Refuse a new house file that would hide the one above it from the recordings below.
+
+    Parameters
+    ----------
+    target : Path
+        The new file, not written yet.
+    fix : str
+        Advice for whoever is refused.
+
+    Raises
+    ------
+    UsageError
+        A house file lies in a folder above.
+    """
+    above = find_house(target.parent)
+    if above is not None:
+        raise UsageError(
+            str(above),
+            f"is the house file of this recording already; a {target.name} in {target.parent.resolve().name} would hide it",
+            fix,
+        )
 
 
 def _toml_text(text: str) -> str:

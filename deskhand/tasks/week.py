@@ -8,7 +8,7 @@ from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.house import WEEK_PREFIX, parse_house, with_edits
 from deskhand.moves.week import edit_of
-from deskhand.recording.names import key, nearest
+from deskhand.tasks.check.named import require_source
 
 if TYPE_CHECKING:
     from collections.abc import Collection
@@ -102,15 +102,8 @@ def reasons(checked: ShowCheck, source: str) -> list[str]:
     UsageError
         There is no such source.
     """
-    names = [listed.name for listed in checked.result.sources]
-    result = next((listed for listed in checked.result.sources if key(listed.name) == key(source)), None)
-    if result is None:
-        near = nearest(source, names, count=1)
-        raise UsageError(
-            f'--why "{source}"',
-            "is no source of this take",
-            f'did you mean "{near[0]}"?' if near else "see the list above",
-        )
+    name = require_source("--why", source, [listed.name for listed in checked.result.sources])
+    result = next(listed for listed in checked.result.sources if listed.name == name)
     lines = [f"Why, at {result.name}:"]
     lines += [f"  found: {finding.text}" for finding in result.findings]
     plan = checked.plans.get(result.name)

@@ -26,6 +26,7 @@ from deskhand.web.printed import SheetPages
 from deskhand.web.setup import SetupPages
 from deskhand.web.shows import ShowPages
 from deskhand.web.state import PageState
+from deskhand.web.ticks import TickPages
 from deskhand.web.what_if import ConflictError, SourcePages
 
 if TYPE_CHECKING:
@@ -89,11 +90,14 @@ def _routes(state: PageState) -> list[BaseRoute]:
     """Every address of the page."""
     shows, sources, setup = ShowPages(state), SourcePages(state), SetupPages(state)
     history, sheet, blind = HistoryPages(state), SheetPages(state), BlindPages(state)
+    ticks = TickPages(state)
     posts: dict[str, Handler] = {
         "check": shows.start_check, "keep": shows.start_keep, "stop": shows.stop, "leave": shows.ignore,
-        "raise": shows.show_again, "try": sources.try_chain, "save": sources.save,
-        "setup": sources.save_setup, "voice": sources.try_mix,
+        "raise": shows.show_again, "try": sources.try_chain, "save": sources.save, "setup": sources.save_setup,
+        "voice": sources.try_mix, "forget": history.forget, "restore": history.restore,
+        "measure-again": history.measure_again,
         "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house,
+        "tick": ticks.tick, "untick": ticks.take_back,
     }  # fmt: skip
     return [
         Route("/", shows.home),

@@ -24,24 +24,21 @@ from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.names import part_of
-from deskhand.report.pictures import Picture
 from deskhand.result import from_plain, plain
 from deskhand.web.details import ShowDetails, write_details
+from deskhand.web.stored_pictures import picture_of, plain_picture
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from deskhand.report.pictures import Picture
     from deskhand.result import CheckResult
 
 _KEPT_IN: Final = ".deskhand"
 _DEPTH: Final = 3
 """Folders below the hall in which recordings are looked for: year, show, and a recorder's own. Common practice, no source."""
-_LEVEL_DIGITS: Final = 1
-"""Places after the point of a stored level: finer than a picture's column. Common practice, no source."""
 _LOOK_AGAIN_S: Final = 1.0
 """Seconds between two looks: ten years of weekly shows take a tenth of a second or two to look through. Common practice, no source."""
-_SILENCE_DBFS: Final = -200.0
-"""Level that stands for silence in a file, since JSON has no infinity (RFC 8259, 6)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,6 +76,8 @@ class StoredCheck:
     """The house file it was made with."""
     moves_text: str
     """The house file with the moves that were proposed."""
+    take: str
+    """Digest of the take."""
 
 
 def digest(text: str) -> str:
@@ -263,16 +262,16 @@ class Hall:
         write_atomically(path, json.dumps(plain(write_details(shelf.path, self.root, details)), indent=1))
         self.look_again()
 
-    def store_check(
-        self, shelf: Shelf, result: CheckResult, pictures: dict[str, Picture], *, house_text: str, moves_text: str
-    ) -> None:
+    def store_check(self, check: StoredCheck) -> None:
         """Store a check, so that the page opens at once next time."""
+        shelf = check.shelf
         data = {
             **_stamp(shelf),
-            "result": plain(result),
-            "pictures": {name: _plain_picture(picture) for name, picture in pictures.items()},
-            "house": house_text,
-            "moves": moves_text,
+            "result": plain(check.result),
+            "pictures": {name: plain_picture(picture) for name, picture in check.pictures.items()},
+            "house": check.house_text,
+            "moves": check.moves_text,
+            "take": check.take,
         }
         write_atomically(
             self._stored_path(f"check-{shelf.id}.json"), json.dumps(data, allow_nan=False, separators=(",", ":"))
@@ -287,9 +286,10 @@ class Hall:
             return StoredCheck(
                 shelf=shelf,
                 result=from_plain(data["result"]),
-                pictures={name: _picture(drawn) for name, drawn in data["pictures"].items()},
+                pictures={name: picture_of(drawn) for name, drawn in data["pictures"].items()},
                 house_text=str(data["house"]),
                 moves_text=str(data["moves"]),
+                take=str(data["take"]),
             )
         except (ValueError, KeyError, TypeError, AttributeError):
             return None  # of another version: it is made again
@@ -365,28 +365,3 @@ def tracks_of(shelf: Shelf) -> tuple[int, float] | None:
     except DeskhandError:
         return None
     return len(recording.tracks), recording.duration_s
-
-
-def _plain_picture(picture: Picture) -> dict[str, Any]:
-    level = np.where(np.isfinite(picture.level_dbfs), picture.level_dbfs, _SILENCE_DBFS)
-    return {
-        "level_dbfs": np.round(level.astype(float), _LEVEL_DIGITS).tolist(),
-        "active": picture.active.astype(int).tolist(),
-        "step_s": picture.step_s,
-        "start_s": picture.start_s,
-        "nominal_dbfs": picture.nominal_dbfs,
-        "taken_db": {name: np.round(reduction_db, 2).tolist() for name, reduction_db in picture.taken_db.items()},
-        "telling_s": picture.telling_s,
-    }
-
-
-def _picture(data: dict[str, Any]) -> Picture:
-    return Picture(
-        level_dbfs=np.array(data["level_dbfs"]),
-        active=np.array(data["active"], bool),
-        step_s=float(data["step_s"]),
-        start_s=float(data["start_s"]),
-        nominal_dbfs=data["nominal_dbfs"],
-        taken_db={name: np.array(reduction_db) for name, reduction_db in data["taken_db"].items()},
-        telling_s=float(data["telling_s"]),
-    )

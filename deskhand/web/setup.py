@@ -18,7 +18,7 @@ from deskhand.recording import open_recording
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.report.words import words
 from deskhand.tasks import check as checking
-from deskhand.tasks.new import guess_house, house_text
+from deskhand.tasks.new import guess_house, house_text, refuse_hiding
 from deskhand.web import render
 from deskhand.web.parse import file_name, lies_in
 
@@ -168,6 +168,9 @@ class SetupPages:
         with self._hall.lock:
             if self._hall.has_house:
                 raise HouseError(FILE_NAME, "is there already", "it is not written over: move it away first")
+            refuse_hiding(
+                self._hall.house_file, fix="open the page of that folder instead, with: deskhand serve FOLDER"
+            )
             write_atomically(self._hall.house_file, written)
         return {"to": f"/recordings#{data.get('id', '')}"}
 

@@ -15,17 +15,20 @@ from deskhand.result import plain
 from deskhand.store import Dismissal, history_url
 from deskhand.tasks import check as checking
 from deskhand.tasks import keep as keeping
+from deskhand.tasks.keep_terms import faults_of
 from deskhand.tasks.week import week_text
 from deskhand.units import clock
 from deskhand.web import render
 from deskhand.web.details import ShowDetails
-from deskhand.web.hall import tracks_of
+from deskhand.web.hall import StoredCheck, tracks_of
+from deskhand.web.keeping import KeepingState, KeepWish
 from deskhand.web.parse import choice_of, short_text
 from deskhand.web.week_view import week_page
 
 if TYPE_CHECKING:
     from starlette.requests import Request
 
+    from deskhand.result import CheckResult
     from deskhand.web.hall import Shelf
     from deskhand.web.jobs import Job
     from deskhand.web.state import PageState
@@ -75,19 +78,21 @@ class ShowPages:
                 self._hall,
                 check,
                 news=self._newest_unchecked(),
-                kept=self._kept_on(result.house, result.show.name, result.show.date, result.show.phase),
+                keeping=self._keeping(result),
                 changed=self._hall.text_of(shelf) != check.house_text,
                 left=sorted({f"{row.source}/{row.kind}" for row in left}),
             )
         )
 
-    def _kept_on(self, house: str, show: str, date: str | None, phase: str) -> str | None:
-        """Date on which a show was kept; None when it was not."""
+    def _keeping(self, result: CheckResult) -> KeepingState:
+        """Kept take of a show, or the one that was taken out last, and what stands against keeping it."""
+        show = (result.show.name, result.show.date, result.show.phase)
         with self._state.open_history() as store:
-            for row in () if store is None else store.takes(house=house):
-                if (row.show, row.date, row.phase) == (show, date, phase):
-                    return row.kept_at[:10]
-        return None
+            rows = [] if store is None else store.takes(house=result.house, forgotten=True)
+        rows = [row for row in rows if (row.show, row.date, row.phase) == show and row.replaced_by is None]
+        kept = next((row for row in rows if row.forgotten_at is None), None)
+        taken_out = max((row for row in rows if row.forgotten_at), key=lambda row: row.id, default=None)
+        return KeepingState(kept=kept, taken_out=taken_out, faults=faults_of(result))
 
     def _newest_unchecked(self) -> dict[str, Any] | None:
         """The newest recording, where it was not checked yet, as a question."""
@@ -162,14 +167,18 @@ class ShowPages:
     def start_keep(self, data: dict[str, Any]) -> dict[str, Any]:
         """Keep a show as a good one: it is measured again, as it is kept."""
         shelf = self._state.shelf_of(data)
-        note, by = short_text(data.get("note")), short_text(data.get("by"))
-        job = self._state.jobs.start(
-            f"keep {shelf.id}", lambda job: self._check(job, shelf.id, to_be_kept=True, note=note, by=by)
+        listed = data.get("listed")
+        wish = KeepWish(
+            note=short_text(data.get("note")),
+            by=short_text(data.get("by")) or self._state.by,
+            faults=choice_of(data.get("faults"), ("leave out", "keep")),
+            listed=frozenset(map(str, listed)) if isinstance(listed, list) else frozenset(),
         )
+        job = self._state.jobs.start(f"keep {shelf.id}", lambda job: self._check(job, shelf.id, wish))
         return {"job": job.id}
 
-    def _check(self, job: Job, id_: str, *, to_be_kept: bool = False, note: str = "", by: str = "") -> str:
-        """Check a recording, and keep it where that was asked for; the address of its page."""
+    def _check(self, job: Job, id_: str, wish: KeepWish | None = None) -> str:
+        """Check a recording, and keep it where that was wished for; the address of its page."""
         shelf = self._hall.recording(id_)
         if shelf is None:
             raise UsageError("the recording", "is gone", "put the card back, or choose another")
@@ -185,18 +194,28 @@ class ShowPages:
                 players=tuple(details.players.items()),
                 history=self._state.history or history_url(None, self._hall.root),
                 by=self._state.by,
-                to_be_kept=to_be_kept,
+                to_be_kept=wish is not None,
             ),
             progress=job.progress,
         )
         result = checked.result
         if details.options:
-            note = text("week.page_only", options=details.options)
-            result = replace(result, show=replace(result.show, notes=(*result.show.notes, note)))
-        self._hall.store_check(shelf, result, checked.pictures, house_text=house_text, moves_text=week_text(checked))
-        if to_be_kept:
-            keeping.keep(checked, shelf.path, history=self._state.history, note=note, by=by or self._state.by)
-        return f"/show/{shelf.id}"
+            only_here = text("week.page_only", options=details.options)
+            result = replace(result, show=replace(result.show, notes=(*result.show.notes, only_here)))
+        self._hall.store_check(
+            StoredCheck(
+                shelf=shelf,
+                result=result,
+                pictures=checked.pictures,
+                house_text=house_text,
+                moves_text=week_text(checked),
+                take=checked.take,
+            )
+        )
+        if wish is None:
+            return f"/show/{shelf.id}"
+        keeping.keep(checked, shelf.path, history=self._state.history, terms=wish.terms(checked.result))
+        return f"/show/{shelf.id}#keeping"
 
     def job(self, request: Request) -> Response:
         """State of work: its share, and its message at the end."""

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.baseline.keep import values_of
 from deskhand.baseline.numbers import BY_NAME, number_of, tone_vector
-from deskhand.findings.first import urgency
-from deskhand.house import BLOCK_NAMES, BLOCKS, defaults_of
+from deskhand.house import BLOCK_NAMES, BLOCKS, ROLES, defaults_of
+from deskhand.house.blocks import unturned_chain
+from deskhand.measure.provider import providers
 from deskhand.report.page import number_rows, reading_digits
 from deskhand.report.pictures import level_picture, taken_picture
 from deskhand.report.terminal import block_name
 from deskhand.report.tone_pictures import change_picture, octave_picture, octave_word, range_picture, tone_picture
+from deskhand.report.turns import entries_at
 from deskhand.report.words import explained, text, words
 from deskhand.units import number
 from deskhand.web import render
@@ -34,9 +36,13 @@ _WIDER_DB: Final = 0.3
 """Change of width that is said: below it nobody hears one. Common practice, no source."""
 _STRETCH_READINGS: Final = (
     "level_dbfs", "loud_dbfs", "true_peak_dbtp", "loudness_lufs", "crest_db", "width_db", "balance_db", "mono_loss_db",
+    *(provider.name for provider in providers() if provider.shown == "beside the settings"),
 )  # fmt: skip
 """Readings of the stretch in the words of the desk, in order."""
-_FOLDED_READINGS: Final = ("articulation_db", "tail_s", "sharpness_acum", "tilt_db_per_octave")
+_FOLDED_READINGS: Final = (
+    *("articulation_db", "tail_s", "sharpness_acum"),
+    *(provider.name for provider in providers() if provider.shown == "folded"),
+)
 """Readings whose units few people at a desk know: they stand behind a fold."""
 _OCTAVE_PICTURES: Final = (
     ("width_octave_db", "source.width_by_octave", -30.0, 12.0, (0.0, -10.0, -20.0, -30.0)),
@@ -245,7 +251,7 @@ def source_page(
         next_name=sources[index + 1].name if index + 1 < len(sources) else "",
         where=in_house.where if in_house else "",
         player=check.result.show.players.get(source.name, ""),
-        findings=sorted(source.findings, key=urgency),
+        entries=entries_at(source, check.result),
         moves=[move for move in source.moves if move.is_setting],
         left_over=source.left_over,
         level=level_picture(source.name, picture, source.findings) if picture is not None else "",
@@ -260,12 +266,14 @@ def source_page(
         setup=setup_fields(written),
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
+        usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
         settings={
             "keys": {name: block.page_keys for name, block in BLOCKS.items()},
             "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
             "names": {name: block_name(name) for name in BLOCK_NAMES},
             "words": words()["key"],
             "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
+            "usual": unturned_chain(ROLES[source.role].usual_blocks),
         },
         first_moment=first_moment,
     )

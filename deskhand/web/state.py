@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 from starlette.exceptions import HTTPException
 
 from deskhand.errors import UsageError
-from deskhand.findings import first_texts, first_things, status_of, with_dismissals, with_text
+from deskhand.findings import fix_texts, status_of, with_dismissals, with_text
 from deskhand.house import FILE_NAME, parse_house
 from deskhand.recording import read_show_note
 from deskhand.report.words import text
 from deskhand.store import history_url
 from deskhand.tasks import keep as keeping
+from deskhand.tasks.check.desk import ShowChanges, with_ticks
 from deskhand.web.cache import NewestFew
 from deskhand.web.hall import digest
 from deskhand.web.jobs import Jobs
@@ -89,9 +90,9 @@ class PageState:
         return self._checks.get_or_make(key, lambda: self.hall.check_of(shelf))
 
     def check(self, shelf: Shelf) -> StoredCheck | None:
-        """Check of a recording without the findings that were left alone since."""
+        """Check of a recording with what was done, declined or left alone since it was made."""
         check = self.stored_check(shelf)
-        return None if check is None else self._without_dismissed(check)
+        return None if check is None else self._as_of_now(check)
 
     def check_at(self, request: Request) -> tuple[Shelf, StoredCheck]:
         """Recording that an address names, and its check.
@@ -141,20 +142,27 @@ class PageState:
         with self.open_history() as store:
             return [] if store is None else store.dismissals(house=house)
 
-    def _without_dismissed(self, check: StoredCheck) -> StoredCheck:
-        result = check.result
+    def _as_of_now(self, check: StoredCheck) -> StoredCheck:
+        """Check with what was done, declined or left alone since it was made."""
+        show = check.result.show
+        changes = self.desk_changes(check.result.house, show.name, show.date)
+        result = with_ticks(check.result, ShowChanges(changes=tuple(changes), take=check.take))
         by_source = with_dismissals(
             {source.name: source.findings for source in result.sources},
             self.dismissals(result.house),
             show=(result.show.name, result.show.date),
         )
         sources = tuple(
-            replace(source, findings=tuple(map(with_text, findings)), status=status_of(findings))
+            replace(
+                source,
+                findings=tuple(map(with_text, findings)),
+                status=status_of(findings, to_turn=any(move.is_setting for move in source.moves)),
+            )
             if (findings := by_source[source.name]) != list(source.findings)
             else source
             for source in result.sources
         )
-        if all(source is checked for source, checked in zip(sources, result.sources, strict=True)):
+        if all(source is checked for source, checked in zip(sources, check.result.sources, strict=True)):
             return check
         where = {source.name: source.where for source in parse_house(check.house_text, Path(FILE_NAME)).source}
         findings_in_order = [
@@ -162,8 +170,8 @@ class PageState:
             for source in sources
             for finding in source.findings
         ]
-        first = first_texts(first_things(findings_in_order), findings_in_order)
-        return replace(check, result=replace(result, sources=sources, first=first))
+        first, later = fix_texts(findings_in_order)
+        return replace(check, result=replace(result, sources=sources, first=first, next=later))
 
     # --- recordings that are opened, and what is tried on them
 

@@ -1,4 +1,4 @@
-"""This week's page: what to do before doors, and everything else after it."""
+"""This week's page: what to do before doors, what next, and what to listen to."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
 from deskhand.report.pictures import strip_picture
 from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, mix_line, reference_line, voice_line
+from deskhand.report.turns import entries_at
 from deskhand.report.words import text
 from deskhand.units import clock, number
 from deskhand.web import render
@@ -15,9 +16,11 @@ from deskhand.web import render
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from deskhand.findings import Finding
+    from deskhand.findings import Finding, FirstThing
+    from deskhand.report.turns import FindingEntry
     from deskhand.result import SourceResult
     from deskhand.web.hall import Hall, StoredCheck
+    from deskhand.web.keeping import KeepingState
 
 _ROW_MOMENTS: Final = 3
 """Moments that fit beside the line of an input. Common practice, no source."""
@@ -39,56 +42,59 @@ def moments_of(source: SourceResult, *, of_each: int, limit: int) -> list[dict[s
     ][:limit]
 
 
-def _card(
-    check: StoredCheck, sentence: str, source: SourceResult, finding: Finding, *, with_moves: bool = True
-) -> dict[str, Any]:
+def _card(check: StoredCheck, sentence: str, source: SourceResult, entry: FindingEntry) -> dict[str, Any]:
     """A finding with its moves, and a moment to hear."""
-    moment = first_moment(finding)
+    assert entry.finding is not None
+    moment = first_moment(entry.finding)
     picture = check.pictures.get(source.name)
     if moment is None and picture is not None and source.before is not None and source.before.level_dbfs is not None:
         moment = picture.telling_s
     return {
         "source": source.name,
         "text": sentence,
-        "finding": finding.id,
+        "finding": entry.finding.id,
         "hear_at": moment,
         "moves": [
             {
-                "text": move.text,
-                "effect": move.effect,
-                "hears": ", ".join(text(f"hears.{group}") for group in move.who_hears),
-                "undo": move.undo,
+                "id": line.move.id,
+                "text": line.text,
+                "effect": line.move.effect,
+                "hears": ", ".join(text(f"hears.{group}") for group in line.move.who_hears),
+                "undo": line.move.undo,
             }
-            for move in source.moves
-            if move.is_setting and with_moves
+            for line in entry.moves
         ],
-        "severity": finding.severity,
+        # what is done at the rig or the patch is the finding itself
+        "job": next(
+            (move.id for move in source.moves if not move.is_setting and move.finding == entry.finding.id), None
+        ),
+        "severity": entry.severity,
     }
 
 
 def _cards(check: StoredCheck) -> dict[str, list[dict[str, Any]]]:
-    """Findings in three lists: before doors, to fix if there is time, and after the show."""
+    """Findings in three lists: before doors, next, and to listen to."""
     result = check.result
     by_name = {source.name: source for source in result.sources}
-    first, listed = [], set()
-    for urgent in result.first:
-        source = by_name[urgent.source]
-        finding = next(finding for finding in source.findings if finding.id == urgent.finding)
-        first.append(_card(check, urgent.text, source, finding))
-        listed.add(finding.id)
-    sources_with_moves = {urgent.source for urgent in result.first}
-    also_to_fix: list[dict[str, Any]] = []
-    after_show: list[dict[str, Any]] = []
-    for source in by_urgency(result):
-        for finding in sorted(source.findings, key=urgency):
-            if finding.severity == "note" or finding.id in listed:
-                continue
-            # what to turn at a source is said once
-            sentence = f"{source.name}: {finding.text}"
-            later = also_to_fix if finding.severity == "fix" else after_show
-            later.append(_card(check, sentence, source, finding, with_moves=source.name not in sources_with_moves))
-            sources_with_moves.add(source.name)
-    return {"first": first, "also": also_to_fix, "after": after_show}
+    entries = {
+        entry.finding.id: entry
+        for source in result.sources
+        for entry in entries_at(source, result)
+        if entry.finding is not None and entry.finding in source.findings
+    }
+
+    def cards(things: Sequence[FirstThing]) -> list[dict[str, Any]]:
+        return [_card(check, thing.text, by_name[thing.source], entries[thing.finding]) for thing in things]
+
+    listed = {name for thing in (*result.first, *result.next) for name in (thing.finding, *thing.partners)}
+    to_listen = [
+        _card(check, f"{source.name}: {finding.text}", source, entries[finding.id])
+        for source in by_urgency(result)
+        for finding in sorted(source.findings, key=urgency)
+        # a note is told where something is to be turned for it
+        if finding.id not in listed and (finding.severity != "note" or entries[finding.id].moves)
+    ]
+    return {"first": cards(result.first), "next": cards(result.next), "to_listen": to_listen}
 
 
 def _input_row(check: StoredCheck, source: SourceResult) -> dict[str, Any]:
@@ -122,7 +128,7 @@ def week_page(
     check: StoredCheck,
     *,
     news: Mapping[str, Any] | None,
-    kept: str | None,
+    keeping: KeepingState,
     changed: bool,
     left: Sequence[str],
 ) -> str:
@@ -134,8 +140,8 @@ def week_page(
     check : StoredCheck
     news : mapping, optional
         A newer recording to ask about.
-    kept : str, optional
-        Date on which the show was kept.
+    keeping : KeepingState
+        How far the show was kept.
     changed : bool
         Settings were changed since the check.
     left : sequence of str
@@ -158,7 +164,11 @@ def week_page(
         length=clock(result.show.duration_s),
         show=result.show,
         news=news,
-        kept=kept,
+        keeping=keeping,
+        earlier=sorted(
+            (move for source in result.sources for move in source.earlier_moves),
+            key=lambda move: move.fate != "contradicted",
+        ),
         changed=changed,
         left=[_ignored(check, finding_id) for finding_id in left],
     )

@@ -5,10 +5,12 @@ from __future__ import annotations
 import itertools
 from typing import Final
 
+import numpy as np
 import pytest
 
 from deskhand.findings import KINDS, Finding, first_texts, say
-from deskhand.findings.first import MOST, first_things, status_of, urgency
+from deskhand.findings.first import MOST, first_things, status_of, things_to_fix, urgency
+from deskhand.house import ROLES
 from tests.support.examples import example
 
 
@@ -46,6 +48,13 @@ def test_three_at_most_and_one_a_source() -> None:
         pytest.param(("lead vocal", "clipped"), ("backing vocal", "clipped"), id="lead-before-backing"),
         pytest.param(("guitar", "hum"), ("audience", "hum"), id="room-last"),
         pytest.param(("guitar", "clipped"), ("click", "silent"), id="a-silent-click-after-a-clipped-guitar"),
+        # what is missing or hurts in the room, whosever it is, before what costs quality, even the lead's
+        *(
+            pytest.param(("guitar", hurts), ("lead vocal", costs), id=f"{hurts}-before-{costs}")
+            for hurts in ("silent", "one-sided", "clipped", "howl", "polarity", "dropout")
+            for costs in ("in-the-mix", "clicks", "hum", "level-low")
+        ),
+        pytest.param(("lead vocal", "in-the-mix"), ("audience", "silent"), id="unheard-in-the-room-last"),
     ],
 )
 def test_what_comes_first(first: tuple[str, str], second: tuple[str, str]) -> None:
@@ -126,6 +135,55 @@ def test_every_kind_has_a_place(kind: str) -> None:
     # a kind that is in no tier sorts last, but does not fail
     assert chosen(item("one", "guitar", kind)) == [f"one/{kind}"]
     assert urgency(finding(kind))[0] == 0
+
+
+def test_nothing_serious_is_in_neither_list(rng: np.random.Generator) -> None:
+    """Whatever is found: each fix once, by itself or as the partner of the other input's; those of the first three not again."""
+    kinds, roles = list(KINDS), list(ROLES)
+    for _ in range(200):
+        items = []
+        for number in range(rng.integers(1, 9)):
+            names = rng.choice(kinds, size=rng.integers(0, 4), replace=False)
+            role = str(rng.choice(roles))
+            for kind in names:
+                other = f"source {rng.integers(0, 9)}" if KINDS[kind].of_two else None
+                severity = str(rng.choice(["fix", "listen", "note"]))
+                items.append(item(f"source {number}", role, str(kind), severity, other=other))
+        first, later = things_to_fix(items)
+        ids = [name for thing in (*first, *later) for name in (thing.finding, *thing.partners)]
+        assert sorted(ids) == sorted(finding.id for *_, finding in items if finding.severity == "fix")
+        assert first == first_things(items)
+        assert len(first) == min(MOST, len({thing.source for thing in (*first, *later)})) or any(
+            thing.partners for thing in (*first, *later)
+        )
+
+
+def test_what_does_not_fit_comes_next_in_the_same_order() -> None:
+    items = [
+        item("keys", "keys", "hum"),
+        item("keys", "keys", "one-sided"),
+        item("lead", "lead vocal", "in-the-mix"),
+        item("bass", "bass", "clipped"),
+        item("guitar", "guitar", "dropout"),
+    ]
+    for order in itertools.permutations(items):
+        first, later = things_to_fix(order)
+        assert [thing.finding for thing in first] == ["keys/one-sided", "bass/clipped", "guitar/dropout"]
+        assert [thing.finding for thing in later] == ["lead/in-the-mix", "keys/hum"]
+
+
+def test_both_findings_of_a_fault_between_two_inputs_are_one_thing() -> None:
+    first, later = things_to_fix([swapped("voice 2", "voice 3"), swapped("voice 3", "voice 2")])
+    assert [(thing.finding, thing.partners) for thing in first] == [("voice 2/swapped", ("voice 3/swapped",))]
+    assert not later
+
+
+@pytest.mark.parametrize(
+    ("severity", "status"), [("note", "adjust"), ("listen", "listen"), ("fix", "fix"), (None, "adjust")]
+)
+def test_what_is_to_be_turned_is_not_well(severity: str | None, status: str) -> None:
+    findings = [] if severity is None else [finding("hum", severity)]
+    assert status_of(findings, to_turn=True) == status
 
 
 SILENT_LATER: Final = ((10.0, 20.0),)

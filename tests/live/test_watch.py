@@ -177,6 +177,12 @@ def test_kept_weeks_tell_who_is_in_the_wrong_place():
     watch = watched(swapped, baseline=baseline)
     told = {one.source.name: {finding.kind for finding in one.findings} for one in watch.line.inputs if one.findings}
     assert told.get("acoustic", set()) & {"swapped", "wrong-patch"}
+    # whoever plays at another's turn sounds like that other: it is asked who played, and no cable is pulled
+    mistaken = [
+        finding for one in watch.line.inputs for finding in one.findings if finding.kind in ("swapped", "wrong-patch")
+    ]
+    assert {finding.severity for finding in mistaken} == {"listen"}
+    assert all("who was playing" in say(finding) for finding in mistaken)
     # and of those before them, who are where they belong, nothing is said
     assert not told.keys() & {"kick", "snare", "overheads", "guitar a", "guitar b"}
 

@@ -342,7 +342,7 @@ def test_the_week_is_written_with_its_comments_and_runs_the_same(rng):
     )
     found = plan(heard)
     assert {move.block for move in found.moves} == {"trim", "compressor"}
-    written = with_edits(text, {"bass": edit_of(found.moves, found.places)})
+    written = with_edits(text, {"bass": edit_of(found.with_ids("bass"))})
     for comment in ("# invented", "# the four-string", "# boxy", "# gently"):
         assert comment in written
     assert parse_house(written, Path("week.toml")).source[0].chain == found.blocks

@@ -12,10 +12,12 @@ from pathlib import Path
 
 import pytest
 
-from deskhand.findings import Finding, say
+from deskhand.findings import KINDS, Finding, say
 from deskhand.house import SourceEdit, parse_house, with_edits
+from deskhand.moves.answers import with_answers
 from deskhand.moves.move import Move, Setting, cautions
 from deskhand.moves.text import with_sentences
+from tests.support.examples import example
 
 CATALOGUE = tomllib.loads(resources.files("deskhand.moves").joinpath("texts.toml").read_text("utf-8"))
 BELL = Move(
@@ -36,8 +38,47 @@ BELL = Move(
 
 @pytest.mark.parametrize("action", CATALOGUE["move"])
 def test_every_action_says_what_to_turn_what_it_does_and_how_to_undo_it(action: str) -> None:
-    assert set(CATALOGUE["move"][action]) == {"text", "effect", "undo"}
+    assert set(CATALOGUE["move"][action]) == {"answers", "text", "effect", "undo"}
     assert all(CATALOGUE["move"][action].values())
+
+
+def test_every_action_was_read_against_three_kinds_of_house() -> None:
+    assert set(CATALOGUE["reading"]) == set(CATALOGUE["move"])
+    for action, entry in CATALOGUE["reading"].items():
+        assert set(entry) <= {"who", "ears", "wedges", "stream"}, action
+        assert all(entry.values())
+
+
+ANSWERS = {kind.answered_by for kind in KINDS.values() if kind.answered_by}
+
+
+@pytest.mark.parametrize("action", CATALOGUE["move"])
+def test_every_action_answers_a_kind_of_finding(action: str) -> None:
+    """Each names what it answers, and stands under a finding of such a kind, not under a more urgent one of its source."""
+    answer = CATALOGUE["move"][action]["answers"]
+    if action == "instruction":
+        assert answer == "its finding"
+        return
+    assert answer in ANSWERS
+    kind = next(kind for kind in KINDS.values() if kind.answered_by == answer)
+    answered = example(kind.name, "listen", source="x", metric=kind.answered_metric)
+    louder = example("clipped", "fix", source="x")
+    assert answered.kind != louder.kind
+    [move] = with_answers([replace(BELL, action=action)], [louder, answered])
+    assert move.finding == "x/" + kind.name
+    # room for a voice is given by others
+    [move] = with_answers([replace(BELL, action=action)], [louder], [answered])
+    assert move.finding == "x/" + kind.name
+
+
+def test_a_move_that_only_follows_another_answers_the_same() -> None:
+    level = example("level-low", "listen", source="bass")
+    moves = with_answers([replace(BELL, action="trim"), replace(BELL, action="threshold")], [level])
+    assert [move.finding for move in moves] == ["bass/level-low", "bass/level-low"]
+    assert with_answers([replace(BELL, action="threshold")], [])[0].finding is None
+    reduction = example("dynamics", "note", source="bass")
+    moves = with_answers([replace(BELL, action="trim"), replace(BELL, action="threshold")], [level, reduction])
+    assert [move.finding for move in moves] == ["bass/level-low", "bass/dynamics"]
 
 
 def test_sentences_are_made_of_the_settings_and_the_facts() -> None:

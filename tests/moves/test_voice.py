@@ -14,6 +14,7 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.house import read_house
+from tests.support import space
 from tests.support.signals import RATE_HZ, pink, speech_like
 from tests.support.writers import write_wave
 
@@ -183,12 +184,13 @@ def test_a_desk_with_nothing_but_faders(hall):
     assert keys.fader_db < -6.0
 
 
-@pytest.mark.parametrize("share", ["one mix", "twentieth"])
-def test_a_part_of_the_study(share):
+@pytest.mark.parametrize(
+    ("count", "length_s"), [pytest.param(1, 26.0, id="one-mix"), pytest.param(space.MIXES // 20, space.LENGTH_S, id="twentieth")]
+)  # fmt: skip
+def test_a_part_of_the_study(count, length_s):
     """Covered mixes of the invented venue; the whole of it is `validations/space.py`."""
-    from tests.support import space
-
-    found = space.mixes(1 if share == "one mix" else space.MIXES // 20, kinds=("synthesised",), dense=False)
+    found = space.mixes(count, kinds=("synthesised",), dense=False, length_s=length_s)
+    assert len(found) == count
     for one in found:
         assert one.after_pct == pytest.approx(one.predicted_pct, abs=1.5)
         assert one.after_pct >= min(one.wanted_pct - 1.0, one.most_pct - 1.0)

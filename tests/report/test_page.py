@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from dataclasses import replace
+from html import unescape
 from html.parser import HTMLParser
 
 import pytest
+from rich.console import Console
 
 from deskhand.files import write_atomically
+from deskhand.findings import short, status_of, with_text
+from deskhand.mix.clearance import ClearanceWithMoves
+from deskhand.moves.answers import with_answers
+from deskhand.moves.move import Move, Setting
+from deskhand.moves.text import with_sentences
 from deskhand.report.page import page
-from deskhand.report.terminal import headline, line
+from deskhand.report.terminal import headline, line, print_result, voice_line
+from deskhand.report.turns import entries_at
 from deskhand.result import from_plain, plain, to_json
+from tests.support.examples import example
 from tests.support.schemas import assert_meets_schema
 
 VOID = {"meta", "br", "img", "hr", "input", "link"}
@@ -78,6 +88,101 @@ def test_headline_counts(checked):
     assert headline(replace(result, first=result.first[:1])) == "One thing before doors:"
     well = tuple(replace(source, findings=(), status="well") for source in result.sources)
     assert headline(replace(result, first=(), sources=well)) == "Nothing urgent."
+
+
+def printed(result) -> str:
+    console = Console(file=io.StringIO(), width=400)
+    print_result(result, console)
+    return console.file.getvalue()
+
+
+def test_what_comes_next_is_the_same_list_everywhere(checked):
+    result = checked.result
+    assert len(result.next) > 3
+    terminal, html = printed(result), unescape(page(result, checked.pictures))
+    things = [thing.text for thing in (*result.first, *result.next)]
+    for number, text in enumerate(things, 1):
+        assert f"  {number}. {text}" in terminal
+        assert f"<li>{text}</li>" in html
+    assert terminal.index("Next, if there is time:") < terminal.index(f"  4. {result.next[0].text}")
+    assert f'<ol start="{len(result.first) + 1}">' in html
+    assert [thing["text"] for thing in plain(result)["next"]] == things[3:]
+    fixes = [finding.id for source in result.sources for finding in source.findings if finding.severity == "fix"]
+    ids = [name for thing in (*result.first, *result.next) for name in (thing.finding, *thing.partners)]
+    assert sorted(ids) == sorted(fixes)
+    assert "Next, if there is time" not in printed(replace(result, next=()))
+
+
+def giving_way(result):
+    """The checked show in which the lead voice is covered, and an input that was well gives it room."""
+    lead = next(source for source in result.sources if source.name == "lead voice")
+    well = next(source for source in result.sources if source.status == "well")
+    covered = with_text(example("vocal-covered", "listen", source=lead.name))
+    move = Move(
+        where="fader", block=None, index=None, on="both", settings={"fader": Setting(before=-3.0, after=-5.0, unit="dB")},
+        who_hears=("house", "stream"), action="room-by-fader", facts={"change_db": -2.0},
+    )  # fmt: skip
+    [move] = with_answers([move], well.findings, [covered])
+    move = with_sentences(move, ())
+    changed = {
+        lead.name: replace(lead, findings=(*lead.findings, covered)),
+        well.name: replace(well, moves=(move,), status=status_of(well.findings, to_turn=True)),
+    }
+    sources = tuple(changed.get(source.name, source) for source in result.sources)
+    return replace(result, sources=sources), changed[lead.name], changed[well.name], covered, move
+
+
+def test_every_move_stands_under_its_own_finding(checked):
+    """Also where the voice is what it is turned for, and another input gives way."""
+    result, lead, guitar, covered, move = giving_way(checked.result)
+    assert move.finding == covered.id
+    for source in result.sources:
+        for entry in entries_at(source, result):
+            for turned in entry.moves:
+                assert entry.finding is not None
+                assert turned.move.finding == entry.finding.id
+    at_lead = next(entry for entry in entries_at(lead, result) if entry.finding is covered)
+    assert [line.text for line in at_lead.moves] == [f"{guitar.name}: {move.text}"]
+    at_guitar = entries_at(guitar, result)[-1]
+    assert (at_guitar.text, [line.text for line in at_guitar.moves]) == (f"lead voice: {short(covered)}", [move.text])
+    # once in what the terminal prints to turn
+    terminal = printed(result)
+    assert terminal.count(move.text) == 1
+    lines = terminal.splitlines()
+    place = next(number for number, text in enumerate(lines) if move.text in text)
+    assert lines[place - 1].strip() == f"lead voice: {short(covered)}"
+    html = unescape(page(result, checked.pictures))
+    card = html[html.index(f"<h2>{guitar.name}</h2>") :]
+    assert card.index(f"lead voice: {short(covered)}") < card.index(move.text)
+
+
+def test_what_is_to_be_turned_is_nowhere_called_well(checked):
+    result, _, guitar, *_ = giving_way(checked.result)
+    assert guitar.status == "adjust"
+    assert all(source.status != "well" for source in result.sources if any(move.is_setting for move in source.moves))
+    assert f"to adjust  {guitar.name}" in re.sub(r"  +", "  ", printed(result))
+    assert f'<h2>{guitar.name}</h2>\n<span class="status status-adjust">to adjust</span>' in page(
+        result, checked.pictures
+    )
+    quiet = replace(result, first=(), next=(), sources=(guitar,))
+    assert headline(quiet) == "Nothing urgent; 1 input to adjust when there is time."
+    assert from_plain(plain(quiet)).sources[0].status == "adjust"
+
+
+def test_a_voice_that_others_give_way_for_is_not_called_clear_first(checked):
+    vocal = checked.result.vocal
+    length = vocal.phrases[0].end_s - vocal.phrases[0].start_s
+    phrases = tuple(
+        replace(vocal.phrases[0], start_s=at * length, end_s=(at + 1) * length, word=word)
+        for at, word in enumerate(["clear"] * 6 + ["covered"] * 3 + ["strained"])
+    )
+    moves = ClearanceWithMoves(
+        clearance_pct=vocal.clearance_pct, audible_pct=vocal.audible_pct, wanted_pct=60.0, gives_way=("guitar a",),
+        change_db=1.0, plain_db=1.0, text="from 40 to 60 % audible when guitar a gives way",
+    )  # fmt: skip
+    told = voice_line(replace(vocal, phrases=phrases, with_moves=moves))
+    assert told.startswith("lead voice: covered for 30 % of it (clear 60 %, strained 10 %)")
+    assert voice_line(replace(vocal, phrases=phrases, with_moves=None)).startswith("lead voice: clear for 60 %")
 
 
 def test_one_line_a_source(checked):

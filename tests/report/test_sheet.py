@@ -242,7 +242,7 @@ def test_left_to_do_is_the_status_and_its_kinds(sheet, checked):
         row = next((one for one in sheet.rows if one.name == source.name), None)
         if row is None:
             continue
-        assert bool(row.to_do) == (source.status != "well")
+        assert bool(row.to_do) == (source.status not in ("well", "adjust"))
         for finding in source.findings:
             if finding.kind == source.status:
                 assert row.to_do.startswith(finding.kind)
@@ -788,6 +788,7 @@ def run(*args: object, **more):
     return CliRunner().invoke(main, ["sheet", *map(str, args)], **more)
 
 
+@pytest.mark.usefixtures("measured_once")
 def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     show = season / "show-2026-03-01"
@@ -854,3 +855,17 @@ def test_a_sheet_needs_a_house_file(season, tmp_path, monkeypatch):
     assert done.exit_code == 2
     assert "write one with: deskhand new" in done.stderr
     assert not list(tmp_path.glob("rec-sheet*"))
+
+
+def test_before_doors_and_next_stand_at_the_head_in_the_order_of_the_check(checked):
+    sheet = make_sheet(checked.result, house_of({"name": "a"}), since=None)
+    assert len(sheet.first) == len(checked.result.first) == 3
+    assert len(sheet.next) == len(checked.result.next) > 3
+    assert sheet.first[0] == "lead voice: clipping"
+    words = pdf_text(sheet_pdf(sheet))
+    places = [
+        words.index(f"{number}. {thing}".replace(" ", ""))
+        for number, thing in enumerate((*sheet.first, *sheet.next), 1)
+    ]
+    assert places == sorted(places)
+    assert words.index("Beforedoors:") < places[0] < words.index("Next,ifthereistime:") < places[3]

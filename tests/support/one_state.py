@@ -130,7 +130,9 @@ def differences(asker: Asker, show: Path, scratch: Path) -> list[str]:
     data = json.loads((scratch / "check.json").read_text("utf-8"))
     command = (scratch / "sheet.csv").read_text("utf-8")
     page = asker.get(f"/show/{shelf.id}/sheet.csv").text
-    stored = asker.hall.check_of(asker.hall.recording(shelf.id))
+    checked = asker.hall.recording(shelf.id)
+    assert checked is not None
+    stored = asker.hall.check_of(checked)
     assert stored is not None
     by_page = json.loads(json.dumps(plain(stored.result)))
     found = [] if command == page else ["the table of the command and the page's"]

@@ -77,21 +77,21 @@ class Show:
     playing: dict[str, Any] = field(default_factory=dict)
 
 
-def show(kind: str, number: int) -> Show:
+def show(kind: str, number: int, length_s: float = LENGTH_S) -> Show:
     """A clean show."""
     rng = np.random.default_rng([515, number, False, kind == "samples"])
-    tracks = tracks_of(kind, rng, LENGTH_S, pick_players(rng))
+    tracks = tracks_of(kind, rng, length_s, pick_players(rng))
     names = list(tracks)
-    made = Show(
+    clean = Show(
         kind=kind,
         recording=held_recording(np.array([tracks[name] for name in names], np.float32), names, RATE_HZ),
         own={name: tuple(names.index(track) for track in own) for name, _, own, *_ in _SOURCES},
     )
     hop = RATE_HZ // 10
-    voice = np.asarray(tracks[names[made.own[LEAD][0]]], np.float32)
+    voice = np.asarray(tracks[names[clean.own[LEAD][0]]], np.float32)
     mean_square = (voice[: voice.size // hop * hop].reshape(-1, hop).astype(np.float64) ** 2).mean(axis=1)
-    made.playing[LEAD] = activity(mean_square.astype(np.float32))
-    return made
+    clean.playing[LEAD] = activity(mean_square.astype(np.float32))
+    return clean
 
 
 def with_faders(house: HouseFile, change_db: dict[str, float]) -> HouseFile:
@@ -99,16 +99,18 @@ def with_faders(house: HouseFile, change_db: dict[str, float]) -> HouseFile:
     return replace(
         house,
         source=[
-            changed(one, fader_db=(one.fader_db or 0.0) + change_db[one.name]) if one.name in change_db else one
-            for one in house.source
+            changed(source, fader_db=(source.fader_db or 0.0) + change_db[source.name])
+            if source.name in change_db
+            else source
+            for source in house.source
         ],
     )
 
 
-def clearance_pct(made: Show, strips: Any, offset_db: float) -> float:
+def clearance_pct(clean: Show, strips: Any, offset_db: float) -> float:
     """Measured."""
-    [found] = measure_voices(made.recording, strips, made.playing, [LEAD], offset_db=offset_db, with_costs=False)
-    return found.clearance_pct.mono
+    [voice] = measure_voices(clean.recording, strips, clean.playing, [LEAD], offset_db=offset_db, with_costs=False)
+    return voice.clearance_pct.mono
 
 
 def dense_db(held: Sequence[TrialPhrase], wanted_pct: float) -> float | None:
@@ -121,78 +123,85 @@ def dense_db(held: Sequence[TrialPhrase], wanted_pct: float) -> float | None:
 
     def pct(down: dict[int, int]) -> float:
         gains = np.ones((len(names), 18))
-        for place, step in down.items():
-            gains[place] = power_from_db(-float(step))
+        for fader, step in down.items():
+            gains[fader] = power_from_db(-float(step))
         return feed.pct((gains, np.zeros(len(names))))
 
-    worth = sorted(range(len(names)), key=lambda place: -pct({place: 6}))[:4]
+    worth = sorted(range(len(names)), key=lambda fader: -pct({fader: 6}))[:4]
     lists = sorted(itertools.product(range(int(MOST_DB) + 1), repeat=4), key=sum)
-    return next((float(sum(one)) for one in lists if pct(dict(zip(worth, one, strict=True))) >= wanted_pct), None)
+    return next(
+        (float(sum(steps_db)) for steps_db in lists if pct(dict(zip(worth, steps_db, strict=True))) >= wanted_pct), None
+    )
 
 
-def mix(made: Show, house: HouseFile, rng: np.random.Generator, *, dense: bool = True) -> Mix | None:
+def mix(clean: Show, house: HouseFile, rng: np.random.Generator, *, dense: bool = True) -> Mix | None:
     """Cover the voice, and have room made for it; None when it is hardly covered."""
     offset_db = level_offset_db(house.room, -23.0)
     blocks = {one.name: tuple(still_to_come(one.chain, "preamp")) for one in house.source}
-    wanted = clearance_pct(made, feed_strips(house, made.own, blocks), offset_db)
+    wanted = clearance_pct(clean, feed_strips(house, clean.own, blocks), offset_db)
     change: dict[str, float] = {}
     if rng.random() < 0.5:
         change[LEAD] = -float(rng.uniform(3, 10))
-    heard = [name for name in feed_strips(house, made.own, blocks) if name != LEAD]
+    audible = [name for name in feed_strips(house, clean.own, blocks) if name != LEAD]
     if rng.random() < 0.7 or not change:
-        for name in rng.choice(heard, int(rng.integers(1, 4)), replace=False):
+        for name in rng.choice(audible, int(rng.integers(1, 4)), replace=False):
             change[str(name)] = float(rng.uniform(3, 9))
     wrong = with_faders(house, change)
-    strips = feed_strips(wrong, made.own, blocks)
-    before = clearance_pct(made, strips, offset_db)
+    strips = feed_strips(wrong, clean.own, blocks)
+    before = clearance_pct(clean, strips, offset_db)
     if wanted - before < LEAST_MISSING_PCT:
         return None
     begun = time.perf_counter()
-    held = hold_voice(made.recording, strips, made.playing[LEAD], LEAD, offset_db=offset_db)
+    held = hold_voice(clean.recording, strips, clean.playing[LEAD], LEAD, offset_db=offset_db)
     able = {
         one.name: abilities(one, wrong.desk, blocks[one.name], blocks[one.name])
         for one in wrong.source
-        if one.name in heard
+        if one.name in audible
     }
-    found = make_space(held, able, wanted_pct=wanted, indexed=True, mono_loss_limit_db=FEED_MONO_LOSS_DB)
+    giving_way = make_space(held, able, wanted_pct=wanted, indexed=True, mono_loss_limit_db=FEED_MONO_LOSS_DB)
     seconds = time.perf_counter() - begun
-    assert found is not None
+    assert giving_way is not None
     planned: dict[str, Plan] = {}
-    faders = add_moves(SimpleNamespace(house=wrong, blocks=blocks), planned, found)  # type: ignore[arg-type]
+    faders = add_moves(SimpleNamespace(house=wrong, blocks=blocks, turned={}), planned, giving_way)  # type: ignore[arg-type]
     after_blocks = {**blocks, **{name: tuple(one.blocks) for name, one in planned.items()}}
-    after = clearance_pct(made, strips_with_faders(feed_strips(wrong, made.own, after_blocks), faders), offset_db)
-    everything = with_faders(wrong, {**dict.fromkeys(heard, -MOST_DB)})
+    after = clearance_pct(clean, strips_with_faders(feed_strips(wrong, clean.own, after_blocks), faders), offset_db)
+    everything = with_faders(wrong, {**dict.fromkeys(audible, -MOST_DB)})
     return Mix(
-        kind=made.kind,
+        kind=clean.kind,
         wanted_pct=wanted,
         before_pct=before,
-        predicted_pct=found.after_pct,
+        predicted_pct=giving_way.after_pct,
         after_pct=after,
-        sources=len(found.giving),
-        change_db=found.change_db,
-        plain_db=found.plain_db,
+        sources=len(giving_way.giving),
+        change_db=giving_way.change_db,
+        plain_db=giving_way.plain_db,
         dense_db=dense_db(held, wanted) if dense else None,
-        most_pct=clearance_pct(made, feed_strips(everything, made.own, blocks), offset_db),
+        most_pct=clearance_pct(clean, feed_strips(everything, clean.own, blocks), offset_db),
         seconds=seconds,
     )
 
 
 def mixes(
-    count: int, *, seed: int = SEED, kinds: Sequence[str] = ("synthesised", "samples"), dense: bool = True
+    count: int,
+    *,
+    seed: int = SEED,
+    kinds: Sequence[str] = ("synthesised", "samples"),
+    dense: bool = True,
+    length_s: float = LENGTH_S,
 ) -> list[Mix]:
     """So many of each kind, alike."""
     house = parse_house(house_text(), Path("house.toml"))
-    out: list[Mix] = []
-    for at, kind in enumerate(kinds):
-        rng = np.random.default_rng([seed, at])
-        wanted = count * (at + 1) // len(kinds)
+    covered: list[Mix] = []
+    for kind_number, kind in enumerate(kinds):
+        rng = np.random.default_rng([seed, kind_number])
+        wanted = count * (kind_number + 1) // len(kinds)
         number = 2000
-        while len(out) < wanted:
-            made = show(kind, number)
+        while len(covered) < wanted:
+            clean = show(kind, number, length_s)
             number += 1
             for _ in range(3):
-                one = mix(made, house, rng, dense=dense)
-                if one is not None and len(out) < wanted:
-                    out.append(one)
-                    print(len(out), one, flush=True)
-    return out
+                covered_mix = mix(clean, house, rng, dense=dense)
+                if covered_mix is not None and len(covered) < wanted:
+                    covered.append(covered_mix)
+                    print(len(covered), covered_mix, flush=True)
+    return covered

@@ -62,32 +62,38 @@ class TestThisWeek:
         things = page.locator("ol.first > li")
         assert things.count() == 3
         for at in range(3):
-            assert things.nth(at).get_by_role("button", name=re.compile("^Ignore tonight")).is_visible()
+            # with something to do it can be done or not, without it can be ignored
+            assert things.nth(at).get_by_role("button", name=re.compile("^(Ignore|Not) tonight")).first.is_visible()
         truth = json.loads((hall / "show-2026-03-01" / "truth.json").read_text())
         planted = {one["source"] for one in truth["planted"]}
         rows = page.locator("table.inputs tr")
         assert rows.count() == 16
         assert {things.nth(at).locator("a").inner_text() for at in range(3)} <= planted
 
-    def test_what_is_to_fix_never_stands_under_after_the_show(self, page, show, checked_show):
+    def test_what_is_to_fix_next_is_the_one_list_and_moves_stand_under_their_finding(self, page, show, checked_show):
         """The demo's newest show has more to fix than three things; each fix beyond them stands where it is said to be one."""
         result = checked_show("show-2026-03-01").result
-        in_the_three = {thing.finding for thing in result.first}
-        later = {
-            severity: {
-                f"{source.name}: {finding.text}"
-                for source in result.sources
-                for finding in source.findings
-                if finding.severity == severity and finding.id not in in_the_three
-            }
-            for severity in ("fix", "listen")
+        to_listen = {
+            f"{source.name}: {finding.text}"
+            for source in result.sources
+            for finding in source.findings
+            if finding.severity == "listen"
         }
-        assert later["fix"]
+        assert result.next
         page.goto(show)
-        also = page.locator("section", has=page.get_by_role("heading", name="Also to fix, if there is time"))
-        after = page.locator("section", has=page.get_by_role("heading", name="After the show"))
-        assert set(also.locator(".what-is").all_inner_texts()) == later["fix"]
-        assert set(after.locator(".what-is").all_inner_texts()) == later["listen"]
+        later = page.locator("section", has=page.get_by_role("heading", name="Next, if there is time"))
+        to_hear = page.locator("section", has=page.get_by_role("heading", name="To listen to"))
+        assert later.locator(".what-is").all_inner_texts() == [thing.text for thing in result.next]
+        assert set(to_hear.locator(".what-is").all_inner_texts()) == to_listen
+        # what to turn stands in the card of what it is turned for
+        card = later.locator("li", has_text="lead voice (channel 13, radio 1): 20 dB above nominal")
+        assert "preamp −20.5 dB" in card.locator(".turn").inner_text()
+        clipped = page.locator("ol.first > li", has_text="clipped")
+        assert not clipped.locator(".turn").count()
+        # nothing that waits to be turned is called well, and nothing says that it may wait until after the show
+        for row in page.locator("table.inputs tr", has_text="to turn").all():
+            assert row.locator(".status").inner_text() != "well"
+        assert "before doors" not in to_hear.inner_text()
 
     def test_a_moment_can_be_heard(self, page, show):
         page.goto(show)
@@ -102,16 +108,27 @@ class TestThisWeek:
 
     def test_what_is_left_alone_tonight_is_heard_of_again(self, page, show):
         page.goto(show)
-        first = page.locator("ol.first > li").first
-        name = first.locator("a").inner_text()
-        said = first.locator(".what-is").inner_text()
-        first.get_by_role("button", name=re.compile("^Ignore tonight")).click()
+        ignored = page.locator("li", has=page.get_by_role("button", name=re.compile("^Ignore tonight"))).first
+        said = ignored.locator(".what-is").inner_text()
+        ignored.get_by_role("button", name=re.compile("^Ignore tonight")).click()
         page.wait_for_load_state()
         page.get_by_text("Ignored tonight").wait_for()
-        assert said not in page.locator("ol.first").inner_text()
+        assert said not in page.locator(".what-is").all_inner_texts()
         page.get_by_role("button", name="Show again").click()
         page.wait_for_load_state()
-        page.locator("ol.first > li a", has_text=name).first.wait_for()
+        page.locator(".what-is", has_text=said).first.wait_for()
+
+    @pytest.mark.parametrize(("button", "remark"), [("Done", "done at"), ("Not tonight", "declined at")])
+    def test_what_was_done_is_asked_no_more_until_it_is_taken_back(self, page, show, button, remark):
+        page.goto(show)
+        first = page.locator("ol.first > li").first
+        said = first.locator(".what-is").inner_text()
+        first.get_by_role("button", name=re.compile(f"^{button}")).first.click()
+        earlier = page.locator("section", has=page.locator("#earlier"))
+        earlier.get_by_text(remark).wait_for()
+        assert said not in page.locator("ol.first .what-is").all_inner_texts()
+        earlier.get_by_role("button", name=re.compile("^Take back")).click()
+        page.locator("#earlier").wait_for(state="detached")
         assert page.locator("ol.first .what-is").first.inner_text() == said
 
 
@@ -480,7 +497,7 @@ class TestRecordings:
     def test_a_recording_that_appears_is_asked_about(self, page, show, hall, season):
         page.goto(show)
         assert page.locator("#news").is_hidden()
-        shutil.copytree(season / "show-2026-02-15", hall / "show-2026-02-15")
+        shutil.copytree(season / "show-2026-02-22", hall / "show-2026-02-15")
         for one in (hall / "show-2026-02-15").iterdir():
             os.utime(one)
         question = page.locator("#news", has_text="22 tracks: is that the show to look at?")

@@ -55,7 +55,7 @@ class TestRecordings:
         assert (asker.hall.recordings()[0].date, asker.hall.recordings()[0].phase) == ("2026-03-01", "rehearsal")
         asker.waited(asker.told("check", id=asker.id, date="2026-03-08", phase="show", tap="after-gain")["job"])
         [shelf] = asker.hall.recordings()
-        assert (shelf.date, shelf.phase, asker.hall.details(shelf.id).tap) == ("2026-03-08", "show", "after-gain")
+        assert (shelf.date, shelf.phase, shelf.tap) == ("2026-03-08", "show", "after-gain")
         assert asker.hall.check_of(shelf).result.show.date == "2026-03-08"
 
     def test_a_new_one_is_seen_within_two_seconds(self, asker):
@@ -191,9 +191,7 @@ class TestKeptChecks:
 
         [shelf] = asker.hall.recordings()
         shown = asker.hall.check_of(shelf)
-        asker.hall.store_check(
-            shelf, shown.result, shown.pictures, house_text=shown.house_text, moves_text=shown.moves_text
-        )
+        asker.hall.store_check(shown)
         again = Hall(asker.hall.root).check_of(shelf)
         assert plain(again.result) == plain(shown.result)
         assert again.house_text == HOUSE

@@ -191,10 +191,10 @@ class TestWhereTracksWereTaken:
 
     def test_one_source_of_its_own(self, show):
         desk = desk_of(show, taps={"piano": "after-chain"})
-        assert desk.tap_of(desk.source("piano")) == "after-chain"
-        assert desk.tap_of(desk.source("lead voice")) == "preamp"
+        assert desk.desk.tap_of(desk.source("piano")) == "after-chain"
+        assert desk.desk.tap_of(desk.source("lead voice")) == "preamp"
         text = HOUSE.replace('role = "keys"', 'role = "keys"\ntap = "after-gain"')
-        assert desk_of(show, text=text).tap_of(desk_of(show, text=text).source("piano")) == "after-gain"
+        assert desk_of(show, text=text).desk.tap_of(desk_of(show, text=text).source("piano")) == "after-gain"
 
 
 class TestWhere:

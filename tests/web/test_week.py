@@ -79,7 +79,7 @@ def test_the_preamp_is_shown_and_not_saved(saved):
         "lead voice": [("preamp", False)],
         "voice 3": [("trim", True)],
     }
-    assert "turn it at the desk: it is not saved" in first["page"]
+    assert "turned at the desk now: no file keeps it" in first["page"]
     # nothing of the voice's can be written in
     assert 'id="use-moves"' not in first["page"]
     chains = {source.name: source.chain for source in read_house(saved["root"] / WEEK).source}

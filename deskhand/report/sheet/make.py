@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
+    from deskhand.findings import FirstThing
     from deskhand.house import HouseFile, Source
     from deskhand.report.sheet.model import Paper
     from deskhand.result import CheckResult, SourceResult
@@ -55,7 +56,8 @@ def _to_do(source: SourceResult | None, preamp_db: float | None) -> str:
     for turn_db in _preamp_turns_db(source):
         shown = "" if preamp_db is None else f", from {shown_gain(preamp_db)} to {shown_gain(preamp_db + turn_db)}"
         turns.append(f"turn the preamp {gain_text(turn_db)} at the desk{shown}")
-    if source.status == "well":
+    # settings that are to be turned are on the sheet as they are to be set
+    if source.status not in _STATUS_WORDS:
         return "; ".join(turns)
     word = _STATUS_WORDS[source.status]
     kinds = [KINDS[finding.kind].words for finding in source.findings if finding.severity == source.status]
@@ -132,6 +134,14 @@ def _row(
     )
 
 
+def _things(result: CheckResult, things: Sequence[FirstThing]) -> tuple[str, ...]:
+    """Things to put right in a few words each: the input, and what is wrong."""
+    kinds = {finding.id: finding.kind for source in result.sources for finding in source.findings}
+    return tuple(
+        one_line(f"{thing.source}: {KINDS[kinds[thing.finding]].words}") for thing in things if thing.finding in kinds
+    )
+
+
 def _unclaimed(result: CheckResult, house: HouseFile) -> tuple[str, ...]:
     """Tracks that were recorded and are in no source of the house file."""
     names = {key(source.name) for source in house.source}
@@ -204,6 +214,8 @@ def make_sheet(
         unclaimed=_unclaimed(result, house),
         rows=tuple(rows),
         notes=tuple(text for text in map(one_line, notes) if text),
+        first=_things(result, result.first),
+        next=_things(result, result.next),
         frequency_hz=tuple(frequency_hz.tolist()),
         read_from=one_line(read_from),
         limits=_limits(house),

@@ -131,6 +131,10 @@ class Sheet:
     """Recorded, but in no source of the house file."""
     rows: tuple[InputRow, ...]
     notes: tuple[str, ...]
+    first: tuple[str, ...]
+    """Things to do before doors, in a few words each."""
+    next: tuple[str, ...]
+    """Everything else that is to be put right, in order."""
     frequency_hz: tuple[float, ...]
     """Frequencies of the curves."""
     read_from: str = ""

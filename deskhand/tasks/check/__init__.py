@@ -90,10 +90,10 @@ def check(
         plan.moves = plan.with_ids(name)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
     facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), earlier)
-    return _show_check(facts, parts, dismissals)
+    return _show_check(facts, parts, dismissals, shown.take)
 
 
-def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismissal]) -> ShowCheck:
+def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismissal], take: str) -> ShowCheck:
     """Result of a check, put together."""
     setup = facts.setup
     result, pictures = assemble(facts)
@@ -104,6 +104,7 @@ def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismis
         house_file=setup.house_file,
         standing_file=setup.standing_file,
         house_text=setup.house_text,
+        take=take,
         dismissals=dismissals,
         plans=facts.plans,
     )

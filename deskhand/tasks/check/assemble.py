@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Final
 from deskhand import __version__
 from deskhand.baseline.kept import MIX
 from deskhand.desk.text import with_remark
-from deskhand.findings import Finding, first_texts, first_things, has_nominal, status_of, with_text
+from deskhand.findings import Finding, fix_texts, has_nominal, status_of, with_text
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.mix.voices import lead_of
+from deskhand.moves.answers import with_answers
 from deskhand.moves.text import with_sentences
 from deskhand.report.pictures import Picture
 from deskhand.result import SCHEMA, CheckResult, SourceResult
@@ -46,6 +47,8 @@ class ShowCheck:
     """The standing house file: the same, or beside this week's."""
     house_text: str
     """Text of the house file that was read; empty where it was guessed."""
+    take: str
+    """Digest of the take."""
     dismissals: list[Dismissal]
     """New ones, to be written to the history."""
     plans: dict[str, Plan]
@@ -65,6 +68,11 @@ class ShowFacts:
     """Source to its readings after the chain as the moves leave it."""
     earlier: dict[str, tuple[EarlierMove, ...]]
     """Source to its moves of this show that were done or declined before."""
+
+    @property
+    def voice_findings(self) -> list[Finding]:
+        """Findings of the lead voice, for which other sources may give way."""
+        return list(self.comparison.findings.get(lead_of(self.setup.house) or "", ()))
 
     def findings_of(self, source: Source) -> list[Finding]:
         """Findings of a source, or of the desk's own mix, with their sentences."""
@@ -98,6 +106,7 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
             normal=tuple(comparison.normals.get(MIX, ())),
             findings=tuple(map(with_text, comparison.mix_findings)),
         )
+    first, later = fix_texts(items)
     result = CheckResult(
         schema=SCHEMA,
         deskhand=__version__,
@@ -108,7 +117,8 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
         voices=tuple(voice for voice in readings.voices if voice.source != lead),
         mix=mix,
         reference=comparison.result,
-        first=first_texts(first_things(items), items),
+        first=first,
+        next=later,
     )
     return result, pictures
 
@@ -118,18 +128,19 @@ def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) ->
     recording, readings = facts.recording, facts.readings
     reading, plan = readings.before.get(source.name), facts.plans.get(source.name)
     tracks = facts.setup.matched.by_source[source.name]
+    moves = with_answers(plan.moves, findings, facts.voice_findings) if plan else ()
     return SourceResult(
         name=source.name,
         role=source.role,
         tracks=tuple(recording.tracks[track].name for track in tracks if track is not None),
         channel=None if source.channel is None else str(source.channel),
-        status=status_of(findings),
+        status=status_of(findings, to_turn=any(move.is_setting for move in moves)),
         before=reading.readings if reading else None,
         after=readings.after[source.name].readings if source.name in readings.after else None,
         stages=readings.stages.get(source.name, ()),
         findings=tuple(findings),
         sounds=_from_start(reading.sounds, recording.start_s) if reading else (),
-        moves=tuple(with_sentences(move, findings) for move in plan.moves) if plan else (),
+        moves=tuple(with_sentences(move, findings) for move in moves),
         earlier_moves=tuple(map(with_remark, facts.earlier.get(source.name, ()))),
         with_moves=facts.with_moves.get(source.name),
         left_over=tuple(plan.left_over) if plan else (),

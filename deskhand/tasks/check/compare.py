@@ -11,6 +11,7 @@ from deskhand.baseline.identity import mistaken, upside_down
 from deskhand.baseline.keep import mix_part, source_parts, voice_part
 from deskhand.baseline.kept import MIX, against, drifts, reading_of
 from deskhand.baseline.kept import load as load_kept
+from deskhand.baseline.versions import version_of_judged
 from deskhand.errors import UsageError
 from deskhand.findings import (
     Finding,
@@ -162,6 +163,8 @@ def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
         learned=baseline.learned,
         set_aside=dict(baseline.set_aside),
         other_tap=dict(baseline.other_tap),
+        set_aside_versions=dict(baseline.other_version),
+        measured_again=sum(take.measured_at is not None for take in takes.takes),
     )
 
 
@@ -185,7 +188,9 @@ def _unusual(
         tone = np.mean([readings.figures_with_chains.tracks[row].tone for row in rows], axis=0)
         return tuple((begin + start_s, end + start_s) for begin, end in harshest_s(tone, reading.activity.blocks))
 
-    return judge_normals(normals, roles, learned=baseline.learned, hear_s=moment, harsh_s=harsh)
+    return judge_normals(
+        normals, roles, learned=baseline.learned, relearning=baseline.relearning, hear_s=moment, harsh_s=harsh
+    )
 
 
 def _is_flipped_back(readings: TakeReadings, source: Source, desk: DeskState) -> bool:
@@ -267,6 +272,7 @@ def _dismissals(
                 measured=finding.measured,
                 values=values if for_good else {},
                 said_by=options.by,
+                version=version_of_judged(kind) if values else 1,
             )
         )
     return dismissals

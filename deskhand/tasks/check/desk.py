@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from deskhand.desk import desk_state, fates
+from deskhand.desk import desk_state, earlier_moves, fates
+from deskhand.desk.text import with_remark
+from deskhand.findings import status_of, with_text
 from deskhand.recording.identity import take_digest, written_at
 from deskhand.store import file_of, history_url
 
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from deskhand.desk import Fate
     from deskhand.findings import Finding
     from deskhand.recording import Recording
+    from deskhand.result import CheckResult
     from deskhand.store import DeskChange
     from deskhand.tasks.check.measure import TakeReadings
     from deskhand.tasks.check.options import CheckOptions
@@ -27,7 +30,7 @@ class ShowChanges:
 
     changes: tuple[DeskChange, ...] = ()
     take: str = ""
-    """Digest of the take; empty where there is nothing to look at."""
+    """Digest of the take."""
     written_at: str | None = None
     """When the take was recorded, in UTC."""
 
@@ -49,19 +52,17 @@ def _show_changes(setup: ShowSetup, recording: Recording, options: CheckOptions)
     url = history_url(options.history, setup.folder)
     file = None if url is None else file_of(url)
     if url is None or (file is not None and not file.exists()):
-        return ShowChanges()
+        return ShowChanges(take=take_digest(recording))
     from deskhand.store.desk_changes import desk_changes
     from deskhand.store.history import open_history
 
     history = open_history(url)
     if history is None:
-        return ShowChanges()
+        return ShowChanges(take=take_digest(recording))
     try:
         changes = desk_changes(history, house=setup.house.house.name, show=setup.show.name, date=setup.show.date)
     finally:
         history.close()
-    if not changes:
-        return ShowChanges()
     return ShowChanges(changes=tuple(changes), take=take_digest(recording), written_at=written_at(recording))
 
 
@@ -106,6 +107,41 @@ def _answered(finding: Finding, change: DeskChange | None) -> Finding:
     )
 
 
+def with_ticks(result: CheckResult, shown: ShowChanges) -> CheckResult:
+    """Result of a check with what was done or declined since it was made: it is asked for no more, and its findings say so.
+
+    Parameters
+    ----------
+    result : CheckResult
+    shown : ShowChanges
+        Of the result's show and take.
+    """
+    listed = {move.number for source in result.sources for move in source.earlier_moves}
+    new = [change for change in shown.changes if change.id not in listed]
+    if not new:
+        return result
+    findings = with_answered(
+        {source.name: source.findings for source in result.sources}, replace(shown, changes=tuple(new))
+    )
+    fate_of: dict[bool, Fate] = {True: "done", False: "declined"}
+    earlier = earlier_moves((change, fate_of[change.done]) for change in new)
+    ticked = {change.move for change in new if change.take == shown.take}
+    sources = []
+    for source in result.sources:
+        moves = tuple(move for move in source.moves if move.id not in ticked)
+        answered = tuple(map(with_text, findings[source.name]))
+        sources.append(
+            replace(
+                source,
+                findings=answered,
+                moves=moves,
+                status=status_of(answered, to_turn=any(move.is_setting for move in moves)),
+                earlier_moves=(*source.earlier_moves, *map(with_remark, earlier.get(source.name, ()))),
+            )
+        )
+    return replace(result, sources=tuple(sources))
+
+
 def judged_changes(
     setup: ShowSetup, readings: TakeReadings, findings: Mapping[str, Sequence[Finding]], shown: ShowChanges
 ) -> list[tuple[DeskChange, Fate]]:
@@ -117,6 +153,7 @@ def judged_changes(
         take=shown.take,
         written_at=shown.written_at,
         level_dbfs={name: reading.readings.level_dbfs for name, reading in readings.before.items()},
+        faders=readings.mix.faders if readings.mix is not None else (),
         found={
             name: {finding.id for finding in several if finding.severity != "note"}
             for name, several in findings.items()

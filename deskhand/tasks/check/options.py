@@ -23,5 +23,11 @@ class CheckOptions:
     """Findings to leave alone, by their id, and whether for good."""
     by: str = ""
     """Name of the person who leaves them alone."""
+    named_sources: tuple[tuple[str, str], ...] = ()
+    """Options that name a source, and the name: refused before anything is measured where the take has no such source."""
+    named_moves: tuple[str, ...] = ()
+    """Ids of moves, or sources, that the caller will ask for: refused likewise."""
+    without: tuple[str, ...] = ()
+    """Sources, or the mix, that are left out of what is kept: refused likewise where there is none."""
     to_be_kept: bool = False
     """Refuse a show that is kept already."""

@@ -23,6 +23,7 @@ from deskhand.recording import Recording, ShowNote, read_show_note
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
 from deskhand.result import ShowResult
+from deskhand.tasks.check.named import require_named
 from deskhand.tasks.new import guess_house
 
 if TYPE_CHECKING:
@@ -90,6 +91,7 @@ def resolve(path: Path, house_path: Path | None, recording: Recording, options: 
     show = _show_of((house, house_file), recording, note, options, notes)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     complete, matched, unclaimed = _with_unmatched(house, matched, recording)
+    require_named(complete, options)
     return ShowSetup(
         house=complete,
         house_file=house_file,

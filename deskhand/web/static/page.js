@@ -115,6 +115,20 @@ document.querySelectorAll("[data-leave], [data-raise]").forEach((button) => {
   });
 });
 
+document.querySelectorAll("[data-tick], [data-decline], [data-untick]").forEach((button) => {
+  if (!(button instanceof HTMLButtonElement)) return;
+  button.addEventListener("click", async () => {
+    const { tick, decline, untick } = button.dataset;
+    button.disabled = true;
+    try {
+      const { to } = untick === undefined
+        ? await ask("/api/tick", { id: show(), move: tick ?? decline, declined: tick === undefined })
+        : await ask("/api/untick", { id: show(), number: Number(untick) });
+      location.assign(to);
+    } catch (error) { button.disabled = false; sayProblem(error); }
+  });
+});
+
 document.querySelectorAll("[data-check]").forEach((button) => button.addEventListener("click", async () => {
   try {
     const { job } = await ask("/api/check", { id: /** @type {HTMLElement} */ (button).dataset.check });
@@ -126,8 +140,37 @@ by("keep")?.addEventListener("submit", async (/** @type {SubmitEvent} */ event) 
   event.preventDefault();
   const form = new FormData(/** @type {HTMLFormElement} */ (event.target));
   try {
-    const { job } = await ask("/api/keep", { id: show(), note: form.get("note"), by: form.get("by") });
-    location.assign(await follow(job, by("keep-job")));
+    // which of two buttons it was: what is at fault left out, or kept
+    const button = /** @type {HTMLButtonElement | null} */ (event.submitter);
+    const listed = JSON.parse(/** @type {HTMLFormElement} */ (event.target).dataset.listed ?? "[]");
+    const { job } = await ask("/api/keep", { id: show(), note: form.get("note"), by: form.get("by"), faults: button?.value || null, listed });
+    goTo(await follow(job, by("keep-job")));
+  } catch (error) { sayProblem(error); }
+});
+
+/** Go to an address of this site; to the page that is open already, too. @param {string} to */
+function goTo(to) {
+  const target = new URL(to, location.href);
+  const same = target.pathname === location.pathname;
+  location.assign(target);
+  if (same) location.reload();
+}
+
+document.querySelectorAll("[data-forget], [data-restore]").forEach((button) => {
+  if (!(button instanceof HTMLElement)) return;
+  button.addEventListener("click", async () => {
+    const forget = button.dataset.forget !== undefined;
+    try {
+      const { to } = await ask(forget ? "/api/forget" : "/api/restore", { id: show(), take: Number(button.dataset.forget ?? button.dataset.restore) });
+      goTo(to);
+    } catch (error) { sayProblem(error); }
+  });
+});
+
+by("measure-again")?.addEventListener("click", async () => {
+  try {
+    const { job } = await ask("/api/measure-again", {});
+    goTo(await follow(job, by("job")));
   } catch (error) { sayProblem(error); }
 });
 

@@ -65,6 +65,8 @@ function begin() {
       item.append(kind, does, keys);
       return item;
     }));
+    const start = by("start-row");
+    if (start) start.hidden = chain.length > 0;
     if (!chain.length) {
       const none = document.createElement("li");
       none.textContent = words.empty;
@@ -293,6 +295,11 @@ function begin() {
     }
   }
 
+  by("start-chain")?.addEventListener("click", () => {
+    chain = structuredClone(settings.usual);
+    changed(true);
+    by("chain").querySelector("input")?.focus();
+  });
   by("add").addEventListener("change", () => {
     const kind = by("add").value;
     if (!kind) return;
