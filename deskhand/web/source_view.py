@@ -214,6 +214,18 @@ def tried_parts(
     }
 
 
+def _block_settings(source: SourceResult) -> dict[str, Any]:
+    """Keys, names and defaults of all blocks, from which the page draws the fields of a chain."""
+    return {
+        "keys": {name: block.page_keys for name, block in BLOCKS.items()},
+        "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
+        "names": {name: block_name(name) for name in BLOCK_NAMES},
+        "words": words()["key"],
+        "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
+        "usual": unturned_chain(ROLES[source.role].usual_blocks),
+    }
+
+
 def source_page(
     hall: Hall,
     check: StoredCheck,
@@ -267,13 +279,6 @@ def source_page(
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
         usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
-        settings={
-            "keys": {name: block.page_keys for name, block in BLOCKS.items()},
-            "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
-            "names": {name: block_name(name) for name in BLOCK_NAMES},
-            "words": words()["key"],
-            "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
-            "usual": unturned_chain(ROLES[source.role].usual_blocks),
-        },
+        settings=_block_settings(source),
         first_moment=first_moment,
     )

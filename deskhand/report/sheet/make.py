@@ -17,7 +17,7 @@ from deskhand.report.sheet.settings import gain_text, setting_lines
 from deskhand.units import number
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     import numpy as np
@@ -152,6 +152,27 @@ def _unclaimed(result: CheckResult, house: HouseFile) -> tuple[str, ...]:
     )
 
 
+def _rows(
+    result: CheckResult, house: HouseFile, before: Mapping[str, Source] | None, frequency_hz: NDArray[np.float64]
+) -> tuple[InputRow, ...]:
+    """Rows of the inputs that are used, in the order of the desk; `before` holds the sources of the earlier house file, if any."""
+    results = {key(source.name): source for source in result.sources}
+    players = {key(name): player for name, player in result.show.players.items()}
+    return tuple(
+        _row(
+            source,
+            None if before is None else before.get(key(source.name)),
+            results.get(key(source.name)),
+            house,
+            is_new=before is not None and key(source.name) not in before,
+            player=players.get(key(source.name), ""),
+            frequency_hz=frequency_hz,
+            sample_rate_hz=result.show.sample_rate_hz,
+        )
+        for source in sorted((source for source in house.source if source.used), key=_desk_order)
+    )
+
+
 def make_sheet(
     result: CheckResult,
     house: HouseFile,
@@ -183,26 +204,9 @@ def make_sheet(
     jobs : sequence of str
         Jobs for next week that a person typed; those that the check leaves open come before them.
     """
-    rate_hz = result.show.sample_rate_hz
-    frequency_hz = frequencies_hz(rate_hz)
-    results = {key(source.name): source for source in result.sources}
-    players = {key(name): player for name, player in result.show.players.items()}
-    used = [source for source in house.source if source.used]
+    frequency_hz = frequencies_hz(result.show.sample_rate_hz)
     before = {key(source.name): source for source in since.source if source.used} if since is not None else {}
-    rows = [
-        _row(
-            source,
-            before.get(key(source.name)),
-            results.get(key(source.name)),
-            house,
-            is_new=since is not None and key(source.name) not in before,
-            player=players.get(key(source.name), ""),
-            frequency_hz=frequency_hz,
-            sample_rate_hz=rate_hz,
-        )
-        for source in sorted(used, key=_desk_order)
-    ]
-    used_names = {key(source.name) for source in used}
+    used_names = {key(source.name) for source in house.source if source.used}
     return Sheet(
         house=one_line(house.house.name),
         show=one_line(dated(result.show.name, result.show.date)),
@@ -212,7 +216,7 @@ def make_sheet(
         since=None if since is None else one_line(since_name) or "before",
         gone=tuple(one_line(source.name) for name, source in before.items() if name not in used_names),
         unclaimed=_unclaimed(result, house),
-        rows=tuple(rows),
+        rows=_rows(result, house, None if since is None else before, frequency_hz),
         notes=tuple(text for text in map(one_line, notes) if text),
         first=_things(result, result.first),
         next=_things(result, result.next),
