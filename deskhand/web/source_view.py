@@ -17,6 +17,7 @@ from deskhand.report.turns import entries_at
 from deskhand.report.words import explained, text, words
 from deskhand.units import number
 from deskhand.web import render
+from deskhand.web.parse import setup_fields
 from deskhand.web.week_view import first_moment, moments_of
 
 if TYPE_CHECKING:
@@ -213,15 +214,24 @@ def tried_parts(
     }
 
 
+<<<<<<< HEAD
 def _block_settings(role: RoleName) -> dict[str, Any]:
     """Blocks as the page's script adds and shows them, and those that a role usually has."""
+=======
+def _block_settings(source: SourceResult) -> dict[str, Any]:
+    """Keys, names and defaults of all blocks, from which the page draws the fields of a chain."""
+>>>>>>> sheet
     return {
         "keys": {name: block.page_keys for name, block in BLOCKS.items()},
         "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
         "names": {name: block_name(name) for name in BLOCK_NAMES},
         "words": words()["key"],
         "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
+<<<<<<< HEAD
         "usual": unturned_chain(ROLES[role].usual_blocks),
+=======
+        "usual": unturned_chain(ROLES[source.role].usual_blocks),
+>>>>>>> sheet
     }
 
 
@@ -273,9 +283,15 @@ def source_page(
         numbers=number_rows(source),
         chain=written.get("chain", []),
         fader=str(written.get("fader", "")),
+        has_table=bool(written),
+        setup=setup_fields(written),
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
         usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
+<<<<<<< HEAD
         settings=_block_settings(source.role),
+=======
+        settings=_block_settings(source),
+>>>>>>> sheet
         first_moment=first_moment,
     )

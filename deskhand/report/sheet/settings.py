@@ -8,7 +8,6 @@ import numpy as np
 
 from deskhand.house import (
     BLOCKS,
-    ROLES,
     BellBlock,
     CompressorBlock,
     CurveBlock,
@@ -27,14 +26,13 @@ from deskhand.house import (
     SaturationBlock,
     TrimBlock,
 )
-from deskhand.moves.move import who_hears
 from deskhand.report.sheet.model import SettingLine, one_line
 from deskhand.units import number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from deskhand.house import ChainBlock, Desk, Source
+    from deskhand.house import ChainBlock
     from deskhand.report.sheet.model import Change
 
 _PLAIN_LAW_DB: Final = -3.0
@@ -192,7 +190,7 @@ def _distance(block: ChainBlock, candidate: ChainBlock) -> float:
     return 0.0
 
 
-def _paired(new: Sequence[ChainBlock], old: Sequence[ChainBlock]) -> tuple[list[ChainBlock | None], list[ChainBlock]]:
+def paired(new: Sequence[ChainBlock], old: Sequence[ChainBlock]) -> tuple[list[ChainBlock | None], list[ChainBlock]]:
     """Old block of each new one, or None; and the old ones that are gone.
 
     Equal blocks belong together; of those left, the nearest of the same kind on the same leg.
@@ -225,7 +223,7 @@ def _paired(new: Sequence[ChainBlock], old: Sequence[ChainBlock]) -> tuple[list[
 
 def setting_lines(new: Sequence[ChainBlock], old: Sequence[ChainBlock] | None) -> list[SettingLine]:
     """The chain in words, each block marked where it changed; nothing is marked without an old one."""
-    before, gone = (list(new), []) if old is None else _paired(new, old)
+    before, gone = (list(new), []) if old is None else paired(new, old)
     lines = []
     dynamics = ""
     for block, old_block in zip(new, before, strict=True):
@@ -241,6 +239,7 @@ def setting_lines(new: Sequence[ChainBlock], old: Sequence[ChainBlock] | None) -
         lines.append(SettingLine(text=text, group=facts.group, change=change, was=old_values))
     removed = [SettingLine(text=block_text(block), group=BLOCKS[block.block].group, change="out") for block in gone]
     return lines + removed
+<<<<<<< HEAD
 
 
 def _raise_db(block: ChainBlock | None) -> float:
@@ -281,3 +280,5 @@ def change_cautions(source: Source, old: Source | None, desk: Desk, turns_db: Se
         raises |= old.fader_db is None or old.mute is True or source.fader_db > old.fader_db
     feedback = raises and ROLES[source.role].open_microphone
     return (*(("tell the stage first",) if stage else ()), *(("mind feedback",) if feedback else ()))
+=======
+>>>>>>> sheet
