@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.baseline.kept import MIX, PHRASES
+from deskhand.baseline.numbers import FEED_LEVEL
 from deskhand.house.blocks import BLOCKS
 from deskhand.store import KeptPart
 
@@ -70,6 +71,7 @@ def source_parts(
     before: Readings,
     after: Readings | None,
     sounds: Iterable[Sound] = (),
+    fader_db: float | None = None,
 ) -> list[KeptPart]:
     """Parts that are kept of one source.
 
@@ -83,6 +85,8 @@ def source_parts(
     before, after : Readings
         At the tap and after the chain.
     sounds : iterable of Sound
+    fader_db : float, optional
+        Of a source that is in the mix.
     """
     playing_s = before.active_fraction * duration_s
 
@@ -101,7 +105,11 @@ def source_parts(
             values=values,
         )
 
-    parts = [part("tap", values_of(before))]
+    tap_values = values_of(before)
+    level_dbfs = (before if after is None else after).level_dbfs
+    if fader_db is not None and level_dbfs is not None:
+        tap_values[FEED_LEVEL] = (level_dbfs + fader_db, None)
+    parts = [part("tap", tap_values)]
     if after is not None:
         parts.append(part("after", values_of(after)))
     parts += [part("sound", sound_values(sound), number, sound.share) for number, sound in enumerate(sounds, 1)]

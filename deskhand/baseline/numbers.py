@@ -38,6 +38,8 @@ _FLOOR: Final = power_from_db(-30.0)
 source."""
 _Z95: Final = 1.96
 """Half the width of a 95 % interval in standard deviations of a normal distribution."""
+FEED_LEVEL: Final = "feed_level_dbfs"
+"""Name under which the level of a source behind its fader is kept: not judged, but where it goes back to."""
 NOTHING_DB: Final = -200.0
 """Stands for a band in which nothing sounds: far below any that does."""
 
@@ -368,4 +370,10 @@ def tone_noise(playing_s: float) -> float:
 
 def metrics() -> tuple[str, ...]:
     """Names of the readings that are needed from the store."""
-    return (*(name for number in BY_NAME.values() for name in number.reads), "tone_db.", "width_octave_db.", "share")
+    return (
+        *(name for number in BY_NAME.values() for name in number.reads),
+        "tone_db.",
+        "width_octave_db.",
+        "share",
+        FEED_LEVEL,
+    )
