@@ -156,7 +156,6 @@ _TABLE: Final = (
     ),
     Role(
         name="other", unclear=True, own_level=False, may_be_silent=True, shaped=False, urgency=3,
-        usual_blocks=("high-pass", "bell"),
     ),
 )  # fmt: skip
 ROLES: Final[dict[str, Role]] = {role.name: role for role in _TABLE}
