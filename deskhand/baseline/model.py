@@ -145,7 +145,6 @@ def baseline_of(
     other_tap: dict[str, int] = {}
     set_aside: dict[str, int] = {}
     kept = list(kept)
-    other_version = other_version_takes(kept)
     for row, part in kept:
         takes[row.id] = row
         if taps is not None and part.source in taps and part.tap != taps[part.source]:
@@ -173,7 +172,7 @@ def baseline_of(
         liked=_liked(dismissals),
         set_aside=set_aside,
         other_tap=other_tap,
-        other_version=other_version,
+        other_version=(other_version := other_version_takes(kept)),
         relearning=frozenset(name for name in other_version if _most_read(name, readings) < LEARNED),
         readings=readings,
         spreads={
