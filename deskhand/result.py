@@ -10,7 +10,7 @@ from typing import Any, Final
 from deskhand.baseline.normal import Normal
 from deskhand.chain.meter import Stage
 from deskhand.desk import EarlierMove
-from deskhand.findings import Finding, FirstThing
+from deskhand.findings import KINDS, Finding, FirstThing
 from deskhand.findings.first import Status
 from deskhand.house import RoleName
 from deskhand.measure.readings import Readings
@@ -161,7 +161,7 @@ def to_json(result: CheckResult) -> str:
 
 
 def from_plain(data: Any) -> CheckResult:
-    """The result back from what `plain` made of it, or from its JSON.
+    """Read a result back from what `plain` made of it, or from its JSON.
 
     Raises
     ------
@@ -170,7 +170,12 @@ def from_plain(data: Any) -> CheckResult:
     """
     from pydantic import TypeAdapter
 
-    return TypeAdapter(CheckResult).validate_python(data)
+    result = TypeAdapter(CheckResult).validate_python(data)
+    by_source = [*(source.findings for source in result.sources), result.mix.findings if result.mix else ()]
+    unknown = {finding.kind for findings in by_source for finding in findings} - KINDS.keys()
+    if unknown:
+        raise ValueError(f"no kind of finding is called {', '.join(sorted(unknown))}")
+    return result
 
 
 def json_schema() -> dict[str, Any]:
@@ -178,6 +183,8 @@ def json_schema() -> dict[str, Any]:
     from pydantic import TypeAdapter
 
     schema = TypeAdapter(CheckResult).json_schema(mode="serialization")
+    kind = schema["$defs"]["Finding"]["properties"]["kind"]
+    schema["$defs"]["Finding"]["properties"]["kind"] = {"enum": list(KINDS), **kind}
     schema["$schema"] = "https://json-schema.org/draft/2020-12/schema"
     schema["title"] = "deskhand check"
     return schema

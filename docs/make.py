@@ -1,4 +1,4 @@
-"""Writes the parts of the docs that are made from the code: the JSON Schema, the table of findings, the list of blocks, page words, sentences.
+"""Writes the parts of the docs that are made from the code: JSON Schema, tables of findings and readings, blocks, page words, sentences.
 
 Run by `make docs`; a test fails when they are out of date.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import string
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,13 +23,16 @@ def made() -> dict[Path, str]:
     """Path to text of every file made from code."""
     from deskhand.compare.result import compare_schema
     from deskhand.result import json_schema
+    from tools.prose import wrapped
 
-    return {
+    pages = {
         HERE / "page-words.md": page_words(),
         HERE / "sentences.md": sentences(),
         HERE / "findings.md": _with_part(HERE / "findings.md", findings()),
         HERE / "chain.md": _with_part(HERE / "chain.md", blocks()),
-    } | {
+        HERE / "measurements.md": _with_part(HERE / "measurements.md", readings()),
+    }
+    return {path: wrapped(text) for path, text in pages.items()} | {
         HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
         for name, schema in (("check", json_schema), ("compare", compare_schema))
     }
@@ -70,6 +74,17 @@ def findings() -> list[str]:
 
     rows = [f"| `{kind.name}`: {kind.words} | {_meaning(kind)} | {kind.act} |" for kind in KINDS.values()]
     return ["| kind | said when | do |", "|---|---|---|", *rows]
+
+
+def readings() -> list[str]:
+    """Table of the readings that stand in a file of their own."""
+    from deskhand.measure.provider import providers
+
+    rows = [
+        f"| `{reading.name}` | {reading.meaning} | {reading.method} | {reading.limits} | {reading.hears} |"
+        for reading in providers()
+    ]
+    return ["| reading | what it is | how, and source | limits | what a person hears |", "|---|---|---|---|---|", *rows]
 
 
 def blocks() -> list[str]:
@@ -157,7 +172,7 @@ def sentences() -> str:
             "",
             "A finding's sentence says what was found, then what to do (advice), then what to mind (cautions). ‹…› stands for a value. Each was read",
             "against a house with in-ear monitors, one with wedges, and the stream: *yes* is right as it stands; what differs there follows. Made from",
-            "`deskhand/findings/texts.toml` and `deskhand/moves/texts.toml` by `make docs`.",
+            "`deskhand/findings/texts.toml`, the files of `deskhand/findings/standalone` and `deskhand/moves/texts.toml` by `make docs`.",
             "",
             "## What is found",
             "",
@@ -208,4 +223,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
+    sys.path.insert(0, str(HERE.parent))  # tools/ is no part of what is installed
     main()

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.tasks.check import ShowCheck
+    from tests.support.measuring import MeasuredOnce
 
 _SOURCES: Counter[str] = Counter()
 
@@ -39,6 +40,26 @@ def rng() -> np.random.Generator:
     return np.random.default_rng(20260301)
 
 
+def _shared(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Temporary folder of this run that all test processes share."""
+    base = tmp_path_factory.getbasetemp()
+    return base.parent if os.environ.get("PYTEST_XDIST_WORKER") else base
+
+
+@pytest.fixture(scope="session")
+def readings_once(tmp_path_factory: pytest.TempPathFactory) -> MeasuredOnce:
+    """Measuring of a check that measures each take once a run for all test processes."""
+    from tests.support.measuring import MeasuredOnce
+
+    return MeasuredOnce(_shared(tmp_path_factory) / "readings")
+
+
+@pytest.fixture
+def measured_once(readings_once: MeasuredOnce, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Checks in this test measure a take once a run: for tests of what is made of the readings."""
+    monkeypatch.setattr("deskhand.tasks.check._measured", readings_once)
+
+
 def _season(tmp_path_factory: pytest.TempPathFactory, name: str, shows: int) -> Path:
     """Folder of the newest shows of the invented venue's season, made once a run for all test processes."""
     from filelock import FileLock
@@ -46,9 +67,7 @@ def _season(tmp_path_factory: pytest.TempPathFactory, name: str, shows: int) -> 
     from deskhand.demo import make_season
     from deskhand.demo import season as demo
 
-    base = tmp_path_factory.getbasetemp()
-    if os.environ.get("PYTEST_XDIST_WORKER"):
-        base = base.parent
+    base = _shared(tmp_path_factory)
     folder, done = base / name, base / f"{name}-is-made"
     with FileLock(base / f"{name}.lock"):
         if not done.exists():
@@ -61,8 +80,8 @@ def _season(tmp_path_factory: pytest.TempPathFactory, name: str, shows: int) -> 
 
 @pytest.fixture(scope="session")
 def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """The newest three shows of the season; do not write into it."""
-    return _season(tmp_path_factory, "season", 3)
+    """The newest two shows of the season, a clean one and this week's; do not write into it."""
+    return _season(tmp_path_factory, "season", 2)
 
 
 @pytest.fixture(scope="session")
@@ -72,7 +91,7 @@ def whole_season(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="session")
-def checked_show(season: Path) -> Callable[[str], ShowCheck]:
+def checked_show(season: Path, readings_once: MeasuredOnce) -> Callable[[str], ShowCheck]:
     """From the name of one of the season's newest shows to its check, made once a run for all test processes."""
     from filelock import FileLock
 
@@ -82,7 +101,8 @@ def checked_show(season: Path) -> Callable[[str], ShowCheck]:
         kept = season.parent / f"checked-{name}.pickle"
         with FileLock(f"{kept}.lock"):
             if not kept.exists():
-                kept.write_bytes(pickle.dumps(check(season / name)))
+                with mock.patch("deskhand.tasks.check._measured", readings_once):
+                    kept.write_bytes(pickle.dumps(check(season / name)))
         made: ShowCheck = pickle.loads(kept.read_bytes())
         return made
 

@@ -14,6 +14,7 @@ from deskhand import house
 from deskhand.cli import main
 from deskhand.findings import KINDS
 from deskhand.measure.readings import Readings
+from tools.prose import overlong, wrapped
 
 ROOT = Path(__file__).parent.parent
 
@@ -64,3 +65,65 @@ def test_every_command_is_in_the_readme_and_has_help():
 def test_no_addresses_in_lock_files():
     for path in ROOT.glob("requirements*.txt"):
         assert "://" not in path.read_text("utf-8")
+
+
+@pytest.mark.parametrize("path", [*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("benchmarks/*.md")], ids=str)
+def test_prose_is_wrapped(path):
+    text = path.read_text("utf-8")
+    assert not overlong(text), f"run: python -m tools.prose {path.relative_to(ROOT)}"
+    assert wrapped(text) == text
+
+
+PAGE = """\
+# A heading is longer than it should be
+
+| a row of a table | is longer than it should be |
+
+    indented code is longer than it should be
+
+```
+fenced code is longer than it should be
+```
+
+Short line.
+- An item that is too long - by far,
+  and [goes on to a link](page.md) here.
+
+   1. Ordered and too long for it, `x = 1` too.
+"""
+WRAPPED = """\
+# A heading is longer than it should be
+
+| a row of a table | is longer than it should be |
+
+    indented code is longer than it should be
+
+```
+fenced code is longer than it should be
+```
+
+Short line.
+- An item that is
+  too long - by far,
+  and
+  [goes on to a link](page.md)
+  here.
+
+   1. Ordered and
+      too long for
+      it, `x = 1`
+      too.
+"""
+
+
+@pytest.mark.source("CommonMark 0.31.2, 4.2, 4.4, 4.5, 5.2; written by hand")
+def test_only_prose_is_wrapped_and_no_word_begins_something_else():
+    assert overlong(PAGE, 20) == [12, 13, 15]
+    assert wrapped(PAGE, 20) == WRAPPED
+    assert not overlong(WRAPPED, 20)
+    assert wrapped("a word or more than\ntwenty-one columns are\nhere - 1. is none", 20).splitlines() == [
+        "a word or more than",
+        "twenty-one columns",
+        "are here - 1. is",
+        "none",
+    ]

@@ -38,6 +38,7 @@ if TYPE_CHECKING:
 
     from click.testing import Result
 
+pytestmark = pytest.mark.usefixtures("measured_once")
 SUNDAYS: Final = ("2026-01-04", "2026-01-11", "2026-01-18", "2026-01-25", "2026-02-01", "2026-02-08", "2026-02-15")
 
 
@@ -755,6 +756,18 @@ class TestLikeWithLike:
         # as written again, they count again
         (taught / "house.toml").write_text(HOUSE.replace('"-1.5 dB"', '"−1.50 dB"'))
         assert checked("week-1", "--date", SUNDAYS[5])["reference"]["set_aside"] == {}
+
+    def test_a_trim_makes_no_other_chain(self, taught: Path) -> None:
+        """What this week's file turned to nominal leaves the kept weeks comparable."""
+        before = checked("week-1", "--date", SUNDAYS[5])
+        chain = '[[source.chain]]\nblock = "trim"\ngain = "1 dB"\n[[source.chain]]'
+        # in front of the first block of the piano, the only source with a chain
+        (taught / "house.toml").write_text(HOUSE.replace("[[source.chain]]", chain, 1))
+        data = checked("week-1", "--date", SUNDAYS[5])
+        assert data["reference"]["set_aside"] == {}
+        assert {one["name"] for one in source_of(data, "piano")["normal"]} == {
+            one["name"] for one in source_of(before, "piano")["normal"]
+        }
 
     def test_only_what_is_done_makes_another_chain(self, taught: Path) -> None:
         """A comment, another order of the sources, a fader: the blocks are the same."""

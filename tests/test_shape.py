@@ -26,8 +26,6 @@ LONG_FUNCTIONS: Final = {
 }
 """Kernels: one loop over samples, compiled as a whole; to split it would cost calls."""
 OWN_LISTS: Final = {
-    "compare.shapes": "shapes that a response is explained by, with the filter of each",
-    "compare.words": "the same shapes in words",
     "demo.line_check": "data of the invented venue",
     "demo.season": "data of the invented venue",
     "moves.equaliser": "filter of each shape an equaliser can be set to",

@@ -14,15 +14,15 @@ from validations import (
     pictures,
     polarity,
     reduction,
+    room,
     seasons,
     sound,
     sounds,
-    space,
     tails,
 )
 
 for study in (
-    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, space, live, compare,
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, room, live, compare,
     polarity, sound, encodings, evenings, pictures,
 ):  # fmt: skip
     study.main()

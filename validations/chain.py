@@ -24,6 +24,7 @@ from tests.support import material
 from tests.support import oversampling as taps
 from tests.support.chain import made, read, true_peak_db
 from tests.support.tables import rows
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -337,7 +338,7 @@ def main() -> None:
         "",
         *fader_lines(),
     ]
-    TARGET.write_text("\n".join(lines).rstrip() + "\n", "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines).rstrip() + "\n"), "utf-8")
     print(TARGET)
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from tests.support.encodings import CHANNELS, CUTS, NotWritten, encodings, outcomes
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -102,7 +103,7 @@ def page() -> str:
 
 def main() -> None:
     """Write the page."""
-    TARGET.write_text(page())
+    TARGET.write_text(wrapped(page()), "utf-8")
     print(TARGET)
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tests.support.evenings import SEED, VOICE_POINTS, Evening, Outcome, evenings
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -57,7 +58,7 @@ def main(count: int = COUNT) -> None:
         *_named(rows),
         "",
     ]
-    TARGET.write_text("\n".join(lines), "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
     print(TARGET)
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from tests.support.kills import LATEST_S, PARTS, VALUES, strike
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -62,8 +63,7 @@ def main() -> None:
         rows.append(row(NAMES[variant], found, wrong))
         failures += wrong
     seeds = ", ".join(f"{first} to {first + KILLS - 1} ({NAMES[one]})" for one, first in FIRST_SEED.items())
-    TARGET.write_text(
-        f"""\
+    text = f"""\
 # Validation: killed while writing
 
 Made by `python -m validations.killed`, with SQLite {sqlite3.sqlite_version}. A child process keeps takes in a loop and
@@ -84,9 +84,8 @@ before it could be told, whole; and the next take is kept in it. Failed: any of 
 
 This is about programs that end, as when a person or the system ends them. What a loss of power does depends on the disk:
 SQLite waits for it at every take (`synchronous = FULL`), which a disk that lies about it makes worthless.
-""",
-        "utf-8",
-    )
+"""
+    TARGET.write_text(wrapped(text), "utf-8")
     print(TARGET.read_text("utf-8"))
 
 

@@ -23,6 +23,7 @@ from deskhand.recording import open_recording
 from tests.support import desk
 from tests.support.line_checks import data_of, times_s, watched
 from tests.support.needs import program
+from tools.prose import wrapped
 
 CHECKS: Final = 6
 SEED: Final = 6000
@@ -202,7 +203,7 @@ def main() -> None:
             f"An hour, fourteen times as fast: {hour['early']:.0f} MiB at its beginning, {hour['late']:.0f} MiB at its end.",
             "",
         ]
-    TARGET.write_text("\n".join(lines), "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
     print(TARGET)
 
 

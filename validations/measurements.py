@@ -61,6 +61,7 @@ from tests.support.third_octaves import (
     libebur128,
     third_octaves,
 )
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -480,7 +481,7 @@ def main() -> None:
     for part in (loudness, bands, peers, filters, ear, rates, levels):
         lines += ["", *part()]
         print(f"{part.__name__}: {time.perf_counter() - began:.0f} s", flush=True)
-    TARGET.write_text("\n".join(lines) + "\n", "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
     print(TARGET)
 
 

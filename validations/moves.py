@@ -37,6 +37,7 @@ from tests.support.feed import figures_of
 from tests.support.normals import house as baseline_of_shows
 from tests.support.normals import season
 from tests.support.season_data import tracks_of
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -272,7 +273,7 @@ def main() -> None:
             if len(found) >= count:
                 break
         lines += table(title, found)
-    TARGET.write_text("\n".join(lines) + "\n", "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
     print(TARGET)
 
 

@@ -28,6 +28,7 @@ from tests.support.normals import (
     season,
     study,
 )
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -204,7 +205,7 @@ def main() -> None:
         roc_picture(outcomes, DOCS / f"normal-roc-{kind}.svg")
         lines += [f"![Found over the share of clean shows with any finding](normal-roc-{kind}.svg)", ""]
     lines += level_table()
-    TARGET.write_text("\n".join(lines), "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
     print(TARGET)
 
 

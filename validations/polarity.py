@@ -31,6 +31,7 @@ from deskhand.measure.stereo import alignment
 from deskhand.recording import Track
 from deskhand.store import TakeRow
 from tests.support.feed import figures_of
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -38,6 +39,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.findings import Finding
+    from deskhand.house import HouseFile
+    from deskhand.measure.readings import SourceReading
+    from deskhand.store import KeptPart
 
     Array = NDArray[np.float64]
 
@@ -87,7 +91,7 @@ class Verdict:
     """Polarity as one door tells it."""
 
     former: bool
-    """Whether the sides' correlation alone says so: the rule before mono loss was asked."""
+    """True where the sides' correlation alone says so: the rule before mono loss was asked."""
     severity: str | None
     gain_of_flip_db: float
 
@@ -205,7 +209,7 @@ def inverted(material: Material, half: str, rng: np.random.Generator) -> Iterato
         )  # fmt: skip
 
 
-def house_of(role: str, *, sides: bool) -> object:
+def house_of(role: str, *, sides: bool) -> HouseFile:
     """One source on two tracks, or two on one each."""
     lines = ["[house]", 'name = "Tern Street Hall"', 'tap = "after-chain"']
     tracks = [["track 1", "track 2"]] if sides else [["track 1"], ["track 2"]]
@@ -216,7 +220,7 @@ def house_of(role: str, *, sides: bool) -> object:
 
 
 def severity_of(findings: list[Finding]) -> str | None:
-    """How polarity is told, if it is."""
+    """Severity with which polarity is told; None where it is not."""
     return next((finding.severity for finding in findings if finding.kind == "polarity"), None)
 
 
@@ -229,7 +233,7 @@ def verdicts(recording: Recording) -> dict[str, Verdict]:
         for n in range(2)
     ]  # fmt: skip
 
-    def read(rows: tuple[int, ...]):
+    def read(rows: tuple[int, ...]) -> SourceReading:
         return read_source(figures, rows, strikes=strikes, mains_hz=50.0)
 
     gain_db = recording.gain_of_flip_db
@@ -277,15 +281,15 @@ def line_check(recording: Recording) -> Verdict:
     return Verdict(former=former, severity=told[1] if all(told) else None, gain_of_flip_db=recording.gain_of_flip_db)
 
 
-def against_kept(recording: Recording, reading) -> Verdict | None:
+def against_kept(recording: Recording, reading: SourceReading) -> Verdict | None:
     """Polarity against shows in which the second track was the other way up; None where they say nothing of it."""
 
-    def parts(samples: Array):
+    def parts(samples: Array) -> list[KeptPart]:
         figures = figures_of(samples, sample_rate_hz=recording.sample_rate_hz, pairs=[(0, 1)])
         read = read_source(figures, (0, 1), strikes=ROLES[recording.role].strikes, mains_hz=50.0)
         return parts_of(read)
 
-    def parts_of(read):
+    def parts_of(read: SourceReading) -> list[KeptPart]:
         return source_parts(
             "source 1", role=recording.role, player=None, tap="preamp", chain=None, duration_s=LENGTH_S,
             before=read.readings, after=None, sounds=read.sounds,
@@ -397,7 +401,7 @@ def main(folder: str | None = None) -> None:
             f"validations/polarity.py: skipped, no folder with manifest.csv, pairs.csv and split.csv; name one in {FOLDER}"
         )
         return
-    TARGET.write_text("\n".join(page(study(Material(Path(named))))), "utf-8")
+    TARGET.write_text(wrapped("\n".join(page(study(Material(Path(named)))))), "utf-8")
     print(TARGET)
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from tests.support.reductions import PAIRS, SEED, pairs
+from tools.prose import wrapped
 
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-reduction.md"
 
@@ -51,7 +52,7 @@ def main() -> None:
         lambda some: f"{sum(one.gated for one in some if not one.said)}",
     )
     lines.append("")
-    TARGET.write_text("\n".join(lines), "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
     print(TARGET)
 
 

@@ -10,6 +10,7 @@ from pathlib import Path
 
 from deskhand.report.volume import START_DB
 from deskhand.units import number
+from tools.prose import wrapped
 
 INTO = Path(__file__).parents[1] / "docs" / "validation-sound.md"
 HEAD = """\
@@ -50,7 +51,7 @@ def main() -> None:
         finally:
             browser.close()
             served.stop()
-    INTO.write_text(HEAD.format(start=number(START_DB, 0)) + "\n".join(lines) + "\n", "utf-8")
+    INTO.write_text(wrapped(HEAD.format(start=number(START_DB, 0)) + "\n".join(lines) + "\n"), "utf-8")
 
 
 if __name__ == "__main__":

@@ -17,6 +17,7 @@ from deskhand.measure.figures import TAIL_OCTAVES_HZ
 from deskhand.measure.notes import LEAST_DECAYS
 from tests.support import material
 from tests.support.notes import guitar, in_rooms, singing
+from tools.prose import wrapped
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -189,7 +190,7 @@ def main() -> None:
         "",
         *octave_table(sung),
     ]
-    TARGET.write_text("\n".join(lines) + "\n", "utf-8")
+    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
     print(TARGET)
 
 

@@ -69,9 +69,9 @@ def average_run_length(weight: float, limit: float, shift: float = 0.0) -> float
     """
     reach = limit * np.sqrt(weight / (2.0 - weight))
     edges = np.linspace(-reach, reach, _CELLS + 1)
-    centres = 0.5 * (edges[1:] + edges[:-1])
+    cell_centres = 0.5 * (edges[1:] + edges[:-1])
     # from the centre of a cell, the next value must bring the average to this edge
-    needed = (edges[None, :] - (1.0 - weight) * centres[:, None]) / weight - shift
+    needed = (edges[None, :] - (1.0 - weight) * cell_centres[:, None]) / weight - shift
     stay = np.diff(special.ndtr(needed), axis=1)
     runs = np.linalg.solve(np.eye(_CELLS) - stay, np.ones(_CELLS))
     return float(runs[_CELLS // 2])

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.baseline.kept import MIX, PHRASES
+from deskhand.baseline.numbers import FEED_LEVEL
+from deskhand.house.blocks import BLOCKS
 from deskhand.store import KeptPart
 
 if TYPE_CHECKING:
@@ -22,10 +24,14 @@ if TYPE_CHECKING:
 
 
 def chain_digest(blocks: Sequence[ChainBlock]) -> str | None:
-    """Digest of a chain that tells it from another; None for no blocks."""
-    if not blocks:
+    """Digest of a chain that tells it from another; None where it does nothing but change the level.
+
+    A trim that brings a source to nominal makes no other chain of it: what is kept stays comparable.
+    """
+    shaping = [block for block in blocks if not BLOCKS[block.block].is_gain]
+    if not shaping:
         return None
-    text = json.dumps([asdict(block) for block in blocks], sort_keys=True)
+    text = json.dumps([asdict(block) for block in shaping], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -65,6 +71,7 @@ def source_parts(
     before: Readings,
     after: Readings | None,
     sounds: Iterable[Sound] = (),
+    fader_db: float | None = None,
 ) -> list[KeptPart]:
     """Parts that are kept of one source.
 
@@ -78,6 +85,8 @@ def source_parts(
     before, after : Readings
         At the tap and after the chain.
     sounds : iterable of Sound
+    fader_db : float, optional
+        Of a source that is in the mix.
     """
     playing_s = before.active_fraction * duration_s
 
@@ -96,7 +105,11 @@ def source_parts(
             values=values,
         )
 
-    parts = [part("tap", values_of(before))]
+    tap_values = values_of(before)
+    level_dbfs = (before if after is None else after).level_dbfs
+    if fader_db is not None and level_dbfs is not None:
+        tap_values[FEED_LEVEL] = (level_dbfs + fader_db, None)
+    parts = [part("tap", tap_values)]
     if after is not None:
         parts.append(part("after", values_of(after)))
     parts += [part("sound", sound_values(sound), number, sound.share) for number, sound in enumerate(sounds, 1)]
@@ -109,9 +122,10 @@ def voice_part(voice: Clearance, *, role: str, player: str | None, tap: str) -> 
     shares = np.array([phrase.audible_pct for phrase in voice.phrases])
     order = np.argsort(shares)
     # percentiles by time, not by phrase
-    elapsed = (np.cumsum(lengths[order]) - 0.5 * lengths[order]) / max(float(lengths.sum()), 1e-9)
+    time_shares = (np.cumsum(lengths[order]) - 0.5 * lengths[order]) / max(float(lengths.sum()), 1e-9)
     values: dict[str, tuple[float, float | None]] = {
-        f"phrase_pct.{percent}": (float(np.interp(percent / 100, elapsed, shares[order])), None) for percent in PHRASES
+        f"phrase_pct.{percent}": (float(np.interp(percent / 100, time_shares, shares[order])), None)
+        for percent in PHRASES
     }
     for side in ("mono", "left", "right"):
         values[f"audible_pct.{side}"] = (getattr(voice.audible_pct, side), None)

@@ -156,11 +156,7 @@ def baseline_of(
                 set_aside[part.source] = set_aside.get(part.source, 0) + 1
             continue
         parts[part.source, part.stage].append(part)
-    for source, chain in (chains or {}).items():
-        # kept with another chain, or with none
-        missing = len(parts.get((source, "tap"), ())) - len(parts.get((source, "after"), ()))
-        if chain is not None and missing > 0:
-            set_aside[source] = missing
+    set_aside |= _other_chain(parts, chains or {})
     readings = {
         (name, source, stage): kept_readings(name, stage_parts)
         for (source, stage), stage_parts in parts.items()
@@ -181,6 +177,18 @@ def baseline_of(
             for name in names
         },
     )
+
+
+def _other_chain(
+    parts: Mapping[tuple[str, str], Sequence[KeptPart]], chains: Mapping[str, str | None]
+) -> dict[str, int]:
+    """Source to how many of its takes were kept with another chain than today's, or with none."""
+    missing = {
+        source: len(parts.get((source, "tap"), ())) - len(parts.get((source, "after"), ()))
+        for source, chain in chains.items()
+        if chain is not None
+    }
+    return {source: count for source, count in missing.items() if count > 0}
 
 
 def _most_read(name: str, readings: Mapping[tuple[str, str, str], KeptReadings]) -> int:
@@ -246,7 +254,7 @@ def _spreads(
     parts: Mapping[tuple[str, str], Sequence[KeptPart]],
     readings: Mapping[tuple[str, str, str], KeptReadings],
 ) -> dict[str, SourceSpread]:
-    """Source to its spread in a number, for all sources that are past_readings at a stage."""
+    """Source to its spread in a number, for all sources that are kept at a stage."""
     spreads = {}
     for (source, source_stage), source_parts in parts.items():
         if source_stage != stage:

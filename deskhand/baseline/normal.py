@@ -110,7 +110,7 @@ def _predict(past_readings: KeptReadings, prior: Prior, noise: float, player: st
 
 
 def tone_predictive(baseline: Baseline, part: KeptPart, parts: Sequence[KeptPart] | None = None) -> Predictive | None:
-    """Tone of a source expected in a take as long as this one, by whoever plays in it; None when nothing is past_readings.
+    """Tone of a source expected in a take as long as this one, by whoever plays in it; None when nothing is kept.
 
     Parameters
     ----------
@@ -131,7 +131,7 @@ def tone_predictive(baseline: Baseline, part: KeptPart, parts: Sequence[KeptPart
 
 
 def usual_tone_db(baseline: Baseline, part: KeptPart) -> Array | None:
-    """(31,) third-octave levels that are usual of a source where a part was read; None when nothing is past_part.
+    """(31,) third-octave levels that are usual of a source where a part was read; None when nothing is kept.
 
     The mean of the kept takes in dB, those of whoever plays now counting three times.
     """
@@ -171,12 +171,12 @@ def _likeliest_sound(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPa
         sound_vector = tone_vector(sound.values)
         if sound_vector is None:
             continue
-        nearest: dict[int, tuple[float, KeptPart]] = {}
+        nearest_of_take: dict[int, tuple[float, KeptPart]] = {}
         for vector, past_part in candidates:
             distance = float(np.sum((vector - sound_vector) ** 2))
-            if past_part.take not in nearest or distance < nearest[past_part.take][0]:
-                nearest[past_part.take] = (distance, past_part)
-        expected = tone_predictive(baseline, part, [past_part for _, past_part in nearest.values()])
+            if past_part.take not in nearest_of_take or distance < nearest_of_take[past_part.take][0]:
+                nearest_of_take[past_part.take] = (distance, past_part)
+        expected = tone_predictive(baseline, part, [past_part for _, past_part in nearest_of_take.values()])
         if expected is not None:
             probability = max(probability, expected.tail(sound_vector))
     return probability
@@ -188,7 +188,7 @@ def _share(sound: KeptPart) -> float:
 
 
 def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) -> Normal | None:
-    """Tone of a part against its kept takes; None when nothing is past_parts or it holds no tone."""
+    """Tone of a part against its kept takes; None when nothing is kept or it holds no tone."""
     expected = tone_predictive(baseline, part)
     vector = tone_vector(part.values)
     if expected is None or vector is None:
@@ -238,7 +238,7 @@ def number_predictive(baseline: Baseline, part: KeptPart, number: Number) -> Pre
 
 
 def _judge_number(baseline: Baseline, part: KeptPart, number: Number) -> Normal | None:
-    """Number of a part against its kept takes; None when nothing is past_parts or it was not read."""
+    """Number of a part against its kept takes; None when nothing is kept or it was not read."""
     reading = number_of(number, part.values)
     expected = number_predictive(baseline, part, number)
     if reading is None or expected is None:

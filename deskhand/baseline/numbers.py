@@ -14,6 +14,7 @@ import numpy as np
 from deskhand.dsp.loudness_level import spl_from_phon
 from deskhand.dsp.spectrum import exact_hz
 from deskhand.house.roles import ROLES, ToneFamily
+from deskhand.measure.provider import providers
 from deskhand.measure.tone import levels_db
 from deskhand.units import db_from_power, power_from_db
 from deskhand.units import number as number_text
@@ -22,6 +23,8 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
     from numpy.typing import NDArray
+
+    from deskhand.measure.provider import ReadingProvider, WeeklyComparison
 
     Array = NDArray[np.float64]
     Values = Mapping[str, tuple[float, float | None]]
@@ -35,6 +38,8 @@ _FLOOR: Final = power_from_db(-30.0)
 source."""
 _Z95: Final = 1.96
 """Half the width of a 95 % interval in standard deviations of a normal distribution."""
+FEED_LEVEL: Final = "feed_level_dbfs"
+"""Name under which the level of a source behind its fader is kept: not judged, but where it goes back to."""
 NOTHING_DB: Final = -200.0
 """Stands for a band in which nothing sounds: far below any that does."""
 
@@ -123,6 +128,32 @@ _DERIVED: Final[dict[str, tuple[tuple[str, str], Callable[[float, float], float 
     "level_range_db": (("level_distribution_dbfs.90", "level_distribution_dbfs.10"), operator.sub),
 }
 """Numbers that no reading is by itself: the two they are made from, and how; None where nothing can be made of them."""
+_SCALES: Final = {"linear": (_same, _same), "octaves": (_log2, _exp2)}
+"""Name of a scale to the functions to it and back."""
+
+
+def provided_number(provider: ReadingProvider, compared: WeeklyComparison) -> Number:
+    """Judged number of a reading that stands in a file of its own."""
+    to_scale, from_scale = _SCALES[compared.scale]
+    return Number(
+        name=compared.number,
+        label=compared.label,
+        stage=compared.stage,
+        metric=provider.name,
+        unit=provider.unit,
+        to_scale=to_scale,
+        from_scale=from_scale,
+        jnd=compared.jnd,
+        jnd_source=compared.jnd_source,
+        prior=NumberPrior(
+            spread=compared.spread, sure_after_s=compared.sure_after_s, player_ratio=compared.player_ratio
+        ),
+        pairs_only=compared.pairs_only,
+        upwards_only=compared.upwards_only,
+        version=compared.version,
+    )
+
+
 BY_JND: Final = "Zwicker & Fastl, Psychoacoustics, 3rd ed. 2007, 7.1: about 1 dB of level"
 COMMON: Final = "common practice, no source"
 NUMBERS: Final = (
@@ -163,8 +194,9 @@ NUMBERS: Final = (
         ),
         upwards_only=True,
     ),
+    *(provided_number(provider, provider.compared) for provider in providers() if provider.compared is not None),
 )  # fmt: skip
-"""All judged numbers but tone. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
+"""All judged numbers but tone; those of readings with a file of their own last. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
 MIX_NUMBERS: Final = (
     Number(
         name="mono-loss", label="mono loss", stage="mix", metric="mono_loss_db", unit="dB",
@@ -208,26 +240,26 @@ _CORRELATION: Final = 0.5
 """Correlation between neighbouring octaves. Common practice, no source."""
 _WIDTH_SPREAD_DB: Final = {63: 3.0, 125: 3.0, 250: 2.5, 500: 2.0, 1000: 2.0, 2000: 1.5, 4000: 1.5, 8000: 1.5}
 """Octave to the spread of a pair's width from song to song, read from openly licensed recordings of guitars, a piano and drums."""
-_OF_ALL: Final = (2.0, 2.0, 1.8, 1.2, 1.0, 1.0, 1.0, 1.2)
+_ANY_SPREADS_DB: Final = (2.0, 2.0, 1.8, 1.2, 1.0, 1.0, 1.0, 1.2)
 """Octaves of one player and rig in another song and key: within about 2 dB an octave, more below 125 Hz, read from openly licensed
 recordings of one guitarist."""
-_OF_KEYS: Final = (1.5, 2.0, 3.5, 1.5, 1.3, 2.5, 2.0, 1.5)
+_KEYS_SPREADS_DB: Final = (1.5, 2.0, 3.5, 1.5, 1.3, 2.5, 2.0, 1.5)
 """Keys in another song and with another sound. Common practice, no source."""
-_OF_SINGING: Final = (1.0, 3.5, 3.5, 1.2, 1.8, 2.5, 2.5, 1.5)
+_SINGING_SPREADS_DB: Final = (1.0, 3.5, 3.5, 1.2, 1.8, 2.5, 2.5, 1.5)
 """A voice's lowest octaves move by 7 dB with the key, read from openly licensed recordings of two singers."""
-_OF_SPEECH: Final = (2.0, 2.0, 1.5, 1.0, 1.2, 1.2, 1.2, 1.5)
+_SPEECH_SPREADS_DB: Final = (2.0, 2.0, 1.5, 1.0, 1.2, 1.2, 1.2, 1.5)
 """One speaker at other distances from the microphone. Common practice, no source."""
-_OF_DRUMS: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
+_DRUM_SPREADS_DB: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
 """One kit in another song. Common practice, no source."""
-_OF_CYMBALS: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
+_CYMBAL_SPREADS_DB: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
 """Overheads: one song is played on the hat and another on the ride. Common practice, no source."""
-_SPREADS: Final[dict[ToneFamily, tuple[float, ...]]] = {
-    "singing": _OF_SINGING,
-    "speech": _OF_SPEECH,
-    "keys": _OF_KEYS,
-    "drum": _OF_DRUMS,
-    "cymbals": _OF_CYMBALS,
-    "any": _OF_ALL,
+_TONE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
+    "singing": _SINGING_SPREADS_DB,
+    "speech": _SPEECH_SPREADS_DB,
+    "keys": _KEYS_SPREADS_DB,
+    "drum": _DRUM_SPREADS_DB,
+    "cymbals": _CYMBAL_SPREADS_DB,
+    "any": _ANY_SPREADS_DB,
 }
 """Family of tones to the spread of its octaves."""
 
@@ -239,7 +271,7 @@ def player_ratio_of(ratio: float, role: str) -> float:
 
 def tone_covariance(role: str) -> Array:
     """(8, 8) prior covariance of the octave levels of a role, in dB squared. Common practice where no other source is named."""
-    spread = np.array(_SPREADS[ROLES[role].tone_family if role in ROLES else "any"])
+    spread = np.array(_TONE_SPREADS_DB[ROLES[role].tone_family if role in ROLES else "any"])
     return _covariance(spread, np.arange(spread.size))
 
 
@@ -338,4 +370,10 @@ def tone_noise(playing_s: float) -> float:
 
 def metrics() -> tuple[str, ...]:
     """Names of the readings that are needed from the store."""
-    return (*(name for number in BY_NAME.values() for name in number.reads), "tone_db.", "width_octave_db.", "share")
+    return (
+        *(name for number in BY_NAME.values() for name in number.reads),
+        "tone_db.",
+        "width_octave_db.",
+        "share",
+        FEED_LEVEL,
+    )

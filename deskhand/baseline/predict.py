@@ -80,7 +80,7 @@ def _first_ratio(players: Sequence[str | None], prior: Prior) -> float:
     return prior.player_ratio if any(player is not None for player in players) else 0.0
 
 
-def _coupling(noise: Array, players: Sequence[str | None], ratio: float) -> Array:
+def _take_covariance(noise: Array, players: Sequence[str | None], ratio: float) -> Array:
     """(takes, takes) covariance of the takes in units of one player's: those of one player go together, an unnamed one is alone."""
     same = [
         [first == second if first is not None else row == column for column, second in enumerate(players)]
@@ -101,9 +101,9 @@ class _ScatterFit:
     log_likelihood: float
 
 
-def _fit(rows: Array, coupling: Array, prior: Prior) -> _ScatterFit:
-    """Mean and scatter of kept takes, one a row, under a prior; the coupling says how alike any two takes are."""
-    inverse = np.asarray(np.linalg.inv(coupling), np.float64)
+def _fit(rows: Array, take_covariance: Array, prior: Prior) -> _ScatterFit:
+    """Mean and scatter of kept takes, one a row, under a prior; `take_covariance` is that of the takes among each other."""
+    inverse = np.asarray(np.linalg.inv(take_covariance), np.float64)
     unit = np.ones(len(rows))
     weight = float(unit @ inverse @ unit)
     mean = (unit @ inverse @ rows) / weight
@@ -111,9 +111,10 @@ def _fit(rows: Array, coupling: Array, prior: Prior) -> _ScatterFit:
     size = rows.shape[1]
     scatter = prior.strength * prior.covariance + residuals.T @ inverse @ residuals
     dof = prior.strength + size + 1 + len(rows) - 1
-    # the terms of the marginal likelihood in which the coupling appears (a flat prior on the mean)
+    # the terms of the marginal likelihood in which the covariance of the takes appears (a flat prior on the mean)
     likelihood = (
-        -0.5 * size * (np.linalg.slogdet(coupling)[1] + np.log(weight)) - 0.5 * dof * np.linalg.slogdet(scatter)[1]
+        -0.5 * size * (np.linalg.slogdet(take_covariance)[1] + np.log(weight))
+        - 0.5 * dof * np.linalg.slogdet(scatter)[1]
     )
     return _ScatterFit(
         inverse=inverse,
@@ -167,11 +168,11 @@ def predictive(
         ratio = max(
             (prior.player_ratio * factor for factor in _RATIOS),
             key=lambda tried: (
-                _fit(rows, _coupling(noise, players, tried), prior).log_likelihood
+                _fit(rows, _take_covariance(noise, players, tried), prior).log_likelihood
                 - _RATIO_PENALTY * abs(np.log(tried / prior.player_ratio))
             ),
         )
-    fit = _fit(rows, _coupling(noise, players, ratio), prior)
+    fit = _fit(rows, _take_covariance(noise, players, ratio), prior)
     shared = np.array([ratio if player is not None and player == next_player else 0.0 for player in players])
     pull = fit.inverse @ shared
     next_variance = next_noise + ratio
@@ -186,7 +187,7 @@ def scatter_of(rows: Array, noise: Array, players: Sequence[str | None], prior: 
     """Scatter of kept takes around their players' means, in units of a long take's, and its degrees of freedom."""
     if len(rows) < 2:
         return np.zeros_like(prior.covariance), 0
-    fit = _fit(rows, _coupling(noise, players, _first_ratio(players, prior)), prior)
+    fit = _fit(rows, _take_covariance(noise, players, _first_ratio(players, prior)), prior)
     return np.asarray(fit.residuals.T @ fit.inverse @ fit.residuals), len(rows) - 1
 
 

@@ -105,7 +105,7 @@ class Meters:
         self.stages = [StageMeter(self, stage, name) for stage, name in enumerate(names)]
 
     def take(self, signals: Sequence[NDArray[np.floating]], reductions_db: Sequence[Array | None]) -> None:
-        """Go on with (channels, frames) of each stage, and (detectors, frames) of reduction."""
+        """Meter further (channels, frames) of each stage, and (detectors, frames) of reduction in dB."""
         parts = []
         for stage, signal in enumerate(signals):
             part = np.asarray(signal, np.float32)
@@ -192,7 +192,7 @@ class Meters:
         """Rows that hold the channels of a stage."""
         return slice(int(self._first[stage]), int(self._first[stage + 1]))
 
-    def blocks_of(self, stage: int) -> tuple[Array, Array, Array | None]:
+    def block_powers_of(self, stage: int) -> tuple[Array, Array, Array | None]:
         """Mean squares (channels, blocks), K-weighted mean square (blocks,) and product of the sides of a stage."""
         rows = self.rows_of(stage)
         if not self._blocks:
@@ -241,7 +241,7 @@ class StageMeter:
 
     def loudness_lufs(self) -> float:
         """Integrated loudness of all so far; -inf for silence."""
-        return integrated_lufs(self._meters.blocks_of(self._stage)[1])
+        return integrated_lufs(self._meters.block_powers_of(self._stage)[1])
 
     def true_peak(self) -> float:
         """The largest magnitude so far, between samples included."""
@@ -249,7 +249,7 @@ class StageMeter:
 
     def result(self, playing: Activity) -> Stage:
         """Readings over what counts as playing at the tap."""
-        power, weighted, product = self._meters.blocks_of(self._stage)
+        power, weighted, product = self._meters.block_powers_of(self._stage)
         if not weighted.size:
             return Stage(
                 block=self.block, level_dbfs=None, peak_dbfs=None, true_peak_dbtp=None, loudness_lufs=None,

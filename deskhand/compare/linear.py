@@ -263,9 +263,9 @@ def _excited(power: Array, hz: Array) -> NDArray[np.bool_]:
     return np.asarray(band > _EXCITED_BELOW_STRONGEST * band.max())
 
 
-def still(joint: JointEstimate, *, least_db: float = 0.15) -> bool:
-    """True where the gain stands still: over the playing, 94 % of it within `least_db`."""
-    for gain, level in zip(joint.gain_db, joint.level_db, strict=True):
+def still(estimate: JointEstimate, *, least_db: float = 0.15) -> bool:
+    """True where the moving gain of an estimate stands still: over the playing, 94 % of it within `least_db`."""
+    for gain, level in zip(estimate.gain_db, estimate.level_db, strict=True):
         playing = gain[level > np.percentile(level, 98) - _STILL_QUIET_DB]
         if playing.size and float(np.percentile(playing, 97) - np.percentile(playing, 3)) > least_db:
             return False

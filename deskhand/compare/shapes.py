@@ -11,11 +11,10 @@ import scipy.optimize
 
 from deskhand.dsp.filters import (
     analogue_power,
-    bell_prototype,
-    high_shelf_prototype,
-    low_shelf_prototype,
+    bell_or_shelf_prototype,
     pass_prototypes,
 )
+from deskhand.house import BLOCKS
 from deskhand.units import db_from_power
 
 if TYPE_CHECKING:
@@ -25,7 +24,6 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-Kind = Literal["bell", "low-shelf", "high-shelf", "high-pass", "low-pass"]
 MOST_SHAPES: Final = 6
 """Shapes that a response is explained by at most. Common practice, no source."""
 _GOOD_DB: Final = 0.03
@@ -50,6 +48,8 @@ _Q_LOG2: Final = (-1.8, 3.6)
 """Lowest and highest Q as log2: 0.29 to 12, what people turn. Common practice, no source."""
 _MOST_GAIN_DB: Final = 20.0
 """Largest gain of a shape, either way: what people turn. Common practice, no source."""
+_REMEMBERED: Final = 64
+"""Responses of single shapes that a search remembers: several times the parameters of all shapes, so that a step finds those that stand."""
 _GAIN_COST: Final = 0.002
 """Cost of a decibel of a shape's gain, in decibels of what is left: two that undo each other are no explanation. Common practice, no source."""
 
@@ -58,13 +58,24 @@ _GAIN_COST: Final = 0.002
 class FilterShape:
     """Filter of a named shape."""
 
-    block: Kind
+    block: str
+    """Name of a block: a bell, a shelf or a pass."""
     frequency_hz: float
     gain_db: float | None
     """None for a pass."""
     q: float | None
     slope_db_per_octave: float | None
     """Slope of a pass; None for the others."""
+
+    @property
+    def is_pass(self) -> bool:
+        """True for a high-pass or a low-pass."""
+        return not BLOCKS[self.block].is_bell_or_shelf
+
+    @property
+    def acts(self) -> Literal["below", "above"] | None:
+        """Side of its corner that a shelf turns or a pass takes away."""
+        return BLOCKS[self.block].acts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -86,20 +97,18 @@ def _shape_db(shape: FilterShape, hz: Array, rate_hz: float, *, warped: bool) ->
         ratio = np.tan(np.pi * np.minimum(hz, top) / rate_hz) / np.tan(np.pi * min(shape.frequency_hz, top) / rate_hz)
     else:
         ratio = hz / shape.frequency_hz
-    if shape.block in ("high-pass", "low-pass"):
+    if shape.is_pass:
         power = np.ones(hz.size)
         order = round((shape.slope_db_per_octave or 12.0) / 6.0)
-        sections = pass_prototypes(order=order, high=shape.block == "high-pass", alignment="butterworth")
+        sections = pass_prototypes(order=order, high=shape.acts == "below", alignment="butterworth")
         for section, (top_part, bottom) in enumerate(sections):
             # a second-order pass may have another Q than Butterworth's
             if order == 2 and section == 0 and shape.q is not None:
                 bottom = (bottom[0], 1.0 / shape.q, bottom[2])
             power = power * analogue_power(top_part, bottom, ratio)
     else:
-        prototype = {"bell": bell_prototype, "low-shelf": low_shelf_prototype, "high-shelf": high_shelf_prototype}[
-            shape.block
-        ]
-        power = analogue_power(*prototype(shape.gain_db or 0.0, shape.q or 1.0), ratio)
+        prototype = bell_or_shelf_prototype(shape.acts, shape.gain_db or 0.0, shape.q or 1.0)
+        power = analogue_power(*prototype, ratio)
     return np.asarray(db_from_power(np.maximum(power, 1e-12)))
 
 
@@ -124,17 +133,18 @@ def _unpacked(values: Array, like: Sequence[FilterShape]) -> list[FilterShape]:
     """Shapes of the same kinds as others, with the parameters that a search has come to."""
     shapes, index = [], 0
     for shape in like:
-        octaves = np.clip(values[index], *(_PASS_OCTAVES if shape.gain_db is None else _BELL_OCTAVES))
-        hz = 1000.0 * 2.0 ** float(octaves)
+        least, most = _PASS_OCTAVES if shape.gain_db is None else _BELL_OCTAVES
+        hz = 1000.0 * 2.0 ** min(max(float(values[index]), least), most)
         index += 1
         gain, q = shape.gain_db, shape.q
         if gain is not None:
-            gain = float(np.clip(values[index], -_MOST_GAIN_DB, _MOST_GAIN_DB))
+            gain = min(max(float(values[index]), -_MOST_GAIN_DB), _MOST_GAIN_DB)
             index += 1
         if q is not None:
-            q = 2.0 ** float(np.clip(values[index], *_Q_LOG2))
+            q = 2.0 ** min(max(float(values[index]), _Q_LOG2[0]), _Q_LOG2[1])
             index += 1
-        shapes.append(replace(shape, frequency_hz=hz, gain_db=gain, q=q))
+        slope = shape.slope_db_per_octave
+        shapes.append(FilterShape(block=shape.block, frequency_hz=hz, gain_db=gain, q=q, slope_db_per_octave=slope))
     return shapes
 
 
@@ -147,11 +157,26 @@ class _ResponseFit:
         below = np.maximum(0.0, np.median(level_db) - level_db)
         self.weight = 1.0 / np.sqrt(sure_db**2 + _LEAST_SURE_DB**2) / (1.0 + (below / _FAR_DB) ** 2)
         self.weight /= np.sqrt(np.mean(self.weight**2))
+        self._squared_weight = self.weight**2
+        self._weight_sum = np.sum(self._squared_weight)
+        self._shapes_db: dict[tuple[object, ...], Array] = {}
+
+    def _response_db(self, shapes: Sequence[FilterShape]) -> Array:
+        """(points,) response of shapes; a search turns one parameter at a time, so the other shapes' is remembered."""
+        total_db = np.zeros(self.hz.size)
+        for shape in shapes:
+            key = (shape.block, shape.frequency_hz, shape.gain_db, shape.q, shape.slope_db_per_octave)
+            if key not in self._shapes_db:
+                if len(self._shapes_db) >= _REMEMBERED:
+                    self._shapes_db.clear()
+                self._shapes_db[key] = _shape_db(shape, self.hz, self.rate_hz, warped=self.warped)
+            total_db += self._shapes_db[key]
+        return total_db
 
     def left(self, shapes: Sequence[FilterShape], standing_db: Array | float = 0.0) -> tuple[Array, float]:
         """((points,) weighted residual with the best gain, that gain); `standing_db` is the response of shapes that stand."""
-        off = self.level_db - standing_db - response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
-        gain = float(np.sum(self.weight**2 * off) / np.sum(self.weight**2))
+        off = self.level_db - standing_db - self._response_db(shapes)
+        gain = float(np.sum(self._squared_weight * off) / self._weight_sum)
         return (off - gain) * self.weight, gain
 
     def rms_db(self, shapes: Sequence[FilterShape]) -> float:
@@ -186,7 +211,7 @@ class _ResponseFit:
         return _unpacked(solution.x, [start])
 
 
-def _pass(block: Kind, hz: float, slope_db_per_octave: float) -> FilterShape:
+def _pass(block: str, hz: float, slope_db_per_octave: float) -> FilterShape:
     """A pass; one of 12 dB an octave may have any Q."""
     q = 0.707 if slope_db_per_octave == 12.0 else None
     return FilterShape(block=block, frequency_hz=hz, gain_db=None, q=q, slope_db_per_octave=slope_db_per_octave)
@@ -206,7 +231,7 @@ def _starts(fit: _ResponseFit, shapes: Sequence[FilterShape]) -> list[FilterShap
                 for q in (0.7, 2.0, 6.0)
             ]
     middle = float(np.median(off))
-    shelves: tuple[tuple[Kind, Array, tuple[float, ...]], ...] = (
+    shelves: tuple[tuple[str, Array, tuple[float, ...]], ...] = (
         ("low-shelf", off[: max(3, off.size // 12)], (90.0, 200.0, 450.0)),
         ("high-shelf", off[-max(3, off.size // 12) :], (2000.0, 4500.0, 9000.0)),
     )
@@ -217,7 +242,7 @@ def _starts(fit: _ResponseFit, shapes: Sequence[FilterShape]) -> list[FilterShap
                 FilterShape(block=block, frequency_hz=hz, gain_db=gain, q=0.707, slope_db_per_octave=None)
                 for hz in corners_hz
             ]
-    passes: tuple[tuple[Kind, Array, tuple[float, ...]], ...] = (
+    passes: tuple[tuple[str, Array, tuple[float, ...]], ...] = (
         ("high-pass", off[: max(3, off.size // 20)], (40.0, 100.0, 220.0)),
         ("low-pass", off[-max(3, off.size // 20) :], (3000.0, 7000.0, 12000.0)),
     )
@@ -273,11 +298,12 @@ def _unusual(shapes: Sequence[FilterShape]) -> float:
 def _with_least_gain(shapes: Sequence[FilterShape], gain_db: float) -> tuple[list[FilterShape], float]:
     """Each shelf as the one that leaves the least gain besides: lifting all below is the same as lowering all above, and a gain."""
     turned, left = list(shapes), gain_db
-    opposite = {"low-shelf": "high-shelf", "high-shelf": "low-shelf"}
+    shelf_that_acts = {block.acts: name for name, block in BLOCKS.items() if block.is_bell_or_shelf and block.acts}
     for index, shape in enumerate(turned):
-        if shape.block in opposite and shape.gain_db is not None and abs(left + shape.gain_db) < abs(left) - 0.05:
+        if shape.acts and shape.gain_db is not None and abs(left + shape.gain_db) < abs(left) - 0.05:
             left += shape.gain_db
-            turned[index] = replace(shape, block=opposite[shape.block], gain_db=-shape.gain_db)  # type: ignore[arg-type]
+            opposite = shelf_that_acts["above" if shape.acts == "below" else "below"]
+            turned[index] = replace(shape, block=opposite, gain_db=-shape.gain_db)
     return turned, left
 
 
@@ -310,7 +336,7 @@ def _beginnings(fit: _ResponseFit) -> list[list[FilterShape]]:
     beginnings: list[list[FilterShape]] = [[]]
     level = fit.level_db
     edge = max(3, level.size // 16)
-    passes: tuple[tuple[Kind, Array, tuple[float, ...]], ...] = (
+    passes: tuple[tuple[str, Array, tuple[float, ...]], ...] = (
         ("high-pass", level[:edge], (40.0, 90.0, 180.0)),
         ("low-pass", level[-edge:], (4000.0, 9000.0, 14000.0)),
     )

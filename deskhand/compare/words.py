@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from deskhand.house import BLOCKS
 from deskhand.units import hertz, number
 
 if TYPE_CHECKING:
@@ -45,9 +46,9 @@ def shape_text(shape: ShapeReport) -> str:
         return f"{shape.block} at {hertz(shape.frequency_hz, 2)}, {number(shape.slope_db_per_octave, 0)} dB/oct{where}"
     sign = "+" if (shape.gain_db or 0.0) > 0 else ""
     gain = f"{sign}{number(shape.gain_db or 0.0, 1)} dB"
-    if shape.block == "bell":
+    side = BLOCKS[shape.block].acts
+    if side is None:
         return f"{gain} at {hertz(shape.frequency_hz, 2)}, Q {number(shape.q or 0.0, 2)}{where}"
-    side = "below" if shape.block == "low-shelf" else "above"
     return f"{gain} {side} {hertz(shape.frequency_hz, 2)}{where}"
 
 

@@ -120,7 +120,7 @@ def offset(tracks: Tracks, name: str, share: float) -> None:
     tracks[name] = tracks[name] + share
 
 
-def clip(tracks: Tracks, name: str, drive_db: float, then_db: float) -> None:
+def clip(tracks: Tracks, name: str, drive_db: float, gain_after_db: float) -> None:
     """Cut flat in something before the desk, then turned down."""
     top = np.abs(tracks[name]).max() * amplitude_from_db(-drive_db)
-    tracks[name] = np.clip(tracks[name], -top, top) * amplitude_from_db(then_db)
+    tracks[name] = np.clip(tracks[name], -top, top) * amplitude_from_db(gain_after_db)

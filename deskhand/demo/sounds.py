@@ -183,9 +183,15 @@ def pad(rng: np.random.Generator, hz: float, length_s: float) -> NDArray[np.floa
     saws = np.zeros((2, frames))
     for pan in (-0.8, -0.3, 0.3, 0.8):
         tuned = hz * 2.0 ** (rng.uniform(-8, 8) / 1200)
-        wave = np.zeros(frames)
-        for partial in range(1, int(2200 / tuned) + 1):
-            wave += np.sin(2 * np.pi * partial * tuned * time_s + rng.uniform(0, 2 * np.pi)) / partial**1.3
+        partials = np.arange(1, int(2200 / tuned) + 1)
+        weights = np.exp(1j * rng.uniform(0, 2 * np.pi, partials.size)) / partials**1.3
+        # the sum over all partials by Horner's rule: one exponential for all of them in place of a sine for each
+        turn = np.exp(2j * np.pi * tuned * time_s)
+        partial_sum = np.zeros(frames, complex)
+        for weight in weights[::-1]:
+            partial_sum += weight
+            partial_sum *= turn
+        wave = partial_sum.imag
         saws[0] += wave * np.sqrt(0.5 * (1 - pan))
         saws[1] += wave * np.sqrt(0.5 * (1 + pan))
     swell = np.minimum(1.0, np.minimum(time_s / 0.6, (length_s - time_s) / 0.6))

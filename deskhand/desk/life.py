@@ -88,7 +88,7 @@ def fates(
         later = change.take != take and written_at is not None and written_at >= change.said_at
         if change.done and before_tap and change.where != "fader" and change.take != take:
             fate = _seen(change, level_dbfs.get(source.name), found.get(source.name, ())) if later else "unseen"
-        elif change.done and change.where == "fader" and later and source.name in measured:
+        elif change.done and "fader" in change.settings and later and source.name in measured:
             fate = _fader_fate(change, measured[source.name])
         judged.append((change, fate))
     return judged

@@ -54,8 +54,8 @@ def _error_db(
     grid = _GRID_HZ[0.49 * rate_hz > _GRID_HZ]
     goal_db = db_from_power(np.maximum(analogue_power(numerator, denominator, grid / frequency_hz), 1e-30))
     response_db = db_from_amplitude(np.maximum(np.abs(response(sos, grid, sample_rate_hz=rate_hz)), 1e-15))
-    counted = goal_db > goal_db.max() + _FLOOR_DB
-    return float(np.abs(response_db - goal_db)[counted].max(initial=0.0))
+    above_floor = goal_db > goal_db.max() + _FLOOR_DB
+    return float(np.abs(response_db - goal_db)[above_floor].max(initial=0.0))
 
 
 def _section(
@@ -178,6 +178,13 @@ def high_shelf_prototype(gain_db: float, q: float) -> Prototype:
     a = 10.0 ** (gain_db / 40.0)
     root = float(np.sqrt(a))
     return (a * a, a * root / q, a), (1.0, root / q, a)
+
+
+def bell_or_shelf_prototype(acts: Literal["below", "above"] | None, gain_db: float, q: float) -> Prototype:
+    """Numerator and denominator of the shelf that turns this side of its corner; of a bell without a side."""
+    if acts is None:
+        return bell_prototype(gain_db, q)
+    return low_shelf_prototype(gain_db, q) if acts == "below" else high_shelf_prototype(gain_db, q)
 
 
 def _butterworth_qs(order: int) -> list[float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from deskhand.desk import DeskState
 from deskhand.findings.finding import Finding
@@ -15,12 +15,15 @@ if TYPE_CHECKING:
 
     from deskhand.chain.nominal import NominalPoint
     from deskhand.findings.finding import Caution, Severity, Stage
-    from deskhand.findings.kinds import KindName
+    from deskhand.findings.kind import KindName
     from deskhand.house import HouseFile, Source
     from deskhand.house.roles import Role
     from deskhand.measure.figures import Event, Figures
     from deskhand.measure.readings import SourceReading
     from deskhand.recording import Track
+
+MOST_SPANS: Final = 200
+"""Moments of one finding that are listed in the data: a page draws no more. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Literal
 
-from deskhand.findings.kinds import KindName
+from deskhand.findings.kind import KindName
 
 Severity = Literal["note", "listen", "fix"]
 Stage = Literal["tap", "after"]

@@ -6,27 +6,28 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.faults.leaks import leaks, leaks_in_mix
 from deskhand.findings.faults.level import level
-from deskhand.findings.faults.moments import moments, sounds
+from deskhand.findings.faults.moments import moments
 from deskhand.findings.faults.pair import duplicates, microphones, pair
 from deskhand.findings.faults.peaks import peaks
 from deskhand.findings.faults.presence import missing, silent
 from deskhand.findings.faults.steady import steady
-from deskhand.findings.kinds import KINDS
+from deskhand.findings.kinds import ENTRIES, KINDS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from deskhand.findings.context import Context
+    from deskhand.findings.entry import Fault
     from deskhand.findings.finding import Finding
-    from deskhand.house import Source
-    from deskhand.measure.readings import SourceReading
 
-    Fault = Callable[[Source, SourceReading, Context, Sequence[Finding]], list[Finding]]
     Findings = dict[str, list[Finding]]
 
-_FAULTS: Final[tuple[Fault, ...]] = (peaks, steady, level, moments, pair, sounds)
-"""Faults of an input that plays, in the order in which they are judged: later ones see what earlier ones found. A new fault is one module
-and one word here."""
+_FAULTS: Final[tuple[Fault, ...]] = (
+    *(peaks, steady, level, moments, pair),
+    *(entry.fault for entry in ENTRIES if entry.fault is not None),
+)
+"""Faults of an input that plays, in the order in which they are judged: later ones see what earlier ones found. Those of kinds with a file
+of their own come last."""
 __all__ = ["judge", "judge_mix"]
 
 

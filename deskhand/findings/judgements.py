@@ -8,7 +8,7 @@ from deskhand.baseline.normal import TONE
 from deskhand.baseline.numbers import BY_NAME, OCTAVES_HZ
 from deskhand.findings.faults.pair import flip_words, loss_number
 from deskhand.findings.finding import Fact, Finding, Severity
-from deskhand.findings.kinds import KINDS
+from deskhand.findings.kinds import ENTRIES, KINDS
 from deskhand.house.roles import ROLES, Role
 from deskhand.units import hertz
 
@@ -43,8 +43,9 @@ KIND_OF: Final[dict[str, KindName]] = {
     "dynamics": "dynamics",
     "harsh": "harsh",
     "mono-loss": "mono-loss",
+    **{entry.number: entry.kind.name for entry in ENTRIES if entry.number is not None},
 }
-"""Number that is judged to the kind of finding it makes."""
+"""Number that is judged to the kind of finding it makes; one that is not here is shown with its range and watched, and raises nothing."""
 
 # what more and less of these octaves sounds like, in words people use at a desk; common practice, no source
 _MORE: Final = {63: "boomier", 125: "boomier", 250: "thicker", 500: "boxier", 1000: "more nasal", 2000: "harder", 4000: "brighter", 8000: "sharper"}  # fmt: skip
@@ -106,6 +107,7 @@ _ADVICE: Final = {
     ("dynamics", "less"): "hear-squeezed",
     ("mono-loss", "kept"): "hear-mono",
     ("harsh", "more"): "hear-harsh",
+    **{(entry.number, case): name for entry in ENTRIES if entry.number for case, name in entry.number_advice.items()},
 }
 """From a number and the way it went to what to do."""
 
@@ -120,6 +122,11 @@ def _case(normal: Normal) -> str:
     if normal.name == "balance":
         return "right" if above else "left"
     return "more" if above else "less"
+
+
+def _has_kind(normal: Normal) -> bool:
+    """True where a number makes a finding once it leaves its range."""
+    return normal.name == TONE or normal.name in KIND_OF
 
 
 def judge_normals(
@@ -149,6 +156,7 @@ def judge_normals(
         From a source to when it is harshest.
     """
     facts = {source: ROLES.get(role, _MIX) for source, role in roles.items()}
+    normals = {source: [normal for normal in numbers if _has_kind(normal)] for source, numbers in normals.items()}
     count = sum(len(numbers) for source, numbers in normals.items() if facts[source].shaped)
     findings: dict[str, list[Finding]] = {}
     for source, numbers in normals.items():

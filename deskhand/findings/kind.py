@@ -3,21 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Literal, get_args
+from typing import TYPE_CHECKING, Final, Literal, TypeAlias
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-KindName = Literal[
-    "missing", "silent", "level-low", "level-high", "headroom", "clipped", "dc", "hum", "noise", "dropout", "clicks",
-    "wireless-hit", "one-sided", "duplicate", "wrong-patch", "swapped", "polarity", "delay", "howl", "in-the-mix", "tone",
-    "dynamics", "tail", "articulation", "width", "mono-loss", "harsh", "sound-step", "vocal-covered", "drift",
-    "unmatched-track",
-]  # fmt: skip
+KindName: TypeAlias = str
+"""Name of a kind, as the table of kinds has it."""
 Answer = Literal["level", "polarity", "balance", "equaliser", "threshold", "room for the voice"]
 """Setting of the desk that answers a finding: the gains, the polarity, one side's trim, the equaliser, a threshold, or what all others
 play at."""
-KIND_NAMES: Final[tuple[KindName, ...]] = get_args(KindName)
 NEVER: Final = 9
 """Urgency of what never has to be done before doors: above all others, a rank and no measure."""
 HARMS_SOUND: Final = 1
@@ -86,6 +81,10 @@ class Kind:
     """Kinds that are its consequence as long as they are below what is expected by less than the limit of that name."""
     explains_in_case: Mapping[str, frozenset[KindName]] = field(default_factory=dict)
     """Kinds that are its consequence in one case of it only, which are not even judged then."""
+    explained_by: frozenset[KindName] = frozenset()
+    """Kinds that it is a consequence of, where its own file says so: it is added to what they explain."""
+    before: KindName | None = None
+    """Kind of the same urgency that it comes before in the order of urgency; None: after all that are as urgent."""
     limits: Mapping[str, Limit] = field(default_factory=dict)
 
     @property

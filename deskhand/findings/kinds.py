@@ -1,6 +1,7 @@
 """The table of kinds of finding: what each means, how urgent it is, where it is put right, what it explains, and its limits.
 
-docs/findings.md is made from it. A limit without a source of its own is common practice, no source; all of them together are set so
+docs/findings.md is made from it. A kind that one function alone raises stands in a file of its own instead, with its sentences, in
+`findings.standalone`. A limit without a source of its own is common practice, no source; all of them together are set so
 that a clean show says nothing, which the tests and validations/ count.
 """
 
@@ -8,9 +9,10 @@ from __future__ import annotations
 
 from typing import Final
 
-from deskhand.findings.kind import KIND_NAMES, NEVER, Kind, KindName, Limit, kinds, limit_db, most_limits
+from deskhand.findings.entry import entries, with_entries
+from deskhand.findings.kind import NEVER, Kind, KindName, Limit, kinds, limit_db, most_limits
 
-__all__ = ["KINDS", "KIND_NAMES", "NEVER", "Kind", "KindName", "Limit"]
+__all__ = ["ENTRIES", "KINDS", "KIND_NAMES", "NEVER", "Kind", "KindName", "Limit"]
 
 
 _JUDGEMENTS: Final = kinds(
@@ -341,14 +343,6 @@ _TABLE: Final = (
         limits={"reduction_off_db": limit_db(0.5, "outside the wanted gain reduction")},
     ),
     Kind(
-        name="sound-step",
-        words="presets not level",
-        meaning="the sounds of a guitar, bass or keys player lie {step_lu} or more apart (*note*)",
-        act="the player levels the presets at the rig",
-        tier="judgement",
-        limits={"step_lu": Limit(value=6.0, unit="LU", meaning="a lead sound is meant to be some dB louder")},
-    ),
-    Kind(
         name="vocal-covered",
         answered_by="room for the voice",
         words="voice covered",
@@ -415,5 +409,8 @@ _TABLE: Final = (
         act="add it, or `used = false`",
     ),
 )
-KINDS: Final[dict[str, Kind]] = {kind.name: kind for kind in _TABLE}
+ENTRIES: Final = entries()
+"""Kinds that stand in a file of their own."""
+KINDS: Final[dict[KindName, Kind]] = with_entries(_TABLE, ENTRIES)
 """From a kind's name to what is true of it, in the order of urgency."""
+KIND_NAMES: Final[tuple[KindName, ...]] = tuple(KINDS)

@@ -1,4 +1,4 @@
-"""Sentences of findings, from the one catalogue `texts.toml`: rendered last, read back by nobody.
+"""Sentences of findings, from `texts.toml` and the files of single kinds: rendered last, read back by nobody.
 
 A finding says which sentence (`what`) and which advice (`advice`) with its numbers (`facts`); the words are made here, for terminal,
 page, report, sheet and live alike.
@@ -13,12 +13,13 @@ from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from deskhand.findings.first import things_to_fix
-from deskhand.findings.kinds import KINDS
+from deskhand.findings.kinds import ENTRIES, KINDS
 from deskhand.words import filled
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterable, Mapping, Sequence
 
+    from deskhand.findings.entry import KindEntry
     from deskhand.findings.finding import Finding
     from deskhand.findings.first import FirstThing
 
@@ -27,7 +28,29 @@ if TYPE_CHECKING:
 def catalogue() -> Mapping[str, Any]:
     """Sentences by kind and name, pieces of advice and cautions by name."""
     text = resources.files("deskhand.findings").joinpath("texts.toml").read_text("utf-8")
-    return tomllib.loads(text)
+    return with_sentences(tomllib.loads(text), ENTRIES)
+
+
+def with_sentences(words: Mapping[str, Any], entries: Iterable[KindEntry]) -> Mapping[str, Any]:
+    """Catalogue with the sentences and advice of kinds that stand in a file of their own.
+
+    Raises
+    ------
+    ValueError
+        A sentence or advice that stands in two files.
+    """
+    findings, advice = dict(words["finding"]), dict(words["advice"])
+    reading = {part: dict(rows) for part, rows in words["reading"].items()}
+    for entry in entries:
+        name = entry.kind.name
+        twice = [*(entry.advice.keys() & advice.keys()), *({name} & findings.keys())]
+        if twice:
+            raise ValueError(f"the words of {', '.join(sorted(twice))} stand in two files")
+        findings[name] = dict(entry.sentences)
+        advice |= {name: piece.text for name, piece in entry.advice.items()}
+        reading["finding"][name] = {"who": entry.who, **entry.remarks}
+        reading["advice"] |= {name: {"who": piece.who, **piece.remarks} for name, piece in entry.advice.items()}
+    return {**words, "finding": findings, "advice": advice, "reading": reading}
 
 
 def say(finding: Finding) -> str:

@@ -27,7 +27,7 @@ from deskhand.house.chain_blocks import (
     defaults_of,
     make_block,
 )
-from deskhand.house.model import Desk, House, HouseFile, Room, Send, Source, Vocal
+from deskhand.house.model import IN_SONGS, Desk, House, HouseFile, Room, Send, Source, Vocal
 from deskhand.house.read import (
     FILE_NAME,
     WEEK_PREFIX,
@@ -46,6 +46,7 @@ __all__ = [
     "BLOCKS",
     "BLOCK_NAMES",
     "FILE_NAME",
+    "IN_SONGS",
     "ROLES",
     "WEEK_PREFIX",
     "BellBlock",

@@ -33,6 +33,8 @@ class Block:
     """Gain depends on the signal, and is metered as gain reduction."""
     is_bell_or_shelf: bool = False
     """Has a gain at a frequency, which equalising moves may set."""
+    acts: Literal["below", "above"] | None = None
+    """Side of its corner that a shelf turns or a pass takes away; None for what has no such side."""
     shapes_tone: bool = False
     """Changes tone in a way that equalising moves may set."""
     label: str | None = None
@@ -63,13 +65,13 @@ _TABLE: Final = (
     Block(name="polarity", group="gain", page_keys=("on",)),
     Block(name="delay", group="gain", page_keys=("time", "on"), neutral={"time": "1 ms"}),
     Block(
-        name="high-pass", group="equaliser", shapes_tone=True, first_at_input=True,
+        name="high-pass", group="equaliser", acts="below", shapes_tone=True, first_at_input=True,
         page_keys=("frequency", "slope", "on"), neutral={"frequency": "80 Hz", "slope": "12 dB/oct"},
         # the lowest that can be written: at 20 Hz it takes away less than a thousandth of a dB (Butterworth, arithmetic)
         unturned={"frequency": "1 Hz", "slope": "12 dB/oct"},
     ),
     Block(
-        name="low-pass", group="equaliser",
+        name="low-pass", group="equaliser", acts="above",
         page_keys=("frequency", "slope", "on"), neutral={"frequency": "12 kHz", "slope": "12 dB/oct"},
     ),
     Block(
@@ -78,12 +80,12 @@ _TABLE: Final = (
         unturned={"frequency": "1 kHz", "gain": "0 dB", "q": 1},
     ),
     Block(
-        name="low-shelf", group="equaliser", is_bell_or_shelf=True, shapes_tone=True, label="low shelf",
+        name="low-shelf", group="equaliser", is_bell_or_shelf=True, acts="below", shapes_tone=True, label="low shelf",
         page_keys=("frequency", "gain", "q", "on"), neutral={"frequency": "120 Hz", "gain": "0 dB"},
         unturned={"frequency": "120 Hz", "gain": "0 dB"},
     ),
     Block(
-        name="high-shelf", group="equaliser", is_bell_or_shelf=True, shapes_tone=True, label="high shelf",
+        name="high-shelf", group="equaliser", is_bell_or_shelf=True, acts="above", shapes_tone=True, label="high shelf",
         page_keys=("frequency", "gain", "q", "on"), neutral={"frequency": "8 kHz", "gain": "0 dB"},
         unturned={"frequency": "8 kHz", "gain": "0 dB"},
     ),

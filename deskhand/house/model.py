@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import field
-from typing import Annotated
+from typing import Annotated, Final, Literal
 
 from pydantic import Field
 from pydantic.dataclasses import dataclass as checked
@@ -24,6 +24,9 @@ from deskhand.house.values import (
     SoundLevel,
 )
 from deskhand.recording.show import Tap
+
+IN_SONGS: Final = "in songs"
+"""Value of `mute` for a source that is open for the talk and muted while the band plays."""
 
 
 @checked(config=STRICT, kw_only=True)
@@ -110,8 +113,8 @@ class Source:
     level_fix_db: NotNegative | None = Field(default=None, alias="level_fix")
     tap: Tap | None = None
     used: bool = True
-    mute: bool = False
-    """Not in the mix this time."""
+    mute: bool | Literal["in songs"] = False
+    """Not in the mix this time; or not while the band plays, and open for the talk."""
     preamp_db: Gain | None = Field(default=None, alias="preamp")
     """Gain that its preamp shows."""
     pad_db: NotNegative | None = Field(default=None, alias="pad")

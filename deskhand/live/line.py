@@ -67,7 +67,7 @@ class PatchEntry:
     """Newest stretch that was measured."""
     looked_s: float = -1e9
     """Time of the last look."""
-    looked_after: bool = True
+    looked_after_playing: bool = True
     """True when the last look came after its playing had ended."""
     seen: Counter[str] = field(default_factory=Counter)
     missed: Counter[str] = field(default_factory=Counter)
@@ -157,7 +157,7 @@ class PatchList:
                     entry.looked_s, entry.overhears = -1e9, False
                 entry.bout = (entry.bout[0], now_s)
                 entry.sounded_s += step_s
-                entry.looked_after = False
+                entry.looked_after_playing = False
                 if entry.began_s is None and self.may_come(entry):
                     entry.began_s = entry.bout[0]
                 if entry.state in ("waiting", "skipped") and self.may_come(entry):

@@ -185,7 +185,7 @@ class Watch:
             return False
         if entry.overhears:
             return False
-        if entry.looked_after:
+        if entry.looked_after_playing:
             return False
         if self.now_s - entry.bout[1] > BOUT_GAP_S:
             # once more when it has stopped
@@ -211,7 +211,7 @@ class Watch:
         first = -(-round(start_s * self.sample_rate_hz) // hop) * hop
         frames = round(end_s * self.sample_rate_hz) // hop * hop - first
         entry.looked_s = self.now_s
-        entry.looked_after = self.now_s - entry.bout[1] > BOUT_GAP_S
+        entry.looked_after_playing = self.now_s - entry.bout[1] > BOUT_GAP_S
         if frames < 2 * self.sample_rate_hz:
             return
         together = [entry, *self._as_loud(entry)]

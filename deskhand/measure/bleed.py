@@ -35,6 +35,11 @@ _MOVES_DB: Final = 3.5
 """Range (10th to 90th percentile) of a level that moves enough to tell who follows whom. Common practice, no source."""
 _RING: Final = 0.2
 """Share (-7 dB) that a far microphone keeps of the sound of 100 ms ago. Common practice, no source."""
+_ALL_EXPLAINED: Final = 0.9
+"""Share of a microphone's blocks that the other sources must explain where nobody uses it. Common practice, no source; how often it is right
+is counted in docs/validation-room.md."""
+_LOUD_PERCENT: Final = 95
+"""Percentile of a source's power against the microphone's that stands for its loud moments. Common practice, no source."""
 _ROUNDS: Final = 8
 """Rounds of fitting and choosing what is explained. Common practice, no source."""
 _MOST_BLOCKS: Final = 3000
@@ -97,6 +102,44 @@ def _predicted(power: NDArray[np.float64], sources: NDArray[np.float64], loud: f
     return predicted if follows and quiet and fitted.mean() >= _LEAST_EXPLAINED else None
 
 
+def is_only_bleed(mean_square: NDArray[np.floating], others: Sequence[NDArray[np.floating]]) -> bool:
+    """True where a microphone follows the other sources up and down all the time: nobody uses it.
+
+    Parameters
+    ----------
+    mean_square : (blocks,) array
+        Of the microphone, of each 100 ms that is looked at.
+    others : sequence of (blocks,) arrays
+        Of the other sources, in the same blocks.
+    """
+    power = np.asarray(mean_square, np.float64)
+    sounding = power > _DEAD
+    neighbours = [
+        np.asarray(source_power, np.float64) for source_power in others if source_power.max(initial=0.0) > _DEAD
+    ]
+    if sounding.sum() < _LEAST_BLOCKS or not neighbours:
+        return False
+    # near microphones hear hits as they are, far ones as they ring on
+    ways = (np.array(neighbours).T, np.array([_rung(neighbour) for neighbour in neighbours]).T)
+    return any(_is_explained(power[sounding], way[sounding]) for way in ways)
+
+
+def _is_explained(power: NDArray[np.float64], sources: NDArray[np.float64]) -> bool:
+    """True where a sum of sources follows a power (blocks,) all the time; sources (blocks, sources)."""
+    from scipy.optimize import nnls
+
+    # no source can put more into the microphone than is there in its own loud moments: else a few of them would outweigh the rest
+    shares = sources / power[:, None]
+    shares = np.minimum(shares / np.maximum(np.percentile(shares, _LOUD_PERCENT, axis=0), 1e-20), 1.0)
+    factors, _ = nnls(shares, np.ones(power.size))
+    off_db = np.asarray(db_from_power(np.maximum(shares @ factors, 1e-12)))
+    off_db = off_db - float(np.median(off_db))
+    power_db = np.asarray(db_from_power(power))
+    if float(np.mean(np.abs(off_db) < _EXPLAINED_DB)) < _ALL_EXPLAINED:
+        return False
+    return float(np.corrcoef(power_db + off_db, power_db)[0, 1]) > _FOLLOWS
+
+
 def bleed(
     mean_squares: Sequence[NDArray[np.floating]], *, siblings: Iterable[tuple[int, int]] = ()
 ) -> list[NDArray[np.float64]]:
@@ -115,12 +158,12 @@ def bleed(
     """
     powers = [np.asarray(mean_square, np.float64) for mean_square in mean_squares]
     ringing = np.array([_rung(power) for power in powers])
-    no_bleed = {pair for first, second in siblings for pair in ((first, second), (second, first))}
+    sibling_pairs = {pair for first, second in siblings for pair in ((first, second), (second, first))}
     bleeds = []
     for source, power in enumerate(powers):
         sounding_power = power[power > _DEAD]
         neighbours = ringing[
-            [index for index in range(len(powers)) if index != source and (source, index) not in no_bleed]
+            [index for index in range(len(powers)) if index != source and (source, index) not in sibling_pairs]
         ].T
         sounding = neighbours.max(axis=0, initial=0.0) > _DEAD
         predicted = None

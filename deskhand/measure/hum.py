@@ -197,9 +197,9 @@ def _one_line_is_enough(spectra: NDArray[np.float64], bin_hz: float, frequency_h
     around = np.concatenate(
         [spectra[:, max(1, line_bin - 12) : line_bin - 3], spectra[:, line_bin + 4 : line_bin + 13]], axis=1
     )
-    stands_out = np.min(
+    prominence = np.min(
         spectra[:, line_bin - 2 : line_bin + 3].sum(axis=1) / np.maximum(5 * np.median(around, axis=1), 1e-30)
     )
     # a note beside the mains peaks beside it
     in_place = bool(np.all(spectra[:, line_bin - 2 : line_bin + 3].argmax(axis=1) == 2))
-    return multiple <= 2 and in_place and db_from_power(float(stands_out)) > 25.0
+    return multiple <= 2 and in_place and db_from_power(float(prominence)) > 25.0

@@ -10,11 +10,14 @@ import numpy as np
 from deskhand.measure import source_values as source
 from deskhand.measure.activity import Activity, activity, window_levels
 from deskhand.measure.loudness import integrated_lufs
+from deskhand.measure.provider import SourceMaterial, provide, providers
 from deskhand.measure.sounds import Sound, find_sounds
 from deskhand.measure.tone import LISTENING_DBA, tone_db
 from deskhand.units import finite
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from numpy.typing import NDArray
 
     from deskhand.measure.figures import Figures
@@ -102,6 +105,11 @@ class Readings:
     mono_loss_db_pm: float | None = None
     not_measured: dict[str, str] = field(default_factory=dict)
     """Name to reason, for what could not be measured."""
+
+
+_WITHOUT_FIELD: Final = {provider.name for provider in providers()} - {entry.name for entry in fields(Readings)}
+if _WITHOUT_FIELD:
+    raise TypeError(f"Readings has no field {', '.join(sorted(_WITHOUT_FIELD))}: a reading needs its line there")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -214,14 +222,26 @@ def _reading_without_sounds(
     values = source.level_values(playing, levels) | noise | hum | loudness | pair
     values |= source.spread_values(figures, tracks, playing, weighted, levels)
     values |= source.peak_values(parts, peaks)
-    if level_dbfs is not None:
-        values |= source.crest_values(mean_square, peaks[:-1], playing.blocks)
-        values |= source.tone_values(tone_db(np.mean([part.tone for part in parts], axis=0), playing.blocks), level_dba)
-    else:
-        values |= {"crest_db": None} | source.tone_values(None, level_dba)
+    plays = level_dbfs is not None
+    values |= source.crest_values(mean_square, peaks[:-1], playing.blocks) if plays else {"crest_db": None}
+    tone = tone_db(np.mean([part.tone for part in parts], axis=0), playing.blocks) if plays else None
+    values |= source.tone_values(tone, level_dba)
     values |= source.note_values(parts, playing, figures.grid.hop_s, reasons)
-    readings = Readings(loudness_n5_sone=None, not_measured=reasons, **values)  # type: ignore[arg-type]
-    _add_reasons(readings)
+    material = SourceMaterial(
+        figures=figures,
+        tracks=tracks,
+        playing=playing,
+        mean_square=mean_square,
+        weighted=weighted,
+        tone_db=tone,
+        level_dbfs=level_dbfs,
+        strikes=strikes,
+        level_dba=level_dba,
+        behind_chain=behind_chain,
+    )
+    provided = provide(material)
+    readings = Readings(loudness_n5_sone=None, not_measured=reasons, **values, **provided.values)  # type: ignore[arg-type]
+    _add_reasons(readings, provided.reasons)
     return SourceReading(
         readings=readings,
         sounds=(),
@@ -235,8 +255,8 @@ def _reading_without_sounds(
     )
 
 
-def _add_reasons(readings: Readings) -> None:
-    """Add the reasons that follow from the readings themselves to `not_measured`."""
+def _add_reasons(readings: Readings, provided: Mapping[str, str]) -> None:
+    """Add the reasons that follow from the readings themselves, and those of provided ones, to `not_measured`."""
     reasons = readings.not_measured
     for name in ("rms_dbfs", "peak_dbfs", "true_peak_dbtp"):
         if getattr(readings, name) is None:
@@ -257,8 +277,7 @@ def _add_reasons(readings: Readings) -> None:
         reasons["momentary_max_lufs"] = "shorter than 0.4 s, or silent"
     if readings.short_term_max_lufs is None:
         reasons["short_term_max_lufs"] = "shorter than 3 s, or silent"
-    if readings.tilt_db_per_octave is None:
-        reasons["tilt_db_per_octave"] = "fewer than four octaves sound"
+    reasons.update(provided)
     if readings.tone_db is None:
         reasons.setdefault("tone_db", "it plays too little")
     reasons["loudness_n5_sone"] = "it is told of the recording as a whole"

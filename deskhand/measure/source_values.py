@@ -11,7 +11,7 @@ from deskhand.measure import stereo as st
 from deskhand.measure.hum import Hum, find_hum_of_either_mains
 from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs
 from deskhand.measure.spread import draws, half_width, half_width_of_median, spread
-from deskhand.measure.tone import as_heard, tilt_db_per_octave
+from deskhand.measure.tone import as_heard
 from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power, finite
 
 if TYPE_CHECKING:
@@ -134,11 +134,10 @@ def loudness_values(weighted: NDArray[np.floating], loudest: LoudestMoments, rea
 
 
 def tone_values(tone: dict[str, float] | None, level_dba: float) -> Values:
-    """Tone, its tilt, and its loudness, harshness and sharpness at a listening level."""
+    """Tone, and its loudness, harshness and sharpness at a listening level."""
     loudness_sone, harsh_sone, sharpness_acum = as_heard(tone, level_dba)
     return {
         "tone_db": tone,
-        "tilt_db_per_octave": tilt_db_per_octave(tone) if tone is not None else None,
         "loudness_sone": loudness_sone,
         "harsh_sone": harsh_sone,
         "sharpness_acum": sharpness_acum,

@@ -50,9 +50,13 @@ class Strip:
         return source_matrix(len(self.rows), self.fader_db)
 
 
-def in_the_mix(source: Source) -> bool:
-    """True where a source is heard: used, not muted, with a fader that is written down, and not one for ears only."""
-    return source.used and not source.mute and source.fader_db is not None and ROLES[source.role].in_a_mix
+def in_the_mix(source: Source, *, in_song: bool = False) -> bool:
+    """True where a source is heard: used, not muted, with a fader that is written down, and not one for ears only.
+
+    With `in_song`, what is muted in songs alone is not heard either.
+    """
+    muted = bool(source.mute) if in_song else source.mute is True
+    return source.used and not muted and source.fader_db is not None and ROLES[source.role].in_a_mix
 
 
 def strips(house: HouseFile, rows: Mapping[str, tuple[int, ...]]) -> list[Strip]:

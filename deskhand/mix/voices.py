@@ -76,6 +76,11 @@ def lead_of(house: HouseFile) -> str | None:
     return next((source.name for source in house.source if ROLES[source.role].leads), None)
 
 
+def sings(house: HouseFile, voice: str) -> bool:
+    """True for a voice that is heard in songs: what is muted there is not in its way."""
+    return any(source.name == voice and not ROLES[source.role].speaks for source in house.source)
+
+
 def voices_of(house: HouseFile) -> list[str]:
     """Sources whose words must be heard: the lead, then everyone who speaks."""
     lead = lead_of(house)
@@ -85,13 +90,17 @@ def voices_of(house: HouseFile) -> list[str]:
 
 
 def feed_strips(
-    house: HouseFile, tracks: Mapping[str, tuple[int, ...]], blocks: Mapping[str, Sequence[ChainBlock]]
+    house: HouseFile,
+    tracks: Mapping[str, tuple[int, ...]],
+    blocks: Mapping[str, Sequence[ChainBlock]],
+    *,
+    in_song: bool = False,
 ) -> dict[str, FeedStrip]:
-    """Strips of every source in the mix that the recording has whole."""
+    """Strips of every source in the mix that the recording has whole; in a song without what is muted there."""
     strips = {}
     for source in house.source:
         recorded = tracks.get(source.name, ())
-        if in_the_mix(source) and len(recorded) == len(source.tracks):
+        if in_the_mix(source, in_song=in_song) and len(recorded) == len(source.tracks):
             chain = tuple(blocks.get(source.name, ()))
             channels = 2 if any(isinstance(block, PanBlock) for block in chain) else len(recorded)
             strips[source.name] = FeedStrip(

@@ -81,6 +81,7 @@ class Giving:
     """Against what it is set to."""
     threshold_db: float = 0.0
     """Of its middle's compressor, against what it is set to."""
+    muted: bool = False
 
     @property
     def nothing(self) -> bool:
@@ -99,6 +100,8 @@ def bands_of(bell: Bell, gain_db: float) -> Array:
 
 def power_gains(giving: Giving) -> tuple[Array, Array]:
     """(18,) power gains of the middle and of the sides."""
+    if giving.muted:
+        return np.zeros(BAND_COUNT), np.zeros(BAND_COUNT)
     whole = np.full(BAND_COUNT, float(power_from_db(giving.fader_db)))
     middle = np.full(BAND_COUNT, float(power_from_db(giving.middle_db)))
     if giving.bell is not None:

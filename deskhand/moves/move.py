@@ -59,6 +59,8 @@ class Move:
     @property
     def control(self) -> str:
         """Name of the control that is turned, or of where the hand goes."""
+        if "mute" in self.settings:
+            return "mute"
         return self.where if self.where in ("preamp", "trim", "fader") or self.block is None else self.block
 
     @property

@@ -24,6 +24,17 @@ def _catalogue() -> Mapping[str, Any]:
     return tomllib.loads(resources.files("deskhand.moves").joinpath("texts.toml").read_text("utf-8"))
 
 
+def sentence(section: str, name: str, values: Mapping[str, Any]) -> str:
+    """One sentence of the catalogue with its values.
+
+    Raises
+    ------
+    KeyError
+        A sentence that is not there, or a value that it names.
+    """
+    return filled(_catalogue()[section][name], values)
+
+
 def actions() -> Mapping[str, Mapping[str, str]]:
     """From each action to its sentences, to what it answers, and to where they differ from house to house."""
     entries: Mapping[str, Mapping[str, str]] = _catalogue()["move"]

@@ -1,19 +1,20 @@
-"""Makes room for the lead voice: who gives way, as moves at each source, proved by running the feed past the voice again."""
+"""Makes room for the lead voice: the fewest hands, as moves at each source, proved by running the feed past the voice again."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.findings import KINDS
-from deskhand.house import BellBlock, HighShelfBlock, LowShelfBlock, MidSideBlock
+from deskhand.house import ROLES, BellBlock, HighShelfBlock, LowShelfBlock, MidSideBlock
 from deskhand.mix.bus import source_matrix
 from deskhand.mix.clearance import ClearanceWithMoves, hold_source
-from deskhand.mix.voices import feed_strips, hold_feeds, hold_voice, measure_voices, spans_of
+from deskhand.mix.voices import feed_strips, hold_feeds, hold_voice, measure_voices, sings, spans_of
 from deskhand.moves.giving import BELL_QS, BELLS_HZ, STEP_DB, Abilities, Bell, PhraseOfSource
-from deskhand.moves.space import Space, make_space
-from deskhand.moves.voice_moves import add_moves, lowered, middle_compressor
-from deskhand.units import number
+from deskhand.moves.space import RoomLimits, make_space
+from deskhand.moves.voice_limits import FeedLevels, back_db, groups_of, unused_microphones, voice_limit
+from deskhand.moves.voice_moves import VoiceRoom, add_moves, faders_db, leave_levels, lowered, middle_compressor
+from deskhand.moves.voice_text import voice_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -24,16 +25,11 @@ if TYPE_CHECKING:
     from deskhand.mix.clearance import FeedEnergies as HeldFeed
     from deskhand.mix.voices import FeedStrip
     from deskhand.moves.conduct import PlanningInput
+    from deskhand.moves.space import Space
     from deskhand.moves.state import Plan
 
 FEED_MONO_LOSS_DB: Final = -3.0
 """Room for the voice is not bought with more mono loss of the feed than this. Common practice, no source."""
-_NEAR_PCT: Final = 1.0
-"""Clearance run again that may be missing: a percent is what is shown. Arithmetic."""
-_MANY: Final = 4
-"""Sources that give way from which a simpler way is named. Common practice, no source."""
-_LOST_DB: Final = 0.3
-"""Mono loss that is named: less is not heard. Common practice, no source."""
 _LOWER_DB: Final = (-1.0, -2.0, -3.0, -4.0, -5.0, -6.0)
 """Changes of the threshold of a pair's middle that are tried. Common practice, no source."""
 
@@ -50,6 +46,7 @@ class VoiceFeed:
     offset_db: float
     """Sound pressure level in dB of a feed with a mean square of 1."""
     playing: Mapping[str, Activity]
+    levels: FeedLevels = field(default_factory=FeedLevels)
 
 
 def _in_steps(step_db: float) -> float:
@@ -121,14 +118,59 @@ def make_way(planning: PlanningInput, feed: VoiceFeed, planned: dict[str, Plan])
         KINDS[finding.kind].answered_by == "room for the voice" and finding.severity != "note"
         for finding in planning.findings.get(lead.source, ())
     )
-    vocal = planning.house.vocal
-    asked_pct = vocal.clearance_pct if vocal is not None and vocal.source == lead.source else None
-    strips = feed_strips(planning.house, feed.tracks, _blocks(feed, planned))
+    unused = unused_microphones(planning, lead.source, _strips(planning, feed, planned), feed.playing)
+    leave_levels(planning, planned, [name for name, all_of_take in unused.items() if all_of_take])
+    strips = _strips(planning, feed, planned)
     if not covered and not any(planned[name].changed for name in planned if name in strips):
         return None
-    space = _space(planning, feed, strips, planned, lead, asked_pct) if covered else None
-    faders = {} if space is None else add_moves(planning, planned, space)
-    strips = strips_with_faders(feed_strips(planning.house, feed.tracks, _blocks(feed, planned)), faders)
+    lead_plan = planned.get(lead.source)
+    # what arrives wrong at the voice itself is mended first: nobody is turned for it
+    at_source = lead_plan is not None and lead_plan.at_source
+    room = _room(planning, feed, strips, planned, lead, list(unused)) if covered and not at_source else None
+    if room is not None and room.space is not None:
+        add_moves(planning, planned, room, lead.source)
+    after = _measured_again(planning, feed, planned, room, lead)
+    if after is None:
+        return None
+    space = None if room is None else room.space
+    return ClearanceWithMoves(
+        clearance_pct=after.clearance_pct,
+        audible_pct=after.audible_pct,
+        wanted_pct=None if space is None else round(space.wanted_pct, 1),
+        gives_way=() if space is None else tuple(_moved_sources(space, lead.source)),
+        change_db=None if space is None else round(space.change_db, 2),
+        plain_db=None if space is None or space.plain_db is None else round(space.plain_db * space.sounding, 2),
+        hands=0 if space is None else len(space.hands),
+        voice_up_db=None if space is None else space.settings.voice_db,
+        muted=()
+        if space is None
+        else tuple(name for hand in space.hands if hand.kind == "mute" for name in hand.sources),
+        text=voice_text(lead, after, room, covered=covered, at_source=at_source),
+    )
+
+
+def _strips(planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan]) -> dict[str, FeedStrip]:
+    """Strips of the feed that the lead voice is heard in, with the moves so far."""
+    assert feed.lead is not None
+    in_song = sings(planning.house, feed.lead.source)
+    return feed_strips(planning.house, feed.tracks, _blocks(feed, planned), in_song=in_song)
+
+
+def _moved_sources(space: Space, lead: str) -> list[str]:
+    """Sources that are moved, in the order of the hands; the voice where its own fader is."""
+    names = [name for hand in space.hands for name in ((lead,) if hand.kind == "voice" else hand.sources)]
+    return list(dict.fromkeys(names))
+
+
+def _measured_again(
+    planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan], room: VoiceRoom | None, lead: Clearance
+) -> Clearance | None:
+    """Clearance of the lead voice with all moves, its feed run again; None where it is heard no more."""
+    strips = _strips(planning, feed, planned)
+    if room is not None and room.space is not None:
+        strips = strips_with_faders(strips, faders_db(planning.house, room.space, lead.source))
+        muted = {name for name, giving in room.space.settings.giving.items() if giving.muted}
+        strips = {name: strip for name, strip in strips.items() if name not in muted}
     again = measure_voices(
         planning.recording,
         strips,
@@ -140,29 +182,18 @@ def make_way(planning: PlanningInput, feed: VoiceFeed, planned: dict[str, Plan])
         threads=planning.threads,
         with_costs=False,
     )
-    if not again:
-        return None
-    after = again[0]
-    return ClearanceWithMoves(
-        clearance_pct=after.clearance_pct,
-        audible_pct=after.audible_pct,
-        wanted_pct=None if space is None else round(space.wanted_pct, 1),
-        gives_way=() if space is None else tuple(space.giving),
-        change_db=None if space is None else round(space.change_db, 2),
-        plain_db=None if space is None or space.plain_db is None else round(space.plain_db, 2),
-        text=_text(lead, after, space, indexed=asked_pct is not None, covered=covered),
-    )
+    return again[0] if again else None
 
 
-def _space(
+def _room(
     planning: PlanningInput,
     feed: VoiceFeed,
     strips: Mapping[str, FeedStrip],
     planned: Mapping[str, Plan],
     lead: Clearance,
-    asked_pct: float | None,
-) -> Space | None:
-    """Least change of all others that makes the lead voice as clear as wanted."""
+    unused: Sequence[str],
+) -> VoiceRoom:
+    """Fewest hands that make the lead voice as clear as wanted, and what keeps its own fader where it is."""
     held = hold_voice(
         planning.recording,
         strips,
@@ -172,14 +203,26 @@ def _space(
         folder=planning.folder,
         threads=planning.threads,
     )
+    vocal = planning.house.vocal
+    asked_pct = vocal.clearance_pct if vocal is not None and vocal.source == lead.source else None
     able = _abilities(planning, strips, planned, lead.source)
-    return make_space(
+    limit = voice_limit(planning, lead.source, strips, feed.levels, held)
+    wanted_pct = lead.words.clear_pct if asked_pct is None else asked_pct
+    space = make_space(
         held,
         _with_thresholds(planning, feed, strips, planned, able, held),
-        wanted_pct=lead.words.clear_pct if asked_pct is None else asked_pct,
-        indexed=asked_pct is not None,
-        mono_loss_limit_db=FEED_MONO_LOSS_DB,
+        RoomLimits(
+            wanted_pct=wanted_pct,
+            indexed=asked_pct is not None,
+            mono_loss_limit_db=FEED_MONO_LOSS_DB,
+            back_db=back_db(planning, able, planned),
+            unused=unused,
+            groups=groups_of(planning.house, strips, able),
+            voice_up_db=limit.up_db,
+            voice_step_db=_in_steps(planning.house.desk.trim_step_db),
+        ),
     )
+    return VoiceRoom(space=space, limit=limit, wanted_pct=wanted_pct, indexed=asked_pct is not None)
 
 
 def _blocks(feed: VoiceFeed, planned: Mapping[str, Plan]) -> dict[str, Sequence[ChainBlock]]:
@@ -194,6 +237,9 @@ def _abilities(
     able = {}
     for source in planning.house.source:
         if source.name == lead or source.name not in strips or source.name not in planning.blocks:
+            continue
+        # the talk is set by itself: nobody who speaks is turned down for a song
+        if ROLES[source.role].speaks:
             continue
         plan = planned.get(source.name)
         # what arrives wrong is mended first: nothing is turned for it
@@ -257,36 +303,3 @@ def strips_with_faders(strips: Mapping[str, FeedStrip], faders: Mapping[str, flo
         name: replace(strip, matrix=source_matrix(strip.matrix.shape[1], faders[name])) if name in faders else strip
         for name, strip in strips.items()
     }
-
-
-def _text(lead: Clearance, after: Clearance, space: Space | None, *, indexed: bool, covered: bool) -> str:
-    """Result of the moves for the voice, in words."""
-    before_pct, after_pct = (
-        (clearance.clearance_pct.mono, clearance.audible_pct.mono)[not indexed] for clearance in (lead, after)
-    )
-    change = f"from {number(before_pct, 0)} to {number(after_pct, 0)} %"
-    told = f"speech intelligibility index {change}" if indexed else f"{change} audible"
-    if space is None:
-        if covered:
-            return f"{told}; nothing more can be turned down for it"
-        return told
-    who = ", ".join(space.giving)
-    # many hands for one fader: what everybody would do is said too
-    alike_db = None if space.plain_db is None or not space.sounding else space.plain_db / space.sounding
-    simpler = (
-        f" (or, simpler: everything else down by {number(alike_db, 1)} dB together)"
-        if alike_db is not None and len(space.giving) > _MANY
-        else ""
-    )
-    reached = after_pct >= space.wanted_pct - _NEAR_PCT
-    shortfall = (
-        ""
-        if reached
-        else f"; {number(space.wanted_pct, 0)} % is not reached: the stage is too loud for it, or too many play at once"
-    )
-    loss = (
-        ""
-        if space.mono_loss_after_db > space.mono_loss_before_db - _LOST_DB
-        else f"; in mono the feed loses {number(-space.mono_loss_after_db, 1)} dB, where it was {number(-space.mono_loss_before_db, 1)}"
-    )
-    return f"{told} when {who} {'give' if len(space.giving) > 1 else 'gives'} way{simpler}{shortfall}{loss}"

@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
 
-from deskhand.house import CompressorBlock, MidSideBlock, changed
+from deskhand.house import ROLES, CompressorBlock, MidSideBlock, changed
 from deskhand.moves.equaliser import Change, Shape
-from deskhand.moves.move import Move, Setting, who_hears
+from deskhand.moves.move import Move, Setting, cautions, who_hears
 from deskhand.moves.state import Plan
+from deskhand.moves.text import sentence
 from deskhand.moves.tone import with_changes
-from deskhand.units import number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from deskhand.house import ChainBlock, Desk
+    from deskhand.house import ChainBlock, Desk, HouseFile, Source
     from deskhand.moves.conduct import PlanningInput
     from deskhand.moves.giving import Bell, Giving
-    from deskhand.moves.space import Space
+    from deskhand.moves.move import Hearer
+    from deskhand.moves.space import Hand, Space
+    from deskhand.moves.voice_limits import VoiceLimit
+
+_FADER_ACTIONS: Final = {
+    "back": "room-by-going-back", "voice": "room-by-own-fader", "fader": "room-by-fader", "group": "room-by-group",
+}  # fmt: skip
+"""Name of the sentences of a fader's move, by the kind of hand."""
 
 
 def middle_compressor(
@@ -45,53 +53,121 @@ def lowered(block: CompressorBlock, by_db: float) -> CompressorBlock:
     )
 
 
-def add_moves(planning: PlanningInput, planned: dict[str, Plan], space: Space) -> dict[str, float]:
-    """Write who gives way into the plans.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class VoiceRoom:
+    """Room for a voice: the hands that make it, and how far its own fader may go up."""
 
-    Returns
-    -------
-    dict
-        Source to its fader in decibels, for those whose fader moves.
-    """
-    desk = planning.house.desk
-    faders = {}
-    for name, giving in space.giving.items():
-        source = next(source for source in planning.house.source if source.name == name)
-        standing = list(planning.blocks[name])
-        if name not in planned:
-            turned = planning.turned.get(name, ())
-            planned[name] = Plan(
-                blocks=list(standing),
-                at_desk=list(turned),
-                skipped=len(source.chain) - (len(standing) - len(turned)),
-            )
-        plan = planned[name]
-        plan.why.append(
-            f"the voice is covered ({number(space.before_pct, 0)} % where {number(space.wanted_pct, 0)} % are wanted): "
-            "of all ways to give it room, the least change over all sources"
+    space: Space | None
+    """None where nothing helps, or nothing is missing."""
+    limit: VoiceLimit
+    wanted_pct: float
+    indexed: bool
+    """True where the house asks for an index, not a share of what is audible."""
+
+
+def faders_db(house: HouseFile, space: Space, lead: str) -> dict[str, float]:
+    """Source to its fader in decibels, for those whose fader moves; the voice's own among them."""
+    changes_db = {name: giving.fader_db for name, giving in space.settings.giving.items() if giving.fader_db}
+    if space.settings.voice_db:
+        changes_db[lead] = space.settings.voice_db
+    return {
+        source.name: round((source.fader_db or 0.0) + changes_db[source.name], 4)
+        for source in house.source
+        if source.name in changes_db
+    }
+
+
+def add_moves(planning: PlanningInput, planned: dict[str, Plan], room: VoiceRoom, lead: str) -> None:
+    """Write the hands that make room for the lead voice into the plans of the sources they are at."""
+    space = room.space
+    assert space is not None
+    by_name = {source.name: source for source in planning.house.source}
+    facts = {"before_pct": space.before_pct, "wanted_pct": space.wanted_pct}
+    scale = "index" if room.indexed else "share"
+    for hand in space.hands:
+        for name in (lead,) if hand.kind == "voice" else hand.sources:
+            source = by_name[name]
+            standing = list(planning.blocks.get(name, ()))
+            plan = planned.setdefault(name, _fresh_plan(planning, source, standing))
+            plan.why.append(sentence("why", f"covered-by-{scale}", facts))
+            plan.why.append(sentence("why", hand.kind, {"change_db": hand.change_db, "group": hand.group}))
+            if hand.kind == "voice":
+                plan.why.append(sentence("why", f"limit-{room.limit.reason}", {"up_db": room.limit.up_db}))
+            _add_hand(planning.house.desk, plan, hand, source, standing)
+
+
+def leave_levels(planning: PlanningInput, planned: dict[str, Plan], unused: Sequence[str]) -> None:
+    """Take the moves out of the plans of microphones that nobody uses: what they pick up tells nothing of how they should be set."""
+    by_name = {source.name: source for source in planning.house.source}
+    for name in unused:
+        if name in planned and planned[name].changed and not planned[name].at_source:
+            planned[name] = _fresh_plan(planning, by_name[name], planning.blocks.get(name, ()))
+            planned[name].left_over.append(sentence("why", "unused", {}))
+
+
+def _fresh_plan(planning: PlanningInput, source: Source, standing: Sequence[ChainBlock]) -> Plan:
+    """Plan of a source that nothing is planned for yet."""
+    turned = planning.turned.get(source.name, ())
+    return Plan(
+        blocks=list(standing),
+        at_desk=list(turned),
+        skipped=len(source.chain) - (len(standing) - len(turned)),
+    )
+
+
+def _add_hand(desk: Desk, plan: Plan, hand: Hand, source: Source, standing: Sequence[ChainBlock]) -> None:
+    """Write one hand into the plan of a source."""
+    giving = hand.giving
+    if hand.kind == "bell" and giving.bell is not None:
+        _add_bell(desk, plan, giving, giving.bell, standing)
+    elif hand.kind == "threshold":
+        _add_threshold(desk, plan, giving, standing)
+    elif hand.kind == "middle":
+        _add_middle(desk, plan, giving, standing)
+    elif hand.kind == "mute":
+        _add_mute(plan, source)
+    else:
+        _add_fader(plan, hand, source)
+
+
+def _fader_hearers(source: Source) -> tuple[Hearer, ...]:
+    """Hearers of a fader: the house and its stream, and the players where a send of theirs is after it."""
+    follows = any(send.after_fader and send.mix not in source.effects for send in source.send)
+    return ("house", "monitors", "stream") if follows else ("house", "stream")
+
+
+def _add_fader(plan: Plan, hand: Hand, source: Source) -> None:
+    """Write a moved fader into the plan."""
+    before_db = source.fader_db or 0.0
+    hearers = _fader_hearers(source)
+    plan.moves.append(
+        Move(
+            where="fader",
+            block=None,
+            index=None,
+            on="both",
+            settings={"fader": Setting(before=before_db, after=round(before_db + hand.change_db, 4), unit="dB")},
+            who_hears=hearers,
+            action=_FADER_ACTIONS[hand.kind],
+            facts={"change_db": hand.change_db, "group": hand.group},
+            cautions=cautions(hearers, raises=hand.change_db > 0, open_microphone=ROLES[source.role].open_microphone),
         )
-        if giving.bell is not None:
-            _add_bell(desk, plan, giving, giving.bell, standing)
-        if giving.threshold_db:
-            _add_threshold(desk, plan, giving, standing)
-        if giving.middle_db:
-            _add_middle(desk, plan, giving, standing)
-        if giving.fader_db:
-            before_db = source.fader_db or 0.0
-            faders[name] = after_db = round(before_db + giving.fader_db, 4)
-            plan.moves.append(
-                Move(
-                    where="fader",
-                    block=None,
-                    index=None,
-                    on="both",
-                    settings={"fader": Setting(before=before_db, after=after_db, unit="dB")},
-                    who_hears=("house", "stream"),
-                    action="room-by-fader",
-                    facts={"change_db": giving.fader_db},
-                )
-            )
-    return faders
+    )
+
+
+def _add_mute(plan: Plan, source: Source) -> None:
+    """Write a mute for the songs into the plan."""
+    plan.moves.append(
+        Move(
+            where="fader",
+            block=None,
+            index=None,
+            on="both",
+            settings={"mute": Setting(before=0.0, after=1.0, unit="1")},
+            who_hears=_fader_hearers(source),
+            action="room-by-mute-of-speech" if ROLES[source.role].speaks else "room-by-mute",
+        )
+    )
 
 
 def _index(plan: Plan, block: ChainBlock, standing: Sequence[ChainBlock]) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from deskhand.house import SourceEdit
+from deskhand.house import IN_SONGS, SourceEdit
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -40,9 +40,12 @@ def edit_of(moves: Sequence[Move], chosen: Sequence[Move] | None = None) -> Sour
             settings = {name: _value(setting) for name, setting in move.settings.items()}
             position = move.place - sum(left < move.place for left in left_places)
             new_blocks.append((position, {"block": move.block, **side, **settings}))
-    fader = next((move.settings["fader"] for move in reversed(moves) if move.where == "fader"), None)
+    keys: dict[str, Any] = {}
+    for move in moves:
+        if move.where == "fader":
+            keys |= {"mute": IN_SONGS} if "mute" in move.settings else {"fader": _value(move.settings["fader"])}
     return SourceEdit(
-        keys={} if fader is None else {"fader": _value(fader)},
+        keys=keys,
         settings=[
             (move.index, {name: _value(setting) for name, setting in move.settings.items()})
             for move in saved

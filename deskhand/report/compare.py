@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.measure.provider import providers
 from deskhand.report.page import environment
 from deskhand.report.volume import LOWEST_DB, START_DB
 from deskhand.units import clock, number
@@ -166,13 +167,17 @@ def level_map(comparison: Comparison, row: int, makeup_db: float) -> str:
 
 def _rows(comparison: Comparison) -> list[tuple[str, str, str]]:
     """(label, before, after) of the readings that both have."""
-    names = (
+    names: tuple[tuple[str, str, str, int], ...] = (
         ("Loudness", "loudness_lufs", "LUFS", 1), ("True peak", "true_peak_dbtp", "dBTP", 1), ("Loudness range", "loudness_range_lu", "LU", 1),
         ("Peaks above level", "crest_db", "dB", 1), ("Slope of the tone", "tilt_db_per_octave", "dB/oct", 1),
         ("Notes stand out at 2 to 8 kHz by", "articulation_db", "dB", 1), ("Notes die away by 60 dB in", "tail_s", "s", 2),
         ("Sharpness", "sharpness_acum", "acum", 2), ("Width", "width_db", "dB", 1), ("Right against left", "balance_db", "dB", 1),
         ("Correlation", "correlation", "", 2), ("Lost in mono", "mono_loss_db", "dB", 1),
     )  # fmt: skip
+    listed = {name for _, name, _, _ in names}
+    names += tuple(
+        (entry.label, entry.name, entry.unit, entry.digits) for entry in providers() if entry.name not in listed
+    )
     rows = []
     for label, name, unit, digits in names:
         before, after = getattr(comparison.result.before, name), getattr(comparison.result.after, name)

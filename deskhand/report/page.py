@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
+from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.report.pictures import (
     gain_picture,
@@ -42,7 +43,7 @@ _COST_PCT: Final = 0.5
 """Cost in points of audible share below which a source is not named: what would be rounded to nothing. Common practice, no source."""
 _DIGITS: Final = {
     "tail_s": 2, "sharpness_acum": 2, "loudness_sone": 0, "loudness_n5_sone": 0, "noise_dbfs": 0, "hum_db": 0, "active_fraction": 0,
-}  # fmt: skip
+} | {provider.name: provider.digits for provider in providers()}  # fmt: skip
 """Of readings in small print; one where none is named."""
 
 
@@ -147,8 +148,10 @@ def _stages(source: SourceResult) -> list[tuple[str, str, str, str]]:
     rows = [("in", text_of(source.before.level_dbfs), text_of(source.before.true_peak_dbtp), "")]
     for stage in source.stages:
         reduction = stage.reduction_db
-        reduced = "" if reduction is None else f"{number(reduction.median, 1)}, at most {number(reduction.p95, 1)}"
-        rows.append((block_name(stage.block), text_of(stage.level_dbfs), text_of(stage.true_peak_dbtp), reduced))
+        reduction_text = (
+            "" if reduction is None else f"{number(reduction.median, 1)}, at most {number(reduction.p95, 1)}"
+        )
+        rows.append((block_name(stage.block), text_of(stage.level_dbfs), text_of(stage.true_peak_dbtp), reduction_text))
     return rows
 
 

@@ -1,17 +1,48 @@
-"""The words of the local page and of the report, all in `words.toml`: one file to translate."""
+"""The words of the local page and of the report, in `words.toml` and the files of single readings."""
 
 from __future__ import annotations
 
 import tomllib
 from functools import cache
 from importlib import resources
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+from deskhand.measure.provider import providers
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from deskhand.measure.provider import ReadingProvider
 
 
 @cache
 def words() -> dict[str, dict[str, Any]]:
     """All words, by their table."""
-    return tomllib.loads(resources.files("deskhand.report").joinpath("words.toml").read_text("utf-8"))
+    tables = tomllib.loads(resources.files("deskhand.report").joinpath("words.toml").read_text("utf-8"))
+    return with_readings(tables, providers())
+
+
+def with_readings(tables: dict[str, dict[str, Any]], readings: Iterable[ReadingProvider]) -> dict[str, dict[str, Any]]:
+    """Tables with the label, unit and explanation of readings that stand in a file of their own.
+
+    Raises
+    ------
+    ValueError
+        A reading whose words stand in two files.
+    """
+    for reading in readings:
+        if reading.name in tables["reading"]:
+            raise ValueError(f"the words of {reading.name} stand in two files")
+        for table, entry in (("reading", reading.label), ("unit", reading.unit), ("explain", reading.explain)):
+            tables[table] = _inserted(tables[table], reading.name, entry, before=reading.label_before)
+    return tables
+
+
+def _inserted(table: dict[str, Any], name: str, entry: str, *, before: str | None) -> dict[str, Any]:
+    """Table with an entry at its place."""
+    entries = list(table.items())
+    entries.insert(list(table).index(before) if before in table else len(entries), (name, entry))
+    return dict(entries)
 
 
 def text(name: str, /, **values: object) -> str:

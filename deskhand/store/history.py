@@ -17,6 +17,7 @@ from deskhand.store.engine import checked_url, engine_of, shown
 from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.records import BlindTest, TakeRow, file_of
 from deskhand.store.rows import (
+    DISMISSAL_NAMES,
     dismissal_of_row,
     in_order,
     now_utc,
@@ -288,10 +289,6 @@ class History:
 
     def dismiss(self, dismissal: Dismissal, *, house: str) -> None:
         """Write that a finding is not to be heard of."""
-        values = {
-            name: getattr(dismissal, name)
-            for name in ("source", "kind", "metric", "show", "date", "measured", "note", "said_by", "version")
-        }
         with self.transaction(writes=True) as connection:
             connection.execute(
                 sa.insert(DISMISSAL).values(
@@ -299,7 +296,7 @@ class History:
                     for_good=int(dismissal.for_good),
                     part_values=json.dumps(dict(dismissal.values)),
                     said_at=now_utc(),
-                    **values,
+                    **{name: getattr(dismissal, name) for name in DISMISSAL_NAMES},
                 )
             )
 

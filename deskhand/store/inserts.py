@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import sqlalchemy as sa
 
+from deskhand.store.rows import PART_NAMES
 from deskhand.store.tables import PART, TAKE, VALUE
 
 if TYPE_CHECKING:
@@ -19,7 +20,6 @@ FIRST_VERSION: Final = 1
 _LISTS: Final = ("left_out", "faults")
 """Columns of a take that hold a list of names, as JSON."""
 _WRITTEN_LATER: Final = frozenset({"id", "kept_at", "forgotten_by", "forgotten_at", "replaced_by", "restored_by", "restored_at"})  # fmt: skip
-_PART_COLUMNS: Final = ("source", "stage", "sound", "role", "player", "tap", "chain", "playing_s")
 
 
 def version_of(metric: str, versions: Mapping[str, int]) -> int:
@@ -49,7 +49,7 @@ def insert_take(connection: sa.Connection, take: KeptTake, *, kept_at: str) -> i
     rows: list[dict[str, Any]] = []
     for part in take.parts:
         key = connection.execute(
-            sa.insert(PART).values(take_id=number[0], **{name: getattr(part, name) for name in _PART_COLUMNS})
+            sa.insert(PART).values(take_id=number[0], **{name: getattr(part, name) for name in PART_NAMES})
         ).inserted_primary_key
         assert key is not None
         rows += [

@@ -3,18 +3,30 @@
 from __future__ import annotations
 
 import json
+from dataclasses import fields
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 import sqlalchemy as sa
 
 from deskhand.errors import UsageError
 from deskhand.recording.names import dated
 from deskhand.store.records import Dismissal, KeptPart, TakeRow
-from deskhand.store.tables import TAKE
+from deskhand.store.tables import DISMISSAL, PART, TAKE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+
+
+def _shared_names(table: sa.Table, record: type, *, without: tuple[str, ...] = ()) -> tuple[str, ...]:
+    """Names that a table's columns and a record's fields share, without those whose values differ between the two."""
+    names = {entry.name for entry in fields(record)}
+    return tuple(column.name for column in table.columns if column.name in names and column.name not in without)
+
+
+PART_NAMES: Final = _shared_names(PART, KeptPart)
+DISMISSAL_NAMES: Final = _shared_names(DISMISSAL, Dismissal, without=("id", "for_good"))
+"""Columns that are written and read as they are."""
 
 
 def number_of_row(value: Any, metric: str) -> float:
@@ -81,37 +93,16 @@ def part_of_row(
     row: Any, values: Mapping[str, tuple[float, float | None]], other_version: Iterable[str] = ()
 ) -> KeptPart:
     """Kept part of a row, with its readings, and the names of those by another definition."""
-    return KeptPart(
-        source=row.source,
-        stage=row.stage,
-        sound=row.sound,
-        role=row.role,
-        player=row.player,
-        tap=row.tap,
-        chain=row.chain,
-        playing_s=row.playing_s,
-        values=values,
-        take=row.take_id,
-        other_version=frozenset(other_version),
-    )
+    names = {name: getattr(row, name) for name in PART_NAMES}
+    return KeptPart(values=values, take=row.take_id, other_version=frozenset(other_version), **names)
 
 
 def dismissal_of_row(row: Any) -> Dismissal:
     """Dismissal of a row; ValueError where a damaged row holds no such readings."""
-    return Dismissal(
-        id=row.id,
-        source=row.source,
-        kind=row.kind,
-        metric=row.metric,
-        show=row.show,
-        date=row.date,
-        for_good=bool(row.for_good),
-        measured=None if row.measured is None else number_of_row(row.measured, row.kind),
-        values=numbers_of_text(row.part_values),
-        note=row.note,
-        said_by=row.said_by,
-        version=row.version,
-    )
+    values = {name: getattr(row, name) for name in DISMISSAL_NAMES}
+    if row.measured is not None:
+        values["measured"] = number_of_row(row.measured, row.kind)
+    return Dismissal(id=row.id, for_good=bool(row.for_good), values=numbers_of_text(row.part_values), **values)
 
 
 def refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str | None, phase: str) -> None:

@@ -303,6 +303,22 @@ def _week_rows(history: History, house: str, phase: str, source: str | None) -> 
     return [*of_source, *((take, part) for take, part in rows if part.source != source)]
 
 
+def _kept_source(source: str, known: Sequence[str]) -> str:
+    """Name of a source as it was kept.
+
+    Raises
+    ------
+    UsageError
+        There is none.
+    """
+    match = next((candidate for candidate in known if key(candidate) == key(source)), None)
+    if match is None:
+        near = nearest(source, known, count=3)
+        fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
+        raise UsageError(f'"{source}"', "is in no kept show", fix)
+    return match
+
+
 def weeks(history: History, house: HouseFile, *, source: str | None, phase: str) -> Weeks:
     """Courses of one source, or of all over the newest two years.
 
@@ -316,14 +332,7 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
     known = sorted(
         history.sources(house=name), key=lambda known: (order.index(known) if known in order else len(order), known)
     )
-    wanted = known
-    if source is not None:
-        match = next((candidate for candidate in known if key(candidate) == key(source)), None)
-        if match is None:
-            near = nearest(source, known, count=3)
-            fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
-            raise UsageError(f'"{source}"', "is in no kept show", fix)
-        wanted = [match]
+    wanted = known if source is None else [_kept_source(source, known)]
     rows = _week_rows(history, name, phase, None if source is None else wanted[0])
     if not rows:
         raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
@@ -338,8 +347,7 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         taps={plays: part.tap for (plays, _), part in newest.items()},
         chains={plays: part.chain for (plays, stage), part in newest.items() if stage == "after"},
     )
-    charts = len(known) * len(SHOWN)
-    by_source = {plays: courses(baseline, plays, charts=charts) for plays in wanted}
+    by_source = {plays: courses(baseline, plays, charts=len(known) * len(SHOWN)) for plays in wanted}
     by_source = {plays: several for plays, several in by_source.items() if several}
     other_version = other_version_takes((take, part) for take, part in rows if part.source in wanted)
     if not by_source and other_version:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
-from deskhand.house import with_source, written_source
+from deskhand.house import IN_SONGS, with_source, written_source
 from deskhand.units import parse
 
 if TYPE_CHECKING:
@@ -35,7 +35,10 @@ def reverted(house_text: str, changes: Sequence[DeskChange]) -> str:
         table = written_source(house_text, change.source)
         chain = [dict(block) for block in table.get("chain", [])]
         keys: dict[str, Any] = {}
-        if change.where == "fader":
+        if "mute" in change.settings:
+            if table.get("mute") == IN_SONGS:
+                keys["mute"] = None
+        elif change.where == "fader":
             before, after, _ = change.settings["fader"]
             if _is(table.get("fader"), after, "dB"):
                 keys["fader"] = None if before is None else f"{before:g} dB"

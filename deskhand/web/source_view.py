@@ -8,6 +8,7 @@ from deskhand.baseline.keep import values_of
 from deskhand.baseline.numbers import BY_NAME, number_of, tone_vector
 from deskhand.house import BLOCK_NAMES, BLOCKS, ROLES, defaults_of
 from deskhand.house.blocks import unturned_chain
+from deskhand.measure.provider import providers
 from deskhand.report.page import number_rows, reading_digits
 from deskhand.report.pictures import level_picture, taken_picture
 from deskhand.report.terminal import block_name
@@ -34,9 +35,13 @@ _WIDER_DB: Final = 0.3
 """Change of width that is said: below it nobody hears one. Common practice, no source."""
 _STRETCH_READINGS: Final = (
     "level_dbfs", "loud_dbfs", "true_peak_dbtp", "loudness_lufs", "crest_db", "width_db", "balance_db", "mono_loss_db",
+    *(provider.name for provider in providers() if provider.shown == "beside the settings"),
 )  # fmt: skip
 """Readings of the stretch in the words of the desk, in order."""
-_FOLDED_READINGS: Final = ("articulation_db", "tail_s", "sharpness_acum", "tilt_db_per_octave")
+_FOLDED_READINGS: Final = (
+    *("articulation_db", "tail_s", "sharpness_acum"),
+    *(provider.name for provider in providers() if provider.shown == "folded"),
+)
 """Readings whose units few people at a desk know: they stand behind a fold."""
 _OCTAVE_PICTURES: Final = (
     ("width_octave_db", "source.width_by_octave", -30.0, 12.0, (0.0, -10.0, -20.0, -30.0)),

@@ -14,7 +14,7 @@ from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
 from deskhand.mix.bus import level_offset_db
 from deskhand.mix.clearance import clearance_of, shifted, with_settings
-from deskhand.mix.voices import PREROLL_S, feed_strips, hold_feeds
+from deskhand.mix.voices import PREROLL_S, feed_strips, hold_feeds, sings
 from deskhand.recording.held import held_recording
 from deskhand.units import amplitude_from_db
 
@@ -69,10 +69,10 @@ class MixChanges:
         return changes
 
 
-def strips_of(opened: HouseRecording) -> dict[str, FeedStrip]:
-    """Sources in the feed of a recording, with the blocks that are still to come."""
+def strips_of(opened: HouseRecording, voice: str) -> dict[str, FeedStrip]:
+    """Sources that are in the feed of a recording while a voice is heard, with the blocks that are still to come."""
     blocks = {source.name: opened.desk.blocks(source) for source in opened.house.source}
-    return feed_strips(opened.house, opened.tracks(), blocks)
+    return feed_strips(opened.house, opened.tracks(), blocks, in_song=sings(opened.house, voice))
 
 
 class VoicePhrases:
@@ -100,7 +100,7 @@ class VoicePhrases:
         self._checked = checked
         self._offset_db = level_offset_db(opened.house.room, loudness)
         self._from_s = opened.recording.start_s
-        self.strips = strips_of(opened)
+        self.strips = strips_of(opened, voice)
         if voice not in self.strips:
             raise UsageError(f'"{voice}"', "is not in the mix", "write its fader in the house file")
         spans = [(phrase.start_s - self._from_s, phrase.end_s - self._from_s) for phrase in checked.phrases]
@@ -113,10 +113,11 @@ class VoicePhrases:
         Raises
         ------
         UsageError
-            A source that is not, or the mid of one that is no pair.
+            A source that is not, the mid or the mute of the voice, or the mid of one that is no pair.
         """
-        for name in (*changes.mid_down_db, *changes.fader_db, *changes.muted):
-            if name not in self.strips or name == self.voice:
+        not_fader = {*changes.mid_down_db, *changes.muted}
+        for name in (*not_fader, *changes.fader_db):
+            if name not in self.strips or (name == self.voice and name in not_fader):
                 raise UsageError(f'"{name}"', "cannot be turned here", "choose another source of the mix")
         for name in changes.mid_down_db:
             if len(self.strips[name].tracks) != 2:

@@ -107,7 +107,7 @@ class SourcePages:
         voice = next((voice for voice in voices if name in (None, voice.source)), None)
         if voice is None:
             raise HTTPException(404, text("error.no_voice"))
-        strips = strips_of(self._state.opened(shelf))
+        strips = strips_of(self._state.opened(shelf), voice.source)
         return HTMLResponse(
             voice_page(
                 self._hall,

@@ -17,7 +17,7 @@ import pytest
 import scipy.signal as ss
 
 from deskhand.findings import judge_chain, judge_mix_loss, judge_voices
-from deskhand.findings.faults.moments import sounds
+from deskhand.findings.standalone.presets import sounds
 from deskhand.house import Source, make_block
 from tests.support.judged import severity_of, show_of
 from tests.support.signals import RATE_HZ, amplitude, at_level, plucks, sine, speech_like, white

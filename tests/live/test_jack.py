@@ -170,6 +170,9 @@ def test_a_device_that_is_killed_and_comes_back(tmp_path, live, rng):
     # all that came before is there
     before, _ = soundfile.read(tmp_path / "rec" / "take.wav", dtype="float32", always_2d=True)
     assert len(before) >= 2 * RATE_HZ
+    began = int(np.flatnonzero(before.any(axis=1))[0])
+    played = np.load(tmp_path / "desk.npy")[:, :RATE_HZ]
+    assert np.array_equal(before[began : began + RATE_HZ].T, played)
     with desk.jack(server="dh-kill"), desk.playing(tmp_path / "desk.npy", server="dh-kill") as player:
         player.stdin.write("go\n")
         player.stdin.flush()

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from click.testing import Result
 
+pytestmark = pytest.mark.usefixtures("measured_once")
 HOUSE = """\
 # Tern Street Hall, invented
 [house]

@@ -638,6 +638,7 @@ def run(*args: object, **more):
     return CliRunner().invoke(main, ["sheet", *map(str, args)], **more)
 
 
+@pytest.mark.usefixtures("measured_once")
 def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     show = season / "show-2026-03-01"

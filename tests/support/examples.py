@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import Any, Final
+import string
+from dataclasses import fields, replace
+from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.findings import Finding
+from deskhand.findings.kinds import ENTRIES
+
+if TYPE_CHECKING:
+    from deskhand.findings.entry import KindEntry
 
 VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
     # kind: case: advice, facts, and the other values its sentence needs
@@ -73,7 +78,6 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
         "hits": {"advice": ("radio",), "measured": 1, "unit": "count", "facts": {"count": 1}, "at_s": ((6.5, 6.6),)}
     },
     "howl": {"tone": {"advice": ("nearest-wedge",), "measured": 2515.0, "unit": "Hz", "at_s": ((8.0, 12.0),)}},
-    "sound-step": {"step": {"advice": ("level-presets",), "measured": 7.2, "unit": "LU", "at_s": ((30.0, 41.0),)}},
     "one-sided": {
         "silent": {"advice": ("mute-and-check-cable-patch",), "track": "keys r", "other": "keys l"},
         "quieter": {
@@ -165,6 +169,28 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
 }  # fmt: skip
 
 
+def _plausible(entry: KindEntry) -> dict[str, dict[str, Any]]:
+    """Cases of a kind with a file of its own, each with a value for all that its sentence names."""
+    cases: dict[str, dict[str, Any]] = {}
+    own = {field.name for field in fields(Finding)}
+    for case, sentence in entry.sentences.items():
+        holes = [(name, form or "") for _, name, form, _ in string.Formatter().parse(sentence) if name]
+        values = {name: _OF_FORM.get(form, 6.0) for name, form in holes}
+        facts = {name: value for name, value in values.items() if name not in own}
+        cases[case] = {**{name: value for name, value in values.items() if name in own}, "facts": facts}
+    return cases
+
+
+_OF_FORM: Final[dict[str, Any]] = {
+    "": "keys l",
+    "times": ((3.0, 3.1),),
+    "listed": ["keys l"],
+    "lines": [50.0],
+    "plural": 2,
+}
+VALUES.update({entry.kind.name: _plausible(entry) for entry in ENTRIES})
+
+
 def example(
     kind: str, severity: str = "fix", *, source: str = "piano", case: str | None = None, **more: Any
 ) -> Finding:
@@ -172,7 +198,7 @@ def example(
     case = case or next(iter(VALUES[kind]))
     plausible = Finding(
         id=f"{source}/{kind}",
-        kind=kind,  # type: ignore[arg-type]
+        kind=kind,
         stage="tap",
         severity=severity,  # type: ignore[arg-type]
         what=case,

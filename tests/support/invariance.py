@@ -11,6 +11,7 @@ import scipy.signal as ss
 import soxr
 
 from deskhand.measure.loud_moments import exceeded_loudness_sone
+from deskhand.measure.provider import providers
 from deskhand.measure.readings import Readings
 from tests.support.feed import reading_of
 from tests.support.signals import amplitude, hits, pink, plucks, sine, speech_like
@@ -36,7 +37,7 @@ Flat = dict[str, float | None]
 
 MOVES: Final = (
     "level_dbfs", "loud_dbfs", "rms_dbfs", "peak_dbfs", "true_peak_dbtp", "loudness_lufs", "momentary_max_lufs",
-    "short_term_max_lufs", "level_distribution_dbfs", "noise_dbfs",
+    "short_term_max_lufs", "level_distribution_dbfs", "noise_dbfs", *(provider.name for provider in providers() if provider.follows_gain),
 )  # fmt: skip
 
 """By the gain."""
@@ -54,14 +55,14 @@ LIMITS: Final = {
     # samples lie elsewhere on the wave; between them four times oversampling at 44.1 and 48 kHz, two times at 96 kHz
     "peak_dbfs": 0.3, "crest_db": 0.3, "true_peak_dbtp": 0.1,
     # bands are sums of bins, which lie elsewhere at 44.1 kHz: a tone near an edge falls to another side; levels over -40 dB
-    "tone_db": 0.4, "tilt_db_per_octave": 0.03, "width_octave_db": 1.0, "mono_loss_octave_db": 0.05,
+    "tone_db": 0.4, "width_octave_db": 1.0, "mono_loss_octave_db": 0.05,
     "sharpness_acum": 0.005, "loudness_sone": 0.1, "harsh_sone": 0.02, "loudness_n5_sone": 0.5,
     # octave filters are warped near half the rate; tails lie on a grid of 1.2 %
     "articulation_db": 0.3, "tail_s": 0.03, "tail_octave_s": 0.06, "hum_db": 0.05, "delay_ms": 0.005,
     # resampling draws from other values
     "level_dbfs_pm": 0.01, "loud_dbfs_pm": 0.01, "loudness_lufs_pm": 0.01, "crest_db_pm": 0.3, "articulation_db_pm": 0.25,
     "tail_s_pm": 0.02, "width_db_pm": 0.01, "balance_db_pm": 0.01, "correlation_pm": 0.001, "mono_loss_db_pm": 0.01,
-}  # fmt: skip
+} | {provider.name: provider.rates_apart for provider in providers()}  # fmt: skip
 
 """How far a reading may lie apart between 44.1, 48 and 96 kHz, in its own unit: for a sound that ends at 18 kHz."""
 

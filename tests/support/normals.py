@@ -59,32 +59,32 @@ def show_of(result: dict[str, Any]) -> Show:
             duration_s=result["show"]["duration_s"],
             before=Readings(**source["before"]),
             after=Readings(**source["after"]) if source["after"] else None,
-            sounds=[Sound(**one) for one in source["sounds"]],
+            sounds=[Sound(**entry) for entry in source["sounds"]],
         )
     return Show(
         parts=parts,
         planted=dict(result["planted"]),
-        findings={source["name"]: {one["kind"] for one in source["findings"]} for source in result["sources"]},
+        findings={source["name"]: {entry["kind"] for entry in source["findings"]} for source in result["sources"]},
     )
 
 
 def season(kind: str, *, clean: int = CLEAN_SHOWS, planted: int = PLANTED_SHOWS) -> tuple[list[Show], list[Show]]:
     """Clean shows, and shows with things wrong."""
     return (
-        [show_of(one) for one in shows(kind, clean, planted=False)],
-        [show_of(one) for one in shows(kind, planted, planted=True)],
+        [show_of(result) for result in shows(kind, clean, planted=False)],
+        [show_of(result) for result in shows(kind, planted, planted=True)],
     )
 
 
 def house(kept: Sequence[Show]) -> Baseline:
     """What a house knows that kept these shows."""
     rows = []
-    for at, one in enumerate(kept, 1):
+    for week, show in enumerate(kept, 1):
         take = TakeRow(
-            id=at, house="Tern Street Hall", show=f"week {at}", date=None, phase="rehearsal", duration_s=1.0, recording="",
-            house_hash="", note="", kept_by="", kept_at=f"{at:04d}", forgotten_by=None, forgotten_at=None,
+            id=week, house="Tern Street Hall", show=f"week {week}", date=None, phase="rehearsal", duration_s=1.0, recording="",
+            house_hash="", note="", kept_by="", kept_at=f"{week:04d}", forgotten_by=None, forgotten_at=None,
         )  # fmt: skip
-        rows += [(take, replace(part, take=at)) for part in one.parts]
+        rows += [(take, replace(part, take=week)) for part in show.parts]
     return baseline_of(rows)
 
 
@@ -107,52 +107,57 @@ class Outcome:
     covered: dict[str, list[bool]] = field(default_factory=lambda: defaultdict(list))
 
 
-def _tests(found: dict[str, list[Normal]], roles: dict[str, str]) -> list[tuple[float, str, str]]:
-    tests = [(one, source) for source, several in found.items() if ROLES[roles[source]].shaped for one in several]
+def _tests(normals_by_source: dict[str, list[Normal]], roles: dict[str, str]) -> list[tuple[float, str, str]]:
+    tests = [
+        (normal, source)
+        for source, several in normals_by_source.items()
+        if ROLES[roles[source]].shaped
+        for normal in several
+    ]
     return [
-        (one.probability * len(tests) if one.noticeable >= LEAST_NOTICEABLE else np.inf, source, one.name)
-        for one, source in tests
+        (normal.probability * len(tests) if normal.noticeable >= LEAST_NOTICEABLE else np.inf, source, normal.name)
+        for normal, source in tests
     ]
 
 
 def study(clean: Sequence[Show], planted: Sequence[Show], kept: int, *, houses: int = HOUSES) -> Outcome:
     """Houses that kept so many shows judge others."""
     rng = np.random.default_rng([SEED, kept])
-    out = Outcome()
+    outcome = Outcome()
     for _ in range(houses):
         order = rng.permutation(len(clean))
-        baseline = house([clean[at] for at in order[:kept]])
-        for at in order[kept : kept + JUDGED_CLEAN]:
-            parts = clean[at].parts
+        baseline = house([clean[number] for number in order[:kept]])
+        for number in order[kept : kept + JUDGED_CLEAN]:
+            parts = clean[number].parts
             roles = {part.source: part.role for part in parts}
-            found = judge_parts(baseline, parts)
-            out.clean.append(_tests(found, roles))
-            for source, several in found.items():
+            normals_by_source = judge_parts(baseline, parts)
+            outcome.clean.append(_tests(normals_by_source, roles))
+            for source, several in normals_by_source.items():
                 for one in several:
                     if not ROLES[roles[source]].shaped:
                         continue
                     bands = one.bands_db.values() if one.bands_db else [(one.measured, 0, one.low, one.high)]
-                    out.covered[one.name] += [low <= now <= high for now, _, low, high in bands]
-            out.mistaken += [f"{one.source} for {one.like}" for one in mistaken(baseline, parts)]
-            out.inputs += len(roles)
-            out.turned_clean += list(upside_down(baseline, parts))
-        for at in rng.permutation(len(planted))[:JUDGED_PLANTED]:
-            one = planted[at]
+                    outcome.covered[one.name] += [low <= value_db <= high for value_db, _, low, high in bands]
+            outcome.mistaken += [f"{one.source} for {one.like}" for one in mistaken(baseline, parts)]
+            outcome.inputs += len(roles)
+            outcome.turned_clean += list(upside_down(baseline, parts))
+        for number in rng.permutation(len(planted))[:JUDGED_PLANTED]:
+            one = planted[number]
             roles = {part.source: part.role for part in one.parts}
             tests = _tests(judge_parts(baseline, one.parts), roles)
             named = {item.source: item.like for item in mistaken(baseline, one.parts)}
-            exchanged = tuple(sorted(source for source, what in one.planted.items() if what.startswith("exchanged")))
+            exchanged = tuple(sorted(source for source, fault in one.planted.items() if fault.startswith("exchanged")))
             turned = upside_down(baseline, one.parts)
-            for source, what in one.planted.items():
-                if what == "side upside down":
-                    out.turned.append(source in turned or "polarity" in one.findings[source])
+            for source, fault in one.planted.items():
+                if fault == "side upside down":
+                    outcome.turned.append(source in turned or "polarity" in one.findings[source])
                 least = min((value for value, where, _ in tests if where == source), default=np.inf)
-                kind = "exchanged" if what.startswith("exchanged") else what
+                kind = "exchanged" if fault.startswith("exchanged") else fault
                 if source in roles:
-                    out.planted[kind].append((least, source in named))
+                    outcome.planted[kind].append((least, source in named))
             if len(exchanged) == 2 and all(source in roles for source in exchanged):
-                out.pairs[exchanged].append(any(source in named for source in exchanged))
-    return out
+                outcome.pairs[exchanged].append(any(source in named for source in exchanged))
+    return outcome
 
 
 def raised(tests: Sequence[tuple[float, str, str]], budget: float = SHOW_BUDGET) -> list[tuple[str, str]]:

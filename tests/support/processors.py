@@ -62,34 +62,34 @@ def music(rng: np.random.Generator, length_s: float = LENGTH_S) -> Array:
     """(2, frames) of a real song or guitar."""
     title = material.TITLES[int(rng.integers(len(material.TITLES)))]
     part = ("song", "guitar")[int(rng.integers(2))]
-    found, _ = soundfile.read(material.guitar_song(title) / f"{part}.wav")
+    recorded, _ = soundfile.read(material.guitar_song(title) / f"{part}.wav")
     frames = round(length_s * RATE_HZ)
-    first = int(rng.integers(5 * RATE_HZ, len(found) - frames - 10 * RATE_HZ))
-    return np.ascontiguousarray(found[first : first + frames].T)
+    first = int(rng.integers(5 * RATE_HZ, len(recorded) - frames - 10 * RATE_HZ))
+    return np.ascontiguousarray(recorded[first : first + frames].T)
 
 
 def sox(signal: Array, effects: list[str]) -> Array:
     """Through sox, in 32-bit float, with room for boosts."""
     with tempfile.TemporaryDirectory() as name:
-        one, other = Path(name) / "in.wav", Path(name) / "out.wav"
-        soundfile.write(one, 0.1 * signal.T, RATE_HZ, subtype="FLOAT")
+        before, after = Path(name) / "in.wav", Path(name) / "out.wav"
+        soundfile.write(before, 0.1 * signal.T, RATE_HZ, subtype="FLOAT")
         subprocess.run(
-            ["sox", "-D", one, "-e", "floating-point", "-b", "32", other, *effects], check=True, capture_output=True
+            ["sox", "-D", before, "-e", "floating-point", "-b", "32", after, *effects], check=True, capture_output=True
         )
-        made, _ = soundfile.read(other, dtype="float64", always_2d=True)
-    return 10.0 * made.T
+        processed, _ = soundfile.read(after, dtype="float64", always_2d=True)
+    return 10.0 * processed.T
 
 
 def ffmpeg(signal: Array, filters: str) -> Array:
     """Through ffmpeg, in 64-bit float."""
     with tempfile.TemporaryDirectory() as name:
-        one, other = Path(name) / "in.wav", Path(name) / "out.wav"
-        soundfile.write(one, signal.T, RATE_HZ, subtype="DOUBLE")
+        before, after = Path(name) / "in.wav", Path(name) / "out.wav"
+        soundfile.write(before, signal.T, RATE_HZ, subtype="DOUBLE")
         subprocess.run(
-            ["ffmpeg", "-v", "error", "-i", one, "-af", filters, "-c:a", "pcm_f64le", "-y", other], check=True, capture_output=True
+            ["ffmpeg", "-v", "error", "-i", before, "-af", filters, "-c:a", "pcm_f64le", "-y", after], check=True, capture_output=True
         )  # fmt: skip
-        made, _ = soundfile.read(other, dtype="float64", always_2d=True)
-    return np.ascontiguousarray(made.T[:, : signal.shape[1]])
+        processed, _ = soundfile.read(after, dtype="float64", always_2d=True)
+    return np.ascontiguousarray(processed.T[:, : signal.shape[1]])
 
 
 def some_shapes(rng: np.random.Generator, count: int) -> tuple[list[str], list[tuple[str, float, float | None]]]:
@@ -103,12 +103,14 @@ def some_shapes(rng: np.random.Generator, count: int) -> tuple[list[str], list[t
     while len(truth) < count:
         gain = float(rng.uniform(1.5, 6) * rng.choice([-1, 1]))
         hz = float(2 ** rng.uniform(np.log2(180), np.log2(8000)))
-        if any(abs(np.log2(hz / other)) < 1.0 for _, other, _ in truth):
+        if any(abs(np.log2(hz / earlier_hz)) < 1.0 for _, earlier_hz, _ in truth):
             continue
         kind = ("bell", "bell", "bell", "high-shelf")[int(rng.integers(4))]
         if kind == "high-shelf":
             hz = float(2 ** rng.uniform(np.log2(2500), np.log2(7000)))
-            if any(abs(np.log2(hz / other)) < 1.0 for _, other, _ in truth) or any(k == kind for k, _, _ in truth):
+            if any(abs(np.log2(hz / earlier_hz)) < 1.0 for _, earlier_hz, _ in truth) or any(
+                k == kind for k, _, _ in truth
+            ):
                 continue
             effects += ["treble", f"{gain:.3f}", f"{hz:.2f}", "0.7071q"]
         else:
@@ -123,9 +125,9 @@ def response_of(effects: list[str]) -> tuple[Array, Array]:
         return np.array([1.0, RATE_HZ / 2]), np.zeros(2)
     impulse = np.zeros((1, 1 << 17))
     impulse[0, 1000] = 1.0
-    made = sox(impulse, effects)[0]
-    level = 20 * np.log10(np.maximum(np.abs(np.fft.rfft(made)), 1e-9))
-    return np.asarray(np.fft.rfftfreq(made.size, 1 / RATE_HZ), np.float64), level
+    response = sox(impulse, effects)[0]
+    level = 20 * np.log10(np.maximum(np.abs(np.fft.rfft(response)), 1e-9))
+    return np.asarray(np.fft.rfftfreq(response.size, 1 / RATE_HZ), np.float64), level
 
 
 def some_compressor(rng: np.random.Generator, signal: Array, **more: Any) -> dict[str, Any]:
@@ -194,32 +196,33 @@ def run_case(kind: str, rng: np.random.Generator, length_s: float = LENGTH_S) ->
     turned = np.fft.rfft(y, size, axis=1) * np.exp(-2j * np.pi * np.fft.rfftfreq(size) * delay)
     sent = 10 ** (gain_db / 20) * np.fft.irfft(turned, size, axis=1)
     with tempfile.TemporaryDirectory() as name:
-        one, other = Path(name) / "before.wav", Path(name) / "after.wav"
-        soundfile.write(one, x.T, RATE_HZ, subtype="FLOAT")
-        soundfile.write(other, sent.T, RATE_HZ, subtype="FLOAT")
-        found = compare(one, other)
+        before, after = Path(name) / "before.wav", Path(name) / "after.wav"
+        soundfile.write(before, x.T, RATE_HZ, subtype="FLOAT")
+        soundfile.write(after, sent.T, RATE_HZ, subtype="FLOAT")
+        comparison = compare(before, after)
     case = Case(kind=kind, what=f"{' '.join(effects)} {settings or ''}".strip())
-    _judge(case, found, shaped, y, effects, truth, settings, legs, delay)
+    _judge(case, comparison, shaped, y, effects, truth, settings, legs, delay)
     return case
 
 
 def _judge(
-    case: Case, found: Comparison, shaped: Array, y: Array, effects: list[str],
+    case: Case, comparison: Comparison, shaped: Array, y: Array, effects: list[str],
     truth: list[tuple[str, float, float | None]], settings: dict[str, Any] | None, legs: str, delay: float,
 ) -> None:  # fmt: skip
-    result = found.result
+    result = comparison.result
     case.delay_off = abs(result.alignment.delay_samples - delay)
     case.chain_db = result.chain_residual_db if result.chain_residual_db is not None else np.nan
     hz, level = response_of(effects)
     leg = result.response[0].leg
     points = [point for point in result.response if point.leg == leg]
-    there = np.array([point.frequency_hz for point in points])
-    off = np.array([point.magnitude_db for point in points]) - np.interp(there, hz, level)
+    point_hz = np.array([point.frequency_hz for point in points])
+    off = np.array([point.magnitude_db for point in points]) - np.interp(point_hz, hz, level)
     half = np.array([0.5 * (point.high_db - point.low_db) for point in points])
     # the gain belongs to all frequencies alike
     off = off - np.median(off)
     third = [
-        off[(there > f * 2 ** (-1 / 6)) & (there <= f * 2 ** (1 / 6))] for f in 1000 * 2.0 ** (np.arange(-15, 13) / 3)
+        off[(point_hz > f * 2 ** (-1 / 6)) & (point_hz <= f * 2 ** (1 / 6))]
+        for f in 1000 * 2.0 ** (np.arange(-15, 13) / 3)
     ]
     case.errors_db = [abs(float(np.mean(one))) for one in third if one.size]
     case.worst_db = max(case.errors_db)
@@ -233,7 +236,7 @@ def _judge(
         case.shapes.append(
             (abs(float(np.log2(best.frequency_hz / f))), 0.0 if gain is None else abs((best.gain_db or 0.0) - gain))
         )
-    joint = found.joint
+    joint = comparison.joint
     if case.kind == "linear":
         case.legs_right = not result.dynamics
         return
@@ -245,12 +248,12 @@ def _judge(
         and joint.gain_db.shape[0] == 1
         and joint.moves
     ):
-        part = lively(found.before, RATE_HZ, 60.0)
+        part = lively(comparison.before, RATE_HZ, 60.0)
         want = gain_over_time(shaped[:, part], y[:, part])
         count = min(want.size, joint.gain_db.shape[1])
         level = joint.level_db[0][:count]
-        heard = level > np.percentile(level, 98) - 35
-        apart = joint.gain_db[0][:count][heard] - want[:count][heard]
+        audible = level > np.percentile(level, 98) - 35
+        apart = joint.gain_db[0][:count][audible] - want[:count][audible]
         case.gain_off_db = float(np.std(apart))
     if settings is not None and case.kind != "all together" and len(result.dynamics) == 1:
         one = result.dynamics[0]
@@ -278,5 +281,5 @@ def cases(count: int, *, seed: int = SEED, length_s: float = LENGTH_S) -> Iterat
         "linear",
         "all together",
     )
-    for at in range(count):
-        yield run_case(order[at % len(order)], np.random.default_rng([seed, at]), length_s)
+    for number in range(count):
+        yield run_case(order[number % len(order)], np.random.default_rng([seed, number]), length_s)

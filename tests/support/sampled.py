@@ -92,11 +92,11 @@ _SPEAKERS: Final = {"lectern": 0.97, "handheld": 1.22}
 
 def _faded(sound: Sound, in_s: float, out_s: float) -> Sound:
     """A copy with raised-cosine ends, so that no cut can click."""
-    out = sound.copy()
-    rise, fall = (min(out.shape[-1], round(span * RATE_HZ)) for span in (in_s, out_s))
-    out[..., :rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
-    out[..., out.shape[-1] - fall :] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(fall) / fall)
-    return out
+    copy = sound.copy()
+    rise, fall = (min(copy.shape[-1], round(span * RATE_HZ)) for span in (in_s, out_s))
+    copy[..., :rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / rise)
+    copy[..., copy.shape[-1] - fall :] *= 0.5 + 0.5 * np.cos(np.pi * np.arange(fall) / fall)
+    return copy
 
 
 def _high_passed(sound: Sound, hz: float) -> Sound:
@@ -122,10 +122,10 @@ def _from_onset(sound: Sound, rate_hz: int) -> Sound:
 
 
 def _midi(name: str) -> int:
-    found = re.fullmatch(r"([A-G]s?)(\d)", name)
-    if found is None:
+    match = re.fullmatch(r"([A-G]s?)(\d)", name)
+    if match is None:
         raise ValueError(f"{name!r} is no note")
-    return 12 * (int(found[2]) + 1) + _STEPS[found[1]]
+    return 12 * (int(match[2]) + 1) + _STEPS[match[1]]
 
 
 @functools.cache
@@ -144,7 +144,7 @@ def _recorded(instrument: str) -> dict[int, tuple[Sound, int]]:
 def _note(instrument: str, midi: int) -> Sound:
     """(channels, frames) of one note: the nearest recorded one, played faster or slower."""
     notes = _recorded(instrument)
-    nearest = min(notes, key=lambda there: (abs(there - midi), there))
+    nearest = min(notes, key=lambda recorded_midi: (abs(recorded_midi - midi), recorded_midi))
     sound, rate_hz = notes[nearest]
     return _faded(_resampled(sound, rate_hz * 2.0 ** ((midi - nearest) / 12)), _FADES_IN_S[instrument], 0.1)
 
@@ -162,8 +162,8 @@ def _hits(kit: str, piece: str) -> tuple[Sound, ...]:
 
 
 def _add(into: Sound, sound: Sound, at_s: float, gain: float = 1.0) -> None:
-    for row, own in zip(into, sound, strict=True):
-        sounds.add(row, own, at_s, gain)
+    for row, wave in zip(into, sound, strict=True):
+        sounds.add(row, wave, at_s, gain)
 
 
 def _bell(sound: Sound, hz: float, gain_db: float) -> Sound:
@@ -318,8 +318,8 @@ def _guitar_a(week: _Week) -> Part:
     dry = tone(_driven(np.array([middle + sides, middle - sides]), 0.22 * numbers["drive"]))
     dry = _faded(_high_passed(dry, 60.0), 0.03, 0.2)
     wet = np.array([ss.oaconvolve(row, side) for row, side in zip(dry, week.room(numbers), strict=True)])
-    out = week.empty(2)
-    _add(out, _faded(wet, 0.0, 0.1), week.song.start_s)
+    track = week.empty(2)
+    _add(track, _faded(wet, 0.0, 0.1), week.song.start_s)
     edges = np.flatnonzero(
         np.diff(np.concatenate([[False], playing.active[start : start + steps], [False]]).astype(int))
     )
@@ -328,14 +328,14 @@ def _guitar_a(week: _Week) -> Part:
         for begin, end in zip(edges[::2], edges[1::2], strict=True)
         if end - begin >= 4
     ]
-    return Part(sound=out, spans_s=spans)
+    return Part(sound=track, spans_s=spans)
 
 
 def _guitar_b(week: _Week) -> Part:
     """Arpeggios of single notes through the player's rig."""
     rng, song, dry = week.rng, week.song, week.empty()
     order = rng.permutation(8)
-    rests = frozenset(int(place) for place in rng.choice(8, int(rng.integers(0, 3)), replace=False))
+    rests = frozenset(int(rest) for rest in rng.choice(8, int(rng.integers(0, 3)), replace=False))
     # where on the neck this song is played: the lowest note from A2 to A3
     lowest = int(rng.integers(45, 58))
     for bar in range(song.bars):
@@ -353,7 +353,7 @@ def _guitar_b(week: _Week) -> Part:
 
 def _bass(week: _Week) -> Part:
     """Roots in a pattern of the week."""
-    rng, song, out = week.rng, week.song, week.empty()
+    rng, song, track = week.rng, week.song, week.empty()
     pattern = _pick(
         rng,
         (
@@ -369,14 +369,14 @@ def _bass(week: _Week) -> Part:
         for beat, until in zip(pattern, (*pattern[1:], 4.0), strict=True):
             midi = root + (_pick(rng, (7, 12)) if beat == pattern[-1] and rng.random() < 0.4 else 0)
             note = _note("bass", midi)[:, : round((until - beat) * song.beat_s * 0.97 * RATE_HZ)]
-            _add(out, _faded(note, 0.0, 0.03), week.at_s(bar, beat), _strength(rng))
-    out = _bell(_driven(_high_passed(out, 25.0), float(rng.uniform(0.7, 0.9))), 900.0, float(rng.uniform(0.0, 2.0)))
-    return Part(sound=out, spans_s=week.whole())
+            _add(track, _faded(note, 0.0, 0.03), week.at_s(bar, beat), _strength(rng))
+    track = _bell(_driven(_high_passed(track, 25.0), float(rng.uniform(0.7, 0.9))), 900.0, float(rng.uniform(0.0, 2.0)))
+    return Part(sound=track, spans_s=week.whole())
 
 
 def _acoustic(week: _Week) -> Part:
     """Strums: down from the low string, up from the high one."""
-    rng, song, out = week.rng, week.song, week.empty()
+    rng, song, track = week.rng, week.song, week.empty()
     pattern = _pick(rng, ((0, 2, 3, 5, 6, 7), (0, 2, 4, 5, 6, 7), (0, 3, 4, 6, 7), (0, 2, 3, 4, 6)))
     for bar in range(song.bars):
         chord = song.chord(bar)
@@ -389,14 +389,16 @@ def _acoustic(week: _Week) -> Part:
             for order, midi in enumerate(voicing):
                 late_s = 0.008 * (order if down else len(voicing) - order)
                 note = _note("acoustic", midi)[:, : round(0.9 * song.beat_s * RATE_HZ)]
-                _add(out, _faded(note, 0.0, 0.05), at_s + late_s, gain * (1.0 if down else 0.65) * _strength(rng, 1.0))
-    out = _bell(_high_passed(out, 70.0), 3000.0, float(rng.uniform(-0.7, 0.7)))
-    return Part(sound=_driven(out, 0.4), spans_s=week.whole())
+                _add(
+                    track, _faded(note, 0.0, 0.05), at_s + late_s, gain * (1.0 if down else 0.65) * _strength(rng, 1.0)
+                )
+    track = _bell(_high_passed(track, 70.0), 3000.0, float(rng.uniform(-0.7, 0.7)))
+    return Part(sound=_driven(track, 0.4), spans_s=week.whole())
 
 
 def _piano(week: _Week) -> Part:
     """Chords of a spaced pair at a real grand, with the pianist's touch."""
-    rng, song, out = week.rng, week.song, week.empty(2)
+    rng, song, track = week.rng, week.song, week.empty(2)
     eighths = tuple(eighth / 2 for eighth in range(8))
     pattern = _pick(rng, ((0.0, 1.0, 2.0, 3.0), (0.0, 1.0, 1.5, 2.5, 3.0), (0.0, 0.5, 1.5, 2.0, 3.0, 3.5), eighths))
     broken = rng.random() < 0.4
@@ -406,7 +408,7 @@ def _piano(week: _Week) -> Part:
 
         def press(midi: int, at_s: float, gain: float, up_s: float = up_s) -> None:
             note = _note("piano", midi)[:, : max(4800, round((up_s - at_s) * RATE_HZ))]
-            _add(out, _faded(note, 0.0, 0.15), at_s, gain)
+            _add(track, _faded(note, 0.0, 0.15), at_s, gain)
 
         for beat in pattern:
             gain = _strength(rng, 0.8) * (1.0 if beat == 0.0 else 0.85)
@@ -418,8 +420,8 @@ def _piano(week: _Week) -> Part:
             for step in (0, 7) if beat == 0.0 else (0,):
                 press(song.key_midi + (song.chord(bar)[0] + step) % 12, week.at_s(bar, beat), 0.6 * gain)
     hz, bell_db, side = _PIANISTS[week.players["piano"]]
-    out = _bell(_high_passed(out, 40.0), hz, bell_db + float(rng.uniform(-0.5, 0.5)))
-    middle, sides = out.mean(axis=0), (out[0] - out[1]) / 2 * side * float(rng.uniform(0.93, 1.07))
+    track = _bell(_high_passed(track, 40.0), hz, bell_db + float(rng.uniform(-0.5, 0.5)))
+    middle, sides = track.mean(axis=0), (track[0] - track[1]) / 2 * side * float(rng.uniform(0.93, 1.07))
     return Part(sound=np.array([middle + sides, middle - sides]), spans_s=week.whole())
 
 
@@ -508,7 +510,7 @@ def _phrase_gains(name: str) -> tuple[float, ...]:
 
 def _vocal(week: _Week, singer: str, *, rests: float) -> Part:
     """Phrases of a singer, two bars at a time with a breath between; `rests` is the share of bars left out."""
-    rng, song, out = week.rng, week.song, week.empty()
+    rng, song, track = week.rng, week.song, week.empty()
     name, ratio = _SINGERS[singer]
     # both sing in B; a third of the way to the song's key, because the size of the head moves along
     to_key = (song.key_midi - 11 + 6) % 12 - 6
@@ -522,24 +524,24 @@ def _vocal(week: _Week, singer: str, *, rests: float) -> Part:
         at_s = week.at_s(bar, 0.0)
         end_s = at_s + 1.75 * song.bar_s
         while bar not in silent:
-            waiting = waiting or [int(place) for place in rng.permutation(len(_PHRASES_S[name]))]
+            waiting = waiting or [int(phrase_number) for phrase_number in rng.permutation(len(_PHRASES_S[name]))]
             phrase = _cut(name, _PHRASES_S[name][waiting[-1]], ratio * float(rng.uniform(0.995, 1.005)))
             length_s = phrase.shape[1] / RATE_HZ
             if at_s + length_s > end_s + 0.5:
                 break
-            _add(out, phrase, at_s, _phrase_gains(name)[waiting.pop()] * _strength(rng, 0.8))
+            _add(track, phrase, at_s, _phrase_gains(name)[waiting.pop()] * _strength(rng, 0.8))
             # breaths between phrases belong to the singing, and so do windows that reach 0.1 s out of it
             if spans and at_s - spans[-1][1] < 0.3:
                 spans[-1] = (spans[-1][0], at_s + length_s + 0.1)
             else:
                 spans.append((at_s - 0.1, at_s + length_s + 0.1))
             at_s += length_s + float(rng.uniform(0.1, 0.3))
-    return Part(sound=_high_passed(out, 50.0), spans_s=spans)
+    return Part(sound=_high_passed(track, 50.0), spans_s=spans)
 
 
 def _speech(week: _Week, speaker: str, *, start_s: float, length_s: float) -> Part:
     """A person speaks: two or three groups of words to a phrase, pauses between phrases."""
-    rng, out = week.rng, week.empty()
+    rng, track = week.rng, week.empty()
     ratio = _SPEAKERS[speaker] * float(rng.uniform(0.95, 1.05))
     spans: list[tuple[float, float]] = []
     at_s = start_s
@@ -550,8 +552,8 @@ def _speech(week: _Week, speaker: str, *, start_s: float, length_s: float) -> Pa
             end_s = at_s + words.shape[1] / RATE_HZ
             if end_s > start_s + length_s:
                 spans += [(begin_s - 0.1, at_s + 0.1)] if at_s > begin_s else []
-                return Part(sound=_high_passed(out, 50.0), spans_s=spans)
-            _add(out, words, at_s, strength * _strength(rng, 0.5))
+                return Part(sound=_high_passed(track, 50.0), spans_s=spans)
+            _add(track, words, at_s, strength * _strength(rng, 0.5))
             at_s = end_s + float(rng.uniform(0.0, 0.04))
         spans.append((begin_s - 0.1, at_s + 0.1))
         at_s += float(rng.uniform(0.25, 0.4))
@@ -622,9 +624,9 @@ def _overheads(week: _Week, set_: dict[str, Sound], cymbals: Sound, nominal_dbfs
     )
     # the microphones hang nearer to the cymbals: as loud as the drums, less 3 dB
     cymbals = cymbals * (10 ** (-3 / 20) * np.sqrt(np.mean(drums**2) / np.mean(cymbals**2)))
-    both = (drums + cymbals) * _wander(week.rng, week.frames)
+    kit = (drums + cymbals) * _wander(week.rng, week.frames)
     goal_dbfs = nominal_dbfs + float(week.rng.uniform(-0.5, 0.5))
-    return np.asarray(both * 10.0 ** ((goal_dbfs - _level_dbfs(Part(sound=both, spans_s=week.whole()), both)) / 20.0))
+    return np.asarray(kit * 10.0 ** ((goal_dbfs - _level_dbfs(Part(sound=kit, spans_s=week.whole()), kit)) / 20.0))
 
 
 def _band_sound(set_: dict[str, Sound]) -> Sound:
@@ -634,12 +636,12 @@ def _band_sound(set_: dict[str, Sound]) -> Sound:
 def _bleed_into(set_: dict[str, Sound]) -> None:
     """What microphones hear of their neighbours, with the demo's levels and distances."""
     kick, snare, everyone = set_["kick"][0], set_["snare"][0], _band_sound(set_)
-    heard = (
+    neighbours = (
         ("snare", kick, -26), ("kick", snare, -28), ("lead voice", everyone, -32), ("voice 2", everyone, -31),
         ("voice 3", everyone, -30), ("lectern", everyone, -36), ("handheld", everyone, -36),
     )  # fmt: skip
-    for name, other, level_db in heard:
-        set_[name] = set_[name] + _bleed(other, level_db, 0.008, 6000)
+    for name, neighbour, level_db in neighbours:
+        set_[name] = set_[name] + _bleed(neighbour, level_db, 0.008, 6000)
 
 
 def _audience(week: _Week, set_: dict[str, Sound]) -> Sound:

@@ -43,9 +43,8 @@ SLOW: Final = (
     Slow(
         file="live/test_jack.py",
         tests=("test_a_line_check_of_32_channels",),
-        only=("whole",),
-        covered="The same with the first five players, a bass that hums among them; all faults of the whole line check are found from memory "
-        "in live/test_watch.py.",
+        covered="All faults of the whole line check, each in time: live/test_watch.py, from memory; the command by a device, and its recording "
+        "to the last bit: test_a_device_that_is_killed_and_comes_back; the command's words and result: live/test_session.py.",
     ),
     Slow(
         file="live/test_watch.py",
@@ -76,10 +75,10 @@ SLOW: Final = (
             "test_nothing_else_is_blamed",
         ),
         stays=(
-            "polarity-guitar-metal", "hum-50-guitar-with-stops", "clipped-then-6-db-down-voice", "dropouts-guitar",
-            "level-10-db-down", "howl-voice-16",
+            "polarity-guitar-metal", "clipped-then-6-db-down-voice", "dropouts-guitar", "howl-voice-16",
         ),
-        covered="Six of the 27 faults on real recordings, of six kinds; every kind is planted and found in demo/test_season.py.",
+        covered="Four of the 27 faults on real recordings, of four kinds; hum under real playing: measure/test_hum_under_playing.py; a level: "
+        "findings/test_judge.py; every kind is planted and found in demo/test_season.py.",
     ),
     Slow(
         file="real/test_peers.py",
@@ -344,5 +343,128 @@ SLOW: Final = (
         tests=("test_output_goes_into_a_file_of_any_encoding",),
         stays=("cp1252-options0",),
         covered="The same in the older of the two encodings.",
+    ),
+    Slow(
+        file="store/test_history.py",
+        tests=("test_names_of_any_kind",),
+        only=("postgresql",),
+        stays=("statement", "umlauts", "beyond-the-basic-plane"),
+        covered="All names on SQLite; a statement, umlauts and signs of four bytes on PostgreSQL.",
+    ),
+    Slow(
+        file="measure/test_hum_under_playing.py",
+        tests=("test_hum_is_found",),
+        stays=("escape-25", "metal-30", "war-20", "plucks-25"),
+        covered="Three of the four songs and the plucks, from the loudest hum to the softest.",
+    ),
+    Slow(
+        file="measure/test_tone.py",
+        tests=("test_shape_of_a_band_for_steady_tones",),
+        stays=("20-hz", "50-hz", "125-hz", "1000-hz", "8000-hz", "20000-hz"),
+        covered="The lowest and the highest band, and some between them.",
+    ),
+    Slow(
+        file="measure/test_sounds.py",
+        tests=("test_changes_of_tone_are_found_where_they_are", "test_one_sound_is_one"),
+        only=("four", "real-notes-ambient", "synthetic-notes-driven"),
+        covered="A rig that is driven and clean again, of real notes and of synthetic ones; one sound that is clean, of both, driven of real notes and "
+        "ambient of synthetic ones.",
+    ),
+    Slow(
+        file="real/test_more_peers.py",
+        tests=("test_bands_lie_in_the_corridor_of_class_1", "test_libebur128_agrees"),
+        stays=("metal-madness", "war-of-freedom-song", "vocadito_10"),
+        covered="A guitar, a song and a voice.",
+    ),
+    Slow(
+        file="real/test_more_peers.py",
+        tests=("test_a_filter_bank_agrees",),
+        stays=("song",),
+        covered="A whole song.",
+    ),
+    Slow(
+        file="dsp/test_filters.py",
+        tests=("test_equalisers_are_their_prototypes_to_20_khz", "test_passes_are_their_prototypes_to_20_khz"),
+        only=("96000",),
+        covered="The same at 44.1 kHz, where the mapping errs most, and at 48 kHz.",
+    ),
+    Slow(
+        file="dsp/test_dynamics.py",
+        tests=("test_songs_stay_below_the_ceiling",),
+        stays=("Escape from chaosland-0 s", "Feelings-5 ms", "Metal madness-100 ms", "War of freedom-0 s"),
+        covered="Each song, and each look-ahead.",
+    ),
+    Slow(
+        file="measure/test_split.py",
+        tests=("test_cuts_where_something_happens",),
+        only=("one-before", "first-and-last"),
+        covered="Cuts on a second, in a dropout and on a click.",
+    ),
+    Slow(
+        file="findings/test_judge.py",
+        tests=("test_a_dropout_of_what_may_be_a_machine_is_a_note_unless_others_drop_out_with_it",),
+        stays=("lead-vocal", "keys", "kick", "playback", "percussion"),
+        covered="A voice, what may be a machine or a person, drums and playback.",
+    ),
+    Slow(
+        file="findings/test_judge.py",
+        tests=("test_an_inverted_side_is_told_with_both_mono_losses",),
+        only=("-1-db", "-3-db"),
+        covered="The softest and the loudest of the two sides, of a pair and of two inputs.",
+    ),
+    Slow(
+        file="mix/test_settings.py",
+        tests=("test_faders_moved", "test_a_middle_turned_down"),
+        stays=("db0", "db3", "3.0", "12.0"),
+        covered="Two of the five settings of faders, and a middle turned down by 3 and by 12 dB.",
+    ),
+    Slow(
+        file="mix/test_faders.py",
+        tests=("test_faders_of_a_band", "test_faders_of_stems"),
+        only=("-1", "1", "chaosland-2", "Feelings-0"),
+        covered="The first seed of one song and the last of the other; the first and the last of the stems.",
+    ),
+    Slow(
+        file="measure/test_leak.py",
+        tests=("test_a_player_to_the_click_is_not_the_click", "test_a_click_below_what_plays_is_found"),
+        only=("from-0.25-s",),
+        covered="The same tempo from another moment on, and another tempo.",
+    ),
+    Slow(
+        file="measure/test_events.py",
+        tests=("test_sines_are_clean",),
+        only=("16-bit",),
+        stays=("dithered",),
+        covered="The same of floating-point words, and of 16 bits with dither.",
+    ),
+    Slow(
+        file="baseline/test_predict.py",
+        tests=("test_the_tail_is_uniform_when_the_model_is_true",),
+        only=("one-part", "one-take"),
+        covered="A player that is known, one that is not, and three parts of two players.",
+    ),
+    Slow(
+        file="moves/test_equaliser.py",
+        tests=("test_several_planted_shapes_are_taken_back_within_a_decibel",),
+        only=("0", "3"),
+        covered="Two of the four seeds.",
+    ),
+    Slow(
+        file="measure/test_activity.py",
+        tests=("test_bleed_well_below_playing_is_not_playing", "test_level_of_hits_does_not_depend_on_what_is_between"),
+        stays=("25%-15", "50%-20", "75%-26", "bleed-90", "bleed-35"),
+        covered="Each share of playing and each level of bleed; the softest and the loudest between hits.",
+    ),
+    Slow(
+        file="measure/test_loudness.py",
+        tests=("test_ffmpeg_agrees",),
+        stays=("pink", "speech-like", "mostly-silence"),
+        covered="Three of the six signals; pyloudnorm agrees on all of them: test_pyloudnorm_agrees.",
+    ),
+    Slow(
+        file="dsp/test_intelligibility.py",
+        tests=("test_interrupted_noise_leaves_more",),
+        stays=("4.0--5.0", "8.0-0.0", "8.0-5.0", "16.0-15.0"),
+        covered="Each rate of interruption, and each level.",
     ),
 )  # fmt: skip

@@ -497,7 +497,7 @@ class TestRecordings:
     def test_a_recording_that_appears_is_asked_about(self, page, show, hall, season):
         page.goto(show)
         assert page.locator("#news").is_hidden()
-        shutil.copytree(season / "show-2026-02-15", hall / "show-2026-02-15")
+        shutil.copytree(season / "show-2026-02-22", hall / "show-2026-02-15")
         for one in (hall / "show-2026-02-15").iterdir():
             os.utime(one)
         question = page.locator("#news", has_text="22 tracks: is that the show to look at?")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from deskhand.findings.context import Gathering
+from deskhand.findings.context import MOST_SPANS, Gathering
 from deskhand.findings.kinds import KINDS
 from deskhand.house.blocks import BLOCKS
 from deskhand.measure.readings import LEAST_ACTIVE_S
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
 _HEADROOM: Final = KINDS["headroom"]
 _REDUCTION_OFF_DB: Final = KINDS["dynamics"]["reduction_off_db"]
 _COVERED_SHARE: Final = KINDS["vocal-covered"]["covered_share"]
-_MOST_SPANS: Final = 200
-"""Moments that are listed in the data: a page draws no more. Common practice, no source."""
 
 
 def chain(source: Source, stages: Sequence[Stage], earlier: Sequence[Finding]) -> list[Finding]:
@@ -126,7 +124,7 @@ def covered(
             measured=voice.audible_pct.mono,
             unit="%",
             band_hz=(nearest.low_hz, nearest.high_hz),
-            at_s=at_s[:_MOST_SPANS],
+            at_s=at_s[:MOST_SPANS],
         )
         findings[voice.source] = gathering.new
     return findings

@@ -23,7 +23,7 @@ _LEAK: Final = KINDS["in-the-mix"]
 def leaks(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> dict[str, list[Finding]]:
     """Click and talkback heard in other inputs, by the source that they are heard in."""
     gatherings: dict[str, Gathering] = {}
-    for origin, origin_track in _origins(context):
+    for origin, origin_track in _unmixed_sources(context):
         for target in context.house.source:
             below_db = _heard_in(target, origin_track, context)
             if below_db is None or below_db < _least_db(target, origin):
@@ -49,7 +49,7 @@ def leaks_in_mix(mix: Sequence[int], context: Context) -> list[Finding]:
     if not mix:
         return gathering.new
     mix_dbfs = max(float(dbfs_from_mean_square(np.array(context.figures.tracks[track].overall))) for track in mix)
-    for origin, origin_track in _origins(context):
+    for origin, origin_track in _unmixed_sources(context):
         levels_dbfs = [
             leak.level_dbfs for track in mix if (leak := find_leak(context.figures, origin_track, track)) is not None
         ]
@@ -69,7 +69,7 @@ def leaks_in_mix(mix: Sequence[int], context: Context) -> list[Finding]:
     return gathering.new
 
 
-def _origins(context: Context) -> list[tuple[Source, int]]:
+def _unmixed_sources(context: Context) -> list[tuple[Source, int]]:
     """Sources that belong in no mix, with their track."""
     return [
         (source, reading.tracks[0])

@@ -1,7 +1,8 @@
-"""Faults that happen at a time: dropouts, digital clicks, radio interruptions, feedback; and presets that are not level."""
+"""Faults that happen at a time: dropouts, digital clicks, radio interruptions and feedback."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -12,16 +13,18 @@ from deskhand.findings.kinds import KINDS, Kind
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from deskhand.findings.finding import Finding
+    from deskhand.findings.finding import Finding, Severity
+    from deskhand.findings.kinds import KindName
     from deskhand.house import Source
+    from deskhand.house.roles import Role
     from deskhand.measure.figures import AnalysisGrid, Event
     from deskhand.measure.readings import SourceReading
+    from deskhand.measure.track_figures import TrackFigures
 
 _DROPOUT: Final = KINDS["dropout"]
 _CLICKS: Final = KINDS["clicks"]
-_WIRELESS: Final = KINDS["wireless-hit"]
+_WIRELESS_HIT: Final = KINDS["wireless-hit"]
 _HOWL: Final = KINDS["howl"]
-_STEP: Final = KINDS["sound-step"]
 _AT_AN_EDGE_S: Final = 0.02
 """An event this near to where files were joined comes from the joining. Common practice, no source."""
 _NEAR_A_DROPOUT_S: Final = 0.03
@@ -42,10 +45,11 @@ def moments(source: Source, reading: SourceReading, context: Context, earlier: S
     """Dropouts, digital clicks, radio interruptions and feedback of each track."""
     gathering = Gathering(source.name, earlier)
     for track in reading.tracks:
-        edges_s = _dropouts(source, reading, track, context, gathering)
-        _clicks(source, reading, track, edges_s, context, gathering)
-        _interruptions(source, reading, track, edges_s, context, gathering)
-        _feedback(source, reading, track, context, gathering)
+        faults = _TrackFaults(role=role_of(source), reading=reading, track=track, context=context, gathering=gathering)
+        edges_s = faults.dropouts()
+        faults.clicks(edges_s)
+        faults.interruptions(edges_s)
+        faults.feedback()
     return gathering.new
 
 
@@ -75,36 +79,6 @@ def _apart(event: Event, edges_s: Sequence[float]) -> bool:
     return not any(abs(event.start_s - edge_s) < _NEAR_A_DROPOUT_S for edge_s in edges_s)
 
 
-def _dropouts(
-    source: Source, reading: SourceReading, track: int, context: Context, gathering: Gathering
-) -> list[float]:
-    """Dropouts of one track; their edges in s."""
-    events = _real(context.figures.tracks[track].dropouts, track, context)
-    # a gap of half a second and more is a gate or an edit
-    dropouts = [event for event in events if event.end_s - event.start_s <= _DROPOUT["longest_s"]]
-    together = _tracks_together(dropouts, context)
-    if not dropouts or (_too_many(dropouts, _DROPOUT, context) and not together):
-        return []
-    role = role_of(source)
-    # what a machine plays can stop and start within a sample; an open microphone hears the room, which is never digitally silent
-    may_be_meant = (role.machine and not role.open_microphone) or role.metronome
-    gathering.add(
-        "dropout",
-        "note" if may_be_meant and not together else "fix",
-        "together" if together else "here",
-        advice=("recorder",) if together else ("mute-and-check-cable-link",),
-        facts={
-            "longest_ms": max(event.end_s - event.start_s for event in dropouts) * 1000,
-            **({"tracks_together": together} if together else {}),
-        },
-        measured=len(dropouts),
-        unit="count",
-        track=context.side(reading, track),
-        at_s=spans_s(dropouts, context.offset_s),
-    )
-    return [edge_s for event in dropouts for edge_s in (event.start_s, event.end_s)]
-
-
 def _tracks_together(events: Sequence[Event], context: Context) -> int:
     """Number of tracks that drop out at the same moment as this one does, when several do; else 0."""
     tracks = max(
@@ -118,41 +92,6 @@ def _tracks_together(events: Sequence[Event], context: Context) -> int:
         default=0,
     )
     return tracks if tracks >= _DROPOUT["together_tracks"] else 0
-
-
-def _clicks(
-    source: Source,
-    reading: SourceReading,
-    track: int,
-    edges_s: Sequence[float],
-    context: Context,
-    gathering: Gathering,
-) -> None:
-    """Digital clicks of one track."""
-    figures = context.figures.tracks[track]
-    reach_back, reach_on = _FLAT_REACH_BLOCKS
-
-    def cut_flat(event: Event) -> bool:
-        # a wave cut flat has corners of its own
-        block = int(event.start_s / context.hop_s)
-        return bool(figures.flats[max(0, block - reach_back) : block + reach_on].any())
-
-    clicks = [
-        event for event in _real(figures.clicks, track, context) if _apart(event, edges_s) and not cut_flat(event)
-    ]
-    if not clicks or _too_many(clicks, _CLICKS, context) or role_of(source).metronome:
-        return
-    gathering.add(
-        "clicks",
-        "fix" if len(clicks) >= _CLICKS["fix_count"] and _clicks_elsewhere(track, context) else "listen",
-        "clicks",
-        advice=("word-clock",),
-        facts={"count": len(clicks)},
-        measured=len(clicks),
-        unit="count",
-        track=context.side(reading, track),
-        at_s=spans_s(clicks, context.offset_s),
-    )
 
 
 def _clicks_elsewhere(track: int, context: Context) -> bool:
@@ -169,92 +108,133 @@ def _clicks_elsewhere(track: int, context: Context) -> bool:
     )
 
 
-def _interruptions(
-    source: Source,
-    reading: SourceReading,
-    track: int,
-    edges_s: Sequence[float],
-    context: Context,
-    gathering: Gathering,
-) -> None:
-    """Bursts of white noise and mutes, as a radio link makes them."""
-    figures = context.figures.tracks[track]
-    role = role_of(source)
-    # a strum is bright too; only a voice is dark enough to believe less than nearly white noise
-    white = _WIRELESS["white_in_a_voice" if role.is_voice else "white"] * _rate_factor(context.figures.grid)
-    events: list[Event] = [event for event in figures.bursts if role.on_radio and event.whiteness >= white]
-    levels_dbfs = reading.activity.level_dbfs
-    if role.is_voice and np.isfinite(levels_dbfs).any():
-        # a stop consonant is silent too, but the room goes on behind it; a muted receiver is quieter than the room
-        room_dbfs = float(np.percentile(levels_dbfs[np.isfinite(levels_dbfs)], 1))
-        events += [
-            event
-            for event in figures.mutes
-            if _apart(event, edges_s) and event.level_dbfs < room_dbfs - _WIRELESS["below_room_db"]
-        ]
-    interruptions = sorted(_real(events, track, context), key=lambda event: event.start_s)
-    if not interruptions or _too_many(interruptions, _WIRELESS, context):
-        return
-    gathering.add(
-        "wireless-hit",
-        "fix" if len(interruptions) >= _WIRELESS["fix_count"] else "listen",
-        "hits",
-        advice=("radio",),
-        facts={"count": len(interruptions)},
-        measured=len(interruptions),
-        unit="count",
-        track=context.side(reading, track),
-        at_s=spans_s(interruptions, context.offset_s),
-    )
-
-
 def _rate_factor(grid: AnalysisGrid) -> float:
     """Factor by which the fourth difference of the same sound is larger at this rate than at 48 kHz."""
     return float((_REFERENCE_RATE_HZ * grid.stride / grid.sample_rate_hz) ** _WHITENESS_ORDER)
 
 
-def _feedback(source: Source, reading: SourceReading, track: int, context: Context, gathering: Gathering) -> None:
-    """A pure tone that grows, where a microphone or a guitar's body can feed back."""
-    howls = context.figures.tracks[track].howls
-    role = role_of(source)
-    if not howls or not (role.open_microphone or role.resonant_body):
-        return
-    frequency_hz = howls[0].frequency_hz
-    # a hummed or swelled note is a pure tone that grows, too; nobody sings as high as most feedback
-    sung = frequency_hz <= _HOWL["above_singing_hz"]
-    gathering.add(
-        "howl",
-        "listen" if sung else "fix",
-        "tone",
-        advice=("may-be-sung", "nearest-wedge") if sung else ("nearest-wedge",),
-        measured=round(frequency_hz, 0),
-        unit="Hz",
-        # a third of an octave around it
-        band_hz=(round(frequency_hz * 2 ** (-1 / 6), 1), round(frequency_hz * 2 ** (1 / 6), 1)),
-        track=context.side(reading, track),
-        at_s=spans_s(howls, context.offset_s),
-    )
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _TrackFaults:
+    """Faults of one track that last moments, added to the findings of its source."""
 
+    role: Role
+    reading: SourceReading
+    track: int
+    context: Context
+    gathering: Gathering
 
-def sounds(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
-    """Presets that are not level with one another: for the player, when there is time."""
-    step_lu = reading.step_lu
-    if not role_of(source).has_presets or step_lu is None or step_lu < _STEP["step_lu"]:
-        return []
-    gathering = Gathering(source.name, earlier)
-    loudest = max(reading.sounds, key=lambda sound: -np.inf if sound.loudness_lufs is None else sound.loudness_lufs)
-    gathering.add(
-        "sound-step",
-        "note",
-        "step",
-        advice=("level-presets",),
-        metric="step_db",
-        measured=round(step_lu, 1),
-        high=_STEP["step_lu"],
-        unit="LU",
-        at_s=tuple(
-            (round(begin_s + context.offset_s, 1), round(end_s + context.offset_s, 1))
-            for begin_s, end_s in loudest.stretches_s
-        ),
-    )
-    return gathering.new
+    @property
+    def figures(self) -> TrackFigures:
+        """Figures of the track."""
+        return self.context.figures.tracks[self.track]
+
+    @property
+    def side(self) -> str | None:
+        """Name of the track where it is one side of a pair."""
+        return self.context.side(self.reading, self.track)
+
+    def _add(self, kind: KindName, severity: Severity, what: str, events: Sequence[Event], *, advice: str) -> None:
+        """Add a finding that is counted by its events."""
+        self.gathering.add(
+            kind,
+            severity,
+            what,
+            advice=(advice,),
+            facts={"count": len(events)},
+            measured=len(events),
+            unit="count",
+            track=self.side,
+            at_s=spans_s(events, self.context.offset_s),
+        )
+
+    def dropouts(self) -> list[float]:
+        """Add dropouts; returns their edges in s."""
+        events = _real(self.figures.dropouts, self.track, self.context)
+        # a gap of half a second and more is a gate or an edit
+        dropouts = [event for event in events if event.end_s - event.start_s <= _DROPOUT["longest_s"]]
+        together = _tracks_together(dropouts, self.context)
+        if not dropouts or (_too_many(dropouts, _DROPOUT, self.context) and not together):
+            return []
+        # what a machine plays can stop and start within a sample; an open microphone hears the room, which is never digitally silent
+        may_be_meant = (self.role.machine and not self.role.open_microphone) or self.role.metronome
+        self.gathering.add(
+            "dropout",
+            "note" if may_be_meant and not together else "fix",
+            "together" if together else "here",
+            advice=("recorder",) if together else ("mute-and-check-cable-link",),
+            facts={
+                "longest_ms": max(event.end_s - event.start_s for event in dropouts) * 1000,
+                **({"tracks_together": together} if together else {}),
+            },
+            measured=len(dropouts),
+            unit="count",
+            track=self.side,
+            at_s=spans_s(dropouts, self.context.offset_s),
+        )
+        return [edge_s for event in dropouts for edge_s in (event.start_s, event.end_s)]
+
+    def clicks(self, edges_s: Sequence[float]) -> None:
+        """Add digital clicks, without those at the edges of dropouts."""
+        figures = self.figures
+        reach_back, reach_on = _FLAT_REACH_BLOCKS
+
+        def cut_flat(event: Event) -> bool:
+            # a wave cut flat has corners of its own
+            block = int(event.start_s / self.context.hop_s)
+            return bool(figures.flats[max(0, block - reach_back) : block + reach_on].any())
+
+        clicks = [
+            event
+            for event in _real(figures.clicks, self.track, self.context)
+            if _apart(event, edges_s) and not cut_flat(event)
+        ]
+        if not clicks or _too_many(clicks, _CLICKS, self.context) or self.role.metronome:
+            return
+        severity: Severity = (
+            "fix" if len(clicks) >= _CLICKS["fix_count"] and _clicks_elsewhere(self.track, self.context) else "listen"
+        )
+        self._add("clicks", severity, "clicks", clicks, advice="word-clock")
+
+    def interruptions(self, edges_s: Sequence[float]) -> None:
+        """Add bursts of white noise and mutes, as a radio link makes them."""
+        figures = self.figures
+        # a strum is bright too; only a voice is dark enough to believe less than nearly white noise
+        white = _WIRELESS_HIT["white_in_a_voice" if self.role.is_voice else "white"] * _rate_factor(
+            self.context.figures.grid
+        )
+        events: list[Event] = [event for event in figures.bursts if self.role.on_radio and event.whiteness >= white]
+        levels_dbfs = self.reading.activity.level_dbfs
+        if self.role.is_voice and np.isfinite(levels_dbfs).any():
+            # a stop consonant is silent too, but the room goes on behind it; a muted receiver is quieter than the room
+            room_dbfs = float(np.percentile(levels_dbfs[np.isfinite(levels_dbfs)], 1))
+            events += [
+                event
+                for event in figures.mutes
+                if _apart(event, edges_s) and event.level_dbfs < room_dbfs - _WIRELESS_HIT["below_room_db"]
+            ]
+        interruptions = sorted(_real(events, self.track, self.context), key=lambda event: event.start_s)
+        if not interruptions or _too_many(interruptions, _WIRELESS_HIT, self.context):
+            return
+        severity: Severity = "fix" if len(interruptions) >= _WIRELESS_HIT["fix_count"] else "listen"
+        self._add("wireless-hit", severity, "hits", interruptions, advice="radio")
+
+    def feedback(self) -> None:
+        """Add a pure tone that grows, where a microphone or a guitar's body can feed back."""
+        howls = self.figures.howls
+        if not howls or not (self.role.open_microphone or self.role.resonant_body):
+            return
+        frequency_hz = howls[0].frequency_hz
+        # a hummed or swelled note is a pure tone that grows, too; nobody sings as high as most feedback
+        sung = frequency_hz <= _HOWL["above_singing_hz"]
+        self.gathering.add(
+            "howl",
+            "listen" if sung else "fix",
+            "tone",
+            advice=("may-be-sung", "nearest-wedge") if sung else ("nearest-wedge",),
+            measured=round(frequency_hz, 0),
+            unit="Hz",
+            # a third of an octave around it
+            band_hz=(round(frequency_hz * 2 ** (-1 / 6), 1), round(frequency_hz * 2 ** (1 / 6), 1)),
+            track=self.side,
+            at_s=spans_s(howls, self.context.offset_s),
+        )

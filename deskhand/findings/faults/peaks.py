@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final
 
 from deskhand.chain.nominal import PEAK_ROOM_DB
-from deskhand.findings.context import Context, Gathering, gain_cautions, in_steps, role_of
+from deskhand.findings.context import MOST_SPANS, Context, Gathering, gain_cautions, in_steps, role_of
 from deskhand.findings.kinds import KINDS
 from deskhand.measure.activity import stretches
 from deskhand.units import db_from_amplitude
@@ -26,8 +26,6 @@ _JOIN_S: Final = 0.5
 """Clipped blocks no further apart are one moment. Common practice, no source."""
 _COUNTED_UP_TO: Final = 1000
 """More cut peaks are "over 1000": nobody needs the digits. Common practice, no source."""
-_MOST_SPANS: Final = 200
-"""Moments that are listed in the data: a page draws no more. Common practice, no source."""
 _LEAST_LOWER_DB: Final = 1.0
 """A smaller change of gain for headroom is not worth a hand. Common practice, no source."""
 
@@ -91,5 +89,5 @@ def _clipped(source: Source, reading: SourceReading, track: int, context: Contex
         measured=round(db_from_amplitude(top), 2),
         unit="dBFS",
         track=context.side(reading, track),
-        at_s=tuple((round(begin_s, 3), round(end_s, 3)) for begin_s, end_s in spans_s[:_MOST_SPANS]),
+        at_s=tuple((round(begin_s, 3), round(end_s, 3)) for begin_s, end_s in spans_s[:MOST_SPANS]),
     )

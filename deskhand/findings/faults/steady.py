@@ -78,7 +78,7 @@ def _offset(reading: SourceReading, track: int, context: Context, gathering: Gat
 
 
 def _hum(reading: SourceReading, track: int, hum: Hum, context: Context, gathering: Gathering) -> bool:
-    """Mains hum of one track; True where there is."""
+    """Gather the mains hum of one track; True where it hums."""
     level_dbfs = reading.readings.level_dbfs
     if level_dbfs is None or hum.level_dbfs < _HUM["least_dbfs"]:
         return False

@@ -94,13 +94,20 @@ class ClearanceWithMoves:
     wanted_pct: float | None
     """Share that was aimed at, in the mono sum; None when nothing had to give way for it."""
     gives_way: tuple[str, ...]
-    """The sources that are turned down for it, those that help most first."""
+    """Sources that are moved for it, in the order in which they are moved: the voice itself where its own fader goes up, and those that
+    are muted in songs, among them."""
     change_db: float | None
-    """Sum over them of the RMS change of their level in the feed, over the voice's third-octaves."""
+    """Sum over those that are turned down of the RMS change of their level in the feed, over the voice's third-octaves."""
     plain_db: float | None
     """Sum of such changes for turning everything else down alike until the voice is as clear; None where 12 dB do not do it."""
     text: str
     """Outcome in words."""
+    hands: int = 0
+    """Controls that are moved for it; a group's fader is one."""
+    voice_up_db: float | None = None
+    """By how much the voice's own fader goes up; None when nothing had to be moved for it."""
+    muted: tuple[str, ...] = ()
+    """Open microphones that are muted in songs, since nobody uses them there."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

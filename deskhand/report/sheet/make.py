@@ -53,7 +53,8 @@ def _to_do(source: SourceResult | None) -> str:
 def _fader(source: Source) -> str:
     if source.fader_db is None:
         return "not in mix"
-    return f"{gain_text(source.fader_db)}, muted" if source.mute else gain_text(source.fader_db)
+    muted = f", muted {'' if source.mute is True else source.mute}".rstrip() if source.mute else ""
+    return gain_text(source.fader_db) + muted
 
 
 def _dash_if_empty(value: str | int | None) -> str:
@@ -97,7 +98,7 @@ def _row(
         settings=tuple(setting_lines(source.chain, None if old is None else old.chain)),
         fader=_entry(source, old, _fader),
         fader_db=source.fader_db,
-        mute=source.mute,
+        mute=source.mute is True,
         curves=curves,
         sketch=sketch_text(source.chain, curves),
     )

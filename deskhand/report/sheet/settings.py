@@ -277,7 +277,7 @@ def change_cautions(source: Source, old: Source | None, desk: Desk, turns_db: Se
                 continue
             stage |= "monitors" in who_hears(block.block, desk, first_high_pass=block is first)
             raises |= _raise_db(new_block) > _raise_db(old_block)
-    if old is not None and source.fader_db is not None and not source.mute:
-        raises |= old.fader_db is None or old.mute or source.fader_db > old.fader_db
+    if old is not None and source.fader_db is not None and source.mute is not True:
+        raises |= old.fader_db is None or old.mute is True or source.fader_db > old.fader_db
     feedback = raises and ROLES[source.role].open_microphone
     return (*(("tell the stage first",) if stage else ()), *(("mind feedback",) if feedback else ()))

@@ -13,6 +13,7 @@ from deskhand.mix.bus import listening_dba
 from deskhand.mix.voices import lead_of
 from deskhand.moves.conduct import PlanningInput, plans, proved
 from deskhand.moves.voice import VoiceFeed, make_way
+from deskhand.moves.voice_limits import FeedLevels
 from deskhand.recording import open_recording
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
@@ -198,6 +199,10 @@ def _with_room_for_the_voice(
             lead=next((voice for voice in readings.voices if voice.source == lead), None),
             offset_db=readings.offset_db,
             playing=readings.playing,
+            levels=FeedLevels(
+                true_peak_dbtp=readings.mix.true_peak_dbtp if readings.mix else None,
+                level_dba=readings.mix.level_dba if readings.mix else None,
+            ),
         ),
         planned,
     )

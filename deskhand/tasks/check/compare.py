@@ -28,6 +28,7 @@ from deskhand.findings.faults.pair import flip_of
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.tone import harshest_s
+from deskhand.mix.bus import in_the_mix
 from deskhand.recording.names import nearest
 from deskhand.result import ReferenceResult
 from deskhand.store import Dismissal, history_url
@@ -100,6 +101,7 @@ def parts_of(setup: ShowSetup, readings: TakeReadings) -> list[KeptPart]:
             before=reading.readings,
             after=after.readings if after else None,
             sounds=reading.sounds,
+            fader_db=source.fader_db if in_the_mix(source) else None,
         )
     roles = {source.name: source.role for source in setup.house.source}
     parts += [

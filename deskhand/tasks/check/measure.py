@@ -19,7 +19,7 @@ from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
 from deskhand.mix.bus import gains, level_offset_db, listening_dba, strips
 from deskhand.mix.clearance import shifted
-from deskhand.mix.voices import feed_strips, measure_voices, voices_of
+from deskhand.mix.voices import feed_strips, measure_voices, sings, voices_of
 from deskhand.recording.names import nearest
 from deskhand.tasks.check.mix import mix_result
 from deskhand.tasks.new import microphones_of_one
@@ -333,17 +333,21 @@ def _voices(
     offset_db: float,
 ) -> list[Clearance]:
     """Clearance of the voices in the feed."""
-    clearances = measure_voices(
-        take.recording,
-        feed_strips(take.house, tracks, blocks),
-        playing_of(readings),
-        voices_of(take.house),
-        offset_db=offset_db,
-        words=take.words,
-        folder=take.folder,
-        threads=take.threads,
-    )
-    return [shifted(clearance, take.recording.start_s) for clearance in clearances]
+    playing = playing_of(readings)
+    return [
+        shifted(clearance, take.recording.start_s)
+        for voice in voices_of(take.house)
+        for clearance in measure_voices(
+            take.recording,
+            feed_strips(take.house, tracks, blocks, in_song=sings(take.house, voice)),
+            playing,
+            [voice],
+            offset_db=offset_db,
+            words=take.words,
+            folder=take.folder,
+            threads=take.threads,
+        )
+    ]
 
 
 def with_loud_moments(readings: TakeReadings, recording: Recording, level_dba: float, threads: int) -> TakeReadings:

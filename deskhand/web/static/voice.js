@@ -24,7 +24,7 @@ function settings() {
     const value = (/** @type {string} */ what) => Number(/** @type {HTMLInputElement | null} */ (row.querySelector(what))?.value ?? 0);
     if (value("[data-middle]")) made.mid_down_db[name] = value("[data-middle]");
     if (value("[data-fader]")) made.fader_db[name] = value("[data-fader]");
-    if (/** @type {HTMLInputElement} */ (row.querySelector("[data-mute]")).checked) made.muted.push(name);
+    if (/** @type {HTMLInputElement | null} */ (row.querySelector("[data-mute]"))?.checked) made.muted.push(name);
   });
   return made;
 }
