@@ -213,6 +213,18 @@ def tried_parts(
     }
 
 
+def _settings(role: str) -> dict[str, Any]:
+    """Everything the page's fields need to know of blocks, and the chain that is begun for a role."""
+    return {
+        "keys": {name: block.page_keys for name, block in BLOCKS.items()},
+        "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
+        "names": {name: block_name(name) for name in BLOCK_NAMES},
+        "words": words()["key"],
+        "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
+        "usual": unturned_chain(ROLES[role].usual_blocks),
+    }
+
+
 def source_page(
     hall: Hall,
     check: StoredCheck,
@@ -264,13 +276,6 @@ def source_page(
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
         usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
-        settings={
-            "keys": {name: block.page_keys for name, block in BLOCKS.items()},
-            "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
-            "names": {name: block_name(name) for name in BLOCK_NAMES},
-            "words": words()["key"],
-            "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
-            "usual": unturned_chain(ROLES[source.role].usual_blocks),
-        },
+        settings=_settings(source.role),
         first_moment=first_moment,
     )
