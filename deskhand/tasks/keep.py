@@ -187,7 +187,8 @@ def kept_take(
     UsageError
         It holds nothing that plays.
     """
-    faults = require_terms(result, without=terms.without, with_faults=terms.with_faults)
+    # silence is said before anything that is wrong in it
+    faults = require_terms(result, without=terms.without, with_faults=terms.with_faults) if parts else []
     parts = parts_without(result, parts, terms.without)
     if not parts:
         raise UsageError(recording, "holds no source that plays", "keep a take in which the band plays")
