@@ -90,9 +90,9 @@ class ShowPages:
         with self._state.open_history() as store:
             rows = [] if store is None else store.takes(house=result.house, forgotten=True)
         rows = [row for row in rows if (row.show, row.date, row.phase) == show and row.replaced_by is None]
-        kept = next((row for row in rows if row.forgotten_at is None), None)
+        in_reference = next((row for row in rows if row.forgotten_at is None), None)
         taken_out = max((row for row in rows if row.forgotten_at), key=lambda row: row.id, default=None)
-        return KeepingState(kept=kept, taken_out=taken_out, faults=faults_of(result))
+        return KeepingState(kept=in_reference, taken_out=taken_out, faults=faults_of(result))
 
     def _newest_unchecked(self) -> dict[str, Any] | None:
         """The newest recording, where it was not checked yet, as a question."""

@@ -214,24 +214,15 @@ def tried_parts(
     }
 
 
-<<<<<<< HEAD
 def _block_settings(role: RoleName) -> dict[str, Any]:
     """Blocks as the page's script adds and shows them, and those that a role usually has."""
-=======
-def _block_settings(source: SourceResult) -> dict[str, Any]:
-    """Keys, names and defaults of all blocks, from which the page draws the fields of a chain."""
->>>>>>> sheet
     return {
         "keys": {name: block.page_keys for name, block in BLOCKS.items()},
         "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
         "names": {name: block_name(name) for name in BLOCK_NAMES},
         "words": words()["key"],
         "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
-<<<<<<< HEAD
         "usual": unturned_chain(ROLES[role].usual_blocks),
-=======
-        "usual": unturned_chain(ROLES[source.role].usual_blocks),
->>>>>>> sheet
     }
 
 
@@ -288,10 +279,6 @@ def source_page(
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
         usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
-<<<<<<< HEAD
         settings=_block_settings(source.role),
-=======
-        settings=_block_settings(source),
->>>>>>> sheet
         first_moment=first_moment,
     )
