@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import os
 import sys
+import textwrap
 from collections import defaultdict
 from dataclasses import dataclass
 from pathlib import Path
@@ -120,9 +121,10 @@ def page(cases: list[Case]) -> list[str]:
     lines = [
         "# How much too hot a clipped input is",
         "",
-        "Each take is brought to a highest peak 3 to 35 dB above full scale and clipped there. deskhand tells how far its peaks went over at least, from how the",
-        "waves run into the cut. Then the preamp is turned until peaks read what the sentence says, the further moves are made, and the next take is judged.",
-        f"Written by `validations/clipping.py`; real sources: a folder named in `{FOLDER}`, of whose halves only tune was looked into (verify run: {VERIFY_RUNS}).",
+        "Each take is brought to a highest peak 3 to 35 dB above full scale and clipped there. deskhand tells how far its peaks",
+        "went over at least, from how the waves run into the cut. Then the preamp is turned until peaks read what the sentence",
+        "says, the further moves are made, and the next take is judged. Written by `validations/clipping.py`; real sources: a",
+        f"folder named in `{FOLDER}`, of whose halves only tune was looked into (verify run: {VERIFY_RUNS}).",
         "",
         "| sources | too hot by | takes | clipping said | at least (median) | above the truth | two numbers for the preamp | clipped again | moves left, at most |",
         "|---|---|---|---|---|---|---|---|---|",
@@ -143,9 +145,9 @@ def page(cases: list[Case]) -> list[str]:
     over_all = sum(entry.at_least_db > entry.too_hot_db + 0.5 for entry in told_all if entry.at_least_db is not None)
     lines += [
         "",
-        (f"In all: {len(cases)} takes, clipping said of {len(told_all)}; the number was above the truth by more than 0.5 dB in {over_all}; "
+        textwrap.fill(f"In all: {len(cases)} takes, clipping said of {len(told_all)}; the number was above the truth by more than 0.5 dB in {over_all}; "
         f"one number for the preamp in {sum(entry.numbers <= 1 for entry in cases)}; after it, {sum(entry.left == 0 for entry in cases)} asked for no move, "
-        f"{sum(entry.left == 1 for entry in cases)} for one, {sum(entry.left > 1 for entry in cases)} for more."),
+        f"{sum(entry.left == 1 for entry in cases)} for one, {sum(entry.left > 1 for entry in cases)} for more.", 120),
         "",
         "Far above 20 dB the slope beside the cut is cut as well, and the number stays",
         "where it is: turn until the peaks read what they should.",

@@ -113,6 +113,24 @@ def test_what_a_clipped_input_lacks_then_is_the_trim_s_as_a_second_step() -> Non
     assert take.texts[1].startswith("then trim +")
     # peaks at -10 dBFS leave 4 dB up to -6 dBTP
     assert 0.0 < take.plan.moves[1].settings["gain"].after <= 4.0
+    # once the preamp is ticked as done, the second step of the same take is left, and once that is saved, nothing
+    text, done_db = house_text("lead vocal"), take.plan.moves[0].settings["gain"].after
+    ticked = Check(sound, text, line_check=True, done_db=done_db)
+    assert [(move.where, move.settings) for move in ticked.plan.moves] == [("trim", take.plan.moves[1].settings)]
+    assert not Check(sound, ticked.week(text), line_check=True, done_db=done_db, standing=text).plan.moves
+
+
+@pytest.mark.parametrize("line_check", [True, False])
+def test_headroom_that_was_done_is_not_counted_twice(line_check: bool) -> None:
+    sound = voice(-18.0)
+    sound = sound / np.abs(sound).max() * gain(-0.2)
+    text = house_text("lead vocal", 'nominal = "-28 dBFS"')
+    take = Check(sound, text, line_check=line_check)
+    preamp = next(move for move in take.plan.moves if move.where == "preamp").settings["gain"].after
+    ticked = Check(sound, text, line_check=line_check, done_db=preamp)
+    left = [move.settings["gain"].after for move in take.plan.moves if move.where == "trim"]
+    assert [move.settings["gain"].after for move in ticked.plan.moves] == left
+    assert bool(left) != line_check
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -10,7 +11,7 @@ import numpy as np
 from deskhand.chain.nominal import nominal_point
 from deskhand.desk import DeskState
 from deskhand.findings import Context, judge, say
-from deskhand.house import ROLES, parse_house, with_edits
+from deskhand.house import ROLES, make_block, parse_house, with_edits
 from deskhand.measure.readings import read_source
 from deskhand.moves.level import agreed
 from deskhand.moves.plan import plan
@@ -42,7 +43,9 @@ def house_text(role: str, keys: str = "", *, sides: int = 1, chain: str = "", de
 class Check:
     """One look at a recording of one source: its findings, with the plan that follows from them."""
 
-    def __init__(self, samples: Array, text: str, *, line_check: bool = False, standing: str | None = None) -> None:
+    def __init__(
+        self, samples: Array, text: str, *, line_check: bool = False, standing: str | None = None, done_db: float = 0.0
+    ) -> None:
         rows = np.asarray(np.atleast_2d(samples), np.float32)
         self.house: HouseFile = parse_house(text, Path("house.toml"))
         (self.source,) = self.house.source
@@ -55,18 +58,27 @@ class Check:
             Track(name=name, number=n + 1, file="show.wav", channel=n + 1, bits=24, held=((0, rows.shape[1]),))
             for n, name in enumerate("lr"[: len(rows)])
         ]
+        # what was ticked as done at the preamp since this take was recorded
+        turned = (make_block({"block": "gain", "gain": f"{done_db:g} dB"}),) if done_db else ()
         standing_blocks = {} if standing is None else {"source": usual.chain}
         context = Context(
             house=self.house, figures=figures, tracks=tracks, offset_s=0.0, readings={"source": self.reading},
-            line_check=line_check, desk=DeskState(tap="preamp", standing=standing_blocks),
+            line_check=line_check, desk=DeskState(tap="preamp", standing=standing_blocks, since={"source": turned}),
         )  # fmt: skip
         self.findings: list[Finding] = judge(context, absent={}, similar={})["source"]
+        if done_db:
+            self.findings = [
+                replace(finding, severity="note", dismissed="done")
+                if finding.kind in ("clipped", "headroom")
+                else finding
+                for finding in self.findings
+            ]
         self.state = SourceState(
-            source=self.source, desk=self.house.desk, blocks=self.source.chain, skipped=0, excerpt=rows,
+            source=self.source, desk=self.house.desk, blocks=[*turned, *self.source.chain], skipped=0, turned=turned, excerpt=rows,
             playing=self.reading.activity.blocks, sample_rate_hz=RATE_HZ, folder=None, findings=self.findings,
             before_tone_db=self.reading.readings.tone_db, after_tone_db=None, home=None, wanted_tone_db=None,
             line_check=line_check,
-            nominal_at=lambda blocks: nominal_point(blocks, self.reading, figures, standing=usual.chain),
+            nominal_at=lambda blocks: nominal_point(blocks, self.reading, figures, standing=[*turned, *usual.chain]),
             nominal_dbfs=self.house.nominal_dbfs(self.source),
             level_listen_db=self.house.level_limits_db(self.source)[0],
             usual_fader_db=None if standing is None else usual.fader_db,

@@ -35,10 +35,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     listen_db, fix_db = context.house.level_limits_db(source)
     off_db = point.level_dbfs - nominal_dbfs
     # peaks near full scale are turned down at the preamp: what then is too high still is left, and what is too low has no room
-    at_preamp_db = sum(finding.change_db or 0.0 for finding in earlier)
-    if at_preamp_db:
-        # what was turned down already since the take was recorded is in the level
-        at_preamp_db = min(0.0, at_preamp_db - context.turned_at_preamp_db(source))
+    at_preamp_db = _still_at_preamp_db(source, context, earlier)
     left_db = off_db + at_preamp_db
     # nobody turns a knob by what the reading itself does not know
     if min(abs(off_db), abs(left_db)) < max(listen_db, reading.readings.level_dbfs_pm or 0.0):
@@ -84,6 +81,12 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _still_at_preamp_db(source: Source, context: Context, earlier: Sequence[Finding]) -> float:
+    """Change that peaks ask of the preamp, without what was turned since the take was recorded: the level has that already."""
+    asked_db = sum(finding.change_db or 0.0 for finding in earlier)
+    return min(0.0, asked_db - context.turned_at_preamp_db(source)) if asked_db else 0.0
 
 
 def _knob(context: Context, earlier: Sequence[Finding]) -> tuple[str, float]:
