@@ -72,7 +72,9 @@ def answered_by(move: Move, findings: Sequence[Finding]) -> tuple[str, ...]:
     findings : sequence of Finding
         Of its source.
     """
-    answered = [] if move.finding is None else [move.finding]
+    # a trim that follows the preamp stands under its finding, and does not put it right
+    at_preamp = {finding.id for finding in findings if KINDS[finding.kind].answered_by == "preamp"}
+    answered = [] if move.finding is None or (move.finding in at_preamp and move.where != "preamp") else [move.finding]
     if move.where == "preamp":
         answered += [
             finding.id
