@@ -186,6 +186,13 @@ def _standing_chains(setup: ShowSetup) -> dict[str, list[ChainBlock]]:
     return {source.name: setup.desk.blocks(source) for source in read_house(setup.standing_file).source}
 
 
+def _standing_fader_db(setup: ShowSetup, name: str | None) -> float | None:
+    """Fader of a source in the standing house file; None where this week has no file of its own."""
+    if setup.standing_file is None or setup.standing_file == setup.house_file:
+        return None
+    return next((source.fader_db for source in read_house(setup.standing_file).source if source.name == name), None)
+
+
 def _with_room_for_the_voice(
     setup: ShowSetup, readings: TakeReadings, planning: PlanningInput, planned: dict[str, Plan]
 ) -> TakeReadings:
@@ -202,6 +209,7 @@ def _with_room_for_the_voice(
             levels=FeedLevels(
                 true_peak_dbtp=readings.mix.true_peak_dbtp if readings.mix else None,
                 level_dba=readings.mix.level_dba if readings.mix else None,
+                standing_fader_db=_standing_fader_db(setup, lead),
             ),
         ),
         planned,
