@@ -48,6 +48,21 @@ def text_with_moves(
     return text
 
 
+def require_house(checked: ShowCheck) -> tuple[Path, Path]:
+    """House file that a check read, and the standing one beside it.
+
+    Raises
+    ------
+    HouseError
+        There is no house file to start from.
+    """
+    if checked.house_file is None or checked.standing_file is None:
+        raise HouseError(
+            "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"
+        )
+    return checked.house_file, checked.standing_file
+
+
 def week_text(checked: ShowCheck) -> str:
     """House file that holds this week, with the moves in its chains and its comments kept; what is turned at a preamp is not saved.
 
@@ -56,11 +71,7 @@ def week_text(checked: ShowCheck) -> str:
     HouseError
         There is no house file to start from.
     """
-    house_file = checked.house_file
-    if house_file is None:
-        raise HouseError(
-            "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"
-        )
+    house_file, _ = require_house(checked)
     return text_with_moves(house_file.read_text("utf-8-sig"), house_file, checked.result)
 
 

@@ -17,13 +17,14 @@ from deskhand.report.turns import entries_at
 from deskhand.report.words import explained, text, words
 from deskhand.units import number
 from deskhand.web import render
+from deskhand.web.parse import setup_fields
 from deskhand.web.week_view import first_moment, moments_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from deskhand.baseline.normal import Normal
-    from deskhand.house import HouseFile
+    from deskhand.house import HouseFile, RoleName
     from deskhand.measure.readings import Readings
     from deskhand.result import SourceResult
     from deskhand.web.hall import Hall, StoredCheck
@@ -213,8 +214,8 @@ def tried_parts(
     }
 
 
-def _settings(role: str) -> dict[str, Any]:
-    """Everything the page's fields need to know of blocks, and the chain that is begun for a role."""
+def _block_settings(role: RoleName) -> dict[str, Any]:
+    """Blocks as the page's script adds and shows them, and those that a role usually has."""
     return {
         "keys": {name: block.page_keys for name, block in BLOCKS.items()},
         "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
@@ -273,9 +274,11 @@ def source_page(
         numbers=number_rows(source),
         chain=written.get("chain", []),
         fader=str(written.get("fader", "")),
+        has_table=bool(written),
+        setup=setup_fields(written),
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
         usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
-        settings=_settings(source.role),
+        settings=_block_settings(source.role),
         first_moment=first_moment,
     )

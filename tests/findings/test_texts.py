@@ -116,7 +116,10 @@ def said() -> Iterator[tuple[str, set[str], set[str], set[str]]]:
             for call in (node for node in ast.walk(function) if isinstance(node, ast.Call)):
                 words = {keyword.arg: keyword.value for keyword in call.keywords}
                 match call.func:
-                    case ast.Attribute(attr="add") if len(call.args) == 3:
+                    case ast.Attribute(attr="add") if len(call.args) == 3 and function.name != "_add":
+                        kind, case = call.args[0], call.args[2]
+                    case ast.Attribute(attr="_add") if len(call.args) == 4:
+                        # adds a finding that is counted by its events, which come last
                         kind, case = call.args[0], call.args[2]
                     case ast.Name(id="Finding") if "what" in words and function.name != "add":
                         kind, case = words["kind"], words["what"]

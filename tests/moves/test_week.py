@@ -174,7 +174,7 @@ def test_what_the_week_holds_is_not_asked_again(again):
         for one in (first, second)
     )
     assert still == asked
-    assert "not saved" in asked.text
+    assert "no file keeps it" in asked.text
     # written again, by the file's own name and elsewhere: the same to the byte
     for target in (again / WEEK, again / "elsewhere.toml"):
         done = run("check", again / "show", "--no-report", "--write-week", target)
