@@ -11,6 +11,7 @@ from validations import (
     measurements,
     moves,
     normal,
+    one_state,
     pictures,
     polarity,
     reduction,
@@ -23,6 +24,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, room, live, compare,
-    polarity, sound, encodings, evenings, pictures,
+    polarity, sound, encodings, evenings, one_state, pictures,
 ):  # fmt: skip
     study.main()
