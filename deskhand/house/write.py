@@ -21,6 +21,8 @@ class SourceEdit:
 
     keys: Mapping[str, Any] = field(default_factory=dict)
     """Such as `{"fader": "-6 dB"}`."""
+    sends: Mapping[str, Any] = field(default_factory=dict)
+    """Mix to the level of the source's send to it; the send is there."""
     settings: Sequence[tuple[int, Mapping[str, Any]]] = ()
     """Index of a block in the chain as it stands, and the settings of it that change."""
     new_blocks: Sequence[tuple[int, Mapping[str, Any]]] = ()
@@ -200,6 +202,9 @@ def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
         table = next(listed for listed in tables if key(str(listed["name"])) == key(source))
         for name, value in edit.keys.items():
             table[name] = value
+        for send in table.get("send", []):
+            if str(send["mix"]) in edit.sends:
+                send["level"] = edit.sends[str(send["mix"])]
         if not edit.settings and not edit.new_blocks:
             continue
         if "chain" not in table:

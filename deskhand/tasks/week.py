@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.house import WEEK_PREFIX, parse_house, with_edits
+from deskhand.moves.text import remark_text
 from deskhand.moves.week import edit_of
 from deskhand.tasks.check.named import require_source
 
@@ -114,6 +115,6 @@ def reasons(checked: ShowCheck, source: str) -> list[str]:
             if not result.findings
             else "  no move follows from it",
         ]
-    lines += [f"  {text}" for text in plan.why]
+    lines += [f"  {remark_text(remark)}" for remark in plan.why]
     lines += [f"  move: {move.text}; undo: {move.undo}" for move in result.moves]
-    return lines + [f"  stays: {text}" for text in plan.left_over]
+    return lines + [f"  stays: {remark_text(remark)}" for remark in plan.left_over]

@@ -31,6 +31,8 @@ ELSEWHERE: Final = {
     "tone_advice": {role.tone_advice for role in ROLES.values()} | {"ask-mix"},
     ".kind": set(KIND_OF.values()),
     MIX: {MIX},
+    # a level, once moves are planned (moves.level.agreed)
+    "planned": {"after-the-source", "level-by-moves"},
     "live": {name for kind in KINDS.values() for names in kind.live_advice.values() for name in names},
 }
 
@@ -150,7 +152,7 @@ def test_every_finding_of_the_code_has_its_words() -> None:
 def test_every_sentence_of_the_catalogue_is_said_somewhere() -> None:
     spoken = {(kind, case) for _, kinds, cases, _ in SAID for kind in kinds for case in cases}
     assert set(SENTENCES) <= spoken, set(SENTENCES) - spoken
-    advice = ELSEWHERE["live"].union(*(advice for *_, advice in SAID))
+    advice = (ELSEWHERE["live"] | ELSEWHERE["planned"]).union(*(advice for *_, advice in SAID))
     assert set(catalogue()["advice"]) == advice
     assert set(catalogue()["caution"]) == set(get_args(Caution))
     assert set(catalogue()["dismissed"]) == {"tonight", "for-good", "done"}
@@ -191,7 +193,14 @@ def test_every_sentence_can_be_said(kind: str, case: str) -> None:
 
 @pytest.mark.parametrize("name", [pytest.param(name, id=name) for name in catalogue()["advice"]])
 def test_every_advice_can_be_said(name: str) -> None:
-    values = {"near": "key left", "turned": "trim", "turn_db": 6.0, "house_mains_hz": 50.0, "inverted": "keys r"}
+    values = {
+        "near": "key left",
+        "turned": "trim",
+        "turn_db": 6.0,
+        "house_mains_hz": 50.0,
+        "inverted": "keys r",
+        "peak_dbfs": -10.0,
+    }
     is_plain(say(example("drift", case="crept", advice=(name,), track="bass", other="keys", facts={
         **VALUES["drift"]["crept"]["facts"], **values,
     })))  # fmt: skip
