@@ -33,6 +33,8 @@ class ShowResult:
     phase: Phase
     tap: Tap
     players: dict[str, str]
+    house_file: str | None
+    """Name of the house file that was read: the standing one, or this week's; null when it was guessed."""
     start_s: float
     """Where the stretch begins in the recording."""
     duration_s: float

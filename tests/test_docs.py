@@ -41,6 +41,18 @@ def test_every_role_and_block_is_named(word):
     assert re.search(rf"\b{re.escape(word)}\b", _text("docs/house-file.md"))
 
 
+@pytest.mark.parametrize(
+    "table", [house.House, house.Room, house.Vocal, house.Source, house.Send], ids=lambda table: table.__name__
+)
+def test_every_key_of_the_house_file_is_in_its_example(table):
+    found = re.search(r"```toml\n(\[house\].*?)```", _text("docs/house-file.md"), re.DOTALL)
+    keys = set(re.findall(r"^(\w+) = |^\[+(?:source\.)?(\w+)\]+", found[1], re.MULTILINE))
+    names = {name for pair in keys for name in pair if name}
+    aliases = {field.name: getattr(field.default, "alias", None) or field.name for field in fields(table)}
+    # a chain has a page of its own
+    assert not set(aliases.values()) - names - {"chain"}
+
+
 def test_every_reading_is_explained():
     text = _text("docs/measurements.md")
     missing = [item.name for item in fields(Readings) if item.name != "not_measured" and f"`{item.name}`" not in text]

@@ -1282,10 +1282,15 @@ class TestRefused:
             (("history", "piano"), "the history: is empty"),
             (("keep", "--list"), "the history: is empty"),
             (("keep", "--forget", "1"), "the history: is empty"),
-            (("keep",), r"keep: takes a RECORDING, or --list, or --forget WHICH; give one of the three"),
-            (("keep", "week-1", "--list"), "keep: takes a RECORDING, or --list, or --forget WHICH"),
-            (("keep", "week-1", "--forget", "1"), "keep: takes a RECORDING, or --list, or --forget WHICH"),
-            (("keep", "--list", "--forget", "1"), "keep: takes a RECORDING, or --list, or --forget WHICH"),
+            (
+                ("keep",),
+                r"keep: takes a RECORDING, or --list, --forget WHICH, --restore WHICH or --measure-again; give one of them",
+            ),
+            (("keep", "week-1", "--list"), "keep: takes a RECORDING, or --list, --forget WHICH"),
+            (("keep", "week-1", "--forget", "1"), "keep: takes a RECORDING, or --list, --forget WHICH"),
+            (("keep", "--list", "--forget", "1"), "keep: takes a RECORDING, or --list, --forget WHICH"),
+            (("keep", "week-1", "--measure-again"), "keep: takes a RECORDING, or --list, --forget WHICH"),
+            (("keep", "--list", "--restore", "1"), "keep: takes a RECORDING, or --list, --forget WHICH"),
             (("keep", "--forgotten"), "keep: takes a RECORDING, or --list"),
             (("keep", "week-9"), "week-9: no such file or folder"),
             (("keep", "week-1", "--phase", "gig"), "'--phase': 'gig' is not one of"),
@@ -1328,7 +1333,8 @@ class TestRefused:
 
     def test_a_source_that_is_silent_is_left_out(self, hall: Path) -> None:
         soundfile.write(hall / "week-1" / "bass.wav", np.zeros(round(LENGTH_S * RATE_HZ)), RATE_HZ, subtype="PCM_24")
-        fine("keep", "week-1")
+        assert "is not kept: something is wrong at bass" in run("keep", "week-1").stderr
+        fine("keep", "week-1", "--with-faults")
         assert "bass" not in {row[0] for row in asked("SELECT source FROM part")}
         fine("keep", "week-2")
         assert re.search(r"^bass +1 ", fine("history"), re.MULTILINE)

@@ -488,3 +488,26 @@ def test_a_full_disk_is_said(show: Path, tmp_path: Path) -> None:
 @pytest.mark.skipif(not Path("/proc/self").is_dir(), reason="needs a folder that takes no files")
 def test_a_folder_that_takes_no_files(show: Path) -> None:
     assert "cannot be written" in one_line(typed(show, "--into", "/proc/self"))
+
+
+def test_it_reads_this_week_s_file_and_says_so(tmp_path):
+    """As a check of the same show does; a house file that is named goes before."""
+    place = write_show(tmp_path / "show", house_toml())
+    week_chains = CHAINS | {"spare": [], "voice": [{"block": "trim", "gain": "-6 dB"}], "keys": [], "bass": []}
+    (place / "week-2026-03-01.toml").write_text(house_toml(chains=week_chains), "utf-8")
+    (place / "show.toml").write_text("date = 2026-03-01\n", "utf-8")
+
+    def rendered(name: str, *arguments: str) -> tuple[str, float]:
+        into = tmp_path / name
+        command = ["render", str(place), "--into", str(into), "--source", "voice", "--no-mix", *arguments]
+        done = CliRunner().invoke(main, command)
+        assert done.exit_code == 0, done.output
+        before, after = (read(path) for path in sorted(raw(into).glob("voice*"), key=lambda path: "after" in path.name))
+        return done.output, float(20.0 * np.log10(np.std(after) / np.std(before)))
+
+    output, change_db = rendered("week")
+    assert "this week's settings, week-2026-03-01.toml" in output
+    assert change_db == pytest.approx(-6.0, abs=0.01)
+    output, change_db = rendered("standing", "--house", str(place / "house.toml"))
+    assert "week-" not in output
+    assert abs(change_db + 6.0) > 1.0

@@ -256,7 +256,8 @@ def _closed_lists() -> dict[str, tuple[frozenset[str], frozenset[str]]]:
     return {
         "role": (frozenset(ROLES), frozenset({"house.roles"})),
         "kind": (frozenset(KINDS), frozenset({"findings.kind", "findings.kinds"})),
-        "block": (frozenset(BLOCKS), frozenset({"house.blocks"})),
+        # which blocks a role usually has is a fact of the role
+        "block": (frozenset(BLOCKS), frozenset({"house.blocks", "house.roles"})),
     }
 
 

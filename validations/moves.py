@@ -20,6 +20,7 @@ import soundfile
 from deskhand.baseline.keep import source_parts
 from deskhand.baseline.normal import tone_predictive, usual_tone_db
 from deskhand.baseline.numbers import tone_of
+from deskhand.chain.nominal import nominal_point
 from deskhand.chain.run import run, still_to_come
 from deskhand.demo.season import pick_players
 from deskhand.demo.sounds import RATE_HZ
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
 
     from deskhand.baseline.normal import Baseline
     from deskhand.house import HouseFile, Source
+    from deskhand.measure.figures import Figures
     from deskhand.measure.readings import SourceReading
 
     Array = NDArray[np.float64]
@@ -106,7 +108,7 @@ def _plant(sound: Array, rng: np.random.Generator, folder: Path) -> tuple[Array,
     return 10.0 * made.T * 10 ** (trim_db / 20), count, trim_db
 
 
-def _read(sound: Array, *, strikes: bool) -> tuple[SourceReading, object]:
+def _read(sound: Array, *, strikes: bool) -> tuple[SourceReading, Figures]:
     from deskhand.measure.readings import read_source
 
     figures = figures_of(sound, pairs=[(0, 1)] if len(sound) == 2 else [])
@@ -150,7 +152,7 @@ def case(
         findings.append(
             _finding(source, kind, what, measured=before.readings.level_dbfs, expected=nominal, change_db=off)
         )
-    start_s = telling_start_s(figures, before.tracks, before.activity)  # type: ignore[arg-type]
+    start_s = telling_start_s(figures, before.tracks, before.activity)
     first = round(start_s * RATE_HZ)
     begun = time.perf_counter()
     made = plan(
@@ -160,6 +162,7 @@ def case(
             playing=before.activity.blocks[round(start_s * 10) :][: round(10 * LENGTH_S)],
             sample_rate_hz=RATE_HZ, folder=None, findings=findings, before_tone_db=before.readings.tone_db,
             after_tone_db=after.readings.tone_db, home=home, wanted_tone_db=wanted, line_check=False,
+            nominal_at=lambda chain: nominal_point(chain, before, figures, standing=blocks), nominal_dbfs=nominal,
         )
     )  # fmt: skip
     seconds = time.perf_counter() - begun

@@ -144,9 +144,8 @@ def baseline_of(
     parts: defaultdict[tuple[str, str], list[KeptPart]] = defaultdict(list)
     other_tap: dict[str, int] = {}
     set_aside: dict[str, int] = {}
-    kept = list(kept)
-    other_version = other_version_takes(kept)
-    for row, part in kept:
+    kept_rows = list(kept)
+    for row, part in kept_rows:
         takes[row.id] = row
         if taps is not None and part.source in taps and part.tap != taps[part.source]:
             if part.stage == "tap":
@@ -169,7 +168,7 @@ def baseline_of(
         liked=_liked(dismissals),
         set_aside=set_aside,
         other_tap=other_tap,
-        other_version=other_version,
+        other_version=(other_version := other_version_takes(kept_rows)),
         relearning=frozenset(name for name in other_version if _most_read(name, readings) < LEARNED),
         readings=readings,
         spreads={
@@ -194,7 +193,7 @@ def _other_chain(
 
 def _most_read(name: str, readings: Mapping[tuple[str, str, str], KeptReadings]) -> int:
     """Takes in which a number was read of the source of which it was read most."""
-    return max((len(kept.rows) for (number, _, _), kept in readings.items() if number == name), default=0)
+    return max((len(held.rows) for (number, _, _), held in readings.items() if number == name), default=0)
 
 
 def _liked(dismissals: Iterable[Dismissal]) -> dict[tuple[str, str], list[Array]]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 
-from deskhand.baseline.numbers import BY_NAME, TONE
+from deskhand.baseline.numbers import BY_NAME, FEED_LEVEL, TONE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -20,6 +20,7 @@ WORDS: Final = "words"
 """Name for the audible share of a voice's phrases, by which a house's own limits are set."""
 _READINGS: Final[dict[str, str]] = {
     "tone_db.": TONE, "width_octave_db.": "width by octave", "share": "sounds", "phrase_pct.": WORDS,
+    FEED_LEVEL: "level in the mix",
 }  # fmt: skip
 """Reading to a name for people, for those that no number is made of; one that ends in a dot stands for all its bands."""
 READING_VERSIONS: Final[dict[str, int]] = dict.fromkeys(_READINGS, 1)

@@ -6,11 +6,12 @@ file holds already, and so is not asked twice.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.chain.shaped import equaliser_db
 from deskhand.house import GainBlock, PolarityBlock, TrimBlock
 from deskhand.measure.activity import window_levels
 from deskhand.measure.stereo import stereo
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
 
 PEAK_ROOM_DB: Final = 6.0
 """What is left between true peaks and full scale when a level is raised. Common practice, no source."""
+PREAMP_PEAK_DBFS: Final = -10.0
+"""Where the highest peaks of an input that clipped should read: room for a louder show. Common practice, no source."""
 _TO_MID_SIDE: Final = np.array([[0.5, 0.5], [0.5, -0.5]])
 _FROM_MID_SIDE: Final = np.array([[1.0, 1.0], [1.0, -1.0]])
 _ROWS: Final = {"left": 0, "right": 1, "mid": 0, "side": 1}
@@ -40,7 +43,7 @@ class NominalPoint:
     """Level, peaks and mono loss of a source behind its gain, trim and polarity."""
 
     level_dbfs: float | None
-    """Median of the windows in which the source plays at the tap (AES17)."""
+    """Median of the windows in which the source plays at the tap (AES17), with what this week's equaliser changes it by."""
     gain_db: float
     """By how much that is above the level at the tap."""
     true_peak_dbtp: float | None
@@ -51,10 +54,42 @@ class NominalPoint:
     """Pairs: whether the polarity of one side is reversed against the other."""
     balance_db: float
     """Pairs: by how much the right is raised against the left."""
+    side_peaks_dbtp: tuple[float, ...] = ()
+    """Largest true peak of each side, as `true_peak_dbtp`."""
+    shaped_db: float = 0.0
+    """By how much this week's equaliser raises the level beyond that of the standing house file."""
 
     def raise_db(self, wanted_db: float) -> float:
         """Part of a wanted raise, in dB, until true peaks reach 6 dB below full scale; may be negative."""
         return min(wanted_db, -PEAK_ROOM_DB - (self.true_peak_dbtp or 0.0))
+
+    def change_db(self, nominal_dbfs: float, step_db: float) -> float:
+        """Gain that brings the level to nominal, in steps of the knob; up only as far as peaks allow, 0 where they allow nothing.
+
+        Findings and moves both say this number.
+        """
+        if self.level_dbfs is None:
+            return 0.0
+        wanted_db = nominal_dbfs - self.level_dbfs
+        if wanted_db <= 0:
+            return in_steps(wanted_db, step_db)
+        allowed_db = self.raise_db(wanted_db)
+        if allowed_db <= 0:
+            return 0.0
+        change_db = in_steps(allowed_db, step_db)
+        # half a step more than peaks allow is too much
+        most_db = self.raise_db(np.inf)
+        return change_db if change_db <= most_db + 1e-9 else in_steps_below(most_db, step_db)
+
+
+def in_steps(change_db: float, step_db: float) -> float:
+    """Change in the steps of a knob, the nearest; as it is where the knob has none."""
+    return round(round(change_db / step_db) * step_db, 4) if step_db > 0 else change_db
+
+
+def in_steps_below(change_db: float, step_db: float) -> float:
+    """Change in the steps of a knob, never above what is asked."""
+    return round(float(np.floor(change_db / step_db + 1e-9)) * step_db, 4) if step_db > 0 else change_db
 
 
 def input_matrix(blocks: Sequence[ChainBlock], channels: int) -> Array:
@@ -83,7 +118,13 @@ def input_matrix(blocks: Sequence[ChainBlock], channels: int) -> Array:
     return matrix
 
 
-def nominal_point(blocks: Sequence[ChainBlock], reading: SourceReading, figures: Figures) -> NominalPoint:
+def nominal_point(
+    blocks: Sequence[ChainBlock],
+    reading: SourceReading,
+    figures: Figures,
+    *,
+    standing: Sequence[ChainBlock] | None = None,
+) -> NominalPoint:
     """Level, peaks and mono loss of a source behind the gain, trim and polarity of its chain.
 
     Parameters
@@ -94,20 +135,34 @@ def nominal_point(blocks: Sequence[ChainBlock], reading: SourceReading, figures:
         At the tap.
     figures : Figures
         Of the recording; for a pair, measured with the pair named.
+    standing : sequence of ChainBlock, optional
+        The same of the standing house file, where this week has one of its own: what its equaliser does is part of the nominal
+        level, what this week's does beyond it is not, and is made up by the trim.
     """
+    point = _behind_gains(blocks, reading, figures)
+    tone_db = reading.readings.tone_db
+    if standing is None or tone_db is None or point.level_dbfs is None:
+        return point
+    shaped_db = equaliser_db(blocks, tone_db) - equaliser_db(standing, tone_db)
+    return replace(point, level_dbfs=point.level_dbfs + shaped_db, shaped_db=shaped_db)
+
+
+def _behind_gains(blocks: Sequence[ChainBlock], reading: SourceReading, figures: Figures) -> NominalPoint:
+    """Level, peaks and mono loss behind gain, trim and polarity, whatever the equaliser does."""
     read = reading.readings
     matrix = input_matrix(blocks, len(reading.tracks))
     if np.array_equal(matrix, np.eye(len(matrix))) or read.level_dbfs is None:
         return NominalPoint(
             level_dbfs=read.level_dbfs, gain_db=0.0, true_peak_dbtp=read.true_peak_dbtp, mono_loss_db=read.mono_loss_db,
-            reversed_side=False, balance_db=0.0,
+            reversed_side=False, balance_db=0.0, side_peaks_dbtp=_side_peaks_dbtp(matrix, reading, figures),
         )  # fmt: skip
-    peak_dbtp = _peak_dbtp(matrix, reading, figures)
+    side_peaks_dbtp = _side_peaks_dbtp(matrix, reading, figures)
+    peak_dbtp = finite(max(side_peaks_dbtp))
     if len(matrix) == 1:
         gain_db = db_from_amplitude(float(matrix[0, 0]))
         return NominalPoint(
             level_dbfs=read.level_dbfs + gain_db, gain_db=gain_db, true_peak_dbtp=peak_dbtp, mono_loss_db=None,
-            reversed_side=False, balance_db=0.0,
+            reversed_side=False, balance_db=0.0, side_peaks_dbtp=side_peaks_dbtp,
         )  # fmt: skip
     left, right, product = _behind(matrix, reading.tracks, figures)
     windows = window_levels((0.5 * (left + right)).astype(np.float32))
@@ -124,6 +179,7 @@ def nominal_point(blocks: Sequence[ChainBlock], reading: SourceReading, figures:
         mono_loss_db=mono_loss_db,
         reversed_side=bool(np.prod(matrix.diagonal()) < 0),
         balance_db=balance_db(blocks),
+        side_peaks_dbtp=side_peaks_dbtp,
     )
 
 
@@ -147,8 +203,8 @@ def _behind(matrix: Array, tracks: tuple[int, ...], figures: Figures) -> Array:
     )
 
 
-def _peak_dbtp(matrix: Array, reading: SourceReading, figures: Figures) -> float | None:
-    """Largest true peak behind a matrix; the sum of what each side can bring where sides are mixed."""
+def _side_peaks_dbtp(matrix: Array, reading: SourceReading, figures: Figures) -> tuple[float, ...]:
+    """Largest true peak of each side behind a matrix; the sum of what each side can bring where sides are mixed."""
     parts = [figures.tracks[track] for track in reading.tracks]
     tops = [max(float(part.peak.max()), part.true_peak) for part in parts]
-    return finite(db_from_amplitude(float((np.abs(matrix) @ np.array(tops)).max())))
+    return tuple(db_from_amplitude(float(peak)) for peak in np.abs(matrix) @ np.array(tops))

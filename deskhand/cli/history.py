@@ -42,8 +42,8 @@ def history(
 
     description, house_file = keeping.house_at(house)
     store = keeping.history_at(history, house_file)
-    kept = keeping.weeks(store, description, source=source, phase=phase)
-    by_source, set_aside = kept.by_source, set_aside_text(kept.other_version)
+    kept_weeks = keeping.weeks(store, description, source=source, phase=phase)
+    by_source, set_aside = kept_weeks.by_source, set_aside_text(kept_weeks.other_version)
     if page_file is not None:
         write_atomically(page_file, report.weeks_page(description.house.name, by_source, set_aside))
     if csv_file == "-":

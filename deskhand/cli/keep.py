@@ -72,18 +72,20 @@ def _keep(
     checked = take.check(recording, to_be_kept=True, without=without)
     terms = keeping.KeepTerms(note=note, by=keeping.who(by), without=without, with_faults=with_faults)
     try:
-        kept = keeping.keep(checked, recording, history=take.history, terms=terms)
+        kept_show = keeping.keep(checked, recording, history=take.history, terms=terms)
     except FaultyShowError as error:
         click.echo("Something is wrong in this take:")
         for source, finding in error.faults:
             click.echo(f"  {source}: {finding.text}")
         raise
     show = checked.result.show
-    click.echo(f"{dated(show.name, show.date)}, {show.phase}: kept as number {kept.number} in {kept.history}.")
-    if kept.left_out:
-        click.echo(left_out_text(kept.left_out, mix_too=kept.mix_left_out))
+    click.echo(
+        f"{dated(show.name, show.date)}, {show.phase}: kept as number {kept_show.number} in {kept_show.history}."
+    )
+    if kept_show.left_out:
+        click.echo(left_out_text(kept_show.left_out, mix_too=kept_show.mix_left_out))
     learning = f": the house is still learning, judgements are raised from {LEARNED} on."
-    click.echo(f"{kept.of_phase} kept of this phase" + (learning if kept.of_phase < LEARNED else "."))
+    click.echo(f"{kept_show.of_phase} kept of this phase" + (learning if kept_show.of_phase < LEARNED else "."))
 
 
 def _change(take: TakeOptions, *, forget: str | None, restore: str | None, forgotten: bool, by: str | None) -> None:

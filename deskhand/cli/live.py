@@ -137,9 +137,10 @@ def _keep(
     terms = keeping.KeepTerms(
         note=note, by=keeping.who(by), without=() if with_faults else without, with_faults=with_faults
     )
-    kept = keeping.keep_result(outcome.result, outcome.parts, outcome.house_file, history=history, terms=terms)
+    kept_show = keeping.keep_result(outcome.result, outcome.parts, outcome.house_file, history=history, terms=terms)
     click.echo(
-        f"Kept as number {kept.number} in {kept.history}; {kept.of_phase} of this phase are kept.", err=to_stderr
+        f"Kept as number {kept_show.number} in {kept_show.history}; {kept_show.of_phase} of this phase are kept.",
+        err=to_stderr,
     )
-    if kept.left_out:
-        click.echo(left_out_text(kept.left_out, mix_too=kept.mix_left_out), err=to_stderr)
+    if kept_show.left_out:
+        click.echo(left_out_text(kept_show.left_out, mix_too=kept_show.mix_left_out), err=to_stderr)

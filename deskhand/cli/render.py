@@ -18,7 +18,9 @@ from deskhand.errors import UsageError
     "--into", "folder", type=click.Path(path_type=Path), help="Folder to write to. Default: RECORDING-audio here."
 )
 @click.option(
-    "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above."
+    "--house",
+    type=click.Path(path_type=Path),
+    help="House file. Default: house.toml beside the recording or above, or its week-DATE.toml for this show.",
 )
 @click.option("--source", "sources", multiple=True, metavar="NAME", help="Only this one; may be given several times.")
 @click.option("--from", "start_s", type=ClockTime(), help="From here on, like 1:30.")
@@ -45,23 +47,26 @@ def render(
     raw inside: before and after at their own levels, and the mix. Listen quietly first.
     """
     from deskhand.tasks.check import name_of
-    from deskhand.tasks.render import RAW_FOLDER, RenderOptions
+    from deskhand.tasks.render import RAW_FOLDER, RenderOptions, house_file_of
     from deskhand.tasks.render import render as write
     from deskhand.units import number
 
     into = folder if folder is not None else Path(f"{name_of(recording)}-audio")
     request = RenderOptions(sources=sources, stages=stages, mix=not no_mix, float_files=float_files)
+    house_file, week = house_file_of(recording, house)
     with progress_bar("rendering") as progress:
         written = write(
             recording,
             into,
             request,
-            house_path=house,
+            house_path=house_file,
             start_s=start_s,
             end_s=end_s,
             tap=tap,  # type: ignore[arg-type]
             progress=progress,
         )
+    if week:
+        click.echo(f"Rendered {week}")
     for file in written:
         turned_down = f", turned down {number(-file.gain_db, 1)} dB" if file.gain_db < 0 else ""
         click.echo(f"{file.path.relative_to(into)}{turned_down}{f' ({file.note})' if file.note else ''}")

@@ -70,6 +70,41 @@ _CHAINS: Final[dict[str, tuple[tuple[str, ...], ...]]] = {
     "handheld": (("high-pass", 'frequency = "120 Hz"', 'slope = "18 dB/oct"'),),
 }  # fmt: skip
 
+_INPUTS: Final[dict[str, tuple[str, ...]]] = {
+    "kick": (
+        'preamp = "28 dB"',
+        'pad = "20 dB"',
+        "phantom = false",
+        'microphone = "large dynamic"',
+        'stand = "short boom"',
+    ),
+    "snare": ('preamp = "32 dB"', "phantom = false", 'microphone = "dynamic"', 'stand = "clip"'),
+    "overheads": ('preamp = "34 dB"', "phantom = true", 'microphone = "condenser pair"', 'stand = "tall booms"'),
+    "bass": ('preamp = "24 dB"', "phantom = true", 'microphone = "active DI"'),
+    "guitar a": ('preamp = "20 dB"', "phantom = false", 'microphone = "two DIs"'),
+    "guitar b": ('preamp = "20 dB"', "phantom = false", 'microphone = "two DIs"'),
+    "acoustic": ('preamp = "26 dB"', "phantom = true", 'microphone = "active DI"', 'effects = ["hall"]'),
+    "piano": ('preamp = "36 dB"', "phantom = true", 'microphone = "condenser pair"', 'stand = "booms under the lid"'),
+    "lead voice": (
+        'preamp = "30 dB"',
+        'microphone = "radio handheld"',
+        'stand = "straight"',
+        'effects = ["hall", "echo"]',
+    ),
+    "voice 2": ('preamp = "38 dB"', "phantom = false", 'microphone = "dynamic"', 'stand = "boom"', 'group = "voices"'),
+    "voice 3": ('preamp = "38 dB"', "phantom = false", 'microphone = "dynamic"', 'stand = "boom"', 'group = "voices"'),
+    "lectern": ('preamp = "40 dB"', "phantom = true", 'microphone = "condenser gooseneck"'),
+    "handheld": ('preamp = "12 dB"', 'microphone = "radio handheld"'),
+    "audience": ('preamp = "44 dB"', "phantom = true", 'microphone = "condenser pair"'),
+}
+"""Preamp, phantom power, microphone, stand, group and effects of the sources. Invented, kinds of microphone that are common practice,
+no source."""
+_SENDS: Final[dict[str, tuple[str, ...]]] = {
+    "lead voice": ('mix = "wedge 1"', 'level = "-6 dB"'),
+    "piano": ('mix = "wedge 2"', 'level = "-9 dB"'),
+}
+"""Sends to the players' wedges. Invented."""
+
 
 def house_text() -> str:
     """The house file of the invented venue."""
@@ -90,6 +125,7 @@ def house_text() -> str:
         "[room]",
         'level = "88 dBA"',
         'mix_loudness = "-23 LUFS"',
+        'limit = "95 dBA"',
     ]
     for name, role, tracks, channel, patch, nominal in SOURCES:
         quoted = ", ".join(f'"{track}"' for track in tracks)
@@ -99,7 +135,11 @@ def house_text() -> str:
             lines.append(f'nominal = "{nominal} dBFS"')
         if name in _FADERS_DB:
             lines.append(f'fader = "{_FADERS_DB[name]} dB"')
+        lines += _INPUTS.get(name, ())
+        if name in _SENDS:
+            lines += ["[[source.send]]", *_SENDS[name]]
         for block, *settings in _CHAINS.get(name, ()):
             lines += ["[[source.chain]]", f'block = "{block}"', *settings]
     lines += ["", "[vocal]", 'source = "lead voice"', 'clearance = "35 %"           # what the good weeks here have']
+    lines.append('margin = "3 dB"              # its fader may go up by so much before others come down')
     return "\n".join(lines) + "\n"

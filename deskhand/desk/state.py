@@ -33,6 +33,8 @@ class DeskState:
     """Source to its own tap, where the show's note says so."""
     since: Mapping[str, tuple[ChainBlock, ...]] = field(default_factory=dict)
     """Source to what was turned before its tap since the take was recorded, as blocks."""
+    standing: Mapping[str, Sequence[ChainBlock]] = field(default_factory=dict)
+    """Source to its whole chain in the standing house file, where this week has a file of its own."""
 
     def tap_of(self, source: Source) -> Tap:
         """Tap at which the tracks of a source were recorded: by the show's note, by the house, or the take's."""
@@ -64,7 +66,9 @@ class DeskState:
         """
         whole = len(reading.tracks) == len(source.tracks)
         blocks = [block for block in self.blocks(source) if whole or getattr(block, "on", "both") == "both"]
-        return nominal_point(blocks, reading, figures)
+        standing = self.standing.get(source.name)
+        usual = None if standing is None else self.blocks(source, standing)
+        return nominal_point(blocks, reading, figures, standing=usual)
 
 
 def chain_before_tap(source: Source, tap: str) -> list[ChainBlock]:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.desk import DeskState
 from deskhand.findings.finding import Finding
+from deskhand.house import GainBlock
 from deskhand.house.roles import ROLES
 from deskhand.measure.readings import LEAST_ACTIVE_S
 
@@ -52,6 +53,11 @@ class Context:
     def nominal(self, source: Source) -> NominalPoint:
         """Level, peaks and mono loss after the gain, trim and polarity that the house file holds."""
         return self.desk.nominal(source, self.readings[source.name], self.figures)
+
+    def turned_at_preamp_db(self, source: Source) -> float:
+        """Gain by which a source's preamp was turned since the take was recorded."""
+        turned = self.desk.turned_since(source)
+        return sum(block.gain_db for block in turned if isinstance(block, GainBlock) and block.on == "both")
 
     def others_play(self, name: str, block: int) -> bool:
         """True where others play for three seconds or more after a block: when all have stopped, the song has ended."""
@@ -99,11 +105,6 @@ def spans_s(events: Iterable[Event], offset_s: float) -> tuple[tuple[float, floa
     return tuple(
         (round(float(event.start_s) + offset_s, 3), round(float(event.end_s) + offset_s, 3)) for event in events
     )
-
-
-def in_steps(change_db: float, step_db: float) -> float:
-    """A change in the steps of the knob, never more than asked for by half a step."""
-    return round(change_db / step_db) * step_db if step_db > 0 else change_db
 
 
 def role_of(source: Source) -> Role:

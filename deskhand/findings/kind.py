@@ -10,8 +10,8 @@ if TYPE_CHECKING:
 
 KindName: TypeAlias = str
 """Name of a kind, as the table of kinds has it."""
-Answer = Literal["level", "polarity", "balance", "equaliser", "threshold", "room for the voice"]
-"""Setting of the desk that answers a finding: the gains, the polarity, one side's trim, the equaliser, a threshold, or what all others
+Answer = Literal["preamp", "level", "polarity", "balance", "equaliser", "threshold", "room for the voice"]
+"""Setting of the desk that answers a finding: the preamp alone, the gains, the polarity, one side's trim, the equaliser, a threshold, or what all others
 play at."""
 NEVER: Final = 9
 """Urgency of what never has to be done before doors: above all others, a rank and no measure."""

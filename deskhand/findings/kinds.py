@@ -89,10 +89,11 @@ _TABLE: Final = (
     ),
     Kind(
         name="clipped",
+        answered_by="preamp",
         words="clipping",
         meaning="{few} (*listen*) or {many} and another {a_minute} a minute (*fix*) peaks cut flat at the top, at full scale or below it; playback, and "
         "lines cut below full scale, *listen* (it may be their sound)",
-        act="lower what comes before it",
+        act="lower what comes before it: the preamp until peaks read about −10 dBFS, by the number given at least",
         urgency=1,
         at_preamp=True,
         too_hot=True,
@@ -260,6 +261,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="headroom",
+        answered_by="preamp",
         words="headroom",
         too_hot=True,
         meaning="true peak above {listen_dbtp} (*listen*), {fix_dbtp} (*fix*; playback *listen*), not clipped; after the chain: a block of the house "

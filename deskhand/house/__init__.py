@@ -35,12 +35,14 @@ from deskhand.house.read import (
     made_blocks,
     parse_house,
     read_house,
+    settings_file,
     standing_file,
     week_file,
+    week_note,
 )
 from deskhand.house.roles import ROLES, RoleName
 from deskhand.house.tracks import Matched, match_tracks
-from deskhand.house.write import SourceEdit, with_edits, with_source, write_values, written_source
+from deskhand.house.write import SourceEdit, with_edits, with_setup, with_source, write_values, written_source
 
 __all__ = [
     "BLOCKS",
@@ -87,9 +89,12 @@ __all__ = [
     "match_tracks",
     "parse_house",
     "read_house",
+    "settings_file",
     "standing_file",
     "week_file",
+    "week_note",
     "with_edits",
+    "with_setup",
     "with_source",
     "write_values",
     "written_source",

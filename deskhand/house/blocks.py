@@ -62,7 +62,7 @@ _TABLE: Final = (
         name="trim", group="gain", at_input=True, is_gain=True,
         page_keys=("gain", "on"), neutral={"gain": "0 dB"}, unturned={"gain": "0 dB"},
     ),
-    Block(name="polarity", group="gain", page_keys=("on",)),
+    Block(name="polarity", group="gain", at_input=True, page_keys=("on",)),
     Block(name="delay", group="gain", page_keys=("time", "on"), neutral={"time": "1 ms"}),
     Block(
         name="high-pass", group="equaliser", acts="below", shapes_tone=True, first_at_input=True,

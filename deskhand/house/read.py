@@ -133,6 +133,27 @@ def standing_file(house_file: Path) -> Path:
     return beside if house_file.name.startswith(WEEK_PREFIX) and beside.is_file() else house_file
 
 
+def settings_file(standing: Path, *, date: str | None, name: str) -> Path:
+    """House file that holds for a show: this week's where there is one, else the standing one.
+
+    Parameters
+    ----------
+    standing : Path
+        The standing house file.
+    date, name
+        As for `week_file`.
+    """
+    week = week_file(standing.parent, date=date, name=name)
+    return week if week is not None and week.is_file() else standing
+
+
+def week_note(week: Path, standing: Path) -> str:
+    """Note for people that this week's house file was read in place of the standing one; empty where it was not."""
+    if week == standing:
+        return ""
+    return f"with this week's settings, {week.name}; --house {standing.name} for the standing ones"
+
+
 def made_blocks(written: Sequence[Mapping[str, Any]]) -> list[ChainBlock]:
     """Blocks from their keys as the house file has them.
 

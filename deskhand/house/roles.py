@@ -78,73 +78,78 @@ class Role:
     goes_by_song: bool = False
     """Tone goes by the song (keys a voice sings in, hat or ride), so that it takes more weeks to know."""
     tone_family: ToneFamily = "any"
-    usual_blocks: tuple[str, ...] = ()
+    usual_chain: str = ""
     """Blocks that its chain usually has, in order. Common practice, no source."""
+
+    @property
+    def usual_blocks(self) -> tuple[str, ...]:
+        """Names of those blocks."""
+        return tuple(self.usual_chain.split())
 
 
 _TABLE: Final = (
     Role(
         name="lead vocal", tone_advice="ask-singer", is_voice=True, leads=True, open_microphone=True, on_radio=True, urgency=0,
         family="voice", sings=True, goes_by_song=True, tone_family="singing",
-        usual_blocks=("high-pass", "bell", "high-shelf", "compressor"),
+        usual_chain="high-pass bell high-shelf compressor",
     ),
     Role(
         name="backing vocal", tone_advice="ask-singer", is_voice=True, open_microphone=True, on_radio=True, urgency=0,
         family="voice", sings=True, goes_by_song=True, tone_family="singing",
-        usual_blocks=("high-pass", "bell", "high-shelf", "compressor"),
+        usual_chain="high-pass bell high-shelf compressor",
     ),
     Role(
         name="speech", tone_advice="ask-speaker", is_voice=True, speaks=True, open_microphone=True, on_radio=True, urgency=0,
         family="voice", tone_family="speech",
-        usual_blocks=("high-pass", "bell", "high-shelf", "compressor"),
+        usual_chain="high-pass bell high-shelf compressor",
     ),
     Role(
         name="guitar", tone_advice="ask-guitar", line=True, several_microphones=True, has_presets=True, on_radio=True, family="guitar",
-        usual_blocks=("high-pass", "bell", "high-shelf"),
+        usual_chain="high-pass bell high-shelf",
     ),
     Role(
         name="acoustic guitar", tone_advice="ask-pick-up", line=True, several_microphones=True, has_presets=True, resonant_body=True,
         on_radio=True, family="guitar",
-        usual_blocks=("high-pass", "bell", "high-shelf", "compressor"),
+        usual_chain="high-pass bell high-shelf compressor",
     ),
     Role(
         name="bass", tone_advice="ask-pick-up", line=True, several_microphones=True, has_presets=True, on_radio=True,
-        usual_blocks=("high-pass", "bell", "compressor"),
+        usual_chain="high-pass bell compressor",
     ),
     Role(
         name="keys", tone_advice="ask-keys", line=True, has_presets=True, machine=True, tone_family="keys",
-        usual_blocks=("high-pass", "bell", "high-shelf"),
+        usual_chain="high-pass bell high-shelf",
     ),
     Role(
         name="kick", strikes=True, kit=True, several_microphones=True, machine=True, own_level=False,
         family="drum", tone_family="drum",
-        usual_blocks=("gate", "low-shelf", "bell", "compressor"),
+        usual_chain="gate low-shelf bell compressor",
     ),
     Role(
         name="snare", strikes=True, kit=True, several_microphones=True, machine=True, own_level=False, open_microphone=True,
         family="drum", tone_family="drum",
-        usual_blocks=("high-pass", "gate", "bell", "compressor"),
+        usual_chain="high-pass gate bell compressor",
     ),
     Role(
         name="toms", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True,
         family="drum", tone_family="drum",
-        usual_blocks=("high-pass", "gate", "bell"),
+        usual_chain="high-pass gate bell",
     ),
     Role(
         name="overheads", kit=True, open_microphone=True, spaced=True, goes_by_song=True, tone_family="cymbals",
-        usual_blocks=("high-pass", "high-shelf"),
+        usual_chain="high-pass high-shelf",
     ),
     Role(
         name="percussion", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True, tone_family="drum",
-        usual_blocks=("high-pass", "bell", "compressor"),
+        usual_chain="high-pass bell compressor",
     ),
     Role(
         name="playback", line=True, machine=True, finished=True, may_be_silent=True, tone_family="keys",
-        usual_blocks=("low-shelf", "high-shelf"),
+        usual_chain="low-shelf high-shelf",
     ),
     Role(
         name="audience", hears_room=True, open_microphone=True, spaced=True, own_level=False, may_be_silent=True, shaped=False, urgency=3,
-        usual_blocks=("high-pass",),
+        usual_chain="high-pass",
     ),
     Role(
         name="click", metronome=True, in_a_mix=False, own_level=False, may_be_silent=True, shaped=False, urgency=3,
@@ -152,11 +157,10 @@ _TABLE: Final = (
     Role(
         name="talkback", to_stage=True, open_microphone=True, in_a_mix=False, own_level=False, may_be_silent=True,
         shaped=False, urgency=3,
-        usual_blocks=("high-pass",),
+        usual_chain="high-pass",
     ),
     Role(
         name="other", unclear=True, own_level=False, may_be_silent=True, shaped=False, urgency=3,
-        usual_blocks=("high-pass", "bell"),
     ),
 )  # fmt: skip
 ROLES: Final[dict[str, Role]] = {role.name: role for role in _TABLE}

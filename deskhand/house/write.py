@@ -21,6 +21,8 @@ class SourceEdit:
 
     keys: Mapping[str, Any] = field(default_factory=dict)
     """Such as `{"fader": "-6 dB"}`."""
+    sends: Mapping[str, Any] = field(default_factory=dict)
+    """Mix to the level of the source's send to it; the send is there."""
     settings: Sequence[tuple[int, Mapping[str, Any]]] = ()
     """Index of a block in the chain as it stands, and the settings of it that change."""
     new_blocks: Sequence[tuple[int, Mapping[str, Any]]] = ()
@@ -126,6 +128,62 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
     return changed_text
 
 
+def with_setup(text: str, source: str, keys: Mapping[str, Any]) -> str:
+    """House file with other set-up keys of one source; its comments and layout kept.
+
+    Parameters
+    ----------
+    text : str
+        The file as it is.
+    source : str
+    keys : mapping
+        Such as `{"preamp": "46 dB", "phantom": True, "send": [{"mix": "wedge 1", "level": "-6 dB"}]}`; a key with None is taken
+        out.
+
+    Raises
+    ------
+    HouseError
+        There is no such source, or what comes out is no house file.
+    """
+    import tomlkit
+
+    written_source(text, source)
+    document = tomlkit.parse(text)
+    tables: Any = document["source"]
+    table = next(table for table in tables if key(str(table["name"])) == key(source))
+    for name, value in keys.items():
+        if value is None:
+            table.pop(name, None)
+        elif isinstance(table.get(name), tomlkit.items.AoT):
+            _write_entries(table[name], value)
+        elif name not in table or table[name] != value:
+            table[name] = _tables_in_lines(value)
+    changed_text = tomlkit.dumps(document)
+    parse_house(changed_text, Path(FILE_NAME))
+    return changed_text
+
+
+def _tables_in_lines(value: Any) -> Any:
+    """Value of a key, tables of a list written in one line each."""
+    return _in_one_line(value) if isinstance(value, list) and any(isinstance(entry, dict) for entry in value) else value
+
+
+def _write_entries(entries: Any, wanted: Sequence[Mapping[str, Any]]) -> None:
+    """Bring tables of a list to other values, one after the other; those that stay keep their comments."""
+    for index, values in enumerate(wanted):
+        if index == len(entries):
+            entries.append(_entry(entries, values))
+            continue
+        entry = entries[index]
+        for name in [name for name in entry if name not in values]:
+            del entry[name]
+        for name, value in values.items():
+            if name not in entry or entry[name] != value:
+                entry[name] = value
+    while len(entries) > len(wanted):
+        del entries[len(entries) - 1]
+
+
 def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
     """The house file with changes of some sources, its comments and layout kept.
 
@@ -144,6 +202,9 @@ def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
         table = next(listed for listed in tables if key(str(listed["name"])) == key(source))
         for name, value in edit.keys.items():
             table[name] = value
+        for send in table.get("send", []):
+            if str(send["mix"]) in edit.sends:
+                send["level"] = edit.sends[str(send["mix"])]
         if not edit.settings and not edit.new_blocks:
             continue
         if "chain" not in table:

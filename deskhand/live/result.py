@@ -44,6 +44,7 @@ def result_of(
     tap: Tap,
     players: Mapping[str, str],
     notes: tuple[str, ...],
+    house_file: str | None = None,
 ) -> CheckResult:
     """Result of a line check.
 
@@ -54,6 +55,8 @@ def result_of(
         Of the show.
     notes : tuple of str
         Events of the device and the recording, a sentence each.
+    house_file : str, optional
+        Name of the house file that was read.
     """
     house = watch.house
     entries = [entry for entry in watch.line.inputs if entry.state != "not tonight"]
@@ -74,6 +77,7 @@ def result_of(
             phase=phase,
             tap=tap,
             players=dict(players),
+            house_file=house_file,
             start_s=0.0,
             duration_s=round(watch.now_s, 3),
             sample_rate_hz=watch.sample_rate_hz,

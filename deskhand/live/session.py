@@ -12,16 +12,17 @@ from deskhand.baseline.kept import load as load_kept
 from deskhand.baseline.normal import baseline_of
 from deskhand.errors import LiveError, UsageError
 from deskhand.files import write_atomically
+from deskhand.house import read_house, settings_file, week_note
 from deskhand.live.disk import Recorder
 from deskhand.live.keys import keys
 from deskhand.live.result import result_of
 from deskhand.live.screen import line_check_view, soundcheck_view
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import KEPT_S, Watch, rows_of
-from deskhand.recording import open_recording
+from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.show import checked_date
 from deskhand.store import history_url
-from deskhand.tasks.check import CheckOptions, source_for
+from deskhand.tasks.check import CheckOptions, name_of, source_for
 from deskhand.tasks.keep import house_at
 
 if TYPE_CHECKING:
@@ -91,6 +92,8 @@ class _Show:
 
     house: HouseFile
     house_file: Path
+    week_note: str
+    """Note that this week's house file was read; empty where the standing one was."""
     date: str
     tap: Tap
     players: dict[str, str]
@@ -118,13 +121,25 @@ def _opened(options: LiveOptions) -> _AudioFeed:
 def _show(options: LiveOptions) -> _Show:
     house, house_file = house_at(options.house, near=options.replay)
     today = dt.date.today().isoformat()  # noqa: DTZ011 - the evening's own date
+    date = checked_date(options.date, "--date") if options.date else today
+    week = house_file if options.house is not None else _settings_file(house_file, options, date)
     return _Show(
-        house=house,
-        house_file=house_file,
-        date=checked_date(options.date, "--date") if options.date else today,
+        house=house if week == house_file else read_house(week),
+        house_file=week,
+        week_note=week_note(week, house_file),
+        date=date,
         tap=options.tap or house.house.tap,
         players={source_for(name, house, f'--player "{name}={player}"'): player for name, player in options.players},
     )
+
+
+def _settings_file(standing: Path, options: LiveOptions, date: str) -> Path:
+    """House file of the evening, or of the show that is played back: as a check of it reads."""
+    replay = options.replay
+    if replay is None:
+        return settings_file(standing, date=date, name="")
+    note = read_show_note(replay if replay.is_dir() else replay.parent)
+    return settings_file(standing, date=options.date or note.date, name=note.name or name_of(replay))
 
 
 def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
@@ -163,7 +178,7 @@ def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
         problem = _listen(feed, listener, recorder, options, console)
         listener.finish()
     problem = problem or (recorder.problem if recorder else None)
-    notes = tuple(_notes(audio, listener, recorder))
+    notes = (*((show.week_note,) if show.week_note else ()), *_notes(audio, listener, recorder))
     if isinstance(listener, Soundcheck):
         result, parts = _soundcheck_outcome(listener, feed.label, notes)
     else:
@@ -183,7 +198,14 @@ def _soundcheck_outcome(
 
 def _line_check_outcome(watch: Watch, show: _Show, notes: tuple[str, ...]) -> tuple[CheckResult, list[KeptPart]]:
     result = result_of(
-        watch, name="line check", date=show.date, phase="line-check", tap=show.tap, players=show.players, notes=notes
+        watch,
+        name="line check",
+        date=show.date,
+        phase="line-check",
+        tap=show.tap,
+        players=show.players,
+        notes=notes,
+        house_file=show.house_file.name,
     )
     # only settled inputs are kept
     arrived = [entry.source.name for entry in watch.line.inputs if entry.state == "arrived"]

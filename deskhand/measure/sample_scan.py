@@ -9,6 +9,7 @@ import numpy as np
 from deskhand.dsp import events, peak, scan
 from deskhand.measure.grid import CHUNK_HOPS, HOP_STEPS
 from deskhand.measure.track_figures import Event, Mute, NoiseBurst, add_events
+from deskhand.measure.uncut import uncut_peaks
 from deskhand.units import dbfs_from_mean_square
 
 if TYPE_CHECKING:
@@ -103,10 +104,10 @@ class SampleScan:
             counts = np.minimum(grid.step, remainder - grid.step * np.arange(steps - whole))
             figures.energy += float(squares[whole:].astype(np.float64) @ counts)
         if self._counts.any():
-            self._keep_faults(figures, offset, start)
+            self._keep_faults(figures, signal, offset, start)
 
-    def _keep_faults(self, figures: TrackFigures, offset: int, start: int) -> None:
-        """Keep the faults of the last scan."""
+    def _keep_faults(self, figures: TrackFigures, signal: NDArray[np.float32], offset: int, start: int) -> None:
+        """Keep the faults of the last scan of a signal."""
         grid, rate_hz = self._grid, self._grid.sample_rate_hz
         starts, levels, lengths, drops, clicks, _ = self._faults
         flats = int(self._counts[scan.FLATS])
@@ -115,6 +116,7 @@ class SampleScan:
             np.add.at(figures.flats, blocks, 1)
             np.add.at(figures.long_flats, blocks, (lengths[:flats] >= _LONG_FLAT).astype(np.uint16))
             np.maximum.at(figures.flat_level, blocks, levels[:flats])
+            np.maximum.at(figures.flat_over, blocks, uncut_peaks(signal, starts[:flats]))
         add_events(
             figures.dropouts,
             [

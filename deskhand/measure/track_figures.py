@@ -79,6 +79,8 @@ class TrackFigures:
     """(blocks + 1,) how many of them are five samples long or longer: chance makes short ones."""
     flat_level: Array32
     """(blocks + 1,) magnitude of the highest of them."""
+    flat_over: Array32
+    """(blocks + 1,) peak that the cut waves would have reached at least, against their cut: 1 where nothing is known."""
     dropouts: list[Event] = field(default_factory=list)
     cut_s: float | None = None
     """Time at which the sound was cut into digital silence that lasts to the end; None when it died away, or goes on."""
@@ -108,6 +110,7 @@ class TrackFigures:
             flats=np.zeros(blocks + 1, np.uint16),
             long_flats=np.zeros(blocks + 1, np.uint16),
             flat_level=np.zeros(blocks + 1, np.float32),
+            flat_over=np.ones(blocks + 1, np.float32),
         )
 
     @property

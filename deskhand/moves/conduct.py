@@ -10,6 +10,7 @@ from deskhand.baseline.normal import tone_predictive, usual_tone_db
 from deskhand.chain.nominal import balance_db, nominal_point
 from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
+from deskhand.findings import has_nominal
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.measure.figures import measure_figures
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.baseline.normal import Baseline
+    from deskhand.chain.nominal import NominalPoint
     from deskhand.findings import Finding
     from deskhand.house import ChainBlock, HouseFile, Source
     from deskhand.measure.figures import Figures
@@ -50,6 +52,8 @@ class PlanningInput:
     """Source to those of them that no file holds: what was turned before the tap since the take was recorded. They come first."""
     standing: Mapping[str, Sequence[ChainBlock]]
     """Source to its blocks in the standing house file, which the kept weeks go by."""
+    standing_faders_db: Mapping[str, float]
+    """Source to its fader in the standing house file, where this week has a file of its own."""
     findings: Mapping[str, Sequence[Finding]]
     baseline: Baseline | None
     parts: Sequence[KeptPart]
@@ -91,7 +95,11 @@ def _state_of(planning: PlanningInput, source: Source) -> SourceState:
         home = tone_predictive(planning.baseline, part)
         wanted_db = usual_tone_db(planning.baseline, part)
     blocks, turned = planning.blocks[name], planning.turned.get(name, ())
-    nominal = nominal_point(blocks, reading, planning.figures)
+    standing = planning.standing.get(name, blocks)
+
+    def nominal_at(chain: Sequence[ChainBlock]) -> NominalPoint:
+        return nominal_point(chain, reading, planning.figures, standing=standing)
+
     return SourceState(
         source=source,
         desk=planning.house.desk,
@@ -108,11 +116,11 @@ def _state_of(planning: PlanningInput, source: Source) -> SourceState:
         home=home,
         wanted_tone_db=wanted_db,
         line_check=planning.line_check,
-        level_dbfs=nominal.level_dbfs,
-        nominal_dbfs=planning.house.nominal_dbfs(source),
+        nominal_at=nominal_at,
+        nominal_dbfs=planning.house.nominal_dbfs(source) if has_nominal(source) else None,
         level_listen_db=planning.house.level_limits_db(source)[0],
-        nominal=nominal,
-        usual_balance_db=balance_db(planning.standing.get(name, blocks)),
+        usual_balance_db=balance_db(standing),
+        usual_fader_db=planning.standing_faders_db.get(name),
     )
 
 

@@ -1,29 +1,33 @@
-"""Moves of what comes in: rig and patch, polarity, level, and the balance of a pair."""
+"""Moves of what comes in: rig and patch, polarity, the balance of a pair, and its level at the preamp and the trim."""
 
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Literal
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
+from deskhand.chain.nominal import PEAK_ROOM_DB, PREAMP_PEAK_DBFS, in_steps
 from deskhand.findings import KINDS
-from deskhand.house import ROLES, GainBlock, PolarityBlock, TrimBlock, make_block
-from deskhand.moves.move import Move, Setting, cautions, who_hears
-from deskhand.moves.state import turn_gain
-from deskhand.units import db_from_power, number, power_from_db
+from deskhand.house import BLOCKS, ROLES, PolarityBlock, make_block
+from deskhand.moves.counter import counter_moves
+from deskhand.moves.move import Move, Remark, cautions, who_hears
+from deskhand.moves.state import turn_gain, turned_gain
+from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
+    from deskhand.chain.nominal import NominalPoint
     from deskhand.findings import Finding
-    from deskhand.house import ChainBlock
+    from deskhand.house import Source
     from deskhand.moves.state import Plan, SourceState
 
-
-def signed(value_db: float) -> str:
-    """A gain with its sign."""
-    return f"{'+' if value_db > 0 else ''}{number(value_db, 1)} dB"
+STEPS_DB: Final = 3.0
+"""An open microphone is raised by this much at a time, listening in between. Common practice, no source."""
+_SURE_OF_LEVEL_PCT: Final = 40.0
+"""With fewer of its blocks clipped than this, the median level of what plays is that of whole ones, with some room below a half."""
+_WORTH_A_TRIM_DB: Final = 1.0
+"""Change of level by the equaliser from which it is made up: about what is noticed in a mix. Common practice, no source."""
 
 
 def _answered(findings: dict[str, Finding], setting: str) -> Finding | None:
@@ -60,6 +64,11 @@ def _flip_sentence(finding: Finding) -> tuple[str, dict[str, float | str]]:
     return "flip-of-some-loss", {"loss_before_db": -finding.measured, "loss_after_db": -finding.expected}
 
 
+def _channels(source: Source) -> list[str]:
+    """Channels of the desk that a source is on, from how the house file writes them ("9/10")."""
+    return re.findall(r"\d+", str(source.channel or ""))
+
+
 def plan_polarity(state: SourceState, plan: Plan) -> None:
     """Add a flip of one side, where mono loses less with it and the chain holds none."""
     finding = _answered(state.serious(), "polarity")
@@ -72,6 +81,8 @@ def plan_polarity(state: SourceState, plan: Plan) -> None:
     plan.new_blocks.append(block)
     hearers = who_hears(block.block, state.desk)
     action, facts = _flip_sentence(finding)
+    channels = _channels(state.source)
+    facts["side_words"] = f"channel {channels[1]} (its right side)" if len(channels) == 2 else "its right side"
     plan.moves.append(
         Move(
             where="channel",
@@ -87,77 +98,26 @@ def plan_polarity(state: SourceState, plan: Plan) -> None:
     )
 
 
-def _in_steps_db(change_db: float, step_db: float) -> float:
-    """A change in the steps of a knob; as it is where the knob has none."""
-    return round(change_db / step_db) * step_db if step_db > 0 else change_db
-
-
-def plan_level(state: SourceState, plan: Plan) -> None:
-    """Add a gain that brings the level to nominal: the preamp's at the line check, the digital trim later."""
-    findings = state.serious()
-    finding = _answered(findings, "level")
-    if finding is None or finding.measured is None or finding.expected is None:
-        return
-    off_db = finding.expected - finding.measured
-    if finding.change_db is None:
-        # how far it could go up is not known from here: its finding says what to look for first
-        return
-    if off_db > 0 and state.nominal is not None:
-        off_db = state.nominal.raise_db(off_db)
-    preamp = state.line_check or any(KINDS[kind].at_preamp for kind in findings)
-    kind = "gain" if preamp else "trim"
-    change_db = _in_steps_db(off_db, state.desk.gain_step_db if preamp else state.desk.trim_step_db)
-    if not change_db:
-        return
-    index, before_db, after_db = turn_gain(state, plan, kind, "both", change_db)
-    hearers = who_hears(kind, state.desk)
-    where: Literal["preamp", "trim"] = "preamp" if preamp else "trim"
-    plan.moves.append(
-        Move(
-            where=where,
-            block=kind,
-            index=index,
-            on="both",
-            settings={"gain": Setting(before=before_db, after=after_db, unit="dB")},
-            who_hears=hearers,
-            action=where,
-            facts={
-                "change_db": change_db,
-                "back_db": -change_db,
-                "level_dbfs": finding.measured,
-                "level_after_dbfs": finding.measured + change_db,
-            },
-            cautions=cautions(hearers, raises=change_db > 0, open_microphone=ROLES[state.source.role].open_microphone),
-        )
-    )
-    plan.why.append(
-        f"level {number(finding.measured, 1)} dBFS, nominal {number(finding.expected, 1)}: {where} {signed(change_db)}"
-        + ("" if preamp else "; line check is over, so the digital trim is turned and not the preamp")
-    )
-
-
 def _sides_apart(state: SourceState) -> bool:
     """True where its sides are set one by one: on two channels of the desk, or where its equaliser says so."""
-    return state.desk.equaliser.per_side or len(re.findall(r"\d+", str(state.source.channel or ""))) == 2
+    return state.desk.equaliser.per_side or len(_channels(state.source)) == 2
 
 
-def _gain_db(blocks: Sequence[ChainBlock]) -> float:
-    """Sum of gain and trim on both sides."""
-    return sum(block.gain_db for block in blocks if isinstance(block, GainBlock | TrimBlock) and block.on == "both")
-
-
-def _side_to_turn(state: SourceState, plan: Plan, measured_db: float, off_db: float, far_db: float) -> tuple[str, bool]:
-    """Side to turn, and whether down: the stronger one down, unless the pair would then be too low."""
+def _side_to_turn(
+    state: SourceState, point: NominalPoint, measured_db: float, off_db: float, far_db: float
+) -> tuple[str, bool]:
+    """Side to turn, and whether down: the stronger one, unless the weaker one up brings the pair nearer to nominal and has the room."""
     stronger, weaker = ("right", "left") if off_db > 0 else ("left", "right")
+    if point.level_dbfs is None or state.nominal_dbfs is None:
+        return stronger, True
     # a pair's level is the power mean of both
-    balance = float(power_from_db(abs(measured_db)))
-    lower_db = float(db_from_power((balance * power_from_db(-far_db) + 1.0) / (balance + 1.0)))
-    turned_db = _gain_db(plan.blocks) - _gain_db(state.blocks)
-    down = (
-        state.level_dbfs is None
-        or state.level_dbfs + turned_db + lower_db >= state.nominal_dbfs - state.level_listen_db
-    )
-    return (stronger, True) if down else (weaker, False)
+    weak, strong = 1.0, float(power_from_db(abs(measured_db)))
+    gain = float(power_from_db(far_db))
+    down_db = point.level_dbfs - state.nominal_dbfs + float(db_from_power((weak + strong / gain) / (weak + strong)))
+    up_db = point.level_dbfs - state.nominal_dbfs + float(db_from_power((weak * gain + strong) / (weak + strong)))
+    peak_dbtp = point.side_peaks_dbtp[("left", "right").index(weaker)] if len(point.side_peaks_dbtp) == 2 else 0.0
+    up = abs(up_db) < abs(down_db) and peak_dbtp + far_db <= -PEAK_ROOM_DB
+    return (weaker, False) if up else (stronger, True)
 
 
 def plan_balance(state: SourceState, plan: Plan) -> None:
@@ -168,23 +128,21 @@ def plan_balance(state: SourceState, plan: Plan) -> None:
     if finding is None or finding.measured is None or finding.expected is None or len(state.source.tracks) != 2:
         return
     if not _sides_apart(state):
-        plan.left_over.append(
-            "one side is stronger than usual, and this desk sets both at once: look at the player's end"
-        )
+        plan.left_over.append(Remark(name="sides-together"))
         return
     # what this week's trims turn already, beyond those of the weeks it is set against, is not asked again
-    measured_db = finding.measured + (
-        state.nominal.balance_db - state.usual_balance_db if state.nominal is not None else 0.0
-    )
+    point = state.nominal_at(plan.blocks)
+    measured_db = finding.measured + point.balance_db - state.usual_balance_db
     if finding.low is not None and finding.high is not None and finding.low <= measured_db <= finding.high:
         return
     off_db = measured_db - finding.expected
-    far_db = _in_steps_db(abs(off_db), state.desk.trim_step_db)
+    far_db = in_steps(abs(off_db), state.desk.trim_step_db)
     if not far_db:
         return
-    side, down = _side_to_turn(state, plan, measured_db, off_db, far_db)
+    side, down = _side_to_turn(state, point, measured_db, off_db, far_db)
     change_db = -far_db if down else far_db
-    index, before_db, after_db = turn_gain(state, plan, "trim", side, change_db)
+    turn_gain(state, plan, "trim", side, change_db)
+    index, setting = turned_gain(state, plan, "trim", side)
     hearers = who_hears("trim", state.desk)
     plan.moves.append(
         Move(
@@ -192,7 +150,7 @@ def plan_balance(state: SourceState, plan: Plan) -> None:
             block="trim",
             index=index,
             on=side,
-            settings={"gain": Setting(before=before_db if index is not None else None, after=after_db, unit="dB")},
+            settings={"gain": setting},
             who_hears=hearers,
             action="side-trim",
             facts={
@@ -205,7 +163,201 @@ def plan_balance(state: SourceState, plan: Plan) -> None:
             cautions=cautions(hearers, raises=change_db > 0, open_microphone=ROLES[state.source.role].open_microphone),
         )
     )
-    plan.why.append(
-        f"its right is {signed(off_db)} off what is usual against its left: {side} trim {signed(change_db)}"
-        + ("" if down else "; turning the stronger side down would leave the pair too low")
+    facts: dict[str, float | str] = {"off_db": off_db, "side": side, "change_db": change_db}
+    plan.why.append(Remark(name="balance-down" if down else "balance-up", facts=facts))
+
+
+def plan_level(state: SourceState, plan: Plan) -> None:
+    """Turn the preamp for what clips, then the preamp or the trim for the level that is left, in the plan's chain only."""
+    findings = state.serious()
+    hot = _answered(findings, "preamp")
+    if hot is not None and hot.change_db is not None:
+        turn_gain(state, plan, "gain", "both", hot.change_db)
+        for finding in state.findings:
+            if finding.kind == hot.kind and finding.change_db is not None:
+                plan.answers[finding.id] = ("gain", finding.change_db)
+    hot = hot or _turned_down(state)
+    level = _answered(findings, "level")
+    if level is not None and level.change_db is None:
+        # how far it could go up is not known from here: its finding says what to look for first
+        return
+    balanced = any(move.action == "side-trim" for move in plan.moves)
+    if level is None and not balanced and not _is_clipped(hot):
+        return
+    if _is_clipped(hot) and not _is_sure_of_level(hot):
+        return
+    kind = str(level.facts.get("turned", "trim")) if level is not None else "trim"
+    change_db = _level_change_db(state, plan, hot, kind, needed=level is None)
+    if change_db:
+        turn_gain(state, plan, kind, "both", change_db)
+    if level is not None and change_db:
+        plan.answers[level.id] = (kind, change_db)
+
+
+def _turned_down(state: SourceState) -> Finding | None:
+    """Finding whose preamp was ticked as done since the take was recorded: its second step is still to come."""
+    return next(
+        (
+            finding
+            for finding in state.findings
+            if KINDS[finding.kind].answered_by == "preamp" and finding.dismissed == "done" and finding.change_db
+        ),
+        None,
     )
+
+
+def _is_clipped(hot: Finding | None) -> bool:
+    """True for peaks that were cut, of which level and height are known from below only."""
+    return hot is not None and "over_db" in hot.facts
+
+
+def _is_sure_of_level(hot: Finding | None) -> bool:
+    """True where most of what plays is not clipped, so that its median level is the true one."""
+    return hot is None or float(hot.facts.get("cut_share_pct", 0.0)) < _SURE_OF_LEVEL_PCT  # type: ignore[arg-type]
+
+
+def _level_change_db(state: SourceState, plan: Plan, hot: Finding | None, kind: str, *, needed: bool) -> float:
+    """Change that is left to nominal with what is turned already; where no finding asks for it, only if it is off by what is listened to."""
+    point = state.nominal_at(plan.blocks)
+    if state.nominal_dbfs is None or point.level_dbfs is None:
+        return 0.0
+    if needed and abs(point.level_dbfs - state.nominal_dbfs) < state.level_listen_db:
+        return 0.0
+    if _is_clipped(hot) and hot is not None and point.true_peak_dbtp is not None:
+        # the preamp is turned by ear: its peaks read what they should then, however high they went
+        peak_dbtp = point.true_peak_dbtp - hot.change_db + float(hot.facts["peak_dbfs"])  # type: ignore[operator, arg-type]
+        point = replace(point, true_peak_dbtp=peak_dbtp)
+    return point.change_db(state.nominal_dbfs, state.desk.gain_step_db if kind == "gain" else state.desk.trim_step_db)
+
+
+def finish_level(state: SourceState, plan: Plan, position: int) -> None:
+    """Make up what the equaliser's moves change, and write the moves of the gains, as they end, into their position.
+
+    Parameters
+    ----------
+    state : SourceState
+    plan : Plan
+    position : int
+        Index of the moves before which they stand.
+    """
+    hot = _answered(state.serious(), "preamp") or _turned_down(state)
+    answers = {
+        finding.id: plan.answers[finding.id]
+        for finding in state.findings
+        if KINDS[finding.kind].answered_by == "level" and finding.id in plan.answers
+    }
+    _make_up(state, plan, hot, next((kind for kind, _ in answers.values()), None))
+    moves = []
+    for kind in (block.name for block in BLOCKS.values() if block.is_gain):
+        index, setting = turned_gain(state, plan, kind, "both")
+        change_db = round(setting.after - (setting.before or 0.0), 4)
+        if not change_db:
+            continue
+        move = _gain_move(state, plan, kind, change_db, hot)
+        moves += counter_moves(state, replace(move, index=index, settings={"gain": setting}), _shaped_db(state, plan))
+        # the finding says what the move says, whatever came to it
+        plan.answers |= {name: (kind, change_db) for name, (turned, _) in answers.items() if turned == kind}
+    plan.moves[position:position] = moves
+
+
+def _shaped_db(state: SourceState, plan: Plan) -> float:
+    """By how much the equaliser's moves of the plan raise the level."""
+    return state.nominal_at(plan.blocks).shaped_db - state.nominal_at(state.blocks).shaped_db
+
+
+def _make_up(state: SourceState, plan: Plan, hot: Finding | None, answering: str | None) -> None:
+    """Turn the trim so that the level is nominal with the equaliser's moves as well; where none is judged, as it was."""
+    shaped_db = _shaped_db(state, plan)
+    if abs(shaped_db) < _WORTH_A_TRIM_DB or (_is_clipped(hot) and not _is_sure_of_level(hot)):
+        return
+    kind = answering or "trim"
+    if state.nominal_dbfs is None:
+        point = state.nominal_at(plan.blocks)
+        change_db = 0.0
+        if point.level_dbfs is not None:
+            change_db = point.change_db(point.level_dbfs - shaped_db, state.desk.trim_step_db)
+    else:
+        change_db = _level_change_db(state, plan, hot, kind, needed=answering is None)
+    if change_db:
+        turn_gain(state, plan, kind, "both", change_db)
+        plan.why.append(Remark(name="made-up", facts={"shaped_db": shaped_db, "change_db": change_db}))
+    left_db = shaped_db + change_db
+    if state.nominal_dbfs is None and abs(left_db) >= _WORTH_A_TRIM_DB:
+        plan.left_over.append(Remark(name="shaped-level", facts={"left_db": left_db}))
+
+
+def _gain_move(state: SourceState, plan: Plan, kind: str, change_db: float, hot: Finding | None) -> Move:
+    """Move of the preamp or the trim with its sentence, without its place in the chain."""
+    before, after = state.nominal_at(state.blocks), state.nominal_at(plan.blocks)
+    microphone = ROLES[state.source.role].open_microphone
+    hearers = who_hears(kind, state.desk)
+    preamp = kind == "gain"
+    where: Literal["preamp", "trim"] = "preamp" if preamp else "trim"
+    facts: dict[str, float | str] = {"change_db": change_db, "back_db": -change_db, "size_db": abs(change_db)}
+    facts |= {"level_dbfs": before.level_dbfs or 0.0, "level_after_dbfs": after.level_dbfs or 0.0}
+    advice: tuple[str, ...] = ()
+    hot_now = hot is not None and hot.change_db is not None
+    if preamp and hot_now and hot is not None:
+        if _is_clipped(hot):
+            # until when, in the words of the finding
+            action = f"preamp-{hot.advice[-1]}" if hot.advice else "preamp-until-played"
+            advice = (f"first-{hot.advice[0]}",) if hot.advice and hot.advice[0] != "lower-preamp" else ()
+            facts["peak_dbfs"] = float(hot.facts.get("peak_dbfs", PREAMP_PEAK_DBFS))  # type: ignore[arg-type]
+            advice += () if _is_sure_of_level(hot) else ("level-after",)
+            advice += () if state.line_check else ("set-again",)
+        else:
+            action = "preamp-for-peaks"
+            facts |= {"peak_dbtp": hot.measured or 0.0, "peak_after_dbtp": (hot.measured or 0.0) + change_db}
+    elif preamp:
+        action = "preamp"
+    elif hot_now:
+        action = "trim-after-preamp"
+        # the preamp is set by ear: from where its peaks read what they should
+        facts["level_dbfs"] = (after.level_dbfs or 0.0) - change_db
+    else:
+        action = "trim"
+    if change_db > STEPS_DB and microphone:
+        advice += ("in-steps",)
+        facts["steps_db"] = STEPS_DB
+    name = "level-preamp" if preamp else "level-trim-line-check" if state.line_check else "level-trim"
+    if state.nominal_dbfs is not None:
+        plan.why.append(Remark(name=name, facts={**facts, "nominal_dbfs": state.nominal_dbfs}))
+    return Move(
+        where=where,
+        block=kind,
+        index=None,
+        on="both",
+        settings={},
+        who_hears=hearers,
+        action=action,
+        facts=facts,
+        advice=advice,
+        cautions=cautions(hearers, raises=change_db > 0, open_microphone=microphone),
+    )
+
+
+def agreed(finding: Finding, plan: Plan | None) -> Finding:
+    """Finding whose advice says what the plan's move says: one number, or where to look first.
+
+    Parameters
+    ----------
+    finding : Finding
+    plan : Plan, optional
+        Of its source; None where nothing is planned.
+    """
+    if plan is None or finding.change_db is None or KINDS[finding.kind].answered_by not in ("preamp", "level"):
+        return finding
+    kind, change_db = plan.answers.get(finding.id, ("", 0.0))
+    # with what the equaliser or the balance does to it, a level may even have to go the other way
+    if change_db * finding.change_db <= 0:
+        # clipping is turned down whatever else is wrong
+        if KINDS[finding.kind].answered_by == "preamp":
+            return finding
+        return replace(
+            finding,
+            change_db=None,
+            advice=("after-the-source",) if plan.at_source else ("level-by-moves",),
+            cautions=(),
+        )
+    facts = {**finding.facts, "turned": kind, "turn_db": abs(change_db)}
+    return replace(finding, change_db=change_db, facts=facts)

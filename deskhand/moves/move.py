@@ -11,7 +11,7 @@ from deskhand.house import BLOCKS
 if TYPE_CHECKING:
     from deskhand.house import Desk
 
-Where = Literal["rig", "preamp", "trim", "channel", "fader", "patch"]
+Where = Literal["rig", "preamp", "trim", "channel", "fader", "send", "patch"]
 Hearer = Literal["house", "monitors", "stream"]
 Caution = Literal["feedback", "tell-stage"]
 
@@ -24,6 +24,15 @@ class Setting:
     """None where the block is new."""
     after: float
     unit: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Remark:
+    """One reason of a plan, or one problem that it leaves, as data: rendered last, by `moves.text`."""
+
+    name: str
+    """Name of the sentence, as the catalogue has it."""
+    facts: Mapping[str, float | str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,6 +61,8 @@ class Move:
     """Further values of the sentences, by name; the unit is the name's ending."""
     cautions: tuple[Caution, ...] = ()
     """What to mind when it is done."""
+    advice: tuple[str, ...] = ()
+    """Names of further sentences, in order: how to go about it, and what to set beside it."""
     finding: str | None = None
     """Id of the finding that it answers, which may be another source's: the voice's, that others give room to. None where nothing asks
     for it but the moves before it. Set when the result is put together."""
@@ -71,7 +82,7 @@ class Move:
     @property
     def is_setting(self) -> bool:
         """True where something at the desk is set; else it is a cable, a patch or the player's end."""
-        return self.block is not None or self.where == "fader"
+        return self.block is not None or self.where in ("fader", "send")
 
     @property
     def is_saved(self) -> bool:

@@ -1,10 +1,11 @@
-"""From what is wrong with a source to the moves that bring it home, in the order of causes: rig, patch, level, tone, dynamics."""
+"""From what is wrong with a source to the moves that bring it home, in the order of causes: rig, patch, balance, level, tone, dynamics."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from deskhand.moves.level import plan_balance, plan_instructions, plan_level, plan_polarity
+from deskhand.moves.level import finish_level, plan_balance, plan_instructions, plan_level, plan_polarity
+from deskhand.moves.move import Remark
 from deskhand.moves.reduction import plan_reduction
 from deskhand.moves.state import Plan
 from deskhand.moves.tone import plan_tone
@@ -24,11 +25,14 @@ def plan(state: SourceState) -> Plan:
     plan_instructions(state, moves)
     if moves.at_source:
         # what arrives is not what should: nothing at the desk is turned for it
-        moves.why.append("nothing at the desk is turned before that is mended")
+        moves.why.append(Remark(name="source-first"))
         return moves
     plan_polarity(state, moves)
-    plan_level(state, moves)
+    # one after the other: each is solved with what is turned already, and the level at the end once more
     plan_balance(state, moves)
+    position = len(moves.moves)
+    plan_level(state, moves)
     plan_tone(state, moves)
+    finish_level(state, moves, position)
     plan_reduction(state, moves)
     return moves

@@ -9,8 +9,7 @@ import numpy as np
 
 from deskhand.chain.run import Chain, WhatIf
 from deskhand.house import CompressorBlock, changed
-from deskhand.moves.move import Move, Setting, who_hears
-from deskhand.units import number
+from deskhand.moves.move import Move, Remark, Setting, who_hears
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -123,12 +122,16 @@ def _add_move(
     """Write a threshold into the plan, or say that none reaches the wanted range."""
     assert block.reduction_db is not None
     low_db, high_db = block.reduction_db
-    span = f"{number(low_db, 1)} to {number(high_db, 1)} dB"
+    facts: dict[str, float | str] = {
+        "low_db": low_db,
+        "high_db": high_db,
+        "reduction_db": current_db,
+        "nearest_db": solved.reduction_db,
+        "threshold_dbfs": solved.threshold_dbfs,
+        "step_db": STEP_DB,
+    }
     if not solved.reached:
-        plan.left_over.append(
-            f"no threshold of its compressor takes off {span} (nearest: {number(solved.reduction_db, 1)} dB at "
-            f"{number(solved.threshold_dbfs, 1)} dBFS): its level moves in jumps, or its ratio or attack is too far from what is wanted"
-        )
+        plan.left_over.append(Remark(name="no-threshold", facts=facts))
         return
     plan.blocks[position] = changed(block, threshold_dbfs=solved.threshold_dbfs)
     plan.moves.append(
@@ -143,7 +146,4 @@ def _add_move(
             facts={"reduction_db": current_db, "reduction_after_db": solved.reduction_db},
         )
     )
-    plan.why.append(
-        f"its compressor takes off {number(current_db, 1)} dB where {span} is wanted: threshold to {number(solved.threshold_dbfs, 1)} dBFS "
-        f"(in steps of {number(STEP_DB, 1)} dB)"
-    )
+    plan.why.append(Remark(name="threshold", facts=facts))

@@ -7,9 +7,10 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from deskhand.house import BLOCKS, GainBlock, TrimBlock, make_block
+from deskhand.moves.move import Setting
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     import numpy as np
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from deskhand.chain.nominal import NominalPoint
     from deskhand.findings import Finding
     from deskhand.house import ChainBlock, Desk, Source
-    from deskhand.moves.move import Move
+    from deskhand.moves.move import Move, Remark
 
     Array = NDArray[np.float64]
 
@@ -52,15 +53,16 @@ class SourceState:
     wanted_tone_db: Array | None
     """(31,) third-octave levels after the chain in the kept takes."""
     line_check: bool
-    level_dbfs: float | None = None
-    """After the gain and trim of its chain, over the whole take."""
-    nominal_dbfs: float = -18.0
+    nominal_at: Callable[[Sequence[ChainBlock]], NominalPoint]
+    """From a chain after the tap to the level and peaks behind its gains, over the whole take."""
+    nominal_dbfs: float | None = -18.0
+    """Level that it should have there; None where no level is judged."""
     level_listen_db: float = 2.0
     """How far from nominal it may be."""
-    nominal: NominalPoint | None = None
-    """After the gain, trim and polarity that its chain holds already; None: there is nothing of them."""
     usual_balance_db: float = 0.0
     """By how much the chain raises the right against the left in the weeks that its usual balance comes from."""
+    usual_fader_db: float | None = None
+    """Its fader in the standing house file, where this week has a file of its own."""
 
     def index_of(self, block: ChainBlock) -> int | None:
         """Index of a block in the house's chain as it stands, by identity: moves may have put blocks in front of it."""
@@ -103,10 +105,12 @@ class Plan:
     """Of those, the ones that no file holds: turned at the desk before the tap, or to be turned there."""
     skipped: int = 0
     """How many blocks of the house's chain lie before the tap."""
-    why: list[str] = field(default_factory=list)
-    """Readings and trials behind the moves, in words, for whoever asks."""
-    left_over: list[str] = field(default_factory=list)
-    """Problems that the moves do not mend, in words."""
+    why: list[Remark | str] = field(default_factory=list)
+    """Readings and trials behind the moves, for whoever asks; a string is in words already."""
+    left_over: list[Remark | str] = field(default_factory=list)
+    """Problems that the moves do not mend."""
+    answers: dict[str, tuple[str, float]] = field(default_factory=dict)
+    """Id of a finding to the block and the change in dB that answer it: both say one number."""
     predicted_db: Array | None = None
     """(31,) third-octave levels after the chain as the moves should leave them."""
 
@@ -145,41 +149,53 @@ def behind_gains(blocks: Sequence[ChainBlock]) -> int:
     return next((position for position, block in enumerate(blocks) if BLOCKS[block.block].group != "gain"), len(blocks))
 
 
-def turn_gain(state: SourceState, plan: Plan, kind: str, on: str, change_db: float) -> tuple[int | None, float, float]:
-    """Turn a gain in the plan's chain, or put a new one in.
+def turn_gain(state: SourceState, plan: Plan, kind: str, on: str, change_db: float) -> None:
+    """Turn a gain in the plan's chain, by as much more where it is turned already, or put a new one in."""
+    position = _position(plan.blocks, kind, on, state.turned)
+    before_db = _gain_db(plan.blocks, position)
+    turned = make_block({"block": kind, "gain": f"{round(before_db + change_db, 4):g} dB", "on": on})
+    if position is not None:
+        before = plan.blocks[position]
+        plan.blocks[position] = turned
+        for blocks in (plan.at_desk, plan.new_blocks):
+            blocks[:] = [turned if block is before else block for block in blocks]
+        return
+    # one side's behind what both have
+    plan.blocks.insert(0 if on == "both" else behind_gains(plan.blocks), turned)
+    # a preamp's change belongs to this moment: the next recording is made behind it; a gain before the tap is the file's own, which is
+    # turned there, while the take does not hold the change yet
+    unsaved = BLOCKS[kind].at_preamp or state.before_tap(kind, on) is not None
+    (plan.at_desk if unsaved else plan.new_blocks).append(turned)
 
-    Returns
-    -------
-    (index, before_db, after_db)
-        Its index in the house's chain, None for a new one, and what it was and is.
-    """
-    position = next(
+
+def turned_gain(state: SourceState, plan: Plan, kind: str, on: str) -> tuple[int | None, Setting]:
+    """Index of a gain in the house's chain, None for a new one, and its setting from and to."""
+    position = _position(state.blocks, kind, on, state.turned)
+    after_db = _gain_db(plan.blocks, _position(plan.blocks, kind, on, state.turned))
+    if position is not None:
+        index = state.index_of(state.blocks[position])
+        return index, Setting(before=_gain_db(state.blocks, position), after=after_db, unit="dB")
+    earlier = None if BLOCKS[kind].at_preamp else state.before_tap(kind, on)
+    if earlier is not None:
+        index, written_db = earlier
+        return index, Setting(before=written_db, after=round(written_db + after_db, 4), unit="dB")
+    return None, Setting(before=0.0 if on == "both" else None, after=after_db, unit="dB")
+
+
+def _position(blocks: Sequence[ChainBlock], kind: str, on: str, turned: Sequence[ChainBlock]) -> int | None:
+    """Index of the first gain of a kind on these sides, without those that no file holds."""
+    return next(
         (
             number
-            for number, block in enumerate(plan.blocks)
+            for number, block in enumerate(blocks)
             if block.block == kind
             and getattr(block, "on", "both") == on
-            and all(block is not turned for turned in state.turned)
+            and all(block is not unsaved for unsaved in turned)
         ),
         None,
     )
-    earlier = state.before_tap(kind, on) if position is None and not BLOCKS[kind].at_preamp else None
-    if earlier is not None:
-        # the file's own gain is turned; the take does not hold the change yet
-        file_index, written_db = earlier
-        added = make_block({"block": kind, "gain": f"{change_db:g} dB", "on": on})
-        plan.blocks.insert(0, added)
-        plan.at_desk.append(added)
-        return file_index, written_db, round(written_db + change_db, 4)
-    before_db = plan.blocks[position].gain_db if position is not None else 0.0  # type: ignore[union-attr]
-    after_db = round(before_db + change_db, 4)
-    turned = make_block({"block": kind, "gain": f"{after_db:g} dB", "on": on})
-    if position is not None:
-        index = state.index_of(plan.blocks[position])
-        plan.blocks[position] = turned
-        return index, before_db, after_db
-    # one side's behind what both have
-    plan.blocks.insert(0 if on == "both" else behind_gains(plan.blocks), turned)
-    # the preamp's change belongs to this moment: the next recording is made behind it
-    (plan.at_desk if BLOCKS[kind].at_preamp else plan.new_blocks).append(turned)
-    return None, before_db, after_db
+
+
+def _gain_db(blocks: Sequence[ChainBlock], position: int | None) -> float:
+    """Gain of a block; 0 where there is none."""
+    return 0.0 if position is None else float(blocks[position].gain_db)  # type: ignore[union-attr]

@@ -1,4 +1,4 @@
-"""Sentences of moves, from the catalogue `texts.toml`: rendered last, read back by nobody."""
+"""Sentences of moves and of a plan's remarks, from the catalogue `texts.toml`: rendered last, read back by nobody."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from deskhand.findings import Finding
-    from deskhand.moves.move import Move
+    from deskhand.moves.move import Move, Remark
 
 
 @cache
 def _catalogue() -> Mapping[str, Any]:
-    """Sentences by action, cautions by name."""
+    """Sentences by action and by remark, advice and cautions by name."""
     return tomllib.loads(resources.files("deskhand.moves").joinpath("texts.toml").read_text("utf-8"))
 
 
@@ -66,9 +66,21 @@ def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
         values["finding"] = next(say(finding) for finding in findings if finding.id == move.facts["finding"])
     words = _catalogue()
     text, effect, undo = (filled(words["move"][move.action][part], values) for part in ("text", "effect", "undo"))
+    advice = [filled(words["advice"][name], values) for name in move.advice]
     return replace(
         move,
-        text="; ".join([text, *(words["caution"][name] for name in move.cautions)]),
+        text="; ".join([text, *advice, *(words["caution"][name] for name in move.cautions)]),
         effect=effect,
         undo=undo,
     )
+
+
+def remark_text(remark: Remark | str) -> str:
+    """Sentence of a reason or of a problem that is left; a string is one already.
+
+    Raises
+    ------
+    KeyError
+        A sentence or a value that the catalogue or the remark does not have.
+    """
+    return remark if isinstance(remark, str) else filled(_catalogue()["remark"][remark.name], remark.facts)

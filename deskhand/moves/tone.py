@@ -16,10 +16,8 @@ from deskhand.measure.tone import levels_db
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fewest import fewest
 from deskhand.moves.fine import brought_to, fine_power
-from deskhand.moves.level import signed
-from deskhand.moves.move import Move, Setting, cautions, who_hears
+from deskhand.moves.move import Move, Remark, Setting, cautions, who_hears
 from deskhand.moves.state import behind_gains
-from deskhand.units import number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -40,8 +38,6 @@ MOST_BOOST_DB: Final = 6.0
 """Boosts at most: more takes headroom and invites feedback. Common practice, no source."""
 _ROUNDS: Final = 3
 """Searches at most where dynamics make something else of the moves. Common practice, no source."""
-_WORTH_A_FADER_DB: Final = 1.0
-"""Change of level from which the fader is named: about what is noticed in a mix. Common practice, no source."""
 _RESTLESS_DB: Final = 1.0
 """Spread of an octave from take to take at which it counts half. Common practice, no source."""
 _AGREES_DB: Final = 0.3
@@ -182,31 +178,21 @@ def plan_tone(state: SourceState, plan: Plan) -> None:
     start_db = float(eq.rms_db(search.whole, search.task))
     lists = fewest(search.task, search.grid, search.is_home, most=MOST_TONE_MOVES)
     if not lists:
-        plan.why.append(
-            "its tone after the chain is within the normal range: no equaliser is turned"
-            if search.is_home(search.whole)
-            else "no change of the equaliser brings its tone nearer to what is usual: left alone"
-        )
+        plan.why.append(Remark(name="tone-is-normal" if search.is_home(search.whole) else "no-tone-change-helps"))
         return
     for count, changes in enumerate(lists, 1):
         levels_after_db = eq.band_levels_db(eq.applied(search.task.power, changes.changes))
-        plan.why.append(
-            f"tone with {count} change{'s' if count > 1 else ''}: {number(start_db, 1)} to {number(changes.rms_db, 1)} dB off (RMS), "
-            + ("within the normal range" if search.is_home(levels_after_db) else "not yet within the normal range")
-        )
+        facts = {"count": float(count), "off_db": start_db, "off_after_db": changes.rms_db}
+        plan.why.append(Remark(name="tone-home" if search.is_home(levels_after_db) else "tone-not-home", facts=facts))
     chosen, levels_after_db = _proved(search, plan, lists[-1])
     left_db = float(eq.rms_db(levels_after_db, search.task))
     if left_db > start_db - _FOR_SURE_DB:
-        plan.why.append("no change of the equaliser helps by more than is uncertain: left alone")
+        plan.why.append(Remark(name="no-tone-change-is-sure"))
         return
     plan.predicted_db = levels_after_db
     _add_moves(search, plan, chosen, start_db)
-    if abs(chosen.level_db) >= _WORTH_A_FADER_DB:
-        plan.left_over.append(
-            f"its equaliser moves change its level by about {signed(chosen.level_db)}: make it up at its fader"
-        )
     if not search.is_home(levels_after_db):
-        plan.left_over.append(f"its tone stays {number(left_db, 1)} dB off (RMS): look at the player's end")
+        plan.left_over.append(Remark(name="tone-stays", facts={"off_db": left_db}))
 
 
 def _add_moves(search: _ToneSearch, plan: Plan, chosen: eq.ChangeList, start_db: float) -> None:
@@ -245,7 +231,7 @@ def _proved(search: _ToneSearch, plan: Plan, predicted: eq.ChangeList) -> tuple[
             break
         chosen = again[-1]
     assert best is not None
-    plan.why.append(f"run through the chain: {number(best[0], 1)} dB off (RMS)")
+    plan.why.append(Remark(name="tone-run", facts={"off_db": best[0]}))
     return best[1], best[2]
 
 

@@ -58,8 +58,6 @@ class FeedLevels:
     true_peak_dbtp: float | None = None
     level_dba: float | None = None
     """At the mix position, where the room is calibrated."""
-    standing_fader_db: float | None = None
-    """Fader of the voice in the standing house file, from which its margin counts; None where this week has no file of its own."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,7 +81,7 @@ def voice_limit(
     margin: LimitReason = "unknown-margin" if stated_db is None else "margin"
     # what this week's file has raised already is not allowed once more
     fader_db = next((source.fader_db for source in planning.house.source if source.name == lead), None) or 0.0
-    raised_db = 0.0 if levels.standing_fader_db is None else max(0.0, fader_db - levels.standing_fader_db)
+    raised_db = max(0.0, fader_db - planning.standing_faders_db.get(lead, fader_db))
     up_db = max(0.0, (UNKNOWN_MARGIN_DB if stated_db is None else stated_db) - raised_db)
     limits = [VoiceLimit(up_db=up_db, reason=margin)]
     reading = planning.after.get(lead, planning.before.get(lead))

@@ -45,6 +45,7 @@ def edit_of(moves: Sequence[Move], chosen: Sequence[Move] | None = None) -> Sour
         if move.where == "fader":
             keys |= {"mute": IN_SONGS} if "mute" in move.settings else {"fader": _value(move.settings["fader"])}
     return SourceEdit(
+        sends={str(move.facts["mix"]): _value(move.settings["send"]) for move in moves if move.where == "send"},
         keys=keys,
         settings=[
             (move.index, {name: _value(setting) for name, setting in move.settings.items()})

@@ -6,9 +6,13 @@ import datetime as dt
 import tomllib
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Final, Literal, get_args
+from typing import TYPE_CHECKING, Final, Literal, get_args
 
 from deskhand.errors import HouseError
+from deskhand.files import write_atomically
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 Phase = Literal["line-check", "rehearsal", "show"]
 Tap = Literal["preamp", "after-gain", "after-chain"]
@@ -58,6 +62,36 @@ def checked_date(value: object, where: str) -> str:
         return dt.date.fromisoformat(str(value)).isoformat()
     except ValueError as error:
         raise HouseError(where, f"{value!r} is not a date", "write it like 2026-03-01") from error
+
+
+def write_show_note(folder: Path, values: Mapping[str, str | None]) -> None:
+    """Write values into the note beside a recording, its comments and other keys kept; None takes a key out.
+
+    Parameters
+    ----------
+    folder : Path
+    values : mapping
+        "name", "date" (ISO 8601), "phase" or "tap" to its value.
+
+    Raises
+    ------
+    HouseError
+        What is there is no note, or what comes of it is none.
+    UsageError
+        It cannot be written.
+    """
+    import tomlkit
+
+    read_show_note(folder)
+    path = folder / FILE_NAME
+    note = tomlkit.parse(path.read_text("utf-8-sig")) if path.is_file() else tomlkit.document()
+    for name, value in values.items():
+        written = dt.date.fromisoformat(value) if name == "date" and value is not None else value
+        if written is None:
+            note.pop(name, None)
+        else:
+            note[name] = written
+    write_atomically(path, tomlkit.dumps(note))
 
 
 def _table_of_text(value: object, where: str) -> dict[str, str]:

@@ -77,7 +77,7 @@ def answered_by(move: Move, findings: Sequence[Finding]) -> tuple[str, ...]:
         answered += [
             finding.id
             for finding in findings
-            if KINDS[finding.kind].at_preamp or KINDS[finding.kind].answered_by == "level"
+            if KINDS[finding.kind].at_preamp or KINDS[finding.kind].answered_by in ("level", "preamp")
         ]
     return tuple(dict.fromkeys(answered))
 

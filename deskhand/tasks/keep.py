@@ -6,7 +6,7 @@ import getpass
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from deskhand import __version__
 from deskhand.baseline.normal import MOST_TAKES, baseline_of
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from deskhand.result import CheckResult
-    from deskhand.store import KeptPart
+    from deskhand.store import KeptPart, TakeRow
     from deskhand.store.history import History
     from deskhand.tasks.check import ShowCheck
 
@@ -187,7 +187,8 @@ def kept_take(
     UsageError
         It holds nothing that plays.
     """
-    faults = require_terms(result, without=terms.without, with_faults=terms.with_faults)
+    # silence is said before anything that is wrong in it
+    faults = require_terms(result, without=terms.without, with_faults=terms.with_faults) if parts else []
     parts = parts_without(result, parts, terms.without)
     if not parts:
         raise UsageError(recording, "holds no source that plays", "keep a take in which the band plays")
@@ -287,6 +288,22 @@ class Weeks:
     """Number to how many kept takes hold it by another definition than today's, and are left out."""
 
 
+def _week_rows(history: History, house: str, phase: str, source: str | None) -> list[tuple[TakeRow, KeptPart]]:
+    """Kept parts of the newest two years, or all of one source beside the newest of the others, whose spread it shares."""
+    choice: dict[str, Any] = {
+        "house": house,
+        "phase": phase,
+        "metrics": [name for number in SHOWN for name in number.reads],
+        "stages": ("tap", "after"),
+        "versions": reading_versions(),
+    }
+    rows = history.parts(most=_OVERVIEW_TAKES if source is None else MOST_TAKES, **choice)
+    if source is None:
+        return rows
+    of_source = history.parts(most=_ALL_TAKES, source=source, **choice)
+    return [*of_source, *((take, part) for take, part in rows if part.source != source)]
+
+
 def _kept_source(source: str, known: Sequence[str]) -> str:
     """Name of a source as it was kept.
 
@@ -317,27 +334,7 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         history.sources(house=name), key=lambda known: (order.index(known) if known in order else len(order), known)
     )
     wanted = known if source is None else [_kept_source(source, known)]
-    stages = ("tap", "after")
-    metrics = [name for number in SHOWN for name in number.reads]
-    rows = history.parts(
-        house=name,
-        phase=phase,
-        metrics=metrics,
-        most=MOST_TAKES if source is not None else _OVERVIEW_TAKES,
-        stages=stages,
-        versions=reading_versions(),
-    )
-    if source is not None:
-        # all of its weeks, beside the newest of the others, whose spread it shares
-        of_source = history.parts(
-            house=name,
-            phase=phase,
-            metrics=metrics,
-            most=_ALL_TAKES,
-            stages=stages,
-            source=wanted[0], versions=reading_versions(),
-        )  # fmt: skip
-        rows = [*of_source, *((take, part) for take, part in rows if part.source != wanted[0])]
+    rows = _week_rows(history, name, phase, None if source is None else wanted[0])
     if not rows:
         raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
     if not any(part.source in wanted for _, part in rows):

@@ -57,7 +57,7 @@ def faults_of(result: CheckResult) -> list[tuple[str, Finding]]:
 def _is_serious(finding: Finding) -> bool:
     """True where a take with this finding is no good one; what was put right by a level is no fault of the take."""
     kind = KINDS[finding.kind]
-    done = finding.dismissed == "done" and kind.tier == "fault" and kind.answered_by != "level"
+    done = finding.dismissed == "done" and kind.tier == "fault" and kind.answered_by not in ("level", "preamp")
     return finding.severity == "fix" or done
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.house import WEEK_PREFIX, parse_house, with_edits
+from deskhand.moves.text import remark_text
 from deskhand.moves.week import edit_of
 from deskhand.tasks.check.named import require_source
 
@@ -48,6 +49,21 @@ def text_with_moves(
     return text
 
 
+def require_house(checked: ShowCheck) -> tuple[Path, Path]:
+    """House file that a check read, and the standing one beside it.
+
+    Raises
+    ------
+    HouseError
+        There is no house file to start from.
+    """
+    if checked.house_file is None or checked.standing_file is None:
+        raise HouseError(
+            "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"
+        )
+    return checked.house_file, checked.standing_file
+
+
 def week_text(checked: ShowCheck) -> str:
     """House file that holds this week, with the moves in its chains and its comments kept; what is turned at a preamp is not saved.
 
@@ -56,11 +72,7 @@ def week_text(checked: ShowCheck) -> str:
     HouseError
         There is no house file to start from.
     """
-    house_file = checked.house_file
-    if house_file is None:
-        raise HouseError(
-            "house.toml", "is not beside the recording or above it", "write one with: deskhand new RECORDING"
-        )
+    house_file, _ = require_house(checked)
     return text_with_moves(house_file.read_text("utf-8-sig"), house_file, checked.result)
 
 
@@ -103,6 +115,6 @@ def reasons(checked: ShowCheck, source: str) -> list[str]:
             if not result.findings
             else "  no move follows from it",
         ]
-    lines += [f"  {text}" for text in plan.why]
+    lines += [f"  {remark_text(remark)}" for remark in plan.why]
     lines += [f"  move: {move.text}; undo: {move.undo}" for move in result.moves]
-    return lines + [f"  stays: {text}" for text in plan.left_over]
+    return lines + [f"  stays: {remark_text(remark)}" for remark in plan.left_over]

@@ -93,8 +93,9 @@ def _routes(state: PageState) -> list[BaseRoute]:
     ticks = TickPages(state)
     posts: dict[str, Handler] = {
         "check": shows.start_check, "keep": shows.start_keep, "stop": shows.stop, "leave": shows.ignore,
-        "raise": shows.show_again, "try": sources.try_chain, "save": sources.save, "voice": sources.try_mix,
-        "forget": history.forget, "restore": history.restore, "measure-again": history.measure_again,
+        "raise": shows.show_again, "try": sources.try_chain, "save": sources.save, "setup": sources.save_setup,
+        "voice": sources.try_mix, "forget": history.forget, "restore": history.restore,
+        "measure-again": history.measure_again,
         "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house,
         "tick": ticks.tick, "untick": ticks.take_back,
     }  # fmt: skip

@@ -25,6 +25,7 @@ from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.names import part_of
 from deskhand.result import from_plain, plain
+from deskhand.web.details import ShowDetails, write_details
 from deskhand.web.stored_pictures import picture_of, plain_picture
 
 if TYPE_CHECKING:
@@ -50,6 +51,7 @@ class Shelf:
     """Name of its show, or of its folder or file."""
     date: str | None
     phase: str | None
+    tap: str | None
     changed: float
     """When the newest of its files was written, in seconds since 1970."""
     size: int
@@ -61,16 +63,6 @@ class Shelf:
     def written(self) -> datetime:
         """Time at which it was written, by this computer's clock; a desk's clock may have been wrong."""
         return datetime.fromtimestamp(self.changed).astimezone()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ShowDetails:
-    """Date, phase, tap and players of a recording, as a person put them right."""
-
-    date: str | None = None
-    phase: str | None = None
-    tap: str | None = None
-    players: dict[str, str]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -234,6 +226,7 @@ class Hall:
             name=(note.name if note and note.name else None) or (path.name if path.is_dir() else path.stem),
             date=details.date or (note.date if note else None),
             phase=details.phase or (note.phase if note else None),
+            tap=details.tap or (note.tap if note else None),
             changed=max(stat.st_mtime for stat in stats),
             size=sum(stat.st_size for stat in stats),
             problem=problem,
@@ -263,9 +256,10 @@ class Hall:
             else {},
         )
 
-    def set_details(self, id_: str, details: ShowDetails) -> None:
-        """Store the details of a recording."""
-        write_atomically(self._stored_path(f"asked-{id_}.json"), json.dumps(plain(details), indent=1))
+    def set_details(self, shelf: Shelf, details: ShowDetails) -> None:
+        """Write the details of a recording into its `show.toml`, and store those that cannot be written there."""
+        path = self._stored_path(f"asked-{shelf.id}.json")
+        write_atomically(path, json.dumps(plain(write_details(shelf.path, self.root, details)), indent=1))
         self.look_again()
 
     def store_check(self, check: StoredCheck) -> None:

@@ -61,9 +61,9 @@ class HistoryPages:
             try:
                 takes = store.takes(house=house.house.name, forgotten=True)
                 blind = store.blind_tests(house=house.house.name)
-                kept = keeping.weeks(store, house, source=name, phase=phase)
-                cards = course_cards(kept.by_source, whole=name is not None)
-                set_aside = set_aside_text(kept.other_version, command=False)
+                kept_weeks = keeping.weeks(store, house, source=name, phase=phase)
+                cards = course_cards(kept_weeks.by_source, whole=name is not None)
+                set_aside = set_aside_text(kept_weeks.other_version, command=False)
             except UsageError as error:
                 problem = str(error)
             finally:
@@ -90,10 +90,10 @@ class HistoryPages:
         phase = request.query_params.get("phase", "rehearsal")
         store = keeping.history_at(self._state.history, self._hall.house_file)
         try:
-            kept = keeping.weeks(store, self._hall.house(), source=None, phase=phase)
+            kept_weeks = keeping.weeks(store, self._hall.house(), source=None, phase=phase)
         finally:
             store.close()
-        return csv_download(to_csv(kept.by_source), "weeks.csv")
+        return csv_download(to_csv(kept_weeks.by_source), "weeks.csv")
 
     # --- work
 

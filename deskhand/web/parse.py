@@ -13,7 +13,7 @@ from deskhand.report.words import text
 from deskhand.result import plain
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Collection, Mapping
     from pathlib import Path
 
     from deskhand.result import SourceResult
@@ -85,6 +85,71 @@ def choice_of(value: Any, known: Collection[str]) -> str | None:
 def short_text(value: Any) -> str:
     """Text of a field, at most 500 letters; empty for everything else."""
     return str(value)[:_SHORT_TEXT].strip() if isinstance(value, str) else ""
+
+
+SETUP_KEYS: Final = (
+    "channel", "patch", "microphone", "stand", "player", "preamp", "pad", "phantom", "group", "effects", "send",
+)  # fmt: skip
+"""Keys of a source that are typed on its page, in the order in which a channel is set up."""
+_IN_DB: Final = ("preamp", "pad")
+_PHANTOM: Final = {"on": True, "off": False}
+
+
+def _in_db(written: str) -> str:
+    """A gain with its unit, which people leave out."""
+    return f"{written} dB" if written.lstrip("+-−").replace(".", "", 1).isdecimal() else written
+
+
+def setup_keys(data: Any) -> dict[str, Any]:
+    """Set-up of a source as the page sends it, in the words of the house file; None for what is empty.
+
+    Raises
+    ------
+    UsageError
+        It is no set-up, or a send lacks its mix or its level.
+    """
+    if not isinstance(data, dict):
+        raise UsageError("the set-up", "is missing", "read the page again")
+    keys: dict[str, Any] = {name: short_text(data.get(name)) or None for name in SETUP_KEYS[:-3]}
+    for name in _IN_DB:
+        keys[name] = None if keys[name] is None else _in_db(keys[name])
+    keys["phantom"] = _PHANTOM.get(short_text(data.get("phantom")))
+    keys["group"] = short_text(data.get("group")) or None
+    keys["effects"] = [name for name in map(str.strip, short_text(data.get("effects")).split(",")) if name] or None
+    keys["send"] = _sends_of(data.get("send")) or None
+    return keys
+
+
+def _sends_of(value: Any) -> list[dict[str, Any]]:
+    """Sends as the page sends them; rows without anything in them are passed over."""
+    rows = [row for row in value if isinstance(row, dict)] if isinstance(value, list) else []
+    sends: list[dict[str, Any]] = []
+    for row in rows[:_MOST_BLOCKS]:
+        mix, level = short_text(row.get("mix")), short_text(row.get("level"))
+        if not mix and not level:
+            continue
+        if not mix or not level:
+            raise UsageError(
+                f"the send {mix or level!r}", "has no " + ("level" if mix else "mix"), "type both, or neither"
+            )
+        sends.append({"mix": mix, "level": _in_db(level), **({"after_fader": True} if row.get("after_fader") else {})})
+    return sends
+
+
+def setup_fields(written: Mapping[str, Any]) -> dict[str, Any]:
+    """Set-up of a source's table in a house file, as the fields of the page show it."""
+    fields: dict[str, Any] = {name: str(written.get(name, "")) for name in SETUP_KEYS}
+    fields["phantom"] = {True: "on", False: "off"}.get(written.get("phantom"), "")  # type: ignore[arg-type]
+    fields["effects"] = ", ".join(map(str, written.get("effects", [])))
+    fields["send"] = [
+        {
+            "mix": str(send.get("mix", "")),
+            "level": str(send.get("level", "")),
+            "after_fader": bool(send.get("after_fader", False)),
+        }
+        for send in written.get("send", [])
+    ]
+    return fields
 
 
 def file_name(given: str, label: str) -> str:

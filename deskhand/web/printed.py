@@ -8,7 +8,6 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, Response
 
 from deskhand.errors import UsageError
-from deskhand.house import read_house
 from deskhand.report.words import text
 from deskhand.web import render
 from deskhand.web.history_pages import csv_download
@@ -36,23 +35,29 @@ class SheetPages:
         self._state = state
 
     def _sheet(self, request: Request) -> Sheet:
-        from deskhand.report.sheet import find_since, make_sheet, since_name
+        from deskhand.tasks.sheet import SheetOptions, show_sheet
 
         shelf, check = self._state.check_at(request)
         hall = self._state.hall
-        since_file = find_since(hall.house_file, check.result.show.date)
         wanted = request.query_params.get("paper", "a4")
         paper = next((size for size in PAPERS if size == wanted), None)
         if paper is None:
             raise UsageError("the paper", f"{wanted!r} is not known", "choose a4 or letter")
         note = request.query_params.get("note", "")[:_NOTE_LETTERS]
-        return make_sheet(
+        jobs = request.query_params.get("jobs", "")[:_NOTE_LETTERS]
+        against_standing = request.query_params.get("since") == "standing"
+        return show_sheet(
             check.result,
-            hall.house_of(shelf),
-            since=read_house(since_file),
-            since_name=since_name(since_file, hall.house_file),
-            paper=paper,
-            notes=[note] if note.strip() else [],
+            house_file=hall.file_of(shelf),
+            standing_file=hall.house_file,
+            house_text=check.house_text,
+            saved_text=hall.text_of(shelf),
+            options=SheetOptions(
+                since=hall.house_file if against_standing else None,
+                paper=paper,
+                notes=(note,),
+                jobs=tuple(jobs.splitlines()),
+            ),
         )
 
     def sheet(self, request: Request) -> Response:
@@ -68,6 +73,8 @@ class SheetPages:
                 query=str(request.url.query),
                 paper=request.query_params.get("paper", "a4"),
                 note=request.query_params.get("note", ""),
+                jobs=request.query_params.get("jobs", ""),
+                since=request.query_params.get("since", ""),
             )
         )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Final
 
 from starlette.exceptions import HTTPException
@@ -18,7 +19,8 @@ from deskhand.tasks.keep_terms import faults_of
 from deskhand.tasks.week import week_text
 from deskhand.units import clock
 from deskhand.web import render
-from deskhand.web.hall import ShowDetails, StoredCheck, tracks_of
+from deskhand.web.details import ShowDetails
+from deskhand.web.hall import StoredCheck, tracks_of
 from deskhand.web.keeping import KeepingState, KeepWish
 from deskhand.web.parse import choice_of, short_text
 from deskhand.web.week_view import week_page
@@ -88,9 +90,9 @@ class ShowPages:
         with self._state.open_history() as store:
             rows = [] if store is None else store.takes(house=result.house, forgotten=True)
         rows = [row for row in rows if (row.show, row.date, row.phase) == show and row.replaced_by is None]
-        kept = next((row for row in rows if row.forgotten_at is None), None)
+        in_reference = next((row for row in rows if row.forgotten_at is None), None)
         taken_out = max((row for row in rows if row.forgotten_at), key=lambda row: row.id, default=None)
-        return KeepingState(kept=kept, taken_out=taken_out, faults=faults_of(result))
+        return KeepingState(kept=in_reference, taken_out=taken_out, faults=faults_of(result))
 
     def _newest_unchecked(self) -> dict[str, Any] | None:
         """The newest recording, where it was not checked yet, as a question."""
@@ -127,7 +129,7 @@ class ShowPages:
                     "checked": self._hall.is_checked(shelf),
                     "date": shelf.date or f"{shelf.written:%Y-%m-%d}",
                     "phase": shelf.phase or "rehearsal",
-                    "tap": self._hall.details(shelf.id).tap or "",
+                    "tap": shelf.tap or "",
                 }
             )
         return HTMLResponse(
@@ -151,13 +153,14 @@ class ShowPages:
         """Begin a check."""
         shelf = self._state.shelf_of(data)
         date = str(data.get("date") or "")
+        # a check that is made again says nothing of what was put right before
         details = ShowDetails(
-            date=checked_date(date, "the date") if date else None,
-            phase=choice_of(data.get("phase"), words()["phase"]),
-            tap=choice_of(data.get("tap"), words()["tap"]),
+            date=checked_date(date, "the date") if date else shelf.date,
+            phase=choice_of(data.get("phase"), words()["phase"]) or shelf.phase,
+            tap=choice_of(data.get("tap"), words()["tap"]) if "tap" in data else shelf.tap,
             players=self._hall.details(shelf.id).players,
         )
-        self._hall.set_details(shelf.id, details)
+        self._hall.set_details(shelf, details)
         job = self._state.jobs.start(f"check {shelf.id}", lambda job: self._check(job, shelf.id))
         return {"job": job.id}
 
@@ -195,10 +198,14 @@ class ShowPages:
             ),
             progress=job.progress,
         )
+        result = checked.result
+        if details.options:
+            only_here = text("week.page_only", options=details.options)
+            result = replace(result, show=replace(result.show, notes=(*result.show.notes, only_here)))
         self._hall.store_check(
             StoredCheck(
                 shelf=shelf,
-                result=checked.result,
+                result=result,
                 pictures=checked.pictures,
                 house_text=house_text,
                 moves_text=week_text(checked),

@@ -17,13 +17,14 @@ from deskhand.report.turns import entries_at
 from deskhand.report.words import explained, text, words
 from deskhand.units import number
 from deskhand.web import render
+from deskhand.web.parse import setup_fields
 from deskhand.web.week_view import first_moment, moments_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from deskhand.baseline.normal import Normal
-    from deskhand.house import HouseFile
+    from deskhand.house import HouseFile, RoleName
     from deskhand.measure.readings import Readings
     from deskhand.result import SourceResult
     from deskhand.web.hall import Hall, StoredCheck
@@ -213,6 +214,18 @@ def tried_parts(
     }
 
 
+def _block_settings(role: RoleName) -> dict[str, Any]:
+    """Blocks as the page's script adds and shows them, and those that a role usually has."""
+    return {
+        "keys": {name: block.page_keys for name, block in BLOCKS.items()},
+        "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
+        "names": {name: block_name(name) for name in BLOCK_NAMES},
+        "words": words()["key"],
+        "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
+        "usual": unturned_chain(ROLES[role].usual_blocks),
+    }
+
+
 def source_page(
     hall: Hall,
     check: StoredCheck,
@@ -261,16 +274,11 @@ def source_page(
         numbers=number_rows(source),
         chain=written.get("chain", []),
         fader=str(written.get("fader", "")),
+        has_table=bool(written),
+        setup=setup_fields(written),
         start_s=start_s,
         block_names=[(name, block_name(name)) for name in ADDED_BLOCKS],
         usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
-        settings={
-            "keys": {name: block.page_keys for name, block in BLOCKS.items()},
-            "new": {name: dict(BLOCKS[name].neutral) for name in ADDED_BLOCKS},
-            "names": {name: block_name(name) for name in BLOCK_NAMES},
-            "words": words()["key"],
-            "defaults": {name: defaults_of(name) for name in BLOCK_NAMES},
-            "usual": unturned_chain(ROLES[source.role].usual_blocks),
-        },
+        settings=_block_settings(source.role),
         first_moment=first_moment,
     )

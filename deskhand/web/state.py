@@ -183,7 +183,7 @@ class PageState:
 
         def make() -> HouseRecording:
             note = read_show_note(shelf.path if shelf.path.is_dir() else shelf.path.parent)
-            tap: Any = self.hall.details(shelf.id).tap or note.tap or house.house.tap
+            tap: Any = shelf.tap or house.house.tap
             return open_with_house(shelf.path, house, self.hall.root, tap=tap, taps=note.taps, changes=changes)
 
         numbers = tuple(change.id for change in changes)

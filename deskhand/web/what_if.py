@@ -8,12 +8,12 @@ from starlette.exceptions import HTTPException
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 
 from deskhand.files import write_atomically
-from deskhand.house import parse_house, with_source, written_source
+from deskhand.house import parse_house, with_setup, with_source, written_source
 from deskhand.report.words import text
 from deskhand.result import plain
 from deskhand.web.cache import NewestFew
 from deskhand.web.hall import digest
-from deskhand.web.parse import number_of, source_at, source_table
+from deskhand.web.parse import number_of, setup_fields, setup_keys, source_at, source_table
 from deskhand.web.source_view import source_page, tried_parts
 from deskhand.web.tries import pair_of, to_left_and_right
 from deskhand.web.voice import (
@@ -173,6 +173,27 @@ class SourcePages:
         return {
             "base": _settings_of(written_source(new_text, name)),
             "said": text("source.saved", file=target.name),
+        }
+
+    def save_setup(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Write a source's set-up into the standing house file and this week's, or into this week's alone."""
+        shelf = self._state.shelf_of(data)
+        name, keys = str(data.get("source")), setup_keys(data.get("setup"))
+        with self._hall.lock:
+            week = self._hall.week_file(shelf)
+            read = self._hall.text_of(shelf)
+            parse_house(read, self._hall.file_of(shelf))
+            stands = setup_fields(written_source(read, name))
+            if data.get("base") != stands:
+                raise ConflictError(stands)
+            new_text = with_setup(read, name, keys)
+            if data.get("every_week") is True:
+                write_atomically(self._hall.house_file, with_setup(self._hall.standing_text(), name, keys))
+            if data.get("every_week") is not True or week.is_file():
+                write_atomically(week, new_text)
+        return {
+            "base": setup_fields(written_source(new_text, name)),
+            "said": text("setup.saved_every" if data.get("every_week") is True else "setup.saved_week", file=week.name),
         }
 
     # --- room for a voice

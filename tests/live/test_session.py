@@ -271,3 +271,27 @@ def test_what_is_over_is_said_in_words(hall, rng):
     assert any(text.startswith("keys r is silent") for text in keys)
     assert "no longer: keys r is silent" in keys
     assert not any(text.split(":")[0] in KIND_NAMES for text in keys)
+
+
+def test_it_reads_this_week_s_file_and_says_so(hall):
+    """As a check of the same show does; a house file that is named goes before."""
+    week = HOUSE.replace('name = "bass"', 'name = "low end"')
+    (hall / "week-2026-03-01.toml").write_text(week, "utf-8")
+    replay = ("live", "--replay", hall / "show", "--fast")
+    by_note = hall / "show" / "show.toml"
+    for arguments, note, name, file in (
+        (("--date", "2026-03-01"), "", "low end", "week-2026-03-01.toml"),
+        ((), "date = 2026-03-01\n", "low end", "week-2026-03-01.toml"),
+        (("--date", "2026-03-08"), "date = 2026-03-01\n", "bass", "house.toml"),
+        (("--date", "2026-03-01", "--house", hall / "house.toml"), "", "bass", "house.toml"),
+    ):
+        by_note.write_text(note, "utf-8")
+        done = run(*replay, *arguments, "--json", hall / "out.json")
+        data = json.loads((hall / "out.json").read_text())
+        assert data["sources"][0]["name"] == name
+        assert data["show"]["house_file"] == file
+        assert ("week-2026-03-01.toml" in done.output) == (file != "house.toml")
+        assert any("this week's settings" in line for line in data["show"]["notes"]) == (file != "house.toml")
+    by_note.write_text("date = 2026-03-01\n", "utf-8")
+    checked = run("check", hall / "show", "--no-report", "--json", "-")
+    assert json.loads(checked.stdout)["show"]["house_file"] == "week-2026-03-01.toml"

@@ -5,6 +5,7 @@ Covers, in this order: instructions before settings; level; reduction; tone; who
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,19 +14,22 @@ import pytest
 
 from deskhand.baseline.numbers import tone_of
 from deskhand.baseline.predict import Predictive
-from deskhand.chain.nominal import NominalPoint
+from deskhand.chain.nominal import nominal_point
 from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.findings import say
 from deskhand.house import Desk, Source, make_block, parse_house, with_edits
 from deskhand.moves.equaliser import band_levels_db
 from deskhand.moves.fine import fine_power
+from deskhand.moves.level import agreed
 from deskhand.moves.move import who_hears
 from deskhand.moves.plan import plan
 from deskhand.moves.reduction import reduction_db, solve
 from deskhand.moves.state import SourceState
-from deskhand.moves.text import with_sentences
+from deskhand.moves.text import remark_text, with_sentences
 from deskhand.moves.week import edit_of
 from tests.support.examples import example
+from tests.support.feed import figures_of, reading_of
 
 if TYPE_CHECKING:
     from deskhand.findings import Finding
@@ -55,10 +59,33 @@ def _finding(kind: str, severity: str = "fix", **rest: object) -> Finding:
     return example(kind, severity, source="bass", **rest)
 
 
+def _measured(signal: np.ndarray) -> tuple:
+    pairs = [(0, 1)] if len(signal) == 2 else []
+    return figures_of(signal, pairs=pairs), reading_of(signal)
+
+
+def _level_dbfs(signal: np.ndarray, blocks: tuple = ()) -> float:
+    """Median level of what plays, by the readings of what comes out of a chain."""
+    samples = run(signal.astype(np.float64), blocks, sample_rate_hz=RATE_HZ) if blocks else signal
+    level_dbfs = reading_of(samples).readings.level_dbfs
+    assert level_dbfs is not None
+    return level_dbfs
+
+
+def _off(signal: np.ndarray, blocks: tuple = (), **rest: object) -> Finding:
+    """Finding of its level, as `findings.faults.level` writes it, for a nominal level of -18 dBFS."""
+    level_dbfs = _level_dbfs(signal, blocks)
+    kind, change_db = ("level-low" if level_dbfs < -18 else "level-high"), -18.0 - level_dbfs
+    facts = {"off_db": abs(change_db), "after_gains": "", "turned": "trim", "turn_db": abs(change_db)}
+    return _finding(kind, measured=level_dbfs, expected=-18.0, change_db=change_db, facts=facts, **rest)
+
+
 def _heard(signal: np.ndarray, blocks: list[dict], findings: list[Finding], **rest: object) -> SourceState:
     chain = [make_block(block) for block in blocks]
     source = Source(name="bass", role="bass", tracks=["bass"] if len(signal) == 1 else ["l", "r"], chain=chain)
+    figures, reading = _measured(signal)
     values: dict = {
+        "nominal_at": lambda blocks: nominal_point(blocks, reading, figures, standing=chain),
         "source": source, "desk": Desk(), "blocks": chain, "skipped": 0, "excerpt": signal.astype(np.float32),
         "playing": np.ones(signal.shape[1] * 10 // RATE_HZ, bool), "sample_rate_hz": RATE_HZ, "folder": None, "findings": findings,
         "before_tone_db": None, "after_tone_db": None, "home": None, "wanted_tone_db": None, "line_check": False,
@@ -79,13 +106,19 @@ def test_nothing_is_turned_before_what_arrives_is_right(rng, kind):
 )
 def test_the_preamp_is_left_alone_after_line_check(rng, line_check, clipped, where):
     """Common practice, no source: a preamp changes every player's mix."""
-    findings = [_finding("level-high", measured=-12.0, expected=-18.0, change_db=-6.0)]
+    signal = _music(rng)
     if clipped:
-        findings.append(_finding("clipped"))
-    found = plan(_heard(_music(rng), [], findings, line_check=line_check))
+        # at nominal once the preamp is down: nothing is left for the trim
+        signal = signal * 10 ** ((-4.0 - _level_dbfs(signal)) / 20)
+        findings = [_finding("clipped", change_db=-14.0)]
+    else:
+        level = _off(signal)
+        turned = {"facts": {**level.facts, "turned": "gain"}} if line_check else {}
+        findings = [replace(level, **turned)]
+    found = plan(_heard(signal, [], findings, line_check=line_check))
     [move] = found.moves
     assert move.where == where
-    assert move.settings["gain"].after == pytest.approx(-6.0)
+    assert move.settings["gain"].after == pytest.approx(-18.0 - _level_dbfs(signal), abs=0.51)
     assert "tell the stage first" in with_sentences(move, findings).text
     assert "monitors" in move.who_hears
 
@@ -105,15 +138,18 @@ def test_a_flip_says_what_mono_loses_with_it_and_without(rng):
 
 
 def test_level_in_the_steps_of_the_desk(rng):
-    findings = [_finding("level-high", measured=-14.63, expected=-18.0, change_db=-3.5)]
+    signal = _music(rng)
+    signal *= 10 ** ((-14.63 - _level_dbfs(signal)) / 20)
     desk = Desk(trim_step="0.5 dB")
-    [move] = plan(_heard(_music(rng), [], findings, desk=desk)).moves
+    [move] = plan(_heard(signal, [], [_off(signal)], desk=desk)).moves
     assert move.settings["gain"].after == pytest.approx(-3.5)
 
 
 def test_an_existing_trim_is_changed_not_doubled(rng):
-    findings = [_finding("level-high", measured=-15.0, expected=-18.0, change_db=-3.0)]
-    found = plan(_heard(_music(rng), [{"block": "trim", "gain": "2 dB"}], findings))
+    signal = _music(rng)
+    signal *= 10 ** ((-17.0 - _level_dbfs(signal)) / 20)
+    chain = [{"block": "trim", "gain": "2 dB"}]
+    found = plan(_heard(signal, chain, [_off(signal, tuple(map(make_block, chain)))]))
     [move] = found.moves
     assert (move.index, move.settings["gain"].before, move.settings["gain"].after) == (0, 2.0, -1.0)
     assert len(found.blocks) == 1
@@ -147,8 +183,7 @@ def test_the_stronger_side_is_turned_down(rng, right_db, usual_db):
         [],
         [_off_balance(right_db, usual_db)],
         source=Source(**TWO_CHANNELS),
-        level_dbfs=-12.0,
-        nominal_dbfs=-18.0,
+        nominal_dbfs=None,
     )
     found = plan(heard)
     [move] = found.moves
@@ -160,62 +195,73 @@ def test_the_stronger_side_is_turned_down(rng, right_db, usual_db):
     assert "tell the stage first" in with_sentences(move, []).text
 
 
-def test_the_weaker_side_is_turned_up_where_the_pair_would_be_too_low(rng):
-    """Level of a pair: power mean of its sides (DESIGN: what a pair's level is); 2 dB below nominal is worth listening to."""
+@pytest.mark.source("Definition: the level of a pair is the power mean of its sides")
+@pytest.mark.parametrize(("above_db", "side"), [(-0.5, "left"), (3.0, "right")])
+def test_the_side_that_brings_the_pair_nearer_to_nominal_is_turned(rng, above_db, side):
+    """6 dB off the stronger side take 4 dB off the pair; 6 dB more on the weaker add 2 dB."""
+    signal = 0.1 * _pair(rng, 6.0)
+    nominal_dbfs = _level_dbfs(signal) - above_db
+    found = plan(_heard(signal, [], [_off_balance(6.0)], source=Source(**TWO_CHANNELS), nominal_dbfs=nominal_dbfs))
+    assert found.moves[0].on == side
+    assert _powers_db(found, signal)[1] == pytest.approx(0.0, abs=0.26)
+
+
+def test_the_weaker_side_stays_where_its_peaks_leave_no_room(rng):
     signal = _pair(rng, 6.0)
-    how = {"source": Source(**TWO_CHANNELS), "nominal_dbfs": -18.0, "level_listen_db": 2.0}
-    for level_dbfs, side in ((-15.9, "right"), (-16.1, "left")):
-        [move] = plan(_heard(signal, [], [_off_balance(6.0)], level_dbfs=level_dbfs, **how)).moves
-        assert move.on == side
-    # 6 dB off the stronger side takes 4 dB off the pair
-    found = plan(_heard(signal, [], [_off_balance(6.0)], level_dbfs=-12.0, **how))
-    mean_db = 10 * np.log10(np.mean(np.square(signal)))
-    assert _powers_db(found, signal)[0] - mean_db == pytest.approx(10 * np.log10(2 / (1 + 10**0.6)), abs=0.1)
+    signal *= 10 ** (-3 / 20) / np.abs(signal).max()
+    nominal_dbfs = _level_dbfs(signal)
+    found = plan(_heard(signal, [], [_off_balance(6.0)], source=Source(**TWO_CHANNELS), nominal_dbfs=nominal_dbfs))
+    assert found.moves[0].on == "right"
+    moved = run(signal.astype(np.float64), found.blocks, sample_rate_hz=RATE_HZ)
+    assert 20 * np.log10(np.abs(moved).max()) <= -6.0 + 0.01
 
 
-def test_level_and_balance_are_two_moves_that_do_not_undo_each_other(rng):
-    signal = _pair(rng, 5.0)
-    level = _finding("level-high", measured=-10.0, expected=-18.0, change_db=-8.0)
-    chain = [{"block": "trim", "gain": "1 dB", "on": "right"}]
-    heard = _heard(
-        signal, chain, [level, _off_balance(5.0)], source=Source(**TWO_CHANNELS), level_dbfs=-10.0, nominal_dbfs=-18.0
-    )
-    found = plan(heard)
-    both, one_side = found.moves
-    assert (both.on, both.settings["gain"].after) == ("both", -8.0)
-    # after 8 dB less, the pair would be 3.4 dB too low: its weaker side is turned up
-    assert (one_side.on, one_side.settings["gain"].after) == ("left", 5.0)
-    existing = plan(_heard(signal, chain, [_off_balance(5.0)], source=Source(**TWO_CHANNELS), level_dbfs=-10.0))
-    [move] = existing.moves
-    assert (move.index, move.settings["gain"].before, move.settings["gain"].after) == (0, 1.0, -4.0)
+@pytest.mark.parametrize("right_db", [-6.0, 6.0])
+@pytest.mark.parametrize("level_db", [-7.0, -2.5, 0.0, 5.0])
+def test_balance_and_level_are_solved_together(rng, right_db, level_db):
+    """Run on the audio, both are where they should be, and nothing is left to turn."""
+    signal = _pair(rng, right_db) * 0.1
+    signal *= 10 ** ((-18.0 + level_db - _level_dbfs(signal)) / 20)
+    findings = [_off_balance(right_db)] + ([_off(signal)] if abs(level_db) >= 2 else [])
+    found = plan(_heard(signal, [], findings, source=Source(**TWO_CHANNELS)))
+    assert _powers_db(found, signal)[1] == pytest.approx(0.0, abs=0.26)
+    assert abs(_level_dbfs(signal, tuple(found.blocks)) + 18.0) < 2.0
+    # where the trim of both is turned at all, it ends at nominal, or where its peaks allow no more
+    if any(move.on == "both" for move in found.moves):
+        peak_dbfs = 20 * np.log10(np.abs(run(signal.astype(np.float64), found.blocks, sample_rate_hz=RATE_HZ)).max())
+        assert peak_dbfs <= -6.0 + 0.01 or max(move.settings["gain"].after for move in found.moves) <= 0
+        assert _level_dbfs(signal, tuple(found.blocks)) == pytest.approx(-18.0, abs=0.3) or peak_dbfs > -6.8
+    assert len({(move.block, move.on) for move in found.moves}) == len(found.moves)
+    # finding and move say one number
+    for finding in findings[1:]:
+        told = agreed(finding, found)
+        trims = [move.settings["gain"].after for move in found.moves if move.on == "both"]
+        assert ([told.change_db] if told.change_db is not None else []) == pytest.approx(trims)
 
 
 def test_a_side_s_trim_of_this_week_is_not_asked_again(rng):
     """What the kept weeks had too is part of what is usual, and counts for nothing."""
     signal = _pair(rng, 6.0)
     chain = [{"block": "trim", "gain": "-4 dB", "on": "right"}]
-    nominal = NominalPoint(
-        level_dbfs=-12.0, gain_db=-2.0, true_peak_dbtp=-3.0, mono_loss_db=-1.0, reversed_side=False, balance_db=-4.0
-    )
-    how = {"source": Source(**TWO_CHANNELS), "nominal": nominal, "level_dbfs": -12.0}
+    how = {"source": Source(**TWO_CHANNELS), "nominal_dbfs": None}
     [rest] = plan(_heard(signal, chain, [_off_balance(6.0)], **how)).moves
     assert (rest.settings["gain"].before, rest.settings["gain"].after) == (-4.0, -6.0)
     assert not plan(_heard(signal, chain, [_off_balance(4.0)], **how)).moves
     [whole] = plan(_heard(signal, chain, [_off_balance(6.0)], usual_balance_db=-4.0, **how)).moves
-    assert (whole.settings["gain"].before, whole.settings["gain"].after) == (-4.0, -10.0)
+    assert (whole.index, whole.settings["gain"].before, whole.settings["gain"].after) == (0, -4.0, -10.0)
 
 
 def test_a_side_is_not_turned_where_the_desk_sets_both_at_once(rng):
     signal, finding = _pair(rng, 6.0), _off_balance(6.0)
     alone = Source(name="keys", role="keys", tracks=["l", "r"], channel="9")
-    found = plan(_heard(signal, [], [finding], source=alone, level_dbfs=-12.0))
+    found = plan(_heard(signal, [], [finding], source=alone))
     assert not found.moves
-    assert "both at once" in found.left_over[0]
+    assert "both at once" in remark_text(found.left_over[0])
     desk = Desk(equaliser={"per_side": True})
-    assert plan(_heard(signal, [], [finding], source=alone, desk=desk, level_dbfs=-12.0)).moves
+    assert plan(_heard(signal, [], [finding], source=alone, desk=desk)).moves
     # a note is no reason to turn anything
     quiet = _finding("width", "note", metric="balance_db", measured=6.0, expected=0.0)
-    assert not plan(_heard(signal, [], [quiet], source=Source(**TWO_CHANNELS), level_dbfs=-12.0)).moves
+    assert not plan(_heard(signal, [], [quiet], source=Source(**TWO_CHANNELS))).moves
 
 
 @pytest.mark.parametrize("middle_db", [1.5, 3.0, 5.0, 7.5])
@@ -251,7 +297,7 @@ def test_what_no_threshold_can_do_is_said(rng):
     said = _finding("dynamics", "note", metric="reduction_db")
     found = plan(_heard(_music(rng), [soft], [said]))
     assert not found.moves
-    assert any("no threshold" in text for text in found.left_over)
+    assert any("no threshold" in remark_text(remark) for remark in found.left_over)
 
 
 def test_reduction_within_its_range_is_left_alone(rng):
@@ -307,6 +353,50 @@ def test_a_wrong_tone_is_brought_home_and_proved(rng, blocks):
     assert any(setting.after < 0 for name, setting in found.moves[0].settings.items() if name == "gain")
 
 
+def test_what_the_equaliser_takes_is_made_up_by_the_trim(rng):
+    """Run on the audio, by its own reading: at nominal before the equaliser's moves and behind them."""
+    clean = 0.1 * _music(rng)
+    boom = make_block({"block": "bell", "frequency": "160 Hz", "gain": "10 dB", "q": 0.7})
+    wrong = run(clean, [boom], sample_rate_hz=RATE_HZ)
+    usual, now = _tone(clean), _tone(wrong)
+    wanted = np.array([usual[f"{band:g}"] for band in NOMINAL_HZ])
+    home = Predictive(location=tone_of(wanted), scale=0.3**2 * np.eye(8), dof=20.0)
+    nominal_dbfs = _level_dbfs(wrong)
+    heard = _heard(
+        wrong,
+        [],
+        [_finding("tone", "listen")],
+        home=home,
+        wanted_tone_db=wanted,
+        after_tone_db=now,
+        before_tone_db=now,
+        nominal_dbfs=nominal_dbfs,
+    )
+    found = plan(heard)
+    trim, *shapes = found.moves
+    assert (trim.where, {move.where for move in shapes}) == ("trim", {"channel"})
+    # the equaliser alone takes some of its level, and the trim gives it back
+    equaliser = [block for block in found.blocks if block.block != "trim"]
+    assert _level_dbfs(wrong, tuple(equaliser)) < nominal_dbfs - 2.0
+    assert _level_dbfs(wrong, tuple(found.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)
+    # finding and move say one number, with what the equaliser takes
+    for off_db in (6.0, 10.0):
+        high = _finding("level-high", measured=nominal_dbfs, expected=nominal_dbfs - off_db, change_db=-off_db)
+        together = plan(replace(heard, findings=[*heard.findings, high], nominal_dbfs=nominal_dbfs - off_db))
+        [gain_db] = [move.settings["gain"].after for move in together.moves if move.where == "trim"]
+        told = agreed(high, together)
+        if gain_db < 0:
+            assert told.change_db == gain_db > -6.0
+            assert f"lower its trim by {-gain_db:g} dB" in say(told)
+        else:
+            # the boom was the level: nothing is said that its move does not do
+            assert told.change_db is None
+            assert "what else is turned at it brings it home" in say(told)
+    # where no level is judged it stays as it was
+    unjudged = plan(replace(heard, nominal_dbfs=None))
+    assert _level_dbfs(wrong, tuple(unjudged.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)
+
+
 def test_no_tone_move_without_kept_takes(rng):
     assert not plan(_heard(_music(rng), [], [_finding("tone", "listen")])).moves
 
@@ -332,14 +422,9 @@ def test_the_week_is_written_with_its_comments_and_runs_the_same(rng):
         '[[source.chain]]\nblock = "compressor"\nthreshold = "-40 dBFS"\nreduction = "2 to 4 dB"  # gently\n'
     )
     house = parse_house(text, Path("house.toml"))
-    findings = [
-        _finding("level-high", measured=-12.0, expected=-18.0, change_db=-6.0),
-        _finding("dynamics", "note", metric="reduction_db"),
-    ]
-    heard = _heard(_music(rng), [], findings)
-    heard = SourceState(
-        **{name: getattr(heard, name) for name in heard.__dataclass_fields__} | {"blocks": house.source[0].chain}
-    )
+    signal = _music(rng)
+    findings = [_off(signal), _finding("dynamics", "note", metric="reduction_db")]
+    heard = replace(_heard(signal, [], findings), blocks=house.source[0].chain)
     found = plan(heard)
     assert {move.block for move in found.moves} == {"trim", "compressor"}
     written = with_edits(text, {"bass": edit_of(found.with_ids("bass"))})

@@ -62,7 +62,7 @@ def test_every_action_answers_a_kind_of_finding(action: str) -> None:
     assert answer in ANSWERS
     kind = next(kind for kind in KINDS.values() if kind.answered_by == answer)
     answered = example(kind.name, "listen", source="x", metric=kind.answered_metric)
-    louder = example("clipped", "fix", source="x")
+    louder = example("hum", "fix", source="x")
     assert answered.kind != louder.kind
     [move] = with_answers([replace(BELL, action=action)], [louder, answered])
     assert move.finding == "x/" + kind.name

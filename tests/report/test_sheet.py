@@ -19,6 +19,7 @@ import scipy.signal
 from click.testing import CliRunner
 
 from deskhand.cli import main
+from deskhand.desk import EarlierMove
 from deskhand.findings.kinds import KINDS
 from deskhand.house import HouseFile, make_block, parse_house, read_house
 from deskhand.report.sheet import (
@@ -393,6 +394,155 @@ def test_feedback_is_minded_at_open_microphones_that_get_louder(checked):
     assert cautions("keys", [bell("4 kHz", "1 dB")], []) == ()
 
 
+# --- the input ---------------------------------------------------------------------------------------------------------
+
+INPUT = {
+    "preamp": "46 dB",
+    "pad": "20 dB",
+    "phantom": True,
+    "microphone": "condenser",
+    "stand": "tall boom",
+    "player": "Selma",
+    "group": "band",
+    "effects": ["hall", "echo"],
+    "send": [{"mix": "wedge 1", "level": "-6 dB"}, {"mix": "lobby", "level": "3 dB", "after_fader": True}],
+}
+
+
+def test_the_input_is_the_whole_setting(checked):
+    made = make_sheet(checked.result, house_of({"name": "a", **INPUT}, {"name": "b", "pad": "0 dB"}), since=None)
+    text = pdf_text(sheet_pdf(made))
+    for piece in (
+        "Patch, microphone", "aSelma", "condenser, tall boom", "46 dB", "pad −20 dB", "48 V on", "pad out", "group: band",
+        "effects: hall, echo", "sends: wedge 1 −6 dB pre-fader, lobby +3 dB post-fader", "Phantom power: mute before switching",
+    ):  # fmt: skip
+        assert squeezed(piece) in text, piece
+    line, _ = csv.DictReader(io.StringIO(sheet_csv(made)))
+    assert {name: line[name] for name in ("player", "microphone", "stand", "preamp", "phantom")} == {
+        "player": "Selma", "microphone": "condenser", "stand": "tall boom", "preamp": "46 dB", "phantom": "48 V on",
+    }  # fmt: skip
+    # who plays in this show goes before who usually does
+    result = replace(checked.result, show=replace(checked.result.show, players={"a": "Ana"}))
+    assert make_sheet(result, house_of({"name": "a", **INPUT}), since=None).rows[0].player == "Ana"
+
+
+def test_what_nobody_filled_is_not_printed(checked):
+    made = make_sheet(checked.result, house_of({"name": "a"}), since=None)
+    text = pdf_text(sheet_pdf(replace(made, jobs=())))
+    for piece in ("microphone,", "Preamp", "48V", "sends", "Phantom", "Turned", "Open jobs", "Limit", "Fader of"):
+        assert squeezed(piece) not in text, piece
+    (line,) = csv.DictReader(io.StringIO(sheet_csv(made)))
+    assert not {"microphone", "stand", "preamp", "pad", "phantom", "group", "effects", "sends"} & set(line)
+
+
+def test_changes_of_the_input_are_marked(checked):
+    new = house_of({"name": "a", **INPUT | {"preamp": "40 dB", "microphone": "ribbon", "group": "choir"}})
+    old = {key: value for key, value in INPUT.items() if key not in ("stand", "group")}
+    made = make_sheet(checked.result, new, since=house_of({"name": "a", **old | {"effects": []}}))
+    (row,) = made.rows
+    assert row.changed
+    assert (row.preamp.was, row.microphone.was, row.sends.was) == ("46 dB", "condenser", "")
+    assert (row.stand.is_new, row.group.is_new, row.effects.is_new, row.pad.changed) == (True, True, True, False)
+    text = pdf_text(sheet_pdf(made))
+    for piece in ("40 dBwas 46 dB", "ribbonwas condenser", "choir (new)"):
+        assert squeezed(piece) in text, piece
+    (line,) = csv.DictReader(io.StringIO(sheet_csv(made)))
+    assert "preamp was 46 dB" in line["was"]
+    assert "group choir: new" in line["was"]
+
+
+@pytest.mark.parametrize(
+    ("new", "old", "role", "expected"),
+    [
+        pytest.param({"phantom": True}, {"phantom": False}, "keys", {"mute before switching phantom power"}, id="switched"),
+        pytest.param({"phantom": True}, {"phantom": True}, "keys", set(), id="stays"),
+        pytest.param({"preamp": "40 dB"}, {"preamp": "43 dB"}, "lead vocal", {"tell the stage first"}, id="down"),
+        pytest.param(
+            {"preamp": "43 dB"}, {"preamp": "40 dB"}, "lead vocal", {"tell the stage first", "mind feedback"}, id="up"
+        ),
+        pytest.param({"preamp": "43 dB"}, {}, "lead vocal", set(), id="only-written-down"),
+        pytest.param(
+            {"pad": "0 dB"}, {"pad": "20 dB"}, "lead vocal", {"tell the stage first", "mind feedback"}, id="pad-out"
+        ),
+        pytest.param(
+            {"send": [{"mix": "w", "level": "-3 dB"}]}, {"send": [{"mix": "w", "level": "-6 dB"}]}, "lead vocal",
+            {"tell the stage first", "mind feedback"}, id="wedge-up",
+        ),
+        pytest.param(
+            {"phantom": True, "microphone": "Ribbon, old"}, {"phantom": True, "microphone": "Ribbon, old"}, "keys",
+            {"phantom power on a ribbon microphone: only if its maker allows it"}, id="ribbon",
+        ),
+    ],
+)  # fmt: skip
+def test_cautions_of_the_input(new, old, role, expected, checked):
+    """Usual cautions: common practice, no source."""
+    made = make_sheet(
+        checked.result, house_of({"name": "a", "role": role, **new}), since=house_of({"name": "a", "role": role, **old})
+    )
+    assert set(made.rows[0].cautions) == expected
+
+
+def test_a_preamp_that_is_to_be_turned_says_from_and_to(checked):
+    (loud,) = [one for one in checked.result.sources if any(move.where == "preamp" for move in one.moves)]
+    (turn,) = [move.settings["gain"].after for move in loud.moves if move.where == "preamp"]
+    made = make_sheet(checked.result, house_of({"name": loud.name, "preamp": "30 dB"}), since=None)
+    assert f"from 30 dB to {30 + turn:g} dB".replace("-", "−") in made.rows[0].to_do
+
+
+def test_limits_of_the_house_are_on_it(checked):
+    house = parse_house(
+        '[house]\nname = "x"\n[room]\nlevel = "88 dBA"\nmix_loudness = "-23 LUFS"\nlimit = "95 dBA"\n'
+        '[[source]]\nname = "a"\nrole = "lead vocal"\ntracks = ["a"]\n[vocal]\nsource = "a"\nmargin = "3 dB"\n',
+        Path("house.toml"),
+    )
+    text = pdf_text(sheet_pdf(make_sheet(checked.result, house, since=None)))
+    assert squeezed("Limit at the mix position: 95 dBA.") in text
+    assert squeezed("Fader of a: at most 3 dB up, then bring others down.") in text
+
+
+# --- what was turned, and what is open ---------------------------------------------------------------------------------
+
+
+def earlier(fate: str) -> EarlierMove:
+    return EarlierMove(
+        source="a", move="a/trim", fate=fate, said_by="Mara", said_at="2026-03-01T18:00:00+00:00", number=1,
+        text="turn its trim up by 3 dB", remark=f"{fate} at 18:00",
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("fate", "is_turned"),
+    [("done", True), ("confirmed", True), ("unseen", True), ("declined", False), ("contradicted", False)],
+)
+def test_a_move_is_turned_or_open(fate, is_turned, checked):
+    source = replace(checked.result.sources[0], name="a", findings=(), moves=(), earlier_moves=(earlier(fate),))
+    made = make_sheet(
+        replace(checked.result, sources=(source,)), house_of({"name": "a"}), since=None, jobs=["new cable"]
+    )
+    line = f"a: turn its trim up by 3 dB ({fate} at 18:00)"
+    assert made.turned == ((line,) if is_turned else ())
+    assert made.jobs == ((() if is_turned else (line,)) + ("new cable",))
+    text = pdf_text(sheet_pdf(made))
+    assert (squeezed("Turned today") in text) == is_turned
+    assert squeezed("Open jobs") in text
+
+
+def test_open_jobs_are_the_rig_s_what_is_beyond_the_desk_and_what_was_left_alone(checked):
+    hum = replace(example("hum", "fix", source="a"))
+    dull = replace(example("tone", "note", source="b"), dismissed="tonight")
+    sources = (
+        replace(checked.result.sources[0], name="a", findings=(hum,), moves=(), earlier_moves=(), left_over=()),
+        replace(
+            checked.result.sources[0], name="b", findings=(dull,), moves=(), earlier_moves=(), left_over=("stays",)
+        ),
+    )
+    made = make_sheet(replace(checked.result, sources=sources), house_of({"name": "a"}), since=None)
+    assert made.jobs == (
+        f"a: {KINDS['hum'].words} (rig)",
+        f"b: stays; {KINDS['tone'].words}, left alone tonight",
+    )
+
+
 # --- the curves --------------------------------------------------------------------------------------------------------
 
 
@@ -646,7 +796,11 @@ def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
     old.write_text((season / "house.toml").read_text("utf-8").replace('"-12 dB"', '"-14 dB"'), "utf-8")
     done = run(show, "--paper", "letter", "--note", "n1 here", "--note", "n2", "--since", old, "--player", "bass=Ana")
     assert done.exit_code == 0, done.output
-    assert done.output.splitlines() == ["Sheet: show-2026-03-01-sheet.pdf", "Table: show-2026-03-01-sheet.csv"]
+    assert done.output.splitlines() == [
+        "Settings: house.toml, with 2 moves written in",
+        "Sheet: show-2026-03-01-sheet.pdf",
+        "Table: show-2026-03-01-sheet.csv",
+    ]
     pdf = (tmp_path / "show-2026-03-01-sheet.pdf").read_bytes()
     assert pdf_pages(pdf)[0] == pytest.approx((792, 612), abs=0.1)
     text = pdf_text(pdf)

@@ -142,6 +142,32 @@ class TestTheCommand:
             # nothing of it is left in the way of the next
             assert_kept_again(shows, "2026-03-01")
 
+    def test_it_is_killed_while_it_measures_again(self, shows: Path) -> None:
+        """The earlier take or the new one is part of the reference, whole, and never both or none."""
+        file = shows.parent / DEFAULT_NAME
+        before = rows_of(file)
+        process = subprocess.Popen(
+            [sys.executable, "-c", MEASURE_AGAIN, "keep", "--measure-again", "--house", str(shows.parent / "house.toml")],
+            stdin=subprocess.DEVNULL, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        )  # fmt: skip
+        journal = file.with_name(f"{DEFAULT_NAME}-journal")
+        while process.poll() is None and not journal.exists():
+            time.sleep(0.0002)
+        process.kill()
+        said, wrong = process.communicate()
+        assert process.returncode == -signal.SIGKILL or "measured again, number 2" in said, wrong
+        history = open_history(f"sqlite:///{file}")
+        assert history is not None
+        assert_sound(file)
+        after = rows_of(file)
+        assert after["value"][: len(before["value"])] == before["value"]
+        (row,) = history.takes()
+        if row.id == 1:
+            assert after == before
+        else:
+            assert [take.replaced_by for take in history.takes(forgotten=True)] == [2, None]
+            assert len(after["value"]) == 2 * len(before["value"])
+
     @pytest.mark.parametrize("seed", [1, 2])
     def test_it_is_killed_at_any_moment(self, shows: Path, seed: int) -> None:
         before = rows_of(shows.parent / DEFAULT_NAME)
@@ -155,6 +181,16 @@ class TestTheCommand:
         assert there or "kept as number" not in said
         # a recording is only ever read
         assert sorted(path.suffix for path in shows.iterdir()) == [".wav"] * 4
+
+
+MEASURE_AGAIN: Final = """
+import dataclasses
+from deskhand.baseline import numbers
+from deskhand.cli import main
+numbers.BY_NAME["balance"] = dataclasses.replace(numbers.BY_NAME["balance"], version=2)
+main()
+"""
+"""The command as a later version would run it, which defines a number otherwise."""
 
 
 def start_keeping(show: Path) -> subprocess.Popen[str]:

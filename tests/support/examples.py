@@ -38,10 +38,12 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
     } | {"unused": {"advice": ("use-first",), "measured": -40.0, "expected": -18.0, "unit": "dBFS"}},
     "clipped": {
         case: {
-            "advice": (advice,), "measured": -0.02, "unit": "dBFS", "at_s": ((3.0, 3.1),),
-            "facts": {"count_words": "34", "when": "at 0:03"},
+            "advice": advice, "measured": -0.02, "unit": "dBFS", "at_s": ((3.0, 3.1),), **change,
+            "facts": {"count_words": "34", "when": "at 0:03", "turn_db": 14.0, "peak_dbfs": -10.0, "over_db": 4.0, "cut_share_pct": 10.0},
         }
-        for case, advice in (("full-scale", "lower-until-whole"), ("below", "before-the-desk"))
+        for case, advice, change in (
+            ("full-scale", ("lower-preamp", "until-played"), {"change_db": -14.0}), ("below", ("before-the-desk",), {})
+        )
     },
     "headroom": {
         "tap": {

@@ -176,7 +176,7 @@ def _planned(
             parts.setdefault((name, "tap"), []).append(_kept_part(name, level_dbfs))
     planning = PlanningInput(
         house=house, recording=show.recording, folder=None, figures=readings.figures, before=readings.before,
-        after=readings.after, blocks={source.name: list(source.chain) for source in house.source}, turned={}, standing={},
+        after=readings.after, blocks={source.name: list(source.chain) for source in house.source}, turned={}, standing={}, standing_faders_db={},
         findings={LEAD: [finding]}, baseline=SimpleNamespace(parts=parts) if kept else None,  # type: ignore[arg-type]
         parts=[_kept_part(name, level_dbfs) for name, level_dbfs in feed_levels_dbfs(show, house).items()],
         line_check=False, level_dba=88.0, threads=1,

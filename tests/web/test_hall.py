@@ -55,7 +55,7 @@ class TestRecordings:
         assert (asker.hall.recordings()[0].date, asker.hall.recordings()[0].phase) == ("2026-03-01", "rehearsal")
         asker.waited(asker.told("check", id=asker.id, date="2026-03-08", phase="show", tap="after-gain")["job"])
         [shelf] = asker.hall.recordings()
-        assert (shelf.date, shelf.phase, asker.hall.details(shelf.id).tap) == ("2026-03-08", "show", "after-gain")
+        assert (shelf.date, shelf.phase, shelf.tap) == ("2026-03-08", "show", "after-gain")
         assert asker.hall.check_of(shelf).result.show.date == "2026-03-08"
 
     def test_a_new_one_is_seen_within_two_seconds(self, asker):

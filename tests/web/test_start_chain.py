@@ -82,7 +82,7 @@ class TestPage:
     def test_the_blocks_of_the_role_are_offered(self, asker):
         page, settings = self.settings(asker, 1)
         assert settings["usual"] == unturned_chain(ROLES["lead vocal"].usual_blocks)
-        assert "What a lead vocal usually has: high-pass, bell, high shelf, compressor." in page
+        assert "Usual for lead vocal: high-pass, bell, high shelf, compressor." in page
         assert 'id="start-chain"' in page
 
     def test_it_is_tried_and_saved_like_any_other(self, asker):

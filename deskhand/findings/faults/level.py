@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from deskhand.findings.context import Context, Gathering, gain_cautions, has_nominal, in_steps, role_of
+from deskhand.findings.context import Context, Gathering, gain_cautions, has_nominal, role_of
 from deskhand.findings.kinds import KINDS
 from deskhand.house.blocks import BLOCKS
 from deskhand.measure.readings import LEAST_ACTIVE_S
@@ -27,36 +27,39 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     active_s = reading.activity.blocks.sum() * context.hop_s
     if not has_nominal(source) or point.level_dbfs is None or active_s < LEAST_ACTIVE_S:
         return []
+    # what clips at the preamp is turned down there by what its peaks ask for; the level of what is left is trim's business (moves)
+    if any("over_db" in finding.facts for finding in earlier):
+        return []
     gathering = Gathering(source.name, earlier)
     nominal_dbfs = context.house.nominal_dbfs(source)
-    off_db = point.level_dbfs - nominal_dbfs
     listen_db, fix_db = context.house.level_limits_db(source)
-    if abs(off_db) < listen_db:
+    off_db = point.level_dbfs - nominal_dbfs
+    # peaks near full scale are turned down at the preamp: what then is too high still is left, and what is too low has no room
+    at_preamp_db = _still_at_preamp_db(source, context, earlier)
+    left_db = off_db + at_preamp_db
+    # nobody turns a knob by what the reading itself does not know
+    if min(abs(off_db), abs(left_db)) < max(listen_db, reading.readings.level_dbfs_pm or 0.0):
         return []
-    # a preamp changes every player's mix: once line check is over, the digital trim is turned, unless what comes in is at fault
-    at_preamp = context.line_check or any(KINDS[finding.kind].at_preamp for finding in earlier)
-    desk = context.house.desk
-    turned, step_db = ("gain", desk.gain_step_db) if at_preamp else ("trim", desk.trim_step_db)
+    # peaks decide how far a gain can go up: what they hold back is not low
+    raise_db = point.raise_db(-off_db)
+    if (at_preamp_db and left_db < 0) or (off_db < 0 and raise_db < listen_db):
+        return []
+    turned, step_db = _knob(context, earlier)
     coarse = abs(off_db) >= fix_db
     severity: Severity = "fix" if coarse else "listen"
     case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
     change_db: float | None = None
     advice: tuple[str, ...]
     if off_db > 0:
-        change_db, advice = -in_steps(off_db, step_db), ("lower",)
-    elif -off_db > KINDS["level-low"]["most_raise_db"]:
-        if role_of(source).open_microphone:
-            # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
-            severity, case, advice = "listen", "unused", ("use-first",)
-        else:
-            advice = ("volume-cable-pad",)
-    else:
-        # peaks decide how far a gain can go up
-        raise_db = point.raise_db(-off_db)
-        if raise_db < listen_db:
-            return []
+        change_db, advice = point.change_db(nominal_dbfs - at_preamp_db, step_db), ("lower",)
+    elif raise_db <= KINDS["level-low"]["most_raise_db"]:
         severity = "fix" if raise_db >= fix_db else "listen"
-        change_db, advice = in_steps(raise_db, step_db), ("raise",)
+        change_db, advice = point.change_db(nominal_dbfs, step_db), ("raise",)
+    elif role_of(source).open_microphone:
+        # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
+        severity, case, advice = "listen", "unused", ("use-first",)
+    else:
+        advice = ("volume-cable-pad",)
     gathering.add(
         "level-low" if off_db < 0 else "level-high",
         severity,
@@ -78,6 +81,22 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _still_at_preamp_db(source: Source, context: Context, earlier: Sequence[Finding]) -> float:
+    """Change that peaks ask of the preamp, without what was turned since the take was recorded: the level has that already."""
+    asked_db = sum(finding.change_db or 0.0 for finding in earlier)
+    return min(0.0, asked_db - context.turned_at_preamp_db(source)) if asked_db else 0.0
+
+
+def _knob(context: Context, earlier: Sequence[Finding]) -> tuple[str, float]:
+    """Gain that is turned for a level, and its steps.
+
+    A preamp changes every player's mix: once line check is over, the digital trim is turned, unless what comes in is noisy.
+    """
+    desk = context.house.desk
+    noisy = any(KINDS[finding.kind].at_preamp and not KINDS[finding.kind].too_hot for finding in earlier)
+    return ("gain", desk.gain_step_db) if context.line_check or noisy else ("trim", desk.trim_step_db)
 
 
 def _after_gains(source: Source, gain_db: float, context: Context) -> str:

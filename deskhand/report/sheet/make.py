@@ -8,12 +8,16 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.kinds import KINDS
 from deskhand.recording.names import dated, key
+from deskhand.report.sheet.carried import open_jobs, turned_today
+from deskhand.report.sheet.cautions import change_cautions, input_cautions
 from deskhand.report.sheet.curves import chain_curves, frequencies_hz, sketch_text
+from deskhand.report.sheet.inputs import input_entries, shown_gain
 from deskhand.report.sheet.model import Entry, InputRow, Sheet, one_line
-from deskhand.report.sheet.settings import change_cautions, gain_text, setting_lines
+from deskhand.report.sheet.settings import gain_text, setting_lines
+from deskhand.units import number
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     import numpy as np
@@ -37,11 +41,21 @@ def _preamp_turns_db(source: SourceResult | None) -> list[float]:
     ]
 
 
-def _to_do(source: SourceResult | None) -> str:
-    """Work that is left at an input, in a few words; a preamp that is to be turned is no setting of the week's."""
+def _to_do(source: SourceResult | None, preamp_db: float | None) -> str:
+    """Work that is left at an input, in a few words; a preamp that is to be turned is no setting of the week's.
+
+    Parameters
+    ----------
+    source : SourceResult or None
+    preamp_db : float or None
+        Gain that its preamp shows now.
+    """
     if source is None:
         return ""
-    turns = [f"turn the preamp {gain_text(turn_db)} at the desk" for turn_db in _preamp_turns_db(source)]
+    turns = []
+    for turn_db in _preamp_turns_db(source):
+        shown = "" if preamp_db is None else f", from {shown_gain(preamp_db)} to {shown_gain(preamp_db + turn_db)}"
+        turns.append(f"turn the preamp {gain_text(turn_db)} at the desk{shown}")
     # settings that are to be turned are on the sheet as they are to be set
     if source.status not in _STATUS_WORDS:
         return "; ".join(turns)
@@ -67,6 +81,19 @@ def _entry(source: Source, old: Source | None, text_of: Callable[[Source], str])
     return Entry(text=text, was=was if was != text else "")
 
 
+def _limits(house: HouseFile) -> tuple[str, ...]:
+    """Limits of the room and of the lead voice, where the house wrote them down."""
+    limits = []
+    if house.room is not None and house.room.limit_dba is not None:
+        limits.append(f"Limit at the mix position: {number(house.room.limit_dba, 1)} dBA.")
+    if house.vocal is not None and house.vocal.margin_db is not None:
+        limits.append(
+            f"Fader of {one_line(house.vocal.source)}: at most {number(house.vocal.margin_db, 1)} dB up, "
+            "then bring others down."
+        )
+    return tuple(limits)
+
+
 def _desk_order(source: Source) -> tuple[bool, list[tuple[bool, int, str]]]:
     """Sorting key by desk channel as people count: 2 before 10, those without one last."""
     pieces = re.findall(r"\d+|\D+", "" if source.channel is None else str(source.channel).strip())
@@ -90,17 +117,21 @@ def _row(
         patch=_entry(source, old, lambda version: _dash_if_empty(version.patch)),
         name=one_line(source.name),
         role=source.role,
-        player=one_line(player),
+        player=one_line(player or source.player or ""),
         tracks=tuple(one_line(str(track)) for track in source.tracks),
         new=is_new,
-        to_do=_to_do(result),
-        cautions=change_cautions(source, old, house.desk, _preamp_turns_db(result)),
+        to_do=_to_do(result, source.preamp_db),
+        cautions=(
+            *change_cautions(source, old, house.desk, _preamp_turns_db(result)),
+            *input_cautions(source, old),
+        ),
         settings=tuple(setting_lines(source.chain, None if old is None else old.chain)),
         fader=_entry(source, old, _fader),
         fader_db=source.fader_db,
         mute=source.mute is True,
         curves=curves,
         sketch=sketch_text(source.chain, curves),
+        **input_entries(source, old),
     )
 
 
@@ -122,14 +153,37 @@ def _unclaimed(result: CheckResult, house: HouseFile) -> tuple[str, ...]:
     )
 
 
+def _rows(
+    result: CheckResult, house: HouseFile, before: Mapping[str, Source] | None, frequency_hz: NDArray[np.float64]
+) -> tuple[InputRow, ...]:
+    """Rows of the inputs that are used, in the order of the desk; `before` holds the sources of the earlier house file, if any."""
+    results = {key(source.name): source for source in result.sources}
+    players = {key(name): player for name, player in result.show.players.items()}
+    return tuple(
+        _row(
+            source,
+            None if before is None else before.get(key(source.name)),
+            results.get(key(source.name)),
+            house,
+            is_new=before is not None and key(source.name) not in before,
+            player=players.get(key(source.name), ""),
+            frequency_hz=frequency_hz,
+            sample_rate_hz=result.show.sample_rate_hz,
+        )
+        for source in sorted((source for source in house.source if source.used), key=_desk_order)
+    )
+
+
 def make_sheet(
     result: CheckResult,
     house: HouseFile,
     *,
     since: HouseFile | None,
     since_name: str = "",
+    read_from: str = "",
     paper: Paper = "a4",
     notes: Sequence[str] = (),
+    jobs: Sequence[str] = (),
 ) -> Sheet:
     """The sheet of a show.
 
@@ -143,30 +197,17 @@ def make_sheet(
         What changes are told against; None: nothing is said of changes.
     since_name : str
         How it is called, like "week-2026-02-22".
+    read_from : str
+        House file that the settings were read from, in words.
     paper : Paper
     notes : sequence of str
         Printed below the inputs.
+    jobs : sequence of str
+        Jobs for next week that a person typed; those that the check leaves open come before them.
     """
-    rate_hz = result.show.sample_rate_hz
-    frequency_hz = frequencies_hz(rate_hz)
-    results = {key(source.name): source for source in result.sources}
-    players = {key(name): player for name, player in result.show.players.items()}
-    used = [source for source in house.source if source.used]
+    frequency_hz = frequencies_hz(result.show.sample_rate_hz)
     before = {key(source.name): source for source in since.source if source.used} if since is not None else {}
-    rows = [
-        _row(
-            source,
-            before.get(key(source.name)),
-            results.get(key(source.name)),
-            house,
-            is_new=since is not None and key(source.name) not in before,
-            player=players.get(key(source.name), ""),
-            frequency_hz=frequency_hz,
-            sample_rate_hz=rate_hz,
-        )
-        for source in sorted(used, key=_desk_order)
-    ]
-    used_names = {key(source.name) for source in used}
+    used_names = {key(source.name) for source in house.source if source.used}
     return Sheet(
         house=one_line(house.house.name),
         show=one_line(dated(result.show.name, result.show.date)),
@@ -176,11 +217,15 @@ def make_sheet(
         since=None if since is None else one_line(since_name) or "before",
         gone=tuple(one_line(source.name) for name, source in before.items() if name not in used_names),
         unclaimed=_unclaimed(result, house),
-        rows=tuple(rows),
+        rows=_rows(result, house, None if since is None else before, frequency_hz),
         notes=tuple(text for text in map(one_line, notes) if text),
         first=_things(result, result.first),
         next=_things(result, result.next),
         frequency_hz=tuple(frequency_hz.tolist()),
+        read_from=one_line(read_from),
+        limits=_limits(house),
+        turned=turned_today(result),
+        jobs=(*open_jobs(result), *(text for text in map(one_line, jobs) if text)),
     )
 
 

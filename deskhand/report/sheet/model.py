@@ -31,11 +31,23 @@ class SettingLine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Entry:
-    """Text of a channel, a patch or a fader on the sheet, with the old text where it changed."""
+    """Text of a channel, a patch, a preamp or a fader on the sheet, with the old text where it changed."""
 
     text: str
+    """Empty where nobody wrote it down."""
     was: str = ""
     """Old text; empty where it is the same."""
+    is_new: bool = False
+    """True where nothing was written down before."""
+
+    @property
+    def changed(self) -> bool:
+        """True where it differs from before."""
+        return self.is_new or bool(self.was)
+
+
+UNKNOWN: Final = Entry(text="")
+"""Entry that nobody wrote down: it is not printed."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -71,12 +83,34 @@ class InputRow:
     """One, or one for each leg where they differ; none where no equaliser is set."""
     sketch: str
     """The curves in words, for those who cannot see them."""
+    preamp: Entry = UNKNOWN
+    """Gain that its preamp shows."""
+    pad: Entry = UNKNOWN
+    phantom: Entry = UNKNOWN
+    microphone: Entry = UNKNOWN
+    """Microphone, or how it is picked up."""
+    stand: Entry = UNKNOWN
+    group: Entry = UNKNOWN
+    effects: Entry = UNKNOWN
+    sends: Entry = UNKNOWN
+
+    @property
+    def entries(self) -> dict[str, Entry]:
+        """Everything of it that is no block of its chain, by the heading of its column in the table."""
+        return {
+            "channel": self.channel, "patch": self.patch, "microphone": self.microphone, "stand": self.stand,
+            "preamp": self.preamp, "pad": self.pad, "phantom": self.phantom, "group": self.group,
+            "effects": self.effects, "sends": self.sends, "fader": self.fader,
+        }  # fmt: skip
 
     @property
     def changed(self) -> bool:
         """True where anything of it differs from before."""
-        entries = (self.channel, self.patch, self.fader)
-        return self.new or any(line.change != "same" for line in self.settings) or any(entry.was for entry in entries)
+        return (
+            self.new
+            or any(line.change != "same" for line in self.settings)
+            or any(entry.changed for entry in self.entries.values())
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +137,14 @@ class Sheet:
     """Everything else that is to be put right, in order."""
     frequency_hz: tuple[float, ...]
     """Frequencies of the curves."""
+    read_from: str = ""
+    """House file that the settings were read from, and how many moves are written in; empty where that is not said."""
+    limits: tuple[str, ...] = ()
+    """Limits of the room and of the lead voice that the house wrote down."""
+    turned: tuple[str, ...] = ()
+    """Moves that a person did at this show, a line each."""
+    jobs: tuple[str, ...] = ()
+    """Jobs that stay open for next week, a line each."""
 
 
 def one_line(text: str) -> str:

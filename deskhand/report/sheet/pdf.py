@@ -7,10 +7,13 @@ from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from deskhand.report.sheet.cautions import PHANTOM_CAUTION
 from deskhand.report.sheet.curves import HIGH_HZ, LOW_HZ, SPAN_DB, sketch_points
 
 if TYPE_CHECKING:
-    from deskhand.report.sheet.model import Sheet
+    from collections.abc import Sequence
+
+    from deskhand.report.sheet.model import InputRow, Sheet
 
 PAGES: Final = 2
 """Pages a sheet should take at most, one for each side of a paper; with more inputs it goes on rather than drop one. Common
@@ -42,14 +45,25 @@ def headline(sheet: Sheet) -> str:
     return f"Changed since {sheet.since} (a bar at the left, bold, the old value after it): {', '.join(names)}.{gone}"
 
 
+def _entries(row: InputRow, names: Sequence[str]) -> list[dict[str, Any]]:
+    """Entries of an input that were written down, as data, each with its name."""
+    entries = {name: row.entries[name] for name in names}
+    return [asdict(entry) | {"name": name} for name, entry in entries.items() if entry.text or entry.was]
+
+
 def _page_data(sheet: Sheet) -> dict[str, Any]:
     """Data that the page is drawn from."""
     data = asdict(sheet)
     del data["frequency_hz"]
+    has_phantom = any(row.phantom.text for row in sheet.rows)
     for row_data, row in zip(data["rows"], sheet.rows, strict=True):
+        row_data["input"] = _entries(row, ("preamp", "pad", "phantom"))
+        row_data["pickup"] = _entries(row, ("microphone", "stand"))
+        row_data["routing"] = _entries(row, ("group", "effects", "sends"))
         row_data["changed"] = row.changed
         # a line higher than the page has to be broken, others are kept together
-        row_data["long"] = sum(map(len, (row.name, row.player, row.patch.text, row.channel.text))) > _LONG or (
+        narrow = (row.name, row.player, *(entry.text for entry in row.entries.values()))
+        row_data["long"] = sum(map(len, narrow)) > _LONG or (
             sum(len(line.text) + len(line.was) for line in row.settings) > 4 * _LONG
         )
         row_data["curves"] = [sketch_points(sheet.frequency_hz, curve.gain_db) for curve in row.curves]
@@ -58,7 +72,7 @@ def _page_data(sheet: Sheet) -> dict[str, Any]:
         row_data["settings"] = [lines for lines in (upper, lower) if lines]
     return data | {
         "headline": headline(sheet),
-        "cautions": _CAUTIONS,
+        "cautions": (*_CAUTIONS, *((PHANTOM_CAUTION,) if has_phantom else ())),
         "span_db": SPAN_DB,
         "low_hz": LOW_HZ,
         "high_hz": HIGH_HZ,

@@ -8,7 +8,6 @@ import numpy as np
 
 from deskhand.house import (
     BLOCKS,
-    ROLES,
     BellBlock,
     CompressorBlock,
     CurveBlock,
@@ -27,14 +26,13 @@ from deskhand.house import (
     SaturationBlock,
     TrimBlock,
 )
-from deskhand.moves.move import who_hears
 from deskhand.report.sheet.model import SettingLine, one_line
 from deskhand.units import number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from deskhand.house import ChainBlock, Desk, Source
+    from deskhand.house import ChainBlock
     from deskhand.report.sheet.model import Change
 
 _PLAIN_LAW_DB: Final = -3.0
@@ -192,7 +190,7 @@ def _distance(block: ChainBlock, candidate: ChainBlock) -> float:
     return 0.0
 
 
-def _paired(new: Sequence[ChainBlock], old: Sequence[ChainBlock]) -> tuple[list[ChainBlock | None], list[ChainBlock]]:
+def paired(new: Sequence[ChainBlock], old: Sequence[ChainBlock]) -> tuple[list[ChainBlock | None], list[ChainBlock]]:
     """Old block of each new one, or None; and the old ones that are gone.
 
     Equal blocks belong together; of those left, the nearest of the same kind on the same leg.
@@ -225,7 +223,7 @@ def _paired(new: Sequence[ChainBlock], old: Sequence[ChainBlock]) -> tuple[list[
 
 def setting_lines(new: Sequence[ChainBlock], old: Sequence[ChainBlock] | None) -> list[SettingLine]:
     """The chain in words, each block marked where it changed; nothing is marked without an old one."""
-    before, gone = (list(new), []) if old is None else _paired(new, old)
+    before, gone = (list(new), []) if old is None else paired(new, old)
     lines = []
     dynamics = ""
     for block, old_block in zip(new, before, strict=True):
@@ -241,43 +239,3 @@ def setting_lines(new: Sequence[ChainBlock], old: Sequence[ChainBlock] | None) -
         lines.append(SettingLine(text=text, group=facts.group, change=change, was=old_values))
     removed = [SettingLine(text=block_text(block), group=BLOCKS[block.block].group, change="out") for block in gone]
     return lines + removed
-
-
-def _raise_db(block: ChainBlock | None) -> float:
-    """Gain in dB, at its most, that a block adds to the signal of an open microphone."""
-    if isinstance(block, GainBlock | TrimBlock | BellBlock | LowShelfBlock | HighShelfBlock):
-        return block.gain_db
-    return block.makeup_db if isinstance(block, CompressorBlock) else 0.0
-
-
-def change_cautions(source: Source, old: Source | None, desk: Desk, turns_db: Sequence[float] = ()) -> tuple[str, ...]:
-    """Cautions that belong to the changes of an input: who hears them on stage, and what may feed back.
-
-    Parameters
-    ----------
-    source : Source
-    old : Source, optional
-        As it was before; None: nothing is compared, and the chain counts as it stands.
-    desk : Desk
-    turns_db : sequence of float
-        Changes of its preamp, in dB.
-    """
-    stage = bool(turns_db) and "monitors" in who_hears("gain", desk)
-    raises = any(turn_db > 0 for turn_db in turns_db)
-    old_chain = source.chain if old is None else old.chain
-    before, gone = _paired(source.chain, old_chain)
-    for chain, pairs in (
-        (source.chain, list(zip(source.chain, before, strict=True))),
-        (old_chain, [(None, block) for block in gone]),
-    ):
-        first = next((block for block in chain if isinstance(block, HighPassBlock)), None)
-        for new_block, old_block in pairs:
-            block = old_block if new_block is None else new_block
-            if block is None or new_block == old_block:
-                continue
-            stage |= "monitors" in who_hears(block.block, desk, first_high_pass=block is first)
-            raises |= _raise_db(new_block) > _raise_db(old_block)
-    if old is not None and source.fader_db is not None and source.mute is not True:
-        raises |= old.fader_db is None or old.mute is True or source.fader_db > old.fader_db
-    feedback = raises and ROLES[source.role].open_microphone
-    return (*(("tell the stage first",) if stage else ()), *(("mind feedback",) if feedback else ()))

@@ -16,6 +16,7 @@ _COLUMNS: Final = (
     "channel", "patch", "input", "role", "player", "tracks", "gain", "equaliser", "dynamics", "stereo", "fader_db", "in_mix",
     "changed", "was", "left_to_do", "caution",
 )  # fmt: skip
+_WHERE_KNOWN: Final = ("microphone", "stand", "preamp", "pad", "phantom", "group", "effects", "sends")
 
 
 def _cell(text: str) -> str:
@@ -32,8 +33,9 @@ def _cell(text: str) -> str:
 def _changes(row: InputRow) -> str:
     """Every change of an input with its old value."""
     changes = ["new input"] if row.new else []
-    for name, entry in (("channel", row.channel), ("patch", row.patch)):
-        changes += [f"{name} was {entry.was}"] if entry.was else []
+    entries = [(name, entry) for name, entry in row.entries.items() if name != "fader"]
+    changes += [f"{name} was {entry.was}" for name, entry in entries if entry.was]
+    changes += [f"{name} {entry.text}: new" for name, entry in entries if entry.is_new]
     for line in row.settings:
         if line.change == "new":
             changes.append(f"{line.text}: new")
@@ -45,10 +47,14 @@ def _changes(row: InputRow) -> str:
 
 
 def sheet_csv(sheet: Sheet) -> str:
-    """The sheet as CSV, an input a row; "left_to_do" and "was" in words, `fader_db` a number."""
+    """The sheet as CSV, an input a row; "left_to_do" and "was" in words, `fader_db` a number.
+
+    Behind the columns that are always there come those that somebody filled: microphone, stand, preamp and so on.
+    """
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(_COLUMNS)
+    filled = [name for name in _WHERE_KNOWN if any(row.entries[name].text for row in sheet.rows)]
+    writer.writerow([*_COLUMNS, *filled])
     for row in sheet.rows:
         groups = {
             group: "; ".join(line.text for line in row.settings if line.group == group and line.change != "out")
@@ -66,6 +72,7 @@ def sheet_csv(sheet: Sheet) -> str:
         fader = "" if row.fader_db is None else f"{row.fader_db:g}"
         in_mix = "no" if row.fader_db is None else "muted" if row.mute else "yes"
         changed = "" if sheet.since is None else "yes" if row.changed else "no"
-        right_cells = (in_mix, changed, _changes(row), row.to_do, "; ".join(row.cautions))
+        known = (row.entries[name].text for name in filled)
+        right_cells = (in_mix, changed, _changes(row), row.to_do, "; ".join(row.cautions), *known)
         writer.writerow([*map(_cell, left_cells), fader, *map(_cell, right_cells)])
     return buffer.getvalue()

@@ -76,6 +76,7 @@ def check(
     options = options or CheckOptions()
     setup = resolve(path, house_path, recording, options)
     setup, shown = with_changes(setup, recording, options)
+    setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
     takes = kept_takes(setup, options)
     readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
@@ -155,6 +156,7 @@ def _planning_input(
         blocks=_whole_chains(setup, readings),
         turned={source.name: setup.desk.turned_since(source) for source in setup.house.source},
         standing=_standing_chains(setup),
+        standing_faders_db=_standing_faders_db(setup),
         findings=comparison.findings,
         baseline=comparison.baseline,
         parts=parts,
@@ -186,11 +188,19 @@ def _standing_chains(setup: ShowSetup) -> dict[str, list[ChainBlock]]:
     return {source.name: setup.desk.blocks(source) for source in read_house(setup.standing_file).source}
 
 
-def _standing_fader_db(setup: ShowSetup, name: str | None) -> float | None:
-    """Fader of a source in the standing house file; None where this week has no file of its own."""
+def _standing_whole_chains(setup: ShowSetup) -> dict[str, list[ChainBlock]]:
+    """Source to its chain in the standing house file; none where this week has no file of its own."""
     if setup.standing_file is None or setup.standing_file == setup.house_file:
-        return None
-    return next((source.fader_db for source in read_house(setup.standing_file).source if source.name == name), None)
+        return {}
+    return {source.name: source.chain for source in read_house(setup.standing_file).source}
+
+
+def _standing_faders_db(setup: ShowSetup) -> dict[str, float]:
+    """Source to its fader in the standing house file, where that says it and this week has a file of its own."""
+    if setup.standing_file is None or setup.standing_file == setup.house_file:
+        return {}
+    sources = read_house(setup.standing_file).source
+    return {source.name: source.fader_db for source in sources if source.fader_db is not None}
 
 
 def _with_room_for_the_voice(
@@ -209,7 +219,6 @@ def _with_room_for_the_voice(
             levels=FeedLevels(
                 true_peak_dbtp=readings.mix.true_peak_dbtp if readings.mix else None,
                 level_dba=readings.mix.level_dba if readings.mix else None,
-                standing_fader_db=_standing_fader_db(setup, lead),
             ),
         ),
         planned,

@@ -12,7 +12,8 @@ from deskhand.findings import Finding, fix_texts, has_nominal, status_of, with_t
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.mix.voices import lead_of
 from deskhand.moves.answers import with_answers
-from deskhand.moves.text import with_sentences
+from deskhand.moves.level import agreed
+from deskhand.moves.text import remark_text, with_sentences
 from deskhand.report.pictures import Picture
 from deskhand.result import SCHEMA, CheckResult, SourceResult
 
@@ -80,7 +81,8 @@ class ShowFacts:
         tracks = self.setup.matched.by_source[source.name]
         is_mix = bool(mix_tracks) and set(tracks) <= mix_tracks
         findings = self.readings.mix_track_findings if is_mix else self.comparison.findings.get(source.name, ())
-        return [with_text(finding) for finding in findings]
+        plan = self.plans.get(source.name)
+        return [with_text(agreed(finding, plan)) for finding in findings]
 
 
 def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
@@ -143,7 +145,7 @@ def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) ->
         moves=tuple(with_sentences(move, findings) for move in moves),
         earlier_moves=tuple(map(with_remark, facts.earlier.get(source.name, ()))),
         with_moves=facts.with_moves.get(source.name),
-        left_over=tuple(plan.left_over) if plan else (),
+        left_over=tuple(map(remark_text, plan.left_over)) if plan else (),
         normal=tuple(facts.comparison.normals.get(source.name, ())),
         step_db=reading.step_lu if reading else None,
     )

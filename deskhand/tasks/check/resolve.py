@@ -15,8 +15,9 @@ from deskhand.house import (
     find_house,
     match_tracks,
     read_house,
+    settings_file,
     standing_file,
-    week_file,
+    week_note,
 )  # fmt: skip
 from deskhand.recording import Recording, ShowNote, read_show_note
 from deskhand.recording.names import key, nearest
@@ -87,7 +88,7 @@ def resolve(path: Path, house_path: Path | None, recording: Recording, options: 
     """
     note = read_show_note(path if path.is_dir() else path.parent)
     house, house_file, notes = _house_of(path, house_path, recording, note, options)
-    show = _show_of(house, recording, note, options, notes)
+    show = _show_of((house, house_file), recording, note, options, notes)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     complete, matched, unclaimed = _with_unmatched(house, matched, recording)
     require_named(complete, options)
@@ -112,18 +113,11 @@ def _house_of(
     """House, its file where there is one, and notes on it: unless one is given, this week's goes before the standing."""
     standing = given if given is not None else find_house(path)
     if standing is not None:
-        week = (
-            week_file(standing.parent, date=options.date or note.date, name=note.name or name_of(path))
-            if given is None
-            else None
-        )
-        if week is None or not week.is_file():
-            return read_house(standing), standing, []
-        return (
-            read_house(week),
-            week,
-            [f"with this week's settings, {week.name}; --house {standing.name} for the standing ones"],
-        )
+        house_file = standing
+        if given is None:
+            house_file = settings_file(standing, date=options.date or note.date, name=note.name or name_of(path))
+        week = week_note(house_file, standing)
+        return read_house(house_file), house_file, [week] if week else []
     house = guess_house([track.name for track in recording.tracks], name="this house")
     return (
         house,
@@ -185,9 +179,10 @@ def name_of(path: Path) -> str:
 
 
 def _show_of(
-    house: HouseFile, recording: Recording, note: ShowNote, options: CheckOptions, notes: list[str]
+    read: tuple[HouseFile, Path | None], recording: Recording, note: ShowNote, options: CheckOptions, notes: list[str]
 ) -> ShowResult:
-    """Show as its note and the options describe it; the options go first."""
+    """Show as its note and the options describe it; the options go first. `read` is the house and its file."""
+    house, house_file = read
     players = {source_for(name, house, "show.toml, players"): player for name, player in note.players.items()}
     players.update({source_for(name, house, f'--player "{name}={player}"'): player for name, player in options.players})
     for name in note.taps:
@@ -199,6 +194,7 @@ def _show_of(
         phase=options.phase or note.phase or "rehearsal",
         tap=options.tap or note.tap or house.house.tap,
         players=players,
+        house_file=None if house_file is None else house_file.name,
         start_s=recording.start_s,
         duration_s=round(recording.duration_s, 3),
         sample_rate_hz=recording.sample_rate_hz,

@@ -11,9 +11,10 @@ import numpy as np
 
 from deskhand.chain.run import still_to_come
 from deskhand.errors import UsageError
-from deskhand.house import find_house, match_tracks, read_house
+from deskhand.house import find_house, match_tracks, read_house, settings_file, week_note
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.names import key, nearest
+from deskhand.tasks.check import name_of
 from deskhand.tasks.render.deliver import RAW_FOLDER, RenderedFile, deliver
 from deskhand.tasks.render.files import BLOCK_S, file_name
 from deskhand.tasks.render.runs import MixDown, SourceRun
@@ -26,7 +27,7 @@ if TYPE_CHECKING:
     from deskhand.recording import Recording
     from deskhand.recording.show import Tap
 
-__all__ = ["RAW_FOLDER", "RenderOptions", "RenderedFile", "file_name", "render"]
+__all__ = ["RAW_FOLDER", "RenderOptions", "RenderedFile", "file_name", "house_file_of", "render"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,6 +39,33 @@ class RenderOptions:
     stages: bool = False
     mix: bool = True
     float_files: bool = False
+
+
+def house_file_of(path: Path, given: Path | None) -> tuple[Path, str]:
+    """House file that a recording is rendered with, as a check reads it, and a note for people where it is this week's.
+
+    Parameters
+    ----------
+    path : Path
+        The recording.
+    given : Path or None
+        The house file, where one is named.
+
+    Raises
+    ------
+    UsageError
+        There is none.
+    HouseError
+        The note beside the recording cannot be read.
+    """
+    if given is not None:
+        return given, ""
+    standing = find_house(path)
+    if standing is None:
+        raise UsageError(str(path), "there is no house file beside it", "write one with: deskhand new RECORDING")
+    note = read_show_note(path if path.is_dir() else path.parent)
+    house_file = settings_file(standing, date=note.date, name=note.name or name_of(path))
+    return house_file, week_note(house_file, standing)
 
 
 def render(
@@ -74,9 +102,7 @@ def render(
     RecordingError, HouseError, UsageError
         One line each: where, what, and what to do.
     """
-    house_file = house_path if house_path is not None else find_house(path)
-    if house_file is None:
-        raise UsageError(str(path), "there is no house file beside it", "write one with: deskhand new RECORDING")
+    house_file, _ = house_file_of(path, house_path)
     house = read_house(house_file)
     recording = open_recording(path, start_s=start_s, end_s=end_s)
     _require_sources(house, options.sources)
