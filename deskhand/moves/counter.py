@@ -9,14 +9,16 @@ from deskhand.house import ROLES
 from deskhand.moves.move import Move, Setting, cautions
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from deskhand.moves.state import SourceState
 
 _WORTH_DB: Final = 1.0
 """Least that a fader or a send is set back by: about what is noticed in a mix. Common practice, no source."""
 
 
-def counter_moves(state: SourceState, gain: Move, shaped_db: float) -> list[Move]:
-    """Move of a gain with what is set back beside it: reductions before it, raises after it.
+def counter_moves(state: SourceState, gains: Sequence[Move], shaped_db: float, *, by_ear: bool) -> list[Move]:
+    """Moves of the gains with what is set back beside them: reductions before them, raises after them.
 
     At line check nothing follows yet, and nothing is set back. Later, sends before the fader were set by ear with this level, and go back
     by what they hear of it. The fader goes back only where this week's file shows that it makes up for the level; where it stands as usual, the
@@ -25,34 +27,36 @@ def counter_moves(state: SourceState, gain: Move, shaped_db: float) -> list[Move
     Parameters
     ----------
     state : SourceState
-    gain : Move
-        Of the preamp or the trim, with its change in dB among the facts.
+    gains : sequence of Move
+        Of the preamp and the trim, each with its change in dB among the facts.
     shaped_db : float
         By how much the equaliser's moves raise the level behind them.
+    by_ear : bool
+        Whether an input clipped: how far down it really goes shows only at the desk, and what follows is set by ear again.
     """
-    change_db = float(gain.facts["change_db"])
-    # how far down a clipped input really goes shows only at the desk
-    if state.line_check or gain.action.startswith("preamp-until"):
-        return [gain]
-    advice = list(gain.advice)
-    counters = []
-    house_db = change_db + shaped_db
+    if not gains or state.line_check or by_ear:
+        return list(gains)
+    house_db = sum(float(move.facts["change_db"]) for move in gains) + shaped_db
+    monitors_db = sum(float(move.facts["change_db"]) for move in gains if "monitors" in move.who_hears)
+    if state.desk.monitors == "after-chain":
+        monitors_db = house_db
+    counters, advice = [], []
     fader = _fader_move(state, house_db)
     if fader is not None:
         counters.append(fader)
     elif state.usual_fader_db is None and abs(house_db) >= _WORTH_DB:
         advice.append("fader-raised" if house_db > 0 else "fader-lowered")
-    monitors_db = house_db if state.desk.monitors == "after-chain" else change_db
-    if "monitors" in gain.who_hears and abs(monitors_db) >= _WORTH_DB:
+    if abs(monitors_db) >= _WORTH_DB:
         sends = [send for send in state.source.send if not send.after_fader]
         counters += [_send_move(state, send.mix, send.level_db, -monitors_db) for send in sends]
         if not state.source.send:
             advice.append("sends-down-first" if monitors_db > 0 else "sends-up-then")
-    gain = replace(gain, advice=tuple(advice), facts={**gain.facts, "monitors_size_db": abs(monitors_db)})
-    gain = replace(gain, facts={**gain.facts, "house_size_db": abs(house_db)})
+    last = gains[-1]
+    sizes = {"monitors_size_db": abs(monitors_db), "house_size_db": abs(house_db)}
+    last = replace(last, advice=(*last.advice, *advice), facts={**last.facts, **sizes})
     downward = [move for move in counters if float(move.facts["change_db"]) < 0]
     upward = [move for move in counters if float(move.facts["change_db"]) >= 0]
-    return [*downward, gain, *upward]
+    return [*downward, *gains[:-1], last, *upward]
 
 
 def _fader_move(state: SourceState, house_db: float) -> Move | None:

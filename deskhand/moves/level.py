@@ -184,10 +184,11 @@ def plan_level(state: SourceState, plan: Plan) -> None:
     balanced = any(move.action == "side-trim" for move in plan.moves)
     if level is None and not balanced and not _is_clipped(hot):
         return
-    if _is_clipped(hot) and not _is_sure_of_level(hot):
-        return
     kind = str(level.facts.get("turned", "trim")) if level is not None else "trim"
     change_db = _level_change_db(state, plan, hot, kind, needed=level is None)
+    if _is_clipped(hot) and not _is_sure_of_level(hot):
+        # it is known from below: what is too high for sure can come down, and nothing goes up
+        change_db = min(0.0, change_db)
     if change_db:
         turn_gain(state, plan, kind, "both", change_db)
     if level is not None and change_db:
@@ -254,10 +255,10 @@ def finish_level(state: SourceState, plan: Plan, position: int) -> None:
         if not change_db:
             continue
         move = _gain_move(state, plan, kind, change_db, hot)
-        moves += counter_moves(state, replace(move, index=index, settings={"gain": setting}), _shaped_db(state, plan))
+        moves.append(replace(move, index=index, settings={"gain": setting}))
         # the finding says what the move says, whatever came to it
         plan.answers |= {name: (kind, change_db) for name, (turned, _) in answers.items() if turned == kind}
-    plan.moves[position:position] = moves
+    plan.moves[position:position] = counter_moves(state, moves, _shaped_db(state, plan), by_ear=_is_clipped(hot))
 
 
 def _shaped_db(state: SourceState, plan: Plan) -> float:

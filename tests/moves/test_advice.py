@@ -91,17 +91,17 @@ def test_a_clipped_input_is_turned_down_by_at_least_what_shows(hot_db: float, li
 
 
 @pytest.mark.parametrize(("length_s", "sure"), [(14.0, False), (3.0, True)])
-def test_a_level_that_is_mostly_clipped_is_judged_again_and_not_turned_now(length_s: float, sure: bool) -> None:
-    """Dense and loud, after line check: its level is known from below, so that no trim is told for it yet."""
+def test_a_level_that_is_mostly_clipped_is_turned_down_only_and_judged_again(length_s: float, sure: bool) -> None:
+    """Dense and loud, after line check: its level is known from below, so that it may come down, and is not told to go up."""
     sound = sine(220.0, LENGTH_S, level_dbfs=-1.0) + pink(np.random.default_rng(6), LENGTH_S, -40.0)
     sound[: round(length_s * RATE_HZ)] *= gain(4.0)
-    take = Check(np.clip(sound, -1.0, 1.0), house_text("keys"))
-    assert not [finding for finding in take.findings if finding.kind.startswith("level")]
-    assert [move.where for move in take.plan.moves] == (["preamp", "trim"] if sure else ["preamp"])
-    assert ("judge its level again after that" in take.texts[0]) == (not sure)
-    if sure:
-        # what is left too high is the second step's, and nothing else is said of the trim
-        assert take.plan.moves[1].settings["gain"].after < 0
+    for nominal_dbfs, turned in ((-18.0, ["preamp", "trim"]), (-6.0, ["preamp", "trim"] if sure else ["preamp"])):
+        take = Check(np.clip(sound, -1.0, 1.0), house_text("keys", f'nominal = "{nominal_dbfs} dBFS"'))
+        assert not [finding for finding in take.findings if finding.kind.startswith("level")]
+        assert [move.where for move in take.plan.moves] == turned
+        assert ("judge its level again after that" in take.texts[0]) == (not sure)
+        if len(turned) == 2:
+            assert (take.plan.moves[1].settings["gain"].after < 0) == (nominal_dbfs == -18.0)
 
 
 def test_what_a_clipped_input_lacks_then_is_the_trim_s_as_a_second_step() -> None:
@@ -212,6 +212,21 @@ def test_sends_before_the_fader_are_set_back_reductions_first(off_db: float) -> 
     assert not Check(voice(-30.0 + off_db), take.week(text), standing=text).plan.moves
     # nothing is set back at line check
     assert [move.where for move in Check(voice(-30.0 + off_db), text, line_check=True).plan.moves] == ["preamp"]
+
+
+def test_a_send_is_told_one_number_beside_two_gains() -> None:
+    """Near full scale and too loud after line check: preamp and trim, and what each mix hears of both."""
+    sound = voice(-18.0)
+    sound = sound / np.abs(sound).max() * gain(-0.2)
+    take = Check(sound, house_text("lead vocal", 'nominal = "-28 dBFS"', chain=SENDS))
+    assert [move.where for move in take.plan.moves] == ["preamp", "trim", "send", "send"]
+    turned = sum(move.settings["gain"].after for move in take.plan.moves[:2])
+    assert take.plan.moves[2].settings["send"].after == pytest.approx(-10.0 - turned)
+    # beside what clipped, they are set by ear
+    hot = Check(too_hot(sound, 8.0), house_text("lead vocal", 'nominal = "-40 dBFS"', chain=SENDS))
+    assert [move.where for move in hot.plan.moves] == ["preamp", "trim"]
+    assert "set them again by ear" in hot.texts[0]
+    assert not any("first turn its sends" in text or "then turn its sends" in text for text in hot.texts)
 
 
 @pytest.mark.parametrize(

@@ -119,7 +119,7 @@ class TestWithFaults:
     def test_they_are_listed_and_asked_about(self, faulty):
         page = page_of(faulty)
         lines = faults_listed(page)
-        assert len(lines) == 3
+        assert len(lines) == 2
         assert all(line.startswith("lead voice: ") for line in lines)
         assert "clip" in lines[0]
         assert "Keep it without lead voice</button>" in page
@@ -139,7 +139,7 @@ class TestWithFaults:
         assert "Nothing is learned from: lead voice." in page_of(faulty)
 
     def test_with_all_that_was_listed(self, faulty):
-        listed = [f"lead voice/{kind}" for kind in ("clipped", "dc", "level-high")]
+        listed = [f"lead voice/{kind}" for kind in ("clipped", "dc")]
         page = faulty.get(f"/show/{faulty.id}").text
         assert json.loads(unescape(re.search(r'data-listed="(.*?)"', page)[1])) == listed
         assert kept(faulty, faults="keep", listed=listed)["state"] == "done"
