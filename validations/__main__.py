@@ -12,6 +12,7 @@ from validations import (
     measurements,
     moves,
     normal,
+    one_state,
     pictures,
     polarity,
     reduction,
@@ -24,6 +25,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, room, live, compare,
-    polarity, sound, encodings, clipping, evenings, pictures,
+    polarity, sound, encodings, clipping, evenings, one_state, pictures,
 ):  # fmt: skip
     study.main()

@@ -153,7 +153,8 @@ def _strips(planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan
     """Strips of the feed that the lead voice is heard in, with the moves so far."""
     assert feed.lead is not None
     in_song = sings(planning.house, feed.lead.source)
-    return feed_strips(planning.house, feed.tracks, _blocks(feed, planned), in_song=in_song)
+    strips = feed_strips(planning.house, feed.tracks, _blocks(feed, planned), in_song=in_song)
+    return strips_with_faders(strips, faders_db(planning.house, planned))
 
 
 def _moved_sources(space: Space, lead: str) -> list[str]:
@@ -168,7 +169,6 @@ def _measured_again(
     """Clearance of the lead voice with all moves, its feed run again; None where it is heard no more."""
     strips = _strips(planning, feed, planned)
     if room is not None and room.space is not None:
-        strips = strips_with_faders(strips, faders_db(planning.house, room.space, lead.source))
         muted = {name for name, giving in room.space.settings.giving.items() if giving.muted}
         strips = {name: strip for name, strip in strips.items() if name not in muted}
     again = measure_voices(

@@ -79,7 +79,11 @@ def voice_limit(
     vocal, room = planning.house.vocal, planning.house.room
     stated_db = vocal.margin_db if vocal is not None and vocal.source == lead else None
     margin: LimitReason = "unknown-margin" if stated_db is None else "margin"
-    limits = [VoiceLimit(up_db=UNKNOWN_MARGIN_DB if stated_db is None else stated_db, reason=margin)]
+    # what this week's file has raised already is not allowed once more
+    fader_db = next((source.fader_db for source in planning.house.source if source.name == lead), None) or 0.0
+    raised_db = max(0.0, fader_db - planning.standing_faders_db.get(lead, fader_db))
+    up_db = max(0.0, (UNKNOWN_MARGIN_DB if stated_db is None else stated_db) - raised_db)
+    limits = [VoiceLimit(up_db=up_db, reason=margin)]
     reading = planning.after.get(lead, planning.before.get(lead))
     peak_dbtp = None if reading is None else reading.readings.true_peak_dbtp
     if levels.true_peak_dbtp is not None and peak_dbtp is not None:

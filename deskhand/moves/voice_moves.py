@@ -13,7 +13,7 @@ from deskhand.moves.text import sentence
 from deskhand.moves.tone import with_changes
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from deskhand.house import ChainBlock, Desk, HouseFile, Source
     from deskhand.moves.conduct import PlanningInput
@@ -65,15 +65,20 @@ class VoiceRoom:
     """True where the house asks for an index, not a share of what is audible."""
 
 
-def faders_db(house: HouseFile, space: Space, lead: str) -> dict[str, float]:
-    """Source to its fader in decibels, for those whose fader moves; the voice's own among them."""
-    changes_db = {name: giving.fader_db for name, giving in space.settings.giving.items() if giving.fader_db}
-    if space.settings.voice_db:
-        changes_db[lead] = space.settings.voice_db
+def planned_fader_db(source: Source, plan: Plan | None) -> float:
+    """Fader of a source with the moves so far, in dB."""
+    moves = [] if plan is None else plan.moves
+    return next(
+        (move.settings["fader"].after for move in reversed(moves) if "fader" in move.settings), source.fader_db or 0.0
+    )
+
+
+def faders_db(house: HouseFile, planned: Mapping[str, Plan]) -> dict[str, float]:
+    """Source to its fader in decibels, for those whose fader is moved."""
     return {
-        source.name: round((source.fader_db or 0.0) + changes_db[source.name], 4)
+        source.name: planned_fader_db(source, planned[source.name])
         for source in house.source
-        if source.name in changes_db
+        if source.name in planned and any("fader" in move.settings for move in planned[source.name].moves)
     }
 
 
@@ -138,7 +143,7 @@ def _fader_hearers(source: Source) -> tuple[Hearer, ...]:
 
 def _add_fader(plan: Plan, hand: Hand, source: Source) -> None:
     """Write a moved fader into the plan."""
-    before_db = source.fader_db or 0.0
+    before_db = planned_fader_db(source, plan)
     hearers = _fader_hearers(source)
     plan.moves.append(
         Move(

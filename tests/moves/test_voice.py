@@ -172,6 +172,13 @@ def test_without_a_margin_the_voice_goes_up_by_three_and_then_one_comes_down(hal
     assert (hall / "house.toml").read_text("utf-8") == HOUSE
 
 
+def test_what_the_week_has_raised_already_is_not_raised_once_more(hall):
+    """The voice went up by 3 dB in this week's file; it is covered in the next take too: the band comes down."""
+    (hall / "week-2026-02-05.toml").write_text(HOUSE.replace('fader = "0 dB"', 'fader = "+3 dB"'), "utf-8")
+    assert moved(checked(hall, "--date", "2026-02-05")) == [("keys", "fader")]
+    assert moved(checked(hall, "--date", "2026-02-12"))[0] == ("lead voice", "fader")
+
+
 def test_at_the_rooms_limit_and_without_headroom_the_voice_stays_and_the_band_comes_down(hall):
     wanted = {"clearance": '"30 %"', "margin": '"12 dB"'}
     free = with_voice(HOUSE, fader_db=0.0, **wanted)

@@ -18,6 +18,7 @@ TOKEN = "vX3-kept_between_us-Qz"
 JSON = {"content-type": "application/json"}
 POSTS = (
     "check", "keep", "stop", "leave", "raise", "try", "save", "voice", "blind/start", "blind/answer", "listen", "house",
+    "forget", "restore", "measure-again", "tick",
 )  # fmt: skip
 
 

@@ -29,10 +29,9 @@ def turned_today(result: CheckResult) -> tuple[str, ...]:
 
 def _jobs_of(source: SourceResult) -> list[str]:
     """Jobs that are open at one source: at the rig or the patch, beyond the desk, declined, and left alone tonight."""
-    jobs = [move.text for move in source.moves if not move.is_setting]
-    if not jobs:
-        kinds = [KINDS[finding.kind] for finding in source.findings if finding.severity != "note"]
-        jobs += [f"{kind.words} ({kind.done_at})" for kind in kinds if kind.done_at is not None]
+    # in a few words: in whole it stands at the head of the sheet
+    kinds = [KINDS[finding.kind] for finding in source.findings if finding.severity != "note"]
+    jobs = [f"{kind.words} ({kind.done_at})" for kind in kinds if kind.done_at is not None]
     jobs += source.left_over
     still_open = [move for move in source.earlier_moves if move.fate in _OPEN]
     jobs += [f"{move.text} ({move.remark})" for move in still_open]
