@@ -205,7 +205,6 @@ def _plant(tracks: dict[str, NDArray[np.float64]], rng: np.random.Generator, len
     planted.append(
         PlantedFault(source="lead voice", kind="clipped", description="preamp 21 dB too high: cut flat at full scale")
     )
-    planted.append(PlantedFault(source="lead voice", kind="level-high", description="the same"))
     faults.invert(tracks, "gtr b r")
     planted.append(PlantedFault(source="guitar b", kind="polarity", description="right side upside down"))
     faults.hum(tracks, "bass", -56.0)

@@ -88,8 +88,9 @@ def venue(extra: str = "") -> HouseFile:
 
 
 def venue_text(extra: str = "") -> str:
-    """House file of the invented venue, with further keys of its [vocal], which is the last table."""
-    return f"{house_text()}{extra}\n"
+    """House file of the invented venue without a margin and a limit of its own, with further keys of its [vocal], the last table."""
+    lines = [line for line in house_text().splitlines() if not line.startswith(("margin =", "limit ="))]
+    return "\n".join([*lines, extra, ""])
 
 
 def stray_microphone(tracks: dict[str, np.ndarray], rng: np.random.Generator) -> np.ndarray:

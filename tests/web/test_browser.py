@@ -86,10 +86,8 @@ class TestThisWeek:
         assert later.locator(".what-is").all_inner_texts() == [thing.text for thing in result.next]
         assert set(to_hear.locator(".what-is").all_inner_texts()) == to_listen
         # what to turn stands in the card of what it is turned for
-        card = later.locator("li", has_text="lead voice (channel 13, radio 1): 20 dB above nominal")
-        assert "preamp −20.5 dB" in card.locator(".turn").inner_text()
         clipped = page.locator("ol.first > li", has_text="clipped")
-        assert not clipped.locator(".turn").count()
+        assert "preamp" in clipped.locator(".turn").first.inner_text()
         # nothing that waits to be turned is called well, and nothing says that it may wait until after the show
         for row in page.locator("table.inputs tr", has_text="to turn").all():
             assert row.locator(".status").inner_text() != "well"
@@ -125,7 +123,7 @@ class TestThisWeek:
         said = first.locator(".what-is").inner_text()
         first.get_by_role("button", name=re.compile(f"^{button}")).first.click()
         earlier = page.locator("section", has=page.locator("#earlier"))
-        earlier.get_by_text(remark).wait_for()
+        earlier.locator("p", has_text=remark).wait_for()
         assert said not in page.locator("ol.first .what-is").all_inner_texts()
         earlier.get_by_role("button", name=re.compile("^Take back")).click()
         page.locator("#earlier").wait_for(state="detached")
@@ -353,7 +351,7 @@ class TestTheVoice:
         page.goto(f"{show}/voice")
         before = float(re.search(r"(\d+) %", page.locator("#share-mono").inner_text())[1])
         for row in range(3):
-            page.locator("table.tries tbody tr").nth(row).locator("[data-mute]").check()
+            page.locator("table.tries tbody tr", has=page.locator("[data-mute]")).nth(row).locator("[data-mute]").check()
             # one at a time: a question that is overtaken by the next is dropped, and not counted
             page.wait_for_selector(f'#room[data-tries="{row + 1}"]', timeout=WAIT_MS)
         after = float(re.search(r"(\d+) %", page.locator("#share-mono").inner_text())[1])
