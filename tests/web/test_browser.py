@@ -351,7 +351,9 @@ class TestTheVoice:
         page.goto(f"{show}/voice")
         before = float(re.search(r"(\d+) %", page.locator("#share-mono").inner_text())[1])
         for row in range(3):
-            page.locator("table.tries tbody tr", has=page.locator("[data-mute]")).nth(row).locator("[data-mute]").check()
+            page.locator("table.tries tbody tr", has=page.locator("[data-mute]")).nth(row).locator(
+                "[data-mute]"
+            ).check()
             # one at a time: a question that is overtaken by the next is dropped, and not counted
             page.wait_for_selector(f'#room[data-tries="{row + 1}"]', timeout=WAIT_MS)
         after = float(re.search(r"(\d+) %", page.locator("#share-mono").inner_text())[1])
