@@ -171,9 +171,9 @@ def tick(
     target = week or week_path(house_file, result)
     written: list[Path] = []
 
-    ticked = _ticked_before(history, result, take)
-
     def write(new: Sequence[DeskChange]) -> None:
+        # looked up while nobody else can tick: what another has ticked a moment ago is in the file
+        ticked = _ticked_before(history, result, take)
         if done and _write_week((*ticked, *new), result, house_file, house_text, target):
             written.append(target)
 
