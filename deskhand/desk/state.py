@@ -71,26 +71,18 @@ class DeskState:
         return nominal_point(blocks, reading, figures, standing=usual)
 
 
-def chain_before_tap(source: Source, tap: str) -> list[ChainBlock]:
-    """Blocks of a source's chain that lie before a tap."""
-    behind = still_to_come(source.chain, tap)
-    return [block for block in source.chain if all(block is not following for following in behind)]
-
-
-def lies_before_tap(kind: str | None, tap: str, *, is_first: bool = True) -> bool:
-    """True where a control of the desk is heard in what a tap records.
+def lies_before_tap(kind: str | None, tap: str) -> bool:
+    """True where a control of the desk is heard in what a tap records; of several of a kind, the first of the chain.
 
     Parameters
     ----------
     kind : str or None
         Kind of block; None for what is no control of the desk (a cable, the player's end), which every tap records.
     tap : str
-    is_first : bool
-        Whether it is the first of its kind in its chain.
     """
     if kind is None or BLOCKS[kind].at_preamp or tap == "after-chain":
         return True
-    return tap == "after-gain" and (BLOCKS[kind].is_gain or (is_first and BLOCKS[kind].first_at_input))
+    return tap == "after-gain" and (BLOCKS[kind].is_gain or BLOCKS[kind].first_at_input)
 
 
 def desk_state(

@@ -34,10 +34,6 @@ class ShowChanges:
     written_at: str | None = None
     """When the take was recorded, in UTC."""
 
-    def on_this_take(self, source: str) -> list[DeskChange]:
-        """Changes that were asked for in this very take."""
-        return [change for change in self.changes if change.source == source and change.take == self.take]
-
 
 def _show_changes(setup: ShowSetup, recording: Recording, options: CheckOptions) -> ShowChanges:
     """Moves of the show that were done or declined; none where there is no history.
