@@ -110,6 +110,15 @@ def preamp_db(checked: ShowCheck) -> float:
 ALL = {"bass/trim", "bass/compressor", "keys/polarity-right", "lead voice/preamp"}
 
 
+def test_a_threshold_that_follows_a_trim_does_not_answer_the_level(hall):
+    """Half of a card is done: the half that is left stays, with its finding."""
+    assert run("done", hall / "first", "--move", "bass/compressor").exit_code == 0
+    second = check(hall / "first")
+    assert set(moves_of(second)) == ALL - {"bass/compressor"}
+    [bass] = [source for source in second.result.sources if source.name == "bass"]
+    assert [finding.severity for finding in bass.findings if finding.kind == "level-low"] != ["note"]
+
+
 def test_what_was_done_is_not_asked_again_in_the_same_take(hall):
     first = check(hall / "first")
     assert set(moves_of(first)) == ALL

@@ -186,7 +186,9 @@ class Outcome:
     voice_off_pct: float | None
     """Audible share of the lead voice against what was predicted."""
     other_performance: tuple[str, ...]
-    """Asked for in another performance after all was done."""
+    """Asked for again in another performance after all was done."""
+    other_first: tuple[str, ...]
+    """Asked for in another performance, and not in the first take: what it showed for the first time."""
     half: tuple[str, ...]
     """Done, and asked for again in a take after a part of the moves was done."""
     half_lost: tuple[str, ...]
@@ -273,7 +275,8 @@ def live_through(evening: Evening, folder: Path) -> Outcome:
         uncured=tuple(sorted(answered & _raised(second))),
         contradicted=tuple(move.move for move in fates if move.fate == "contradicted"),
         voice_off_pct=voice_off,
-        other_performance=tuple(third),
+        other_performance=tuple(name for name in third if name in moves),
+        other_first=tuple(name for name in third if name not in moves),
         half=half[0],
         half_lost=half[1],
         partial_db=partial_db,
