@@ -39,7 +39,8 @@ def main(count: int = COUNT) -> None:
         f"Made by `make test-all` (`validations/evenings.py`): {count} evenings of six sources, seed {SEED}, each with random levels, reversed sides,",
         "compressors and trims, recorded at the preamp, after the gain or after the chain. The moves are carried out by numpy on the audio where they",
         "lie before the tap (a gain is a factor, reversed polarity a sign: arithmetic) and by this week's file where they follow it; then the next",
-        "take is recorded and checked. Sounds are made; half of the evenings go on with another performance, the others with a person who did a part.",
+        "take is recorded and checked. Sounds are made; half of the evenings go on with another performance, the others with a person who did a part,",
+        "every second of them one move alone, and then the rest in a second round.",
         "",
         "| evenings with any move in the first take | |",
         "|---|---|",
@@ -54,6 +55,7 @@ def main(count: int = COUNT) -> None:
         f"| another performance: something is asked that the first take did not show | {shows(lambda one: one.other_first, lambda one: one.is_other)} |",
         f"| a part was done: something done is asked again | {shows(lambda one: one.half, lambda one: not one.is_other)} |",
         f"| a part was done: a source that was left is not asked | {shows(lambda one: one.half_lost, lambda one: not one.is_other)} |",
+        f"| a second round, in which the rest was done: something is asked | {shows(lambda one: one.second_round, lambda one: not one.is_other)} |",
         f"| a gain turned half-way: what is asked then, against what was left | median {np.median(left_db) if left_db else 0.0:.2f} dB, most {max(left_db, default=0.0):.2f} dB, of {len(left_db)} |",
         "",
         *_named(rows),
@@ -74,6 +76,7 @@ def _named(rows: list[tuple[Evening, Outcome]]) -> list[str]:
                 ("not heard", outcome.contradicted), ("another performance", outcome.other_performance),
                 ("first in another performance", outcome.other_first),
                 ("done and asked", outcome.half), ("left and not asked", outcome.half_lost),
+                ("after a second round", outcome.second_round),
             )
             if values
         )
