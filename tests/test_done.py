@@ -354,6 +354,12 @@ def test_a_history_without_the_table_is_brought_up(hall):
     with engine_of(url, file).connect().execution_options(writes=True) as connection, connection.begin():
         config.attributes["connection"] = connection
         command.downgrade(config, "0002")
+    before = file.read_bytes()
     assert set(moves_of(check(hall / "first"))) == ALL
+    # as it was, beside it: the way back to the earlier version of the program
+    assert [path.name for path in hall.glob("history.sqlite*") if path != file] == [
+        "history.sqlite.before-upgrade-from-0002"
+    ]
+    assert (hall / "history.sqlite.before-upgrade-from-0002").read_bytes() == before
     assert run("done", hall / "first").exit_code == 0
     assert not moves_of(check(hall / "first"))
