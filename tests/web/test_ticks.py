@@ -17,6 +17,7 @@ import pytest
 
 from deskhand.house import read_house
 from deskhand.tasks.check import check
+from deskhand.web.parse import SETUP_KEYS
 from tests.support.signals import RATE_HZ, pink
 from tests.support.small_hall import Asker
 from tests.support.writers import write_wave
@@ -178,6 +179,23 @@ def test_taken_back_the_file_is_as_it_was(asker, tmp_path):
     blocks = {source.name: [block.block for block in source.chain] for source in read_house(tmp_path / WEEK).source}
     assert blocks == {"bass": ["trim"], "keys": [], "lead voice": []}
     assert 'data-tick="keys/polarity-right"' in page(asker)
+
+
+def test_a_set_up_that_was_typed_meanwhile_is_kept(asker, tmp_path):
+    """Who moved the stand, then ticks: no move turns what was typed, and both are in the file."""
+    asker.told("tick", id=asker.id, move="bass/trim")
+    base = dict.fromkeys(SETUP_KEYS, "") | {"send": []}
+    asker.told("setup", id=asker.id, source="keys", setup=base | {"stand": "two tables"}, base=base, every_week=False)
+    # a fader that was moved meanwhile is another state, and is not written over
+    text = (tmp_path / WEEK).read_text("utf-8")
+    (tmp_path / WEEK).write_text(text.replace('stand = "two tables"', 'stand = "two tables"\nfader = "-3 dB"'), "utf-8")
+    assert "check it again" in asker.refused("tick", id=asker.id, move="keys/polarity-right")
+    (tmp_path / WEEK).write_text(text, "utf-8")
+    asker.told("tick", id=asker.id, move="keys/polarity-right")
+    sources = {source.name: source for source in read_house(tmp_path / WEEK).source}
+    assert sources["keys"].stand == "two tables"
+    assert [block.block for block in sources["keys"].chain] == ["polarity"]
+    assert [block.block for block in sources["bass"].chain] == ["trim"]
 
 
 def test_what_is_refused_changes_nothing(asker, tmp_path):
