@@ -20,9 +20,9 @@ from deskhand.errors import UsageError
 def new(recording: Path, name: str, output: Path | None, names_only: bool) -> None:
     """Write a commented house file, guessed from a recording's track names and sound."""
     from deskhand.files import write_atomically
-    from deskhand.house import FILE_NAME, ROLES, parse_house
+    from deskhand.house import FILE_NAME, parse_house
     from deskhand.recording import open_recording
-    from deskhand.tasks.new import guess_house, house_text, refuse_hiding
+    from deskhand.tasks.new import house_text, proposal_of, refuse_hiding
 
     take = open_recording(recording)
     target = output or (recording if recording.is_dir() else recording.parent) / FILE_NAME
@@ -30,17 +30,18 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
         raise UsageError(str(target), "is there already", "name another place with --output, or move it away")
     if output is None:
         refuse_hiding(target)
-    house = guess_house([track.name for track in take.tracks], name=name)
+    proposal = proposal_of(take, name=name)
+    house = proposal.house
     impressions: dict[str, str] = {}
     if not names_only:
         from deskhand.tasks.check import listen
 
         with progress_bar("listening") as progress:
             impressions = listen(take, house, progress=progress)
-    text = house_text(house, heard=impressions)
+    text = house_text(house, heard=impressions, remarks=proposal.remarks)
     parse_house(text, target)
     write_atomically(target, text)
-    unclear = [source.name for source in house.source if ROLES[source.role].unclear]
+    unclear = [source.name for source in house.source if source.name in proposal.asked]
     click.echo(f"{len(house.source)} sources written to {target}")
     if unclear:
         click.echo(f"Roles not clear from the names: {', '.join(unclear)}")

@@ -13,12 +13,12 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
-from deskhand.house import FILE_NAME, ROLES, House, HouseFile, Source, Vocal, parse_house
+from deskhand.house import FILE_NAME, ROLES, Desk, House, HouseFile, Source, Vocal, parse_house
 from deskhand.recording import open_recording
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.report.words import words
 from deskhand.tasks import check as checking
-from deskhand.tasks.new import guess_house, house_text, refuse_hiding
+from deskhand.tasks.new import house_text, proposal_of, refuse_hiding
 from deskhand.web import render
 from deskhand.web.parse import file_name, lies_in
 
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
+    from deskhand.tasks.new import HouseProposal
     from deskhand.web.jobs import Job
     from deskhand.web.state import PageState
 
@@ -35,12 +36,12 @@ _FREE_BYTES: Final = 200_000_000
 _HOUSE_NAME: Final = "Our house"
 
 
-def proposal(house: HouseFile, hints: Mapping[str, str]) -> list[dict[str, Any]]:
+def proposal(proposed: HouseProposal, hints: Mapping[str, str]) -> list[dict[str, Any]]:
     """Rows of the sources that are proposed.
 
     Parameters
     ----------
-    house : HouseFile
+    proposed : HouseProposal
     hints : mapping
         Source name to what was heard of it.
     """
@@ -51,10 +52,11 @@ def proposal(house: HouseFile, hints: Mapping[str, str]) -> list[dict[str, Any]]
             "left": str(source.tracks[0]),
             "right": str(source.tracks[1]) if len(source.tracks) == 2 else "",
             "heard": hints.get(source.name, ""),
-            "channel": "",
+            "remark": proposed.remarks.get(source.name, ""),
+            "channel": source.channel or "",
             "patch": "",
         }
-        for source in house.source
+        for source in proposed.house.source
     ]
 
 
@@ -103,6 +105,7 @@ class SetupPages:
         self._state = state
         self._hall = state.hall
         self._hints: dict[str, dict[str, str]] = {}
+        self._mixes: dict[str, list[str | int]] = {}
 
     def first(self, request: Request) -> Response:
         """Set-up page: sources proposed from a recording, put right by a person, and written."""
@@ -113,9 +116,9 @@ class SetupPages:
         if shelf is not None and shelf.id in self._hints:
             recording = open_recording(shelf.path)
             tracks = [track.name for track in recording.tracks]
-            house = guess_house(tracks, name=_HOUSE_NAME)
-            sources = proposal(house, self._hints[shelf.id])
-            lead = house.vocal.source if house.vocal else ""
+            proposed = proposal_of(recording, name=_HOUSE_NAME)
+            sources = proposal(proposed, self._hints[shelf.id])
+            lead = proposed.house.vocal.source if proposed.house.vocal else ""
         return HTMLResponse(
             render.page(
                 "first",
@@ -140,7 +143,8 @@ class SetupPages:
 
         def work(job: Job) -> str:
             recording = open_recording(shelf.path)
-            house = guess_house([track.name for track in recording.tracks], name=_HOUSE_NAME)
+            house = proposal_of(recording, name=_HOUSE_NAME).house
+            self._mixes[shelf.id] = house.desk.mix
             self._hints[shelf.id] = checking.listen(recording, house, progress=job.progress)
             return f"/first?of={shelf.id}"
 
@@ -158,8 +162,11 @@ class SetupPages:
             house = House(name=str(data.get("name", "")).strip() or _HOUSE_NAME, mains=mains)
         except ValueError as error:
             raise UsageError("the mains", "is not known", "choose 50 Hz or 60 Hz") from error
+        claimed = {track for source in sources for track in source.tracks}
+        mix = [track for track in self._mixes.get(str(data.get("id")), []) if track not in claimed]
         file = HouseFile(
             house=house,
+            desk=Desk(mix=mix),
             source=sources,
             vocal=Vocal(source=lead) if lead in [source.name for source in sources] else None,
         )
