@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 
 from deskhand.cli import main
 from deskhand.house import House, HouseFile, RoleName, Source, match_tracks, parse_house
-from deskhand.recording.names import clean_name, key
 from deskhand.house.name_roles import guess_role
+from deskhand.recording.names import clean_name, key
 from deskhand.tasks.new import guess_house, house_text, microphones_of_one
 from tests.support.writers import noise, write_wave
 

@@ -22,7 +22,7 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
     from deskhand.files import write_atomically
     from deskhand.house import FILE_NAME, parse_house
     from deskhand.recording import open_recording
-    from deskhand.tasks.new import house_text, proposal_of, refuse_hiding
+    from deskhand.tasks.new import house_text, level_questions, proposal_of, refuse_hiding
 
     take = open_recording(recording)
     target = output or (recording if recording.is_dir() else recording.parent) / FILE_NAME
@@ -32,17 +32,22 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
         refuse_hiding(target)
     proposal = proposal_of(take, name=name)
     house = proposal.house
-    impressions: dict[str, str] = {}
+    comments: dict[str, str] = {}
+    levels_dbfs: dict[str, float | None] = {}
     if not names_only:
         from deskhand.tasks.check import listen
 
         with progress_bar("listening") as progress:
             impressions = listen(take, house, progress=progress)
-    text = house_text(house, heard=impressions, remarks=proposal.remarks)
+        comments = {source: impression.comment for source, impression in impressions.items()}
+        levels_dbfs = {source: impression.level_dbfs for source, impression in impressions.items()}
+    text = house_text(house, heard=comments, remarks=proposal.remarks, levels_dbfs=levels_dbfs)
     parse_house(text, target)
     write_atomically(target, text)
     unclear = [source.name for source in house.source if source.name in proposal.asked]
     click.echo(f"{len(house.source)} sources written to {target}")
     if unclear:
         click.echo(f"Roles not clear from the names: {', '.join(unclear)}")
+    for source, question in level_questions(house, levels_dbfs).items():
+        click.echo(f"{source} {question}")
     click.echo("Read it through once, fill in channel and patch, then: deskhand check " + str(recording))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import TYPE_CHECKING, Final, cast
 
 from deskhand.house.name_words import corrected, parts_of_compound, senses_of, split_words, word_list
@@ -11,6 +12,8 @@ from deskhand.recording.names import is_number
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
+
+    from deskhand.house.name_words import NeighbourRule
 
 _OPEN: Final[RoleName] = next(role.name for role in ROLES.values() if role.unclear)
 _LEAD: Final = next(role.name for role in ROLES.values() if role.leads)
@@ -118,6 +121,12 @@ def _one_role(roles: set[str]) -> str:
     return _ASK
 
 
+def _has_acoustic_letter(words: Sequence[str]) -> bool:
+    """True where an "a" stands in front of a guitar ("A-Gitarre")."""
+    senses = word_list().senses
+    return any(letter == "a" and word in senses and senses[word].role == _GUITAR for letter, word in pairwise(words))
+
+
 def _told(words: Sequence[str], languages: frozenset[str]) -> str | None:
     """Role by the words of a label alone: a role, "ask" where they contradict each other, None where none tells."""
     list_ = word_list()
@@ -128,24 +137,31 @@ def _told(words: Sequence[str], languages: frozenset[str]) -> str | None:
         for sense in senses
         if sense.strength == "weak" or (sense.strength == "local" and sense.languages & languages)
     }
+    rules = [list_.by_neighbour[word] for word in words if word in list_.by_neighbour]
+    if sure:
+        sure |= {rule.otherwise for rule in rules if rule.otherwise}
     plays = any(word in list_.player for word in words)
     leads = any(word in list_.lead for word in words)
     if sure == {_LEAD} and (_BACKING in weak or (plays and not leads)):
         return _BACKING
-    if _GUITAR in sure and any(word in list_.acoustic for word in words):
+    if _GUITAR in sure and (any(word in list_.acoustic for word in words) or _has_acoustic_letter(words)):
         sure = sure - {_GUITAR} | {_ACOUSTIC}
     if sure == {_BASS, _KEYS} and any(word in list_.bass_keys for word in words):
         return _BASS
     if _LEAD in sure and leads and all(_is_instrument(role) for role in sure - {_LEAD}):
         return _LEAD
-    if sure == {_AUDIENCE} and _SPEECH in weak:  # a handheld for the audience's questions
-        return _ASK
+    if sure == {_AUDIENCE} and (rules or any(_is_instrument(role) or ROLES[role].speaks for role in weak)):
+        return _ASK  # a handheld for the audience's questions, an ambient pad
+    if any(ROLES[role].finished for role in sure or weak) and any(word in list_.air for word in words):
+        return _ASK  # the DJ's microphone
     if sure == {_BASS} and "tom" in words:  # Tom's bass, or the lowest tom
         return _ASK
     if sure:
         return _one_role(sure)
     if weak == {_SPEECH, _AUDIENCE}:  # the hall's handheld
         return _SPEECH
+    if weak and any(word in list_.mix for word in words):
+        return _ASK
     if plays and weak and not any(ROLES[role].kit or ROLES[role].finished for role in weak):
         return _ASK
     return _one_role(weak) if weak else None
@@ -167,8 +183,7 @@ def _read(name: str, words: tuple[str, ...], slip: str | None, languages: frozen
     if role is None:
         if _is_mix(words):
             return _Label(words=words, slip=None, guess=RoleGuess(role=_OPEN, is_open=False, is_mix=True))
-        rules = [word for word in words if word in word_list().by_neighbour]
-        return _Label(words=words, slip=slip, guess=None if rules else nothing)
+        return _Label(words=words, slip=slip, guess=None if _rule_of(words, languages) else nothing)
     if role == _ASK:
         return _Label(words=words, slip=slip, guess=nothing)
     leads = ROLES[role].leads and any(word in word_list().lead for word in words)
@@ -176,10 +191,24 @@ def _read(name: str, words: tuple[str, ...], slip: str | None, languages: frozen
     return _Label(words=words, slip=slip, guess=guess)
 
 
-def _by_neighbours(label: _Label, index: int, roles: Sequence[str | None], *, is_ordered: bool) -> str | None:
+def _rule_of(words: Sequence[str], languages: frozenset[str]) -> NeighbourRule | None:
+    """Rule of the first word whose role its neighbours tell, in the languages of the desk."""
+    rules = word_list().by_neighbour
+    return next(
+        (
+            rules[word]
+            for word in words
+            if word in rules and (not rules[word].languages or rules[word].languages & languages)
+        ),
+        None,
+    )
+
+
+def _by_neighbours(
+    label: _Label, index: int, roles: Sequence[str | None], *, rule: NeighbourRule, is_ordered: bool
+) -> str | None:
     """Role of a label that only its neighbours tell; None where they do not."""
     list_ = word_list()
-    rule = next(list_.by_neighbour[word] for word in label.words if word in list_.by_neighbour)
     is_numbered = any(word.isdigit() for word in label.words)
     if rule.numbered and is_numbered:
         return rule.numbered
@@ -200,9 +229,9 @@ def _by_neighbours(label: _Label, index: int, roles: Sequence[str | None], *, is
     by_distance = sorted((nearest(kind), role) for kind, role in rule.near)
     if is_ordered and by_distance[0][0][0] <= _NEIGHBOURS:
         return by_distance[0][1]
-    on_desk = [role for kind, role in rule.near if any(other_role in list_.near[kind] for other_role in roles)]
-    if not rule.anywhere or not on_desk:
-        return None
+    on_desk = [role for kind, role in rule.near if any(desk_role in list_.near[kind] for desk_role in roles)]
+    if rule.otherwise or not rule.anywhere or not on_desk:
+        return rule.otherwise if is_ordered or not on_desk else None
     if is_ordered:
         return on_desk[0] if len(on_desk) == 1 else None
     return None if is_numbered else on_desk[0]
@@ -221,18 +250,20 @@ def _with_letters(labels: list[_Label]) -> list[_Label]:
             and (*stem, "e") in ends
             and (*stem, "b") not in ends
         ):
-            label = replace(label, guess=replace(label.guess, role=_ACOUSTIC))  # noqa: PLW2901
+            label = replace(label, guess=replace(label.guess, role=_ACOUSTIC))
         lettered.append(label)
     return lettered
 
 
-def guess_roles(names: Sequence[str]) -> list[RoleGuess]:
+def guess_roles(names: Sequence[str], *, is_ordered: bool | None = None) -> list[RoleGuess]:
     """Roles of the inputs of one desk, by their labels.
 
     Parameters
     ----------
     names : sequence of str
         In the order of the desk. A single name is read without a desk around it.
+    is_ordered : bool, optional
+        False where names stand in another order than the desk's, so that none has neighbours; by default, where they are sorted.
     """
     known = [_known_words(name) for name in names]
     languages = languages_of(words for words, _ in known)
@@ -240,9 +271,11 @@ def guess_roles(names: Sequence[str]) -> list[RoleGuess]:
         [_read(name, words, slip, languages) for name, (words, slip) in zip(names, known, strict=True)]
     )
     folded_names = [" ".join(label.words) for label in labels]
-    is_ordered = len(names) < _SHORTEST_LIST or folded_names != sorted(folded_names)
+    if is_ordered is None:
+        is_ordered = len(names) < _SHORTEST_LIST or folded_names != sorted(folded_names)
     roles: list[str | None] = [
-        label.guess.role if label.guess and not label.guess.is_open else None for label in labels
+        label.guess.role if label.guess and not (label.guess.is_open or label.guess.is_mix) else None
+        for label in labels
     ]
     waiting = [index for index, label in enumerate(labels) if label.guess is None]
     progress = True
@@ -250,11 +283,12 @@ def guess_roles(names: Sequence[str]) -> list[RoleGuess]:
         progress = False
         for index in waiting:
             if roles[index] is None:
-                roles[index] = _by_neighbours(labels[index], index, roles, is_ordered=is_ordered)
+                rule = _rule_of(labels[index].words, languages)
+                if rule is not None:
+                    roles[index] = _by_neighbours(labels[index], index, roles, rule=rule, is_ordered=is_ordered)
                 progress = progress or roles[index] is not None
     return [
-        label.guess
-        or RoleGuess(role=cast("RoleName", role or _OPEN), is_open=role is None, slip=label.slip)
+        label.guess or RoleGuess(role=cast("RoleName", role or _OPEN), is_open=role is None, slip=label.slip)
         for label, role in zip(labels, roles, strict=True)
     ]
 

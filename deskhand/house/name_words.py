@@ -47,6 +47,10 @@ class NeighbourRule:
     """Role when a number follows."""
     lone: str | None
     """Role when nothing is known of the desk."""
+    otherwise: str | None
+    """Role where no neighbour tells."""
+    languages: frozenset[str]
+    """Languages among whose labels it holds; empty: among all."""
     anywhere: bool
     """True where a neighbour may stand anywhere on a desk whose order says nothing."""
 
@@ -77,6 +81,8 @@ class WordList:
     bass_keys: frozenset[str]
     microphone: frozenset[str]
     german_microphone: frozenset[str]
+    air: frozenset[str]
+    """Words that say that a microphone stands there."""
     player: frozenset[str]
     lead: frozenset[str]
     parts: frozenset[str]
@@ -156,6 +162,8 @@ def word_list() -> WordList:
             near=tuple((kind, role) for kind, role in row.get("near", [])),
             numbered=row.get("numbered"),
             lone=row.get("lone"),
+            otherwise=row.get("otherwise"),
+            languages=frozenset(row.get("languages", [])),
             anywhere=row.get("anywhere", False),
         )
         for row in table["by_neighbour"]
@@ -177,6 +185,7 @@ def word_list() -> WordList:
             )
             for row in table["sides"]
         ),
+        air=frozenset(table["microphone"]["air"]),
         german_microphone=frozenset(table["microphone"]["letters_de"]),
         parts=frozenset(word for word in single if len(word) >= _SHORTEST_PART and word.isalpha()),
         **groups,
@@ -212,7 +221,9 @@ def corrected(word: str) -> str | None:
             and phrase[0] == word[0]
             and any(phrase[:index] + phrase[index + 1 :] == word for index in range(1, len(phrase) - 1))
         }
-    by_role = {list_.senses[phrase].role: phrase for phrase in sorted(candidates) if list_.senses[phrase].strength != "local"}
+    by_role = {
+        list_.senses[phrase].role: phrase for phrase in sorted(candidates) if list_.senses[phrase].strength != "local"
+    }
     return next(iter(by_role.values())) if len(by_role) == 1 else None
 
 
@@ -225,7 +236,7 @@ def senses_of(words: list[str]) -> list[tuple[str, WordSense]]:
         for count in range(min(_LONGEST_PHRASE, len(words) - index), 0, -1):
             phrase = " ".join(words[index : index + count])
             sense = list_.senses.get(phrase)
-            if sense is None and count == 1 and phrase.endswith("s"):
+            if sense is None and count == 1 and phrase.endswith("s") and phrase not in list_.by_neighbour:
                 sense = list_.senses.get(phrase[:-1]) if len(phrase) > _SHORTEST_PART else None
             if sense is not None:
                 listed.append((phrase, sense))

@@ -99,7 +99,7 @@ def pair_sides(names: Sequence[str], languages: frozenset[str]) -> list[tuple[st
             sides.setdefault((language, key(stem)), {}).setdefault(side, (position, stem))
     paired: dict[int, tuple[str, tuple[int, int]]] = {}
     for both_sides in sides.values():
-        if len(both_sides) == 2:  # noqa: PLR2004
+        if len(both_sides) == 2:
             (left, stem), (right, right_stem) = both_sides["left"], both_sides["right"]
             if left not in paired and right not in paired:
                 pair = (stem if left < right else right_stem, (left, right))

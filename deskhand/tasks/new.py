@@ -12,6 +12,7 @@ from deskhand.house.name_roles import guess_roles, languages_of_names
 from deskhand.house.name_words import split_words, word_list
 from deskhand.house.sides import pair_sides
 from deskhand.recording.names import key
+from deskhand.units import number
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -69,8 +70,8 @@ def propose_house(names: Sequence[str], *, name: str, label_numbers: Sequence[st
     {'Ana': 'not clear from its name: choose one'}
     """
     labelled = _without_pairs_of_speech(names, pair_sides(names, languages_of_names(names)))
-    guesses = guess_roles([label for label, _ in labelled])
     channels = _desk_channels([tracks for _, tracks in labelled], label_numbers)
+    guesses = guess_roles([label for label, _ in labelled], is_ordered=True if any(channels) else None)
     sources: list[Source] = []
     remarks: dict[str, str] = {}
     leads: list[tuple[bool, str]] = []
@@ -152,6 +153,28 @@ def proposal_of(recording: Recording, *, name: str) -> HouseProposal:
     )
 
 
+def level_questions(house: HouseFile, levels_dbfs: Mapping[str, float | None]) -> dict[str, str]:
+    """Questions about the sources that come in as far from nominal as has to be put right, such as "comes in 6 dB low: is that meant?".
+
+    Parameters
+    ----------
+    house : HouseFile
+        As proposed; its nominal stays, so that no wrong gain becomes the house's own.
+    levels_dbfs : mapping
+        Source to its level while it plays, in dBFS.
+    """
+    questions = {}
+    for source in house.source:
+        level_dbfs = levels_dbfs.get(source.name)
+        if level_dbfs is None or not ROLES[source.role].own_level:
+            continue
+        off_db = level_dbfs - house.nominal_dbfs(source)
+        if abs(off_db) >= house.level_limits_db(source)[1]:
+            direction = "low" if off_db < 0 else "high"
+            questions[source.name] = f"comes in {number(abs(off_db), 0)} dB {direction}: is that meant?"
+    return questions
+
+
 def microphones_of_one(house: HouseFile) -> list[tuple[str, str]]:
     """Pairs of single-track sources that are microphones of one instrument: names alike but for where the microphone is.
 
@@ -203,7 +226,13 @@ def _comment(text: str) -> str:
     return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
 
 
-def house_text(house: HouseFile, *, heard: Mapping[str, str], remarks: Mapping[str, str] | None = None) -> str:
+def house_text(
+    house: HouseFile,
+    *,
+    heard: Mapping[str, str],
+    remarks: Mapping[str, str] | None = None,
+    levels_dbfs: Mapping[str, float | None] | None = None,
+) -> str:
     """A commented house file.
 
     Parameters
@@ -214,7 +243,11 @@ def house_text(house: HouseFile, *, heard: Mapping[str, str], remarks: Mapping[s
         Source name to a comment on what was heard of it, such as its level.
     remarks : dict, optional
         Source name to what has to be asked or looked at beside its role.
+    levels_dbfs : dict, optional
+        Source name to its level while it plays: a question where it is far from nominal.
     """
+    levels_dbfs = levels_dbfs or {}
+    questions = level_questions(house, levels_dbfs)
     lines = [
         "# The house: what stays the same from week to week. Guessed from a recording's track names: read it through once,",
         "# put right what is wrong, and fill in channel and patch, so that every finding can say where to go.",
@@ -245,7 +278,9 @@ def house_text(house: HouseFile, *, heard: Mapping[str, str], remarks: Mapping[s
     for source in house.source:
         lines += ["", "[[source]]", f"name = {_toml_text(source.name)}"]
         remark = (remarks or {}).get(source.name) or (_CHOOSE if ROLES[source.role].unclear else "")
-        lines.append(f"role = {_toml_text(source.role)}" + (f"                  # {_comment(remark)}" if remark else ""))
+        lines.append(
+            f"role = {_toml_text(source.role)}" + (f"                  # {_comment(remark)}" if remark else "")
+        )
         tracks = ", ".join(_toml_text(track) if isinstance(track, str) else str(track) for track in source.tracks)
         lines.append(f"tracks = [{tracks}]")
         lines.append(
@@ -258,6 +293,12 @@ def house_text(house: HouseFile, *, heard: Mapping[str, str], remarks: Mapping[s
             if source.patch
             else '# patch = ""                    # where it is plugged in'
         )
+        if source.name in questions:
+            level = f"{levels_dbfs[source.name]:.1f} dBFS"
+            lines += [
+                f"# question: {questions[source.name]} If it is, write: nominal = {_toml_text(level)}",
+                f"asked_level = {_toml_text(level)}      # once that is answered, either way, take this line out",
+            ]
         if source.name in heard:
             lines.append(f"# heard: {_comment(heard[source.name])}")
     if house.vocal:

@@ -18,7 +18,7 @@ from deskhand.recording import open_recording
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.report.words import words
 from deskhand.tasks import check as checking
-from deskhand.tasks.new import house_text, proposal_of, refuse_hiding
+from deskhand.tasks.new import house_text, level_questions, proposal_of, refuse_hiding
 from deskhand.web import render
 from deskhand.web.parse import file_name, lies_in
 
@@ -36,7 +36,9 @@ _FREE_BYTES: Final = 200_000_000
 _HOUSE_NAME: Final = "Our house"
 
 
-def proposal(proposed: HouseProposal, hints: Mapping[str, str]) -> list[dict[str, Any]]:
+def proposal(
+    proposed: HouseProposal, hints: Mapping[str, str], levels_dbfs: Mapping[str, float | None]
+) -> list[dict[str, Any]]:
     """Rows of the sources that are proposed.
 
     Parameters
@@ -44,7 +46,10 @@ def proposal(proposed: HouseProposal, hints: Mapping[str, str]) -> list[dict[str
     proposed : HouseProposal
     hints : mapping
         Source name to what was heard of it.
+    levels_dbfs : mapping
+        Source name to its level while it plays.
     """
+    questions = level_questions(proposed.house, levels_dbfs)
     return [
         {
             "name": source.name,
@@ -52,6 +57,7 @@ def proposal(proposed: HouseProposal, hints: Mapping[str, str]) -> list[dict[str
             "left": str(source.tracks[0]),
             "right": str(source.tracks[1]) if len(source.tracks) == 2 else "",
             "heard": hints.get(source.name, ""),
+            "question": questions.get(source.name, ""),
             "remark": proposed.remarks.get(source.name, ""),
             "channel": source.channel or "",
             "patch": "",
@@ -105,6 +111,7 @@ class SetupPages:
         self._state = state
         self._hall = state.hall
         self._hints: dict[str, dict[str, str]] = {}
+        self._levels_dbfs: dict[str, dict[str, float | None]] = {}
         self._mixes: dict[str, list[str | int]] = {}
 
     def first(self, request: Request) -> Response:
@@ -117,7 +124,7 @@ class SetupPages:
             recording = open_recording(shelf.path)
             tracks = [track.name for track in recording.tracks]
             proposed = proposal_of(recording, name=_HOUSE_NAME)
-            sources = proposal(proposed, self._hints[shelf.id])
+            sources = proposal(proposed, self._hints[shelf.id], self._levels_dbfs[shelf.id])
             lead = proposed.house.vocal.source if proposed.house.vocal else ""
         return HTMLResponse(
             render.page(
@@ -145,7 +152,9 @@ class SetupPages:
             recording = open_recording(shelf.path)
             house = proposal_of(recording, name=_HOUSE_NAME).house
             self._mixes[shelf.id] = house.desk.mix
-            self._hints[shelf.id] = checking.listen(recording, house, progress=job.progress)
+            impressions = checking.listen(recording, house, progress=job.progress)
+            self._levels_dbfs[shelf.id] = {name: impression.level_dbfs for name, impression in impressions.items()}
+            self._hints[shelf.id] = {name: impression.comment for name, impression in impressions.items()}
             return f"/first?of={shelf.id}"
 
         return {"job": self._state.jobs.start(f"listen {shelf.id}", work).id}
@@ -170,7 +179,8 @@ class SetupPages:
             source=sources,
             vocal=Vocal(source=lead) if lead in [source.name for source in sources] else None,
         )
-        written = house_text(file, heard=self._hints.get(str(data.get("id")), {}))
+        id_ = str(data.get("id"))
+        written = house_text(file, heard=self._hints.get(id_, {}), levels_dbfs=self._levels_dbfs.get(id_))
         parse_house(written, self._hall.house_file)
         with self._hall.lock:
             if self._hall.has_house:

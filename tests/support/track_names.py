@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Literal
 
-from deskhand.recording.names import clean_name, leading_number
+from deskhand.recording.names import clean_name
 from deskhand.tasks.new import propose_house
 from tests.support.tables import topic
 
@@ -72,9 +72,7 @@ def verdict_on(desk: LabelledDesk) -> DeskVerdict:
         verdict: Verdict = "asked" if name in asked else "right" if given[name] in roles else "wrong"
         inputs.append((label, roles, given[name], verdict))
     # a mix is no source, and has no pair
-    wanted = {
-        (clean_name(left), clean_name(right)) for left, right in desk.pairs if given[clean_name(left)] != MIX
-    }
+    wanted = {(clean_name(left), clean_name(right)) for left, right in desk.pairs if given[clean_name(left)] != MIX}
     paired = {
         (str(source.tracks[0]), str(source.tracks[1])) for source in proposal.house.source if len(source.tracks) == 2
     }

@@ -60,6 +60,9 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         severity, case, advice = "listen", "unused", ("use-first",)
     else:
         advice = ("volume-cable-pad",)
+    if _is_asked(source, point.level_dbfs, fix_db):
+        severity, case = "note", "asked-below" if off_db < 0 else "asked-above"
+        change_db, advice = None, ("answer-level",)
     gathering.add(
         "level-low" if off_db < 0 else "level-high",
         severity,
@@ -81,6 +84,13 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _is_asked(source: Source, level_dbfs: float, fix_db: float) -> bool:
+    """True where it comes in as it did when the house file was proposed, and nobody has said yet whether that is meant."""
+    if source.asked_level_dbfs is None or source.nominal_dbfs is not None:
+        return False
+    return abs(level_dbfs - source.asked_level_dbfs) < fix_db
 
 
 def _still_at_preamp_db(source: Source, context: Context, earlier: Sequence[Finding]) -> float:

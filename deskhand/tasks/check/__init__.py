@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from deskhand.baseline.kept import MIX
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from deskhand.recording import Recording
     from deskhand.store import Dismissal, KeptPart
 
-__all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "check", "listen", "name_of", "source_for"]
+__all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "SourceImpression", "check", "listen", "name_of", "source_for"]
 
 
 def check(
@@ -227,10 +227,20 @@ def _with_room_for_the_voice(
     return replace(readings, voices=voices)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceImpression:
+    """Sound of a source as a new house file tells it."""
+
+    comment: str
+    """Level in a few words, and a twin track."""
+    level_dbfs: float | None
+    """While it plays; None for one that is silent."""
+
+
 def listen(
     recording: Recording, house: HouseFile, *, progress: Callable[[float], None] | None = None
-) -> dict[str, str]:
-    """Level of each source in a few words, and a twin track, for the comments of a new house file."""
+) -> dict[str, SourceImpression]:
+    """Level of each source, and a twin track, for a new house file."""
     matched = match_tracks(house, [track.name for track in recording.tracks])
     readings = measure(
         TakeInput(
@@ -242,10 +252,10 @@ def listen(
             progress=progress,
         )
     )
-    comments = {}
+    impressions = {}
     for name, reading in readings.before.items():
         level = reading.readings.level_dbfs
         text = "silent" if level is None else f"{number(level, 1)} dBFS while playing"
         twin = next((finding for finding in readings.findings.get(name, []) if KINDS[finding.kind].is_twin), None)
-        comments[name] = f"{text}; {say(twin)}" if twin else text
-    return comments
+        impressions[name] = SourceImpression(comment=f"{text}; {say(twin)}" if twin else text, level_dbfs=level)
+    return impressions
