@@ -144,6 +144,8 @@ def _told(words: Sequence[str], languages: frozenset[str]) -> str | None:
     leads = any(word in list_.lead for word in words)
     if sure == {_LEAD} and (_BACKING in weak or (plays and not leads)):
         return _BACKING
+    if sure == {_KEYS} and plays:  # a keyboard player's voice has its own word: this may be a drum machine
+        return _ASK
     if _GUITAR in sure and (any(word in list_.acoustic for word in words) or _has_acoustic_letter(words)):
         sure = sure - {_GUITAR} | {_ACOUSTIC}
     if sure == {_BASS, _KEYS} and any(word in list_.bass_keys for word in words):
