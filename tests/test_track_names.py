@@ -189,6 +189,20 @@ def test_microphones_of_one_instrument(first: str, second: str, role: RoleName) 
     assert microphones_of_one(house) == [(first, second)]
 
 
+def test_oben_and_unten_in_letters_among_german_labels() -> None:
+    def house_of(*names: str) -> HouseFile:
+        roles = guess_roles(names)
+        return HouseFile(
+            house=House(name="x"),
+            source=[
+                Source(name=name, role=guess.role, tracks=[name]) for name, guess in zip(names, roles, strict=True)
+            ],
+        )
+
+    assert microphones_of_one(house_of("SN O", "SN U", "Gesang")) == [("SN O", "SN U")]
+    assert microphones_of_one(house_of("SN O", "SN U", "Vox")) == []
+
+
 class TestChannels:
     def channels(self, *labels: str) -> dict[str, str | int | None]:
         names = [label.split(" ", 1)[1] for label in labels]
@@ -210,6 +224,7 @@ class TestChannels:
         [
             pytest.param(("01 Kick", "01 Snare"), id="twice"),
             pytest.param(("808 Kick", "x Snare", "x Bass", "x Vox"), id="one-of-four"),
+            pytest.param(("808 Kick", "909 Snare", "x Bass", "x Vox", "x Keys"), id="two-of-five"),
             pytest.param(("00 Kick", "01 Snare"), id="counted-from-0"),
             pytest.param(("1-2 Kick", "02 Snare"), id="in-a-range"),
         ],
