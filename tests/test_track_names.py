@@ -168,7 +168,7 @@ class TestSides:
         ("first", "second"),
         [
             ("Snare oben", "Snare unten"), ("Snare top", "Snare bottom"), ("Organ Hi", "Organ Lo"), ("Leslie Hi", "Leslie Lo"), ("Rotary top", "Rotary bottom"),
-            ("Caja arriba", "Caja abajo"), ("Lectern L", "Lectern R"), ("girl", "girr2"), ("OH izq", "OH R"), ("Piano basso", "Piano alto"),
+            ("Caja arriba", "Caja abajo"), ("Lectern L", "Lectern R"), ("girl", "girr2"), ("Gtr SL", "Gtr SR"), ("OH izq", "OH R"), ("Piano basso", "Piano alto"),
         ],
     )  # fmt: skip
     def test_no_left_and_right(self, first: str, second: str) -> None:

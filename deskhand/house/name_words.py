@@ -21,10 +21,10 @@ _LONGEST_PHRASE: Final = 3
 """Words of the longest phrase in the list: arithmetic, checked by a test."""
 _SHORTEST_PART: Final = 3
 """Letters of a part of a compound ("saal" + "mikro"): with two, "Padre" would be a pad. Common practice, no source."""
+# letters of a word that two exchanged letters, or a missing one, still tell: shorter ones turn into each other and into people's names.
+# Set by the tuning half of `validations/names.py`
 _SHORTEST_SWAPPED: Final = 4
-_SHORTEST_MISSING: Final = 6
-"""Letters of a word that two exchanged letters, or a missing one, still tell: shorter ones turn into each other and into people's
-names. Set by the tuning half of `validations/names.py`."""
+_SHORTEST_MISSING: Final = 6  # as above
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ _LAST_WORD: Final = re.compile(r"^(.*?)[\s_.\-(]*(?<![^\W\d_])([^\W\d_]+)[.)]*$"
 _GLUED: Final = re.compile(r"^(.*[^\W_])(L|R)$")
 _SPACE: Final = " _.-("
 _SHORTEST_STEM: Final = 2
-"""Letters in front of a side that is glued on in small letters or capitals ("ohl", "OHR"). Common practice, no source."""
+"""Letters of the word that a side is glued to in small letters or capitals ("ohl", "OHR"); "Gtr SL" is stage left. Common practice, no source."""
 
 
 def _side_words(languages: frozenset[str] | None) -> Iterator[tuple[SideWords, frozenset[str], frozenset[str]]]:
@@ -116,7 +116,8 @@ def pair_sides(names: Sequence[str], languages: frozenset[str]) -> list[tuple[st
 def _small_glued(name: str, names: Sequence[str]) -> list[tuple[str, str, str]]:
     """Side glued on in letters of one size ("OHL", "keysr"), where the track of the other side stands on the desk."""
     stem, ending = name[:-1], name[-1:]
-    if len(stem) < _SHORTEST_STEM or ending.casefold() not in ("l", "r") or not stem[-1].isalpha():
+    word = re.split(r"[\W_]", stem)[-1]
+    if len(word) < _SHORTEST_STEM or ending.casefold() not in ("l", "r") or not stem[-1].isalpha():
         return []
     if ending.isupper() != stem[-1].isupper():
         return []

@@ -226,6 +226,36 @@ def _comment(text: str) -> str:
     return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
 
 
+def _toml_list(tracks: Sequence[str | int]) -> str:
+    return "[" + ", ".join(_toml_text(track) if isinstance(track, str) else str(track) for track in tracks) + "]"
+
+
+def _question_lines(question: str, level: str) -> list[str]:
+    """Question about a level, and the level that it is about."""
+    return [
+        f"# question: {question} If it is, write: nominal = {_toml_text(level)}",
+        f"asked_level = {_toml_text(level)}      # once that is answered, either way, take this line out",
+    ]
+
+
+def _source_lines(source: Source, remark: str, comment: str | None) -> list[str]:
+    """Lines of a source, with a remark beside its role and a comment on what was heard."""
+    lines = [
+        "",
+        "[[source]]",
+        f"name = {_toml_text(source.name)}",
+        f"role = {_toml_text(source.role)}" + (f"                  # {_comment(remark)}" if remark else ""),
+        f"tracks = {_toml_list(source.tracks)}",
+        '# channel = ""                  # on the desk'
+        if source.channel is None
+        else f"channel = {_toml_text(str(source.channel))}",
+        f"patch = {_toml_text(source.patch)}"
+        if source.patch
+        else '# patch = ""                    # where it is plugged in',
+    ]
+    return lines if comment is None else [*lines, f"# heard: {_comment(comment)}"]
+
+
 def house_text(
     house: HouseFile,
     *,
@@ -264,8 +294,7 @@ def house_text(
         'monitors = "after-gain"         # what the players\' mixes follow',
     ]
     if house.desk.mix:
-        tracks = ", ".join(_toml_text(str(track)) for track in house.desk.mix)
-        lines.append(f"mix = [{tracks}]   # tracks of the desk's own mix, as their names say")
+        lines.append(f"mix = {_toml_list(house.desk.mix)}   # tracks of the desk's own mix, as their names say")
     lines += [
         "",
         "# [room]                        # fill in once it was measured with a class 1 or 2 meter",
@@ -276,31 +305,10 @@ def house_text(
         "# percussion, playback, audience, click, talkback, other. Click and talkback must never be in a mix.",
     ]
     for source in house.source:
-        lines += ["", "[[source]]", f"name = {_toml_text(source.name)}"]
         remark = (remarks or {}).get(source.name) or (_CHOOSE if ROLES[source.role].unclear else "")
-        lines.append(
-            f"role = {_toml_text(source.role)}" + (f"                  # {_comment(remark)}" if remark else "")
-        )
-        tracks = ", ".join(_toml_text(track) if isinstance(track, str) else str(track) for track in source.tracks)
-        lines.append(f"tracks = [{tracks}]")
-        lines.append(
-            f"channel = {_toml_text(str(source.channel))}"
-            if source.channel is not None
-            else '# channel = ""                  # on the desk'
-        )
-        lines.append(
-            f"patch = {_toml_text(source.patch)}"
-            if source.patch
-            else '# patch = ""                    # where it is plugged in'
-        )
+        lines += _source_lines(source, remark, heard.get(source.name))
         if source.name in questions:
-            level = f"{levels_dbfs[source.name]:.1f} dBFS"
-            lines += [
-                f"# question: {questions[source.name]} If it is, write: nominal = {_toml_text(level)}",
-                f"asked_level = {_toml_text(level)}      # once that is answered, either way, take this line out",
-            ]
-        if source.name in heard:
-            lines.append(f"# heard: {_comment(heard[source.name])}")
+            lines += _question_lines(questions[source.name], f"{levels_dbfs[source.name]:.1f} dBFS")
     if house.vocal:
         lines += [
             "",
