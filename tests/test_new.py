@@ -323,7 +323,7 @@ class TestLevelQuestions:
             "Piano/level-low": "note",
             "Bass/level-high": "note",
         }
-        assert "comes in 6 dB low, as when the house file was written: is that meant?" in levels["Piano/level-low"][1]
+        assert "comes in 6 dB low, as when the house file was written; is that meant?" in levels["Piano/level-low"][1]
         # another week it comes in lower still: that was never asked
         second = self.recorded(tmp_path / "2", rng, {"Piano": -29.0, "Bass": -12.5, "Lead Vox": -18.0, "Kick": -30.0})
         assert self.levels_of(second, tmp_path / "house.toml")["Piano/level-low"][0] == "fix"
