@@ -251,7 +251,7 @@ _TABLE: Final = (
         name="level-low",
         answered_by="level",
         words="level too low",
-        meaning="median level, after the gain and trim that its chain holds, as far below nominal, of the same roles; never asked to rise so far that its peaks pass −6 dBTP; an open microphone more than {most_raise_db} low is "
+        meaning="median level, after the gain and trim that its chain holds, as far below nominal, of the same roles; never asked to rise so far that its peaks pass −6 dBTP, and where they stand in the way with less than 3 dB of room, not at all; an open microphone more than {most_raise_db} low is "
         "*listen* (nobody may be using it); near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,

@@ -115,8 +115,8 @@ class Source:
     level_fix_db: NotNegative | None = Field(default=None, alias="level_fix")
     tap: Tap | None = None
     used: bool = True
-    mute: bool | Literal["in songs"] = False
-    """Not in the mix this time; or not while the band plays, and open for the talk."""
+    mute: bool | Literal["in songs"] | None = None
+    """Not in the mix this time; or not while the band plays, and open for the talk; None: open, and nobody has said so."""
     preamp_db: Gain | None = Field(default=None, alias="preamp")
     """Gain that its preamp shows."""
     pad_db: NotNegative | None = Field(default=None, alias="pad")

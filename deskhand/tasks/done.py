@@ -9,6 +9,7 @@ from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.findings import KINDS
 from deskhand.house import SourceEdit, find_house, parse_house, standing_file, week_file, with_edits
+from deskhand.moves.answers import puts_right
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.identity import take_digest
 from deskhand.recording.names import nearest
@@ -64,7 +65,7 @@ def moves_of(result: CheckResult, wanted: Collection[str]) -> list[tuple[SourceR
 
 
 def answered_by(move: Move, findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Ids of the findings that a move answers: at a preamp, all that is wrong with what comes in.
+    """Ids of the findings that a move puts right by itself: at a preamp, all that is wrong with what comes in.
 
     Parameters
     ----------
@@ -72,9 +73,10 @@ def answered_by(move: Move, findings: Sequence[Finding]) -> tuple[str, ...]:
     findings : sequence of Finding
         Of its source.
     """
-    # a trim that follows the preamp stands under its finding, and does not put it right
-    at_preamp = {finding.id for finding in findings if KINDS[finding.kind].answered_by == "preamp"}
-    answered = [] if move.finding is None or (move.finding in at_preamp and move.where != "preamp") else [move.finding]
+    # a trim after the preamp and a threshold after the trim stand under a finding that the move before them puts right
+    own = next((finding for finding in findings if finding.id == move.finding), None)
+    follows = own is not None and not puts_right(move, own)
+    answered = [] if move.finding is None or follows else [move.finding]
     if move.where == "preamp":
         answered += [
             finding.id

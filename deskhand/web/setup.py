@@ -14,6 +14,7 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.house import FILE_NAME, ROLES, Desk, House, HouseFile, Source, Vocal, parse_house
+from deskhand.leftovers import unfinished_prefix
 from deskhand.recording import open_recording
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.report.words import words
@@ -200,7 +201,7 @@ class SetupPages:
         root = self._hall.root
         target = root / folder_name / name
         length = int(request.headers.get("content-length", "0"))
-        part = root / f".deskhand-{secrets.token_hex(8)}.part"
+        part = root / f"{unfinished_prefix()}{secrets.token_hex(8)}.part"
 
         def require_room() -> None:
             if os.path.lexists(target):

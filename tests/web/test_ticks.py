@@ -5,6 +5,10 @@ In order: ticked one by one; what the command then says; two browsers at once; d
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
 import threading
 from typing import TYPE_CHECKING
 
@@ -40,6 +44,23 @@ tracks = ["vox"]
 """
 WEEK = "week-2026-03-01.toml"
 MOVES = ("bass/trim", "keys/polarity-right", "lead voice/preamp")
+
+
+KILLED_PAGE = """
+import os, signal, sys
+from pathlib import Path
+from deskhand.tasks import done
+from tests.support.small_hall import Asker
+write = done.write_atomically
+def killed(path, text):
+    if sys.argv[2] == "after the file":
+        write(path, text)
+    os.kill(os.getpid(), signal.SIGKILL)
+done.write_atomically = killed
+with Asker(Path(sys.argv[1])) as asker:
+    asker.told("tick", id=asker.id, move="bass/trim")
+"""
+"""Page in a process of its own that is killed amid the first tick."""
 
 
 @pytest.fixture
@@ -114,6 +135,27 @@ def test_two_browsers_at_once(asker, tmp_path):
     blocks = {source.name: [block.block for block in source.chain] for source in read_house(tmp_path / WEEK).source}
     assert blocks == {"bass": ["trim"], "keys": ["polarity"], "lead voice": []}
     assert not moves_of(check(tmp_path / "show").result)
+
+
+@pytest.mark.skipif(os.name != "posix", reason="SIGKILL is of POSIX systems")
+@pytest.mark.parametrize("when", ["before the file", "after the file"])
+def test_the_page_is_killed_at_a_tick(asker, tmp_path, when):
+    """SIGKILL of the page's own process amid the transaction: after a new start nothing is half done, and the same tick comes to the same."""
+    page = subprocess.run(
+        [sys.executable, "-c", KILLED_PAGE, str(tmp_path), when],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert page.returncode == -signal.SIGKILL, page.stderr
+    assert (tmp_path / WEEK).is_file() == (when == "after the file")
+    assert check(tmp_path / "show").result.sources[0].earlier_moves == ()
+    asker.told("tick", id=asker.id, move="bass/trim")
+    [bass] = [source for source in read_house(tmp_path / WEEK).source if source.name == "bass"]
+    assert [block.block for block in bass.chain] == ["trim"]
+    assert [move.move for move in check(tmp_path / "show").result.sources[0].earlier_moves] == ["bass/trim"]
+    assert not [path.name for path in tmp_path.iterdir() if path.name.startswith(".deskhand-")]
 
 
 def test_declined_and_taken_back(asker, tmp_path):
