@@ -7,8 +7,9 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+import numpy as np
 import pytest
 from click.testing import CliRunner, Result
 from hypothesis import example, given, settings
@@ -20,9 +21,6 @@ from deskhand.house.name_roles import guess_role
 from deskhand.recording.names import clean_name, key
 from deskhand.tasks.new import guess_house, house_text, microphones_of_one
 from tests.support.writers import noise, write_wave
-
-if TYPE_CHECKING:
-    import numpy as np
 
 PLACE: Final = Path("house.toml")
 # a busy machine may take its time: only the answer counts
@@ -338,6 +336,30 @@ class TestLevelQuestions:
         assert self.levels_of(first, house)["Piano/level-low"][0] == "fix"
         house.write_text(text.replace(line, 'nominal = "-24 dBFS"'), "utf-8")  # meant
         assert self.levels_of(first, house) == {}
+
+    def test_faders_of_a_recorded_mix(self, tmp_path: Path, rng: np.random.Generator) -> None:
+        """Bands of noise that come and go by themselves, summed with faders of 0, -6 and -12 dB: numpy's sum, not ours."""
+        length, rate_hz = 30 * 48_000, 48_000
+        planted_db = {"Bass": 0.0, "Piano": -6.0, "Lead Vox": -12.0}
+        edges_hz = {"Bass": (50, 250), "Piano": (300, 1500), "Lead Vox": (1200, 6000)}
+        spectrum_hz = np.fft.rfftfreq(length, 1 / rate_hz)
+        mix = np.zeros(length)
+        for name, (low_hz, high_hz) in edges_hz.items():
+            spectrum = np.fft.rfft(rng.standard_normal(length))
+            sound = np.fft.irfft(np.where((spectrum_hz > low_hz) & (spectrum_hz < high_hz), spectrum, 0.0), length)
+            sound *= np.repeat(rng.uniform(0.2, 1.0, 30), rate_hz)
+            sound *= 0.09 / np.sqrt(np.mean(sound**2))
+            write_wave(tmp_path / f"{name}.wav", sound[None])
+            mix += 10 ** (planted_db[name] / 20) * sound * np.sqrt(0.5)
+        for side in "LR":
+            write_wave(tmp_path / f"Main {side}.wav", mix[None])
+        assert run(str(tmp_path)).exit_code == 0
+        house = parse_house((tmp_path / "house.toml").read_text("utf-8"), PLACE)
+        assert house.desk.mix == ["Main L", "Main R"]
+        faders_db = {source.name: source.fader_db for source in house.source}
+        # told against their median, which is 0 dB
+        assert faders_db == {"Bass": 6.0, "Piano": 0.0, "Lead Vox": -6.0}
+        assert CliRunner().invoke(main, ["check", str(tmp_path), "--no-report"]).exit_code in (0, 1)
 
     def test_the_desks_channel_from_the_files_names(self, tmp_path: Path, rng: np.random.Generator) -> None:
         self.recorded(

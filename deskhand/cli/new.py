@@ -34,6 +34,7 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
     house = proposal.house
     comments: dict[str, str] = {}
     levels_dbfs: dict[str, float | None] = {}
+    faders_db: dict[str, float | None] = {}
     if not names_only:
         from deskhand.tasks.check import listen
 
@@ -41,7 +42,8 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
             impressions = listen(take, house, progress=progress)
         comments = {source: impression.comment for source, impression in impressions.items()}
         levels_dbfs = {source: impression.level_dbfs for source, impression in impressions.items()}
-    text = house_text(house, heard=comments, remarks=proposal.remarks, levels_dbfs=levels_dbfs)
+        faders_db = {source: impression.fader_db for source, impression in impressions.items()}
+    text = house_text(house, heard=comments, remarks=proposal.remarks, levels_dbfs=levels_dbfs, faders_db=faders_db)
     parse_house(text, target)
     write_atomically(target, text)
     unclear = [source.name for source in house.source if source.name in proposal.asked]

@@ -262,6 +262,7 @@ def house_text(
     heard: Mapping[str, str],
     remarks: Mapping[str, str] | None = None,
     levels_dbfs: Mapping[str, float | None] | None = None,
+    faders_db: Mapping[str, float | None] | None = None,
 ) -> str:
     """A commented house file.
 
@@ -275,6 +276,8 @@ def house_text(
         Source name to what has to be asked or looked at beside its role.
     levels_dbfs : dict, optional
         Source name to its level while it plays: a question where it is far from nominal.
+    faders_db : dict, optional
+        Source name to its fader in the recorded mix, against the others; None or absent where it is not known.
     """
     levels_dbfs = levels_dbfs or {}
     questions = level_questions(house, levels_dbfs)
@@ -307,6 +310,8 @@ def house_text(
     for source in house.source:
         remark = (remarks or {}).get(source.name) or (_CHOOSE if ROLES[source.role].unclear else "")
         lines += _source_lines(source, remark, heard.get(source.name))
+        if (fader_db := (faders_db or {}).get(source.name)) is not None:
+            lines.append(f'fader = "{fader_db:g} dB"                 # in the recorded mix, against the others')
         if source.name in questions:
             lines += _question_lines(questions[source.name], f"{levels_dbfs[source.name]:.1f} dBFS")
     if house.vocal:

@@ -112,6 +112,7 @@ class SetupPages:
         self._state = state
         self._hall = state.hall
         self._hints: dict[str, dict[str, str]] = {}
+        self._faders_db: dict[str, dict[str, float | None]] = {}
         self._levels_dbfs: dict[str, dict[str, float | None]] = {}
         self._mixes: dict[str, list[str | int]] = {}
 
@@ -155,6 +156,7 @@ class SetupPages:
             self._mixes[shelf.id] = house.desk.mix
             impressions = checking.listen(recording, house, progress=job.progress)
             self._levels_dbfs[shelf.id] = {name: impression.level_dbfs for name, impression in impressions.items()}
+            self._faders_db[shelf.id] = {name: impression.fader_db for name, impression in impressions.items()}
             self._hints[shelf.id] = {name: impression.comment for name, impression in impressions.items()}
             return f"/first?of={shelf.id}"
 
@@ -181,7 +183,12 @@ class SetupPages:
             vocal=Vocal(source=lead) if lead in [source.name for source in sources] else None,
         )
         id_ = str(data.get("id"))
-        written = house_text(file, heard=self._hints.get(id_, {}), levels_dbfs=self._levels_dbfs.get(id_))
+        written = house_text(
+            file,
+            heard=self._hints.get(id_, {}),
+            levels_dbfs=self._levels_dbfs.get(id_),
+            faders_db=self._faders_db.get(id_),
+        )
         parse_house(written, self._hall.house_file)
         with self._hall.lock:
             if self._hall.has_house:
