@@ -256,31 +256,8 @@ def _source_lines(source: Source, remark: str, comment: str | None) -> list[str]
     return lines if comment is None else [*lines, f"# heard: {_comment(comment)}"]
 
 
-def house_text(
-    house: HouseFile,
-    *,
-    heard: Mapping[str, str],
-    remarks: Mapping[str, str] | None = None,
-    levels_dbfs: Mapping[str, float | None] | None = None,
-    faders_db: Mapping[str, float | None] | None = None,
-) -> str:
-    """A commented house file.
-
-    Parameters
-    ----------
-    house : HouseFile
-        As guessed.
-    heard : dict
-        Source name to a comment on what was heard of it, such as its level.
-    remarks : dict, optional
-        Source name to what has to be asked or looked at beside its role.
-    levels_dbfs : dict, optional
-        Source name to its level while it plays: a question where it is far from nominal.
-    faders_db : dict, optional
-        Source name to its fader in the recorded mix, against the others; None or absent where it is not known.
-    """
-    levels_dbfs = levels_dbfs or {}
-    questions = level_questions(house, levels_dbfs)
+def _head_lines(house: HouseFile) -> list[str]:
+    """Lines in front of the sources."""
     lines = [
         "# The house: what stays the same from week to week. Guessed from a recording's track names: read it through once,",
         "# put right what is wrong, and fill in channel and patch, so that every finding can say where to go.",
@@ -307,6 +284,35 @@ def house_text(
         "# Roles: lead vocal, backing vocal, speech, guitar, acoustic guitar, bass, keys, kick, snare, toms, overheads,",
         "# percussion, playback, audience, click, talkback, other. Click and talkback must never be in a mix.",
     ]
+    return lines
+
+
+def house_text(
+    house: HouseFile,
+    *,
+    heard: Mapping[str, str],
+    remarks: Mapping[str, str] | None = None,
+    levels_dbfs: Mapping[str, float | None] | None = None,
+    faders_db: Mapping[str, float | None] | None = None,
+) -> str:
+    """A commented house file.
+
+    Parameters
+    ----------
+    house : HouseFile
+        As guessed.
+    heard : dict
+        Source name to a comment on what was heard of it, such as its level.
+    remarks : dict, optional
+        Source name to what has to be asked or looked at beside its role.
+    levels_dbfs : dict, optional
+        Source name to its level while it plays: a question where it is far from nominal.
+    faders_db : dict, optional
+        Source name to its fader in the recorded mix, against the others; None or absent where it is not known.
+    """
+    levels_dbfs = levels_dbfs or {}
+    questions = level_questions(house, levels_dbfs)
+    lines = _head_lines(house)
     for source in house.source:
         remark = (remarks or {}).get(source.name) or (_CHOOSE if ROLES[source.role].unclear else "")
         lines += _source_lines(source, remark, heard.get(source.name))
