@@ -109,6 +109,8 @@ class Source:
     patch: str | None = None
     fader_db: Gain | None = Field(default=None, alias="fader")
     nominal_dbfs: Level | None = Field(default=None, alias="nominal")
+    asked_level_dbfs: Level | None = Field(default=None, alias="asked_level")
+    """Level at which it came in when the house file was proposed, far from nominal: a question while nobody has answered."""
     level_listen_db: NotNegative | None = Field(default=None, alias="level_listen")
     level_fix_db: NotNegative | None = Field(default=None, alias="level_fix")
     tap: Tap | None = None
