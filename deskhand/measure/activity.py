@@ -194,6 +194,22 @@ def activity(
     return Activity(level_dbfs=levels, windows=windows, blocks=blocks)
 
 
+def loose_level_dbfs(activity: Activity) -> float | None:
+    """Median level of all windows that are not far below the loud ones, in dBFS: nothing is left out as bleed or as the lower of two heaps.
+
+    A second reading beside the level of active windows, which jumps where a source's soft and loud playing are taken apart in one
+    take and not in the next. None where the source carries nothing.
+
+    Parameters
+    ----------
+    activity : Activity
+    """
+    levels = activity.level_dbfs[np.isfinite(activity.level_dbfs)]
+    if not activity.windows.any() or not levels.size:
+        return None
+    return float(np.median(levels[levels >= np.percentile(levels, 95) - _BELOW_LOUD_DB]))
+
+
 def stretches(mask: NDArray[np.bool_], step_s: float, *, join_s: float = 0.0) -> list[tuple[float, float]]:
     """Runs of True as (from, to) in seconds; runs closer than `join_s` are one."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], mask.astype(np.int8), [0]])))

@@ -15,6 +15,7 @@ from deskhand.baseline.versions import version_of_judged
 from deskhand.errors import UsageError
 from deskhand.findings import (
     Finding,
+    as_usual,
     causes_only,
     joined,
     judge_drifts,
@@ -138,6 +139,7 @@ def compare(
         return BaselineComparison(result=None, baseline=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
     baseline, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
+    findings = as_usual(findings, _shares_of_takes(setup, takes))
     unusual = _unusual(setup, readings, baseline, normals)
     exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(baseline, parts)).items()}
     findings = joined(exchanged, findings)
@@ -153,6 +155,16 @@ def compare(
         findings=joined(joined(findings, unusual), crept),
         mix_findings=mix,
     )
+
+
+def _shares_of_takes(setup: ShowSetup, takes: KeptTakes) -> dict[str, float]:
+    """Source that may be silent to the share of the kept takes in which it plays."""
+    played = {(take.id, part.source) for take, part in takes.rows}
+    return {
+        source.name: sum((take.id, source.name) in played for take in takes.takes) / len(takes.takes)
+        for source in setup.house.source
+        if ROLES[source.role].may_be_silent
+    }
 
 
 def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
