@@ -135,6 +135,7 @@ def judge_normals(
     *,
     learned: bool,
     relearning: Collection[str] = (),
+    newcomers: Collection[str] = (),
     hear_s: Callable[[str], tuple[float, float]],
     harsh_s: Callable[[str], tuple[tuple[float, float], ...]],
 ) -> dict[str, list[Finding]]:
@@ -150,6 +151,8 @@ def judge_normals(
         True where the house has kept enough takes for judgements to be raised.
     relearning : collection of str
         Numbers that are noted all the same: too few takes hold them by today's definition.
+    newcomers : collection of str
+        Sources that are played by somebody who is named and was never heard there before: another person's sound is noted.
     hear_s : callable
         From a source to two seconds in which to hear it.
     harsh_s : callable
@@ -172,7 +175,7 @@ def judge_normals(
                 source,
                 normal,
                 facts[source].tone_advice,
-                "listen" if learned and normal.name not in relearning else "note",
+                "listen" if learned and normal.name not in relearning and source not in newcomers else "note",
                 hear_s(source) if normal.stage != MIX_STAGE else None,
                 harsh_s(source) if normal.name == "harsh" else (),
             )

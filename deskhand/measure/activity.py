@@ -149,7 +149,11 @@ def _without_bleed(
 
 
 def activity(
-    mean_square: NDArray[np.float32], *, strikes: bool = False, bleed: NDArray[np.floating] | None = None
+    mean_square: NDArray[np.float32],
+    *,
+    strikes: bool = False,
+    parted: bool = True,
+    bleed: NDArray[np.floating] | None = None,
 ) -> Activity:
     """Find the times at which a source plays.
 
@@ -159,6 +163,9 @@ def activity(
         Mean square of each 100 ms; for a pair the mean of both sides.
     strikes : bool
         True for a source that strikes (kick, snare, toms, percussion).
+    parted : bool
+        False for a source whose soft and loud playing may lie far apart, as those of a whole drum kit: the lower of two heaps of levels
+        is then no bleed.
     bleed : (blocks,) array, optional
         Mean square that the other sources put into its microphone (see `deskhand.measure.bleed`).
 
@@ -178,7 +185,7 @@ def activity(
     near = finite[finite > loud - 50.0]
     floor = float(np.percentile(finite, 5))
     on_db = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)
-    gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB)
+    gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB) if parted else None
     if gap is not None:
         on_db = max(on_db, min(gap, loud - 6.0))
     on_db = max(on_db, DEAD_DBFS)

@@ -7,6 +7,7 @@ from typing import Final
 import numpy as np
 import pytest
 
+from deskhand.house import ROLES
 from deskhand.measure.activity import activity, loose_level_dbfs
 from tests.support.judged import findings_of
 from tests.support.signals import RATE_HZ, amplitude, white
@@ -53,3 +54,17 @@ def test_the_loose_level_is_that_of_all_windows() -> None:
     # 1e-4 is a level of -40 dBFS of RMS, -36.99 dBFS as a sine reads (AES17)
     assert loose_level_dbfs(activity(blocks)) == pytest.approx(-36.99, abs=0.01)
     assert loose_level_dbfs(activity(np.full(100, 1e-12, np.float32))) is None
+
+
+@pytest.mark.source("common practice, no source: overheads hear the whole kit, a close microphone one drum")
+def test_who_hears_the_whole_kit() -> None:
+    assert {name for name, role in ROLES.items() if role.hears_kit} == {"overheads"}
+
+
+@pytest.mark.source("known truth: a fifth of the playing is 20 dB louder than the rest")
+def test_a_whole_kit_is_not_parted_into_loud_and_soft() -> None:
+    blocks = np.full(200, 1e-4, np.float32)
+    blocks[:20] = 1e-9
+    blocks[20::20] = blocks[21::20] = blocks[22::20] = blocks[23::20] = 1e-2
+    assert activity(blocks, parted=True).fraction < 0.4
+    assert activity(blocks, parted=False).fraction > 0.85

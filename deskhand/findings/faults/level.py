@@ -16,8 +16,7 @@ if TYPE_CHECKING:
 
     from deskhand.findings.finding import Finding, Severity
     from deskhand.house import Source
-    from deskhand.measure.activity import loose_level_dbfs
-from deskhand.measure.readings import SourceReading
+    from deskhand.measure.readings import SourceReading
 
 _GAIN_SAID_DB: Final = 0.05
 """A gain below this is 0.0 dB when it is printed with one decimal: arithmetic."""
@@ -89,12 +88,11 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
 def _agreed_off_db(source: Source, reading: SourceReading, off_db: float) -> float:
     """Distance from nominal on which a second reading of the level agrees: the smaller one, nothing where they point apart.
 
-    A line, and a pair that hears the whole kit, has no bleed below its playing: where its windows are parted into two heaps, both may
-    be playing. A drum's level is that of its hits, and in a voice's microphone the lower heap is the stage.
+    A line has no bleed below its playing: where its windows are parted into two heaps, both may be playing. A drum's level is that of its hits, and in a voice's microphone the lower heap is the stage.
     """
     role, level_dbfs = role_of(source), reading.readings.level_dbfs
     loose_dbfs = loose_level_dbfs(reading.activity)
-    if role.strikes or (role.open_microphone and not role.kit) or loose_dbfs is None or level_dbfs is None:
+    if role.strikes or role.open_microphone or loose_dbfs is None or level_dbfs is None:
         return off_db
     loose_off_db = off_db + loose_dbfs - level_dbfs
     return min(off_db, loose_off_db, key=abs) if off_db * loose_off_db > 0.0 else 0.0

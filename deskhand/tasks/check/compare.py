@@ -140,7 +140,7 @@ def compare(
     taps = setup.source_taps
     baseline, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
     findings = as_usual(findings, _shares_of_takes(setup, takes))
-    unusual = _unusual(setup, readings, baseline, normals)
+    unusual = _unusual(setup, readings, baseline, normals, newcomers=_newcomers(setup, takes))
     exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(baseline, parts)).items()}
     findings = joined(exchanged, findings)
     findings = joined(_reversed_sides(setup, readings, baseline, parts, findings), findings)
@@ -167,6 +167,19 @@ def _shares_of_takes(setup: ShowSetup, takes: KeptTakes) -> dict[str, float]:
     }
 
 
+def _newcomers(setup: ShowSetup, takes: KeptTakes) -> frozenset[str]:
+    """Sources whose player is named tonight, in a house that names them, and was never kept there."""
+    kept_players: dict[str, set[str]] = {}
+    for _, part in takes.rows:
+        if part.player is not None:
+            kept_players.setdefault(part.source, set()).add(part.player)
+    return frozenset(
+        source
+        for source, player in setup.show.players.items()
+        if source in kept_players and player not in kept_players[source]
+    )
+
+
 def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
     """Summary of the kept takes, for the result."""
     dates = sorted(take.date for take in takes.takes if take.date)
@@ -183,7 +196,12 @@ def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
 
 
 def _unusual(
-    setup: ShowSetup, readings: TakeReadings, baseline: Baseline, normals: dict[str, list[Normal]]
+    setup: ShowSetup,
+    readings: TakeReadings,
+    baseline: Baseline,
+    normals: dict[str, list[Normal]],
+    *,
+    newcomers: frozenset[str],
 ) -> dict[str, list[Finding]]:
     """Findings where a number lies outside its expected range, each with the moment to hear it."""
     start_s = setup.show.start_s
@@ -203,7 +221,13 @@ def _unusual(
         return tuple((begin + start_s, end + start_s) for begin, end in harshest_s(tone, reading.activity.blocks))
 
     return judge_normals(
-        normals, roles, learned=baseline.learned, relearning=baseline.relearning, hear_s=moment, harsh_s=harsh
+        normals,
+        roles,
+        learned=baseline.learned,
+        relearning=baseline.relearning,
+        newcomers=newcomers,
+        hear_s=moment,
+        harsh_s=harsh,
     )
 
 

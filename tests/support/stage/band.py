@@ -65,11 +65,22 @@ def drums(week: Week) -> list[Part]:
     parts = [
         mono("kick", "kick", "kick", sounds["kick"], is_struck=True, stage_db=-2.0, player=player, rig="drums"),
         mono(
-            "snare", "snare", "snare", sounds["snare"], is_struck=True, is_open=True, stage_db=0.0, player=player, rig="drums"
+            "snare",
+            "snare",
+            "snare",
+            sounds["snare"],
+            is_struck=True,
+            is_open=True,
+            stage_db=0.0,
+            player=player,
+            rig="drums",
         ),
     ]
     overheads = np.stack([sounds["left"], sounds["right"]])
-    return [*parts, pair("overheads", "overheads", "oh", overheads, is_open=True, stage_db=-4.0, player=player, rig="drums")]
+    return [
+        *parts,
+        pair("overheads", "overheads", "oh", overheads, is_open=True, stage_db=-4.0, player=player, rig="drums"),
+    ]
 
 
 def gated_drums(week: Week) -> list[Part]:
@@ -103,7 +114,17 @@ def bass_octave(week: Week) -> list[Part]:
     rng, person = week.generator("bass"), week.people["bass"]
     dry = voiced(person, bass_line(week, rng, instrument_of(week, "bass", BASSES)))[0]
     wet = octave_below(dry)
-    return [mono("bass", "bass", "bass", high_passed(dry + 0.5 * wet, 25.0), player=person.name, rig="bass, octave effect", stage_db=-5.0)]
+    return [
+        mono(
+            "bass",
+            "bass",
+            "bass",
+            high_passed(dry + 0.5 * wet, 25.0),
+            player=person.name,
+            rig="bass, octave effect",
+            stage_db=-5.0,
+        )
+    ]
 
 
 def bass_driven(week: Week) -> list[Part]:
@@ -113,7 +134,14 @@ def bass_driven(week: Week) -> list[Part]:
     facts = {"player": person.name, "rig": "bass, clean and driven"}
     return [
         mono("bass", "bass", "bass di", dry, **facts),
-        mono("bass drive", "bass", "bass drive", loudspeaker(driven(dry, 6.0), 4000.0), hiss_db=AMPLIFIER_FLOOR_DB, **facts),
+        mono(
+            "bass drive",
+            "bass",
+            "bass drive",
+            loudspeaker(driven(dry, 6.0), 4000.0),
+            hiss_db=AMPLIFIER_FLOOR_DB,
+            **facts,
+        ),
     ]
 
 
@@ -127,7 +155,18 @@ def guitar_gated(week: Week) -> list[Part]:
     dry = dry + amplitude(-50.0) * rng.standard_normal(week.frames) * np.sqrt(np.mean(dry**2))
     gain = gate_gain(dry, open_db=-34.0, hold_s=0.15, release_s=0.08, range_db=-60.0)
     sound = loudspeaker(amplified(person, dry * gain))
-    return [mono("guitar", "guitar", "guitar", sound, player=person.name, rig="guitar, noise gate", stage_db=-3.0, is_open=False)]
+    return [
+        mono(
+            "guitar",
+            "guitar",
+            "guitar",
+            sound,
+            player=person.name,
+            rig="guitar, noise gate",
+            stage_db=-3.0,
+            is_open=False,
+        )
+    ]
 
 
 def guitar_ping_pong(week: Week) -> list[Part]:
@@ -136,7 +175,18 @@ def guitar_ping_pong(week: Week) -> list[Part]:
     instrument = instrument_of(week, "guitar", GUITARS)
     dry = melody(week, rng, instrument, 12)[0] + noodling(week, rng, instrument, -8.0)[0]
     sound = ping_pong(loudspeaker(amplified(person, dry)), step_s=1.5 * week.songs[0].beat_s, feedback=0.4)
-    return [pair("guitar", "guitar", "gtr", sound, player=person.name, rig="guitar, ping-pong echo", floor_dbfs=LINE_FLOOR_DBFS, hiss_db=-58.0)]
+    return [
+        pair(
+            "guitar",
+            "guitar",
+            "gtr",
+            sound,
+            player=person.name,
+            rig="guitar, ping-pong echo",
+            floor_dbfs=LINE_FLOOR_DBFS,
+            hiss_db=-58.0,
+        )
+    ]
 
 
 def guitar_near_far(week: Week) -> list[Part]:
@@ -146,7 +196,12 @@ def guitar_near_far(week: Week) -> list[Part]:
     near = loudspeaker(amplified(person, chords(week, rng, instrument, 0, strum_s=0.015)[0]))
     response = room_response(week.of_season("guitar room"), 0.5)
     far = in_room(distant(near, float(week.of_season("guitar").uniform(1.2, 2.5)), top_hz=7000.0), response, 0.5)
-    facts = {"player": person.name, "rig": "guitar, near and far microphone", "is_open": True, "hiss_db": AMPLIFIER_FLOOR_DB}
+    facts = {
+        "player": person.name,
+        "rig": "guitar, near and far microphone",
+        "is_open": True,
+        "hiss_db": AMPLIFIER_FLOOR_DB,
+    }
     return [
         mono("guitar", "guitar", "gtr near", near, stage_db=-3.0, **facts),
         mono("guitar far", "guitar", "gtr far", far, **facts),
@@ -175,16 +230,24 @@ def acoustic_pickup_and_microphone(week: Week) -> list[Part]:
 def keys_rotating(week: Week) -> list[Part]:
     """Keys through a rotating speaker with two microphones; slow and fast by the song."""
     rng, person = week.generator("keys"), week.people["keys"]
-    dry = voiced(person, chords(week, rng, instrument_of(week, "keys", (*_SAMPLED_KEYS, "flute", "reed")), 12, strum_s=0.0))[0]
+    dry = voiced(
+        person, chords(week, rng, instrument_of(week, "keys", (*_SAMPLED_KEYS, "flute", "reed")), 12, strum_s=0.0)
+    )[0]
     sound = rotating_speaker(driven(dry, 0.8), rate_hz=pick(rng, (0.8, 6.4)))
-    return [pair("keys", "keys", "keys", sound, player=person.name, rig="keys, rotating speaker", is_open=True, stage_db=-8.0)]
+    return [
+        pair(
+            "keys", "keys", "keys", sound, player=person.name, rig="keys, rotating speaker", is_open=True, stage_db=-8.0
+        )
+    ]
 
 
 def keys_chorus(week: Week) -> list[Part]:
     """Keys with a stereo chorus, by cable."""
     rng, person = week.generator("keys"), week.people["keys"]
     dry = voiced(person, chords(week, rng, instrument_of(week, "keys", KEYS), 12, strum_s=0.004))[0]
-    sound = chorus(dry, rate_hz=float(week.of_season("keys").uniform(0.3, 1.2)), wet=float(week.of_season("wet").uniform(0.4, 0.8)))
+    sound = chorus(
+        dry, rate_hz=float(week.of_season("keys").uniform(0.3, 1.2)), wet=float(week.of_season("wet").uniform(0.4, 0.8))
+    )
     return [pair("keys", "keys", "keys", sound, player=person.name, rig="keys, chorus", floor_dbfs=LINE_FLOOR_DBFS)]
 
 

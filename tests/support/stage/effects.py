@@ -158,8 +158,11 @@ def gate_gain(sound: Sound, *, open_db: float, hold_s: float, release_s: float, 
         held[step:] |= is_open[:-step]
     # it opens 5 ms ahead of the note, as a look-ahead does: no attack is cut
     held[:-1] |= held[1:]
-    closing = ss.lfilter([1.0], [1.0, -float(np.exp(-hop / RATE_HZ / release_s))], (~held).astype(float))
-    gain_db = np.maximum(range_db, -8.7 * hop / RATE_HZ / release_s * closing * ~held)
+    steps_seen = np.arange(steps)
+    last_open = np.maximum.accumulate(np.where(held, steps_seen, -steps))
+    closed_s = (steps_seen - last_open) * hop / RATE_HZ
+    # an exponential release falls by 8.69 dB in each time constant
+    gain_db = np.maximum(range_db, -8.69 * closed_s / release_s)
     gain = np.interp(np.arange(sound.size), hop * (np.arange(steps) + 0.5), 10.0 ** (gain_db / 20.0))
     return np.asarray(ss.lfilter(np.ones(96) / 96, [1.0], np.concatenate([gain, np.full(48, gain[-1])]))[48:])
 

@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 FIRST_SEASON: Final = 1000
 """Seasons of the planted faults are others than those of the clean shows."""
 SEASONS: Final = 6
+FAULTS_A_SEASON: Final = 300
+"""A short run has fewer seasons, since each begins with twelve weeks that are kept."""
 KEPT: Final = 12
 A_SHOW: Final = 5
 """Faults in one show, each at sources of its own."""
@@ -67,7 +69,9 @@ def fault_row_of(line: str) -> FaultRow:
 
 def _exchanged(parts: dict[str, Part], free: list[str], rng: np.random.Generator) -> tuple[str, str] | None:
     """Two inputs of one track each and of unlike roles, which change cables."""
-    single = [name for name in free if len(parts[name].tracks) == 1 and plays(parts[name]) and ROLES[parts[name].role].shaped]
+    single = [
+        name for name in free if len(parts[name].tracks) == 1 and plays(parts[name]) and ROLES[parts[name].role].shaped
+    ]
     rng.shuffle(single)
     for first in single:
         for second in single:
@@ -142,11 +146,12 @@ def fault_rows(library: Library, count: int, work: Path, rows_so_far: Iterable[F
     number = 1 + max((row.show for row in rows), default=-1)
     counts = Counter(row.kind for row in rows)
     base: StageShow | None = None
+    seasons = min(SEASONS, -(-count // FAULTS_A_SEASON))
     while counts.total() < count:
-        season = FIRST_SEASON + number // TWICE % SEASONS
+        season = FIRST_SEASON + number // TWICE % seasons
         folder = work / f"faults-{library.half}-{season}"
         _keep_weeks(library, season, folder)
-        week = KEPT + 1 + number // TWICE // SEASONS
+        week = KEPT + 1 + number // TWICE // seasons
         if base is None or (base.season, base.week) != (season, week):
             base = clean_show(library, season, week)
         show, planted = planted_show(base, number, counts)

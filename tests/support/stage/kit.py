@@ -9,7 +9,6 @@ import numpy as np
 import soxr
 
 from tests.support.stage.effects import RATE_HZ, Sound
-from tests.support.stage.score import pick
 
 if TYPE_CHECKING:
     from tests.support.stage.library import Library
@@ -22,6 +21,8 @@ _BEFORE_S: Final = 0.008
 """Runs are cut so long before their first hit."""
 _RUN: Final = 4
 """Hits in a run."""
+FAVOURITES: Final = 7
+"""Runs that a song is made of: a groove, its variations and a fill."""
 _CLOSE: Final[dict[str, tuple[str, ...]]] = {
     "kick": ("kdrumr", "kick"), "snare": ("snare_top", "snare"), "left": ("ohl", "oh"), "right": ("ohr", "side"),
 }  # fmt: skip
@@ -65,7 +66,8 @@ def drum_pattern(week: Week, rig: str) -> dict[str, Sound]:
     rng, person = week.generator(rig), week.people[rig]
     tuning = float(person.generator("tuning").uniform(0.95, 1.05))
     sounds = {
-        name: np.asarray(soxr.resample(sound, RATE_HZ * tuning, RATE_HZ)) for name, sound in microphones(week.library).items()
+        name: np.asarray(soxr.resample(sound, RATE_HZ * tuning, RATE_HZ))
+        for name, sound in microphones(week.library).items()
     }
     times_s = np.array(hit_times_s(week.library)) / tuning
     tracks = {name: np.zeros(week.frames) for name in sounds}
@@ -74,9 +76,9 @@ def drum_pattern(week: Week, rig: str) -> dict[str, Sound]:
     starts = np.arange(0, len(times_s) - _RUN - 1)
     for song in week.songs:
         moment_s = song.begin_s
-        favourites = rng.choice(starts, 4, replace=False)
+        favourites = rng.choice(starts, min(FAVOURITES, starts.size), replace=False)
         while moment_s < song.end_s - 0.3:
-            start = int(pick(rng, favourites))
+            start = int(rng.choice(favourites))
             first, last = times_s[start], times_s[start + _RUN]
             begin, end = round((first - _BEFORE_S) * RATE_HZ), round((last - _BEFORE_S) * RATE_HZ) + fade
             begin = max(0, begin)

@@ -136,7 +136,9 @@ def _burst(scene: Scene, part: Part, strength: float) -> tuple[Part, tuple[float
     for moment_s in moments_s:
         first, edge = round(moment_s * RATE_HZ), round(float(scene.rng.uniform(0.001, 0.004)) * RATE_HZ)
         shape = np.interp(np.arange(span), [0, edge, span - edge, span], [0.0, 1.0, 1.0, 0.0])
-        noise = low_passed(scene.rng.standard_normal(span), 17000.0, 4) * amplitude(level_of(part) + BURST_BELOW_DB - 3.0)
+        noise = low_passed(scene.rng.standard_normal(span), 17000.0, 4) * amplitude(
+            level_of(part) + BURST_BELOW_DB - 3.0
+        )
         sound[:, first : first + span] = sound[:, first : first + span] * (1.0 - shape) + noise * shape
     return _with(part, sound), moments_s
 

@@ -126,7 +126,9 @@ class Week:
         return np.zeros((channels, self.frames))
 
 
-def songs_of(rng: np.random.Generator, length_s: float, eighth_s: float) -> tuple[tuple[Song, ...], tuple[tuple[float, float], ...]]:
+def songs_of(
+    rng: np.random.Generator, length_s: float, eighth_s: float
+) -> tuple[tuple[Song, ...], tuple[tuple[float, float], ...]]:
     """Two songs of a show and the stretches in which people talk, by the eighth of the drum kit's pattern."""
     songs = []
     first_s, between_s = float(rng.uniform(3.2, 4.0)), float(rng.uniform(2.8, 3.6))
@@ -188,10 +190,21 @@ def held_for(sound: Sound, length_s: float, release_s: float = 0.05) -> Sound:
     return faded(sound[:, : max(2400, round(length_s * RATE_HZ))], 0.0005, release_s)
 
 
-def melody(week: Week, rng: np.random.Generator, instrument: Instrument, octave_up: int, *, legato: float = 0.95) -> Sound:
+def melody(
+    week: Week, rng: np.random.Generator, instrument: Instrument, octave_up: int, *, legato: float = 0.95
+) -> Sound:
     """(channels, frames) of single notes of each bar's chord, over all songs."""
     track = week.empty(2)
-    pattern = pick(rng, ((0.0, 1.0, 2.0, 3.0), (0.0, 0.5, 1.0, 2.0, 2.5, 3.0), (0.0, 1.5, 2.0, 3.5), (0.0, 2.0), tuple(np.arange(8) / 2)))
+    pattern = pick(
+        rng,
+        (
+            (0.0, 1.0, 2.0, 3.0),
+            (0.0, 0.5, 1.0, 2.0, 2.5, 3.0),
+            (0.0, 1.5, 2.0, 3.5),
+            (0.0, 2.0),
+            tuple(np.arange(8) / 2),
+        ),
+    )
     for song in week.songs:
         low = song.key_midi + octave_up
         for bar in range(song.bars):
@@ -205,7 +218,9 @@ def melody(week: Week, rng: np.random.Generator, instrument: Instrument, octave_
 def bass_line(week: Week, rng: np.random.Generator, instrument: Instrument) -> Sound:
     """(2, frames) of roots in a rhythm of the week."""
     track = week.empty(2)
-    pattern = pick(rng, (tuple(np.arange(8) / 2), (0.0, 1.0, 2.0, 3.0), (0.0, 1.5, 2.0, 3.5), (0.0, 0.5, 1.5, 2.0, 3.0, 3.5)))
+    pattern = pick(
+        rng, (tuple(np.arange(8) / 2), (0.0, 1.0, 2.0, 3.0), (0.0, 1.5, 2.0, 3.5), (0.0, 0.5, 1.5, 2.0, 3.0, 3.5))
+    )
     for song in week.songs:
         for bar in range(song.bars):
             for beat, until in zip(pattern, (*pattern[1:], 4.0), strict=True):
@@ -278,7 +293,11 @@ def speech_lines(week: Week, rng: np.random.Generator, spans_s: Sequence[tuple[f
     """(1, frames) of a person's spoken lines in these stretches."""
     library, track = week.library, week.empty()
     spoken = sorted(
-        {take.file for take in library.takes() if take.role == "speech" and "shout" not in take.file and take.quiet_dbfs < QUIET_SPEECH_DBFS}
+        {
+            take.file
+            for take in library.takes()
+            if take.role == "speech" and "shout" not in take.file and take.quiet_dbfs < QUIET_SPEECH_DBFS
+        }
     )
     takes = library.takes(file=pick(person.generator("speech"), spoken))
     factor = float(person.generator("speech pitch").uniform(0.94, 1.06))

@@ -71,7 +71,9 @@ class ShowRow:
 def row_of(line: str) -> ShowRow:
     """Row out of a line of JSON."""
     values: dict[str, Any] = json.loads(line)
-    values["raised"] = tuple(Raised(**entry) for entry in values["raised"])
+    values["raised"] = tuple(
+        Raised(**entry | {"at_s": tuple((begin, end) for begin, end in entry["at_s"])}) for entry in values["raised"]
+    )
     return ShowRow(**values | {name: tuple(values[name]) for name in ("notes", "rigs")})
 
 
@@ -127,7 +129,9 @@ def _raised(show: StageShow, source: str, finding: Finding) -> Raised:
     )  # fmt: skip
 
 
-def clean_weeks(library: Library, season: int, weeks: int, folder: Path, *, done: int = 0, keeps: bool = True) -> Iterator[ShowRow]:
+def clean_weeks(
+    library: Library, season: int, weeks: int, folder: Path, *, done: int = 0, keeps: bool = True
+) -> Iterator[ShowRow]:
     """Rows of a season's clean weeks, one after the other; the first `done` are there already."""
     for week in range(done + 1, weeks + 1):
         began_s = time.process_time()

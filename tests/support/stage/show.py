@@ -75,11 +75,7 @@ class StageShow:
     @property
     def tracks(self) -> dict[str, Sound]:
         """Track to its samples, in the order of the patch."""
-        return {
-            track: row
-            for part in self.parts
-            for track, row in zip(part.tracks, part.sound, strict=True)
-        }
+        return {track: row for part in self.parts for track, row in zip(part.tracks, part.sound, strict=True)}
 
     @property
     def players(self) -> tuple[tuple[str, str], ...]:
@@ -93,7 +89,10 @@ class StageShow:
 
 def rigs_of(season: int) -> tuple[Rig, ...]:
     """Rigs that play in a season: each of them comes up as often as its like over the seasons."""
-    return tuple(rigs[(season + seeded("rig", season // len(rigs), row).permutation(len(rigs))[0]) % len(rigs)] for row, (_, rigs) in enumerate(_CHOICES))
+    return tuple(
+        rigs[(season + seeded("rig", season // len(rigs), row).permutation(len(rigs))[0]) % len(rigs)]
+        for row, (_, rigs) in enumerate(_CHOICES)
+    )
 
 
 def week_of(library: Library, season: int, number: int) -> Week:
@@ -171,7 +170,9 @@ def nominals_dbfs(library: Library, season: int) -> dict[str, float]:
         level_dbfs = playing_level_dbfs(part.sound, is_struck=part.is_struck)
         peak_dbfs = 20 * np.log10(np.abs(part.sound).max() + 1e-9)
         quiet_dbfs = np.floor(level_dbfs - peak_dbfs + PEAK_DBFS)
-        levels[part.name] = float(min(HOUSE_NOMINAL_DBFS, quiet_dbfs)) if np.isfinite(quiet_dbfs) else HOUSE_NOMINAL_DBFS
+        levels[part.name] = (
+            float(min(HOUSE_NOMINAL_DBFS, quiet_dbfs)) if np.isfinite(quiet_dbfs) else HOUSE_NOMINAL_DBFS
+        )
     return levels
 
 
@@ -200,7 +201,10 @@ def _with_bleed(week: Week, parts: list[Part]) -> list[Part]:
             rng = week.of_season(f"place of {track}")
             neighbours = []
             for other in parts:
-                gain_db, delay_s = level_dbfs + BLEED_DB + float(rng.uniform(-4.0, 4.0)), float(rng.uniform(0.004, 0.018))
+                gain_db, delay_s = (
+                    level_dbfs + BLEED_DB + float(rng.uniform(-4.0, 4.0)),
+                    float(rng.uniform(0.004, 0.018)),
+                )
                 if other.name in waves and other.rig != part.rig:
                     neighbours.append((waves[other.name], amplitude(gain_db), delay_s))
             bleed = low_passed(mixed_late(neighbours, week.frames), float(rng.uniform(4000.0, 8000.0)))
@@ -228,7 +232,9 @@ def clean_show(library: Library, season: int, number: int) -> StageShow:
             floor_dbfs = max(floor_dbfs, nominal_dbfs[part.name] + part.hiss_db)
         # machines without a converter between give digital silence in every second season
         if part.floor_dbfs > DIGITAL_FLOOR_DBFS or season % 2:
-            part = replace(part, sound=part.sound + np.stack([_hiss(rng, week.frames, floor_dbfs) for _ in part.tracks]))
+            part = replace(
+                part, sound=part.sound + np.stack([_hiss(rng, week.frames, floor_dbfs) for _ in part.tracks])
+            )
         noisy.append(part)
     notes += [note for part in noisy for note in _sound_notes(part)]
     return StageShow(season=season, week=number, parts=tuple(noisy), nominal_dbfs=nominal_dbfs, notes=tuple(notes))

@@ -86,9 +86,26 @@ def singers(week: Week) -> list[Part]:
         sounds.reverse()
         names.reverse()
     return [
-        mono(source, role, track, sound, is_open=True, stage_db=-12.0, player=name, fader_db=fader_db, high_pass_hz=100.0, rig="singers")
+        mono(
+            source,
+            role,
+            track,
+            sound,
+            is_open=True,
+            stage_db=-12.0,
+            player=name,
+            fader_db=fader_db,
+            high_pass_hz=100.0,
+            rig="singers",
+        )
         for source, role, track, sound, name, fader_db in zip(
-            ("lead voice", "voice 2"), ("lead vocal", "backing vocal"), ("lead vox", "bv 1"), sounds, names, (0.0, -8.0), strict=True
+            ("lead voice", "voice 2"),
+            ("lead vocal", "backing vocal"),
+            ("lead vox", "bv 1"),
+            sounds,
+            names,
+            (0.0, -8.0),
+            strict=True,
         )
     ]  # type: ignore[arg-type]
 
@@ -153,14 +170,30 @@ def hand_percussion(week: Week) -> list[Part]:
     takes = week.library.takes(("hand percussion", "shaker"))
     names = sorted({take.file for take in takes})
     file = pick(person.generator("percussion"), names)
-    instrument = Instrument(library=week.library, takes=tuple(take for take in takes if take.file == file), touch_db=person.touch_db)
+    instrument = Instrument(
+        library=week.library, takes=tuple(take for take in takes if take.file == file), touch_db=person.touch_db
+    )
     track = week.empty(2)
     for song in week.songs:
         for bar in range(song.bars):
             for beat in pick(rng, ((1.0, 3.0), (0.0, 1.0, 2.0, 3.0), (0.5, 1.5, 2.5, 3.5))):
-                add(track, as_stereo(instrument.hit(rng)[:, : round(0.9 * RATE_HZ)]), song.beat_at_s(bar, beat) + float(rng.normal(0, 0.008)))
+                add(
+                    track,
+                    as_stereo(instrument.hit(rng)[:, : round(0.9 * RATE_HZ)]),
+                    song.beat_at_s(bar, beat) + float(rng.normal(0, 0.008)),
+                )
     return [
-        mono("percussion", "percussion", "perc", track, is_struck=True, is_open=True, stage_db=-10.0, player=person.name, rig="hand percussion")
+        mono(
+            "percussion",
+            "percussion",
+            "perc",
+            track,
+            is_struck=True,
+            is_open=True,
+            stage_db=-10.0,
+            player=person.name,
+            rig="hand percussion",
+        )
     ]
 
 
@@ -173,7 +206,16 @@ def guest(week: Week) -> list[Part]:
         dry = melody(week, rng, instrument, 12)[:1]
         sound = in_room(distant(dry[0], 0.3, top_hz=15000.0), room_response(rng, 0.5), 0.1)[None, :]
     return [
-        mono("spare", "other", "spare", sound, is_open=week.has_guest, stage_db=-10.0 if week.has_guest else None, player=person.name if week.has_guest else None, rig="guest on a spare channel")
+        mono(
+            "spare",
+            "other",
+            "spare",
+            sound,
+            is_open=week.has_guest,
+            stage_db=-10.0 if week.has_guest else None,
+            player=person.name if week.has_guest else None,
+            rig="guest on a spare channel",
+        )
     ]
 
 
@@ -191,7 +233,10 @@ def playback_and_click(week: Week) -> list[Part]:
             piece = faded(wide[:, : round((song.end_s - moment_s) * RATE_HZ)], 0.002, 0.05)
             add(track, piece / (np.abs(sound).max() + 1e-9), moment_s)
             moment_s += max(0.5, sound.shape[1] / RATE_HZ)
-    return [pair("playback", "playback", "pb", track, floor_dbfs=LINE_FLOOR_DBFS, fader_db=-18.0, rig="playback"), _click(week)]
+    return [
+        pair("playback", "playback", "pb", track, floor_dbfs=LINE_FLOOR_DBFS, fader_db=-18.0, rig="playback"),
+        _click(week),
+    ]
 
 
 def _click(week: Week) -> Part:
