@@ -35,19 +35,20 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     nominal_dbfs = context.house.nominal_dbfs(source)
     listen_db, fix_db = context.house.level_limits_db(source)
     off_db = point.level_dbfs - nominal_dbfs
-    agreed_off_db = _agreed_off_db(source, reading, off_db)
+    agreed_db = _agreed_off_db(source, reading, off_db)
     # peaks near full scale are turned down at the preamp: what then is too high still is left, and what is too low has no room
     at_preamp_db = _still_at_preamp_db(source, context, earlier)
-    left_db = off_db + at_preamp_db
     # nobody turns a knob by what the reading itself does not know
-    if min(abs(off_db), abs(agreed_off_db), abs(left_db)) < max(listen_db, reading.readings.level_dbfs_pm or 0.0):
+    if min(map(abs, (off_db, agreed_db, left_db := off_db + at_preamp_db))) < max(
+        listen_db, reading.readings.level_dbfs_pm or 0.0
+    ):
         return []
     # peaks decide how far a gain can go up: what they hold back is not low
     raise_db = point.raise_db(-off_db)
     if (at_preamp_db and left_db < 0) or (off_db < 0 and raise_db < listen_db):
         return []
     turned, step_db = _knob(context, earlier)
-    coarse = abs(agreed_off_db) >= fix_db
+    coarse = abs(agreed_db) >= fix_db
     severity: Severity = "fix" if coarse else "listen"
     case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
     change_db: float | None = None

@@ -104,7 +104,7 @@ def as_usual(findings: Mapping[str, Sequence[Finding]], plays: Mapping[str, floa
     return {
         source: [
             replace(finding, severity="listen" if plays[source] > _USUALLY else "note")
-            if source in plays and finding.kind == "silent" and not finding.at_s and finding.severity != "fix"
+            if source in plays and KINDS[finding.kind] is _SILENT and not finding.at_s and finding.severity != "fix"
             else finding
             for finding in several
         ]

@@ -58,9 +58,9 @@ def clean_lines(rows: Sequence[ShowRow], half: str) -> list[str]:
     for (kind, severity, is_fault), several in sorted(by_kind.items(), key=lambda entry: -len(entry[1])):
         causes = Counter(f"{finding.source} ({finding.rig})" for _, finding in several).most_common()
         others = ", ".join(f"{name} {count}" for name, count in causes[1:4]) or "-"
-        shows = len({(row.season, row.week) for row, _ in several})
+        show_count = len({(row.season, row.week) for row, _ in several})
         lines.append(
-            f"| {kind} | {severity} | {'no' if is_fault else 'yes'} | {len(several)} | {shows} | {causes[0][0]} {causes[0][1]} | {others} |"
+            f"| {kind} | {severity} | {'no' if is_fault else 'yes'} | {len(several)} | {show_count} | {causes[0][0]} {causes[0][1]} | {others} |"
         )
     return lines
 

@@ -107,7 +107,7 @@ def singers(week: Week) -> list[Part]:
             (0.0, -8.0),
             strict=True,
         )
-    ]  # type: ignore[arg-type]
+    ]
 
 
 def announcer(week: Week) -> list[Part]:
