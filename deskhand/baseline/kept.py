@@ -160,13 +160,10 @@ def drifts(
     for source, stage, number, part, series in wanted:
         values = np.array([value for value, _ in series])
         prior = house_prior(baseline, number.name, source, part.role, stage)
-        chart = drift.chart(
-            values,
-            drift.spread_of(values, prior),
-            drift.limit_for(len(wanted)),
-            drift.weeks_of([when for _, when in series]),
-        )
-        if chart is not None and chart.drifted:
+        spread, limit = drift.spread_of(values, prior), drift.limit_for(len(wanted))
+        weeks = drift.weeks_of([when for _, when in series])
+        chart = drift.chart(values, spread, limit, weeks)
+        if chart is not None and chart.drifted and drift.is_of_several_takes(values, spread, limit, weeks):
             drifted.append(Drift(source=source, number=number, chart=chart))
     return drifted
 

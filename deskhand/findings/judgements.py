@@ -289,10 +289,12 @@ def judge_reversed(sources: Iterable[str], flips: Mapping[str, MonoFlip] | None 
 
 
 def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
-    """Findings of numbers that creep away over the weeks: judgements; a chart needs more takes than a house to have learned."""
+    """Findings of numbers that have crept away over the weeks, far enough to be noticed; a chart needs more takes than a house to have learned."""
     findings: dict[str, list[Finding]] = {}
     for drift in drifts:
         number = drift.number
+        if abs(float(drift.chart.average[-1]) - drift.chart.centre) < LEAST_NOTICEABLE * number.jnd:
+            continue
         start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
         findings.setdefault(drift.source, []).append(
             Finding(

@@ -25,8 +25,7 @@ _GAIN_SAID_DB: Final = 0.05
 def level(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
     """Level too low or too high at the nominal point, with the knob and by how much."""
     point = context.nominal(source)
-    active_s = reading.activity.blocks.sum() * context.hop_s
-    if not has_nominal(source) or point.level_dbfs is None or active_s < LEAST_ACTIVE_S:
+    if not has_nominal(source) or point.level_dbfs is None or _active_s(reading, context) < LEAST_ACTIVE_S:
         return []
     # what clips at the preamp is turned down there by what its peaks ask for; the level of what is left is trim's business (moves)
     if any("over_db" in finding.facts for finding in earlier):
@@ -38,10 +37,9 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     agreed_db = _agreed_off_db(source, reading, off_db)
     # peaks near full scale are turned down at the preamp: what then is too high still is left, and what is too low has no room
     at_preamp_db = _still_at_preamp_db(source, context, earlier)
+    left_db = off_db + at_preamp_db
     # nobody turns a knob by what the reading itself does not know
-    if min(map(abs, (off_db, agreed_db, left_db := off_db + at_preamp_db))) < max(
-        listen_db, reading.readings.level_dbfs_pm or 0.0
-    ):
+    if min(map(abs, (off_db, agreed_db, left_db))) < max(listen_db, reading.readings.level_dbfs_pm or 0.0):
         return []
     # peaks decide how far a gain can go up: what they hold back is not low
     raise_db = point.raise_db(-off_db)
@@ -84,6 +82,11 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _active_s(reading: SourceReading, context: Context) -> float:
+    """Seconds in which the source plays."""
+    return float(reading.activity.blocks.sum() * context.hop_s)
 
 
 def _agreed_off_db(source: Source, reading: SourceReading, off_db: float) -> float:
