@@ -2,16 +2,24 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 
 from tests.support.stage.effects import RATE_HZ
 from tests.support.stage.faulty import FaultRow, fault_row_of
+from tests.support.stage.library import VARIABLE
 from tests.support.stage.part import Part, pair
 from tests.support.stage.plants import PLANTS, Scene, level_of
 from tests.support.stage.report import clean_lines, half_found
 from tests.support.stage.season import Raised, ShowRow, row_of
 from tests.support.stage.show import playing_level_dbfs
+
+ROOT = Path(__file__).parent.parent.parent
 
 
 def scene() -> tuple[Scene, Part]:
@@ -90,3 +98,11 @@ def test_rows_are_counted_and_come_back_from_their_lines() -> None:
     text = "\n".join(clean_lines(rows, "tune"))
     assert "| all | 2 | 1 of 2 (50.0 %) | 1 of 2 (50.0 %) | 1 of 2 (50.0 %) |" in text
     assert "Left out, since the audit found them not clean: 1." in text
+
+
+@pytest.mark.source("contract of the study: where there is nothing to play, it says so and ends well")
+def test_without_recordings_the_study_ends(tmp_path: Path) -> None:
+    environment = {name: value for name, value in os.environ.items() if name != VARIABLE}
+    command = [sys.executable, "-m", "validations.clean_stage", "--audio", str(tmp_path)]
+    run = subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=ROOT)
+    assert (run.returncode, run.stdout.count("Nothing was run.")) == (0, 1), run.stderr

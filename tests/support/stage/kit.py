@@ -74,6 +74,9 @@ def drum_pattern(week: Week, rig: str) -> dict[str, Sound]:
     fade = round(0.005 * RATE_HZ)
     ramp = 0.5 - 0.5 * np.cos(np.pi * np.arange(fade) / fade)
     starts = np.arange(0, len(times_s) - _RUN - 1)
+    # hits that stand alone show the cymbals of the kit: nobody plays a song of them
+    lengths_s = times_s[starts + _RUN] - times_s[starts]
+    starts = starts[lengths_s < 1.5 * np.median(lengths_s)]
     for song in week.songs:
         moment_s = song.begin_s
         favourites = rng.choice(starts, min(FAVOURITES, starts.size), replace=False)

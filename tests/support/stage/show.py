@@ -32,10 +32,12 @@ MOST_PEAK_DBFS: Final = -5.0
 SPREAD_DB: Final = 0.7
 MOST_SPREAD_DB: Final = 1.5
 """Sources lie this near their nominal: a normal distribution, cut off."""
-BLEED_DB: Final = -31.0
-"""Drums in another open microphone, against what that microphone is for; the whole stage is some 8 dB louder: common practice, no source."""
-AMBIENCE_DB: Final = -46.0
-"""People, air and loudspeakers in an open microphone, against what it is for: common practice, no source."""
+BLEED_DB: Final = (-36.0, -29.0)
+"""Drums in another open microphone, against what that microphone is for, by the season; the whole stage is some 8 dB louder: common practice, no source."""
+AMBIENCE_DB: Final = (-62.0, -46.0)
+"""People, air and loudspeakers in an open microphone, against what it is for, by the season: common practice, no source."""
+VOICE_AMBIENCE_DB: Final = -46.0
+"""The same in a voice's microphone, whose lines were recorded in rooms of about this noise."""
 SINE_OFFSET_DB: Final = 3.0103
 """A full-scale sine reads 0 dBFS: AES17-2020, 3.12.1."""
 
@@ -190,6 +192,8 @@ def _with_bleed(week: Week, parts: list[Part]) -> list[Part]:
         level_dbfs = playing_level_dbfs(part.sound, is_struck=part.is_struck)
         if part.stage_db is not None and np.isfinite(level_dbfs):
             waves[part.name] = part.sound.mean(axis=0) * amplitude(part.stage_db - level_dbfs)
+    hall = week.of_season("hall")
+    bleed_db, ambience_db = float(hall.uniform(*BLEED_DB)), float(hall.uniform(*AMBIENCE_DB))
     heard = []
     for part in parts:
         level_dbfs = playing_level_dbfs(part.sound, is_struck=part.is_struck)
@@ -202,13 +206,17 @@ def _with_bleed(week: Week, parts: list[Part]) -> list[Part]:
             neighbours = []
             for other in parts:
                 gain_db, delay_s = (
-                    level_dbfs + BLEED_DB + float(rng.uniform(-4.0, 4.0)),
+                    level_dbfs + bleed_db + float(rng.uniform(-4.0, 4.0)),
                     float(rng.uniform(0.004, 0.018)),
                 )
                 if other.name in waves and other.rig != part.rig:
                     neighbours.append((waves[other.name], amplitude(gain_db), delay_s))
             bleed = low_passed(mixed_late(neighbours, week.frames), float(rng.uniform(4000.0, 8000.0)))
-            ambience = _hiss(week.generator(f"air of {track}"), week.frames, level_dbfs + AMBIENCE_DB)
+            ambience = _hiss(
+                week.generator(f"air of {track}"),
+                week.frames,
+                level_dbfs + (VOICE_AMBIENCE_DB if ROLES[part.role].is_voice else ambience_db),
+            )
             rows.append(row + bleed + ambience)
         heard.append(replace(part, sound=np.stack(rows)))
     return heard
