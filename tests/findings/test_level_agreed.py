@@ -68,3 +68,22 @@ def test_a_whole_kit_is_not_parted_into_loud_and_soft() -> None:
     blocks[20::20] = blocks[21::20] = blocks[22::20] = blocks[23::20] = 1e-2
     assert activity(blocks, parted=True).fraction < 0.4
     assert activity(blocks, parted=False).fraction > 0.85
+
+
+def talk(off_db: float) -> np.ndarray:
+    """Six seconds of talk whose syllables lie 20 dB apart, after a pause."""
+    rng = np.random.default_rng(11)
+    sound = white(rng, 20.0, -100.0)
+    step = round(0.3 * RATE_HZ)
+    for syllable, apart_db in enumerate(rng.permutation(np.linspace(-10.0, 10.0, 20))):
+        first = 4 * RATE_HZ + syllable * step
+        sound[first : first + step] += white(rng, 0.3, NOMINAL_DBFS + off_db + float(apart_db))
+    return sound
+
+
+@pytest.mark.source(
+    "arithmetic: the median of 20 values spread evenly over 20 dB is sure to about 2 x 20 / (2 sqrt(22)) = 4 dB"
+)
+def test_a_few_words_do_not_tell_a_level_to_two_decibels() -> None:
+    assert levels_said(talk(1.9), "speech") == []
+    assert [kind for kind, _ in levels_said(talk(12.0), "speech")] == ["level-high"]

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from deskhand.findings.context import Context, Gathering, gain_cautions, has_nominal, role_of
 from deskhand.findings.kinds import KINDS
 from deskhand.house.blocks import BLOCKS
-from deskhand.measure.activity import loose_level_dbfs
+from deskhand.measure.activity import WINDOW_BLOCKS, loose_level_dbfs
 from deskhand.measure.readings import LEAST_ACTIVE_S
+from deskhand.measure.spread import half_width_of_median
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -39,7 +42,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     at_preamp_db = _still_at_preamp_db(source, context, earlier)
     left_db = off_db + at_preamp_db
     # nobody turns a knob by what the reading itself does not know
-    if min(map(abs, (off_db, agreed_db, left_db))) < max(listen_db, reading.readings.level_dbfs_pm or 0.0):
+    if min(map(abs, (off_db, agreed_db, left_db))) < max(listen_db, _unsure_db(source, reading)):
         return []
     # peaks decide how far a gain can go up: what they hold back is not low
     raise_db = point.raise_db(-off_db)
@@ -82,6 +85,16 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _unsure_db(source: Source, reading: SourceReading) -> float:
+    """Uncertainty of the level; of a few seconds of playing, or a few hits, by how far their windows lie apart."""
+    pm_db = reading.readings.level_dbfs_pm
+    if pm_db is None:
+        levels_dbfs = reading.activity.level_dbfs[reading.activity.windows].astype(np.float64)
+        # windows that follow each other share blocks; hits do not
+        pm_db = half_width_of_median(levels_dbfs if role_of(source).strikes else levels_dbfs[::WINDOW_BLOCKS])
+    return pm_db or 0.0
 
 
 def _active_s(reading: SourceReading, context: Context) -> float:
