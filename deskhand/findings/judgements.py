@@ -293,7 +293,9 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
     findings: dict[str, list[Finding]] = {}
     for drift in drifts:
         number = drift.number
-        if abs(float(drift.chart.average[-1]) - drift.chart.centre) < LEAST_NOTICEABLE * number.jnd:
+        away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
+        # the line that is told has to tell of something, too
+        if min(away, abs(drift.chart.line[1] - drift.chart.line[0])) < LEAST_NOTICEABLE * number.jnd:
             continue
         start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
         findings.setdefault(drift.source, []).append(
