@@ -12,6 +12,7 @@ from validations import (
     live,
     measurements,
     moves,
+    names,
     normal,
     one_state,
     pictures,
@@ -25,7 +26,7 @@ from validations import (
 )
 
 for study in (
-    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, room, live, compare,
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage,
 ):  # fmt: skip
     study.main()
