@@ -120,10 +120,10 @@ def _named(rows: Sequence[ShowRow]) -> list[str]:
 
 
 def half_found(rows: Sequence[FaultRow]) -> str:
-    """Strengths between which the share that is found crosses a half; empty where it never does."""
+    """Strength, without its sign, at which the share that is found crosses a half; empty where it never does."""
     by_strength: dict[float, list[bool]] = defaultdict(list)
     for row in rows:
-        by_strength[row.strength].append(row.right_kind)
+        by_strength[abs(row.strength)].append(row.right_kind)
     shares = [(strength, sum(several) / len(several)) for strength, several in sorted(by_strength.items())]
     for (first, before), (second, after) in pairwise(shares):
         if (before - 0.5) * (after - 0.5) < 0.0:
