@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 import unicodedata
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -46,6 +47,7 @@ def clean_name(stem: str) -> str:
     return re.sub(r"\s+", " ", name).strip(" _.-–")
 
 
+@lru_cache(maxsize=4096)
 def key(name: str) -> str:
     """Form in which two names are compared: case, punctuation and leading numbering are ignored.
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -30,6 +29,8 @@ _MONO_LOSS_DB: Final = KINDS["mono-loss"]["listen_db"]
 _LOWS_HZ: Final = 500.0
 """Between microphones of one drum only what lies below is alike: above, a head's modes differ over its width. Common practice, no
 source."""
+_NEARLY_SAME: Final = 0.999 * _SAME
+"""Correlation from which two tracks are looked at one by one: rounding of all at once must not decide. Arithmetic."""
 _NEVER_DB: Final = 60.0
 """A side this far down carries nothing but the converter's noise. Common practice, no source."""
 _JOIN_S: Final = 1.5
@@ -252,10 +253,11 @@ def duplicates(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> 
     """Tracks of different sources that carry the same signal; each pair is said once at either source."""
     sources = [source for source in context.house.source if source.name in context.readings]
     gatherings = {source.name: Gathering(source.name, by_source.get(source.name, ())) for source in sources}
+    playing = [source for source in sources if context.readings[source.name].activity.windows.any()]
+    same = _same_tracks(context.figures, [context.readings[source.name].tracks for source in playing])
     reported: set[tuple[str, tuple[str, str]]] = set()
-    for first, second in combinations(sources, 2):
-        if not all(context.readings[source.name].activity.windows.any() for source in (first, second)):
-            continue
+    for first_index, second_index in same:
+        first, second = playing[first_index], playing[second_index]
         for first_track in context.readings[first.name].tracks:
             for second_track in context.readings[second.name].tracks:
                 if first_track == second_track or abs(sameness(context.figures, first_track, second_track)) <= _SAME:
@@ -277,6 +279,26 @@ def duplicates(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> 
                         unit="1",
                     )
     return {name: gathering.new for name, gathering in gatherings.items()}
+
+
+def _same_tracks(figures: Figures, rows: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
+    """Two of the sources, by index, that have a track which is the same in both, all tracks compared in one go.
+
+    Parameters
+    ----------
+    figures : Figures
+    rows : sequence of tracks
+        Of each source.
+    """
+    tracks = np.array([track for source_rows in rows for track in source_rows], int)
+    if not tracks.size:
+        return []
+    owner = np.repeat(np.arange(len(rows)), [len(source_rows) for source_rows in rows])
+    products = figures.gram[np.ix_(tracks, tracks)]
+    power = np.diag(products)
+    scale = np.sqrt(np.outer(power, power))
+    alike = (np.abs(products) > _NEARLY_SAME * scale) & (owner[:, None] < owner[None, :])
+    return sorted({(int(owner[first]), int(owner[second])) for first, second in np.argwhere(alike)})
 
 
 def microphones(
