@@ -153,12 +153,12 @@ class Recording:
         """
         places = [self._place(index, tracks, start_s, length_s) for index, (tracks, start_s) in enumerate(wanted)]
         batch: list[tuple[int, NDArray[np.float32]]] = []
-        for group in read_together(places):
-            group_bytes = sum(place.size_bytes for place in group)
+        for together in read_together(places):
+            group_bytes = sum(place.size_bytes for place in together)
             if batch and group_bytes + sum(samples.nbytes for _, samples in batch) > MOST_BYTES:
                 yield batch
                 batch = []
-            batch = [*batch, *self._read_group(group)]
+            batch = [*batch, *self._read_group(together)]
         if batch:
             yield batch
 

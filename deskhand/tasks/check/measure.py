@@ -352,7 +352,6 @@ def _voices(
 
 def with_loud_moments(readings: TakeReadings, recording: Recording, level_dba: float, threads: int) -> TakeReadings:
     """Readings with the loudness of each source's loud moments, from a second look at a few seconds of it."""
-
     sources = list(readings.before.values())
     starts_s = [
         telling_start_s(readings.figures, reading.tracks, reading.activity, length_s=LENGTH_S) for reading in sources
