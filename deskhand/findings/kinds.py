@@ -190,7 +190,8 @@ _TABLE: Final = (
     Kind(
         name="wrong-patch",
         words="wrong patch",
-        meaning="with kept shows: an input sounds like a source of another role, and not like itself (*fix*)",
+        meaning="with kept shows: an input sounds like a source of another role, and not like itself or somebody new at it (*fix*; *listen* where its player was "
+        "never heard there, or other inputs of that person changed as well)",
         act="ask who plays there; then cables and patch, muted",
         urgency=1,
         done_at="patch",
@@ -200,7 +201,8 @@ _TABLE: Final = (
         name="swapped",
         words="swapped inputs",
         of_two=True,
-        meaning="with kept shows: two inputs sound like each other (*fix*); at a live line check: an input came at another's turn (*listen*: a "
+        meaning="with kept shows: two inputs sound like each other, and not like somebody new at them (*fix*; *listen* where a player was never heard "
+        "there, or other inputs of one of them changed as well); at a live line check: an input came at another's turn (*listen*: a "
         "question). Players who changed places leave the same signal as crossed cables",
         act="ask who played; only then cables and patch, muted",
         urgency=1,
