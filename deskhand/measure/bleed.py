@@ -150,7 +150,7 @@ def _level_shapes(powers: NDArray[np.float64]) -> NDArray[np.float64]:
         return np.zeros(powers.shape)
     levels_db = np.asarray(db_from_power(np.maximum(powers, _DEAD)))
     levels_db = levels_db - levels_db.mean(axis=1, keepdims=True)
-    return levels_db / np.maximum(np.linalg.norm(levels_db, axis=1, keepdims=True), 1e-9)
+    return np.asarray(levels_db / np.maximum(np.linalg.norm(levels_db, axis=1, keepdims=True), 1e-9))
 
 
 def bleed(

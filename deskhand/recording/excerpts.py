@@ -21,7 +21,7 @@ read for nothing. Common practice, no source."""
 class ExcerptPlace(NamedTuple):
     """Excerpt that is wanted: which one of all, its tracks and its frames."""
 
-    index: int
+    number: int
     tracks: tuple[int, ...]
     first_frame: int
     last_frame: int
@@ -42,7 +42,7 @@ def read_together(places: Sequence[ExcerptPlace]) -> Iterator[list[ExcerptPlace]
     """
     group: list[ExcerptPlace] = []
     held_bytes = 0
-    for place in sorted(places, key=lambda place: (place.lanes, place.first_frame, place.index)):
+    for place in sorted(places, key=lambda place: (place.lanes, place.first_frame, place.number)):
         fits = bool(group) and (
             place.lanes == group[0].lanes
             and place.last_frame - group[0].first_frame <= _SPREAD * (place.last_frame - place.first_frame)

@@ -162,23 +162,23 @@ class Recording:
         if batch:
             yield batch
 
-    def _place(self, index: int, tracks: Sequence[int], start_s: float, length_s: float) -> ExcerptPlace:
+    def _place(self, number: int, tracks: Sequence[int], start_s: float, length_s: float) -> ExcerptPlace:
         """Place of an excerpt in the stretch, and the lanes that hold its tracks."""
         first = min(round(start_s * self.sample_rate_hz), self.frames)
         last = min(first + round(length_s * self.sample_rate_hz), self.frames)
         lanes, first_track = [], 0
-        for number, lane in enumerate(self._lanes):
+        for lane_index, lane in enumerate(self._lanes):
             if any(first_track <= track < first_track + lane.channels for track in tracks):
-                lanes.append(number)
+                lanes.append(lane_index)
             first_track += lane.channels
-        return ExcerptPlace(index, tuple(tracks), first, last, tuple(lanes))
+        return ExcerptPlace(number, tuple(tracks), first, last, tuple(lanes))
 
     def _read_group(self, group: Sequence[ExcerptPlace]) -> list[tuple[int, NDArray[np.float32]]]:
         """Read excerpts of the same lanes in one go."""
         rows: dict[int, int] = {}
         first_track = 0
-        for number, lane in enumerate(self._lanes):
-            if number in group[0].lanes:
+        for lane_index, lane in enumerate(self._lanes):
+            if lane_index in group[0].lanes:
                 rows |= {first_track + channel: len(rows) + channel for channel in range(lane.channels)}
             first_track += lane.channels
         buffers = [ExcerptBuffer(place, [rows[track] for track in place.tracks]) for place in group]
@@ -189,12 +189,12 @@ class Recording:
                 tracks=self.tracks[: len(rows)],
                 first_frame=self.first_frame + first,
                 frames=last - first,
-                _lanes=tuple(self._lanes[number] for number in group[0].lanes),
+                _lanes=tuple(self._lanes[lane_index] for lane_index in group[0].lanes),
             )
             for block in stretch.blocks(_EXCERPT_FRAMES):
                 for buffer in buffers:
                     buffer.take(block.samples, first + block.start)
-        return [(place.index, buffer.samples) for place, buffer in zip(group, buffers, strict=True)]
+        return [(place.number, buffer.samples) for place, buffer in zip(group, buffers, strict=True)]
 
     def read(self) -> NDArray[np.float32]:
         """All of it at once, (tracks, frames): for short stretches and tests."""
