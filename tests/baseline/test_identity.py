@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pytest
@@ -11,8 +12,9 @@ from scipy import stats
 
 from deskhand.baseline import identity
 from deskhand.baseline.identity import mistaken, upside_down
+from deskhand.baseline.model import SourceSpread
 from deskhand.baseline.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
-from deskhand.baseline.numbers import BY_NAME, OCTAVES_HZ, tone_vector
+from deskhand.baseline.numbers import BY_NAME, IDENTITY_NUMBERS, OCTAVES_HZ, tone_vector
 from tests.support.weeks import CYMBALS, PIANO, Weeks, part
 
 if TYPE_CHECKING:
@@ -255,6 +257,26 @@ def drummer_and_bassist(rng: np.random.Generator) -> Weeks:
         drums, bass = ("Ana", "Ben")[week % 2], ("Cyd", "Dee")[week // 2 % 2]
         kept.add(*tonight(rng, drums, bass))
     return kept
+
+
+class CountingSpreads(dict[tuple[str, str], Mapping[str, SourceSpread]]):
+    """Spreads of a house that count how often they are asked for."""
+
+    asked = 0
+
+    def get(self, *key: Any) -> Any:
+        self.asked += 1
+        return super().get(*key)
+
+
+def test_the_house_is_asked_once_for_each_source_and_not_for_each_two(rng: np.random.Generator) -> None:
+    kept = band(rng).baseline()
+    spreads = CountingSpreads(kept.spreads)
+    now = [heard(name, rng=rng) for name in SOURCES]
+    found = mistaken(replace(kept, spreads=spreads), now)
+    # arithmetic: tone and each number of each source
+    assert spreads.asked <= (1 + len(IDENTITY_NUMBERS)) * len(SOURCES)
+    assert found == mistaken(kept, now)
 
 
 KIT: Final = {"snare": -3.0, "kick": 5.0, "cymbals": 0.0}
