@@ -11,6 +11,7 @@ from validations import (
     live,
     measurements,
     moves,
+    names,
     normal,
     one_state,
     pictures,
@@ -24,7 +25,7 @@ from validations import (
 )
 
 for study in (
-    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, room, live, compare,
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures,
 ):  # fmt: skip
     study.main()

@@ -28,6 +28,10 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
             "facts": {"off_db": 6.0, "after_gains": after, "turned": "trim", "turn_db": 6.0},
         }
         for case, after in (("above", ""), ("above-fine", " after its gain of +3 dB"))
+    } | {
+        "asked-above": {
+            "advice": ("answer-level",), "measured": -12.0, "expected": -18.0, "unit": "dBFS", "facts": {"off_db": 6.0},
+        },
     },
     "level-low": {
         case: {
@@ -35,7 +39,12 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
             "change_db": 6.0, "facts": {"off_db": 6.0, "after_gains": "", "turned": "trim", "turn_db": 6.0},
         }
         for case in ("below", "below-fine")
-    } | {"unused": {"advice": ("use-first",), "measured": -40.0, "expected": -18.0, "unit": "dBFS"}},
+    } | {
+        "unused": {"advice": ("use-first",), "measured": -40.0, "expected": -18.0, "unit": "dBFS"},
+        "asked-below": {
+            "advice": ("answer-level",), "measured": -24.0, "expected": -18.0, "unit": "dBFS", "facts": {"off_db": 6.0},
+        },
+    },
     "clipped": {
         case: {
             "advice": advice, "measured": -0.02, "unit": "dBFS", "at_s": ((3.0, 3.1),), **change,

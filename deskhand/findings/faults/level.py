@@ -24,11 +24,7 @@ _GAIN_SAID_DB: Final = 0.05
 def level(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
     """Level too low or too high at the nominal point, with the knob and by how much."""
     point = context.nominal(source)
-    active_s = reading.activity.blocks.sum() * context.hop_s
-    if not has_nominal(source) or point.level_dbfs is None or active_s < LEAST_ACTIVE_S:
-        return []
-    # what clips at the preamp is turned down there by what its peaks ask for; the level of what is left is trim's business (moves)
-    if any("over_db" in finding.facts for finding in earlier):
+    if point.level_dbfs is None or not _is_judged(source, reading, context, earlier):
         return []
     gathering = Gathering(source.name, earlier)
     nominal_dbfs = context.house.nominal_dbfs(source)
@@ -50,7 +46,9 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
     change_db: float | None = None
     advice: tuple[str, ...]
-    if off_db > 0:
+    if _is_asked(source, point.level_dbfs, fix_db):
+        severity, case, advice = "note", "asked-below" if off_db < 0 else "asked-above", ("answer-level",)
+    elif off_db > 0:
         change_db, advice = point.change_db(nominal_dbfs - at_preamp_db, step_db), ("lower",)
     elif raise_db <= KINDS["level-low"]["most_raise_db"]:
         severity = "fix" if raise_db >= fix_db else "listen"
@@ -81,6 +79,26 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _is_judged(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> bool:
+    """True where it has a nominal, has played for long enough, and does not clip.
+
+    What clips at the preamp is turned down there by what its peaks ask for; the level of what is left is trim's business (moves).
+    """
+    active_s = reading.activity.blocks.sum() * context.hop_s
+    return (
+        has_nominal(source)
+        and bool(active_s >= LEAST_ACTIVE_S)
+        and not any("over_db" in finding.facts for finding in earlier)
+    )
+
+
+def _is_asked(source: Source, level_dbfs: float, fix_db: float) -> bool:
+    """True where it comes in as it did when the house file was proposed, and nobody has said yet whether that is meant."""
+    if source.asked_level_dbfs is None or source.nominal_dbfs is not None:
+        return False
+    return abs(level_dbfs - source.asked_level_dbfs) < fix_db
 
 
 def _still_at_preamp_db(source: Source, context: Context, earlier: Sequence[Finding]) -> float:
