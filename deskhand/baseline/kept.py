@@ -163,7 +163,7 @@ def drifts(
         spread, limit = drift.spread_of(values, prior), drift.limit_for(len(wanted))
         weeks = drift.weeks_of([when for _, when in series])
         chart = drift.chart(values, spread, limit, weeks)
-        if chart is not None and chart.drifted and drift.is_of_several_takes(values, spread, limit, weeks):
+        if chart is not None and chart.drifted:
             drifted.append(Drift(source=source, number=number, chart=chart))
     return drifted
 

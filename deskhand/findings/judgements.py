@@ -323,15 +323,21 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
 
 
 def judge_mistaken(mistaken: Iterable[Mispatch]) -> dict[str, Finding]:
-    """Findings of inputs that sound like another source: faults, from the first kept show on."""
+    """Findings of inputs that sound like another source, from the first kept show on: faults, or a question where somebody new may play."""
     return {
         guess.source: Finding(
             id=f"{guess.source}/{'swapped' if guess.exchanged else 'wrong-patch'}",
             kind="swapped" if guess.exchanged else "wrong-patch",
             stage="tap",
-            severity="fix",
+            severity="fix" if guess.sure else "listen",
             what="exchanged" if guess.exchanged else "unlike",
-            advice=("ask-then-swap",) if guess.exchanged else ("check-plugged",),
+            advice=(
+                ("somebody-new-first",)
+                if not guess.sure
+                else ("ask-then-swap",)
+                if guess.exchanged
+                else ("check-plugged",)
+            ),
             other=guess.like,
             metric="tone_db",
             measured=round(guess.nats, 1),

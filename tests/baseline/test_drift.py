@@ -247,6 +247,19 @@ def test_one_odd_week_is_no_drift(rng: np.random.Generator) -> None:
         assert not charted(values, limit=limit).drifted
 
 
+@pytest.mark.parametrize("jump", [pytest.param(jump, id=f"{jump:g}-spreads") for jump in (-6.0, 6.0, 12.0, 30.0)])
+def test_a_jump_of_the_newest_take_is_no_drift(rng: np.random.Generator, jump: float) -> None:
+    limit = limit_for(40)
+    for weeks in (LEAST_TAKES, 17, 30):
+        for _ in range(10):
+            values = rng.standard_normal(weeks)
+            values[-1] += jump
+            assert not charted(values, spread=spread_of(values, ONE), limit=limit).drifted
+            # it stays: after some takes more it is one, and told as where it was and where it is
+            stayed = np.concatenate([values, jump + rng.standard_normal(12)])
+            assert charted(stayed, limit=limit).drifted
+
+
 def test_what_came_back_is_no_drift_any_more(rng: np.random.Generator) -> None:
     away = np.concatenate([np.zeros(10), np.full(10, 4.0)]) + 0.5 * rng.standard_normal(20)
     assert charted(away).drifted
