@@ -11,7 +11,7 @@ import numpy as np
 
 CLICK_STEPS = 6
 """Blocks of context on either side of a block in which clicks are looked for: 50 ms hold a period of 20 Hz (arithmetic)."""
-LEAST_JUMP_RATIO = 10.7
+LEAST_JUMP_RATIO = 10.2
 """Eighth against fourth difference of a jump, 11.67 by arithmetic, less what the sound round it changes (validations/moments.py)."""
 LEAST_PROMINENCE = 100.0
 """Square of a jump's eighth difference against its mean square nearby: 20 dB (validations/moments.py)."""
