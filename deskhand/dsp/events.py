@@ -9,6 +9,8 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+MOST_BURST_BLOCKS = 27
+"""Blocks of 10 ms that a burst may fill: 250 ms and one begun on either side. Common practice, no source."""
 CLICK_STEPS = 6
 """Blocks of context on either side of a block in which clicks are looked for: 50 ms hold a period of 20 Hz (arithmetic)."""
 LEAST_JUMP_RATIO = 10.2
@@ -286,6 +288,40 @@ def clicks(
     return click_count
 
 
+@nb.njit("Tuple((int64, float64))(float32[::1], float32[::1], int64)", cache=True, nogil=True)
+def _burst_end(mean_square: np.ndarray, sharp: np.ndarray, first: int) -> tuple[int, float]:
+    """End of a burst of white noise that begins in a block, and how white it is; the block itself where none begins there.
+
+    Parameters as for `bursts_and_mutes`.
+    """
+    # edges of some milliseconds leave the first block and the last partly filled
+    level = max(sharp[first], sharp[first + 1])
+    partly = np.float32(0.05) * level
+    if sharp[first] < partly or sharp[first - 1] >= partly or level < np.float32(1e-8):
+        return first, 0.0
+    # 20 dB more of the top of the band at once
+    for back in range(2, 6):
+        if sharp[first - back] * 100 > level:
+            return first, 0.0
+    end, full, white = first, 0, np.inf
+    while end <= first + MOST_BURST_BLOCKS and (sharp[end] > 0.25 * level or end == first):
+        if sharp[end] > 4 * level:
+            return first, 0.0
+        full += int(sharp[end] > 0.25 * level)
+        # a block that is only partly filled holds more of the sound than of the noise
+        if sharp[end] > 0.5 * level:
+            white = min(white, np.float64(sharp[end]) / mean_square[end])
+            if mean_square[end] <= 3e-6:
+                return first, 0.0
+        end += 1
+    # as white as noise is, even, and gone as fast as it came
+    if full < 2 or end > first + MOST_BURST_BLOCKS or white <= 8.0:
+        return first, 0.0
+    if max(sharp[end + 1], sharp[end + 2]) * 50 >= level:
+        return first, 0.0
+    return (end + 1 if sharp[end] > partly else end), white
+
+
 # long: one walk over the blocks; split, it would cost calls for each of them
 @nb.njit("int64(float32[::1], float32[::1], int64, int64, float64[:, ::1])", cache=True, nogil=True)
 def bursts_and_mutes(
@@ -310,48 +346,20 @@ def bursts_and_mutes(
     event_count = 0
     index = first
     while index < last and event_count < interruptions.shape[0]:
-        before = np.float32(0.0)
-        for back in range(2, 6):
-            before = max(before, sharp[index - back])
-        before = max(before, np.float32(1e-10))
+        end, white = _burst_end(mean_square, sharp, index)
+        if end > index:
+            (
+                interruptions[event_count, 0],
+                interruptions[event_count, 1],
+                interruptions[event_count, 2],
+                interruptions[event_count, 3],
+            ) = index, end, 1.0, white
+            event_count += 1
+            index = end + 1
+            continue
         level_before = np.float32(0.0)
         for back in range(2, 6):
             level_before = max(level_before, mean_square[index - back])
-        # one block earlier the same burst would have been seen, unless what came before was bright as well
-        earlier = np.float32(1e-10)
-        for back in range(3, 7):
-            earlier = max(earlier, sharp[index - back])
-        seen = sharp[index] > 100 * earlier and sharp[index] > 8 * mean_square[index] and mean_square[index] > 3e-6
-        # a burst: 20 dB more of the top of the band at once, as white as noise is, even, and gone as fast as it came
-        if (
-            sharp[index + 1] > 100 * before
-            and sharp[index + 1] > 8 * mean_square[index + 1]
-            and mean_square[index + 1] > 3e-6
-            and not seen
-        ):
-            level = sharp[index + 1]
-            white = level / mean_square[index + 1]
-            end = index + 2
-            while end < index + 26 and 0.25 * level < sharp[end] < 4 * level:
-                white = min(white, sharp[end] / mean_square[end])
-                end += 1
-            # the last block may hold the rest of it; the one after must be as quiet as before
-            if end - index >= 3 and end < index + 26:
-                after = max(sharp[end + 1], sharp[end + 2])
-                if after * 50 < level:
-                    if sharp[end] > 0.05 * level:
-                        end += 1
-                    if sharp[index] < 0.05 * level:
-                        index += 1
-                    (
-                        interruptions[event_count, 0],
-                        interruptions[event_count, 1],
-                        interruptions[event_count, 2],
-                        interruptions[event_count, 3],
-                    ) = index, end, 1.0, white
-                    event_count += 1
-                    index = end + 2
-                    continue
         # a mute: 35 dB down within 20 ms, some noise left, and back as fast
         if (
             level_before > 1.5e-5

@@ -223,9 +223,19 @@ def test_a_flat_top_is_found_once_in_its_block(base: str, rate_hz: int, each: in
     assert not wrong, f"{len(wrong)} missed, at these samples from a second: {wrong[:10]}"
 
 
+@pytest.mark.parametrize(
+    ("length_s", "edge_s"),
+    [
+        pytest.param(length, edge, id=f"{1000 * length:g}-ms-edges-{1000 * edge:g}-ms")
+        for length, edge in ((0.06, 0.0), (0.06, 0.001), (0.06, 0.004), (0.02, 0.001), (0.25, 0.0), (0.25, 0.004))
+    ],
+)
 @PLACES
-def test_a_burst_of_noise_is_found_once(base: str, rate_hz: int, each: int) -> None:
-    noise = white(np.random.default_rng(4), 0.06, -14.0, rate_hz=rate_hz)
+def test_a_burst_of_noise_is_found_once(base: str, rate_hz: int, each: int, length_s: float, edge_s: float) -> None:
+    noise = white(np.random.default_rng(4), length_s, -14.0, rate_hz=rate_hz)
+    edge = round(edge_s * rate_hz)
+    noise[:edge] *= np.linspace(0.0, 1.0, edge)
+    noise[noise.size - edge :] *= np.linspace(1.0, 0.0, edge)
 
     def put(track: np.ndarray, at: int) -> None:
         track[at : at + noise.size] += noise
