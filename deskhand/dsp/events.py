@@ -310,9 +310,9 @@ def _burst_end(mean_square: np.ndarray, sharp: np.ndarray, first: int) -> tuple[
         full += int(sharp[end] > 0.25 * level)
         # a block that is only partly filled holds more of the sound than of the noise
         if sharp[end] > 0.5 * level:
-            white = min(white, np.float64(sharp[end]) / mean_square[end])
             if mean_square[end] <= 3e-6:
                 return first, 0.0
+            white = min(white, np.float64(sharp[end]) / mean_square[end])
         end += 1
     # as white as noise is, even, and gone as fast as it came
     if full < 2 or end > first + MOST_BURST_BLOCKS or white <= 8.0:

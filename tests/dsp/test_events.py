@@ -167,6 +167,12 @@ def test_what_is_neither_burst_nor_mute(parts: list[tuple[int, float, float]]) -
     assert bursts(parts) == []
 
 
+def test_an_edge_whose_difference_reaches_into_digital_silence_is_no_burst() -> None:
+    power, sharp = steps((100, 1e-3, 0.01), (120, 0.0, 0.0))
+    sharp[100] = 1e-2
+    assert bursts_and_mutes(power, sharp, 60, 160, np.empty((50, 4))) == 0
+
+
 @pytest.mark.parametrize("kind", [pytest.param(1e-9, id="mute"), pytest.param(2e-3, id="burst")])
 def test_stretches_of_a_hundred_steps_report_each_event_once(kind: float) -> None:
     # a second is a hundred steps; the caller shifts them along and looks at [60, 160) each time
