@@ -9,6 +9,12 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+FAINT_POWER = 1e-8
+"""Mean square, -77 dBFS RMS: 16 bits die away below it, step by step, with zeros between (validations/moments.py)."""
+LEAST_CUT_POWER = 1e-7
+"""Mean square, -67 dBFS RMS, on one side of a dropout at least: what is softer nobody misses (validations/moments.py)."""
+LOUD_CUT_POWER = 1.5e-6
+"""Mean square, -55 dBFS RMS: the same of a dropout shorter than 2.5 ms. Common practice, no source."""
 MOST_BURST_BLOCKS = 27
 """Blocks of 10 ms that a burst may fill: 250 ms and one begun on either side. Common practice, no source."""
 CLICK_STEPS = 6
@@ -106,11 +112,34 @@ def _power(signal: np.ndarray, first: int, last: int) -> float:
     return total / max(1, last - first)
 
 
+@nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
+def _slope_power(signal: np.ndarray, first: int, last: int) -> float:
+    """Mean square of the steps between samples [first, last)."""
+    total = 0.0
+    for index in range(first + 1, last):
+        step = np.float64(signal[index]) - signal[index - 1]
+        total += step * step
+    return total / max(1, last - first - 1)
+
+
+@nb.njit("float64(float32[::1], int64, int64, int64, int64)", cache=True, nogil=True)
+def _cut_power(signal: np.ndarray, first: int, last: int, edge_first: int, edge_last: int) -> float:
+    """Mean square of samples [first, last) that are cut at their edge, 0 where they die away there (or are too soft)."""
+    power = _power(signal, first, last)
+    if power <= FAINT_POWER:
+        return 0.0
+    # a fade has died away in the half millisecond of its edge, and so has its slope; a low note that is cut where it
+    # passes through zero is as steep there as anywhere
+    if _power(signal, edge_first, edge_last) > 0.01 * power:
+        return power
+    return power if _slope_power(signal, edge_first, edge_last) > 0.01 * _slope_power(signal, first, last) else 0.0
+
+
 @nb.njit("int64(float32[::1], int64, int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
 def dropouts(
     signal: np.ndarray, first: int, last: int, offset: int, samples_in_5_ms: int, state: np.ndarray, spans: np.ndarray
 ) -> int:
-    """Find runs of exact zeros cut into sound: sound right up to them and right after them.
+    """Find runs of exact zeros cut into sound: sound right up to them and right after them, soft on one side at most.
 
     Parameters
     ----------
@@ -132,7 +161,6 @@ def dropouts(
     -------
     int, number of dropouts.
     """
-    loud = 1.5e-6  # mean square: -55 dBFS RMS
     edge = samples_in_5_ms // 10
     dropout_count = 0
     run = int(state[0])
@@ -151,15 +179,15 @@ def dropouts(
         if signal[index] == 0.0:
             if run == 0:
                 state[1] = offset + index
-                before = _power(signal, index - samples_in_5_ms, index)
-                state[2] = before
-                # a fade has died away in the last half millisecond; a cut has not
-                state[3] = 1.0 if before > loud and _power(signal, index - edge, index) > 0.01 * before else 0.0
+                state[2] = _cut_power(signal, index - samples_in_5_ms, index, index - edge, index)
+                state[3] = 1.0 if state[2] > 0.0 else 0.0
             run += 1
             continue
         if run >= 16 and state[3] == 1.0 and dropout_count < spans.shape[0]:
-            after = _power(signal, index, index + samples_in_5_ms)
-            if after > loud and _power(signal, index, index + edge) > 0.01 * after:
+            after = _cut_power(signal, index, index + samples_in_5_ms, index, index + edge)
+            # soft and low, 16 bits lie on zero for some samples as they pass through it: 18 at 20 Hz and -67 dBFS, arithmetic
+            least_power = LEAST_CUT_POWER if 2 * run >= samples_in_5_ms else LOUD_CUT_POWER
+            if after > 0.0 and max(state[2], after) > least_power:
                 spans[dropout_count, 0] = state[1]
                 spans[dropout_count, 1] = offset + index
                 dropout_count += 1

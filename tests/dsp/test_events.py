@@ -116,6 +116,28 @@ def test_what_is_no_dropout(rng: np.random.Generator, kind: str) -> None:
     assert gaps(signal, [300, 3600]) == []
 
 
+def test_a_dropout_that_begins_in_a_soft_tail_and_hides_a_stroke(rng: np.random.Generator) -> None:
+    # a snare's tail at -65 dBFS RMS, then a gap of 10 ms, then the stroke that began in it
+    signal = np.r_[10.0 ** (-65 / 20) * rng.standard_normal(2000), 0.1 * rng.standard_normal(2000)]
+    signal[1700:2180] = 0.0
+    assert gaps(signal, [300, 3600]) == [[6700.0, 7180.0]]
+
+
+def test_a_low_note_cut_where_it_passes_through_zero() -> None:
+    # its last half millisecond holds under a hundredth of the power, but a good part of the slope
+    phase = 2 * np.pi * 41.2 * (np.arange(4000) - 1700) / 48000
+    note = 0.3 * (np.sin(phase) - 0.4 * np.sin(2 * phase))
+    note[1700:1940] = 0.0
+    # the sample at its zero belongs to the gap
+    assert gaps(note, [300, 3600]) == [[6700.0, 6940.0]]
+
+
+def test_a_soft_low_tail_in_16_bit_words_is_no_dropout() -> None:
+    # 20 Hz at -67 dBFS RMS: rounding leaves some 18 zeros at each passage
+    tail = np.round(20.7 * np.sin(2 * np.pi * 20.0 * (np.arange(9600) + 0.5) / 48000)) / 32768
+    assert gaps(tail, [300, 9000]) == []
+
+
 def test_a_full_list_of_dropouts_is_not_overrun(rng: np.random.Generator) -> None:
     signal = 0.1 * rng.standard_normal(40000)
     for at in range(1000, 39000, 1000):
