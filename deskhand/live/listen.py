@@ -107,6 +107,7 @@ def _context(
             rows[source.name],
             strikes=ROLES[source.role].strikes,
             mains_hz=house.house.mains_hz,
+            by_cable=source.by_cable,
             level_dba=level_dba,
         )
         for source in sources
