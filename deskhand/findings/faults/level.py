@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Final
 from deskhand.findings.context import Context, Gathering, gain_cautions, has_nominal, role_of
 from deskhand.findings.kinds import KINDS
 from deskhand.house.blocks import BLOCKS
-from deskhand.measure.readings import LEAST_ACTIVE_S
+from deskhand.measure.bleed import is_only_bleed
+from deskhand.measure.readings import LEAST_ACTIVE_S, source_mean_square
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -19,6 +20,16 @@ if TYPE_CHECKING:
 
 _GAIN_SAID_DB: Final = 0.05
 """A gain below this is 0.0 dB when it is printed with one decimal: arithmetic."""
+
+
+def _follows_the_others(source: Source, reading: SourceReading, context: Context) -> bool:
+    """True where all that a microphone hears is the other sources, louder and softer as they are."""
+    others = [
+        source_mean_square(context.figures, neighbour.tracks)
+        for name, neighbour in context.readings.items()
+        if name != source.name
+    ]
+    return is_only_bleed(source_mean_square(context.figures, reading.tracks), others)
 
 
 def level(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
@@ -56,8 +67,10 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         severity = "fix" if raise_db >= fix_db else "listen"
         change_db, advice = point.change_db(nominal_dbfs, step_db), ("raise",)
     elif role_of(source).open_microphone:
-        # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
-        severity, case, advice = "listen", "unused", ("use-first",)
+        # what an unused microphone hears is the others; raising it until they are at nominal invites feedback. Where it
+        # does not follow them it is used, and why it is so low nobody has measured
+        severity, unused = "listen", _follows_the_others(source, reading, context)
+        case, advice = ("unused", ("use-first",)) if unused else ("far-below", ("gain-and-reduction",))
     else:
         advice = ("volume-cable-pad",)
     gathering.add(
