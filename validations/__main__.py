@@ -10,6 +10,7 @@ from validations import (
     killed,
     live,
     measurements,
+    moments,
     moves,
     normal,
     one_state,
@@ -24,7 +25,7 @@ from validations import (
 )
 
 for study in (
-    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, reduction, room, live, compare,
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures,
 ):  # fmt: skip
     study.main()

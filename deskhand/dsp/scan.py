@@ -5,7 +5,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from deskhand.dsp import events, peak
+from deskhand.dsp import clicks, events, peak
 
 FLAT_FLOOR = np.float32(0.03)  # -30 dBFS peak: cut lower, it was cut elsewhere and turned down far (no source)
 CLICK_FLOOR = np.float32(0.005)  # a sample off by -62 dBFS: smaller ones are not heard (no source)
@@ -131,11 +131,11 @@ def scan(
         fine[1, context_steps : context_steps + new],
     )
     # clicks some steps late, so that what comes after them is known
-    early = context_steps - events.CLICK_STEPS
+    early = context_steps - clicks.CLICK_STEPS
     late = early + (signal.shape[0] - carry) // step
-    counts[CLICKS] = events.clicks(
+    counts[CLICKS] = clicks.clicks(
         signal,
-        first - events.CLICK_STEPS * step,
+        first - clicks.CLICK_STEPS * step,
         step,
         stride,
         fine[2, early:late],

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.dsp import lanes, loudness, spectrum
-from deskhand.dsp.events import CLICK_STEPS
+from deskhand.dsp.clicks import CLICK_STEPS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
