@@ -23,7 +23,7 @@ def _fourth_difference(signal: np.ndarray, stride: int, index: int) -> float:
     total = 6.0 * signal[index]
     total -= 4.0 * (np.float64(signal[index - stride]) + signal[index + stride])
     total += np.float64(signal[index - 2 * stride]) + signal[index + 2 * stride]
-    return abs(total)
+    return float(abs(total))
 
 
 @nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
@@ -34,7 +34,7 @@ def _eighth_difference(signal: np.ndarray, stride: int, index: int) -> float:
     total += 28.0 * (np.float64(signal[index - 2 * stride]) + signal[index + 2 * stride])
     total -= 8.0 * (np.float64(signal[index - 3 * stride]) + signal[index + 3 * stride])
     total += np.float64(signal[index - 4 * stride]) + signal[index + 4 * stride]
-    return abs(total)
+    return float(abs(total))
 
 
 @nb.njit("float64(float32[::1], int64, int64, int64)", cache=True, nogil=True)

@@ -22,14 +22,17 @@ _GAIN_SAID_DB: Final = 0.05
 """A gain below this is 0.0 dB when it is printed with one decimal: arithmetic."""
 
 
-def _follows_the_others(source: Source, reading: SourceReading, context: Context) -> bool:
-    """True where all that a microphone hears is the other sources, louder and softer as they are."""
+def _far_below(source: Source, reading: SourceReading, context: Context) -> tuple[str, tuple[str, ...]]:
+    """Case and advice of an open microphone that is far too low: raising what is unused until the others are at nominal invites feedback."""
     others = [
         source_mean_square(context.figures, neighbour.tracks)
         for name, neighbour in context.readings.items()
         if name != source.name
     ]
-    return is_only_bleed(source_mean_square(context.figures, reading.tracks), others)
+    # where it does not follow the others it is used, and why it is so low nobody has measured
+    if is_only_bleed(source_mean_square(context.figures, reading.tracks), others):
+        return "unused", ("use-first",)
+    return "far-below", ("gain-and-reduction",)
 
 
 def level(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
@@ -67,10 +70,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         severity = "fix" if raise_db >= fix_db else "listen"
         change_db, advice = point.change_db(nominal_dbfs, step_db), ("raise",)
     elif role_of(source).open_microphone:
-        # what an unused microphone hears is the others; raising it until they are at nominal invites feedback. Where it
-        # does not follow them it is used, and why it is so low nobody has measured
-        severity, unused = "listen", _follows_the_others(source, reading, context)
-        case, advice = ("unused", ("use-first",)) if unused else ("far-below", ("gain-and-reduction",))
+        severity, (case, advice) = "listen", _far_below(source, reading, context)
     else:
         advice = ("volume-cable-pad",)
     gathering.add(
