@@ -35,7 +35,13 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
             "change_db": 6.0, "facts": {"off_db": 6.0, "after_gains": "", "turned": "trim", "turn_db": 6.0},
         }
         for case in ("below", "below-fine")
-    } | {"unused": {"advice": ("use-first",), "measured": -40.0, "expected": -18.0, "unit": "dBFS"}},
+    } | {
+        "unused": {"advice": ("use-first",), "measured": -40.0, "expected": -18.0, "unit": "dBFS"},
+        "far-below": {
+            "advice": ("gain-and-reduction",), "measured": -40.0, "expected": -18.0, "unit": "dBFS",
+            "facts": {"off_db": 22.0, "after_gains": ""},
+        },
+    },
     "clipped": {
         case: {
             "advice": advice, "measured": -0.02, "unit": "dBFS", "at_s": ((3.0, 3.1),), **change,

@@ -22,17 +22,15 @@ _GAIN_SAID_DB: Final = 0.05
 """A gain below this is 0.0 dB when it is printed with one decimal: arithmetic."""
 
 
-def _far_below(source: Source, reading: SourceReading, context: Context) -> tuple[str, tuple[str, ...]]:
-    """Case and advice of an open microphone that is far too low: raising what is unused until the others are at nominal invites feedback."""
+def _is_unused(source: Source, reading: SourceReading, context: Context) -> bool:
+    """True where all that a microphone hears is the other sources: raising it until they are at nominal invites feedback."""
     others = [
         source_mean_square(context.figures, neighbour.tracks)
         for name, neighbour in context.readings.items()
         if name != source.name
     ]
     # where it does not follow the others it is used, and why it is so low nobody has measured
-    if is_only_bleed(source_mean_square(context.figures, reading.tracks), others):
-        return "unused", ("use-first",)
-    return "far-below", ("gain-and-reduction",)
+    return is_only_bleed(source_mean_square(context.figures, reading.tracks), others)
 
 
 def level(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
@@ -63,16 +61,16 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     severity: Severity = "fix" if coarse else "listen"
     case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
     change_db: float | None = None
-    advice: tuple[str, ...]
+    advice: tuple[str, ...] = ("volume-cable-pad",)
     if off_db > 0:
         change_db, advice = point.change_db(nominal_dbfs - at_preamp_db, step_db), ("lower",)
     elif raise_db <= KINDS["level-low"]["most_raise_db"]:
         severity = "fix" if raise_db >= fix_db else "listen"
         change_db, advice = point.change_db(nominal_dbfs, step_db), ("raise",)
+    elif role_of(source).open_microphone and _is_unused(source, reading, context):
+        severity, case, advice = "listen", "unused", ("use-first",)
     elif role_of(source).open_microphone:
-        severity, (case, advice) = "listen", _far_below(source, reading, context)
-    else:
-        advice = ("volume-cable-pad",)
+        severity, case, advice = "listen", "far-below", ("gain-and-reduction",)
     gathering.add(
         "level-low" if off_db < 0 else "level-high",
         severity,
