@@ -7,6 +7,7 @@ import tempfile
 from pathlib import Path
 
 from deskhand.errors import UsageError
+from deskhand.leftovers import unfinished_prefix
 
 
 def _sync_folder(folder: Path) -> None:
@@ -30,7 +31,7 @@ def write_atomically(path: Path, text: str | bytes) -> None:
     """
     data = text.encode("utf-8", "replace") if isinstance(text, str) else text
     try:
-        handle, name = tempfile.mkstemp(dir=path.parent or Path(), prefix=".deskhand-")
+        handle, name = tempfile.mkstemp(dir=path.parent or Path(), prefix=unfinished_prefix())
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)

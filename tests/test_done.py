@@ -110,6 +110,15 @@ def preamp_db(checked: ShowCheck) -> float:
 ALL = {"bass/trim", "bass/compressor", "keys/polarity-right", "lead voice/preamp"}
 
 
+def test_a_threshold_that_follows_a_trim_does_not_answer_the_level(hall):
+    """Half of a card is done: the half that is left stays, with its finding."""
+    assert run("done", hall / "first", "--move", "bass/compressor").exit_code == 0
+    second = check(hall / "first")
+    assert set(moves_of(second)) == ALL - {"bass/compressor"}
+    [bass] = [source for source in second.result.sources if source.name == "bass"]
+    assert [finding.severity for finding in bass.findings if finding.kind == "level-low"] != ["note"]
+
+
 def test_what_was_done_is_not_asked_again_in_the_same_take(hall):
     first = check(hall / "first")
     assert set(moves_of(first)) == ALL
@@ -345,6 +354,12 @@ def test_a_history_without_the_table_is_brought_up(hall):
     with engine_of(url, file).connect().execution_options(writes=True) as connection, connection.begin():
         config.attributes["connection"] = connection
         command.downgrade(config, "0002")
+    before = file.read_bytes()
     assert set(moves_of(check(hall / "first"))) == ALL
+    # as it was, beside it: the way back to the earlier version of the program
+    assert [path.name for path in hall.glob("history.sqlite*") if path != file] == [
+        "history.sqlite.before-upgrade-from-0002"
+    ]
+    assert (hall / "history.sqlite.before-upgrade-from-0002").read_bytes() == before
     assert run("done", hall / "first").exit_code == 0
     assert not moves_of(check(hall / "first"))

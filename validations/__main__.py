@@ -2,6 +2,7 @@
 
 from validations import (
     chain,
+    clean_stage,
     clearance,
     clipping,
     compare,
@@ -12,6 +13,7 @@ from validations import (
     measurements,
     moments,
     moves,
+    names,
     normal,
     one_state,
     pictures,
@@ -25,7 +27,7 @@ from validations import (
 )
 
 for study in (
-    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, reduction, room, live, compare,
-    polarity, sound, encodings, clipping, evenings, one_state, pictures,
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
+    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage,
 ):  # fmt: skip
     study.main()

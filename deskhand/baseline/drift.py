@@ -27,6 +27,8 @@ LEAST_TAKES: Final = 9
 """Takes from which on a chart is drawn: the baseline and three more. Common practice, no source."""
 SHOWS_A_YEAR: Final = 52
 """One show a week."""
+_MOST_STEP: Final = 2.5
+"""Spreads by which one take may move the held average: with it, three takes at least make a drift. Common practice, no source."""
 _CELLS: Final = 141
 """States of the Markov chain; odd, so that one lies in the middle. With this many the run lengths agree with Lucas & Saccucci (1990)."""
 
@@ -157,6 +159,23 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
         line=_line(values[since:], weeks[since:], centre, newest),
         weeks=float(weeks[-1] - weeks[since]),
     )
+
+
+def is_of_several_takes(values: Array, spread: float, limit: float, weeks: Array) -> bool:
+    """True where a drift is left when each take is held near the average before it: one take alone creeps nowhere.
+
+    Parameters
+    ----------
+    values, spread, limit, weeks
+        As for `chart`.
+    """
+    held = values.copy()
+    average = float(values[:BASELINE].mean())
+    for take in range(BASELINE, values.size):
+        held[take] = np.clip(values[take], average - _MOST_STEP * spread, average + _MOST_STEP * spread)
+        average = WEIGHT * float(held[take]) + (1.0 - WEIGHT) * average
+    of_held = chart(held, spread, limit, weeks)
+    return of_held is not None and of_held.drifted
 
 
 def _moving_average(values: Array, centre: float, weight: float) -> Array:

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 PEAK_ROOM_DB: Final = 6.0
 """What is left between true peaks and full scale when a level is raised. Common practice, no source."""
+PEAKS_VARY_DB: Final = 3.0
+"""Room below which peaks that stand in the way of a raise leave it alone: takes played alike differ so (validations/evenings.py)."""
 PREAMP_PEAK_DBFS: Final = -10.0
 """Where the highest peaks of an input that clipped should read: room for a louder show. Common practice, no source."""
 _TO_MID_SIDE: Final = np.array([[0.5, 0.5], [0.5, -0.5]])
@@ -59,9 +61,17 @@ class NominalPoint:
     shaped_db: float = 0.0
     """By how much this week's equaliser raises the level beyond that of the standing house file."""
 
+    @property
+    def room_db(self) -> float:
+        """Raise, in dB, until true peaks reach 6 dB below full scale; may be negative."""
+        return -PEAK_ROOM_DB - (self.true_peak_dbtp or 0.0)
+
     def raise_db(self, wanted_db: float) -> float:
-        """Part of a wanted raise, in dB, until true peaks reach 6 dB below full scale; may be negative."""
-        return min(wanted_db, -PEAK_ROOM_DB - (self.true_peak_dbtp or 0.0))
+        """Part of a wanted raise that peaks allow, in dB; 0 where they stand in the way and the room left is what takes differ by."""
+        room_db = self.room_db
+        if room_db >= wanted_db:
+            return wanted_db
+        return room_db if room_db >= PEAKS_VARY_DB else 0.0
 
     def change_db(self, nominal_dbfs: float, step_db: float) -> float:
         """Gain that brings the level to nominal, in steps of the knob; up only as far as peaks allow, 0 where they allow nothing.
@@ -78,8 +88,7 @@ class NominalPoint:
             return 0.0
         change_db = in_steps(allowed_db, step_db)
         # half a step more than peaks allow is too much
-        most_db = self.raise_db(np.inf)
-        return change_db if change_db <= most_db + 1e-9 else in_steps_below(most_db, step_db)
+        return change_db if change_db <= self.room_db + 1e-9 else in_steps_below(self.room_db, step_db)
 
 
 def in_steps(change_db: float, step_db: float) -> float:

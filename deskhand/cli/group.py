@@ -6,6 +6,7 @@ import codecs
 import io
 import os
 import sys
+import tempfile
 import traceback
 from pathlib import Path
 from typing import Final, NoReturn
@@ -13,6 +14,7 @@ from typing import Final, NoReturn
 import click
 
 from deskhand.errors import DeskhandError
+from deskhand.leftovers import clear_leftovers
 
 WRONG_USE: Final = 2
 """Wrong use or unreadable input; 2 is what click itself ends with after a wrong option."""
@@ -23,6 +25,8 @@ STOPPED: Final = 130
 _TRACEBACK_VARIABLE: Final = "DESKHAND_TRACEBACK"
 _LONGEST_REASON: Final = 160
 """Letters of an inner error's own words that are printed: about two lines of a terminal. Common practice, no source."""
+_MEGABYTE: Final = 1e6
+"""Bytes of a megabyte: arithmetic (SI)."""
 _PACKAGE: Final = Path(__file__).parent.parent
 
 
@@ -40,8 +44,25 @@ def _plain_output() -> None:
             stream.reconfigure(errors="deskhand")
 
 
+def _clear_leftovers(arguments: list[str]) -> None:
+    """Remove what killed runs left unfinished where this one may write, and say so once."""
+    named = [Path(argument) for argument in arguments if not argument.startswith("-")]
+    folders = [folder for path in named for folder in (path, path.parent, path.parent.parent) if folder.is_dir()]
+    kept = [folder / ".deskhand" for folder in folders]
+    cleared = clear_leftovers([Path(tempfile.gettempdir()), Path(), *folders, *kept])
+    if cleared.count:
+        words = "an unfinished file" if cleared.count == 1 else f"{cleared.count} unfinished files"
+        size = f"{cleared.size_bytes / _MEGABYTE:.1f} MB"
+        click.echo(f"Removed {words} ({size}) of an earlier run that was broken off.", err=True)
+
+
 class Commands(click.Group):
     """Group that turns a mistake a person can mend into one line and exit status 2."""
+
+    def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
+        """Look into the folders that are named before a command is run."""
+        _clear_leftovers(args)
+        return super().parse_args(ctx, args)
 
     def invoke(self, ctx: click.Context) -> object:
         """Run a command; every error ends here."""

@@ -20,9 +20,9 @@ from deskhand.errors import UsageError
 def new(recording: Path, name: str, output: Path | None, names_only: bool) -> None:
     """Write a commented house file, guessed from a recording's track names and sound."""
     from deskhand.files import write_atomically
-    from deskhand.house import FILE_NAME, ROLES, parse_house
+    from deskhand.house import FILE_NAME, parse_house
     from deskhand.recording import open_recording
-    from deskhand.tasks.new import guess_house, house_text, refuse_hiding
+    from deskhand.tasks.new import house_text, level_questions, proposal_of, refuse_hiding
 
     take = open_recording(recording)
     target = output or (recording if recording.is_dir() else recording.parent) / FILE_NAME
@@ -30,18 +30,26 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
         raise UsageError(str(target), "is there already", "name another place with --output, or move it away")
     if output is None:
         refuse_hiding(target)
-    house = guess_house([track.name for track in take.tracks], name=name)
-    impressions: dict[str, str] = {}
+    proposal = proposal_of(take, name=name)
+    house = proposal.house
+    comments: dict[str, str] = {}
+    levels_dbfs: dict[str, float | None] = {}
+    faders_db: dict[str, float | None] = {}
     if not names_only:
         from deskhand.tasks.check import listen
 
         with progress_bar("listening") as progress:
             impressions = listen(take, house, progress=progress)
-    text = house_text(house, heard=impressions)
+        comments = {source: impression.comment for source, impression in impressions.items()}
+        levels_dbfs = {source: impression.level_dbfs for source, impression in impressions.items()}
+        faders_db = {source: impression.fader_db for source, impression in impressions.items()}
+    text = house_text(house, heard=comments, remarks=proposal.remarks, levels_dbfs=levels_dbfs, faders_db=faders_db)
     parse_house(text, target)
     write_atomically(target, text)
-    unclear = [source.name for source in house.source if ROLES[source.role].unclear]
+    unclear = [source.name for source in house.source if source.name in proposal.asked]
     click.echo(f"{len(house.source)} sources written to {target}")
     if unclear:
         click.echo(f"Roles not clear from the names: {', '.join(unclear)}")
+    for source, question in level_questions(house, levels_dbfs).items():
+        click.echo(f"{source} {question}")
     click.echo("Read it through once, fill in channel and patch, then: deskhand check " + str(recording))

@@ -93,8 +93,8 @@ _INPUTS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "voice 2": ('preamp = "38 dB"', "phantom = false", 'microphone = "dynamic"', 'stand = "boom"', 'group = "voices"'),
     "voice 3": ('preamp = "38 dB"', "phantom = false", 'microphone = "dynamic"', 'stand = "boom"', 'group = "voices"'),
-    "lectern": ('preamp = "40 dB"', "phantom = true", 'microphone = "condenser gooseneck"'),
-    "handheld": ('preamp = "12 dB"', 'microphone = "radio handheld"'),
+    "lectern": ('preamp = "40 dB"', "phantom = true", 'microphone = "condenser gooseneck"', "mute = false"),
+    "handheld": ('preamp = "12 dB"', 'microphone = "radio handheld"', "mute = false"),
     "audience": ('preamp = "44 dB"', "phantom = true", 'microphone = "condenser pair"'),
 }
 """Preamp, phantom power, microphone, stand, group and effects of the sources. Invented, kinds of microphone that are common practice,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 from deskhand.chain.nominal import NominalPoint, nominal_point
 from deskhand.chain.run import still_to_come
-from deskhand.house import BLOCKS, make_block
+from deskhand.house import BLOCKS, TrimBlock, make_block
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -58,6 +58,14 @@ class DeskState:
             Another chain than the house file's.
         """
         return [*self.turned_since(source), *self.after_tap(source, chain)]
+
+    def recorded_trim_db(self, source: Source) -> float:
+        """Trim of both sides that is in the recording of a source: before its tap, and not turned since."""
+        following = self.after_tap(source)
+        recorded = [block for block in source.chain if all(block is not known for known in following)]
+        trims = [block for block in recorded if isinstance(block, TrimBlock) and block.on == "both"]
+        since = [block for block in self.turned_since(source) if isinstance(block, TrimBlock) and block.on == "both"]
+        return sum(block.gain_db for block in trims) - sum(block.gain_db for block in since)
 
     def nominal(self, source: Source, reading: SourceReading, figures: Figures) -> NominalPoint:
         """Level, peaks and mono loss of a source where the house sets nominal: after gain, trim and polarity.

@@ -55,7 +55,8 @@ _TABLE: Final = (
         name="silent",
         words="silent input",
         meaning="loud windows stay below −65 dBFS; or from some time on a quieter-than-ever input for the last {went_silent_s} or more, "
-        "which stopped at once (by {at_once_db}, not dying away by {dying_db}) while others play on",
+        "which stopped at once (by {at_once_db}, not dying away by {dying_db}) while others play on. What is often patched and not used is *listen* where it plays in most kept weeks, else *note*; with "
+        "nothing kept, role other is a *note*: a spare input",
         act="on? plugged in? patched? battery?",
         urgency=0,
         done_at="rig",
@@ -239,7 +240,7 @@ _TABLE: Final = (
         answered_by="level",
         words="level too high",
         meaning="median level, after the gain and trim that its chain holds, 2 dB (*listen*) or 4 dB (*fix*; both in the house file) above nominal, "
-        "after 3 s of playing; drums, audience, click, talkback and other only with a nominal of their own",
+        "after 3 s of playing; drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         too_hot=True,
@@ -251,8 +252,8 @@ _TABLE: Final = (
         name="level-low",
         answered_by="level",
         words="level too low",
-        meaning="median level, after the gain and trim that its chain holds, as far below nominal, of the same roles; never asked to rise so far that its peaks pass −6 dBTP; an open microphone more than {most_raise_db} low is "
-        "*listen* (nobody may be using it)",
+        meaning="median level, after the gain and trim that its chain holds, as far below nominal, of the same roles; never asked to rise so far that its peaks pass −6 dBTP, and where they stand in the way with less than 3 dB of room, not at all; an open microphone more than {most_raise_db} low is "
+        "*listen* (nobody may be using it); near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         other_level=True,

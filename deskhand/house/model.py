@@ -114,12 +114,14 @@ class Source:
     patch: str | None = None
     fader_db: Gain | None = Field(default=None, alias="fader")
     nominal_dbfs: Level | None = Field(default=None, alias="nominal")
+    asked_level_dbfs: Level | None = Field(default=None, alias="asked_level")
+    """Level at which it came in when the house file was proposed, far from nominal: a question while nobody has answered."""
     level_listen_db: NotNegative | None = Field(default=None, alias="level_listen")
     level_fix_db: NotNegative | None = Field(default=None, alias="level_fix")
     tap: Tap | None = None
     used: bool = True
-    mute: bool | Literal["in songs"] = False
-    """Not in the mix this time; or not while the band plays, and open for the talk."""
+    mute: bool | Literal["in songs"] | None = None
+    """Not in the mix this time; or not while the band plays, and open for the talk; None: open, and nobody has said so."""
     preamp_db: Gain | None = Field(default=None, alias="preamp")
     """Gain that its preamp shows."""
     pad_db: NotNegative | None = Field(default=None, alias="pad")

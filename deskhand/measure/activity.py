@@ -162,6 +162,7 @@ def activity(
     *,
     strikes: bool = False,
     by_cable: bool = False,
+    parted: bool = True,
     bleed: NDArray[np.floating] | None = None,
 ) -> Activity:
     """Find the times at which a source plays.
@@ -174,6 +175,9 @@ def activity(
         True for a source that strikes (kick, snare, toms, percussion).
     by_cable : bool
         True for a source that hears nobody else: no level parts its playing from theirs.
+    parted : bool
+        False for a source whose soft and loud playing may lie far apart, as those of a whole drum kit: the lower of two heaps of levels
+        is then no bleed.
     bleed : (blocks,) array, optional
         Mean square that the other sources put into its microphone (see `deskhand.measure.bleed`).
 
@@ -197,7 +201,7 @@ def activity(
     if by_cable and not (steady and floor < loud - _LEAST_PAUSE_DB):
         # nobody rests, and the lowest levels are soft playing
         on_db = loud - _BELOW_LOUD_DB
-    gap = None if by_cable else _gap(near[near > loud - 40.0], _HEAPS_APART_DB)
+    gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB) if parted and not by_cable else None
     if gap is not None:
         on_db = max(on_db, min(gap, loud - 6.0))
     on_db = max(on_db, DEAD_DBFS)
@@ -207,13 +211,28 @@ def activity(
     if strikes and not windows.any():
         windows = _with_hysteresis(levels, on_db, off_db)
     if bleed is not None and bleed.any():
-        own_windows = _without_bleed(windows, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
         clear = windows & (levels > floor + _CLEAR_DB)
-        if 2 * int((own_windows & clear).sum()) >= int(clear.sum()):
-            windows = own_windows
+        own_windows = _without_bleed(windows, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
+        windows = own_windows if 2 * np.sum(own_windows & clear) >= np.sum(clear) else windows
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
         blocks[offset : offset + windows.size] |= windows
     return Activity(level_dbfs=levels, windows=windows, blocks=blocks)
+
+
+def loose_level_dbfs(activity: Activity) -> float | None:
+    """Median level of all windows that are not far below the loud ones, in dBFS: nothing is left out as bleed or as the lower of two heaps.
+
+    A second reading beside the level of active windows, which jumps where a source's soft and loud playing are taken apart in one
+    take and not in the next. None where the source carries nothing.
+
+    Parameters
+    ----------
+    activity : Activity
+    """
+    levels = activity.level_dbfs[np.isfinite(activity.level_dbfs)]
+    if not activity.windows.any() or not levels.size:
+        return None
+    return float(np.median(levels[levels >= np.percentile(levels, 95) - _BELOW_LOUD_DB]))
 
 
 def stretches(mask: NDArray[np.bool_], step_s: float, *, join_s: float = 0.0) -> list[tuple[float, float]]:

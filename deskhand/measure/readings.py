@@ -154,6 +154,7 @@ def read_source(
     strikes: bool,
     mains_hz: float,
     by_cable: bool = False,
+    parted: bool = True,
     bleed: NDArray[np.floating] | None = None,
     level_dba: float = LISTENING_DBA,
     playing: Activity | None = None,
@@ -171,6 +172,8 @@ def read_source(
         50 or 60.
     by_cable : bool
         True for a source that hears nobody else.
+    parted : bool
+        False where the lower of two heaps of levels is playing too (`deskhand.measure.activity`).
     bleed : (blocks,) array, optional
         Mean square that the other sources put into its microphones.
     level_dba : float
@@ -181,7 +184,7 @@ def read_source(
     mean_square = source_mean_square(figures, tracks)
     behind_chain = playing is not None
     if playing is None:
-        playing = activity(mean_square, strikes=strikes, by_cable=by_cable, bleed=bleed)
+        playing = activity(mean_square, strikes=strikes, by_cable=by_cable, parted=parted, bleed=bleed)
     else:
         playing = replace(playing, level_dbfs=window_levels(mean_square).astype(np.float32))
     weighted = np.sum([figures.tracks[track].weighted for track in tracks], axis=0)

@@ -38,6 +38,21 @@ def with_answers(
     return tuple(linked)
 
 
+def puts_right(move: Move, finding: Finding) -> bool:
+    """True where a move answers a finding by itself, and does not only follow another that does.
+
+    Parameters
+    ----------
+    move : Move
+    finding : Finding
+        Of its source.
+    """
+    kind = KINDS[finding.kind]
+    if kind.answered_by == "preamp":
+        return move.where == "preamp"
+    return "finding" in move.facts or actions()[move.action]["answers"] == kind.answered_by
+
+
 def _finding_of(move: Move, findings: Sequence[Finding], voice_findings: Sequence[Finding]) -> str | None:
     """Id of the most severe finding that a setting of this action answers."""
     if "finding" in move.facts:

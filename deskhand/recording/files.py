@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Self
 import numpy as np
 
 from deskhand.errors import RecordingError
+from deskhand.leftovers import unfinished_prefix
 from deskhand.recording.samples import LibrarySamples, RawSamples, ends_early
 from deskhand.units import clock
 
@@ -35,7 +36,7 @@ class ResampledSamples:
 
         import soxr
 
-        self._store = tempfile.TemporaryFile(prefix="deskhand-")
+        self._store = tempfile.TemporaryFile(prefix=unfinished_prefix(hidden=False))
         self._path = source.path
         self._sample_rate_hz = sample_rate_hz
         self._channels = source.channels

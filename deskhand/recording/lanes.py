@@ -197,3 +197,12 @@ def track_names(lane: Lane, *, single: bool) -> list[str]:
         else:
             track_list.append("" if single or not base else f"{base} {channel + 1}")
     return track_list
+
+
+def track_numbers(lane: Lane) -> list[str | None]:
+    """Number that each channel of a lane begins its name with: the file's, or that of the name written in it."""
+    written = lane.parts[0].file.names
+    return [
+        names.leading_number(written[channel] if names.clean_name(written.get(channel, "")) else lane.stem)
+        for channel in range(lane.channels)
+    ]

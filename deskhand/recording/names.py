@@ -1,4 +1,4 @@
-"""Track names: cleaned, compared, and told apart into sides and parts of a take."""
+"""Track names: cleaned, compared, and told apart into numbers and parts of a take."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ _DATE: Final = re.compile(
 )
 _TAKE: Final = re.compile(r"(?i)(?<![a-z])(?:take|tk)[\s_.\-]*\d+(?![a-z0-9])")
 _LEAD: Final = re.compile(
-    r"(?i)^(?:(?:ch|chan|channel|tr|trk|track|in|input)[\s_.\-]*)?\d+(?:[\-–/&+]\d+)?(?:[\s_.\-:)]+|$)"
+    r"(?i)^(?:(?:ch|chan|channel|tr|trk|track|in|input)[\s_.\-]*)?(\d+(?:[\-–/&+]\d+)?)(?:[\s_.\-:)]+|$)"
 )
 _PART_WORD: Final = re.compile(r"(?i)^(.*?)[\s_.\-]*\(?(?:part|pt)[\s_.\-]*(\d+)\)?$")
 _PART_NUMBER: Final = re.compile(r"^(.*?)[\s_.\-]*(?<!\d)(\d{3,5})$")
@@ -44,6 +44,23 @@ def clean_name(stem: str) -> str:
     # a number may be all there is: it is then no name
     name = shorter if shorter or name.isdigit() or _LEAD.fullmatch(name) else name
     return re.sub(r"\s+", " ", name).strip(" _.-–")
+
+
+def is_number(name: str) -> bool:
+    """True where a name is a track's number and nothing else ("07", "Ch 01", "Track 5")."""
+    return _LEAD.fullmatch(name.strip()) is not None
+
+
+def leading_number(stem: str) -> str | None:
+    """Number that a name begins with, without zeros in front: a channel of the desk, or two of them.
+
+    Examples
+    --------
+    >>> leading_number("09-10_Keys"), leading_number("Track 05"), leading_number("kick")
+    ('9/10', '5', None)
+    """
+    match = _LEAD.match(_TAKE.sub(" ", _DATE.sub(" ", stem)).replace("_", " ").strip(" _.-–"))
+    return "/".join(str(int(number)) for number in re.findall(r"\d+", match[1])) if match else None
 
 
 def key(name: str) -> str:
@@ -84,21 +101,3 @@ def numbered(stem: str) -> tuple[str, int] | None:
     """Stem and its last number, however written ("R 2"); only a time reference can then tell parts from tracks."""
     match = _TRAILING.match(stem)
     return (match[1], int(match[2])) if match else None
-
-
-_SIDE: Final = re.compile(r"(?i)^(.*?)[\s_.\-(]*(?<![a-z])(l|r|left|right|lft|rgt|rt)\)?$")
-_GLUED_SIDE: Final = re.compile(r"^(.*[a-z0-9])(L|R)$")
-
-
-def side_of(name: str) -> tuple[str, str] | None:
-    """Name without its side, and "left" or "right", when the name ends with one.
-
-    Examples
-    --------
-    >>> side_of("gtr a L")
-    ('gtr a', 'left')
-    """
-    match = _SIDE.match(name) or _GLUED_SIDE.match(name)
-    if not match or not match[1].strip(" _.-("):
-        return None
-    return match[1].strip(" _.-("), "left" if match[2].lower().startswith("l") else "right"

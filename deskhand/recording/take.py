@@ -12,7 +12,7 @@ import numpy as np
 from deskhand.errors import RecordingError, UsageError
 from deskhand.recording import names
 from deskhand.recording.folder import audio_files, parts_beside
-from deskhand.recording.lanes import Lane, align, common_end, group, match_rates, track_names
+from deskhand.recording.lanes import Lane, align, common_end, group, match_rates, track_names, track_numbers
 from deskhand.recording.probe import probe
 from deskhand.recording.reader import LaneReader
 from deskhand.units import clock
@@ -38,6 +38,8 @@ class Track:
     channel: int
     """In the file, from 1."""
     bits: int
+    label_number: str | None = None
+    """Number that its label begins with, as it was written: often the channel of the desk."""
     held: tuple[tuple[int, int], ...] = ()
     """Frames [from, to) of the recording that files really hold; the rest reads as silence."""
 
@@ -226,6 +228,7 @@ def _tracks(lanes: list[Lane], first: int, last: int) -> tuple[Track, ...]:
         spans = tuple(
             (max(0, part.start - first), min(last, part.start + part.file.frames) - first) for part in lane.parts
         )
+        label_numbers = track_numbers(lane)
         for channel, given_name in enumerate(track_names(lane, single=single)):
             name = bare = given_name or f"channel {len(tracks) + 1}"
             count = 1
@@ -240,6 +243,7 @@ def _tracks(lanes: list[Lane], first: int, last: int) -> tuple[Track, ...]:
                     file=lane.parts[0].file.path.name,
                     channel=channel + 1,
                     bits=lane.parts[0].file.bits,
+                    label_number=label_numbers[channel],
                     held=tuple((begin, end) for begin, end in spans if end > begin),
                 )
             )

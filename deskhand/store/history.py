@@ -13,6 +13,7 @@ import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
 from deskhand.errors import HistoryError, UsageError
+from deskhand.files import write_atomically
 from deskhand.store.engine import checked_url, engine_of, shown
 from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.records import BlindTest, TakeRow, file_of
@@ -111,9 +112,11 @@ class History:
         from alembic.script import ScriptDirectory
 
         script = ScriptDirectory(str(_MIGRATIONS))
-        newest = script.get_current_head()
-        if self._revision(script) == newest:
+        newest, revision = script.get_current_head(), self._revision(script)
+        if revision == newest:
             return
+        if revision is not None:
+            self._copy_before_upgrade(revision)
         from alembic import command
         from alembic.config import Config
 
@@ -125,6 +128,32 @@ class History:
                 connection.execute(sa.text("SELECT pg_advisory_xact_lock(5151951)"))
             config.attributes["connection"] = connection
             command.upgrade(config, "head")
+
+    def _copy_before_upgrade(self, revision: str) -> None:
+        """Leave a copy of an SQLite history beside it before its tables are changed; one that is there already stays.
+
+        Raises
+        ------
+        HistoryError
+            The copy cannot be written.
+        """
+        if self._engine.dialect.name != "sqlite" or self._engine.url.database is None:
+            return
+        file = Path(self._engine.url.database)
+        copy = file.with_name(f"{file.name}.before-upgrade-from-{revision}")
+        if copy.exists():
+            return
+        try:
+            with self.transaction(writes=True) as connection:
+                # nobody writes meanwhile, and a journal that is left is counted in
+                pages = connection.connection.driver_connection.serialize()  # type: ignore[union-attr]
+            write_atomically(copy, pages)
+        except UsageError as error:
+            raise HistoryError(
+                self.where,
+                "is of an earlier deskhand, and no copy of it can be left beside it before it is brought up to date",
+                f"make room, or let this user write in {file.parent}",
+            ) from error
 
     def _revision(self, script: Any) -> str | None:
         with self.transaction() as connection:

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import tomllib
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.findings import KINDS
-from deskhand.house import SourceEdit, find_house, parse_house, standing_file, week_file, with_edits
+from deskhand.house import SourceEdit, find_house, parse_house, standing_file, week_file, with_edits, with_setup
+from deskhand.moves.answers import puts_right
 from deskhand.recording import open_recording, read_show_note
 from deskhand.recording.identity import take_digest
 from deskhand.recording.names import nearest
@@ -20,7 +22,7 @@ from deskhand.tasks.revert import reverted
 from deskhand.tasks.week import text_with_moves
 
 if TYPE_CHECKING:
-    from collections.abc import Collection, Sequence
+    from collections.abc import Collection, Mapping, Sequence
     from pathlib import Path
 
     from deskhand.findings import Finding
@@ -39,6 +41,10 @@ class TickedMoves:
     """Those that somebody had written before."""
     week: Path | None
     """This week's house file, where it was written."""
+
+
+_TYPED_KEYS: Final = ("channel", "patch", "microphone", "stand", "player", "pad", "phantom", "group", "effects")
+"""Keys of a source that people type and no move turns."""
 
 
 def moves_of(result: CheckResult, wanted: Collection[str]) -> list[tuple[SourceResult, Move]]:
@@ -64,7 +70,7 @@ def moves_of(result: CheckResult, wanted: Collection[str]) -> list[tuple[SourceR
 
 
 def answered_by(move: Move, findings: Sequence[Finding]) -> tuple[str, ...]:
-    """Ids of the findings that a move answers: at a preamp, all that is wrong with what comes in.
+    """Ids of the findings that a move puts right by itself: at a preamp, all that is wrong with what comes in.
 
     Parameters
     ----------
@@ -72,9 +78,10 @@ def answered_by(move: Move, findings: Sequence[Finding]) -> tuple[str, ...]:
     findings : sequence of Finding
         Of its source.
     """
-    # a trim that follows the preamp stands under its finding, and does not put it right
-    at_preamp = {finding.id for finding in findings if KINDS[finding.kind].answered_by == "preamp"}
-    answered = [] if move.finding is None or (move.finding in at_preamp and move.where != "preamp") else [move.finding]
+    # a trim after the preamp and a threshold after the trim stand under a finding that the move before them puts right
+    own = next((finding for finding in findings if finding.id == move.finding), None)
+    follows = own is not None and not puts_right(move, own)
+    answered = [] if move.finding is None or follows else [move.finding]
     if move.where == "preamp":
         answered += [
             finding.id
@@ -194,7 +201,7 @@ def _write_week(
     It comes before the history: what is in the file is not asked for again, even where nothing says who did it.
     """
 
-    def text_with(several: Sequence[DeskChange]) -> str:
+    def text_with(several: Sequence[DeskChange], house_text: str = house_text) -> str:
         text = _with_preamps(house_text, house_file, several)
         return text_with_moves(text, house_file, result, {change.move for change in several})
 
@@ -204,10 +211,41 @@ def _write_week(
     if text == text_now:
         return False
     # as the check read it, or with what was ticked of that check since
-    if text_now not in (house_text, text_with([change for change in changes if change.id])):
-        raise UsageError(file_now.name, "was changed since this take was checked", "check it again")
+    ticked_text = text_with([change for change in changes if change.id])
+    if text_now not in (house_text, ticked_text):
+        known = next((known for known in (ticked_text, house_text) if _is_typed(known, text_now)), None)
+        if known is None:
+            raise UsageError(file_now.name, "was changed since this take was checked", "check it again")
+        text = text_with(changes, _with_typed(house_text, _typed_since(known, text_now)))
+        if text == text_now:
+            return False
     write_atomically(target, text)
     return True
+
+
+def _is_typed(text: str, text_now: str) -> bool:
+    """True where a house file differs from how it was by nothing but set-up that was typed: no setting, no comment."""
+    typed = _typed_since(text, text_now)
+    return bool(typed) and _with_typed(text, typed) == text_now
+
+
+def _typed_since(text: str, text_now: str) -> dict[str, dict[str, object]]:
+    """Source to the set-up of its table that is another now, None for a key that was taken out."""
+    before = {str(table["name"]): table for table in tomllib.loads(text).get("source", [])}
+    typed = {}
+    for table in tomllib.loads(text_now).get("source", []):
+        known = before.get(str(table.get("name")), {})
+        typed[str(table.get("name"))] = {
+            name: table.get(name) for name in _TYPED_KEYS if known.get(name) != table.get(name)
+        }
+    return {name: keys for name, keys in typed.items() if keys and name in before}
+
+
+def _with_typed(text: str, typed: Mapping[str, Mapping[str, object]]) -> str:
+    """House file with set-up that was typed."""
+    for source, keys in typed.items():
+        text = with_setup(text, source, keys)
+    return text
 
 
 def _ticked_before(history: History, result: CheckResult, take: str) -> list[DeskChange]:

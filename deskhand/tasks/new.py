@@ -1,95 +1,138 @@
-"""A house file guessed from track names: pairs by their sides, roles by the usual abbreviations of the trade."""
+"""A house file proposed from track names: pairs by their sides, roles by the words of the trade, and what has to be asked."""
 
 from __future__ import annotations
 
 import json
-import re
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import UsageError
-from deskhand.house import ROLES, House, HouseFile, RoleName, Source, Vocal, find_house
-from deskhand.recording.names import key, side_of
+from deskhand.house import ROLES, Desk, House, HouseFile, Source, Vocal, find_house
+from deskhand.house.name_roles import guess_roles, languages_of_names
+from deskhand.house.name_words import split_words, word_list
+from deskhand.house.sides import pair_sides
+from deskhand.recording.names import key
+from deskhand.units import number
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
-# The first that fits decides, so the particular stands before the general. Abbreviations: common practice, no source.
-_ROLE_WORDS: Final[tuple[tuple[RoleName, str], ...]] = (
-    ("backing vocal", r"(?:keys|gtr|guitar|bass|drum|drums|tom|perc) (?:vox|voc|vocal)"),
-    ("click", r"click|clk|metronome|count ?in|cue|guide"),
-    ("talkback", r"tb|t/b|talk ?back|talk|shout"),
-    ("audience", r"aud|audience|amb|ambience|ambient|crowd|room|hall"),
-    ("playback", r"playback|pb|track|tracks|trx|trax|loop|loops|video|vid|laptop|computer|pc|media|bt|aux in|music"),
-    ("kick", r"kick|kik|kck|bd|bass drum|kd"),
-    ("snare", r"snare|sn|snr|sd|snare ?drum"),
-    ("toms", r"tom|toms|rack|floor|flr|tom ?\d"),
-    ("overheads", r"oh|ohs|ohl|ohr|overhead|overheads|o/h|cym|cymbal|cymbals|hh|hi ?hat|hat|ride"),
-    ("percussion", r"perc|percussion|cajon|conga|congas|bongo|bongos|shaker|djembe|tamb|tambourine|timbales"),
-    ("acoustic guitar", r"agtr|ag|acgtr|ac gtr|acou|acoustic|aco|a gtr|acoustic gtr|acoustic guitar|nylon|ukulele|uke|mandolin"),
-    ("bass", r"bass|bs|bass di|bass amp|bass mic|sub bass|double bass|upright"),
-    ("guitar", r"egtr|eg|e gtr|el gtr|gtr|guitar|git|elec|electric|gtrs|guitars|rhythm|lead gtr"),
-    ("keys", r"keys|key|kbd|keyboard|pno|piano|synth|syn|pad|organ|org|ep|clav|strings"),
-    ("backing vocal", r"bgv|bv|bvs|bvox|bgvs|backing|backing vox|backing vocal|choir|harmony|back vox|backup"),
-    ("speech", r"spk|speech|speaker|pulpit|lectern|headset|lav|lapel|host|mc|pastor|preacher|handheld|hh mic|announce|panel|reader"),
-    ("lead vocal", r"vox|vocal|voc|lead|lead vox|lead vocal|lv|ld vox|singer|voice|lead voice"),
-)  # fmt: skip
+    from deskhand.house.name_roles import RoleGuess
+    from deskhand.recording import Recording
+
+_FEWEST_NUMBERS: Final = 2
+"""Numbers from which on they may count the desk's channels; and at least half of the sources have one. Common practice, no source."""
+_CHOOSE: Final = "not clear from its name: choose one"
 
 
-def guess_role(name: str) -> RoleName:
-    """The role that a track's name tells, "other" when it tells none.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HouseProposal:
+    """House as the names of a recording propose it, for a person to put right."""
+
+    house: HouseFile
+    remarks: dict[str, str]
+    """Source to what has to be asked or looked at beside its role."""
+
+    @property
+    def asked(self) -> list[str]:
+        """Sources whose role no word tells: somebody has to choose it."""
+        return [source for source, remark in self.remarks.items() if remark == _CHOOSE]
+
+
+def _remark(guess: RoleGuess) -> str:
+    """Remark beside a role that is not simply known; empty for one that is."""
+    if guess.is_open:
+        return _CHOOSE
+    if guess.slip:
+        return f'read as "{guess.slip}": put it right where that is wrong'
+    return "an instrument without a role of its own" if ROLES[guess.role].unclear else ""
+
+
+def propose_house(names: Sequence[str], *, name: str, label_numbers: Sequence[str | None] = ()) -> HouseProposal:
+    """House as the track names of a recording propose it.
+
+    Parameters
+    ----------
+    names : sequence of str
+        In the order of the recording.
+    name : str
+        Of the house.
+    label_numbers : sequence of str or None, optional
+        Number that each track's label begins with; the desk's channels, where each source has its own.
 
     Examples
     --------
-    >>> guess_role("E.Gtr 1")
-    'guitar'
+    >>> proposal = propose_house(["OH izq", "OH der", "Ana"], name="Tern Street Hall", label_numbers=["5", "6", "7"])
+    >>> [(source.name, source.role, source.channel) for source in proposal.house.source]
+    [('OH', 'overheads', '5/6'), ('Ana', 'other', '7')]
+    >>> proposal.remarks
+    {'Ana': 'not clear from its name: choose one'}
     """
-    text = re.sub(r"([a-z])([A-Z])", r"\1 \2", name)
-    text = re.sub(r"[^a-z0-9/]+", " ", text.casefold()).strip()
-    text = re.sub(r"\s+", " ", text)
-    # numbers at the end of a word count players, not roles
-    words = f" {re.sub(r'(?<=[a-z])[0-9]+', '', text)} "
-    for role, pattern in _ROLE_WORDS:
-        if re.search(rf" (?:{pattern})s? ", words) or re.search(rf" (?:{pattern})s? ", f" {text} "):
-            return role
-    return "other"
+    labelled = _without_pairs_of_speech(names, pair_sides(names, languages_of_names(names)))
+    channels = _desk_channels([tracks for _, tracks in labelled], label_numbers)
+    guesses = guess_roles([label for label, _ in labelled], is_ordered=True if any(channels) else None)
+    sources: list[Source] = []
+    remarks: dict[str, str] = {}
+    leads: list[tuple[bool, str]] = []
+    mix: list[str | int] = []
+    used_names: set[str] = set()
+    for (label, tracks), guess, channel in zip(labelled, guesses, channels, strict=True):
+        if guess.is_mix:
+            mix += [names[track] for track in tracks]
+            continue
+        chosen = label
+        while key(chosen) in used_names:
+            chosen = f"{chosen} {tracks[0] + 1}"
+        used_names.add(key(chosen))
+        sources.append(Source(name=chosen, role=guess.role, tracks=[names[track] for track in tracks], channel=channel))
+        if _remark(guess):
+            remarks[chosen] = _remark(guess)
+        if ROLES[guess.role].leads:
+            leads.append((not guess.leads, chosen))
+    # the first that is called lead; among several that are not, the first on the desk
+    lead = min(leads, key=lambda voice: voice[0])[1] if leads else None
+    return HouseProposal(
+        house=HouseFile(
+            house=House(name=name), desk=Desk(mix=mix), source=sources, vocal=Vocal(source=lead) if lead else None
+        ),
+        remarks=remarks,
+    )
 
 
-def _pairs(names: Sequence[str]) -> list[tuple[str, tuple[int, ...]]]:
-    """Sources as (name, track positions): neighbours and others that differ only in their side are pairs."""
-    known = {key(name) for name in names}
+def _without_pairs_of_speech(
+    names: Sequence[str], labelled: list[tuple[str, tuple[int, ...]]]
+) -> list[tuple[str, tuple[int, ...]]]:
+    """Sources with the left and right microphone of a lectern apart: one talker on two inputs is no stereo. Common practice, no source."""
+    guesses = guess_roles([label for label, _ in labelled])
+    apart: list[tuple[str, tuple[int, ...]]] = []
+    for (label, tracks), guess in zip(labelled, guesses, strict=True):
+        if ROLES[guess.role].speaks:
+            apart += [(names[track], (track,)) for track in tracks]
+        else:
+            apart.append((label, tracks))
+    return sorted(apart, key=lambda source: min(source[1]))
 
-    def side_of_pair(name: str) -> tuple[str, str] | None:
-        # "OHL" ends with a side, "GTR" with a letter: only the other one beside it tells
-        if (
-            len(name) > 2
-            and name[-1] in "LR"
-            and name[-2].isupper()
-            and key(name[:-1] + "LR"[name[-1] == "L"]) in known
-        ):
-            return name[:-1].strip(" _.-("), "left" if name[-1] == "L" else "right"
-        return side_of(name)
 
-    sides: dict[tuple[str, str], int] = {}
-    for position, name in enumerate(names):
-        side = side_of_pair(name)
-        if side is not None:
-            sides.setdefault((key(side[0]), side[1]), position)
-    sources: list[tuple[str, tuple[int, ...]]] = []
-    for position, name in enumerate(names):
-        side = side_of_pair(name)
-        if side is not None:
-            left, right = (sides.get((key(side[0]), which)) for which in ("left", "right"))
-            if left is not None and right is not None and position in (left, right):
-                if position == min(left, right):
-                    sources.append((side[0], (left, right)))
-                continue
-        sources.append((name, (position,)))
-    return sources
+def _desk_channels(tracks: Sequence[tuple[int, ...]], label_numbers: Sequence[str | None]) -> list[str | None]:
+    """Channel of each source by the numbers of its labels; none at all where they cannot be the desk's."""
+    none: list[str | None] = [None] * len(tracks)
+    if not label_numbers:
+        return none
+    numbered: list[list[str]] = []
+    for positions in tracks:
+        labels = [label_numbers[position] for position in positions]
+        # the two tracks of a stereo file have one label
+        numbered.append([] if None in labels else list(dict.fromkeys("/".join(map(str, labels)).split("/"))))
+    used = [number for numbers in numbered for number in numbers]
+    count = sum(1 for numbers in numbered if numbers)
+    if len(set(used)) < len(used) or "0" in used or count < _FEWEST_NUMBERS or 2 * count < len(tracks):
+        return none
+    return ["/".join(numbers) or None for numbers in numbered]
 
 
 def guess_house(names: Sequence[str], *, name: str) -> HouseFile:
-    """A house guessed from the track names of a recording.
+    """House as the track names of a recording propose it, without what has to be asked.
 
     Parameters
     ----------
@@ -98,34 +141,53 @@ def guess_house(names: Sequence[str], *, name: str) -> HouseFile:
     name : str
         Of the house.
     """
-    sources: list[Source] = []
-    used_names: set[str] = set()
-    for source_name, tracks in _pairs(names):
-        chosen = source_name
-        while key(chosen) in used_names:
-            chosen = f"{chosen} {tracks[0] + 1}"
-        used_names.add(key(chosen))
-        sources.append(Source(name=chosen, role=guess_role(source_name), tracks=[names[track] for track in tracks]))
-    lead = next((source.name for source in sources if ROLES[source.role].leads), None)
-    return HouseFile(house=House(name=name), source=sources, vocal=Vocal(source=lead) if lead else None)
+    return propose_house(names, name=name).house
 
 
-_MIC_WORDS: Final = frozenset(
-    {"in", "out", "inside", "outside", "top", "bottom", "btm", "bot", "up", "down", "di", "mic", "amp", "cab", "near", "far", "sub", "line"}
-)  # fmt: skip
+def proposal_of(recording: Recording, *, name: str) -> HouseProposal:
+    """House as a recording's labels propose it, with the desk's channels where its numbers tell them."""
+    return propose_house(
+        [track.name for track in recording.tracks],
+        name=name,
+        label_numbers=[track.label_number for track in recording.tracks],
+    )
+
+
+def level_questions(house: HouseFile, levels_dbfs: Mapping[str, float | None]) -> dict[str, str]:
+    """Questions about the sources that come in as far from nominal as has to be put right, such as "comes in 6 dB low: is that meant?".
+
+    Parameters
+    ----------
+    house : HouseFile
+        As proposed; its nominal stays, so that no wrong gain becomes the house's own.
+    levels_dbfs : mapping
+        Source to its level while it plays, in dBFS.
+    """
+    questions = {}
+    for source in house.source:
+        level_dbfs = levels_dbfs.get(source.name)
+        if level_dbfs is None or not ROLES[source.role].own_level:
+            continue
+        off_db = level_dbfs - house.nominal_dbfs(source)
+        if abs(off_db) >= house.level_limits_db(source)[1]:
+            direction = "low" if off_db < 0 else "high"
+            questions[source.name] = f"comes in {number(abs(off_db), 0)} dB {direction}: is that meant?"
+    return questions
 
 
 def microphones_of_one(house: HouseFile) -> list[tuple[str, str]]:
     """Pairs of single-track sources that are microphones of one instrument: names alike but for where the microphone is.
 
-    "kick in" and "kick out", "snare top" and "snare bottom", "bass di" and "bass mic".
+    "kick in" and "kick out", "caja arriba" and "caja abajo", "bass di" and "bass mic".
     """
+    microphone = word_list().microphone
+    if "de" in languages_of_names(source.name for source in house.source):
+        microphone |= word_list().german_microphone
     families: dict[tuple[str, str], list[str]] = {}
     for source in house.source:
         if not ROLES[source.role].several_microphones or len(source.tracks) != 1 or not source.used:
             continue
-        words = re.findall(r"[a-z]+|\d+", source.name.casefold())
-        stem = " ".join(word for word in words if word not in _MIC_WORDS)
+        stem = " ".join(word for word in split_words(source.name) if word not in microphone)
         families.setdefault((source.role, stem), []).append(source.name)
     return [(members[0], further) for members in families.values() for further in members[1:]]
 
@@ -159,16 +221,43 @@ def _toml_text(text: str) -> str:
     return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
-def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
-    """A commented house file.
+def _comment(text: str) -> str:
+    """Text on one line: a name comes from a file, and must not end its comment."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
 
-    Parameters
-    ----------
-    house : HouseFile
-        As guessed.
-    heard : dict
-        Source name to a comment on what was heard of it, such as its level.
-    """
+
+def _toml_list(tracks: Sequence[str | int]) -> str:
+    return "[" + ", ".join(_toml_text(track) if isinstance(track, str) else str(track) for track in tracks) + "]"
+
+
+def _question_lines(question: str, level: str) -> list[str]:
+    """Question about a level, and the level that it is about."""
+    return [
+        f"# question: {question} If it is, write: nominal = {_toml_text(level)}",
+        f"asked_level = {_toml_text(level)}      # once that is answered, either way, take this line out",
+    ]
+
+
+def _source_lines(source: Source, remark: str, comment: str | None) -> list[str]:
+    """Lines of a source, with a remark beside its role and a comment on what was heard."""
+    lines = [
+        "",
+        "[[source]]",
+        f"name = {_toml_text(source.name)}",
+        f"role = {_toml_text(source.role)}" + (f"                  # {_comment(remark)}" if remark else ""),
+        f"tracks = {_toml_list(source.tracks)}",
+        '# channel = ""                  # on the desk'
+        if source.channel is None
+        else f"channel = {_toml_text(str(source.channel))}",
+        f"patch = {_toml_text(source.patch)}"
+        if source.patch
+        else '# patch = ""                    # where it is plugged in',
+    ]
+    return lines if comment is None else [*lines, f"# heard: {_comment(comment)}"]
+
+
+def _head_lines(house: HouseFile) -> list[str]:
+    """Lines in front of the sources."""
     lines = [
         "# The house: what stays the same from week to week. Guessed from a recording's track names: read it through once,",
         "# put right what is wrong, and fill in channel and patch, so that every finding can say where to go.",
@@ -183,6 +272,10 @@ def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
         'gain_step = "1 dB"              # preamp',
         'trim_step = "0.5 dB"            # digital',
         'monitors = "after-gain"         # what the players\' mixes follow',
+    ]
+    if house.desk.mix:
+        lines.append(f"mix = {_toml_list(house.desk.mix)}   # tracks of the desk's own mix, as their names say")
+    lines += [
         "",
         "# [room]                        # fill in once it was measured with a class 1 or 2 meter",
         '# level = "88 dBA"              # at the mix position, when the mix sits at mix_loudness',
@@ -191,26 +284,42 @@ def house_text(house: HouseFile, *, heard: dict[str, str]) -> str:
         "# Roles: lead vocal, backing vocal, speech, guitar, acoustic guitar, bass, keys, kick, snare, toms, overheads,",
         "# percussion, playback, audience, click, talkback, other. Click and talkback must never be in a mix.",
     ]
+    return lines
+
+
+def house_text(
+    house: HouseFile,
+    *,
+    heard: Mapping[str, str],
+    remarks: Mapping[str, str] | None = None,
+    levels_dbfs: Mapping[str, float | None] | None = None,
+    faders_db: Mapping[str, float | None] | None = None,
+) -> str:
+    """A commented house file.
+
+    Parameters
+    ----------
+    house : HouseFile
+        As guessed.
+    heard : dict
+        Source name to a comment on what was heard of it, such as its level.
+    remarks : dict, optional
+        Source name to what has to be asked or looked at beside its role.
+    levels_dbfs : dict, optional
+        Source name to its level while it plays: a question where it is far from nominal.
+    faders_db : dict, optional
+        Source name to its fader in the recorded mix, against the others; None or absent where it is not known.
+    """
+    levels_dbfs = levels_dbfs or {}
+    questions = level_questions(house, levels_dbfs)
+    lines = _head_lines(house)
     for source in house.source:
-        lines += ["", "[[source]]", f"name = {_toml_text(source.name)}"]
-        doubt = "                  # not clear from its name: choose one" if ROLES[source.role].unclear else ""
-        lines.append(f"role = {_toml_text(source.role)}{doubt}")
-        tracks = ", ".join(_toml_text(track) if isinstance(track, str) else str(track) for track in source.tracks)
-        lines.append(f"tracks = [{tracks}]")
-        lines.append(
-            f"channel = {_toml_text(str(source.channel))}"
-            if source.channel is not None
-            else '# channel = ""                  # on the desk'
-        )
-        lines.append(
-            f"patch = {_toml_text(source.patch)}"
-            if source.patch
-            else '# patch = ""                    # where it is plugged in'
-        )
-        if source.name in heard:
-            lines.append(
-                "# heard: " + " ".join("".join(c if c.isprintable() else " " for c in heard[source.name]).split())
-            )
+        remark = (remarks or {}).get(source.name) or (_CHOOSE if ROLES[source.role].unclear else "")
+        lines += _source_lines(source, remark, heard.get(source.name))
+        if (fader_db := (faders_db or {}).get(source.name)) is not None:
+            lines.append(f'fader = "{fader_db:g} dB"                 # in the recorded mix, against the others')
+        if source.name in questions:
+            lines += _question_lines(questions[source.name], f"{levels_dbfs[source.name]:.1f} dBFS")
     if house.vocal:
         lines += [
             "",

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from starlette.exceptions import HTTPException
 
 from deskhand.errors import UsageError
+from deskhand.house import IN_SONGS
 from deskhand.report.words import text
 from deskhand.result import plain
 
@@ -88,11 +89,12 @@ def short_text(value: Any) -> str:
 
 
 SETUP_KEYS: Final = (
-    "channel", "patch", "microphone", "stand", "player", "preamp", "pad", "phantom", "group", "effects", "send",
+    "channel", "patch", "microphone", "stand", "player", "preamp", "pad", "phantom", "mute", "group", "effects", "send",
 )  # fmt: skip
 """Keys of a source that are typed on its page, in the order in which a channel is set up."""
 _IN_DB: Final = ("preamp", "pad")
 _PHANTOM: Final = {"on": True, "off": False}
+_MUTE: Final[Mapping[str, bool | str]] = {"open": False, "songs": IN_SONGS, "muted": True}
 
 
 def _in_db(written: str) -> str:
@@ -110,10 +112,11 @@ def setup_keys(data: Any) -> dict[str, Any]:
     """
     if not isinstance(data, dict):
         raise UsageError("the set-up", "is missing", "read the page again")
-    keys: dict[str, Any] = {name: short_text(data.get(name)) or None for name in SETUP_KEYS[:-3]}
+    keys: dict[str, Any] = {name: short_text(data.get(name)) or None for name in SETUP_KEYS[:-5]}
     for name in _IN_DB:
         keys[name] = None if keys[name] is None else _in_db(keys[name])
     keys["phantom"] = _PHANTOM.get(short_text(data.get("phantom")))
+    keys["mute"] = _MUTE.get(short_text(data.get("mute")))
     keys["group"] = short_text(data.get("group")) or None
     keys["effects"] = [name for name in map(str.strip, short_text(data.get("effects")).split(",")) if name] or None
     keys["send"] = _sends_of(data.get("send")) or None
@@ -140,6 +143,7 @@ def setup_fields(written: Mapping[str, Any]) -> dict[str, Any]:
     """Set-up of a source's table in a house file, as the fields of the page show it."""
     fields: dict[str, Any] = {name: str(written.get(name, "")) for name in SETUP_KEYS}
     fields["phantom"] = {True: "on", False: "off"}.get(written.get("phantom"), "")  # type: ignore[arg-type]
+    fields["mute"] = next((word for word, value in _MUTE.items() if value == written.get("mute")), "")
     fields["effects"] = ", ".join(map(str, written.get("effects", [])))
     fields["send"] = [
         {

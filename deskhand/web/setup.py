@@ -13,12 +13,13 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
-from deskhand.house import FILE_NAME, ROLES, House, HouseFile, Source, Vocal, parse_house
+from deskhand.house import FILE_NAME, ROLES, Desk, House, HouseFile, Source, Vocal, parse_house
+from deskhand.leftovers import unfinished_prefix
 from deskhand.recording import open_recording
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.report.words import words
 from deskhand.tasks import check as checking
-from deskhand.tasks.new import guess_house, house_text, refuse_hiding
+from deskhand.tasks.new import house_text, level_questions, proposal_of, refuse_hiding
 from deskhand.web import render
 from deskhand.web.parse import file_name, lies_in
 
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
     from starlette.requests import Request
 
+    from deskhand.tasks.new import HouseProposal
     from deskhand.web.jobs import Job
     from deskhand.web.state import PageState
 
@@ -35,15 +37,20 @@ _FREE_BYTES: Final = 200_000_000
 _HOUSE_NAME: Final = "Our house"
 
 
-def proposal(house: HouseFile, hints: Mapping[str, str]) -> list[dict[str, Any]]:
+def proposal(
+    proposed: HouseProposal, hints: Mapping[str, str], levels_dbfs: Mapping[str, float | None]
+) -> list[dict[str, Any]]:
     """Rows of the sources that are proposed.
 
     Parameters
     ----------
-    house : HouseFile
+    proposed : HouseProposal
     hints : mapping
         Source name to what was heard of it.
+    levels_dbfs : mapping
+        Source name to its level while it plays.
     """
+    questions = level_questions(proposed.house, levels_dbfs)
     return [
         {
             "name": source.name,
@@ -51,10 +58,12 @@ def proposal(house: HouseFile, hints: Mapping[str, str]) -> list[dict[str, Any]]
             "left": str(source.tracks[0]),
             "right": str(source.tracks[1]) if len(source.tracks) == 2 else "",
             "heard": hints.get(source.name, ""),
-            "channel": "",
+            "question": questions.get(source.name, ""),
+            "remark": proposed.remarks.get(source.name, ""),
+            "channel": source.channel or "",
             "patch": "",
         }
-        for source in house.source
+        for source in proposed.house.source
     ]
 
 
@@ -103,6 +112,9 @@ class SetupPages:
         self._state = state
         self._hall = state.hall
         self._hints: dict[str, dict[str, str]] = {}
+        self._faders_db: dict[str, dict[str, float | None]] = {}
+        self._levels_dbfs: dict[str, dict[str, float | None]] = {}
+        self._mixes: dict[str, list[str | int]] = {}
 
     def first(self, request: Request) -> Response:
         """Set-up page: sources proposed from a recording, put right by a person, and written."""
@@ -113,9 +125,9 @@ class SetupPages:
         if shelf is not None and shelf.id in self._hints:
             recording = open_recording(shelf.path)
             tracks = [track.name for track in recording.tracks]
-            house = guess_house(tracks, name=_HOUSE_NAME)
-            sources = proposal(house, self._hints[shelf.id])
-            lead = house.vocal.source if house.vocal else ""
+            proposed = proposal_of(recording, name=_HOUSE_NAME)
+            sources = proposal(proposed, self._hints[shelf.id], self._levels_dbfs[shelf.id])
+            lead = proposed.house.vocal.source if proposed.house.vocal else ""
         return HTMLResponse(
             render.page(
                 "first",
@@ -140,8 +152,12 @@ class SetupPages:
 
         def work(job: Job) -> str:
             recording = open_recording(shelf.path)
-            house = guess_house([track.name for track in recording.tracks], name=_HOUSE_NAME)
-            self._hints[shelf.id] = checking.listen(recording, house, progress=job.progress)
+            house = proposal_of(recording, name=_HOUSE_NAME).house
+            self._mixes[shelf.id] = house.desk.mix
+            impressions = checking.listen(recording, house, progress=job.progress)
+            self._levels_dbfs[shelf.id] = {name: impression.level_dbfs for name, impression in impressions.items()}
+            self._faders_db[shelf.id] = {name: impression.fader_db for name, impression in impressions.items()}
+            self._hints[shelf.id] = {name: impression.comment for name, impression in impressions.items()}
             return f"/first?of={shelf.id}"
 
         return {"job": self._state.jobs.start(f"listen {shelf.id}", work).id}
@@ -158,12 +174,21 @@ class SetupPages:
             house = House(name=str(data.get("name", "")).strip() or _HOUSE_NAME, mains=mains)
         except ValueError as error:
             raise UsageError("the mains", "is not known", "choose 50 Hz or 60 Hz") from error
+        claimed = {track for source in sources for track in source.tracks}
+        mix = [track for track in self._mixes.get(str(data.get("id")), []) if track not in claimed]
         file = HouseFile(
             house=house,
+            desk=Desk(mix=mix),
             source=sources,
             vocal=Vocal(source=lead) if lead in [source.name for source in sources] else None,
         )
-        written = house_text(file, heard=self._hints.get(str(data.get("id")), {}))
+        id_ = str(data.get("id"))
+        written = house_text(
+            file,
+            heard=self._hints.get(id_, {}),
+            levels_dbfs=self._levels_dbfs.get(id_),
+            faders_db=self._faders_db.get(id_),
+        )
         parse_house(written, self._hall.house_file)
         with self._hall.lock:
             if self._hall.has_house:
@@ -183,7 +208,7 @@ class SetupPages:
         root = self._hall.root
         target = root / folder_name / name
         length = int(request.headers.get("content-length", "0"))
-        part = root / f".deskhand-{secrets.token_hex(8)}.part"
+        part = root / f"{unfinished_prefix()}{secrets.token_hex(8)}.part"
 
         def require_room() -> None:
             if os.path.lexists(target):

@@ -20,6 +20,7 @@ from deskhand.chain.run import WhatIf
 from deskhand.desk import DeskState, desk_state
 from deskhand.errors import UsageError
 from deskhand.house import ROLES, made_blocks, match_tracks
+from deskhand.leftovers import unfinished_prefix
 from deskhand.measure.excerpt import LENGTH_S
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
@@ -247,6 +248,7 @@ class Stretch:
             figures,
             rows,
             strikes=ROLES[self.source.role].strikes,
+            parted=not ROLES[self.source.role].hears_kit,
             mains_hz=self._opened.house.house.mains_hz,
             by_cable=self.source.by_cable,
             level_dba=listening_dba(self._opened.house),
@@ -306,7 +308,7 @@ class Sounds:
     """Audio that pages play, as files of a temporary folder: FLAC of 24 bits, so that any part of them can be asked for."""
 
     def __init__(self) -> None:
-        self._folder = Path(tempfile.mkdtemp(prefix="deskhand-"))
+        self._folder = Path(tempfile.mkdtemp(prefix=unfinished_prefix(hidden=False)))
         atexit.register(self.close)
         self._files: OrderedDict[str, float] = OrderedDict()
         self._lock = threading.Lock()

@@ -418,3 +418,19 @@ def test_a_weight_is_what_the_newest_take_counts() -> None:
         found = drift.chart(values, 1.0, 3.0, every_week(20), weight=weight)
         assert found is not None
         assert found.average[-1] == pytest.approx(weight)
+
+
+@pytest.mark.source("known truth: only the newest take is elsewhere, by 12 dB")
+def test_one_take_alone_is_no_drift(rng: np.random.Generator) -> None:
+    kept, now = newest(house(rng, 41))
+    level_dbfs, width = now[0].values["level_dbfs"]
+    jumped = [replace(now[0], values={**now[0].values, "level_dbfs": (level_dbfs + 12.0, width)})]
+    assert drifts(kept.baseline(), jumped) == []
+
+
+@pytest.mark.source("known truth: every take lies elsewhere by a thirtieth of a just noticeable difference")
+def test_what_nobody_could_hear_is_no_finding() -> None:
+    values = -18.0 + 0.03 * np.arange(20.0)
+    quiet = charted(values, spread=0.01)
+    assert quiet.drifted
+    assert judge_drifts([Drift(source="piano", number=LEVEL, chart=quiet)]) == {}

@@ -109,7 +109,12 @@ def silenced(sound: np.ndarray, from_s: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    ("role", "severity"), [pytest.param("keys", "fix", id="keys"), pytest.param("playback", "listen", id="playback")]
+    ("role", "severity"),
+    [
+        pytest.param("keys", "fix", id="keys"),
+        pytest.param("playback", "listen", id="playback"),
+        pytest.param("other", "note", id="spare-channel"),
+    ],
 )
 def test_silence_throughout(role: str, severity: str) -> None:
     found = one(np.zeros(10 * RATE_HZ), role)

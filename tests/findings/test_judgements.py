@@ -99,12 +99,14 @@ def judged(
     learned: bool = True,
     roles: Mapping[str, str] | None = None,
     relearning: Sequence[str] = (),
+    newcomers: Sequence[str] = (),
 ) -> dict[str, list[Finding]]:
     return judge_normals(
         normals,
         roles or dict.fromkeys(normals, role),
         learned=learned,
         relearning=relearning,
+        newcomers=newcomers,
         hear_s=lambda _: HEAR_S,
         harsh_s=lambda _: HARSH_S,
     )
@@ -120,6 +122,13 @@ def test_a_number_of_which_too_few_are_of_todays_definition_is_noted() -> None:
     severities = {one.kind: one.severity for one in judged(normals, relearning=["tail"])["piano"]}
     assert severities == {"tail": "note", "width": "listen"}
     assert {one.severity for one in judged(normals)["piano"]} == {"listen"}
+
+
+@pytest.mark.source("common practice, no source: another person sounds like another person")
+def test_somebody_new_sounds_new() -> None:
+    normals = {"piano": [number_normal("tail", 1.0, 0.4)], "bass": [number_normal("tail", 1.0, 0.4)]}
+    findings = judged(normals, newcomers=["piano"])
+    assert [findings[source][0].severity for source in ("piano", "bass")] == ["note", "listen"]
 
 
 # the words

@@ -17,6 +17,7 @@ import pytest
 import scipy.signal as ss
 
 from deskhand.findings import judge_chain, judge_mix_loss, judge_voices
+from deskhand.findings.standalone.mutes import mutes
 from deskhand.findings.standalone.presets import sounds
 from deskhand.house import Source, make_block
 from tests.support.judged import severity_of, show_of
@@ -387,6 +388,29 @@ def test_presets() -> None:
         reading: Any = SimpleNamespace(step_lu=step_lu, sounds=[sound])
         context: Any = SimpleNamespace(offset_s=0.0)
         assert severity_of(sounds(source, reading, context, ()), "sound-step") == severity
+
+
+@pytest.mark.parametrize(
+    ("keys", "line_check", "asked"),
+    [
+        pytest.param({}, False, True, id="nobody said"),
+        pytest.param({"mute": False}, False, False, id="open"),
+        pytest.param({"mute": "in songs"}, False, False, id="in songs"),
+        pytest.param({"mute": True}, False, False, id="out of the mix"),
+        pytest.param({}, True, False, id="at line check"),
+        pytest.param({"fader": None}, False, False, id="not in the mix"),
+        pytest.param({"role": "backing vocal"}, False, False, id="a singer"),
+    ],
+)
+def test_a_mute_that_nobody_told(keys: dict[str, Any], line_check: bool, asked: bool) -> None:
+    """Common practice, no source: a speech microphone is muted while the band plays, or left open on purpose; somebody knows."""
+    source = Source(**{"name": "lectern", "role": "speech", "tracks": ["lectern"], "fader": "-2 dB"} | keys)
+    house = SimpleNamespace(vocal=SimpleNamespace(source="lead voice"))
+    context: Any = SimpleNamespace(house=house, line_check=line_check)
+    reading: Any = SimpleNamespace()
+    assert severity_of(mutes(source, reading, context, ()), "mute-untold") == ("note" if asked else None)
+    context.house.vocal = None
+    assert not mutes(source, reading, context, ())
 
 
 def test_words_that_are_covered() -> None:

@@ -120,6 +120,40 @@ def test_what_a_clipped_input_lacks_then_is_the_trim_s_as_a_second_step() -> Non
     assert not Check(sound, ticked.week(text), line_check=True, done_db=done_db, standing=text).plan.moves
 
 
+def test_a_level_known_from_below_goes_up_only_as_far_as_peaks_decide() -> None:
+    """Mostly clipped, and so far below nominal behind the preamp that its level does not matter: the trim goes up by the room."""
+    sound = sine(220.0, LENGTH_S, level_dbfs=-1.0) + pink(np.random.default_rng(6), LENGTH_S, -40.0)
+    clipped = np.clip(sound * gain(4.0), -1.0, 1.0)
+    take = Check(clipped, house_text("keys", 'nominal = "-2 dBFS"'))
+    assert [move.where for move in take.plan.moves] == ["preamp", "trim"]
+    # common practice, no source: peaks at -10 dBFS by ear, -6 dBTP behind the trim
+    assert take.plan.moves[1].settings["gain"].after == pytest.approx(4.0)
+    again = sound / np.abs(sound).max() * gain(-10.0)
+    assert not Check(again, take.week(house_text("keys", 'nominal = "-2 dBFS"'))).plan.moves
+
+
+def test_a_trim_that_is_there_makes_room_for_what_the_preamp_takes() -> None:
+    """Near full scale at nominal, with a trim down: the preamp's 6 dB are made up at once, not asked for by the next take."""
+    sound = voice(-18.0)
+    sound = sound / np.abs(sound).max() * gain(-0.2)
+    text = house_text("lead vocal", chain='[[source.chain]]\nblock = "trim"\ngain = "-5 dB"\n')
+    take = Check(sound, text)
+    assert [move.where for move in take.plan.moves] == ["preamp", "trim"]
+    after = Check(sound * gain(take.plan.moves[0].settings["gain"].after), take.week(text))
+    assert not after.plan.moves
+    assert not {"level-low", "headroom"} & {finding.kind for finding in after.findings}
+
+
+@pytest.mark.parametrize(("room_db", "raised"), [(2.5, False), (3.5, True)])
+def test_peaks_that_leave_next_to_no_room_leave_a_low_level_alone(room_db: float, raised: bool) -> None:
+    """What takes played alike differ by is no room: it would be taken back by the next one. Common practice, no source."""
+    sound = voice(-40.0)
+    sound = sound / np.abs(sound).max() * gain(-6.0 - room_db)
+    take = Check(sound, house_text("lead vocal", 'nominal = "-8 dBFS"'))
+    assert bool([finding for finding in take.findings if finding.kind == "level-low"]) == raised
+    assert [move.where for move in take.plan.moves] == (["trim"] if raised else [])
+
+
 @pytest.mark.parametrize("line_check", [True, False])
 def test_headroom_that_was_done_is_not_counted_twice(line_check: bool) -> None:
     sound = voice(-18.0)

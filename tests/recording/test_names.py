@@ -12,7 +12,8 @@ import pytest
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from deskhand.recording.names import clean_name, key, nearest, numbered, part_of, side_of
+from deskhand.house.sides import side_of
+from deskhand.recording.names import clean_name, key, nearest, numbered, part_of
 
 # a busy machine may take its time: only the answer counts
 unhurried = settings(deadline=None)

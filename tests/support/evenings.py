@@ -186,11 +186,15 @@ class Outcome:
     voice_off_pct: float | None
     """Audible share of the lead voice against what was predicted."""
     other_performance: tuple[str, ...]
-    """Asked for in another performance after all was done."""
+    """Asked for again in another performance after all was done."""
+    other_first: tuple[str, ...]
+    """Asked for in another performance, and not in the first take: what it showed for the first time."""
     half: tuple[str, ...]
     """Done, and asked for again in a take after a part of the moves was done."""
     half_lost: tuple[str, ...]
     """Not done, and not asked for again in that take."""
+    second_round: tuple[str, ...]
+    """Asked for once more after a second round, in which all that the take after the part asked was done."""
     partial_db: tuple[float, ...]
     """Gains that were turned half-way: what was asked for after that, beyond what was left."""
 
@@ -200,6 +204,7 @@ class Outcome:
         return not self.same_bytes or any(
             (
                 self.same_take, self.next_take, self.uncured, self.contradicted, self.other_performance, self.half, self.half_lost,
+                self.second_round,
             )
         )  # fmt: skip
 
@@ -220,9 +225,11 @@ def _tick(checked: ShowCheck, take: Path, moves: list[str]) -> set[str]:
     return {finding for change in ticked.new for finding in change.findings}
 
 
-def _turned(evening: Evening, moves: dict[str, tuple[str, Move]], ids: list[str], share: float = 1.0) -> Desk:
-    """Desk on which what lies before the tap was carried out."""
-    desk = Desk()
+def _turned(
+    evening: Evening, moves: dict[str, tuple[str, Move]], ids: list[str], share: float = 1.0, desk: Desk | None = None
+) -> Desk:
+    """Desk on which what lies before the tap was carried out, beyond what was turned at it already."""
+    desk = desk or Desk()
     for name in ids:
         source, move = moves[name]
         if move.is_setting and lies_before_tap(move.block, evening.tap):
@@ -243,12 +250,10 @@ def live_through(evening: Evening, folder: Path) -> Outcome:
     first_take = write_take(folder / "first", evening, 0, Desk())
     first = check(first_take)
     moves = _moves(first)
-    rng = np.random.default_rng([SEED, evening.number, 99])
-    done = [name for name in moves if rng.random() < 0.5]
-    # half of the evenings go on with another performance, the others with a person who did a part
+    # half of the evenings go on with another performance, the others with a person who did a part: some moves, or one alone
     is_other = evening.number % 2 == 0
-    half: tuple[tuple[str, ...], tuple[str, ...]] = (
-        ((), ()) if is_other or not moves else _half(evening, folder, first, moves, done)
+    half: tuple[tuple[str, ...], ...] = (
+        ((), (), ()) if is_other or not moves else _half(evening, folder, first, moves, _part(evening, list(moves)))
     )
     partial_db = () if is_other else _partial(evening, folder, first, moves)
     answered = _tick(first, first_take, list(moves)) if moves else set()
@@ -273,9 +278,11 @@ def live_through(evening: Evening, folder: Path) -> Outcome:
         uncured=tuple(sorted(answered & _raised(second))),
         contradicted=tuple(move.move for move in fates if move.fate == "contradicted"),
         voice_off_pct=voice_off,
-        other_performance=tuple(third),
+        other_performance=tuple(name for name in third if name in moves),
+        other_first=tuple(name for name in third if name not in moves),
         half=half[0],
         half_lost=half[1],
+        second_round=half[2],
         partial_db=partial_db,
     )
 
@@ -286,19 +293,32 @@ def _forget(folder: Path) -> None:
         (folder / name).unlink(missing_ok=True)
 
 
+def _part(evening: Evening, ids: list[str]) -> list[str]:
+    """Moves that a person did: about half of them, or one alone."""
+    rng = np.random.default_rng([SEED, evening.number, 99])
+    if evening.number % 4 == 1:
+        return [str(rng.choice(ids))]
+    return [name for name in ids if rng.random() < 0.5]
+
+
 def _half(
     evening: Evening, folder: Path, first: ShowCheck, moves: dict[str, tuple[str, Move]], done: list[str]
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Moves asked for again though done, and those lost though not done, after a part of them was done."""
+) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]]:
+    """Moves asked for again though done, sources lost though not done, after a part of them was done; and what a second round leaves."""
     if done:
         _tick(first, folder / "first", done)
-    take = write_take(folder / "half", evening, 0, _turned(evening, moves, done))
-    asked = _moves(check(take))
-    _forget(folder)
+    desk = _turned(evening, moves, done)
+    checked = check(write_take(folder / "half", evening, 0, desk))
+    asked = _moves(checked)
     # a source of which a part was done may be asked for the remainder of the others in another way
     left = {moves[name][0] for name in moves if name not in done}
     lost = left - {source for source, _ in asked.values()}
-    return tuple(name for name in done if name in asked), tuple(sorted(lost))
+    if asked:
+        _tick(checked, folder / "half", list(asked))
+    _turned(evening, asked, list(asked), desk=desk)
+    after = _moves(check(write_take(folder / "second round", evening, 0, desk)))
+    _forget(folder)
+    return tuple(name for name in done if name in asked), tuple(sorted(lost)), tuple(after)
 
 
 def _partial(evening: Evening, folder: Path, first: ShowCheck, moves: dict[str, tuple[str, Move]]) -> tuple[float, ...]:

@@ -28,6 +28,10 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
             "facts": {"off_db": 6.0, "after_gains": after, "turned": "trim", "turn_db": 6.0},
         }
         for case, after in (("above", ""), ("above-fine", " after its gain of +3 dB"))
+    } | {
+        "asked-above": {
+            "advice": ("answer-level",), "measured": -12.0, "expected": -18.0, "unit": "dBFS", "facts": {"off_db": 6.0},
+        },
     },
     "level-low": {
         case: {
@@ -40,6 +44,9 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
         "far-below": {
             "advice": ("gain-and-reduction",), "measured": -40.0, "expected": -18.0, "unit": "dBFS",
             "facts": {"off_db": 22.0, "after_gains": ""},
+        },
+        "asked-below": {
+            "advice": ("answer-level",), "measured": -24.0, "expected": -18.0, "unit": "dBFS", "facts": {"off_db": 6.0},
         },
     },
     "clipped": {

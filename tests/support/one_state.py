@@ -56,7 +56,7 @@ def _saved(source: dict[str, Any]) -> list[dict[str, Any]]:
     return [
         move
         for move in source["moves"]
-        if (move["block"] is not None or move["where"] == "fader") and move["where"] != "preamp"
+        if (move["block"] is not None or move["where"] in ("fader", "send")) and move["where"] != "preamp"
     ]
 
 
@@ -76,10 +76,12 @@ def _row_differences(row: dict[str, str], table: dict[str, Any], source: dict[st
         yield f"{name}: phantom power"
     if row.get("effects", "") != ", ".join(table.get("effects", [])):
         yield f"{name}: effects"
+    moved = {
+        move["facts"]["mix"]: move["settings"]["send"]["after"] for move in source["moves"] if move["where"] == "send"
+    }
     for send in table.get("send", []):
-        if send["mix"] not in row["sends"] or _number(send["level"]) not in _numbers(
-            row["sends"].replace(send["mix"], "")
-        ):
+        level_db = moved.get(send["mix"], _number(send["level"]))
+        if send["mix"] not in row["sends"] or level_db not in _numbers(row["sends"].replace(send["mix"], "")):
             yield f"{name}: send to {send['mix']}"
     yield from _setting_differences(row, table, source)
 
@@ -91,6 +93,8 @@ def _setting_differences(row: dict[str, str], table: dict[str, Any], source: dic
     wanted: list[float] = []
     for move in _saved(source):
         values = {key: setting["after"] for key, setting in move["settings"].items()}
+        if move["where"] == "send":
+            continue
         if move["where"] == "fader":
             fader = f"{values['fader']} dB"
         elif move["index"] is not None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import threading
 import tracemalloc
@@ -14,6 +15,8 @@ import soundfile
 
 from deskhand.errors import UsageError
 from deskhand.house import read_house
+from deskhand.recording import open_recording
+from deskhand.tasks.new import proposal_of
 from deskhand.web.hall import Hall, tracks_of
 from tests.support.small_hall import HOUSE, OWN, Asker, one_line, pink, raw, said_by, small_hall, tree, write_show
 
@@ -535,6 +538,38 @@ class TestWritingTheHouse:
         assert [one.name for one in house.source] == ["piano", 'the "lead"\n[x]']
         assert list(house.source[0].tracks) == ["pno l", "pno r"]
         assert house.vocal.source == lead["name"]
+
+    def test_what_the_command_proposes_is_proposed_here(self, without):
+        show = without.hall.root / "show-2026-03-01"
+        samples, rate_hz = soundfile.read(show / "vox.wav", always_2d=True)
+        for name, gain in (
+            ("Ana", 1.0),
+            ("main l", 1.0),
+            ("main r", 1.0),
+            ("Gtr li", 1.0),
+            ("Gtr re", 1.0),
+            ("E-Bass", 0.05),
+        ):
+            soundfile.write(show / f"{name}.wav", gain * samples, rate_hz)
+        assert without.waited(without.told("listen", id=without.id)["job"])["state"] == "done"
+        page = without.get(f"/first?of={without.id}").text
+        proposal = proposal_of(open_recording(show), name="Our house")
+        roles = {source.name: source.role for source in proposal.house.source}
+        assert (roles["Gtr"], roles["E-Bass"], roles["Ana"], proposal.asked) == ("guitar", "bass", "other", ["Ana"])
+        rows = []
+        for row in page.split("<fieldset")[1:]:
+            name = re.search(r'name="name" value="([^"]*)"', row)[1]
+            role = re.search(r'<option value="([^"]*)" selected', row)[1]
+            assert roles.pop(name) == role
+            assert ("not clear from its name: choose one" in row) == (name == "Ana")
+            assert ("dB low: is that meant?" in row) or name != "E-Bass"
+            rows.append({"name": name, "role": role, "left": "Gtr li" if name == "Gtr" else name, "right": ""})
+        assert roles == {}
+        rows = [row for row in rows if row["name"] in ("Ana", "E-Bass")]
+        without.told("house", id=without.id, name="Tern Street Hall", sources=rows)
+        house = read_house(without.hall.house_file)
+        assert house.desk.mix == ["main l", "main r"]
+        assert [source.asked_level_dbfs is not None for source in house.source] == [False, True]
 
     def test_it_is_never_written_over(self, without):
         without.told("house", name="Tern Street Hall", sources=[self.ROW])

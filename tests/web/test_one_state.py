@@ -147,12 +147,12 @@ def test_where_no_note_can_be_written_the_page_says_what_the_command_needs(root,
 
 FIELDS = {
     "channel": "9/10", "patch": "stage box B 1/2", "microphone": "condenser pair", "stand": "booms", "player": "Selma",
-    "preamp": "46", "pad": "", "phantom": "on", "group": "", "effects": "hall, echo",
+    "preamp": "46", "pad": "", "phantom": "on", "mute": "songs", "group": "", "effects": "hall, echo",
     "send": [{"mix": "wedge 1", "level": "-6", "after_fader": False}, {"mix": "", "level": "", "after_fader": False}],
 }  # fmt: skip
 EMPTY = {
     "channel": "9/10", "patch": "", "microphone": "", "stand": "", "player": "", "preamp": "", "pad": "", "phantom": "",
-    "group": "", "effects": "", "send": [],
+    "mute": "", "group": "", "effects": "", "send": [],
 }  # fmt: skip
 
 
@@ -164,8 +164,8 @@ def test_the_set_up_goes_into_the_standing_house_file(root, asker):
     before = (root / "house.toml").read_text("utf-8")
     told = asker.told("setup", id=asker.id, source="piano", setup=FIELDS, base=EMPTY, every_week=True)
     written = piano(root / "house.toml")
-    assert {name: written[name] for name in ("preamp", "phantom", "microphone", "effects", "send")} == {
-        "preamp": "46 dB", "phantom": True, "microphone": "condenser pair", "effects": ["hall", "echo"],
+    assert {name: written[name] for name in ("preamp", "phantom", "mute", "microphone", "effects", "send")} == {
+        "preamp": "46 dB", "phantom": True, "mute": "in songs", "microphone": "condenser pair", "effects": ["hall", "echo"],
         "send": [{"mix": "wedge 1", "level": "-6 dB"}],
     }  # fmt: skip
     assert "pad" not in written

@@ -5,6 +5,10 @@ In order: ticked one by one; what the command then says; two browsers at once; d
 
 from __future__ import annotations
 
+import os
+import signal
+import subprocess
+import sys
 import threading
 from typing import TYPE_CHECKING
 
@@ -13,6 +17,7 @@ import pytest
 
 from deskhand.house import read_house
 from deskhand.tasks.check import check
+from deskhand.web.parse import SETUP_KEYS
 from tests.support.signals import RATE_HZ, pink
 from tests.support.small_hall import Asker
 from tests.support.writers import write_wave
@@ -40,6 +45,23 @@ tracks = ["vox"]
 """
 WEEK = "week-2026-03-01.toml"
 MOVES = ("bass/trim", "keys/polarity-right", "lead voice/preamp")
+
+
+KILLED_PAGE = """
+import os, signal, sys
+from pathlib import Path
+from deskhand.tasks import done
+from tests.support.small_hall import Asker
+write = done.write_atomically
+def killed(path, text):
+    if sys.argv[2] == "after the file":
+        write(path, text)
+    os.kill(os.getpid(), signal.SIGKILL)
+done.write_atomically = killed
+with Asker(Path(sys.argv[1])) as asker:
+    asker.told("tick", id=asker.id, move="bass/trim")
+"""
+"""Page in a process of its own that is killed amid the first tick."""
 
 
 @pytest.fixture
@@ -116,6 +138,27 @@ def test_two_browsers_at_once(asker, tmp_path):
     assert not moves_of(check(tmp_path / "show").result)
 
 
+@pytest.mark.skipif(os.name != "posix", reason="SIGKILL is of POSIX systems")
+@pytest.mark.parametrize("when", ["before the file", "after the file"])
+def test_the_page_is_killed_at_a_tick(asker, tmp_path, when):
+    """SIGKILL of the page's own process amid the transaction: after a new start nothing is half done, and the same tick comes to the same."""
+    page = subprocess.run(
+        [sys.executable, "-c", KILLED_PAGE, str(tmp_path), when],
+        capture_output=True,
+        text=True,
+        timeout=120,
+        check=False,
+    )
+    assert page.returncode == -signal.SIGKILL, page.stderr
+    assert (tmp_path / WEEK).is_file() == (when == "after the file")
+    assert check(tmp_path / "show").result.sources[0].earlier_moves == ()
+    asker.told("tick", id=asker.id, move="bass/trim")
+    [bass] = [source for source in read_house(tmp_path / WEEK).source if source.name == "bass"]
+    assert [block.block for block in bass.chain] == ["trim"]
+    assert [move.move for move in check(tmp_path / "show").result.sources[0].earlier_moves] == ["bass/trim"]
+    assert not [path.name for path in tmp_path.iterdir() if path.name.startswith(".deskhand-")]
+
+
 def test_declined_and_taken_back(asker, tmp_path):
     asker.told("tick", id=asker.id, move="bass/trim", declined=True)
     now = page(asker)
@@ -136,6 +179,23 @@ def test_taken_back_the_file_is_as_it_was(asker, tmp_path):
     blocks = {source.name: [block.block for block in source.chain] for source in read_house(tmp_path / WEEK).source}
     assert blocks == {"bass": ["trim"], "keys": [], "lead voice": []}
     assert 'data-tick="keys/polarity-right"' in page(asker)
+
+
+def test_a_set_up_that_was_typed_meanwhile_is_kept(asker, tmp_path):
+    """Who moved the stand, then ticks: no move turns what was typed, and both are in the file."""
+    asker.told("tick", id=asker.id, move="bass/trim")
+    base = dict.fromkeys(SETUP_KEYS, "") | {"send": []}
+    asker.told("setup", id=asker.id, source="keys", setup=base | {"stand": "two tables"}, base=base, every_week=False)
+    # a fader that was moved meanwhile is another state, and is not written over
+    text = (tmp_path / WEEK).read_text("utf-8")
+    (tmp_path / WEEK).write_text(text.replace('stand = "two tables"', 'stand = "two tables"\nfader = "-3 dB"'), "utf-8")
+    assert "check it again" in asker.refused("tick", id=asker.id, move="keys/polarity-right")
+    (tmp_path / WEEK).write_text(text, "utf-8")
+    asker.told("tick", id=asker.id, move="keys/polarity-right")
+    sources = {source.name: source for source in read_house(tmp_path / WEEK).source}
+    assert sources["keys"].stand == "two tables"
+    assert [block.block for block in sources["keys"].chain] == ["polarity"]
+    assert [block.block for block in sources["bass"].chain] == ["trim"]
 
 
 def test_what_is_refused_changes_nothing(asker, tmp_path):

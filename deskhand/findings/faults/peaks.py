@@ -118,8 +118,13 @@ def clipped_lower_db(source: Source, reading: SourceReading, context: Context) -
     over_db = cut_by_db(source, reading, context)
     if over_db is None:
         return None
-    lower_db = max(over_db - PREAMP_PEAK_DBFS, _above_nominal_db(source, context))
+    lower_db = max(over_db - _wanted_peak_dbfs(source, context), _above_nominal_db(source, context))
     return -in_steps_below(-lower_db, context.house.desk.gain_step_db)
+
+
+def _wanted_peak_dbfs(source: Source, context: Context) -> float:
+    """Where the highest peaks of a clipped input should read at its tap: a trim before it has raised them already."""
+    return min(PREAMP_PEAK_DBFS + max(0.0, context.desk.recorded_trim_db(source)), -PEAK_ROOM_DB)
 
 
 def _turn_facts(source: Source, reading: SourceReading, context: Context, lower_db: float) -> dict[str, float]:
@@ -130,7 +135,7 @@ def _turn_facts(source: Source, reading: SourceReading, context: Context, lower_
     return {
         "turn_db": lower_db,
         # lower only where the level asks for more than the peaks
-        "peak_dbfs": min(PREAMP_PEAK_DBFS, over_db - _above_nominal_db(source, context)),
+        "peak_dbfs": min(_wanted_peak_dbfs(source, context), over_db - _above_nominal_db(source, context)),
         "over_db": over_db,
         "cut_share_pct": 100.0 * float(cut[active].mean()),
     }

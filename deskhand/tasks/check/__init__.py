@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.kept import MIX
 from deskhand.desk import DeskState, earlier_moves
 from deskhand.findings import KINDS, say
-from deskhand.house import match_tracks, read_house
-from deskhand.mix.bus import listening_dba
+from deskhand.house import ROLES, match_tracks, read_house
+from deskhand.mix.bus import Strip, listening_dba
+from deskhand.mix.faders import find_faders
 from deskhand.mix.voices import lead_of
 from deskhand.moves.conduct import PlanningInput, plans, proved
 from deskhand.moves.voice import VoiceFeed, make_way
@@ -28,12 +29,12 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.baseline.kept import KeptTakes
-    from deskhand.house import ChainBlock, HouseFile
+    from deskhand.house import ChainBlock, HouseFile, Matched
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
     from deskhand.store import Dismissal, KeptPart
 
-__all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "check", "listen", "name_of", "source_for"]
+__all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "SourceImpression", "check", "listen", "name_of", "source_for"]
 
 
 def check(
@@ -227,10 +228,26 @@ def _with_room_for_the_voice(
     return replace(readings, voices=voices)
 
 
+_SURE_FADER_DB: Final = 2.0
+"""Half the width of a fader's 95 % interval up to which it is written down: what is worth listening to in a level. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SourceImpression:
+    """Sound of a source as a new house file tells it."""
+
+    comment: str
+    """Level in a few words, and a twin track."""
+    level_dbfs: float | None
+    """While it plays; None for one that is silent."""
+    fader_db: float | None = None
+    """Fader in the recorded mix, against the others; None where there is no mix or it cannot be told."""
+
+
 def listen(
     recording: Recording, house: HouseFile, *, progress: Callable[[float], None] | None = None
-) -> dict[str, str]:
-    """Level of each source in a few words, and a twin track, for the comments of a new house file."""
+) -> dict[str, SourceImpression]:
+    """Level of each source, its fader in a recorded mix, and a twin track, for a new house file."""
     matched = match_tracks(house, [track.name for track in recording.tracks])
     readings = measure(
         TakeInput(
@@ -242,10 +259,29 @@ def listen(
             progress=progress,
         )
     )
-    comments = {}
+    faders_db = _faders_db(house, readings, matched)
+    impressions = {}
     for name, reading in readings.before.items():
         level = reading.readings.level_dbfs
         text = "silent" if level is None else f"{number(level, 1)} dBFS while playing"
         twin = next((finding for finding in readings.findings.get(name, []) if KINDS[finding.kind].is_twin), None)
-        comments[name] = f"{text}; {say(twin)}" if twin else text
-    return comments
+        impressions[name] = SourceImpression(
+            comment=f"{text}; {say(twin)}" if twin else text, level_dbfs=level, fader_db=faders_db.get(name)
+        )
+    return impressions
+
+
+def _faders_db(house: HouseFile, readings: TakeReadings, matched: Matched) -> dict[str, float]:
+    """Source to its fader in the recorded mix, against the others, where it is sure enough to be written down."""
+    strips = [
+        Strip(source=source.name, rows=readings.tracks[source.name], fader_db=0.0)
+        for source in house.source
+        if source.name in readings.before and ROLES[source.role].in_a_mix
+    ]
+    if not 1 <= len(matched.mix) <= 2:
+        return {}
+    return {
+        fader.source: round(fader.measured_db, 0) + 0.0  # never "-0"
+        for fader in find_faders(readings.figures, strips, matched.mix)
+        if fader.measured_db is not None and (fader.measured_db_pm or 0.0) <= _SURE_FADER_DB
+    }

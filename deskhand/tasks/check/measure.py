@@ -246,21 +246,22 @@ def _readings(
     for source in take.house.source:
         if source.name not in present:
             continue
-        strikes = ROLES[source.role].strikes
+        role = ROLES[source.role]
         before[source.name] = read_source(
             figures,
             present[source.name],
-            strikes=strikes,
+            strikes=role.strikes,
             mains_hz=mains_hz,
             by_cable=source.by_cable,
-            bleed=bleed_of.get(source.name),
+            parted=not role.hears_kit,
+            bleed=None if role.hears_kit else bleed_of.get(source.name),
             level_dba=listened_dba,
         )
         if source.name in chained.rows:
             after[source.name] = read_source(
                 chained.figures,
                 chained.rows[source.name],
-                strikes=strikes,
+                strikes=role.strikes,
                 mains_hz=mains_hz,
                 level_dba=listened_dba,
                 playing=before[source.name].activity,

@@ -12,6 +12,7 @@ import numpy as np
 
 from deskhand import __version__
 from deskhand.chain.meter import Meters
+from deskhand.leftovers import unfinished_prefix
 from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ class GatheredSound:
         self.frames = 0
         self._meters = Meters([name], [channels], [0], [False], rate_hz)
         self.meter = self._meters.stages[0]
-        self._file = tempfile.TemporaryFile(dir=folder, prefix=".deskhand-")  # noqa: SIM115 - closed by the stack
+        self._file = tempfile.TemporaryFile(dir=folder, prefix=unfinished_prefix())  # noqa: SIM115 - closed by the stack
         stack.enter_context(self._file)
 
     def take(self, signal: Array) -> None:
@@ -114,7 +115,7 @@ def write_wave(
     if not as_float and top >= 1.0 and _peak(parts) >= 1.0:
         as_float, note = True, "passes full scale: written as float"
     size = sound.frames * sound.channels * (4 if as_float else 3)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=".deskhand-", suffix=".wav")
+    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=unfinished_prefix(), suffix=".wav")
     os.close(handle)
     try:
         with soundfile.SoundFile(
