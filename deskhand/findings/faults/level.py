@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from deskhand.house import Source
     from deskhand.measure.readings import SourceReading
 
+_PATTERN_DB: Final = 3.0
+"""By how much more a whole kit's level may lie off before it is said: it follows the pattern that is played and not only the gain. Common
+practice, no source; set after a first count of the half to verify on (validations/clean_stage.py)."""
 _GAIN_SAID_DB: Final = 0.05
 """A gain below this is 0.0 dB when it is printed with one decimal: arithmetic."""
 
@@ -50,15 +53,16 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     # peaks near full scale are turned down at the preamp: what then is too high still is left, and what is too low has no room
     at_preamp_db = _still_at_preamp_db(source, context, earlier)
     left_db = off_db + at_preamp_db
+    pattern_db = _PATTERN_DB if role_of(source).hears_kit else 0.0
     # nobody turns a knob by what the reading itself does not know
-    if min(map(abs, (off_db, agreed_db, left_db))) < max(listen_db, _unsure_db(source, reading)):
+    if min(map(abs, (off_db, agreed_db, left_db))) < max(listen_db + pattern_db, _unsure_db(source, reading)):
         return []
     # peaks decide how far a gain can go up: what they hold back is not low
     raise_db = point.raise_db(-off_db)
     if (at_preamp_db and left_db < 0) or (off_db < 0 and raise_db < listen_db):
         return []
     turned, step_db = _knob(context, earlier)
-    coarse = abs(agreed_db) >= fix_db
+    coarse = abs(agreed_db) >= fix_db + pattern_db
     severity: Severity = "fix" if coarse else "listen"
     case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
     change_db: float | None = None

@@ -74,7 +74,7 @@ def pair(source: Source, reading: SourceReading, context: Context, earlier: Sequ
         later = names[1] if delay.delay_s > 0 else names[0]
         gathering.add(
             "delay",
-            "listen",
+            _late_severity(source, _sums_of(context, reading)),
             "late",
             advice=("second-conversion",),
             facts={"late_ms": abs(delay.delay_s) * 1000},
@@ -132,6 +132,12 @@ def _reverses(source: Source, side: str) -> bool:
     """True where the source's chain reverses the polarity of a side."""
     blocks = [block for block in source.chain if isinstance(block, PolarityBlock) and block.on in (side, "both")]
     return len(blocks) % 2 == 1
+
+
+def _late_severity(source: Source, sums: MonoSums) -> Severity:
+    """Severity of a side that comes late: two microphones may stand so, and what costs the mono sum nothing is no matter."""
+    costs = sums.delay_serves and sums.gained_by_delay_db >= KINDS["delay"]["pick_ups_gain_db"]
+    return "listen" if costs and source.by_cable else "note"
 
 
 def _sums_of(context: Context, reading: SourceReading) -> MonoSums:

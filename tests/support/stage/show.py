@@ -288,6 +288,8 @@ def house_text(show: StageShow) -> str:
         # drums have a nominal of their own in every second house
         if ROLES[part.role].own_level or (part.is_struck and show.season % 2 and ROLES[part.role].in_a_mix):
             lines.append(f'nominal = "{show.nominal_dbfs[part.name]:g} dBFS"')
+        if part.is_open:
+            lines.append(f'microphone = "{"condenser pair" if len(part.tracks) == 2 else "dynamic"}"')
         if part.high_pass_hz is not None:
             lines += ["[[source.chain]]", 'block = "high-pass"', f'frequency = "{part.high_pass_hz:g} Hz"']
         lines.append("")
