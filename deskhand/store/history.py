@@ -187,11 +187,24 @@ class History:
         with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
-            refuse_twice(connection, house=take.house, show=take.show, date=take.date, phase=take.phase)
+            refuse_twice(
+                connection,
+                house=take.house,
+                show=take.show,
+                date=take.date,
+                phase=take.phase,
+                digest=take.digest,
+            )
             return insert_take(connection, take, kept_at=now_utc())
 
-    def refuse_twice(self, *, house: str, show: str, date: str | None, phase: str) -> None:
+    def refuse_twice(self, *, house: str, show: str, date: str | None, phase: str, digest: str | None = None) -> None:
         """Say before the measuring that a take is kept already.
+
+        Parameters
+        ----------
+        house, show, date, phase : str
+        digest : str, optional
+            Digest of its files, by which shows of one name without a date are told apart.
 
         Raises
         ------
@@ -200,7 +213,7 @@ class History:
         """
         refuse_no_text(show)
         with self.transaction() as connection:
-            refuse_twice(connection, house=house, show=show, date=date, phase=phase)
+            refuse_twice(connection, house=house, show=show, date=date, phase=phase, digest=digest)
 
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
         """Kept takes, oldest first: by their date, or in the order in which they were kept."""
