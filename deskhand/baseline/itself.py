@@ -18,8 +18,9 @@ if TYPE_CHECKING:
     from deskhand.store import KeptPart
 
 ITSELF_NATS: Final = 6.0
-"""Log likelihood ratio from which an input is taken for itself rather than for the one that was expected. Common practice, no source; how
-often crossed cables reach it is counted in docs/validation-live.md."""
+"""Log likelihood ratio from which an input is taken for itself rather than for the one that was expected. Common practice, no source; of
+660 pairs of inputs in six synthesised line checks, each against four others that were kept, 535 reach it with the cables right and one
+(two singers) with them crossed."""
 LIKE_ITSELF: Final = 1e-4
 """Tail probability as itself that it has at least, or as the other that it has at most where only that one is kept: what is like nobody
 says nothing. Common practice, no source."""
@@ -60,8 +61,11 @@ def is_itself(baseline: Baseline, part: KeptPart, other: str, players: Mapping[s
         reading = number_of(number, part.values)
         if reading is None:
             continue
-        own, rival = number_predictive(baseline, as_itself, number), number_predictive(baseline, as_other, number)
-        if own is not None and rival is not None:
+        own_number, rival_number = (
+            number_predictive(baseline, as_itself, number),
+            number_predictive(baseline, as_other, number),
+        )
+        if own_number is not None and rival_number is not None:
             value = np.array([reading[0]])
-            nats += own.log_density(value) - rival.log_density(value)
+            nats += own_number.log_density(value) - rival_number.log_density(value)
     return bool(nats >= ITSELF_NATS)

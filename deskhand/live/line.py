@@ -251,9 +251,9 @@ class PatchList:
         ----------
         entry : PatchEntry
         """
-        own = entry.question or entry.reported.get(TURN)
+        question = entry.question or entry.reported.get(TURN)
         holders = [holder.source.name for holder in self.inputs if self._is_asked_with(holder, entry)]
-        return [*((own.other,) if own is not None and own.other else ()), *holders]
+        return [*((question.other,) if question is not None and question.other else ()), *holders]
 
     def answer(self, entry: PatchEntry) -> None:
         """Drop the questions about an input whose sound has told that it carries its own source."""

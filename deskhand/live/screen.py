@@ -58,9 +58,10 @@ class FittedScreen:
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """Lines of the head, the table and the foot, cut to the height."""
         width = options.max_width
-        for most in range(_MOST_LINES, 0, -1):
+        for line_count in range(_MOST_LINES, 0, -1):
             head, foot = (
-                [line for text in part for line in _cut(text, console, width, most)] for part in (self.head, self.foot)
+                [line for text in part for line in _cut(text, console, width, line_count)]
+                for part in (self.head, self.foot)
             )
             rows = self.height - len(head) - len(foot)
             if rows >= _LEAST_ROWS:
@@ -71,11 +72,11 @@ class FittedScreen:
         yield from foot
 
 
-def _cut(text: Text, console: Console, width: int, most: int) -> list[Text]:
+def _cut(text: Text, console: Console, width: int, line_count: int) -> list[Text]:
     """Lines of a text at a width, with an ellipsis where there are more than so many; an empty text is one line."""
     lines = list(text.wrap(console, width)) or [text]
-    if len(lines) > most:
-        lines = lines[:most]
+    if len(lines) > line_count:
+        lines = lines[:line_count]
         lines[-1].truncate(width - 1)
         lines[-1].append("…")
     return lines

@@ -187,24 +187,12 @@ class History:
         with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
-            refuse_twice(
-                connection,
-                house=take.house,
-                show=take.show,
-                date=take.date,
-                phase=take.phase,
-                digest=take.digest,
-            )
+            names = {name: getattr(take, name) for name in ("house", "show", "date", "phase", "digest")}
+            refuse_twice(connection, **names)
             return insert_take(connection, take, kept_at=now_utc())
 
     def refuse_twice(self, *, house: str, show: str, date: str | None, phase: str, digest: str | None = None) -> None:
-        """Say before the measuring that a take is kept already.
-
-        Parameters
-        ----------
-        house, show, date, phase : str
-        digest : str, optional
-            Digest of its files, by which shows of one name without a date are told apart.
+        """Say before the measuring that a take is kept already; `digest` of its files tells those without a date apart.
 
         Raises
         ------
