@@ -2,6 +2,7 @@
 
 from validations import (
     chain,
+    clean_stage,
     clearance,
     clipping,
     compare,
@@ -26,6 +27,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, names, reduction, room, live, compare,
-    polarity, sound, encodings, clipping, evenings, one_state, pictures,
+    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage,
 ):  # fmt: skip
     study.main()

@@ -25,6 +25,9 @@ BASELINE: Final = 6
 """Takes at the start that say where a number was. Common practice, no source."""
 LEAST_TAKES: Final = 9
 """Takes from which on a chart is drawn: the baseline and three more. Common practice, no source."""
+FARTHEST: Final = 3.0
+"""Standard deviations from the average beyond which a take counts no more: one take alone is a jump and no drift, however far it is, and
+what stays there is one after some takes. A steady take lies farther away once in 370 (normal distribution)."""
 SHOWS_A_YEAR: Final = 52
 """One show a week."""
 _CELLS: Final = 141
@@ -130,7 +133,7 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     if values.size < LEAST_TAKES:
         return None
     centre = float(values[:BASELINE].mean())
-    average = _moving_average(values, centre, weight)
+    average = _moving_average(values, centre, weight, FARTHEST * spread)
     count = np.maximum(0, np.arange(values.size) - BASELINE + 1)
     # how far the average has forgotten the baseline is how far the baseline's own error shows
     forgotten = 1.0 - (1.0 - weight) ** count
@@ -159,12 +162,12 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     )
 
 
-def _moving_average(values: Array, centre: float, weight: float) -> Array:
-    """(takes,) exponentially weighted moving average, which starts at the centre after the baseline."""
+def _moving_average(values: Array, centre: float, weight: float, farthest: float) -> Array:
+    """(takes,) exponentially weighted moving average, which starts at the centre after the baseline; no take pulls from farther away."""
     average = np.empty(values.size)
     average[:BASELINE] = newest = centre
     for take in range(BASELINE, values.size):
-        newest = weight * float(values[take]) + (1.0 - weight) * newest
+        newest += weight * float(np.clip(values[take] - newest, -farthest, farthest))
         average[take] = newest
     return average
 

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.model import LEAST_PLAYING_S, MOST_TAKES, STRENGTH
+from deskhand.baseline.model import LEAST_PLAYING_S, MOST_TAKES, STRENGTH, house_prior
 from deskhand.baseline.normal import number_predictive, tone_predictive
 from deskhand.baseline.numbers import (
     BY_NAME,
     IDENTITY_NUMBERS,
     OCTAVES_HZ,
+    TONE,
     noise_of,
     number_of,
     tone_vector,
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from deskhand.baseline.model import Baseline
+    from deskhand.baseline.predict import Predictive
     from deskhand.store import KeptPart
 
 LIKE_OTHER: Final = 1e-4
@@ -46,6 +48,10 @@ _WIDEST_DB: Final = 15.0
 TURNED_NATS: Final = 4.0
 """Log likelihood ratio from which one side of a pair is taken to be turned over. Common practice, no source; counted in
 docs/validation-normal.md."""
+_SOMEBODY_NEW: Final = "\0"
+"""Name that no player has: a file cannot hold it."""
+_CHANGED: Final = 1e-2
+"""Tail probability as itself below which another input of the same person has changed as well. Common practice, no source."""
 UNLIKE_ITSELF: Final = 5e-2
 """Tail probability as itself below which an input alone is taken for another. Common practice, no source."""
 
@@ -60,6 +66,9 @@ class Mispatch:
     """True when the other one sounds like this one in turn."""
     nats: float
     """Log likelihood ratio against being itself."""
+    sure: bool
+    """False where it may be somebody new at the same input: a player who was never heard there, several inputs of one person that all
+    changed, or a likeness that a new player explains nearly as well."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -70,6 +79,48 @@ class _Likeness:
     """Log density of each number that is kept of the source."""
     tail: float
     """Probability of a tone as far out as its own or further, in that source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Inputs:
+    """Inputs of the take with their likenesses, and what they are when nobody has changed a cable."""
+
+    parts: Mapping[str, KeptPart]
+    """By source."""
+    likenesses: Mapping[tuple[str, str], _Likeness]
+    """(input, source it is taken for) to its likeness."""
+    played_anew: Mapping[str, _Likeness]
+    """Input to its likeness to its own source, played by somebody new."""
+    newcomers: frozenset[str]
+    """Inputs whose player was never heard there, where players are named."""
+
+    def changed_together(self, first: str, second: str) -> bool:
+        """True where another input of the same person as either has changed as well."""
+        persons = {self._person(source) for source in (first, second) if source in self.parts}
+        return any(
+            self._person(source) in persons
+            and source not in (first, second)
+            and (itself := self.likenesses.get((source, source))) is not None
+            and itself.tail < _CHANGED
+            for source in self.parts
+        )
+
+    def _person(self, source: str) -> str:
+        """Whoever plays at an input: the named player; unnamed, one person at a kit and one at inputs of a role."""
+        part = self.parts[source]
+        if part.player is not None:
+            return f"player {part.player}"
+        role = ROLES.get(part.role)
+        return "kit" if role is not None and role.kit else f"role {part.role}"
+
+    def is_sure(self, matches: Sequence[tuple[str, str]], least_nats: float) -> bool | None:
+        """True where (input, source) matches leave no doubt; None where somebody new is the likelier explanation."""
+        nats = sum(_nats(self.likenesses[source, like], self.played_anew[source]) for source, like in matches)
+        if nats <= 0.0:
+            return None
+        (source, like), *_ = matches
+        new = any(name in self.newcomers for match in matches for name in match)
+        return nats >= least_nats and not new and not self.changed_together(source, like)
 
 
 def _family(role: str) -> str:
@@ -93,27 +144,56 @@ def _likenesses(baseline: Baseline, inputs: Sequence[KeptPart]) -> dict[tuple[st
     players = {part.source: part.player for part in inputs}
     known = {source: parts[-1] for (source, stage), parts in baseline.parts.items() if stage == "tap" and parts}
     for part in inputs:
-        vector = tone_vector(part.values)
-        if vector is None:
-            continue
         for source, newest in known.items():
             if _is_pair(newest) != _is_pair(part):
                 continue
             # as if it were that source, played by whoever plays that tonight
             as_source = replace(part, source=source, role=newest.role, player=players.get(source))
-            expected_tone = tone_predictive(baseline, as_source)
-            if expected_tone is None:
-                continue
-            terms = {"tone": expected_tone.log_density(vector)}
-            for number in IDENTITY_NUMBERS:
-                if number.of_hits and ROLES[newest.role].strikes != ROLES[part.role].strikes:
-                    continue
-                reading = number_of(number, part.values)
-                expected = number_predictive(baseline, as_source, number) if reading is not None else None
-                if reading is not None and expected is not None:
-                    terms[number.name] = expected.log_density(np.array([reading[0]]))
-            likenesses[part.source, source] = _Likeness(terms=terms, tail=expected_tone.tail(vector))
+            likeness = _likeness(baseline, part, as_source)
+            if likeness is not None:
+                likenesses[part.source, source] = likeness
     return likenesses
+
+
+def _likeness(baseline: Baseline, part: KeptPart, as_source: KeptPart, *, anew: bool = False) -> _Likeness | None:
+    """Likeness of an input to what it is taken for; `anew` as somebody new would play that. None where nothing is kept of it."""
+    vector = tone_vector(part.values)
+    if anew:
+        as_source = replace(as_source, player=_SOMEBODY_NEW)
+    expected_tone = tone_predictive(baseline, as_source)
+    if vector is None or expected_tone is None:
+        return None
+    if anew:
+        expected_tone = _as_new(baseline, as_source, TONE, expected_tone)
+    terms = {"tone": expected_tone.log_density(vector)}
+    for number in IDENTITY_NUMBERS:
+        if number.of_hits and ROLES[as_source.role].strikes != ROLES[part.role].strikes:
+            continue
+        reading = number_of(number, part.values)
+        expected = number_predictive(baseline, as_source, number) if reading is not None else None
+        if reading is not None and expected is not None:
+            if anew:
+                expected = _as_new(baseline, as_source, number.name, expected)
+            terms[number.name] = expected.log_density(np.array([reading[0]]))
+    return _Likeness(terms=terms, tail=expected_tone.tail(vector))
+
+
+def _as_new(baseline: Baseline, part: KeptPart, name: str, expected: Predictive) -> Predictive:
+    """Expectation of a number as somebody new plays it: wider by the variance between players, where nobody is ever named."""
+    if any(kept.player is not None for kept in baseline.parts.get((part.source, "tap"), ())):
+        return expected
+    ratio = house_prior(baseline, name, part.source, part.role, "tap").player_ratio
+    return replace(expected, scale=expected.scale * (1.0 + ratio))
+
+
+def _newcomers(baseline: Baseline, inputs: Sequence[KeptPart]) -> frozenset[str]:
+    """Inputs whose player was never heard at that source, where players are named there."""
+    newcomers = set()
+    for part in inputs:
+        players = {kept.player for kept in baseline.parts.get((part.source, "tap"), ()) if kept.player is not None}
+        if part.player is not None and players and part.player not in players:
+            newcomers.add(part.source)
+    return frozenset(newcomers)
 
 
 def _nats(as_other: _Likeness, as_itself: _Likeness) -> float:
@@ -182,8 +262,19 @@ def mistaken(baseline: Baseline, parts: Sequence[KeptPart]) -> list[Mispatch]:
     kinds = {source: _kind(role) for source, role in roles.items()}
     inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
     likenesses = _likenesses(baseline, inputs)
-    names = [part.source for part in inputs if (part.source, part.source) in likenesses]
-    mispatches = _exchanged(names, likenesses, kinds)
+    heard = _Inputs(
+        parts={part.source: part for part in inputs},
+        likenesses=likenesses,
+        played_anew={
+            part.source: anew
+            for part in inputs
+            if (part.source, part.source) in likenesses
+            and (anew := _likeness(baseline, part, part, anew=True)) is not None
+        },
+        newcomers=_newcomers(baseline, inputs),
+    )
+    names = [part.source for part in inputs if part.source in heard.played_anew]
+    mispatches = _exchanged(names, heard, kinds)
     likeliest: dict[str, tuple[float, str]] = {}
     for (source, like), likeness in likenesses.items():
         itself = likenesses.get((source, source))
@@ -193,15 +284,15 @@ def mistaken(baseline: Baseline, parts: Sequence[KeptPart]) -> list[Mispatch]:
             continue
         likeliest[source] = max(likeliest.get(source, (-np.inf, "")), (_nats(likeness, itself), like))
     for source, (nats, like) in likeliest.items():
-        if nats >= MOVED_NATS:
-            mispatches[source] = Mispatch(source=source, like=like, exchanged=False, nats=nats)
+        sure = heard.is_sure([(source, like)], MOVED_NATS) if nats >= MOVED_NATS else None
+        if sure is not None:
+            mispatches[source] = Mispatch(source=source, like=like, exchanged=False, nats=nats, sure=sure)
     return list(mispatches.values())
 
 
-def _exchanged(
-    names: Sequence[str], likenesses: Mapping[tuple[str, str], _Likeness], kinds: Mapping[str, str]
-) -> dict[str, Mispatch]:
+def _exchanged(names: Sequence[str], heard: _Inputs, kinds: Mapping[str, str]) -> dict[str, Mispatch]:
     """Inputs that are exchanged two by two, the likeliest first; both of each two, by source."""
+    likenesses = heard.likenesses
     pairs: list[tuple[float, str, str]] = []
     for number, first in enumerate(names):
         for second in names[number + 1 :]:
@@ -214,6 +305,8 @@ def _exchanged(
         least = ALIKE_NATS if kinds[first] == kinds[second] else EXCHANGED_NATS
         if nats < least or first in exchanged or second in exchanged:
             continue
-        exchanged[first] = Mispatch(source=first, like=second, exchanged=True, nats=nats)
-        exchanged[second] = Mispatch(source=second, like=first, exchanged=True, nats=nats)
+        sure = heard.is_sure([(first, second), (second, first)], least)
+        if sure is not None:
+            exchanged[first] = Mispatch(source=first, like=second, exchanged=True, nats=nats, sure=sure)
+            exchanged[second] = Mispatch(source=second, like=first, exchanged=True, nats=nats, sure=sure)
     return exchanged

@@ -26,8 +26,9 @@ MIX: Final = "the mix"
 """Name under which the mix is kept."""
 PHRASES: Final = (5, 25, 50)
 """Percentiles of a voice's phrases that are kept: covered and clear of a house are set by the first two."""
-_LEAST_APART_PCT: Final = 10.0
-"""Points that covered lies below clear at least, in a house whose voices are steady. Common practice, no source."""
+_LEAST_APART_PCT: Final = 15.0
+"""Points that covered lies below clear at least, in a house whose voices are steady: three times what a clean week's quarter varies by
+(validations/clean_stage.py, half to tune on: 4 to 5 points)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,12 +178,9 @@ def drifts(
     for source, stage, number, part, series in wanted:
         values = np.array([value for value, _ in series])
         prior = house_prior(baseline, number.name, source, part.role, stage)
-        chart = drift.chart(
-            values,
-            drift.spread_of(values, prior),
-            drift.limit_for(len(wanted)),
-            drift.weeks_of([when for _, when in series]),
-        )
+        spread, limit = drift.spread_of(values, prior), drift.limit_for(len(wanted))
+        weeks = drift.weeks_of([when for _, when in series])
+        chart = drift.chart(values, spread, limit, weeks)
         if chart is not None and chart.drifted:
             drifted.append(Drift(source=source, number=number, chart=chart))
     return drifted

@@ -113,6 +113,8 @@ class Baseline:
     """(number, source, stage) to its kept readings, for the numbers that are judged there."""
     spreads: Mapping[tuple[str, str], Mapping[str, SourceSpread]] = field(default_factory=dict)
     """(number, stage) to each source's spread, for the numbers that are judged there."""
+    priors: dict[tuple[str, str, str, str], Prior] = field(default_factory=dict, init=False, repr=False, compare=False)
+    """(number, source, role, stage) to its prior in this house, once worked out: it asks every other source."""
 
     @property
     def learned(self) -> bool:
@@ -278,6 +280,15 @@ def house_prior(baseline: Baseline, name: str, source: str, role: str, stage: st
         Of the number; `TONE` for tone.
     source, role, stage : str
     """
+    # all sources are asked for each prior, and each input is compared with every source
+    wanted = name, source, role, stage
+    if wanted not in baseline.priors:
+        baseline.priors[wanted] = _house_prior(baseline, name, source, role, stage)
+    return baseline.priors[wanted]
+
+
+def _house_prior(baseline: Baseline, name: str, source: str, role: str, stage: str) -> Prior:
+    """Prior of a number for a source, worked out."""
     spreads = baseline.spreads.get((name, stage))
     if spreads is None:
         readings = {

@@ -4,6 +4,7 @@ from deskhand.findings.causes import causes_only, with_dismissals
 from deskhand.findings.context import Context, has_nominal
 from deskhand.findings.faults.chain import chain as judge_chain
 from deskhand.findings.faults.chain import covered as judge_voices
+from deskhand.findings.faults.presence import as_usual
 from deskhand.findings.finding import Finding, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of, things_to_fix
 from deskhand.findings.judge import joined, judge, judge_mix
@@ -25,6 +26,7 @@ __all__ = [
     "FirstThing",
     "KindName",
     "Severity",
+    "as_usual",
     "causes_only",
     "first_texts",
     "first_things",

@@ -135,6 +135,7 @@ def judge_normals(
     *,
     learned: bool,
     relearning: Collection[str] = (),
+    newcomers: Collection[str] = (),
     hear_s: Callable[[str], tuple[float, float]],
     harsh_s: Callable[[str], tuple[tuple[float, float], ...]],
 ) -> dict[str, list[Finding]]:
@@ -150,6 +151,8 @@ def judge_normals(
         True where the house has kept enough takes for judgements to be raised.
     relearning : collection of str
         Numbers that are noted all the same: too few takes hold them by today's definition.
+    newcomers : collection of str
+        Sources that are played by somebody who is named and was never heard there before: another person's sound is noted.
     hear_s : callable
         From a source to two seconds in which to hear it.
     harsh_s : callable
@@ -172,7 +175,7 @@ def judge_normals(
                 source,
                 normal,
                 facts[source].tone_advice,
-                "listen" if learned and normal.name not in relearning else "note",
+                "listen" if learned and normal.name not in relearning and source not in newcomers else "note",
                 hear_s(source) if normal.stage != MIX_STAGE else None,
                 harsh_s(source) if normal.name == "harsh" else (),
             )
@@ -286,10 +289,14 @@ def judge_reversed(sources: Iterable[str], flips: Mapping[str, MonoFlip] | None 
 
 
 def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
-    """Findings of numbers that creep away over the weeks: judgements; a chart needs more takes than a house to have learned."""
+    """Findings of numbers that have crept away over the weeks, far enough to be noticed; a chart needs more takes than a house to have learned."""
     findings: dict[str, list[Finding]] = {}
     for drift in drifts:
         number = drift.number
+        away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
+        # the line that is told has to tell of something, too
+        if min(away, abs(drift.chart.line[1] - drift.chart.line[0])) < LEAST_NOTICEABLE * number.jnd:
+            continue
         start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
         findings.setdefault(drift.source, []).append(
             Finding(
@@ -316,15 +323,21 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
 
 
 def judge_mistaken(mistaken: Iterable[Mispatch]) -> dict[str, Finding]:
-    """Findings of inputs that sound like another source: faults, from the first kept show on."""
+    """Findings of inputs that sound like another source, from the first kept show on: faults, or a question where somebody new may play."""
     return {
         guess.source: Finding(
             id=f"{guess.source}/{'swapped' if guess.exchanged else 'wrong-patch'}",
             kind="swapped" if guess.exchanged else "wrong-patch",
             stage="tap",
-            severity="fix",
+            severity="fix" if guess.sure else "listen",
             what="exchanged" if guess.exchanged else "unlike",
-            advice=("ask-then-swap",) if guess.exchanged else ("check-plugged",),
+            advice=(
+                ("somebody-new-first",)
+                if not guess.sure
+                else ("ask-then-swap",)
+                if guess.exchanged
+                else ("check-plugged",)
+            ),
             other=guess.like,
             metric="tone_db",
             measured=round(guess.nats, 1),

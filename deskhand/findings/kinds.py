@@ -55,7 +55,8 @@ _TABLE: Final = (
         name="silent",
         words="silent input",
         meaning="loud windows stay below −65 dBFS; or from some time on a quieter-than-ever input for the last {went_silent_s} or more, "
-        "which stopped at once (by {at_once_db}, not dying away by {dying_db}) while others play on",
+        "which stopped at once (by {at_once_db}, not dying away by {dying_db}) while others play on. What is often patched and not used is *listen* where it plays in most kept weeks, else *note*; with "
+        "nothing kept, role other is a *note*: a spare input",
         act="on? plugged in? patched? battery?",
         urgency=0,
         done_at="rig",
@@ -159,10 +160,17 @@ _TABLE: Final = (
         "band by 0.5 dB or more and by more than is uncertain, and no `polarity` block of the chain does so already (*fix*); `measured` is "
         "the mono loss as it is, `expected` the one with one side reversed. What adds up once it is moved in time is `delay`, not polarity. "
         "Two inputs before the chain *listen*; how surely: [validation-polarity.md](validation-polarity.md). With kept shows: middle and "
-        "sides of a pair have changed places (*fix*; where mono gains nothing by reversing one, *listen*)",
+        "sides of a pair have changed places (*fix*; where mono gains nothing by reversing one, *listen*). Between unlike pick-ups of one instrument (DI and "
+        'microphone, near and far; by their sound, or `sides = "unlike"`) *fix* from {unlike_fix_db} of gain on, *listen* from {unlike_listen_db} on '
+        "and where the house file says so, *note* below; where the delay that lines them up does more than a flip, it is `delay`",
         act="reverse one; with kept shows, the cable or box that was exchanged",
         urgency=1,
         explains=kinds("width", "mono-loss", "tone"),
+        limits={
+            "unlike_fix_db": limit_db(3.0, "unlike pick-ups: what a flip gains in mono, half of the power"),
+            "unlike_listen_db": limit_db(2.0, "unlike pick-ups: what a flip gains in mono"),
+            "flip_least_db": limit_db(0.5, "by so much a delay has to do more than a flip"),
+        },
     ),
     Kind(
         name="duplicate",
@@ -183,7 +191,8 @@ _TABLE: Final = (
     Kind(
         name="wrong-patch",
         words="wrong patch",
-        meaning="with kept shows: an input sounds like a source of another role, and not like itself (*fix*)",
+        meaning="with kept shows: an input sounds like a source of another role, and not like itself or somebody new at it (*fix*; *listen* where its player was "
+        "never heard there, or other inputs of that person changed as well)",
         act="ask who plays there; then cables and patch, muted",
         urgency=1,
         done_at="patch",
@@ -193,7 +202,8 @@ _TABLE: Final = (
         name="swapped",
         words="swapped inputs",
         of_two=True,
-        meaning="with kept shows: two inputs sound like each other (*fix*); at a live line check: an input came at another's turn (*listen*: a "
+        meaning="with kept shows: two inputs sound like each other, and not like somebody new at them (*fix*; *listen* where a player was never heard "
+        "there, or other inputs of one of them changed as well); at a live line check: an input came at another's turn (*listen*: a "
         "question). Players who changed places leave the same signal as crossed cables",
         act="ask who played; only then cables and patch, muted",
         urgency=1,
@@ -302,10 +312,17 @@ _TABLE: Final = (
     Kind(
         name="delay",
         words="delay between sides",
-        meaning="one side 0.3 ms or more later, at one clear delay (not overheads or audience)",
-        act="a second conversion, an effect on one side",
+        meaning="one side {least_ms} or more later, at one clear delay (not overheads or audience); unlike pick-ups of one instrument: the delay of the "
+        "earlier one that makes their sum {pick_ups_gain_db} louder or more, and does more than a flip (*note*; *listen* where the sum loses "
+        "{pick_ups_loss_db:size} or more). `facts` has the sums by octave: as they are, with one reversed, and delayed",
+        act="a second conversion, an effect on one side; of unlike pick-ups, a delay of the earlier one",
         urgency=2,
         explains=kinds("width", "mono-loss", "tone"),
+        limits={
+            "least_ms": Limit(value=0.3, unit="ms", meaning="what comes later by less is placing, or a cable"),
+            "pick_ups_gain_db": limit_db(1.0, "what the delay has to gain to be worth a knob"),
+            "pick_ups_loss_db": limit_db(-6.0, "three quarters of the power are lost"),
+        },
     ),
     Kind(
         name="dc",

@@ -105,6 +105,8 @@ class Source:
     name: Name
     role: RoleName
     tracks: Annotated[list[str | int], Field(min_length=1, max_length=2)]
+    sides: Literal["left and right", "unlike"] = "left and right"
+    """Unlike: its two tracks are pick-ups of different kinds, such as a DI and a microphone, or a near and a far one."""
     channel: str | int | None = None
     patch: str | None = None
     fader_db: Gain | None = Field(default=None, alias="fader")
@@ -138,6 +140,11 @@ class Source:
     def is_pair(self) -> bool:
         """True where it has a left and a right track."""
         return len(self.tracks) == 2
+
+    @property
+    def unlike_sides(self) -> bool:
+        """True where its two tracks are pick-ups of different kinds and no left and right."""
+        return self.is_pair and self.sides == "unlike"
 
     @property
     def where(self) -> str:

@@ -82,6 +82,11 @@ class Role:
     """Blocks that its chain usually has, in order. Common practice, no source."""
 
     @property
+    def hears_kit(self) -> bool:
+        """True where it hears a whole drum kit: what the other drum microphones hear is no bleed in it, and its loud hits are no other source."""
+        return self.kit and not self.strikes
+
+    @property
     def usual_blocks(self) -> tuple[str, ...]:
         """Names of those blocks."""
         return tuple(self.usual_chain.split())

@@ -106,6 +106,7 @@ def _context(
             figures,
             rows[source.name],
             strikes=ROLES[source.role].strikes,
+            parted=not ROLES[source.role].hears_kit,
             mains_hz=house.house.mains_hz,
             level_dba=level_dba,
         )

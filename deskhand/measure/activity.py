@@ -149,7 +149,11 @@ def _without_bleed(
 
 
 def activity(
-    mean_square: NDArray[np.float32], *, strikes: bool = False, bleed: NDArray[np.floating] | None = None
+    mean_square: NDArray[np.float32],
+    *,
+    strikes: bool = False,
+    parted: bool = True,
+    bleed: NDArray[np.floating] | None = None,
 ) -> Activity:
     """Find the times at which a source plays.
 
@@ -159,6 +163,9 @@ def activity(
         Mean square of each 100 ms; for a pair the mean of both sides.
     strikes : bool
         True for a source that strikes (kick, snare, toms, percussion).
+    parted : bool
+        False for a source whose soft and loud playing may lie far apart, as those of a whole drum kit: the lower of two heaps of levels
+        is then no bleed.
     bleed : (blocks,) array, optional
         Mean square that the other sources put into its microphone (see `deskhand.measure.bleed`).
 
@@ -178,7 +185,7 @@ def activity(
     near = finite[finite > loud - 50.0]
     floor = float(np.percentile(finite, 5))
     on_db = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)
-    gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB)
+    gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB) if parted else None
     if gap is not None:
         on_db = max(on_db, min(gap, loud - 6.0))
     on_db = max(on_db, DEAD_DBFS)
@@ -192,6 +199,22 @@ def activity(
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
         blocks[offset : offset + windows.size] |= windows
     return Activity(level_dbfs=levels, windows=windows, blocks=blocks)
+
+
+def loose_level_dbfs(activity: Activity) -> float | None:
+    """Median level of all windows that are not far below the loud ones, in dBFS: nothing is left out as bleed or as the lower of two heaps.
+
+    A second reading beside the level of active windows, which jumps where a source's soft and loud playing are taken apart in one
+    take and not in the next. None where the source carries nothing.
+
+    Parameters
+    ----------
+    activity : Activity
+    """
+    levels = activity.level_dbfs[np.isfinite(activity.level_dbfs)]
+    if not activity.windows.any() or not levels.size:
+        return None
+    return float(np.median(levels[levels >= np.percentile(levels, 95) - _BELOW_LOUD_DB]))
 
 
 def stretches(mask: NDArray[np.bool_], step_s: float, *, join_s: float = 0.0) -> list[tuple[float, float]]:

@@ -45,6 +45,10 @@ _ROUNDS: Final = 8
 _MOST_BLOCKS: Final = 3000
 """Blocks fitted at most, evenly spread over the rests. Common practice, no source."""
 
+_MOST_NEIGHBOURS: Final = 63
+"""Sources that a microphone's bleed is fitted to, at most: of more than a desk of 64 inputs has, those whose levels it follows best.
+Common practice, no source."""
+
 
 def _rung(mean_square: NDArray[np.floating]) -> NDArray[np.float64]:
     """Mean square (blocks,) of a source as a far microphone has it: hits ring on there."""
@@ -140,6 +144,15 @@ def _is_explained(power: NDArray[np.float64], sources: NDArray[np.float64]) -> b
     return float(np.corrcoef(power_db + off_db, power_db)[0, 1]) > _FOLLOWS
 
 
+def _level_shapes(powers: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Levels in dB (sources, blocks) without their mean, each row with a norm of one: their products are correlations."""
+    if not powers.size:
+        return np.zeros(powers.shape)
+    levels_db = np.asarray(db_from_power(np.maximum(powers, _DEAD)))
+    levels_db = levels_db - levels_db.mean(axis=1, keepdims=True)
+    return np.asarray(levels_db / np.maximum(np.linalg.norm(levels_db, axis=1, keepdims=True), 1e-9))
+
+
 def bleed(
     mean_squares: Sequence[NDArray[np.floating]], *, siblings: Iterable[tuple[int, int]] = ()
 ) -> list[NDArray[np.float64]]:
@@ -158,13 +171,18 @@ def bleed(
     """
     powers = [np.asarray(mean_square, np.float64) for mean_square in mean_squares]
     ringing = np.array([_rung(power) for power in powers])
+    shapes = _level_shapes(ringing)
     sibling_pairs = {pair for first, second in siblings for pair in ((first, second), (second, first))}
     bleeds = []
     for source, power in enumerate(powers):
         sounding_power = power[power > _DEAD]
-        neighbours = ringing[
-            [index for index in range(len(powers)) if index != source and (source, index) not in sibling_pairs]
-        ].T
+        others = np.array(
+            [index for index in range(len(powers)) if index != source and (source, index) not in sibling_pairs], int
+        )
+        if others.size > _MOST_NEIGHBOURS:
+            followed = np.argsort(-(shapes[others] @ shapes[source]), kind="stable")[:_MOST_NEIGHBOURS]
+            others = np.sort(others[followed])
+        neighbours = ringing[others].T
         sounding = neighbours.max(axis=0, initial=0.0) > _DEAD
         predicted = None
         if sounding_power.size >= _LEAST_BLOCKS and sounding.any():

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
     from pathlib import Path
 
+    import numpy as np
+    from numpy.typing import NDArray
+
     from deskhand.baseline.normal import Baseline
     from deskhand.chain.nominal import NominalPoint
     from deskhand.findings import Finding
@@ -76,17 +79,26 @@ def plans(planning: PlanningInput) -> dict[str, Plan]:
         and planning.before[source.name].readings.level_dbfs is not None
         and _asks_for_moves(planning.findings.get(source.name, ()))
     ]
+    readings = [planning.before[source.name] for source in wanted]
+    starts_s = [telling_start_s(planning.figures, reading.tracks, reading.activity) for reading in readings]
+
+    def planned(excerpt: tuple[int, NDArray[np.float32]]) -> Plan:
+        index, samples = excerpt
+        return plan(_state_of(planning, wanted[index], starts_s[index], samples))
+
+    by_index: dict[int, Plan] = {}
+    places = [(reading.tracks, start_s) for reading, start_s in zip(readings, starts_s, strict=True)]
     with ThreadPoolExecutor(planning.threads) as pool:
-        planned = pool.map(lambda source: plan(_state_of(planning, source)), wanted)
-        by_source = dict(zip((source.name for source in wanted), planned, strict=True))
+        for batch in planning.recording.excerpts(places, LENGTH_S):
+            by_index |= zip((index for index, _ in batch), pool.map(planned, batch), strict=True)
+    by_source = {source.name: by_index[index] for index, source in enumerate(wanted)}
     return {name: moves for name, moves in by_source.items() if moves.moves or moves.left_over or moves.why}
 
 
-def _state_of(planning: PlanningInput, source: Source) -> SourceState:
-    """State of a source, with the excerpt that tells most of it."""
+def _state_of(planning: PlanningInput, source: Source, start_s: float, excerpt: NDArray[np.float32]) -> SourceState:
+    """State of a source, with the excerpt (channels, frames) that tells most of it and its start."""
     name = source.name
     reading = planning.before[name]
-    start_s = telling_start_s(planning.figures, reading.tracks, reading.activity)
     first = round(start_s * _STEPS_PER_S)
     stage = "after" if name in planning.after else "tap"
     part = next((part for part in planning.parts if part.source == name and part.stage == stage), None)
@@ -106,7 +118,7 @@ def _state_of(planning: PlanningInput, source: Source) -> SourceState:
         blocks=blocks,
         skipped=len(source.chain) - (len(blocks) - len(turned)),
         turned=turned,
-        excerpt=planning.recording.excerpt(reading.tracks, start_s, LENGTH_S),
+        excerpt=excerpt,
         playing=reading.activity.blocks[first : first + round(_STEPS_PER_S * LENGTH_S)],
         sample_rate_hz=planning.recording.sample_rate_hz,
         folder=planning.folder,

@@ -26,8 +26,12 @@ STEPS_DB: Final = 3.0
 """An open microphone is raised by this much at a time, listening in between. Common practice, no source."""
 _SURE_OF_LEVEL_PCT: Final = 40.0
 """With fewer of its blocks clipped than this, the median level of what plays is that of whole ones, with some room below a half."""
-_CLIPPED_DOUBT_DB: Final = 3.0
-"""By how much the level of a take of which more is clipped may be too low a reading: 0.5 dB at most was seen (validations/clipping.py)."""
+_CLIPPED_DOUBT_DB: Final = 1.0
+"""By how much the level of a take of which more is clipped may be too low a reading: 0.5 dB at most was seen (validations/evenings.py)."""
+_SELDOM_CUT_DBFS: Final = -5.5
+"""Level below which a clipped sound is seldom at its stop: a Gaussian one is there for less than a hundredth of the time (arithmetic)."""
+_DENSE_DOUBT_DB: Final = 3.0
+"""The same of a denser sound: a sine that is cut 5 dB below its peaks reads so much less (arithmetic)."""
 _WORTH_A_TRIM_DB: Final = 1.0
 """Change of level by the equaliser from which it is made up: about what is noticed in a mix. Common practice, no source."""
 
@@ -223,6 +227,7 @@ def _level_change_db(state: SourceState, plan: Plan, hot: Finding | None, kind: 
         return 0.0
     if needed and abs(point.level_dbfs - state.nominal_dbfs) < state.level_listen_db:
         return 0.0
+    wanted_db = state.nominal_dbfs - point.level_dbfs
     if _is_clipped(hot) and hot is not None:
         # the preamp is turned by ear: its peaks read what they should then, however high they went, and the rest of the gain follows
         by_ear_db = float(hot.facts["peak_dbfs"])  # type: ignore[arg-type]
@@ -230,11 +235,21 @@ def _level_change_db(state: SourceState, plan: Plan, hot: Finding | None, kind: 
     change_db = point.change_db(
         state.nominal_dbfs, state.desk.gain_step_db if kind == "gain" else state.desk.trim_step_db
     )
-    if change_db > 0 and not _is_sure_of_level(hot):
-        # a level that is known from below goes up only where the peaks decide how far, whatever it is
-        low_for_sure_db = state.nominal_dbfs - (point.level_dbfs or 0.0) - _CLIPPED_DOUBT_DB
-        return change_db if low_for_sure_db >= point.room_db else 0.0
-    return change_db
+    if change_db <= 0 or _is_sure_of_level(hot):
+        return change_db
+    return min(change_db, _sure_raise_db(state, point, wanted_db))
+
+
+def _sure_raise_db(state: SourceState, point: NominalPoint, wanted_db: float) -> float:
+    """Raise of a level that is known from below: where the peaks decide how far, whatever it is, or where what is left is no matter."""
+    dense = point.level_dbfs is None or point.level_dbfs - point.gain_db > _SELDOM_CUT_DBFS
+    doubt_db = _DENSE_DOUBT_DB if dense else _CLIPPED_DOUBT_DB
+    surely_db = wanted_db - doubt_db
+    if surely_db >= point.room_db:
+        return np.inf
+    if doubt_db >= state.level_listen_db or surely_db < state.level_listen_db:
+        return 0.0
+    return in_steps(surely_db, state.desk.trim_step_db)
 
 
 def finish_level(state: SourceState, plan: Plan, position: int) -> None:

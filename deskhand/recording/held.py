@@ -35,6 +35,12 @@ class HeldRecording(Recording):
         count = min(round(length_s * self.sample_rate_hz), self.frames - first)
         return np.ascontiguousarray(self.samples[list(tracks), first : first + count])
 
+    def excerpts(
+        self, wanted: Sequence[tuple[Sequence[int], float]], length_s: float
+    ) -> Iterator[list[tuple[int, NDArray[np.float32]]]]:
+        """Excerpts of one length, each with its index, in one batch."""
+        yield [(index, self.excerpt(tracks, start_s, length_s)) for index, (tracks, start_s) in enumerate(wanted)]
+
 
 def held_recording(
     samples: NDArray[np.float32], names: Sequence[str], sample_rate_hz: int, *, start_s: float = 0.0

@@ -6,6 +6,7 @@ import datetime as dt
 import difflib
 import re
 import unicodedata
+from functools import lru_cache
 from typing import TYPE_CHECKING, Final
 
 if TYPE_CHECKING:
@@ -81,6 +82,7 @@ def leading_number(stem: str) -> str | None:
     return "/".join(str(int(number)) for number in re.findall(r"\d+", match[1])) if match else None
 
 
+@lru_cache(maxsize=4096)
 def key(name: str) -> str:
     """Form in which two names are compared: case, punctuation and leading numbering are ignored.
 

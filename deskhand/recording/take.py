@@ -11,6 +11,7 @@ import numpy as np
 
 from deskhand.errors import RecordingError, UsageError
 from deskhand.recording import names
+from deskhand.recording.excerpts import MOST_BYTES, ExcerptBuffer, ExcerptPlace, read_together
 from deskhand.recording.folder import audio_files, parts_beside
 from deskhand.recording.lanes import Lane, align, common_end, group, match_rates, track_names, track_numbers
 from deskhand.recording.probe import probe
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 
 SHORTEST_S: Final = 0.4
 """One loudness block of ITU-R BS.1770-5; nothing shorter can be measured."""
+_EXCERPT_FRAMES: Final = 1 << 14
+"""Frames of all channels that are decoded at once for excerpts: a third of a second. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,26 +130,73 @@ class Recording:
         RecordingError
             As for `blocks`.
         """
+        ((_, samples),) = self._read_group([self._place(0, tracks, start_s, length_s)])
+        return samples
+
+    def excerpts(
+        self, wanted: Sequence[tuple[Sequence[int], float]], length_s: float
+    ) -> Iterator[list[tuple[int, NDArray[np.float32]]]]:
+        """Excerpts of one length in batches, so that a file of many channels is not read again for each of its sources.
+
+        Parameters
+        ----------
+        wanted : sequence of (tracks, start_s)
+        length_s : float
+
+        Yields
+        ------
+        list of (index in `wanted`, (tracks, frames) array)
+            In an order of the reader's own; all of a batch together hold about `excerpts.MOST_BYTES`.
+
+        Raises
+        ------
+        RecordingError
+            As for `blocks`.
+        """
+        places = [self._place(index, tracks, start_s, length_s) for index, (tracks, start_s) in enumerate(wanted)]
+        batch: list[tuple[int, NDArray[np.float32]]] = []
+        for together in read_together(places):
+            group_bytes = sum(place.size_bytes for place in together)
+            if batch and group_bytes + sum(samples.nbytes for _, samples in batch) > MOST_BYTES:
+                yield batch
+                batch = []
+            batch = [*batch, *self._read_group(together)]
+        if batch:
+            yield batch
+
+    def _place(self, number: int, tracks: Sequence[int], start_s: float, length_s: float) -> ExcerptPlace:
+        """Place of an excerpt in the stretch, and the lanes that hold its tracks."""
         first = min(round(start_s * self.sample_rate_hz), self.frames)
-        count = min(round(length_s * self.sample_rate_hz), self.frames - first)
-        lanes, rows, first_track, row_count = [], {}, 0, 0
-        for lane in self._lanes:
-            in_lane = [track for track in tracks if first_track <= track < first_track + lane.channels]
-            if in_lane:
-                lanes.append(lane)
-                rows.update({track: row_count + track - first_track for track in in_lane})
-                row_count += lane.channels
+        last = min(first + round(length_s * self.sample_rate_hz), self.frames)
+        lanes, first_track = [], 0
+        for lane_index, lane in enumerate(self._lanes):
+            if any(first_track <= track < first_track + lane.channels for track in tracks):
+                lanes.append(lane_index)
             first_track += lane.channels
-        if not count or not lanes:
-            return np.empty((len(tracks), 0), np.float32)
-        part = replace(
-            self,
-            tracks=self.tracks[:row_count],
-            first_frame=self.first_frame + first,
-            frames=count,
-            _lanes=tuple(lanes),
-        )
-        return part.read()[[rows[track] for track in tracks]]
+        return ExcerptPlace(number, tuple(tracks), first, last, tuple(lanes))
+
+    def _read_group(self, group: Sequence[ExcerptPlace]) -> list[tuple[int, NDArray[np.float32]]]:
+        """Read excerpts of the same lanes in one go."""
+        rows: dict[int, int] = {}
+        first_track = 0
+        for lane_index, lane in enumerate(self._lanes):
+            if lane_index in group[0].lanes:
+                rows |= {first_track + channel: len(rows) + channel for channel in range(lane.channels)}
+            first_track += lane.channels
+        buffers = [ExcerptBuffer(place, [rows[track] for track in place.tracks]) for place in group]
+        first, last = min(place.first_frame for place in group), max(place.last_frame for place in group)
+        if last > first and rows:
+            stretch = replace(
+                self,
+                tracks=self.tracks[: len(rows)],
+                first_frame=self.first_frame + first,
+                frames=last - first,
+                _lanes=tuple(self._lanes[lane_index] for lane_index in group[0].lanes),
+            )
+            for block in stretch.blocks(_EXCERPT_FRAMES):
+                for buffer in buffers:
+                    buffer.take(block.samples, first + block.start)
+        return [(place.number, buffer.samples) for place, buffer in zip(group, buffers, strict=True)]
 
     def read(self) -> NDArray[np.float32]:
         """All of it at once, (tracks, frames): for short stretches and tests."""

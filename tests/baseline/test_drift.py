@@ -247,6 +247,19 @@ def test_one_odd_week_is_no_drift(rng: np.random.Generator) -> None:
         assert not charted(values, limit=limit).drifted
 
 
+@pytest.mark.parametrize("jump", [pytest.param(jump, id=f"{jump:g}-spreads") for jump in (-6.0, 6.0, 12.0, 30.0)])
+def test_a_jump_of_the_newest_take_is_no_drift(rng: np.random.Generator, jump: float) -> None:
+    limit = limit_for(40)
+    for weeks in (LEAST_TAKES, 17, 30):
+        for _ in range(10):
+            values = rng.standard_normal(weeks)
+            values[-1] += jump
+            assert not charted(values, spread=spread_of(values, ONE), limit=limit).drifted
+            # it stays: after some takes more it is one, and told as where it was and where it is
+            stayed = np.concatenate([values, jump + rng.standard_normal(12)])
+            assert charted(stayed, limit=limit).drifted
+
+
 def test_what_came_back_is_no_drift_any_more(rng: np.random.Generator) -> None:
     away = np.concatenate([np.zeros(10), np.full(10, 4.0)]) + 0.5 * rng.standard_normal(20)
     assert charted(away).drifted
@@ -418,3 +431,19 @@ def test_a_weight_is_what_the_newest_take_counts() -> None:
         found = drift.chart(values, 1.0, 3.0, every_week(20), weight=weight)
         assert found is not None
         assert found.average[-1] == pytest.approx(weight)
+
+
+@pytest.mark.source("known truth: only the newest take is elsewhere, by 12 dB")
+def test_one_take_alone_is_no_drift(rng: np.random.Generator) -> None:
+    kept, now = newest(house(rng, 41))
+    level_dbfs, width = now[0].values["level_dbfs"]
+    jumped = [replace(now[0], values={**now[0].values, "level_dbfs": (level_dbfs + 12.0, width)})]
+    assert drifts(kept.baseline(), jumped) == []
+
+
+@pytest.mark.source("known truth: every take lies elsewhere by a thirtieth of a just noticeable difference")
+def test_what_nobody_could_hear_is_no_finding() -> None:
+    values = -18.0 + 0.03 * np.arange(20.0)
+    quiet = charted(values, spread=0.01)
+    assert quiet.drifted
+    assert judge_drifts([Drift(source="piano", number=LEVEL, chart=quiet)]) == {}

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import pytest
@@ -11,8 +12,9 @@ from scipy import stats
 
 from deskhand.baseline import identity
 from deskhand.baseline.identity import mistaken, upside_down
+from deskhand.baseline.model import SourceSpread
 from deskhand.baseline.normal import LEAST_PLAYING_S, number_predictive, tone_predictive
-from deskhand.baseline.numbers import BY_NAME, OCTAVES_HZ, tone_vector
+from deskhand.baseline.numbers import BY_NAME, IDENTITY_NUMBERS, OCTAVES_HZ, tone_vector
 from tests.support.weeks import CYMBALS, PIANO, Weeks, part
 
 if TYPE_CHECKING:
@@ -246,6 +248,120 @@ def test_whoever_plays_the_other_source_tonight(rng: np.random.Generator) -> Non
     nats = {who: mistaken(kept.baseline(), [now[0], replace(now[1], player=who)]) for who in ("Ben", "Ana")}
     assert told(nats["Ben"]) == {("piano", "bass", True), ("bass", "piano", True)}
     assert nats["Ben"][0].nats > max((one.nats for one in nats["Ana"]), default=0.0)
+
+
+def drummer_and_bassist(rng: np.random.Generator) -> Weeks:
+    """Twelve weeks of a drummer with three microphones and a bassist, each played by two people."""
+    kept = Weeks()
+    for week in range(12):
+        drums, bass = ("Ana", "Ben")[week % 2], ("Cyd", "Dee")[week // 2 % 2]
+        kept.add(*tonight(rng, drums, bass))
+    return kept
+
+
+class CountingSpreads(dict[tuple[str, str], Mapping[str, SourceSpread]]):
+    """Spreads of a house that count how often they are asked for."""
+
+    asked = 0
+
+    def get(self, *key: Any) -> Any:
+        self.asked += 1
+        return super().get(*key)
+
+
+def test_the_house_is_asked_once_for_each_source_and_not_for_each_two(rng: np.random.Generator) -> None:
+    kept = band(rng).baseline()
+    spreads = CountingSpreads(kept.spreads)
+    now = [heard(name, rng=rng) for name in SOURCES]
+    found = mistaken(replace(kept, spreads=spreads), now)
+    # arithmetic: tone and each number of each source
+    assert spreads.asked <= (1 + len(IDENTITY_NUMBERS)) * len(SOURCES)
+    assert found == mistaken(kept, now)
+
+
+KIT: Final = {"snare": -3.0, "kick": 5.0, "cymbals": 0.0}
+
+
+def tonight(
+    rng: np.random.Generator,
+    drummer: str | None,
+    bassist: str | None,
+    *,
+    carried: dict[str, str] | None = None,
+    off_db: dict[str, float] | None = None,
+) -> list[KeptPart]:
+    """Inputs of one week; `carried` says which carry another's sound, `off_db` by how much the highs of some are off."""
+    inputs = []
+    for name in (*KIT, "bass"):
+        sound = (carried or {}).get(name, name)
+        tone = BASS if sound == "bass" else CYMBALS + KIT[sound] * np.linspace(1.0, -1.0, 8)
+        tone = tone + np.linspace(0.0, (off_db or {}).get(name, 0.0), 8) + 0.6 * rng.standard_normal(8)
+        role = {"snare": "snare", "kick": "kick", "cymbals": "overheads"}.get(name, "bass")
+        inputs.append(part(tone, source=name, role=role, player=bassist if name == "bass" else drummer))
+    return inputs
+
+
+SWAP: Final = {"snare": "bass", "bass": "snare"}
+
+
+@pytest.mark.parametrize(
+    ("drummer", "bassist", "sure"),
+    [
+        pytest.param("Ana", "Cyd", True, id="both-known"),
+        pytest.param("Eve", "Cyd", False, id="a-new-drummer"),
+        pytest.param("Ana", "Eve", False, id="a-new-bassist"),
+    ],
+)
+def test_a_player_never_heard_before_leaves_doubt(
+    rng: np.random.Generator, drummer: str, bassist: str, sure: bool
+) -> None:
+    found = mistaken(drummer_and_bassist(rng).baseline(), tonight(rng, drummer, bassist, carried=SWAP))
+    assert told(found) == {("snare", "bass", True), ("bass", "snare", True)}
+    assert {guess.sure for guess in found} == {sure}
+
+
+@pytest.mark.parametrize("named", [pytest.param(True, id="named"), pytest.param(False, id="nobody-named")])
+def test_several_inputs_of_one_person_that_change_together_leave_doubt(rng: np.random.Generator, named: bool) -> None:
+    kept = Weeks()
+    for _ in range(12):
+        kept.add(*tonight(rng, "Ana" if named else None, "Cyd" if named else None))
+    # the whole kit sounds otherwise, not only the input that sounds like the bass
+    for off_db, sure in (({}, True), ({"kick": 25.0, "cymbals": -25.0}, False)):
+        now = tonight(rng, "Ana" if named else None, "Cyd" if named else None, carried=SWAP, off_db=off_db)
+        found = mistaken(kept.baseline(), now)
+        assert {(guess.source, guess.sure) for guess in found if guess.source in SWAP} == {
+            ("snare", sure),
+            ("bass", sure),
+        }
+
+
+@pytest.mark.parametrize(
+    ("apart_db", "share", "expected"),
+    [
+        pytest.param(20.0, 0.55, None, id="somebody-new-is-likelier"),
+        pytest.param(10.0, 0.55, False, id="hardly-beats-somebody-new"),
+        pytest.param(20.0, 1.0, True, id="exchanged"),
+    ],
+)
+def test_a_likeness_has_to_beat_somebody_new(
+    rng: np.random.Generator, apart_db: float, share: float, expected: bool | None
+) -> None:
+    """A speaker and a singer who sound apart in the kept weeks; tonight each lies so much of the way to the other."""
+    kept = Weeks()
+    low, high = VOICE, VOICE + np.linspace(-apart_db, apart_db, 8)
+    for _ in range(12):
+        kept.add(
+            part(low + 0.5 * rng.standard_normal(8), source="speaker", role="speech"),
+            part(high + 0.5 * rng.standard_normal(8), source="singer", role="lead vocal"),
+        )
+    inputs = [
+        part(low + share * (high - low), source="speaker", role="speech"),
+        part(high - share * (high - low), source="singer", role="lead vocal"),
+    ]
+    found = mistaken(kept.baseline(), inputs)
+    assert {(guess.source, guess.sure) for guess in found} == (
+        set() if expected is None else {("speaker", expected), ("singer", expected)}
+    )
 
 
 def log_density(baseline: Baseline, one: KeptPart, source: str) -> float:

@@ -6,6 +6,7 @@ tested, it is imported.
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from typing import TYPE_CHECKING, Final
 
@@ -109,7 +110,12 @@ def silenced(sound: np.ndarray, from_s: float) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    ("role", "severity"), [pytest.param("keys", "fix", id="keys"), pytest.param("playback", "listen", id="playback")]
+    ("role", "severity"),
+    [
+        pytest.param("keys", "fix", id="keys"),
+        pytest.param("playback", "listen", id="playback"),
+        pytest.param("other", "note", id="spare-channel"),
+    ],
 )
 def test_silence_throughout(role: str, severity: str) -> None:
     found = one(np.zeros(10 * RATE_HZ), role)
@@ -292,6 +298,96 @@ def test_what_is_late_and_the_right_way_up_is_not_inverted(
         seen = show_of(sides, ["guitar", "guitar"], groups=[(1, 2)], tap="after-chain")
         found = [finding for findings in seen.by_source.values() for finding in findings]
     assert "polarity" not in kinds(found)
+
+
+SUMS: Final = ("sum_db", "sum_flipped_db", "sum_delayed_db")
+
+
+def two_pick_ups(rng: np.random.Generator, *, turned: bool = False) -> np.ndarray:
+    """A bass on its DI and on a microphone 1.4 ms later: half a period of its 360 Hz, and high notes that only the DI has."""
+    low = ss.sosfilt(ss.butter(2, (250, 500), "bandpass", fs=RATE_HZ, output="sos"), pink(rng, LENGTH_S, 0.0))
+    low = at_level(low, -24.0)
+    sides = np.stack([low + pink(rng, LENGTH_S, -40.0), 0.7 * np.roll(low, round(0.0014 * RATE_HZ))])
+    sides[1] *= -1.0 if turned else 1.0
+    return sides + np.stack([pink(rng, LENGTH_S, -44.0) for _ in range(2)])
+
+
+@pytest.mark.source(
+    "definition: levels of L + R, L - R and L(t - d) + R against the sum of both powers, from the samples"
+)
+@pytest.mark.parametrize("as_pair", [pytest.param(True, id="a-pair"), pytest.param(False, id="two-inputs")])
+def test_unlike_pick_ups_are_lined_up_and_not_flipped(rng: np.random.Generator, as_pair: bool) -> None:
+    sides = two_pick_ups(rng)
+    assert gain_of_flip_db(*sides) > 2.0
+    if as_pair:
+        found = show_of(sides, ["bass"], sides=[2], chain='sides = "unlike"').by_source["source 1"]
+    else:
+        found = show_of(sides, ["bass", "bass"], groups=[(1, 2)]).by_source["source 2"]
+    assert "polarity" not in kinds(found)
+    (told,) = [finding for finding in found if finding.kind == "delay"]
+    assert (told.what, told.measured) == ("pick-ups", pytest.approx(1.4, abs=0.051))
+    assert told.facts["earlier"] == ("track 1" if as_pair else "source 1")
+    left, right = sides
+    later = np.roll(left, round(told.measured * RATE_HZ / 1000))
+    power = np.mean(left**2 + right**2)
+    for words, total in (("as it is", left + right), ("with one reversed", left - right), ("delayed", later + right)):
+        loss_db = -10 * np.log10(np.mean(total**2) / 2 / power)
+        said = float(re.search(rf"([0-9.]+) dB (?:with \S+ \S+ |){words}", say(told)).group(1))
+        assert said == pytest.approx(loss_db, abs=0.15), words
+    octaves = dict(zip(told.facts["octaves_hz"], zip(*(told.facts[name] for name in SUMS), strict=True), strict=True))
+    # the octave by its edges (IEC 61260-1), from the spectra of the whole
+    hz = np.fft.rfftfreq(left.size, 1 / RATE_HZ)
+    inside = (hz >= 1000 * 10**-0.75) & (hz < 1000 * 10**-0.45)
+    bass, air, moved = (np.fft.rfft(wave)[inside] for wave in (left, right, later))
+    power = np.sum(np.abs(bass) ** 2 + np.abs(air) ** 2)
+    for octave_db, total in zip(octaves[250.0], (bass + air, bass - air, moved + air), strict=True):
+        assert octave_db == pytest.approx(10 * np.log10(np.sum(np.abs(total) ** 2) / 2 / power), abs=0.5)
+
+
+@pytest.mark.parametrize("as_pair", [pytest.param(True, id="a-pair"), pytest.param(False, id="two-inputs")])
+def test_unlike_pick_ups_that_are_upside_down_are_told(rng: np.random.Generator, as_pair: bool) -> None:
+    low = at_level(
+        ss.sosfilt(ss.butter(2, (60, 400), "bandpass", fs=RATE_HZ, output="sos"), pink(rng, LENGTH_S, 0.0)), -24.0
+    )
+    sides = np.stack([low + pink(rng, LENGTH_S, -36.0), -0.7 * low]) + np.stack(
+        [pink(rng, LENGTH_S, -40.0) for _ in range(2)]
+    )
+    if as_pair:
+        found = show_of(sides, ["bass"], sides=[2]).by_source["source 1"]
+    else:
+        found = show_of(sides, ["bass", "bass"], groups=[(1, 2)], tap="after-chain").by_source["source 2"]
+    (told,) = [finding for finding in found if finding.kind == "polarity"]
+    assert told.severity == "fix"
+    assert told.expected - told.measured > 3.0
+
+
+@pytest.mark.parametrize(
+    ("highs_dbfs", "gain_db", "chain", "severity"),
+    [
+        pytest.param(-20.6, 1.7, "", "note", id="less-than-2-db"),
+        pytest.param(-23.4, 2.5, "", "listen", id="less-than-3-db"),
+        pytest.param(-40.0, 5.3, "", "fix", id="more"),
+        pytest.param(-40.0, 5.3, 'sides = "unlike"', "listen", id="more-and-said-to-be-unlike"),
+    ],
+)
+@pytest.mark.source("common practice, no source: 3 dB is half of the power; what a flip gains follows from the levels")
+def test_small_gains_between_unlike_pick_ups_are_no_fault(
+    rng: np.random.Generator, highs_dbfs: float, gain_db: float, chain: str, severity: str
+) -> None:
+    """Lows that both have, upside down and 10 dB lower in the second, and highs that the first alone picks up."""
+    bands = ((60, 400), (1000, 8000))
+    low, high = (
+        ss.sosfilt(ss.butter(2, band, "bandpass", fs=RATE_HZ, output="sos"), pink(rng, LENGTH_S, 0.0)) for band in bands
+    )
+    low, high = at_level(low, -24.0), at_level(high, highs_dbfs)
+    own = np.stack([pink(rng, LENGTH_S, -50.0), pink(rng, LENGTH_S, -54.0)])
+    sides = np.stack([low + high, -amplitude(-10.0) * low]) + own
+    assert gain_of_flip_db(*sides) == pytest.approx(gain_db, abs=0.3)
+    if chain:
+        found = show_of(sides, ["bass"], sides=[2], chain=chain).by_source["source 1"]
+    else:
+        found = show_of(sides, ["bass", "bass"], groups=[(1, 2)], tap="after-chain").by_source["source 2"]
+    assert severity_of(found, "polarity") == severity
 
 
 @pytest.mark.source("definition: level of (L + R) / 2 against the mean of the sides, from the samples")

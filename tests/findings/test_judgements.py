@@ -99,12 +99,14 @@ def judged(
     learned: bool = True,
     roles: Mapping[str, str] | None = None,
     relearning: Sequence[str] = (),
+    newcomers: Sequence[str] = (),
 ) -> dict[str, list[Finding]]:
     return judge_normals(
         normals,
         roles or dict.fromkeys(normals, role),
         learned=learned,
         relearning=relearning,
+        newcomers=newcomers,
         hear_s=lambda _: HEAR_S,
         harsh_s=lambda _: HARSH_S,
     )
@@ -120,6 +122,13 @@ def test_a_number_of_which_too_few_are_of_todays_definition_is_noted() -> None:
     severities = {one.kind: one.severity for one in judged(normals, relearning=["tail"])["piano"]}
     assert severities == {"tail": "note", "width": "listen"}
     assert {one.severity for one in judged(normals)["piano"]} == {"listen"}
+
+
+@pytest.mark.source("common practice, no source: another person sounds like another person")
+def test_somebody_new_sounds_new() -> None:
+    normals = {"piano": [number_normal("tail", 1.0, 0.4)], "bass": [number_normal("tail", 1.0, 0.4)]}
+    findings = judged(normals, newcomers=["piano"])
+    assert [findings[source][0].severity for source in ("piano", "bass")] == ["note", "listen"]
 
 
 # the words
@@ -373,9 +382,9 @@ def test_a_mix_before_anything_is_kept() -> None:
 def test_exchanged_inputs_are_a_fault_of_both() -> None:
     found = judge_mistaken(
         [
-            Mispatch(source="piano", like="organ", exchanged=True, nats=31.04),
-            Mispatch(source="organ", like="piano", exchanged=True, nats=31.04),
-            Mispatch(source="bass", like="click", exchanged=False, nats=44.0),
+            Mispatch(source="piano", like="organ", exchanged=True, nats=31.04, sure=True),
+            Mispatch(source="organ", like="piano", exchanged=True, nats=31.04, sure=True),
+            Mispatch(source="bass", like="click", exchanged=False, nats=44.0, sure=True),
         ]
     )
     assert {source: (one.id, one.kind, one.severity) for source, one in found.items()} == {
@@ -395,6 +404,19 @@ def test_exchanged_inputs_are_a_fault_of_both() -> None:
     # cables are pulled with the channel muted, and people told
     assert all("muted" in say(one) for one in found.values())
     assert found["piano"].measured == 31.0
+
+
+def test_where_somebody_new_may_play_it_is_a_question() -> None:
+    found = judge_mistaken(
+        [
+            Mispatch(source="piano", like="organ", exchanged=True, nats=31.0, sure=False),
+            Mispatch(source="bass", like="click", exchanged=False, nats=44.0, sure=False),
+        ]
+    )
+    assert {finding.severity for finding in found.values()} == {"listen"}
+    for finding in found.values():
+        assert "ask who played before touching a cable" in say(finding)
+        assert "swap" not in say(finding)
 
 
 def test_a_side_that_is_upside_down_is_a_fault() -> None:

@@ -200,6 +200,8 @@ def test_every_advice_can_be_said(name: str) -> None:
         "house_mains_hz": 50.0,
         "inverted": "keys r",
         "peak_dbfs": -10.0,
+        "earlier": "bass di",
+        "late_ms": 1.4,
     }
     is_plain(say(example("drift", case="crept", advice=(name,), track="bass", other="keys", facts={
         **VALUES["drift"]["crept"]["facts"], **values,

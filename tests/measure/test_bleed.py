@@ -173,6 +173,15 @@ def test_a_sum_by_arithmetic_is_taken_apart(rng: np.random.Generator) -> None:
     assert np.percentile(np.abs(error_db), 90) < 1.0
 
 
+def test_of_very_many_sources_those_that_a_microphone_follows_count(rng: np.random.Generator) -> None:
+    total, come, origin = rests(rng, below_db=20.0)
+    others = [1e-2 * 10.0 ** rng.uniform(-1.5, 0.0, total.size) for _ in range(150)]
+    predicted = bleed([total, *others[:77], origin, *others[77:]])[0]
+    steady = np.r_[False, origin[1:] > 0.2 * origin[:-1]]
+    error_db = 10 * np.log10(predicted[steady] / come[steady])
+    assert np.percentile(np.abs(error_db), 90) < 1.0
+
+
 def test_siblings_are_left_out(rng: np.random.Generator) -> None:
     total, _, origin = rests(rng, below_db=15.0)
     assert bleed([total, origin])[0].any()

@@ -2,7 +2,7 @@
 
 In order: which files are tracks and in which order, split takes, tracks that started at different times, different
 lengths, different rates, a stretch of the recording, blocks of any size, files that change or vanish while they are
-read, files left open.
+read, files left open, excerpts of many sources.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ import math
 import os
 import time
 from concurrent.futures import Future, ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -26,9 +27,12 @@ from deskhand.recording.names import key
 from tests.support.writers import FLOAT, float_bytes, noise, sine, wave_bytes, write_by_library, write_wave
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
+    from concurrent.futures import Executor
 
     from numpy.typing import NDArray
+
+    from deskhand.recording import AudioBlock
 
 RATE_HZ: Final = 48000
 
@@ -657,3 +661,54 @@ def test_more_bits_than_asked_are_said(tmp_path: Path) -> None:
     for subtype, bits in (("PCM_16", 16), ("PCM_24", 24), ("FLOAT", 32), ("PCM_U8", 8)):
         soundfile.write(tmp_path / f"{bits}.wav", np.zeros(RATE_HZ), RATE_HZ, subtype=subtype)
         assert open_recording(tmp_path / f"{bits}.wav").tracks[0].bits == bits
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountingRecording(Recording):
+    """Recording that counts the samples of all channels that it decodes."""
+
+    decoded: list[int]
+
+    def blocks(self, frames: int, *, pool: Executor | None = None) -> Iterator[AudioBlock]:
+        for block in super(CountingRecording, self).blocks(frames, pool=pool):
+            self.decoded.append(block.samples.size)
+            yield block
+
+
+class TestExcerpts:
+    SOURCES: Final = 24
+
+    def counting(self, path: Path) -> CountingRecording:
+        recording = open_recording(path)
+        fields = {name: getattr(recording, name) for name in Recording.__dataclass_fields__}
+        return CountingRecording(decoded=[], **fields)
+
+    def test_each_is_what_it_is_alone(self, tmp_path: Path, rng: np.random.Generator) -> None:
+        samples = noise(rng, seconds=3.0, channels=6)
+        write_wave(tmp_path / "show.wav", samples)
+        recording = open_recording(tmp_path / "show.wav")
+        wanted = [((4,), 0.5), ((1, 0), 2.2), ((2, 3), 0.0), ((5,), 2.9), ((0,), 9.0)]
+        read = {index: got for batch in recording.excerpts(wanted, 0.7) for index, got in batch}
+        truth = as_read(samples)
+        assert sorted(read) == list(range(len(wanted)))
+        for index, (tracks, start_s) in enumerate(wanted):
+            first = round(start_s * RATE_HZ)
+            expected = truth[list(tracks), first : first + round(0.7 * RATE_HZ)]
+            assert np.array_equal(read[index], expected)
+            assert np.array_equal(recording.excerpt(tracks, start_s, 0.7), expected)
+
+    def test_one_file_of_many_channels_is_decoded_once(self, tmp_path: Path, rng: np.random.Generator) -> None:
+        write_wave(tmp_path / "show.wav", noise(rng, seconds=1.0, channels=self.SOURCES))
+        recording = self.counting(tmp_path / "show.wav")
+        wanted = [((track,), 0.1 * (track % 5)) for track in range(self.SOURCES)]
+        assert sum(len(batch) for batch in recording.excerpts(wanted, 0.5)) == self.SOURCES
+        # arithmetic: the file once, and not once for each of its sources
+        assert sum(recording.decoded) <= self.SOURCES * RATE_HZ
+
+    def test_only_the_files_of_a_source_are_read(self, tmp_path: Path, rng: np.random.Generator) -> None:
+        for number in range(4):
+            write_wave(tmp_path / f"{number + 1} keys {'abcd'[number]}.wav", noise(rng, seconds=1.0))
+        recording = self.counting(tmp_path)
+        for _ in recording.excerpts([((2,), 0.0), ((1,), 0.2)], 0.5):
+            pass
+        assert sum(recording.decoded) == 2 * RATE_HZ // 2

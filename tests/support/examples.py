@@ -116,7 +116,13 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
             ("kept-numbers", "exchanged-cable", None, None, {}),
         )
     },
-    "delay": {"late": {"advice": ("second-conversion",), "track": "keys r", "measured": 2.1, "unit": "ms", "facts": {"late_ms": 2.1}}},
+    "delay": {
+        "late": {"advice": ("second-conversion",), "track": "keys r", "measured": 2.1, "unit": "ms", "facts": {"late_ms": 2.1}},
+        "pick-ups": {"advice": ("delay-earlier",), "other": "bass di", "measured": 1.4, "unit": "ms", "facts": {
+            "late_ms": 1.4, "earlier": "bass di", "later": "bass mic", "sum_words": "mono loses 1.8 dB as it is, 3.5 dB with one reversed, 0.4 dB with "
+            "bass di delayed; in the loudest octaves, 63 Hz (9.2 dB, 0.3 dB, 0.2 dB) and 125 Hz (0.6 dB, 9.0 dB, 0.3 dB)",
+        }},
+    },
     "mono-loss": {
         "source": {"advice": ("narrow-at-rig",), "facts": {"loss_db": 7.0}},
         "switch": {"advice": ("take-switch-out",), "facts": {"loss_db": 7.0, "tap_loss_db": 0.4}},

@@ -71,7 +71,13 @@ def show_of(
     pairs += [(tracks_of[one - 1][0], tracks_of[other - 1][0]) for one, other in groups]
     figures = measure_figures(feed, feed.channels, pairs=pairs, origins=origins)
     readings = {
-        source.name: read_source(figures, tracks, strikes=ROLES[source.role].strikes, mains_hz=house.house.mains_hz)
+        source.name: read_source(
+            figures,
+            tracks,
+            strikes=ROLES[source.role].strikes,
+            parted=not ROLES[source.role].hears_kit,
+            mains_hz=house.house.mains_hz,
+        )
         for source, tracks in zip(house.source, tracks_of, strict=True)
     }
     tracks = [

@@ -119,6 +119,6 @@ def test_the_command_reads_and_writes_the_same_file(saved, tmp_path):
 def test_the_sheet_says_what_is_turned_at_the_desk(saved):
     voice = saved["sheet"]["lead voice"]
     assert voice["gain"] == "trim -5.3 dB"
-    assert "turn the preamp -15 dB at the desk" in voice["left_to_do"]
+    assert "turn the preamp -15 dB or more at the desk, until its peaks read about -10 dBFS" in voice["left_to_do"]
     assert "tell the stage first" in voice["caution"]
     assert saved["sheet"]["voice 3"]["gain"] == "trim +9.3 dB"

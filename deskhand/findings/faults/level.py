@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+import numpy as np
+
 from deskhand.findings.context import Context, Gathering, gain_cautions, has_nominal, role_of
 from deskhand.findings.kinds import KINDS
 from deskhand.house.blocks import BLOCKS
+from deskhand.measure.activity import WINDOW_BLOCKS, loose_level_dbfs
 from deskhand.measure.readings import LEAST_ACTIVE_S
+from deskhand.measure.spread import half_width_of_median
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -30,18 +34,19 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     nominal_dbfs = context.house.nominal_dbfs(source)
     listen_db, fix_db = context.house.level_limits_db(source)
     off_db = point.level_dbfs - nominal_dbfs
+    agreed_db = _agreed_off_db(source, reading, off_db)
     # peaks near full scale are turned down at the preamp: what then is too high still is left, and what is too low has no room
     at_preamp_db = _still_at_preamp_db(source, context, earlier)
     left_db = off_db + at_preamp_db
     # nobody turns a knob by what the reading itself does not know
-    if min(abs(off_db), abs(left_db)) < max(listen_db, reading.readings.level_dbfs_pm or 0.0):
+    if min(map(abs, (off_db, agreed_db, left_db))) < max(listen_db, _unsure_db(source, reading)):
         return []
     # peaks decide how far a gain can go up: what they hold back is not low
     raise_db = point.raise_db(-off_db)
     if (at_preamp_db and left_db < 0) or (off_db < 0 and raise_db < listen_db):
         return []
     turned, step_db = _knob(context, earlier)
-    coarse = abs(off_db) >= fix_db
+    coarse = abs(agreed_db) >= fix_db
     severity: Severity = "fix" if coarse else "listen"
     case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
     change_db: float | None = None
@@ -51,7 +56,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     elif off_db > 0:
         change_db, advice = point.change_db(nominal_dbfs - at_preamp_db, step_db), ("lower",)
     elif raise_db <= KINDS["level-low"]["most_raise_db"]:
-        severity = "fix" if raise_db >= fix_db else "listen"
+        severity = "fix" if coarse and raise_db >= fix_db else "listen"
         change_db, advice = point.change_db(nominal_dbfs, step_db), ("raise",)
     elif role_of(source).open_microphone:
         # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
@@ -79,6 +84,29 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _unsure_db(source: Source, reading: SourceReading) -> float:
+    """Uncertainty of the level; of a few seconds of playing, or a few hits, by how far their windows lie apart."""
+    pm_db = reading.readings.level_dbfs_pm
+    if pm_db is None:
+        levels_dbfs = reading.activity.level_dbfs[reading.activity.windows].astype(np.float64)
+        # windows that follow each other share blocks; hits do not
+        pm_db = half_width_of_median(levels_dbfs if role_of(source).strikes else levels_dbfs[::WINDOW_BLOCKS])
+    return pm_db or 0.0
+
+
+def _agreed_off_db(source: Source, reading: SourceReading, off_db: float) -> float:
+    """Distance from nominal on which a second reading of the level agrees: the smaller one, nothing where they point apart.
+
+    A line has no bleed below its playing: where its windows are parted into two heaps, both may be playing. A drum's level is that of its hits, and in a voice's microphone the lower heap is the stage.
+    """
+    role, level_dbfs = role_of(source), reading.readings.level_dbfs
+    loose_dbfs = loose_level_dbfs(reading.activity)
+    if role.strikes or role.open_microphone or loose_dbfs is None or level_dbfs is None:
+        return off_db
+    loose_off_db = off_db + loose_dbfs - level_dbfs
+    return min(off_db, loose_off_db, key=abs) if off_db * loose_off_db > 0.0 else 0.0
 
 
 def _is_judged(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> bool:

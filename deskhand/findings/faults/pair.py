@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from itertools import combinations
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from deskhand.findings.context import Context, Gathering, role_of
+from deskhand.findings.faults.pick_ups import delay_instead, late_pick_up, polarity_severity, sum_facts
 from deskhand.findings.kinds import KINDS
 from deskhand.house import PolarityBlock
 from deskhand.measure.activity import stretches
+from deskhand.measure.mono_sums import MonoSums, mono_sums
 from deskhand.measure.stereo import DELAY_LEAST_S, MonoFlip, alignment, mono_flip
 from deskhand.units import db_from_power, dbfs_from_mean_square, number
 
@@ -30,6 +31,8 @@ _MONO_LOSS_DB: Final = KINDS["mono-loss"]["listen_db"]
 _LOWS_HZ: Final = 500.0
 """Between microphones of one drum only what lies below is alike: above, a head's modes differ over its width. Common practice, no
 source."""
+_NEARLY_SAME: Final = 0.999 * _SAME
+"""Correlation from which two tracks are looked at one by one: rounding of all at once must not decide. Arithmetic."""
 _NEVER_DB: Final = 60.0
 """A side this far down carries nothing but the converter's noise. Common practice, no source."""
 _JOIN_S: Final = 1.5
@@ -61,11 +64,13 @@ def pair(source: Source, reading: SourceReading, context: Context, earlier: Sequ
             unit="1",
         )
         return gathering.new
-    if _polarity(source, reading, names, same, context, gathering):
+    if _polarity(source, reading, same, context, gathering):
         return gathering.new
     _mono_loss(source, reading, context, gathering)
     delay = reading.alignment
-    if delay is not None and not role.spaced and delay.delayed:
+    if source.unlike_sides:
+        late_pick_up(_sums_of(context, reading), names, gathering, at="")
+    elif delay is not None and not role.spaced and delay.delayed:
         later = names[1] if delay.delay_s > 0 else names[0]
         gathering.add(
             "delay",
@@ -129,10 +134,14 @@ def _reverses(source: Source, side: str) -> bool:
     return len(blocks) % 2 == 1
 
 
-def _polarity(
-    source: Source, reading: SourceReading, names: Sequence[str], same: float, context: Context, gathering: Gathering
-) -> bool:
-    """Polarity of one side reversed, where mono gains by a flip; True where it is said."""
+def _sums_of(context: Context, reading: SourceReading) -> MonoSums:
+    """Mono sums of a pair's sides."""
+    left, right = reading.tracks
+    return mono_sums(context.figures.pairs[left, right], context.figures.grid)
+
+
+def _polarity(source: Source, reading: SourceReading, same: float, context: Context, gathering: Gathering) -> bool:
+    """Polarity of one side reversed, where mono gains by a flip; True where it, or a delay in its place, is said."""
     delay = reading.alignment
     opposite = delay is not None and delay.opposite and not delay.only_late
     reversed_by_chain = _reverses(source, "left") != _reverses(source, "right")
@@ -142,15 +151,21 @@ def _polarity(
     # where the two only differ in what they pick up, a flip moves the loss to other notes
     if not flip.sure:
         return False
+    names = [context.tracks[track].name for track in reading.tracks]
+    sums = _sums_of(context, reading)
+    unlike = source.unlike_sides or sums.unlike
+    if unlike and delay_instead(sums):
+        late_pick_up(sums, names, gathering, at="")
+        return gathering.has("delay")
     role = role_of(source)
     # two room microphones may well hear low notes opposite
-    severity: Severity = "fix" if not role.spaced else "listen" if role.shaped else "note"
+    spaced: Severity = "listen" if role.shaped else "note"
     gathering.add(
         "polarity",
-        severity,
+        spaced if role.spaced else polarity_severity(flip, unlike=unlike, said=source.unlike_sides),
         "sides",
         advice=("reverse-polarity",),
-        facts={"flip_words": flip_words(flip), "inverted": names[1]},
+        facts={"flip_words": flip_words(flip), "inverted": names[1], **sum_facts(sums)},
         metric="mono_loss_db",
         measured=loss_number(flip.loss_db),
         expected=loss_number(flip.flipped_loss_db),
@@ -252,10 +267,11 @@ def duplicates(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> 
     """Tracks of different sources that carry the same signal; each pair is said once at either source."""
     sources = [source for source in context.house.source if source.name in context.readings]
     gatherings = {source.name: Gathering(source.name, by_source.get(source.name, ())) for source in sources}
+    playing = [source for source in sources if context.readings[source.name].activity.windows.any()]
+    same = _same_tracks(context.figures, [context.readings[source.name].tracks for source in playing])
     reported: set[tuple[str, tuple[str, str]]] = set()
-    for first, second in combinations(sources, 2):
-        if not all(context.readings[source.name].activity.windows.any() for source in (first, second)):
-            continue
+    for first_index, second_index in same:
+        first, second = playing[first_index], playing[second_index]
         for first_track in context.readings[first.name].tracks:
             for second_track in context.readings[second.name].tracks:
                 if first_track == second_track or abs(sameness(context.figures, first_track, second_track)) <= _SAME:
@@ -279,6 +295,26 @@ def duplicates(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> 
     return {name: gathering.new for name, gathering in gatherings.items()}
 
 
+def _same_tracks(figures: Figures, rows: Sequence[Sequence[int]]) -> list[tuple[int, int]]:
+    """Two of the sources, by index, that have a track which is the same in both, all tracks compared in one go.
+
+    Parameters
+    ----------
+    figures : Figures
+    rows : sequence of tracks
+        Of each source.
+    """
+    tracks = np.array([track for source_rows in rows for track in source_rows], int)
+    if not tracks.size:
+        return []
+    owner = np.repeat(np.arange(len(rows)), [len(source_rows) for source_rows in rows])
+    products = figures.gram[np.ix_(tracks, tracks)]
+    power = np.diag(products)
+    scale = np.sqrt(np.outer(power, power))
+    alike = (np.abs(products) > _NEARLY_SAME * scale) & (owner[:, None] < owner[None, :])
+    return sorted({(int(owner[first]), int(owner[second])) for first, second in np.argwhere(alike)})
+
+
 def microphones(
     groups: Sequence[tuple[str, str]], context: Context, by_source: Mapping[str, Sequence[Finding]]
 ) -> dict[str, list[Finding]]:
@@ -293,28 +329,46 @@ def microphones(
             continue
         if abs(sameness(context.figures, *tracks)) > _SAME:
             continue
-        pair_figures = context.figures.pairs[tracks]
-        if not alignment(pair_figures, context.figures.grid, top_hz=_LOWS_HZ).opposite:
-            continue
-        if alignment(pair_figures, context.figures.grid).only_late:
-            continue
-        # the lows may cancel and the others add up: what a flip does to all of it decides
-        flip = flip_of(context.figures, tracks, readings[0].activity.blocks | readings[1].activity.blocks)
-        sources = [next(source for source in context.house.source if source.name == name) for name in (first, second)]
-        before = context.before_chain(sources[1])
-        if not flip.sure or (before and _reverses(sources[0], "both") != _reverses(sources[1], "both")):
-            continue
-        gatherings.setdefault(second, Gathering(second, by_source.get(second, ()))).add(
-            "polarity",
-            # above and below a drum is opposite by nature: many a desk reverses one already
-            "listen" if before else "fix",
-            "microphones",
-            advice=("reverse-polarity-unless",) if before else ("reverse-polarity",),
-            facts={"flip_words": flip_words(flip), "inverted": second},
-            metric="mono_loss_db",
-            measured=loss_number(flip.loss_db),
-            expected=loss_number(flip.flipped_loss_db),
-            unit="dB",
-            other=first,
-        )
+        gathering = gatherings.setdefault(second, Gathering(second, by_source.get(second, ())))
+        sums = mono_sums(context.figures.pairs[tracks], context.figures.grid)
+        blocks = readings[0].activity.blocks | readings[1].activity.blocks
+        if not _microphones_opposed((first, second), tracks, sums, blocks, context, gathering):
+            late_pick_up(sums, (first, second), gathering, at=second)
     return {name: gathering.new for name, gathering in gatherings.items()}
+
+
+def _microphones_opposed(
+    names: tuple[str, str],
+    tracks: tuple[int, int],
+    sums: MonoSums,
+    blocks: NDArray[np.bool_],
+    context: Context,
+    gathering: Gathering,
+) -> bool:
+    """Polarity of the second of two inputs of one instrument, where a flip lowers the mono loss of all of it; True where it is said."""
+    pair_figures, grid = context.figures.pairs[tracks], context.figures.grid
+    if not alignment(pair_figures, grid, top_hz=_LOWS_HZ).opposite or alignment(pair_figures, grid).only_late:
+        return False
+    # the lows may cancel and the others add up: what a flip does to all of it decides
+    flip = flip_of(context.figures, tracks, blocks)
+    sources = [next(source for source in context.house.source if source.name == name) for name in names]
+    before = context.before_chain(sources[1])
+    if not flip.sure or (before and _reverses(sources[0], "both") != _reverses(sources[1], "both")):
+        return False
+    if sums.unlike and delay_instead(sums):
+        return False
+    severity = polarity_severity(flip, unlike=sums.unlike, said=False)
+    gathering.add(
+        "polarity",
+        # above and below a drum is opposite by nature: many a desk reverses one already
+        "listen" if before and severity == "fix" else severity,
+        "microphones",
+        advice=("reverse-polarity-unless",) if before else ("reverse-polarity",),
+        facts={"flip_words": flip_words(flip), "inverted": names[1], **sum_facts(sums)},
+        metric="mono_loss_db",
+        measured=loss_number(flip.loss_db),
+        expected=loss_number(flip.flipped_loss_db),
+        unit="dB",
+        other=names[0],
+    )
+    return True

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -12,11 +13,11 @@ from deskhand.measure.readings import LEAST_ACTIVE_S
 from deskhand.units import dbfs_from_mean_square
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
-    from deskhand.findings.finding import Finding
+    from deskhand.findings.finding import Finding, Severity
     from deskhand.house import Source
     from deskhand.measure.readings import SourceReading
 
@@ -26,6 +27,8 @@ _QUIETER_THAN_EVER_DB: Final = 10.0
 no source."""
 _EDGE_BLOCKS: Final = 3
 """Blocks before and after a stop that tell how much it fell at once. Common practice, no source."""
+_USUALLY: Final = 0.5
+"""Share of the kept weeks above which an input that may be silent usually plays. Common practice, no source."""
 _FALL_BLOCKS: Final = 8
 """Blocks before a stop over which a song dies away: 2.4 s of 300 ms. Common practice, no source."""
 
@@ -51,7 +54,7 @@ def silent(source: Source, reading: SourceReading, context: Context, earlier: Se
         digital = not np.isfinite(loudest_dbfs)
         gathering.add(
             "silent",
-            "listen" if role_of(source).may_be_silent else "fix",
+            _silence_severity(source),
             "digital" if digital else "quiet",
             advice=("mute-and-look",),
             metric="level_dbfs",
@@ -78,6 +81,35 @@ def silent(source: Source, reading: SourceReading, context: Context, earlier: Se
             at_s=((round(begin_s, 2), round(level_dbfs.size * context.hop_s + context.offset_s, 2)),),
         )
     return gathering.new
+
+
+def _silence_severity(source: Source) -> Severity:
+    """Severity of an input on which nothing arrives all along: a spare one may wait for a guest."""
+    role = role_of(source)
+    if role.unclear and source.player is None:
+        return "note"
+    return "listen" if role.may_be_silent else "fix"
+
+
+def as_usual(findings: Mapping[str, Sequence[Finding]], plays: Mapping[str, float]) -> dict[str, list[Finding]]:
+    """Findings in which silence all along of what may be silent is weighed by the kept weeks: it is worth a look where the input usually plays.
+
+    Parameters
+    ----------
+    findings : mapping
+        Source to its findings.
+    plays : mapping
+        Source to the share of the kept takes in which it plays, for sources that may be silent.
+    """
+    return {
+        source: [
+            replace(finding, severity="listen" if plays[source] > _USUALLY else "note")
+            if source in plays and KINDS[finding.kind] is _SILENT and not finding.at_s and finding.severity != "fix"
+            else finding
+            for finding in several
+        ]
+        for source, several in findings.items()
+    }
 
 
 def _stop_block(level_dbfs: NDArray[np.float64], reading: SourceReading, context: Context) -> int | None:

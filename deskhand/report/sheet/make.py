@@ -41,6 +41,12 @@ def _preamp_turns_db(source: SourceResult | None) -> list[float]:
     ]
 
 
+def _by_ear(source: SourceResult) -> str:
+    """Words for a preamp that is turned until its peaks read what they should, how far not being known; empty for others."""
+    peaks = [move.facts["peak_dbfs"] for move in source.moves if move.where == "preamp" and "peak_dbfs" in move.facts]
+    return f" or more at the desk, until its peaks read about {gain_text(float(peaks[0]))}FS" if peaks else ""
+
+
 def _to_do(source: SourceResult | None, preamp_db: float | None) -> str:
     """Work that is left at an input, in a few words; a preamp that is to be turned is no setting of the week's.
 
@@ -54,8 +60,11 @@ def _to_do(source: SourceResult | None, preamp_db: float | None) -> str:
         return ""
     turns = []
     for turn_db in _preamp_turns_db(source):
+        by_ear = _by_ear(source)
         shown = "" if preamp_db is None else f", from {shown_gain(preamp_db)} to {shown_gain(preamp_db + turn_db)}"
-        turns.append(f"turn the preamp {gain_text(turn_db)} at the desk{shown}")
+        turns.append(
+            f"turn the preamp {gain_text(turn_db)}{by_ear or ' at the desk'}{shown}{' or less' if by_ear and shown else ''}"
+        )
     # settings that are to be turned are on the sheet as they are to be set
     if source.status not in _STATUS_WORDS:
         return "; ".join(turns)

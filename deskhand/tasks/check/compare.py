@@ -15,6 +15,7 @@ from deskhand.baseline.versions import version_of_judged
 from deskhand.errors import UsageError
 from deskhand.findings import (
     Finding,
+    as_usual,
     causes_only,
     joined,
     judge_drifts,
@@ -146,7 +147,8 @@ def compare(
         return BaselineComparison(result=None, baseline=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
     baseline, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
-    unusual = _unusual(setup, readings, baseline, normals)
+    findings = as_usual(findings, _shares_of_takes(setup, takes))
+    unusual = _unusual(setup, readings, baseline, normals, newcomers=_newcomers(setup, takes))
     exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(baseline, parts)).items()}
     findings = joined(exchanged, findings)
     findings = joined(_reversed_sides(setup, readings, baseline, parts, findings), findings)
@@ -160,6 +162,29 @@ def compare(
         normals=normals,
         findings=joined(joined(findings, unusual), crept),
         mix_findings=mix,
+    )
+
+
+def _shares_of_takes(setup: ShowSetup, takes: KeptTakes) -> dict[str, float]:
+    """Source that may be silent to the share of the kept takes in which it plays."""
+    played = {(take.id, part.source) for take, part in takes.rows}
+    return {
+        source.name: sum((take.id, source.name) in played for take in takes.takes) / len(takes.takes)
+        for source in setup.house.source
+        if ROLES[source.role].may_be_silent
+    }
+
+
+def _newcomers(setup: ShowSetup, takes: KeptTakes) -> frozenset[str]:
+    """Sources whose player is named tonight, in a house that names them, and was never kept there."""
+    kept_players: dict[str, set[str]] = {}
+    for _, part in takes.rows:
+        if part.player is not None:
+            kept_players.setdefault(part.source, set()).add(part.player)
+    return frozenset(
+        source
+        for source, player in setup.show.players.items()
+        if source in kept_players and player not in kept_players[source]
     )
 
 
@@ -179,7 +204,12 @@ def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
 
 
 def _unusual(
-    setup: ShowSetup, readings: TakeReadings, baseline: Baseline, normals: dict[str, list[Normal]]
+    setup: ShowSetup,
+    readings: TakeReadings,
+    baseline: Baseline,
+    normals: dict[str, list[Normal]],
+    *,
+    newcomers: frozenset[str],
 ) -> dict[str, list[Finding]]:
     """Findings where a number lies outside its expected range, each with the moment to hear it."""
     start_s = setup.show.start_s
@@ -199,7 +229,13 @@ def _unusual(
         return tuple((begin + start_s, end + start_s) for begin, end in harshest_s(tone, reading.activity.blocks))
 
     return judge_normals(
-        normals, roles, learned=baseline.learned, relearning=baseline.relearning, hear_s=moment, harsh_s=harsh
+        normals,
+        roles,
+        learned=baseline.learned,
+        relearning=baseline.relearning,
+        newcomers=newcomers,
+        hear_s=moment,
+        harsh_s=harsh,
     )
 
 

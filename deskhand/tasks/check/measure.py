@@ -245,20 +245,21 @@ def _readings(
     for source in take.house.source:
         if source.name not in present:
             continue
-        strikes = ROLES[source.role].strikes
+        role = ROLES[source.role]
         before[source.name] = read_source(
             figures,
             present[source.name],
-            strikes=strikes,
+            strikes=role.strikes,
             mains_hz=mains_hz,
-            bleed=bleed_of.get(source.name),
+            parted=not role.hears_kit,
+            bleed=None if role.hears_kit else bleed_of.get(source.name),
             level_dba=listened_dba,
         )
         if source.name in chained.rows:
             after[source.name] = read_source(
                 chained.figures,
                 chained.rows[source.name],
-                strikes=strikes,
+                strikes=role.strikes,
                 mains_hz=mains_hz,
                 level_dba=listened_dba,
                 playing=before[source.name].activity,
@@ -352,13 +353,20 @@ def _voices(
 
 def with_loud_moments(readings: TakeReadings, recording: Recording, level_dba: float, threads: int) -> TakeReadings:
     """Readings with the loudness of each source's loud moments, from a second look at a few seconds of it."""
+    sources = list(readings.before.values())
+    starts_s = [
+        telling_start_s(readings.figures, reading.tracks, reading.activity, length_s=LENGTH_S) for reading in sources
+    ]
 
-    def with_loudness(reading: SourceReading) -> SourceReading:
-        start_s = telling_start_s(readings.figures, reading.tracks, reading.activity, length_s=LENGTH_S)
-        samples = recording.excerpt(reading.tracks, start_s, LENGTH_S)
+    def with_loudness(excerpt: tuple[int, NDArray[np.float32]]) -> SourceReading:
+        index, samples = excerpt
         loudness_sone = exceeded_loudness_sone(samples, sample_rate_hz=recording.sample_rate_hz, level_dba=level_dba)
-        return reading.with_loud_moments(loudness_sone if reading.readings.level_dbfs is not None else None)
+        silent = sources[index].readings.level_dbfs is None
+        return sources[index].with_loud_moments(None if silent else loudness_sone)
 
+    measured: dict[int, SourceReading] = {}
+    wanted = [(reading.tracks, start_s) for reading, start_s in zip(sources, starts_s, strict=True)]
     with ThreadPoolExecutor(threads) as pool:
-        before = dict(zip(readings.before, pool.map(with_loudness, readings.before.values()), strict=True))
-    return replace(readings, before=before)
+        for batch in recording.excerpts(wanted, LENGTH_S):
+            measured |= zip((index for index, _ in batch), pool.map(with_loudness, batch), strict=True)
+    return replace(readings, before={name: measured[index] for index, name in enumerate(readings.before)})

@@ -1,0 +1,108 @@
+"""Planted faults against arithmetic, and the tables of the study on made rows."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from tests.support.stage.effects import RATE_HZ
+from tests.support.stage.faulty import FaultRow, fault_row_of
+from tests.support.stage.library import VARIABLE
+from tests.support.stage.part import Part, pair
+from tests.support.stage.plants import PLANTS, Scene, level_of
+from tests.support.stage.report import clean_lines, half_found
+from tests.support.stage.season import Raised, ShowRow, row_of
+from tests.support.stage.show import playing_level_dbfs
+
+ROOT = Path(__file__).parent.parent.parent
+
+
+def scene() -> tuple[Scene, Part]:
+    rng = np.random.default_rng(5)
+    sound = np.repeat(0.05 * rng.standard_normal((1, 10 * RATE_HZ)), 2, axis=0)
+    part = pair("keys", "keys", "keys", sound, rig="keys, chorus")
+    return Scene(parts={"keys": part}, rng=rng, nominal_dbfs={"keys": -20.0}), part
+
+
+def planted(kind: str, strength: float) -> tuple[Part, Part, tuple[float, ...]]:
+    given, part = scene()
+    plant = next(plant for plant in PLANTS if plant.kind == kind)
+    after, moments_s = plant.apply(given, part, strength)
+    return part, after, moments_s
+
+
+@pytest.mark.source("AES17-2020, 3.12.1: noise of an RMS of 0.05 reads 3.01 dB more than -26.02")
+def test_the_independent_level() -> None:
+    _, part = scene()
+    assert playing_level_dbfs(part.sound, is_struck=False) == pytest.approx(-23.01, abs=0.1)
+
+
+@pytest.mark.source("arithmetic")
+def test_strengths_are_what_they_say() -> None:
+    before, dead, _ = planted("dead side", 20.0)
+    ratio_db = 10 * np.log10(np.mean(dead.sound[0] ** 2) / np.mean(dead.sound[1] ** 2))
+    assert ratio_db == pytest.approx(20.0, abs=0.1)
+    assert np.array_equal(planted("inverted pair of one signal", 1.0)[1].sound[1], -before.sound[1])
+    assert level_of(planted("level", -6.0)[1]) == pytest.approx(-26.0, abs=0.05)
+    hum = planted("hum", -30.0)[1].sound - before.sound
+    assert 10 * np.log10(2 * np.mean(hum**2)) == pytest.approx(level_of(before) - 30.0, abs=0.1)
+    assert (planted("offset", 3.0)[1].sound - before.sound).mean() == pytest.approx(0.03)
+    assert np.abs(planted("clipping", 3.0)[1].sound).max() == 1.0
+
+
+@pytest.mark.source("arithmetic")
+def test_moments_are_where_they_say() -> None:
+    _, gaps, gaps_s = planted("dropout", 5.0)
+    for moment_s in gaps_s:
+        first = round(moment_s * RATE_HZ)
+        assert not gaps.sound[:, first : first + 240].any()
+        assert gaps.sound[:, first - 1].all()
+    before, clicked, clicks_s = planted("digital click", -30.0)
+    wrong = np.flatnonzero((clicked.sound - before.sound)[0])
+    assert wrong / RATE_HZ == pytest.approx(sorted(clicks_s), abs=1e-4)
+
+
+@pytest.mark.source("arithmetic: a half lies midway between 0 of 2 at 10 and 2 of 2 at 20")
+def test_the_strength_at_which_half_are_found() -> None:
+    rows = [
+        FaultRow(
+            show=0,
+            kind="hum",
+            strength=strength,
+            source="bass",
+            rig="bass",
+            found=right,
+            right_kind=right,
+            right_time=right,
+        )
+        for strength, right in ((10.0, False), (10.0, False), (20.0, True), (20.0, True))
+    ]
+    assert half_found(rows) == "15"
+    assert [fault_row_of(row.line()) for row in rows] == rows
+
+
+@pytest.mark.source("arithmetic")
+def test_rows_are_counted_and_come_back_from_their_lines() -> None:
+    false = Raised(source="bass", rig="bass", kind="hum", severity="fix", text="hums", is_fault=True)
+    rows = [
+        ShowRow(season=0, week=1, kept=0, inputs=17),
+        ShowRow(season=0, week=2, kept=1, inputs=17, raised=(false,)),
+        ShowRow(season=0, week=3, kept=2, inputs=17, raised=(false,), notes=("bass peaks",)),
+    ]
+    assert [row_of(row.line()) for row in rows] == rows
+    text = "\n".join(clean_lines(rows, "tune"))
+    assert "| all | 2 | 1 of 2 (50.0 %) | 1 of 2 (50.0 %) | 1 of 2 (50.0 %) |" in text
+    assert "Left out, since the audit found them not clean: 1." in text
+
+
+@pytest.mark.source("contract of the study: where there is nothing to play, it says so and ends well")
+def test_without_recordings_the_study_ends(tmp_path: Path) -> None:
+    environment = {name: value for name, value in os.environ.items() if name != VARIABLE}
+    command = [sys.executable, "-m", "validations.clean_stage", "--audio", str(tmp_path)]
+    run = subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=ROOT)
+    assert (run.returncode, run.stdout.count("Nothing was run.")) == (0, 1), run.stderr
