@@ -19,6 +19,7 @@ LONG_FILES: Final = {"findings.kinds": "one table, an entry a kind of finding"}
 LONG_FUNCTIONS: Final = {
     ("dsp.decays", "free_decays"): "kernel",
     ("dsp.events", "flat_tops"): "kernel",
+    ("dsp.clicks", "clicks"): "kernel",
     ("dsp.events", "bursts_and_mutes"): "kernel",
     ("dsp.growing_tones", "growing_tone"): "kernel",
     ("dsp.peak", "true_peak"): "kernel",

@@ -11,6 +11,7 @@ from validations import (
     killed,
     live,
     measurements,
+    moments,
     moves,
     names,
     normal,
@@ -26,7 +27,7 @@ from validations import (
 )
 
 for study in (
-    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moves, names, reduction, room, live, compare,
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage,
 ):  # fmt: skip
     study.main()

@@ -1,4 +1,4 @@
-"""Faults that last samples or milliseconds: flat tops, dropouts, clicks, bursts, mutes.
+"""Faults that last samples or milliseconds: flat tops, dropouts, bursts, mutes (clicks: `clicks.py`).
 
 Each kernel is given a stretch with context on both sides and reports what begins inside it, so that every place is looked
 at exactly once whatever the block size. All thresholds: common practice, no source; they are set by tests on real audio.
@@ -8,6 +8,15 @@ from __future__ import annotations
 
 import numba as nb
 import numpy as np
+
+FAINT_POWER = 1e-8
+"""Mean square, -77 dBFS RMS: 16 bits die away below it, step by step, with zeros between (validations/moments.py)."""
+LEAST_CUT_POWER = 1e-7
+"""Mean square, -67 dBFS RMS, on one side of a dropout at least: what is softer nobody misses (validations/moments.py)."""
+LOUD_CUT_POWER = 1.5e-6
+"""Mean square, -55 dBFS RMS: the same of a dropout shorter than 2.5 ms. Common practice, no source."""
+MOST_BURST_BLOCKS = 27
+"""Blocks of 10 ms that a burst may fill: 250 ms and one begun on either side. Common practice, no source."""
 
 
 # long: one walk over the samples; split, it would cost calls for each of them
@@ -93,11 +102,34 @@ def _power(signal: np.ndarray, first: int, last: int) -> float:
     return total / max(1, last - first)
 
 
+@nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
+def _slope_power(signal: np.ndarray, first: int, last: int) -> float:
+    """Mean square of the steps between samples [first, last)."""
+    total = 0.0
+    for index in range(first + 1, last):
+        step = np.float64(signal[index]) - signal[index - 1]
+        total += step * step
+    return total / max(1, last - first - 1)
+
+
+@nb.njit("float64(float32[::1], int64, int64, int64, int64)", cache=True, nogil=True)
+def _cut_power(signal: np.ndarray, first: int, last: int, edge_first: int, edge_last: int) -> float:
+    """Mean square of samples [first, last) that are cut at their edge, 0 where they die away there (or are too soft)."""
+    power = _power(signal, first, last)
+    if power <= FAINT_POWER:
+        return 0.0
+    # a fade has died away in the half millisecond of its edge, and so has its slope; a low note that is cut where it
+    # passes through zero is as steep there as anywhere
+    if _power(signal, edge_first, edge_last) > 0.01 * power:
+        return power
+    return power if _slope_power(signal, edge_first, edge_last) > 0.01 * _slope_power(signal, first, last) else 0.0
+
+
 @nb.njit("int64(float32[::1], int64, int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
 def dropouts(
     signal: np.ndarray, first: int, last: int, offset: int, samples_in_5_ms: int, state: np.ndarray, spans: np.ndarray
 ) -> int:
-    """Find runs of exact zeros cut into sound: sound right up to them and right after them.
+    """Find runs of exact zeros cut into sound: sound right up to them and right after them, soft on one side at most.
 
     Parameters
     ----------
@@ -119,7 +151,6 @@ def dropouts(
     -------
     int, number of dropouts.
     """
-    loud = 1.5e-6  # mean square: -55 dBFS RMS
     edge = samples_in_5_ms // 10
     dropout_count = 0
     run = int(state[0])
@@ -138,15 +169,15 @@ def dropouts(
         if signal[index] == 0.0:
             if run == 0:
                 state[1] = offset + index
-                before = _power(signal, index - samples_in_5_ms, index)
-                state[2] = before
-                # a fade has died away in the last half millisecond; a cut has not
-                state[3] = 1.0 if before > loud and _power(signal, index - edge, index) > 0.01 * before else 0.0
+                state[2] = _cut_power(signal, index - samples_in_5_ms, index, index - edge, index)
+                state[3] = 1.0 if state[2] > 0.0 else 0.0
             run += 1
             continue
         if run >= 16 and state[3] == 1.0 and dropout_count < spans.shape[0]:
-            after = _power(signal, index, index + samples_in_5_ms)
-            if after > loud and _power(signal, index, index + edge) > 0.01 * after:
+            after = _cut_power(signal, index, index + samples_in_5_ms, index, index + edge)
+            # soft and low, 16 bits lie on zero for some samples as they pass through it: 18 at 20 Hz and -67 dBFS, arithmetic
+            least_power = LEAST_CUT_POWER if 2 * run >= samples_in_5_ms else LOUD_CUT_POWER
+            if after > 0.0 and max(state[2], after) > least_power:
                 spans[dropout_count, 0] = state[1]
                 spans[dropout_count, 1] = offset + index
                 dropout_count += 1
@@ -155,80 +186,38 @@ def dropouts(
     return dropout_count
 
 
-@nb.njit("float64(float32[::1], int64, int64, int64)", cache=True, nogil=True)
-def _sharp_power(signal: np.ndarray, stride: int, first: int, last: int) -> float:
-    """Mean square of the fourth difference (see `peak.sharpness`) at places [first, last)."""
-    total = 0.0
-    for index in range(first, last):
-        value = (
-            np.float64(signal[index])
-            - 4.0 * signal[index + stride]
-            + 6.0 * signal[index + 2 * stride]
-            - 4.0 * signal[index + 3 * stride]
-            + signal[index + 4 * stride]
-        )
-        total += value * value
-    return total / max(1, last - first)
+@nb.njit("Tuple((int64, float64))(float32[::1], float32[::1], int64)", cache=True, nogil=True)
+def _burst_end(mean_square: np.ndarray, sharp: np.ndarray, first: int) -> tuple[int, float]:
+    """End of a burst of white noise that begins in a block, and how white it is; the block itself where none begins there.
 
-
-@nb.njit(
-    "int64(float32[::1], int64, int64, int64, float32[::1], float32[::1], float32, int64[::1])", cache=True, nogil=True
-)
-def clicks(
-    signal: np.ndarray,
-    first: int,
-    step: int,
-    stride: int,
-    top: np.ndarray,
-    usual: np.ndarray,
-    floor: np.float32,
-    start: np.ndarray,
-) -> int:
-    """Find single jumps in the wave: a spike in the fourth difference with quiet on both sides of it.
-
-    A stick, a pick or a consonant also begins with a spike, but what follows rings on for milliseconds.
-
-    Parameters
-    ----------
-    signal : (frames,) float32
-        With 205 `stride` samples of context before `first`, and as many after the last block.
-    first : int
-        Sample at which the first block begins.
-    step, stride : int
-        As given to `peak.sharpness`.
-    top, usual : (blocks,) float32
-        Largest fourth difference and its mean square in each block, from there.
-    floor : float
-        Spikes below this are too small to be heard.
-    start : array
-        Filled with the sample of each click.
-
-    Returns
-    -------
-    int, number of clicks.
+    Parameters as for `bursts_and_mutes`.
     """
-    click_count = 0
-    for block in range(top.shape[0]):
-        # the block's own mean contains the spike: 1/step of its square and its neighbours'
-        if top[block] < max(floor, np.sqrt(usual[block]) * np.float32(5.0)) or click_count >= start.shape[0]:
-            continue
-        begin = first + block * step
-        square, spike = 0.0, begin
-        # the spike's middle may lie in the block beside this one
-        for index in range(begin - 4 * stride, begin + step + 4 * stride):
-            size = _sharp_power(signal, stride, index, index + 1)
-            if size > square:
-                square, spike = size, index
-        around = max(
-            _sharp_power(signal, stride, spike - 40 * stride, spike - 5 * stride - 1),
-            _sharp_power(signal, stride, spike + 5 * stride + 2, spike + 40 * stride + 1),
-            _sharp_power(signal, stride, spike - 200 * stride, spike - 5 * stride - 1),
-            _sharp_power(signal, stride, spike + 5 * stride + 2, spike + 200 * stride + 1),
-        )
-        if square > 400.0 * around:
-            start[click_count] = spike + 2 * stride
-            click_count += 1
-    return click_count
+    # edges of some milliseconds leave the first block and the last partly filled
+    level = max(sharp[first], sharp[first + 1])
+    partly = np.float32(0.05) * level
+    if sharp[first] < partly or sharp[first - 1] >= partly or level < np.float32(1e-8):
+        return first, 0.0
+    # 20 dB more of the top of the band at once
+    for back in range(2, 6):
+        if sharp[first - back] * 100 > level:
+            return first, 0.0
+    end, full, white = first, 0, np.inf
+    while end <= first + MOST_BURST_BLOCKS and (sharp[end] > 0.25 * level or end == first):
+        if sharp[end] > 4 * level:
+            return first, 0.0
+        full += int(sharp[end] > 0.25 * level)
+        # a block that is only partly filled holds more of the sound than of the noise
+        if sharp[end] > 0.5 * level:
+            if mean_square[end] <= 3e-6:
+                return first, 0.0
+            white = min(white, np.float64(sharp[end]) / mean_square[end])
+        end += 1
+    # as white as noise is, even, and gone as fast as it came
+    if full < 2 or end > first + MOST_BURST_BLOCKS or white <= 8.0:
+        return first, 0.0
+    if max(sharp[end + 1], sharp[end + 2]) * 50 >= level:
+        return first, 0.0
+    return (end + 1 if sharp[end] > partly else end), white
 
 
 # long: one walk over the blocks; split, it would cost calls for each of them
@@ -255,48 +244,20 @@ def bursts_and_mutes(
     event_count = 0
     index = first
     while index < last and event_count < interruptions.shape[0]:
-        before = np.float32(0.0)
-        for back in range(2, 6):
-            before = max(before, sharp[index - back])
-        before = max(before, np.float32(1e-10))
+        end, white = _burst_end(mean_square, sharp, index)
+        if end > index:
+            (
+                interruptions[event_count, 0],
+                interruptions[event_count, 1],
+                interruptions[event_count, 2],
+                interruptions[event_count, 3],
+            ) = index, end, 1.0, white
+            event_count += 1
+            index = end + 1
+            continue
         level_before = np.float32(0.0)
         for back in range(2, 6):
             level_before = max(level_before, mean_square[index - back])
-        # one block earlier the same burst would have been seen, unless what came before was bright as well
-        earlier = np.float32(1e-10)
-        for back in range(3, 7):
-            earlier = max(earlier, sharp[index - back])
-        seen = sharp[index] > 100 * earlier and sharp[index] > 8 * mean_square[index] and mean_square[index] > 3e-6
-        # a burst: 20 dB more of the top of the band at once, as white as noise is, even, and gone as fast as it came
-        if (
-            sharp[index + 1] > 100 * before
-            and sharp[index + 1] > 8 * mean_square[index + 1]
-            and mean_square[index + 1] > 3e-6
-            and not seen
-        ):
-            level = sharp[index + 1]
-            white = level / mean_square[index + 1]
-            end = index + 2
-            while end < index + 26 and 0.25 * level < sharp[end] < 4 * level:
-                white = min(white, sharp[end] / mean_square[end])
-                end += 1
-            # the last block may hold the rest of it; the one after must be as quiet as before
-            if end - index >= 3 and end < index + 26:
-                after = max(sharp[end + 1], sharp[end + 2])
-                if after * 50 < level:
-                    if sharp[end] > 0.05 * level:
-                        end += 1
-                    if sharp[index] < 0.05 * level:
-                        index += 1
-                    (
-                        interruptions[event_count, 0],
-                        interruptions[event_count, 1],
-                        interruptions[event_count, 2],
-                        interruptions[event_count, 3],
-                    ) = index, end, 1.0, white
-                    event_count += 1
-                    index = end + 2
-                    continue
         # a mute: 35 dB down within 20 ms, some noise left, and back as fast
         if (
             level_before > 1.5e-5

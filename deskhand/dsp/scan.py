@@ -5,10 +5,10 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from deskhand.dsp import events, peak
+from deskhand.dsp import clicks, events, peak
 
 FLAT_FLOOR = np.float32(0.03)  # -30 dBFS peak: cut lower, it was cut elsewhere and turned down far (no source)
-CLICK_FLOOR = np.float32(0.01)  # -40 dBFS in the fourth difference: smaller jumps are not heard (no source)
+CLICK_FLOOR = np.float32(0.005)  # a sample off by -62 dBFS: smaller ones are not heard (no source)
 MOST_FLATS = 20000
 """Flat tops kept of one chunk: more than a second at 48 kHz holds, three samples each."""
 MOST_OTHERS = 50
@@ -130,15 +130,16 @@ def scan(
         fine[2, context_steps : context_steps + new],
         fine[1, context_steps : context_steps + new],
     )
-    # clicks one step late, so that what comes after them is known
-    late = context_steps - 1 + (signal.shape[0] - carry) // step
-    counts[CLICKS] = events.clicks(
+    # clicks some steps late, so that what comes after them is known
+    early = context_steps - clicks.CLICK_STEPS
+    late = early + (signal.shape[0] - carry) // step
+    counts[CLICKS] = clicks.clicks(
         signal,
-        first - step,
+        first - clicks.CLICK_STEPS * step,
         step,
         stride,
-        fine[2, context_steps - 1 : late],
-        fine[1, context_steps - 1 : late],
+        fine[2, early:late],
+        fine[1, early:late],
         CLICK_FLOOR,
         click_starts,
     )

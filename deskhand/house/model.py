@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import field
 from typing import Annotated, Final, Literal
 
@@ -9,7 +10,7 @@ from pydantic import Field
 from pydantic.dataclasses import dataclass as checked
 
 from deskhand.house.chain_blocks import ChainBlock
-from deskhand.house.roles import RoleName
+from deskhand.house.roles import ROLES, RoleName
 from deskhand.house.values import (
     STRICT,
     Gain,
@@ -25,6 +26,10 @@ from deskhand.house.values import (
 )
 from deskhand.recording.show import Tap
 
+_BY_CABLE: Final = re.compile(r"\b(d\.?i\.?|line|direct|pick-?up|modell?er)(\b|$)", re.IGNORECASE)
+"""Words for a pick-up that hears no room. Common practice, no source."""
+_BY_MICROPHONE: Final = re.compile(r"\bmic(rophone)?s?\b", re.IGNORECASE)
+"""Words in a source's name that tell of a microphone where the house file names none. Common practice, no source."""
 IN_SONGS: Final = "in songs"
 """Value of `mute` for a source that is open for the talk and muted while the band plays."""
 
@@ -135,6 +140,14 @@ class Source:
     effects: list[Name] = field(default_factory=list)
     send: list[Send] = field(default_factory=list)
     chain: list[ChainBlock] = field(default_factory=list)
+
+    @property
+    def by_cable(self) -> bool:
+        """True where it comes by cable and hears nobody else: an instrument's or a machine's output, or a DI."""
+        if self.microphone is not None:
+            return _BY_CABLE.search(self.microphone) is not None
+        role = ROLES[self.role]
+        return (role.line or role.metronome) and _BY_MICROPHONE.search(self.name) is None
 
     @property
     def is_pair(self) -> bool:

@@ -108,6 +108,7 @@ def _context(
             strikes=ROLES[source.role].strikes,
             parted=not ROLES[source.role].hears_kit,
             mains_hz=house.house.mains_hz,
+            by_cable=source.by_cable,
             level_dba=level_dba,
         )
         for source in sources

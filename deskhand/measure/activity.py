@@ -4,7 +4,8 @@ A source is active while its 300 ms level stands above a threshold, with hystere
 threshold comes from the source's own levels: what lies well above its floor, never more than 30 dB below its loud playing.
 Where the levels fall into two heaps at least 13 dB apart, playing and the bleed of the others, the gap between them is the
 threshold (Otsu 1979, doi:10.1109/TSMC.1979.4310076). Sources that strike are active in the windows that hold a hit. Windows
-that the bleed of the other sources explains are not playing, whatever their level. A stretch begins and ends with the 300 ms
+that the bleed of the other sources explains are not playing, whatever their level, unless that would leave little of what
+stands far above the floor. What comes by cable hears nobody else: its soft and loud sounds are one source's. A stretch begins and ends with the 300 ms
 window that touches it: it is up to 0.2 s longer at either end than the playing.
 """
 
@@ -26,6 +27,12 @@ DEAD_DBFS: Final = -65.0
 """A source whose loud windows stay below this carries nothing. Common practice, no source."""
 # The limits below are common practice, no source: set by tests on the invented venue and on real recordings.
 _ABOVE_FLOOR_DB: Final = 10.0  # playing stands this far above a source's floor (no source)
+_STEADY_FLOOR_DB: Final = (
+    2.0  # noise and hum stay within this from the 1st to the 5th percentile; playing does not (no source)
+)
+_LEAST_PAUSE_DB: Final = (
+    20.0  # the pauses of what comes by cable lie this far below its loud playing at least (no source)
+)
 _BELOW_LOUD_DB: Final = 30.0  # or less than this below its loud playing (no source)
 _HYSTERESIS_DB: Final = 6.0  # it stops this far below the level at which it begins (no source)
 _LEAST_WINDOWS: Final = 30
@@ -35,6 +42,8 @@ _HITS_APART_DB: Final = 8.0  # hits of a drum and of its neighbours lie this far
 _HIT_RISE_DB: Final = 6.0  # a hit raises a block of 100 ms by this (no source)
 _HIT_RANGE_DB: Final = 15.0  # softer than the loud hits by this, it is another drum (no source)
 _ABOVE_BLEED_DB: Final = 4.0  # playing stands this far above predicted bleed (no source)
+_CLEAR_DB: Final = 30.0
+"""Above its floor by this, what a source carries is not given away to the others for its greater part. Common practice, no source."""
 _BLEED_GAP: Final = 6  # windows (0.6 s) for which a source may be covered by bleed and play on (no source)
 _LEAST_RUN: Final = 3  # windows (0.3 s): a shorter run above bleed is a loud moment of another source (no source)
 
@@ -152,6 +161,7 @@ def activity(
     mean_square: NDArray[np.float32],
     *,
     strikes: bool = False,
+    by_cable: bool = False,
     parted: bool = True,
     bleed: NDArray[np.floating] | None = None,
 ) -> Activity:
@@ -163,6 +173,8 @@ def activity(
         Mean square of each 100 ms; for a pair the mean of both sides.
     strikes : bool
         True for a source that strikes (kick, snare, toms, percussion).
+    by_cable : bool
+        True for a source that hears nobody else: no level parts its playing from theirs.
     parted : bool
         False for a source whose soft and loud playing may lie far apart, as those of a whole drum kit: the lower of two heaps of levels
         is then no bleed.
@@ -185,7 +197,11 @@ def activity(
     near = finite[finite > loud - 50.0]
     floor = float(np.percentile(finite, 5))
     on_db = min(max(floor + _ABOVE_FLOOR_DB, loud - _BELOW_LOUD_DB), loud - 10.0)
-    gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB) if parted else None
+    steady = floor - float(np.percentile(finite, 1)) <= _STEADY_FLOOR_DB
+    if by_cable and not (steady and floor < loud - _LEAST_PAUSE_DB):
+        # nobody rests, and the lowest levels are soft playing
+        on_db = loud - _BELOW_LOUD_DB
+    gap = _gap(near[near > loud - 40.0], _HEAPS_APART_DB) if parted and not by_cable else None
     if gap is not None:
         on_db = max(on_db, min(gap, loud - 6.0))
     on_db = max(on_db, DEAD_DBFS)
@@ -195,7 +211,9 @@ def activity(
     if strikes and not windows.any():
         windows = _with_hysteresis(levels, on_db, off_db)
     if bleed is not None and bleed.any():
-        windows = _without_bleed(windows, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
+        clear = windows & (levels > floor + _CLEAR_DB)
+        own_windows = _without_bleed(windows, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
+        windows = own_windows if 2 * np.sum(own_windows & clear) >= np.sum(clear) else windows
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
         blocks[offset : offset + windows.size] |= windows
     return Activity(level_dbfs=levels, windows=windows, blocks=blocks)

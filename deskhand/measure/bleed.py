@@ -13,7 +13,7 @@ import numpy as np
 from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Collection, Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -154,7 +154,10 @@ def _level_shapes(powers: NDArray[np.float64]) -> NDArray[np.float64]:
 
 
 def bleed(
-    mean_squares: Sequence[NDArray[np.floating]], *, siblings: Iterable[tuple[int, int]] = ()
+    mean_squares: Sequence[NDArray[np.floating]],
+    *,
+    siblings: Iterable[tuple[int, int]] = (),
+    deaf: Collection[int] = (),
 ) -> list[NDArray[np.float64]]:
     """Mean squares that the other sources put into each source's microphone.
 
@@ -164,6 +167,8 @@ def bleed(
         One for each source, of each 100 ms.
     siblings : iterable of (int, int)
         Sources that are microphones of one instrument: the sound they share is no bleed.
+    deaf : collection of int
+        Sources that come by cable: who plays along with them, louder and softer, is not heard in them.
 
     Returns
     -------
@@ -185,7 +190,7 @@ def bleed(
         neighbours = ringing[others].T
         sounding = neighbours.max(axis=0, initial=0.0) > _DEAD
         predicted = None
-        if sounding_power.size >= _LEAST_BLOCKS and sounding.any():
+        if source not in deaf and sounding_power.size >= _LEAST_BLOCKS and sounding.any():
             predicted = _predicted(power, neighbours[:, sounding], float(np.percentile(sounding_power, 95)))
         bleeds.append(np.zeros(power.size) if predicted is None else predicted)
     return bleeds

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.dsp import lanes, loudness, spectrum
+from deskhand.dsp.clicks import CLICK_STEPS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,7 +36,9 @@ _ARTICULATION_HZ: Final = (2000.0, 8000.0)
 _SHORT_WINDOW: Final = 8192
 """Samples of the short window at 48 kHz: 0.17 s, so that the band of 400 Hz is some 15 bins wide."""
 _CONTEXT: Final = 250
-"""Samples, at 48 kHz, that fault detectors look at on either side: 240 (5 ms) for dropouts, 205 for clicks."""
+"""Samples, at 48 kHz, that the detectors of flat tops and dropouts look at on either side: 240 (5 ms) for dropouts."""
+_CLICK_CARRY_STEPS: Final = 2 * CLICK_STEPS + 1
+"""Fine steps held from before for clicks: the context on either side, and one step that the fourth difference reaches into."""
 _HUM_TOP_HZ: Final = 760.0
 """Top of the spectra kept for hum: 14 multiples of 50 Hz, 12 of 60 Hz, and what lies beside them."""
 
@@ -127,7 +130,7 @@ def analysis_grid(sample_rate_hz: int) -> AnalysisGrid:
         window=window,
         transform=transform,
         context=context,
-        carry=max(length - hop, step + 2 * context, spectrum.DECIMATOR_TAPS * factor),
+        carry=max(length - hop, step + 2 * context, _CLICK_CARRY_STEPS * step, spectrum.DECIMATOR_TAPS * factor),
         stride=stride,
         weights=spectrum.band_weights(
             spectrum.edges_hz()[LOW_BANDS:], sample_rate_hz=sample_rate_hz, transform=transform, window=window

@@ -153,6 +153,7 @@ def read_source(
     *,
     strikes: bool,
     mains_hz: float,
+    by_cable: bool = False,
     parted: bool = True,
     bleed: NDArray[np.floating] | None = None,
     level_dba: float = LISTENING_DBA,
@@ -169,6 +170,8 @@ def read_source(
         True for a source that strikes.
     mains_hz : float
         50 or 60.
+    by_cable : bool
+        True for a source that hears nobody else.
     parted : bool
         False where the lower of two heaps of levels is playing too (`deskhand.measure.activity`).
     bleed : (blocks,) array, optional
@@ -181,7 +184,7 @@ def read_source(
     mean_square = source_mean_square(figures, tracks)
     behind_chain = playing is not None
     if playing is None:
-        playing = activity(mean_square, strikes=strikes, parted=parted, bleed=bleed)
+        playing = activity(mean_square, strikes=strikes, by_cable=by_cable, parted=parted, bleed=bleed)
     else:
         playing = replace(playing, level_dbfs=window_levels(mean_square).astype(np.float32))
     weighted = np.sum([figures.tracks[track].weighted for track in tracks], axis=0)

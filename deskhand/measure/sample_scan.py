@@ -154,6 +154,6 @@ class SampleScan:
         last = fine.shape[1] - _FINE_CONTEXT
         count = events.bursts_and_mutes(fine[0], fine[1], _FINE_CONTEXT, last, self._faults[-1])
         self._keep_interruptions(self._figures[row], count, seconds * HOP_STEPS * CHUNK_HOPS)
-        zeros, begin, _, cut = self._dropping[row]
-        if zeros and cut:
+        zeros, begin, power, _ = self._dropping[row]
+        if zeros and power > events.LOUD_CUT_POWER:
             self._figures[row].cut_s = float(begin) / self._grid.sample_rate_hz

@@ -36,6 +36,10 @@ MOST_TONE_MOVES: Final = 4
 """Equaliser moves of one source at most: as many as a person sets before doors. Common practice, no source."""
 MOST_BOOST_DB: Final = 6.0
 """Boosts at most: more takes headroom and invites feedback. Common practice, no source."""
+MOST_WIDE_CUT_DB: Final = 6.0
+"""Wide cuts at most: what lacks or has more than this over octaves is another microphone or sound. Common practice, no source."""
+_WIDE_Q: Final = 1.0
+"""Bells up to this Q, an octave and a half wide, are wide; shelves always are. Common practice, no source."""
 _ROUNDS: Final = 3
 """Searches at most where dynamics make something else of the moves. Common practice, no source."""
 _RESTLESS_DB: Final = 1.0
@@ -189,10 +193,23 @@ def plan_tone(state: SourceState, plan: Plan) -> None:
     if left_db > start_db - _FOR_SURE_DB:
         plan.why.append(Remark(name="no-tone-change-is-sure"))
         return
+    deepest_db = max((_wide_cut_db(change) for change in chosen.changes), default=0.0)
+    if deepest_db > MOST_WIDE_CUT_DB:
+        plan.why.append(Remark(name="wide-cut", facts={"cut_db": deepest_db}))
+        plan.left_over.append(Remark(name="other-sound", facts={"off_db": start_db}))
+        return
     plan.predicted_db = levels_after_db
     _add_moves(search, plan, chosen, start_db)
     if not search.is_home(levels_after_db):
         plan.left_over.append(Remark(name="tone-stays", facts={"off_db": left_db}))
+
+
+def _wide_cut_db(change: eq.Change) -> float:
+    """Decibels by which a change turns octaves down, 0 for a boost, a narrow bell or a high-pass."""
+    shape = change.after
+    if shape.kind == "high-pass" or (shape.kind == "bell" and shape.q > _WIDE_Q):
+        return 0.0
+    return max(0.0, (change.before.gain_db if change.before else 0.0) - shape.gain_db)
 
 
 def _add_moves(search: _ToneSearch, plan: Plan, chosen: eq.ChangeList, start_db: float) -> None:

@@ -250,6 +250,7 @@ class Stretch:
             strikes=ROLES[self.source.role].strikes,
             parted=not ROLES[self.source.role].hears_kit,
             mains_hz=self._opened.house.house.mains_hz,
+            by_cable=self.source.by_cable,
             level_dba=listening_dba(self._opened.house),
             playing=reading.activity if reading is not None else None,
         )

@@ -116,6 +116,28 @@ def test_what_is_no_dropout(rng: np.random.Generator, kind: str) -> None:
     assert gaps(signal, [300, 3600]) == []
 
 
+def test_a_dropout_that_begins_in_a_soft_tail_and_hides_a_stroke(rng: np.random.Generator) -> None:
+    # a snare's tail at -65 dBFS RMS, then a gap of 10 ms, then the stroke that began in it
+    signal = np.r_[10.0 ** (-65 / 20) * rng.standard_normal(2000), 0.1 * rng.standard_normal(2000)]
+    signal[1700:2180] = 0.0
+    assert gaps(signal, [300, 3600]) == [[6700.0, 7180.0]]
+
+
+def test_a_low_note_cut_where_it_passes_through_zero() -> None:
+    # its last half millisecond holds under a hundredth of the power, but a good part of the slope
+    phase = 2 * np.pi * 41.2 * (np.arange(4000) - 1700) / 48000
+    note = 0.3 * (np.sin(phase) - 0.4 * np.sin(2 * phase))
+    note[1700:1940] = 0.0
+    # the sample at its zero belongs to the gap
+    assert gaps(note, [300, 3600]) == [[6700.0, 6940.0]]
+
+
+def test_a_soft_low_tail_in_16_bit_words_is_no_dropout() -> None:
+    # 20 Hz at -67 dBFS RMS: rounding leaves some 18 zeros at each passage
+    tail = np.round(20.7 * np.sin(2 * np.pi * 20.0 * (np.arange(9600) + 0.5) / 48000)) / 32768
+    assert gaps(tail, [300, 9000]) == []
+
+
 def test_a_full_list_of_dropouts_is_not_overrun(rng: np.random.Generator) -> None:
     signal = 0.1 * rng.standard_normal(40000)
     for at in range(1000, 39000, 1000):
@@ -136,7 +158,7 @@ def bursts(parts: list[tuple[int, float, float]]) -> list[list[float]]:
     return out[: bursts_and_mutes(power, sharp, 60, 160, out)].tolist()
 
 
-@pytest.mark.parametrize("length", [pytest.param(n, id=f"{10 * n}-ms") for n in (4, 8, 16, 24)])
+@pytest.mark.parametrize("length", [pytest.param(n, id=f"{10 * n}-ms") for n in (2, 4, 8, 16, 24, 26)])
 def test_a_burst_of_white_noise(length: int) -> None:
     # white noise has 70 times its power in the fourth difference; music of this level a hundredth of it
     found = bursts([(100, 1e-3, 0.01), (length, 2e-3, 70.0), (120 - length, 1e-3, 0.01)])
@@ -165,6 +187,12 @@ def test_a_mute_that_is_not_digital_silence(length: int) -> None:
 )
 def test_what_is_neither_burst_nor_mute(parts: list[tuple[int, float, float]]) -> None:
     assert bursts(parts) == []
+
+
+def test_an_edge_whose_difference_reaches_into_digital_silence_is_no_burst() -> None:
+    power, sharp = steps((100, 1e-3, 0.01), (120, 0.0, 0.0))
+    sharp[100] = 1e-2
+    assert bursts_and_mutes(power, sharp, 60, 160, np.empty((50, 4))) == 0
 
 
 @pytest.mark.parametrize("kind", [pytest.param(1e-9, id="mute"), pytest.param(2e-3, id="burst")])

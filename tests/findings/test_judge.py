@@ -172,6 +172,15 @@ def test_moments_are_told_with_their_times(rng: np.random.Generator, kind: str) 
     assert kinds(found) == {kind}
 
 
+def test_a_click_in_both_sides_of_a_pair_is_listed_once(rng: np.random.Generator) -> None:
+    pair = [moments(note(seed), "clicks", rng, (3.0,)) for seed in range(2)]
+    (click,) = [f for f in show_of(np.stack(pair), ["keys"], sides=[2]).by_source["source 1"] if f.kind == "clicks"]
+    assert (click.track, click.measured, [round(begin, 2) for begin, _ in click.at_s]) == (None, 1, [3.0])
+    # in one side only, the side is named
+    alone = show_of(np.stack([note(0), pair[1]]), ["keys"], sides=[2]).by_source["source 1"]
+    assert [f.track for f in alone if f.kind == "clicks"] == ["track 2"]
+
+
 def test_a_dropout_in_many_tracks_points_at_the_recorder(rng: np.random.Generator) -> None:
     tracks = [moments(note(seed), "dropout", rng, (3.0,)) for seed in range(4)]
     seen = show_of(np.stack(tracks), ["guitar"] * 4)

@@ -86,13 +86,26 @@ def test_level(kind: str) -> None:
 
 def test_an_open_microphone_that_is_far_too_low_is_not_asked_to_rise() -> None:
     most_db = printed("level-low", "an open microphone more than # dB low is *listen*")
-    for low_db, case, severity in ((most_db - 0.3, "below", "fix"), (most_db + 0.3, "unused", "listen")):
+    for low_db, case, severity in ((most_db - 0.3, "below", "fix"), (most_db + 0.3, "far-below", "listen")):
         (low,) = [
             finding
             for finding in alone(sine(997.0, 6.0, level_dbfs=-28.0 - low_db), "overheads")
             if finding.kind == "level-low"
         ]
         assert (low.what, low.severity) == (case, severity)
+
+
+def test_a_low_microphone_is_called_unused_only_where_it_follows_the_others(rng: np.random.Generator) -> None:
+    # strokes of another drum, louder and softer; in the microphone they come 25 dB softer, or it has strokes of its own
+    swell = np.repeat(10.0 ** (rng.uniform(-10.0, 0.0, 60) / 20), RATE_HZ // 2)
+    snare = white(rng, 30.0, -22.0) * swell
+    bled = 10.0 ** (-25 / 20) * snare + white(rng, 30.0, -90.0)
+    played = white(rng, 30.0, -47.0) * np.roll(swell, 7 * RATE_HZ) ** 2
+    for sound, case in ((bled, "unused"), (played, "far-below")):
+        found = show_of(np.stack([sound, snare]), ["overheads", "keys"], nominal_dbfs=-28.0).by_source["source 1"]
+        (low,) = [finding for finding in found if finding.kind == "level-low"]
+        assert low.what == case
+        assert ("use-first" in low.advice) is (case == "unused")
 
 
 def test_headroom() -> None:

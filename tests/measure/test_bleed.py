@@ -52,10 +52,12 @@ def shares(kind: str, bleeding: str, below_db: float, *, aware: bool) -> tuple[f
 
 def open_defect(reason: str) -> pytest.MarkDecorator:
     """What deskhand does not do yet; strict, so that the mark goes when it does."""
-    return pytest.mark.xfail(reason=reason, strict=True)
+    return pytest.mark.xfail(reason=reason, raises=AssertionError, strict=True)
 
 
-LOW: Final = open_defect("the factors of restless bleed are fitted low: least squares on noisy shares")
+LOW: Final = open_defect(
+    "in three of four seeds nothing is predicted: 0.13 to 0.33 of the possible rests are explained, 0.4 are asked for"
+)
 KINDS: Final = [
     pytest.param(kind, bleeding, id=f"{kind}-{bleeding}")
     for kind in ("real", "synthetic")

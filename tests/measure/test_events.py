@@ -157,6 +157,31 @@ def test_a_click_is_found_once_at_its_sample(base: str, rate_hz: int, each: int)
     assert_each_once([[e.start_s for e in track.clicks] for track in figures.tracks], places, rate_hz, 0.5 / rate_hz)
 
 
+@PLACES
+def test_a_click_far_below_the_sound_is_found_once(base: str, rate_hz: int, each: int) -> None:
+    # a single sample, 22 dB below the level of noise, which hides it, and 30 dB below that of a chord
+    height = amplitude(-26.0 - 22.0 if base == "noise" else -18.0 - 30.0)
+
+    def put(track: np.ndarray, at: int) -> None:
+        track[at] += height if track[at] < 0 else -height
+
+    samples, places = plant(base, rate_hz, each, samples_round(rate_hz), put)
+    figures = figures_of(samples, sample_rate_hz=rate_hz)
+    assert_each_once([[e.start_s for e in track.clicks] for track in figures.tracks], places, rate_hz, 0.5 / rate_hz)
+
+
+@RATE
+def test_two_edges_of_what_was_lost_are_two_clicks(rng: np.random.Generator, rate_hz: int) -> None:
+    # 12 ms replaced by what was played 50 ms before, as a driver does that has nothing to hand
+    sound = chord(rng, 4.0, rate_hz)
+    for place in (rate_hz, 2 * rate_hz):
+        length = round(0.012 * rate_hz)
+        sound[place : place + length] = sound[place - rate_hz // 20 :][:length]
+    found = [event.start_s for event in figures_of(sound, sample_rate_hz=rate_hz).tracks[0].clicks]
+    # a jump lies between two samples, and the difference looks at every second one at 96 kHz
+    assert found == pytest.approx([1.0, 1.012, 2.0, 2.012], abs=2.5 / 48000)
+
+
 @RATE
 def test_a_jump_in_a_tone_is_found(rate_hz: int) -> None:
     # samples lost: the wave goes on somewhere else, from a top to a third of a period later
@@ -198,9 +223,19 @@ def test_a_flat_top_is_found_once_in_its_block(base: str, rate_hz: int, each: in
     assert not wrong, f"{len(wrong)} missed, at these samples from a second: {wrong[:10]}"
 
 
+@pytest.mark.parametrize(
+    ("length_s", "edge_s"),
+    [
+        pytest.param(length, edge, id=f"{1000 * length:g}-ms-edges-{1000 * edge:g}-ms")
+        for length, edge in ((0.06, 0.0), (0.06, 0.001), (0.06, 0.004), (0.02, 0.001), (0.25, 0.0), (0.25, 0.004))
+    ],
+)
 @PLACES
-def test_a_burst_of_noise_is_found_once(base: str, rate_hz: int, each: int) -> None:
-    noise = white(np.random.default_rng(4), 0.06, -14.0, rate_hz=rate_hz)
+def test_a_burst_of_noise_is_found_once(base: str, rate_hz: int, each: int, length_s: float, edge_s: float) -> None:
+    noise = white(np.random.default_rng(4), length_s, -14.0, rate_hz=rate_hz)
+    edge = round(edge_s * rate_hz)
+    noise[:edge] *= np.linspace(0.0, 1.0, edge)
+    noise[noise.size - edge :] *= np.linspace(1.0, 0.0, edge)
 
     def put(track: np.ndarray, at: int) -> None:
         track[at : at + noise.size] += noise
@@ -436,6 +471,25 @@ def test_sines_are_clean(rng: np.random.Generator, word: str, rate_hz: int) -> N
     )
 
 
+def slaps(rng: np.random.Generator, length_s: float, rate_hz: int) -> np.ndarray:
+    """A bass string thrown against a fret: a pulse six samples wide at 48 kHz, then a dull note."""
+    sound = white(rng, length_s, -85.0, rate_hz=rate_hz)
+    time_s = np.arange(round(0.4 * rate_hz)) / rate_hz
+    note = 0.3 * np.sin(2 * np.pi * 61.7 * time_s) * np.exp(-time_s / 0.2) * np.cos(np.pi * time_s / 0.8) ** 2
+    # sigma of 1.2 samples: 3 dB down at 5.3 kHz and 40 dB at 19 kHz, arithmetic of the Gaussian
+    pulse = 0.4 * np.exp(-0.5 * ((time_s - 0.002) * 48000 / 1.2) ** 2)
+    for first in range(rate_hz // 4, sound.size - note.size, rate_hz // 2):
+        sound[first : first + note.size] += note + pulse
+    return sound
+
+
+def driven(length_s: float, rate_hz: int) -> np.ndarray:
+    """A low string through a shaper with a step in its curve: two jumps in each period, 0.1 of full scale."""
+    time_s = np.arange(round(length_s * rate_hz)) / rate_hz
+    wave = np.sin(2 * np.pi * 36.7 * time_s) + 0.6 * np.sin(2 * np.pi * 73.4 * time_s + 1.0)
+    return 0.4 * np.where(wave > 0.2, wave - 0.25, wave)
+
+
 CLEAN: Final[dict[str, Callable[[np.random.Generator, int], np.ndarray]]] = {
     "white-noise": lambda rng, rate_hz: white(rng, 4.0, -20.0, rate_hz=rate_hz),
     "soft-white-noise": lambda rng, rate_hz: white(rng, 4.0, -60.0, rate_hz=rate_hz),
@@ -459,13 +513,24 @@ CLEAN: Final[dict[str, Callable[[np.random.Generator, int], np.ndarray]]] = {
     ),
     "chord": lambda rng, rate_hz: chord(rng, 4.0, rate_hz),
     "swell-of-a-string": lambda rng, rate_hz: swell(294.0, 8, rate_hz) + white(rng, 8.0, -80.0, rate_hz=rate_hz),
+    "slapped-bass": lambda rng, rate_hz: slaps(rng, 4.0, rate_hz),
+    "driven-bass": lambda rng, rate_hz: driven(2.5, rate_hz) * np.linspace(1.0, 0.4, round(2.5 * rate_hz)),
     "silence": lambda rng, rate_hz: np.zeros(3 * rate_hz),
     "constant": lambda rng, rate_hz: np.full(3 * rate_hz, 0.25),
 }
 
 
 # at twice the rate, what is long in samples or bright
-AT_96_KHZ: Final = ("speech-like", "plucks", "hits", "low-square", "saw", "bass-note-over-noise", "chord")
+AT_96_KHZ: Final = (
+    "speech-like",
+    "plucks",
+    "hits",
+    "low-square",
+    "saw",
+    "bass-note-over-noise",
+    "chord",
+    "driven-bass",
+)
 
 
 @pytest.mark.parametrize(

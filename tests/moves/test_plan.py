@@ -353,10 +353,25 @@ def test_a_wrong_tone_is_brought_home_and_proved(rng, blocks):
     assert any(setting.after < 0 for name, setting in found.moves[0].settings.items() if name == "gain")
 
 
+def test_a_wide_cut_of_more_than_6_db_is_a_question(rng):
+    """Another pick-up in its place: octaves lie 14 dB apart from what is usual."""
+    clean = 0.1 * _music(rng)
+    shelf = make_block({"block": "high-shelf", "frequency": "236 Hz", "gain": "14 dB", "q": 0.7})
+    wrong = run(clean, [shelf], sample_rate_hz=RATE_HZ)
+    usual, now = _tone(clean), _tone(wrong)
+    wanted = np.array([usual[f"{band:g}"] for band in NOMINAL_HZ])
+    home = Predictive(location=tone_of(wanted), scale=0.3**2 * np.eye(8), dof=20.0)
+    findings = [_finding("tone", "listen")]
+    found = plan(_heard(wrong, [], findings, home=home, wanted_tone_db=wanted, after_tone_db=now, before_tone_db=now))
+    assert not [move for move in found.moves if move.where == "channel"]
+    assert [remark.name for remark in found.left_over] == ["other-sound"]
+
+
 def test_what_the_equaliser_takes_is_made_up_by_the_trim(rng):
     """Run on the audio, by its own reading: at nominal before the equaliser's moves and behind them."""
     clean = 0.1 * _music(rng)
-    boom = make_block({"block": "bell", "frequency": "160 Hz", "gain": "10 dB", "q": 0.7})
+    # narrow enough to be an equaliser's business
+    boom = make_block({"block": "bell", "frequency": "160 Hz", "gain": "10 dB", "q": 1.4})
     wrong = run(clean, [boom], sample_rate_hz=RATE_HZ)
     usual, now = _tone(clean), _tone(wrong)
     wanted = np.array([usual[f"{band:g}"] for band in NOMINAL_HZ])

@@ -41,6 +41,10 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
         for case in ("below", "below-fine")
     } | {
         "unused": {"advice": ("use-first",), "measured": -40.0, "expected": -18.0, "unit": "dBFS"},
+        "far-below": {
+            "advice": ("gain-and-reduction",), "measured": -40.0, "expected": -18.0, "unit": "dBFS",
+            "facts": {"off_db": 22.0, "after_gains": ""},
+        },
         "asked-below": {
             "advice": ("answer-level",), "measured": -24.0, "expected": -18.0, "unit": "dBFS", "facts": {"off_db": 6.0},
         },

@@ -10,7 +10,8 @@ from deskhand.findings.context import Context, Gathering, gain_cautions, has_nom
 from deskhand.findings.kinds import KINDS
 from deskhand.house.blocks import BLOCKS
 from deskhand.measure.activity import WINDOW_BLOCKS, loose_level_dbfs
-from deskhand.measure.readings import LEAST_ACTIVE_S
+from deskhand.measure.bleed import is_only_bleed
+from deskhand.measure.readings import LEAST_ACTIVE_S, source_mean_square
 from deskhand.measure.spread import half_width_of_median
 from deskhand.units import number
 
@@ -23,6 +24,17 @@ if TYPE_CHECKING:
 
 _GAIN_SAID_DB: Final = 0.05
 """A gain below this is 0.0 dB when it is printed with one decimal: arithmetic."""
+
+
+def _is_unused(source: Source, reading: SourceReading, context: Context) -> bool:
+    """True where all that a microphone hears is the other sources: raising it until they are at nominal invites feedback."""
+    others = [
+        source_mean_square(context.figures, neighbour.tracks)
+        for name, neighbour in context.readings.items()
+        if name != source.name
+    ]
+    # where it does not follow the others it is used, and why it is so low nobody has measured
+    return is_only_bleed(source_mean_square(context.figures, reading.tracks), others)
 
 
 def level(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
@@ -50,7 +62,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     severity: Severity = "fix" if coarse else "listen"
     case = ("below" if off_db < 0 else "above") + ("" if coarse else "-fine")
     change_db: float | None = None
-    advice: tuple[str, ...]
+    advice: tuple[str, ...] = ("volume-cable-pad",)
     if _is_asked(source, point.level_dbfs, fix_db):
         severity, case, advice = "note", "asked-below" if off_db < 0 else "asked-above", ("answer-level",)
     elif off_db > 0:
@@ -58,11 +70,10 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     elif raise_db <= KINDS["level-low"]["most_raise_db"]:
         severity = "fix" if coarse and raise_db >= fix_db else "listen"
         change_db, advice = point.change_db(nominal_dbfs, step_db), ("raise",)
-    elif role_of(source).open_microphone:
-        # what an unused microphone hears is the others; raising it until they are at nominal invites feedback
+    elif role_of(source).open_microphone and _is_unused(source, reading, context):
         severity, case, advice = "listen", "unused", ("use-first",)
-    else:
-        advice = ("volume-cable-pad",)
+    elif role_of(source).open_microphone:
+        severity, case, advice = "listen", "far-below", ("gain-and-reduction",)
     gathering.add(
         "level-low" if off_db < 0 else "level-high",
         severity,

@@ -44,10 +44,11 @@ _FLAT_REACH_BLOCKS: Final = (1, 2)
 def moments(source: Source, reading: SourceReading, context: Context, earlier: Sequence[Finding]) -> list[Finding]:
     """Dropouts, digital clicks, radio interruptions and feedback of each track."""
     gathering = Gathering(source.name, earlier)
+    listed: list[Event] = []
     for track in reading.tracks:
         faults = _TrackFaults(role=role_of(source), reading=reading, track=track, context=context, gathering=gathering)
         edges_s = faults.dropouts()
-        faults.clicks(edges_s)
+        listed += faults.clicks(edges_s, listed)
         faults.interruptions(edges_s)
         faults.feedback()
     return gathering.new
@@ -94,15 +95,15 @@ def _tracks_together(events: Sequence[Event], context: Context) -> int:
     return tracks if tracks >= _DROPOUT["together_tracks"] else 0
 
 
+def _at_the_same_instant(event: Event, others: Sequence[Event]) -> bool:
+    return any(abs(event.start_s - other.start_s) < _SAME_INSTANT_S for other in others)
+
+
 def _clicks_elsewhere(track: int, context: Context) -> bool:
     """True where another track clicks at the same instants, as word clock faults do."""
     clicks = context.figures.tracks[track].clicks
     return any(
-        sum(
-            any(abs(elsewhere.start_s - click.start_s) < _SAME_INSTANT_S for elsewhere in figures.clicks)
-            for click in clicks
-        )
-        >= _CLICKS_TOGETHER
+        sum(_at_the_same_instant(click, figures.clicks) for click in clicks) >= _CLICKS_TOGETHER
         for number, figures in enumerate(context.figures.tracks)
         if number != track
     )
@@ -133,8 +134,10 @@ class _TrackFaults:
         """Name of the track where it is one side of a pair."""
         return self.context.side(self.reading, self.track)
 
-    def _add(self, kind: KindName, severity: Severity, what: str, events: Sequence[Event], *, advice: str) -> None:
-        """Add a finding that is counted by its events."""
+    def _add(
+        self, kind: KindName, severity: Severity, what: str, events: Sequence[Event], *, advice: str, side: str | None
+    ) -> None:
+        """Add a finding that is counted by its events, of one side of a pair or of the source."""
         self.gathering.add(
             kind,
             severity,
@@ -143,7 +146,7 @@ class _TrackFaults:
             facts={"count": len(events)},
             measured=len(events),
             unit="count",
-            track=self.side,
+            track=side,
             at_s=spans_s(events, self.context.offset_s),
         )
 
@@ -173,8 +176,8 @@ class _TrackFaults:
         )
         return [edge_s for event in dropouts for edge_s in (event.start_s, event.end_s)]
 
-    def clicks(self, edges_s: Sequence[float]) -> None:
-        """Add digital clicks, without those at the edges of dropouts."""
+    def clicks(self, edges_s: Sequence[float], listed: Sequence[Event]) -> list[Event]:
+        """Add digital clicks, without those at the edges of dropouts and those listed of the other side; returns what was added."""
         figures = self.figures
         reach_back, reach_on = _FLAT_REACH_BLOCKS
 
@@ -186,14 +189,17 @@ class _TrackFaults:
         clicks = [
             event
             for event in _real(figures.clicks, self.track, self.context)
-            if _apart(event, edges_s) and not cut_flat(event)
+            if _apart(event, edges_s) and not cut_flat(event) and not _at_the_same_instant(event, listed)
         ]
         if not clicks or _too_many(clicks, _CLICKS, self.context) or self.role.metronome:
-            return
+            return []
         severity: Severity = (
             "fix" if len(clicks) >= _CLICKS["fix_count"] and _clicks_elsewhere(self.track, self.context) else "listen"
         )
-        self._add("clicks", severity, "clicks", clicks, advice="word-clock")
+        sides = [self.context.figures.tracks[track].clicks for track in self.reading.tracks if track != self.track]
+        shared = any(_at_the_same_instant(click, side) for click in clicks for side in sides)
+        self._add("clicks", severity, "clicks", clicks, advice="word-clock", side=None if shared else self.side)
+        return clicks
 
     def interruptions(self, edges_s: Sequence[float]) -> None:
         """Add bursts of white noise and mutes, as a radio link makes them."""
@@ -216,7 +222,7 @@ class _TrackFaults:
         if not interruptions or _too_many(interruptions, _WIRELESS_HIT, self.context):
             return
         severity: Severity = "fix" if len(interruptions) >= _WIRELESS_HIT["fix_count"] else "listen"
-        self._add("wireless-hit", severity, "hits", interruptions, advice="radio")
+        self._add("wireless-hit", severity, "hits", interruptions, advice="radio", side=self.side)
 
     def feedback(self) -> None:
         """Add a pure tone that grows, where a microphone or a guitar's body can feed back."""

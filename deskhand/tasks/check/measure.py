@@ -238,7 +238,8 @@ def _readings(
 ) -> tuple[dict[str, SourceReading], dict[str, SourceReading]]:
     """Readings of each source at the tap, and after its chain."""
     not_mix = {name: tracks for name, tracks in present.items() if set(tracks) - set(take.matched.mix)}
-    bleed_of = _bleed(figures, not_mix, groups)
+    by_cable = {source.name for source in take.house.source if source.by_cable}
+    bleed_of = _bleed(figures, not_mix, groups, by_cable)
     listened_dba = listening_dba(take.house)
     mains_hz = take.house.house.mains_hz
     before, after = {}, {}
@@ -251,6 +252,7 @@ def _readings(
             present[source.name],
             strikes=role.strikes,
             mains_hz=mains_hz,
+            by_cable=source.by_cable,
             parted=not role.hears_kit,
             bleed=None if role.hears_kit else bleed_of.get(source.name),
             level_dba=listened_dba,
@@ -268,14 +270,18 @@ def _readings(
 
 
 def _bleed(
-    figures: Figures, present: dict[str, tuple[int, ...]], groups: list[tuple[str, str]]
+    figures: Figures, present: dict[str, tuple[int, ...]], groups: list[tuple[str, str]], by_cable: set[str]
 ) -> dict[str, NDArray[np.float64]]:
-    """Bleed of all others in each source's microphones, by name."""
+    """Bleed of all others in each source's microphones, by name; sources that come by cable hear nobody."""
     position = {name: number for number, name in enumerate(present)}
     siblings = [
         (position[first], position[second]) for first, second in groups if first in position and second in position
     ]
-    powers = bleed([source_mean_square(figures, tracks) for tracks in present.values()], siblings=siblings)
+    powers = bleed(
+        [source_mean_square(figures, tracks) for tracks in present.values()],
+        siblings=siblings,
+        deaf={position[name] for name in by_cable if name in position},
+    )
     return dict(zip(present, powers, strict=True))
 
 
