@@ -283,6 +283,23 @@ class TestKeeping:
         assert line.endswith("to put this one in its place, first: deskhand keep --forget 2")
         assert (taught / DEFAULT_NAME).read_bytes() == before
 
+    def test_weeks_without_a_date_are_told_apart_by_their_sound(self, hall: Path) -> None:
+        """A recorder that names every folder alike: each week is kept, set against the others, and refused when it comes again."""
+        for week, folder in enumerate(("january", "february"), 1):
+            (hall / folder).mkdir()
+            shutil.copytree(hall / f"week-{week}", hall / folder / "USB-REC")
+            assert f"kept as number {week}" in fine("keep", f"{folder}/USB-REC")
+        refused("keep", "february/USB-REC", said="is kept already, as number 2")
+        assert checked("february/USB-REC")["reference"]["kept"] == 1
+        assert checked("week-3")["reference"]["kept"] == 2
+
+    def test_a_date_in_the_folder_s_name_is_the_show_s(self, hall: Path) -> None:
+        shutil.copytree(hall / "week-1", hall / "show-2026-05-03")
+        assert "show-2026-05-03 (2026-05-03), rehearsal: kept as number 1" in fine("keep", "show-2026-05-03")
+        (hall / "show-2026-05-03" / "show.toml").write_text("date = 2026-05-02\n", "utf-8")
+        assert checked("show-2026-05-03")["show"]["date"] == "2026-05-02"
+        assert checked("show-2026-05-03", "--date", SUNDAYS[0])["show"]["date"] == SUNDAYS[0]
+
     def test_forgotten_it_stays_in_the_list_of_all(self, taught: Path) -> None:
         out = fine("keep", "--forget", "2", "--by", "Jonas")
         assert out == "week-2 (2026-01-11), rehearsal: no longer part of the reference.\n"
@@ -655,6 +672,26 @@ class TestSetAgainstTheWeeks:
         noted = checked("week-1", "--date", SUNDAYS[5])
         assert findings_of(noted)["piano/balance"]["severity"] == "note"
         assert source_of(noted, "piano")["status"] == "well"
+
+    def test_what_is_outside_its_range_and_not_raised_has_a_mark(self, taught: Path) -> None:
+        """A piano whose right side is a little weaker than in any week: the input is well, and the number says that it is not usual."""
+        this = ("check", "week-1", "--date", SUNDAYS[5])
+        assert " *" not in fine(*this, "--no-report")
+        weaken(taught / "week-1" / "pno r.wav", 4.5)
+        data = checked("week-1", "--date", SUNDAYS[5])
+        [balance] = [number for number in source_of(data, "piano")["normal"] if number["name"] == "balance"]
+        assert not balance["low"] <= balance["measured"] <= balance["high"]
+        assert source_of(data, "piano")["status"] == "well"
+        assert "piano/balance" not in findings_of(data)
+        told = in_one_line(fine(*this, "--report", "page.html"))
+        assert re.search(r"well piano [^*]* \*", told)
+        assert re.search(
+            r"\* outside what is normal here, not far enough to be raised: .*piano: balance of right against left [^;]*, normally −?\d+\.\d … ",
+            told,
+        )
+        page = (taught / "page.html").read_text("utf-8")
+        assert re.search(r"<td>balance of right against left, dB</td><td>[−\d.]+ \*</td>", page)
+        assert "not far enough outside to be raised" in page
 
     def test_a_show_is_no_part_of_what_it_is_set_against(self, taught: Path) -> None:
         """ShowCheck, kept, and checked again: the same, but for nothing."""

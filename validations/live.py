@@ -60,7 +60,7 @@ def line_checks() -> list[str]:
         "## When a fault is told",
         "",
         f"{CHECKS} line checks with faults and {CHECKS} without, 16 sources each, seven seconds a player, seed {SEED}. Seconds from when the input",
-        "first sounds; of an exchanged pair it is asked who played, at the first of the two and at the second.",
+        "first sounds; of an exchanged pair it is asked who played, once, at the first of the two.",
         "",
         "| planted | told | median, s | latest, s |",
         "|---|---|---|---|",

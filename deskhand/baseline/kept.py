@@ -58,7 +58,13 @@ class KeptTakes:
 
 
 def load(
-    url: str, *, house: str, phase: str, show: tuple[str, str | None], to_be_kept: bool = False
+    url: str,
+    *,
+    house: str,
+    phase: str,
+    show: tuple[str, str | None],
+    digest: str | None = None,
+    to_be_kept: bool = False,
 ) -> KeptTakes | None:
     """Kept takes of a house in a phase; None when there is no history yet.
 
@@ -68,6 +74,8 @@ def load(
     house, phase : str
     show : (name, date)
         The show that is judged: when it is kept itself, it is no part of what it is set against.
+    digest : str, optional
+        Digest of its files, by which shows without a date are told apart.
     to_be_kept : bool
         Refuse a show that is kept already, before anything is measured.
 
@@ -89,13 +97,23 @@ def load(
         return None
     try:
         if to_be_kept:
-            history.refuse_twice(house=house, show=show[0], date=show[1], phase=phase)
-        return _read(history, house, phase, show)
+            history.refuse_twice(house=house, show=show[0], date=show[1], phase=phase, digest=digest)
+        return _read(history, house, phase, show, digest)
     finally:
         history.close()
 
 
-def _read(history: History, house: str, phase: str, show: tuple[str, str | None]) -> KeptTakes:
+def _is_show(take: TakeRow, show: tuple[str, str | None], digest: str | None) -> bool:
+    """True where a kept take is the show that is judged; without a date its files tell, as far as they are known."""
+    if take.date is not None:
+        return (take.show, take.date) == show
+    if take.digest is not None and digest is not None:
+        # also one that was kept before its date was known
+        return take.digest == digest
+    return (take.show, take.date) == show
+
+
+def _read(history: History, house: str, phase: str, show: tuple[str, str | None], digest: str | None) -> KeptTakes:
     """Kept takes out of an open history, without the show that is judged."""
     wanted = (*metrics(), "phrase_pct.")
     rows = history.parts(
@@ -106,7 +124,7 @@ def _read(history: History, house: str, phase: str, show: tuple[str, str | None]
         stages=("tap", "after", "sound", "feed", "mix"),
         versions=reading_versions(),
     )
-    rows = [(take, part) for take, part in rows if (take.show, take.date) != show]
+    rows = [(take, part) for take, part in rows if not _is_show(take, show, digest)]
     takes = list({take.id: take for take, _ in rows}.values())
     return KeptTakes(rows=rows, dismissals=history.dismissals(house=house), takes=takes)
 

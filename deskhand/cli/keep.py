@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from deskhand.cli.options import TakeOptions, take_options
-from deskhand.cli.output import output_console, progress_bar
+from deskhand.cli.output import output_console, print_faults, progress_bar
 from deskhand.errors import UsageError
 
 
@@ -74,9 +74,7 @@ def _keep(
     try:
         kept_show = keeping.keep(checked, recording, history=take.history, terms=terms)
     except FaultyShowError as error:
-        click.echo("Something is wrong in this take:")
-        for source, finding in error.faults:
-            click.echo(f"  {source}: {finding.text}")
+        print_faults(error.faults)
         raise
     show = checked.result.show
     click.echo(

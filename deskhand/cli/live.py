@@ -9,7 +9,7 @@ import click
 
 from deskhand.cli.group import fail
 from deskhand.cli.options import PHASES, TAPS, ClockTime, history_option, named_players, refuse_unwritable
-from deskhand.cli.output import error_console, output_console, sources_to_fix
+from deskhand.cli.output import error_console, output_console, print_faults, sources_to_fix
 
 if TYPE_CHECKING:
     from deskhand.live.session import LiveOutcome
@@ -133,7 +133,10 @@ def _keep(
     from deskhand.tasks.keep_terms import faults_of, left_out_text
 
     # it cannot be listened to again: what is at fault is left out, and the rest is kept
-    without = tuple(dict.fromkeys(source for source, _ in faults_of(outcome.result)))
+    faults = faults_of(outcome.result)
+    if not with_faults:
+        print_faults(faults, to_stderr=to_stderr)
+    without = tuple(dict.fromkeys(source for source, _ in faults))
     terms = keeping.KeepTerms(
         note=note, by=keeping.who(by), without=() if with_faults else without, with_faults=with_faults
     )

@@ -10,10 +10,11 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from rich.console import Console
 
+    from deskhand.findings import Finding
     from deskhand.result import CheckResult
     from deskhand.tasks.check import ShowCheck
 
@@ -50,6 +51,21 @@ def error_console() -> Console:
     from rich.console import Console
 
     return Console(stderr=True, soft_wrap=True)
+
+
+def print_faults(faults: Sequence[tuple[str, Finding]], *, to_stderr: bool = False) -> None:
+    """Print the faults of a take that is to be kept, a line each.
+
+    Parameters
+    ----------
+    faults : sequence of (source, Finding)
+    to_stderr : bool
+        True while standard output carries data.
+    """
+    if faults:
+        click.echo("Something is wrong in this take:", err=to_stderr)
+    for source, finding in faults:
+        click.echo(f"  {source}: {finding.text}", err=to_stderr)
 
 
 def sources_to_fix(result: CheckResult) -> list[str]:

@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
-from deskhand.findings import KINDS, Finding, short, status_of
-from deskhand.findings.first import urgency
+from deskhand.findings import KINDS, Finding, short
 from deskhand.house import ROLES
+from deskhand.live.entry import TURN, PatchEntry
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,7 +14,6 @@ if TYPE_CHECKING:
     from deskhand.house import Source
     from deskhand.live.listen import InputStretch
 
-State = Literal["waiting", "sounding", "arrived", "skipped", "not tonight"]
 OWN_DB: Final = 15.0
 """An input that lies further below the loudest one hears it, and does not sound itself. Common practice, no source."""
 ABOVE_FLOOR_DB: Final = 12.0
@@ -35,56 +32,6 @@ _SEEN: Final = 2
 """A finding is told when so many looks saw it: one look may catch a knock. Common practice, no source."""
 _MISSED: Final = 3
 """A finding is taken back when so many looks in a row missed it. Common practice, no source."""
-TURN: Final = "swapped/turn"
-"""Key of the question who played, when an input came at another's turn: players out of order and crossed cables look alike."""
-
-
-@dataclass(slots=True)
-class PatchEntry:
-    """Entry of the patch list: one source, and its state in the line check."""
-
-    source: Source
-    rows: tuple[int, ...]
-    """Of the interface, from 0."""
-    turn: int
-    """Position in the patch order, from 0."""
-    state: State = "waiting"
-    bout: tuple[float, float] | None = None
-    """From and to of the newest stretch in which it sounded, in seconds; it ends now while it sounds."""
-    sounded_s: float = 0.0
-    """Time within that stretch in which it really sounded."""
-    before_s: float = -1e9
-    """End of the stretch before that."""
-    overhears: bool = False
-    """True while it only hears whoever has the turn."""
-    sounding: bool = False
-    began_s: float | None = None
-    """Time at which it first sounded."""
-    arrived_s: float | None = None
-    came_at: int | None = None
-    """Turn at which it came."""
-    stretch: InputStretch | None = None
-    """Newest stretch that was measured."""
-    looked_s: float = -1e9
-    """Time of the last look."""
-    looked_after_playing: bool = True
-    """True when the last look came after its playing had ended."""
-    seen: Counter[str] = field(default_factory=Counter)
-    missed: Counter[str] = field(default_factory=Counter)
-    reported: dict[str, Finding] = field(default_factory=dict)
-    """Findings that were told and still stand, by kind and track."""
-    reported_s: dict[str, float] = field(default_factory=dict)
-    """Time at which each was first told."""
-
-    @property
-    def findings(self) -> list[Finding]:
-        """Findings that stand, most urgent first."""
-        return sorted(self.reported.values(), key=urgency)
-
-    @property
-    def verdict(self) -> str:
-        """One word: waiting, sounding, skipped, not tonight, well, listen or fix."""
-        return status_of(self.findings) if self.state == "arrived" else self.state
 
 
 def _key(finding: Finding) -> str:
@@ -98,13 +45,20 @@ class PatchList:
     ----------
     inputs : sequence of (source, rows)
         In patch order.
+    ask_after_s : float, optional
+        Playing at another's turn after which it is asked who played: longer where kept weeks may answer it by the sound.
     """
 
-    def __init__(self, inputs: Sequence[tuple[Source, tuple[int, ...]]]) -> None:
+    def __init__(
+        self, inputs: Sequence[tuple[Source, tuple[int, ...]]], *, ask_after_s: float = _OUT_OF_TURN_S
+    ) -> None:
+        self._ask_after_s = ask_after_s
         self.inputs = [PatchEntry(source=source, rows=rows, turn=turn) for turn, (source, rows) in enumerate(inputs)]
         self.by_name = {entry.source.name: entry for entry in self.inputs}
         self.turn = 0
         self._visitor: PatchEntry | None = None
+        self._taken_back: PatchEntry | None = None
+        """Entry that was left out, and that the last `b` put back."""
 
     @property
     def awaited(self) -> PatchEntry | None:
@@ -120,22 +74,28 @@ class PatchList:
             self._advance()
 
     def back(self) -> None:
-        """Return to the one before, to hear it again."""
-        turn = self.turn - 1
-        while turn > 0 and self.inputs[turn].state == "not tonight":
-            turn -= 1
-        if turn >= 0:
-            self.turn = turn
-            entry = self.inputs[turn]
-            if entry.state == "skipped":
-                entry.state = "waiting"
+        """Return to the one before, to hear it again: passing over it, or leaving it out, is taken back.
+
+        Whoever goes on back from one that was left out leaves it out again.
+        """
+        if self.turn == 0:
+            return
+        left, self._taken_back = self._taken_back, None
+        if left is not None and left is self.awaited and left.state == "waiting":
+            left.state = "not tonight"
+        self._visitor = None
+        self.turn -= 1
+        entry = self.inputs[self.turn]
+        if entry.state == "not tonight":
+            entry.state, self._taken_back = entry.state_before, entry
+        if entry.state == "skipped":
+            entry.state = "waiting"
 
     def not_tonight(self) -> None:
         """Leave this one out: nobody plays it."""
         entry = self.awaited
         if entry is not None:
-            entry.state = "not tonight"
-            entry.reported.clear()
+            entry.state_before, entry.state = "arrived" if entry.state == "arrived" else "waiting", "not tonight"
             self._advance()
 
     def _advance(self) -> None:
@@ -166,6 +126,7 @@ class PatchList:
                 # a knock on a stand is no player
                 entry.state, entry.began_s = "waiting", None
         self._turns(now_s)
+        self._put_questions(now_s)
         for entry in self.inputs:
             entry.overhears = entry.overhears or not self._plays_itself(entry)
 
@@ -211,7 +172,8 @@ class PatchList:
             )
             if partner is not None and awaited.came_at != awaited.turn:
                 partner.came_at = self.turn
-                self._ask_both(partner, awaited, now_s)
+                # one question for both, where it stands already
+                self._ask(awaited, partner.source.name, mutual=True)
                 self._visitor = partner
             elif self._visitor is None and (
                 # whoever came before, at another's turn, passes when a third one sounds
@@ -239,7 +201,7 @@ class PatchList:
         if visitor.came_at is None:
             visitor.came_at = self.turn
             self._visitor = visitor
-            self._ask(visitor, awaited.source.name, now_s)
+            self._ask(visitor, awaited.source.name)
 
     def _is_over(self, entry: PatchEntry, now_s: float) -> bool:
         """True where an input has stopped: for a while, or because another began."""
@@ -254,14 +216,11 @@ class PatchList:
         """True where another came at this input's turn."""
         return any(rival.came_at == entry.turn for rival in self.inputs if rival is not entry)
 
-    def _ask_both(self, first: PatchEntry, second: PatchEntry, now_s: float) -> None:
-        """Ask who played, of two inputs that each came at the other's turn."""
-        self._ask(first, second.source.name, now_s, mutual=True)
-        self._ask(second, first.source.name, now_s, mutual=True)
-
-    def _ask(self, entry: PatchEntry, expected: str, now_s: float, *, mutual: bool = False) -> None:
-        """Tell a question for the stage: never a fault, since only a person knows who played."""
-        entry.reported[TURN] = Finding(
+    def _ask(self, entry: PatchEntry, expected: str, *, mutual: bool = False) -> None:
+        """Have a question for the stage: never a fault, since only a person knows who played."""
+        if entry.is_itself:
+            return
+        question = Finding(
             id=f"{entry.source.name}/swapped",
             kind="swapped",
             stage="tap",
@@ -271,7 +230,43 @@ class PatchList:
             track=entry.source.name,
             other=expected,
         )
-        entry.reported_s.setdefault(TURN, now_s)
+        if TURN in entry.reported:
+            entry.reported[TURN] = question
+        else:
+            entry.question = question
+
+    def _put_questions(self, now_s: float) -> None:
+        """Put the questions that the sound has not answered until now, or that it cannot answer any more."""
+        for entry in self.inputs:
+            if entry.question is None or entry.bout is None:
+                continue
+            if self.playing_s(entry) >= self._ask_after_s - 1e-6 or now_s - entry.bout[1] > BOUT_GAP_S:
+                entry.reported[TURN], entry.question = entry.question, None
+                entry.reported_s.setdefault(TURN, now_s)
+
+    def rivals(self, entry: PatchEntry) -> list[str]:
+        """Sources that an input may carry instead of its own, by the questions that are open.
+
+        Parameters
+        ----------
+        entry : PatchEntry
+        """
+        question = entry.question or entry.reported.get(TURN)
+        holders = [holder.source.name for holder in self.inputs if self._is_asked_with(holder, entry)]
+        return [*((question.other,) if question is not None and question.other else ()), *holders]
+
+    def answer(self, entry: PatchEntry) -> None:
+        """Drop the questions about an input whose sound has told that it carries its own source."""
+        for holder in self.inputs:
+            if holder is entry or self._is_asked_with(holder, entry):
+                holder.is_itself, holder.question = True, None
+                holder.reported.pop(TURN, None)
+
+    @staticmethod
+    def _is_asked_with(holder: PatchEntry, entry: PatchEntry) -> bool:
+        """True where an input's question is about another one too: each came at the other's turn."""
+        question = holder.question or holder.reported.get(TURN)
+        return question is not None and question.what == "turns" and question.other == entry.source.name
 
     def look(
         self,
@@ -308,9 +303,10 @@ class PatchList:
                 entry.came_at = entry.turn
                 # whoever sounded at its turn before was only early
                 for rival in self.inputs:
-                    if rival.came_at == entry.turn and rival is not entry and TURN in rival.reported:
-                        del rival.reported[TURN]
-                        rival.came_at = rival.turn
+                    is_asked = TURN in rival.reported or rival.question is not None or rival.is_itself
+                    if rival.came_at == entry.turn and rival is not entry and is_asked:
+                        rival.reported.pop(TURN, None)
+                        rival.question, rival.came_at = None, rival.turn
         seen = {_key(finding): finding for finding in (*stretch.findings, *mistaken)}
         new = []
         for key, finding in seen.items():
@@ -332,12 +328,26 @@ class PatchList:
         return new
 
 
+def not_heard_yet(line: PatchList) -> list[str]:
+    """Names of the inputs whose turn has not come, and of the one that was asked when the line check was broken off.
+
+    Parameters
+    ----------
+    line : PatchList
+    """
+    ahead = [entry for entry in line.inputs[line.turn :] if entry.state in ("waiting", "sounding")]
+    expected = [entry for entry in ahead if not ROLES[entry.source.role].may_be_silent]
+    # the last of all was asked, and nothing came: that is its fault, and no breaking off
+    is_broken_off = any(entry is not line.awaited for entry in expected)
+    return [entry.source.name for entry in ahead] if is_broken_off else []
+
+
 def summary(line: PatchList) -> str:
     """Progress of the line check in one sentence."""
     expected = [entry for entry in line.inputs if entry.state != "not tonight"]
     arrived = [entry for entry in expected if entry.state == "arrived"]
-    in_question = [entry for entry in arrived if TURN in entry.reported]
-    well = [entry for entry in arrived if entry.verdict == "well"]
+    in_question = [entry for entry in arrived if line.rivals(entry)]
+    well = [entry for entry in arrived if entry.verdict == "well" and entry not in in_question]
     to_hear = [entry for entry in arrived if entry.verdict == "listen" and entry not in in_question]
     text = f"{len(arrived)} of {len(expected)} arrived"
     if arrived:

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING
 from deskhand import __version__
 from deskhand.findings import Finding, fix_texts, status_of, with_text
 from deskhand.house import ROLES
+from deskhand.live.line import not_heard_yet
 from deskhand.result import SCHEMA, CheckResult, ShowResult, SourceResult
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from deskhand.live.line import PatchEntry
+    from deskhand.live.entry import PatchEntry
     from deskhand.live.watch import Watch
     from deskhand.recording.show import Phase, Tap
 
@@ -59,7 +60,10 @@ def result_of(
         Name of the house file that was read.
     """
     house = watch.house
-    entries = [entry for entry in watch.line.inputs if entry.state != "not tonight"]
+    ahead = not_heard_yet(watch.line)
+    entries = [entry for entry in watch.line.inputs if entry.state != "not tonight" and entry.source.name not in ahead]
+    if ahead:
+        notes = (f"not heard yet: {len(ahead)} input{'s' if len(ahead) > 1 else ''} ({', '.join(ahead)})", *notes)
     findings = [tuple(with_text(finding) for finding in _findings(entry)) for entry in entries]
     everything = [
         (entry.source.name, entry.source.role, entry.source.where, finding)

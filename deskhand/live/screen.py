@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 from deskhand.findings import has_nominal, say
@@ -10,13 +11,16 @@ from deskhand.report.terminal import NEXT, by_urgency, headline, line, move_line
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
-    from rich.console import RenderableType
+    from collections.abc import Callable, Sequence
+
+    from rich.console import Console, ConsoleOptions, RenderableType, RenderResult
     from rich.text import Text
 
-    from deskhand.live.line import PatchEntry
+    from deskhand.live.entry import PatchEntry
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch
     from deskhand.measure.readings import Readings
+    from deskhand.result import CheckResult
 
 _STYLES: Final = {
     "waiting": "dim", "sounding": "bold", "skipped": "dim", "not tonight": "dim", "well": "green", "adjust": "yellow", "listen": "yellow",
@@ -35,8 +39,47 @@ _OLD_S: Final = 120.0
 """Age from which on a source's readings are shown with it. Common practice, no source."""
 _NEW_S: Final = 8.0
 """An urgent message stays in the large line so long: read twice. Common practice, no source."""
-_AROUND: Final = 11
-"""Lines of a screen that are not the patch list: counted from the layout below."""
+_LEAST_ROWS: Final = 4
+"""Rows of the table that stay in view when sentences are long: whoever has the turn, and the next. Common practice, no source."""
+_MOST_LINES: Final = 3
+"""Lines of the screen that a sentence has at most; fewer on a small one. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class FittedScreen:
+    """Screen that is as high as the terminal: the keys stay in view, long sentences are cut first, then rows left out."""
+
+    head: Sequence[Text]
+    table: Callable[[int], RenderableType]
+    """Table of so many rows."""
+    foot: Sequence[Text]
+    height: int
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """Lines of the head, the table and the foot, cut to the height."""
+        width = options.max_width
+        for line_count in range(_MOST_LINES, 0, -1):
+            head, foot = (
+                [line for text in part for line in _cut(text, console, width, line_count)]
+                for part in (self.head, self.foot)
+            )
+            rows = self.height - len(head) - len(foot)
+            if rows >= _LEAST_ROWS:
+                break
+        yield from head[: max(0, self.height - len(foot))]
+        if rows > 0:
+            yield self.table(rows)
+        yield from foot
+
+
+def _cut(text: Text, console: Console, width: int, line_count: int) -> list[Text]:
+    """Lines of a text at a width, with an ellipsis where there are more than so many; an empty text is one line."""
+    lines = list(text.wrap(console, width)) or [text]
+    if len(lines) > line_count:
+        lines = lines[:line_count]
+        lines[-1].truncate(width - 1)
+        lines[-1].append("…")
+    return lines
 
 
 def _level(readings: Readings | None) -> str:
@@ -73,32 +116,40 @@ def line_check_view(watch: Watch, *, note: str, height: int, problem: str = "") 
     problem : str
         Of the recording, if any.
     """
-    from rich.console import Group
-    from rich.table import Table
     from rich.text import Text
 
     course = watch.line
     awaited = course.awaited
-    rows: list[RenderableType] = [
+    head = [
         Text(f"{watch.house.house.name}: line check   {clock(watch.now_s)}   {note}", style="dim"),
         Text(problem, style="bold red") if problem else Text(),
     ]
     if awaited is None:
-        rows += [Text("EVERYBODY HAS HAD A TURN", style="bold"), Text(), _newest(watch), Text()]
+        head += [Text("EVERYBODY HAS HAD A TURN", style="bold"), Text(), _newest(watch), Text()]
     else:
         word = {"waiting": "please play", "sounding": "sounds"}.get(awaited.state, awaited.verdict)
-        rows += [
+        head += [
             Text(f">>  {awaited.source.name.upper()}   {word}", style="bold"),
             Text(f"    {awaited.source.where}   {level_text(watch, awaited)}"),
             _newest(watch),
             Text(),
         ]
+    foot = [Text(), Text(summary(course)), Text(KEYS, style="dim")]
+    return FittedScreen(head, lambda rows: _patch_table(watch, rows), foot, height)
+
+
+def _patch_table(watch: Watch, rows: int) -> RenderableType:
+    """Table of the patch list: state, source, channel, and its most urgent finding or its level."""
+    from rich.table import Table
+    from rich.text import Text
+
     table = Table.grid(padding=(0, 2), expand=True)
     table.add_column(no_wrap=True, width=12)
     table.add_column(no_wrap=True)
     table.add_column(no_wrap=True)
     table.add_column(ratio=1, no_wrap=True, overflow="ellipsis")
-    for entry in _shown(watch, max(4, height - _AROUND)):
+    awaited = watch.line.awaited
+    for entry in _shown(watch, rows):
         word = entry.verdict
         findings = entry.findings
         mark = "> " if entry is awaited else "  "
@@ -108,8 +159,7 @@ def line_check_view(watch: Watch, *, note: str, height: int, problem: str = "") 
             Text("" if entry.source.channel is None else str(entry.source.channel), "dim"),
             Text(say(findings[0]) if findings else level_text(watch, entry), "" if findings else "dim"),
         )
-    rows += [table, Text(), Text(summary(course)), Text(KEYS, style="dim")]
-    return Group(*rows)
+    return table
 
 
 def _newest(watch: Watch) -> Text:
@@ -138,30 +188,38 @@ def _shown(watch: Watch, rows: int) -> list[PatchEntry]:
 
 def soundcheck_view(soundcheck: Soundcheck, *, note: str, height: int, problem: str = "") -> RenderableType:
     """Screen of the soundcheck: the at most three things first, then each source as it was when it last played."""
-    from rich.console import Group
-    from rich.table import Table
     from rich.text import Text
 
     result = soundcheck.result()
     checking = "checking" if soundcheck.checking else ""
-    rows: list[RenderableType] = [
+    head = [
         Text(
             f"{soundcheck.house.house.name}: soundcheck   {clock(soundcheck.now_s)}   {note}   {checking}", style="dim"
         ),
         Text(problem, style="bold red") if problem else Text(),
     ]
+    foot = [Text(), Text("c check now   q done", style="dim")]
     if result is None:
-        return Group(*rows, Text("Listening: play, and the first look follows in twenty seconds.", style="bold"))
-    rows.append(Text(headline(result), style="bold"))
-    rows += [Text(f"  {count}. {first.text}") for count, first in enumerate(result.first, 1)]
+        head.append(Text("Listening: play, and the first look follows in twenty seconds.", style="bold"))
+        return FittedScreen(head, lambda rows: Text("\n" * (rows - 1)), foot, height)
+    head.append(Text(headline(result), style="bold"))
+    head += [Text(f"  {count}. {first.text}") for count, first in enumerate(result.first, 1)]
     if result.next:
-        rows.append(Text(f"{NEXT} {', '.join(dict.fromkeys(thing.source for thing in result.next))}", style="bold"))
-    rows.append(Text())
+        head.append(Text(f"{NEXT} {', '.join(dict.fromkeys(thing.source for thing in result.next))}", style="bold"))
+    head.append(Text())
+    return FittedScreen(head, lambda rows: _source_table(soundcheck, result, rows), foot, height)
+
+
+def _source_table(soundcheck: Soundcheck, result: CheckResult, rows: int) -> RenderableType:
+    """Table of the sources, most urgent first: status, level, and what is to be done."""
+    from rich.table import Table
+    from rich.text import Text
+
     table = Table.grid(padding=(0, 2), expand=True)
     for _ in range(3):
         table.add_column(no_wrap=True)
     table.add_column(ratio=1, no_wrap=True, overflow="ellipsis")
-    for source in by_urgency(result)[: max(4, height - _AROUND - len(result.first) - bool(result.next))]:
+    for source in by_urgency(result)[:rows]:
         sentences = move_lines(source, result) or [line(source)]
         age_s = soundcheck.age_s(source.name)
         sentence = sentences[0] + (f" ({clock(age_s)} ago)" if age_s > _OLD_S else "")
@@ -171,5 +229,4 @@ def soundcheck_view(soundcheck: Soundcheck, *, note: str, height: int, problem: 
             Text(_level(source.before)),
             Text(sentence),
         )
-    rows += [table, Text(), Text("c check now   q done", style="dim")]
-    return Group(*rows)
+    return table

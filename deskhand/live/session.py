@@ -19,7 +19,7 @@ from deskhand.live.result import result_of
 from deskhand.live.screen import line_check_view, soundcheck_view
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import KEPT_S, Watch, rows_of
-from deskhand.recording import open_recording, read_show_note
+from deskhand.recording import open_recording, show_note_of
 from deskhand.recording.show import checked_date
 from deskhand.store import history_url
 from deskhand.tasks.check import CheckOptions, name_of, source_for
@@ -120,8 +120,10 @@ def _opened(options: LiveOptions) -> _AudioFeed:
 
 def _show(options: LiveOptions) -> _Show:
     house, house_file = house_at(options.house, near=options.replay)
-    today = dt.date.today().isoformat()  # noqa: DTZ011 - the evening's own date
-    date = checked_date(options.date, "--date") if options.date else today
+    noted = show_note_of(options.replay).date if options.replay is not None and options.replay.exists() else None
+    # the evening's own date, also after midnight
+    today = dt.date.today().isoformat()  # noqa: DTZ011
+    date = checked_date(options.date, "--date") if options.date else noted or today
     week = house_file if options.house is not None else _settings_file(house_file, options, date)
     return _Show(
         house=house if week == house_file else read_house(week),
@@ -138,7 +140,7 @@ def _settings_file(standing: Path, options: LiveOptions, date: str) -> Path:
     replay = options.replay
     if replay is None:
         return settings_file(standing, date=date, name="")
-    note = read_show_note(replay if replay.is_dir() else replay.parent)
+    note = show_note_of(replay)
     return settings_file(standing, date=options.date or note.date, name=note.name or name_of(replay))
 
 

@@ -7,11 +7,13 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.identity import mistaken
+from deskhand.baseline.itself import is_itself
 from deskhand.errors import HouseError, LiveError
 from deskhand.findings import judge_mistaken, say, with_live_advice
 from deskhand.house import match_tracks
+from deskhand.live.entry import TURN
 from deskhand.live.levels import HOP_S, Levels
-from deskhand.live.line import BOUT_GAP_S, FIRST_S, TURN, PatchList
+from deskhand.live.line import BOUT_GAP_S, FIRST_S, PatchList
 from deskhand.live.listen import listen
 from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
@@ -23,7 +25,7 @@ if TYPE_CHECKING:
     from deskhand.baseline.normal import Baseline
     from deskhand.findings import Finding
     from deskhand.house import HouseFile, Source
-    from deskhand.live.line import PatchEntry
+    from deskhand.live.entry import PatchEntry
     from deskhand.live.ring import Ring
     from deskhand.recording.show import Tap
     from deskhand.store import KeptPart
@@ -48,6 +50,8 @@ _LOOKS_AT_ONCE: Final = 2
 """Looks a hop, at most, for the same reason. Common practice, no source."""
 _TOLD_APART_S: Final = 4.0
 """Playing for so long, an input is compared with the kept weeks of all inputs. Common practice, no source."""
+_ANSWER_S: Final = _TOLD_APART_S + 2 * _OFTEN_S
+"""Playing at another's turn within which the kept weeks have answered who played, or it is asked: two looks, since one may be late."""
 
 
 def rows_of(house: HouseFile, names: Sequence[str] | None, channels: int) -> list[tuple[Source, tuple[int, ...]]]:
@@ -131,7 +135,7 @@ class Watch:
     messages: list[LiveMessage] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.line = PatchList(self.inputs)
+        self.line = PatchList(self.inputs) if self.baseline is None else PatchList(self.inputs, ask_after_s=_ANSWER_S)
         self.levels = Levels(self.ring.channels)
         self.follower = Follower(self.ring, self.sample_rate_hz)
         self._level_dba = listening_dba(self.house)
@@ -237,10 +241,22 @@ class Watch:
             self.parts[entry.source.name] = stretch.parts
         with_pause = start_s < entry.bout[0] - 0.5 * _BEFORE_S
         new = self.line.look(entry, stretch, self._mistaken(entry), self.now_s, with_pause=with_pause)
+        if self._sounds_like_itself(entry):
+            self.line.answer(entry)
         if not arrived and entry.state == "arrived":
             self._report(entry.source.name, "arrived")
         for finding in new:
             self._report(entry.source.name, say(finding), urgent=finding.severity == "fix")
+
+    def _sounds_like_itself(self, entry: PatchEntry) -> bool:
+        """True where kept weeks tell an input from all that it is asked about."""
+        rivals = self.line.rivals(entry)
+        if self.baseline is None or not rivals or self.line.playing_s(entry) < _TOLD_APART_S:
+            return False
+        part = next(
+            (part for part in self.parts.get(entry.source.name, ()) if part.stage == "tap" and not part.sound), None
+        )
+        return part is not None and all(is_itself(self.baseline, part, rival, self.players) for rival in rivals)
 
     def _as_loud(self, entry: PatchEntry) -> list[PatchEntry]:
         """Inputs that are as loud at the same moment: they may carry the same signal."""

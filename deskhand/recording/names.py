@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import difflib
 import re
 import unicodedata
@@ -15,6 +16,7 @@ _SEPARATOR: Final = r"[\s_.\-–]+"
 _DATE: Final = re.compile(
     r"(?<!\d)(?:19|20)\d\d[-_.]?(?:0[1-9]|1[0-2])[-_.]?(?:0[1-9]|[12]\d|3[01])(?:[-_. tT]+\d{2}[-_.h]?\d{2}(?:[-_.m]?\d{2})?s?)?(?!\d)"
 )
+_CALENDAR_DAY: Final = re.compile(r"(\d{4})[-_.]?(\d{2})[-_.]?(\d{2})")
 _TAKE: Final = re.compile(r"(?i)(?<![a-z])(?:take|tk)[\s_.\-]*\d+(?![a-z0-9])")
 _LEAD: Final = re.compile(
     r"(?i)^(?:(?:ch|chan|channel|tr|trk|track|in|input)[\s_.\-]*)?(\d+(?:[\-–/&+]\d+)?)(?:[\s_.\-:)]+|$)"
@@ -27,6 +29,22 @@ _TRAILING: Final = re.compile(r"^(.*?\D)[\s_.\-]*(\d+)$")
 def dated(name: str, date: str | None) -> str:
     """A show's name with its date, where it has one."""
     return f"{name} ({date})" if date else name
+
+
+def date_in(name: str) -> str | None:
+    """Date in a name of a folder or file, as ISO 8601; None where there is none that the calendar has.
+
+    Examples
+    --------
+    >>> date_in("show-2026-05-03"), date_in("20260503_2215"), date_in("take 2026")
+    ('2026-05-03', '2026-05-03', None)
+    """
+    for match in _DATE.finditer(name):
+        try:
+            return dt.date.fromisoformat("-".join(_CALENDAR_DAY.findall(match[0])[0])).isoformat()
+        except ValueError:
+            continue  # 31 June
+    return None
 
 
 def clean_name(stem: str) -> str:

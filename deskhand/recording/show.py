@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, get_args
 
 from deskhand.errors import HouseError
 from deskhand.files import write_atomically
+from deskhand.recording.names import date_in
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -138,3 +139,39 @@ def read_show_note(folder: Path) -> ShowNote:
     if "tap" in data:
         note["tap"] = checked_choice(data["tap"], get_args(Tap), f"{path.name}, tap")
     return ShowNote(**note)  # type: ignore[arg-type]
+
+
+def show_note_of(recording: Path) -> ShowNote:
+    """Note on the show of a recording; its date from the names of the folder and the files where the note has none.
+
+    Parameters
+    ----------
+    recording : Path
+        Folder or file.
+
+    Raises
+    ------
+    HouseError
+        Its `show.toml` is no TOML, or a key or value is unknown.
+    """
+    whole = recording.resolve()
+    folder = whole if whole.is_dir() else whole.parent
+    note = read_show_note(folder)
+    if note.date is not None:
+        return note
+    if whole == folder:
+        return replace(note, date=date_in(folder.name) or _evening_in(folder))
+    return replace(note, date=date_in(whole.stem) or date_in(folder.name))
+
+
+def _evening_in(folder: Path) -> str | None:
+    """Evening on which a folder's files began, by the dates in their names; None where they are of several evenings.
+
+    A recorder that begins a new file after midnight writes the next day's date into its name: the evening is the first of two days.
+    """
+    try:
+        names = [path.name for path in folder.iterdir() if not path.name.startswith(".") and path.name != FILE_NAME]
+    except OSError:
+        return None  # whoever opens the recording says so
+    days = sorted(dt.date.fromisoformat(date) for date in map(date_in, names) if date is not None)
+    return days[0].isoformat() if days and days[-1] - days[0] <= dt.timedelta(days=1) else None

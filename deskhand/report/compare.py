@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from html import escape
 from typing import TYPE_CHECKING, Final
 
@@ -93,9 +94,24 @@ def _drawn(comparison: Comparison) -> list[str]:
     return legs if any(shape.on != "both" for shape in comparison.result.shapes) else legs[:1]
 
 
+def flat_gain_db(comparison: Comparison) -> float:
+    """Gain that all frequencies get alike, in dB, without what a moving gain gives back: zero of the words and of the picture."""
+    makeups_db = [gain.makeup_db for gain in comparison.result.dynamics if gain.on == "both"]
+    return comparison.result.alignment.gain_db - max(makeups_db, default=0.0)
+
+
 def response_picture(comparison: Comparison) -> str:
-    """Picture of the response of each leg over frequency, with its confidence band."""
-    points = comparison.result.response
+    """Picture of the response of each leg over frequency, with its confidence band, against the gain that all frequencies get."""
+    flat_db = flat_gain_db(comparison)
+    points = [
+        replace(
+            point,
+            magnitude_db=point.magnitude_db - flat_db,
+            low_db=point.low_db - flat_db,
+            high_db=point.high_db - flat_db,
+        )
+        for point in comparison.result.response
+    ]
     if not points:
         return ""
     legs = _drawn(comparison)
@@ -202,6 +218,7 @@ def page(comparison: Comparison, audio: Sequence[tuple[str, str]] = ()) -> str:
     engine, style = environment()
     legs = list(dict.fromkeys(point.leg for point in result.response))
     drawn = _drawn(comparison)
+    flat_db = flat_gain_db(comparison)
     legend = f" ({drawn[0]}: line, {drawn[1]}: dashed)" if len(drawn) == 2 else ""
     maps = []
     if comparison.joint is not None and result.dynamics:
@@ -215,6 +232,7 @@ def page(comparison: Comparison, audio: Sequence[tuple[str, str]] = ()) -> str:
         length=clock(result.duration_s),
         response=response_picture(comparison),
         legend=legend,
+        flat=f"{'+' if flat_db > 0 else ''}{number(flat_db, 1)} dB",
         shapes_rms=number(result.shapes_rms_db or 0.0, 2),
         maps=maps,
         rows=_rows(comparison),

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.baseline.numbers import BY_NAME
 from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
+from deskhand.report.outside import MARK, is_outside, quietly_outside
 from deskhand.report.pictures import (
     gain_picture,
     level_picture,
@@ -156,7 +157,7 @@ def _stages(source: SourceResult) -> list[tuple[str, str, str, str]]:
 
 
 def _normal_rows(normals: Sequence[Normal]) -> list[tuple[str, str, str, str]]:
-    """Number, today, usual and normal range of all but the tone."""
+    """Number, today, usual and normal range of all but the tone; what lies outside its range has a mark."""
     rows = []
     for normal in normals:
         if normal.bands_db is not None:
@@ -164,7 +165,8 @@ def _normal_rows(normals: Sequence[Normal]) -> list[tuple[str, str, str, str]]:
         reading = BY_NAME[normal.name]
         values = (normal.measured, normal.expected, normal.low, normal.high)
         today, usual, low, high = (reading.told(value) for value in values)
-        rows.append((f"{reading.label}, {normal.unit}", today, usual, f"{low} … {high}"))
+        mark = f" {MARK}" if is_outside(normal) else ""
+        rows.append((f"{reading.label}, {normal.unit}", f"{today}{mark}", usual, f"{low} … {high}"))
     return rows
 
 
@@ -204,6 +206,8 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "numbers": number_rows(source),
                 "normal": _normal_rows(source.normal),
                 "ranges": next((range_picture(source.name, normal) for normal in source.normal if normal.bands_db), ""),
+                "outside": any(map(is_outside, source.normal)),
+                "quiet": bool(quietly_outside(source)),
                 "kept": max((normal.kept for normal in source.normal), default=0),
                 "judged": any(finding.noticeable is not None for finding in source.findings),
             }

@@ -10,6 +10,7 @@ from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
 from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
+from deskhand.report.outside import MARK, outside_line, quietly_outside
 from deskhand.report.turns import answered, entries_at
 from deskhand.units import clock, hertz, number
 
@@ -252,8 +253,13 @@ def _print_sources(result: CheckResult, console: Console) -> None:
     table.add_column(no_wrap=True)
     table.add_column(overflow="fold")
     for source in by_urgency(result):
-        table.add_row(Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(line(source)))
+        mark = f" {MARK}" if quietly_outside(source) else ""
+        table.add_row(
+            Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(f"{line(source)}{mark}")
+        )
     console.print(table)
+    if outside := outside_line(result):
+        console.print(Text(outside), style="dim")
     console.print()
 
 

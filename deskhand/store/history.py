@@ -187,11 +187,12 @@ class History:
         with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
-            refuse_twice(connection, house=take.house, show=take.show, date=take.date, phase=take.phase)
+            names = {name: getattr(take, name) for name in ("house", "show", "date", "phase", "digest")}
+            refuse_twice(connection, **names)
             return insert_take(connection, take, kept_at=now_utc())
 
-    def refuse_twice(self, *, house: str, show: str, date: str | None, phase: str) -> None:
-        """Say before the measuring that a take is kept already.
+    def refuse_twice(self, *, house: str, show: str, date: str | None, phase: str, digest: str | None = None) -> None:
+        """Say before the measuring that a take is kept already; `digest` of its files tells those without a date apart.
 
         Raises
         ------
@@ -200,7 +201,7 @@ class History:
         """
         refuse_no_text(show)
         with self.transaction() as connection:
-            refuse_twice(connection, house=house, show=show, date=date, phase=phase)
+            refuse_twice(connection, house=house, show=show, date=date, phase=phase, digest=digest)
 
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
         """Kept takes, oldest first: by their date, or in the order in which they were kept."""

@@ -90,7 +90,7 @@ def restore_take(history: History, which: str, *, house: str, by: str) -> TakeRo
     with history.transaction(writes=True) as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
-        refuse_twice(connection, house=house, show=row.show, date=row.date, phase=row.phase)
+        refuse_twice(connection, house=house, show=row.show, date=row.date, phase=row.phase, digest=row.digest)
         connection.execute(
             sa.update(TAKE)
             .where(TAKE.c.id == row.id)

@@ -105,8 +105,10 @@ def dismissal_of_row(row: Any) -> Dismissal:
     return Dismissal(id=row.id, for_good=bool(row.for_good), values=numbers_of_text(row.part_values), **values)
 
 
-def refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str | None, phase: str) -> None:
-    """Refuse a show and phase that is kept already.
+def refuse_twice(
+    connection: sa.Connection, *, house: str, show: str, date: str | None, phase: str, digest: str | None
+) -> None:
+    """Refuse a show and phase that is kept already; shows of one name without a date are told apart by their files.
 
     Raises
     ------
@@ -117,7 +119,7 @@ def refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str 
         sa.select(TAKE.c.id, TAKE.c.kept_by, TAKE.c.kept_at).where(
             TAKE.c.house == house,
             TAKE.c.show == show,
-            TAKE.c.date.is_(None) if date is None else TAKE.c.date == date,
+            _is_same_evening(date, digest),
             TAKE.c.phase == phase,
             TAKE.c.forgotten_at.is_(None),
         )
@@ -129,6 +131,14 @@ def refuse_twice(connection: sa.Connection, *, house: str, show: str, date: str 
         f"is kept already, as number {same.id}, by {same.kept_by} on {same.kept_at[:10]}",
         f"to put this one in its place, first: deskhand keep --forget {same.id}",
     )
+
+
+def _is_same_evening(date: str | None, digest: str | None) -> sa.ColumnElement[bool]:
+    """Condition of takes of the same date, or without one and of the same files as far as these are known."""
+    if date is not None:
+        return TAKE.c.date == date
+    same_files = sa.true() if digest is None else sa.or_(TAKE.c.digest.is_(None), TAKE.c.digest == digest)
+    return sa.and_(TAKE.c.date.is_(None), same_files)
 
 
 def refuse_no_text(text: str) -> None:

@@ -11,7 +11,7 @@ from deskhand.files import write_atomically
 from deskhand.findings import KINDS
 from deskhand.house import SourceEdit, find_house, parse_house, standing_file, week_file, with_edits, with_setup
 from deskhand.moves.answers import puts_right
-from deskhand.recording import open_recording, read_show_note
+from deskhand.recording import open_recording, show_note_of
 from deskhand.recording.identity import take_digest
 from deskhand.recording.names import nearest
 from deskhand.store import DeskChange
@@ -346,7 +346,7 @@ def take_back_moves(
         There is no history, or nothing was done or declined.
     """
     house, house_file = house_at(house_path or find_house(recording.resolve()))
-    note = read_show_note(recording if recording.is_dir() else recording.parent)
+    note = show_note_of(recording)
     store = history_at(history, house_file)
     try:
         changes = desk_changes(

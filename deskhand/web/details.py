@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from deskhand.errors import DeskhandError
-from deskhand.recording.show import read_show_note, write_show_note
+from deskhand.recording.show import show_note_of, write_show_note
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -43,7 +43,7 @@ def write_details(recording: Path, root: Path, details: ShowDetails) -> ShowDeta
     changes: dict[str, str | None] = {"date": details.date, "phase": details.phase, "tap": details.tap}
     own_folder = recording.is_dir() and recording != root and recording.resolve().is_relative_to(root)
     try:
-        note = read_show_note(recording if recording.is_dir() else recording.parent)
+        note = show_note_of(recording)
         before = {"date": note.date, "phase": note.phase, "tap": note.tap}
         changes = {name: value for name, value in changes.items() if value != before[name]}
         if changes and own_folder:

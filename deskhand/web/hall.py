@@ -13,17 +13,19 @@ import threading
 import time
 from dataclasses import dataclass
 from datetime import datetime
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from deskhand.errors import DeskhandError, HouseError, UsageError
+from deskhand.errors import DeskhandError, HouseError, RecordingError, UsageError
 from deskhand.files import write_atomically
 from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_house, week_file
-from deskhand.recording import open_recording, read_show_note
+from deskhand.recording import open_recording, show_note_of
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.names import part_of
+from deskhand.recording.probe import probe
 from deskhand.result import from_plain, plain
 from deskhand.web.details import ShowDetails, write_details
 from deskhand.web.stored_pictures import picture_of, plain_picture
@@ -41,6 +43,15 @@ _LOOK_AGAIN_S: Final = 1.0
 """Seconds between two looks: ten years of weekly shows take a tenth of a second or two to look through. Common practice, no source."""
 
 
+@lru_cache(maxsize=1000)
+def _began(file: Path, changed: float) -> float:
+    """Time at which a file's recording began, in seconds since 1970: when it was written, less its length where that can be told."""
+    try:
+        return changed - probe(file).duration_s
+    except RecordingError:
+        return changed
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Shelf:
     """A recording of the hall: where it lies, its show, and when it changed."""
@@ -54,6 +65,8 @@ class Shelf:
     tap: str | None
     changed: float
     """When the newest of its files was written, in seconds since 1970."""
+    began: float
+    """When its recording began, in seconds since 1970; `changed` where its date is known, or its length is not."""
     size: int
     """Bytes of audio."""
     problem: str | None = None
@@ -63,6 +76,13 @@ class Shelf:
     def written(self) -> datetime:
         """Time at which it was written, by this computer's clock; a desk's clock may have been wrong."""
         return datetime.fromtimestamp(self.changed).astimezone()
+
+    @property
+    def evening(self) -> str:
+        """Date of its show; without one, of the evening it began, which may lie before midnight (ISO 8601)."""
+        if self.date is not None:
+            return self.date
+        return f"{datetime.fromtimestamp(self.began).astimezone():%Y-%m-%d}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -199,7 +219,7 @@ class Hall:
                     shelves.setdefault(shelf.id, shelf)
         return sorted(
             shelves.values(),
-            key=lambda shelf: (shelf.date or f"{shelf.written:%Y-%m-%d}", shelf.changed),
+            key=lambda shelf: (shelf.evening, shelf.changed),
             reverse=True,
         )
 
@@ -215,19 +235,23 @@ class Hall:
         problem = None
         note = None
         try:
-            note = read_show_note(path if path.is_dir() else path.parent)
+            note = show_note_of(path)
         except DeskhandError as error:
             problem = str(error)
         where = f"{base}\0{path.relative_to(base)}" if base != self.root else str(path.relative_to(base))
         details = self.details(id_ := digest(where)[:12])
+        date = details.date or (note.date if note else None)
+        changed = max(stat.st_mtime for stat in stats)
+        first_s, first_file = min((stat.st_mtime, file) for file, stat in zip(files, stats, strict=True))
         return Shelf(
             id=id_,
             path=path,
             name=(note.name if note and note.name else None) or (path.name if path.is_dir() else path.stem),
-            date=details.date or (note.date if note else None),
+            date=date,
             phase=details.phase or (note.phase if note else None),
             tap=details.tap or (note.tap if note else None),
-            changed=max(stat.st_mtime for stat in stats),
+            changed=changed,
+            began=changed if date is not None else _began(first_file, first_s),
             size=sum(stat.st_size for stat in stats),
             problem=problem,
         )

@@ -127,7 +127,7 @@ class ShowPages:
                     "readable": size is not None or index >= _OPENED,
                     "length": "" if size is None else clock(size[1]),
                     "checked": self._hall.is_checked(shelf),
-                    "date": shelf.date or f"{shelf.written:%Y-%m-%d}",
+                    "date": shelf.evening,
                     "phase": shelf.phase or "rehearsal",
                     "tap": shelf.tap or "",
                 }

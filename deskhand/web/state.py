@@ -12,7 +12,7 @@ from starlette.exceptions import HTTPException
 from deskhand.errors import UsageError
 from deskhand.findings import fix_texts, status_of, with_dismissals, with_text
 from deskhand.house import FILE_NAME, parse_house
-from deskhand.recording import read_show_note
+from deskhand.recording import show_note_of
 from deskhand.report.words import text
 from deskhand.store import history_url
 from deskhand.tasks import keep as keeping
@@ -182,7 +182,7 @@ class PageState:
         changes = self.desk_changes(house.house.name, shelf.name, shelf.date)
 
         def make() -> HouseRecording:
-            note = read_show_note(shelf.path if shelf.path.is_dir() else shelf.path.parent)
+            note = show_note_of(shelf.path)
             tap: Any = shelf.tap or house.house.tap
             return open_with_house(shelf.path, house, self.hall.root, tap=tap, taps=note.taps, changes=changes)
 

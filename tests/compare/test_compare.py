@@ -285,6 +285,26 @@ def command(*arguments: object) -> Result:
     return done
 
 
+def drawn_response_db(page: str) -> tuple[np.ndarray, np.ndarray]:
+    """Curve of the first picture, read off its own axes: frequencies and levels."""
+    level_marks = [
+        (float(y), float(text.replace("−", "-")))
+        for y, text in re.findall(r'y="([\d.]+)" text-anchor="end">([−\d]+)<', page)
+    ]
+    words = {"31": 31.5, "1k": 1000.0, "2k": 2000.0, "4k": 4000.0, "8k": 8000.0, "16k": 16000.0}
+    marks_hz = [
+        (float(x), words.get(text) or float(text))
+        for x, text in re.findall(r'x="([\d.]+)" y="230" text-anchor="middle">(\w+)<', page)
+    ]
+    [points] = re.findall(r'<polyline class="leg-1" points="([^"]+)"', page)
+    places = np.array([[float(value) for value in point.split(",")] for point in points.split()])
+    (top, top_db), (bottom, bottom_db) = level_marks[0], level_marks[1]
+    # a mark's text stands 4 below its line
+    levels_db = top_db + (places[:, 1] + 4.0 - top) * (bottom_db - top_db) / (bottom - top)
+    octaves = np.interp(places[:, 0], [x for x, _ in marks_hz], np.log2([hz for _, hz in marks_hz]))
+    return 2.0**octaves, levels_db
+
+
 class TestCommand:
     @pytest.fixture
     def folder(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
@@ -329,6 +349,11 @@ class TestCommand:
         assert levels[0] == pytest.approx(levels[1], abs=0.05)
         page = (folder / "two-compare.html").read_text()
         assert page.count("<svg") >= 1
+        # words and picture have one zero: 0.8 is 20 lg 0.8 dB for all frequencies, and the bell is its own gain away from that
+        assert "0 dB is where all frequencies end up alike (−1.9 dB)" in page
+        curve = drawn_response_db(page)
+        assert np.interp(800.0, *curve) == pytest.approx(-4.0, abs=0.2)
+        assert np.interp(5000.0, *curve) == pytest.approx(0.0, abs=0.2)
         assert 'src="heard/before.wav"' in page
         assert "http" not in page.replace("http-equiv", "")
 

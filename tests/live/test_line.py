@@ -14,7 +14,7 @@ import pytest
 
 from deskhand.findings import say
 from deskhand.house import Source
-from deskhand.live.line import ARRIVED_S, PatchList, summary
+from deskhand.live.line import ARRIVED_S, PatchList, not_heard_yet, summary
 from tests.support.examples import example
 
 if TYPE_CHECKING:
@@ -121,14 +121,49 @@ def test_the_operator_skips_and_comes_back():
     run.line.not_tonight()
     assert run.line.awaited is run.of("d")
     run.line.back()
-    # who is not there tonight is passed over on the way back
+    # leaving it out is taken back, and done again by whoever goes on back
+    assert (run.line.awaited, run.of("c").state) == (run.of("c"), "waiting")
+    run.line.back()
     assert run.line.awaited is run.of("b")
+    assert run.of("c").state == "not tonight"
     run.line.back()
     assert run.line.awaited is run.of("a")
     run.turn("a")
     assert run.of("a").state == "arrived"
     assert not run.of("a").reported
     assert "2 of 3 arrived" in summary(run.line)
+
+
+def test_what_was_left_out_by_mistake_is_taken_back():
+    run = check()
+    run.found["a"] = [finding("level-low")]
+    run.turn("a")
+    run.line.back()
+    run.line.not_tonight()
+    assert run.of("a").verdict == "not tonight"
+    assert not run.of("a").findings
+    run.line.back()
+    # arrived, with what was told of it
+    assert run.line.awaited is run.of("a")
+    assert (run.of("a").state, [told.kind for told in run.of("a").findings]) == ("arrived", ["level-low"])
+    run.line.skip()
+    run.line.not_tonight()
+    run.line.back()
+    run.turn("b")
+    assert run.of("b").state == "arrived"
+    assert "2 of 4 arrived" in summary(run.line)
+
+
+def test_the_inputs_whose_turn_has_not_come_are_not_heard_yet():
+    run = check("guitar", "audience", "guitar", "guitar")
+    assert not_heard_yet(run.line) == ["a", "b", "c", "d"]
+    run.turn("a")
+    assert not_heard_yet(run.line) == ["b", "c", "d"]
+    run.turn("c")
+    # only the last was asked, and nothing came: that is no breaking off
+    assert not_heard_yet(run.line) == []
+    run.turn("d")
+    assert not_heard_yet(run.line) == []
 
 
 def test_who_comes_late_is_not_accused():
@@ -156,14 +191,13 @@ def test_two_inputs_at_each_others_turn_are_asked_about():
     run.turn("c")
     assert not run.of("c").reported
     run.turn("b")
-    for one, other in (("b", "d"), ("d", "b")):
-        [told] = run.of(one).reported.values()
-        assert (told.kind, told.severity) == ("swapped", "listen")
-        assert (
-            f"{other} was expected, but {one} is the input that played, and the other way round: who was playing?"
-            in say(told)
-        )
-        assert f"If it was {other}, its cable is in {one}'s input, and {one}'s in {other}'s" in say(told)
+    # one question for both
+    assert not run.of("b").reported
+    [told] = run.of("d").reported.values()
+    assert (told.kind, told.severity) == ("swapped", "listen")
+    assert "b was expected, but d is the input that played, and the other way round: who was playing?" in say(told)
+    assert "If it was b, its cable is in d's input, and d's in b's" in say(told)
+    assert summary(run.line) == "4 of 4 arrived, 2 clean; ask who was playing: b, d"
 
 
 @pytest.mark.parametrize("order", [pytest.param(order, id="".join(order)) for order in itertools.permutations(NAMES)])
@@ -193,11 +227,44 @@ def test_neighbours_exchanged():
     run = check()
     run.turn("b")
     run.turn("a")
-    assert {run.of(name).reported["swapped/turn"].severity for name in "ab"} == {"listen"}
+    assert run.of("b").reported["swapped/turn"].severity == "listen"
+    assert not run.of("a").reported
     run.turn("c")
     run.turn("d")
     assert not run.of("c").reported
     assert not run.of("d").reported
+
+
+@pytest.mark.parametrize("heard_itself", ["b", "a"], ids=["first", "second"])
+def test_who_sounds_like_itself_is_not_asked_about(heard_itself: str):
+    """With kept weeks the sound answers; the question waits for it, and is put when the playing ends without an answer."""
+    run = check()
+    run.line = PatchList([(entry.source, entry.rows) for entry in run.line.inputs], ask_after_s=5.0)
+    run.play("b", 4.0)
+    assert not run.of("b").reported
+    assert run.line.rivals(run.of("b")) == ["a"]
+    if heard_itself == "b":
+        run.line.answer(run.of("b"))
+    run.play("b", 4.0)
+    assert bool(run.of("b").reported) == (heard_itself == "a")
+    run.play(None, 2.5)
+    run.play("a", 4.0)
+    if heard_itself == "a":
+        # a is not b: so nor can b be a
+        assert run.line.rivals(run.of("a")) == ["b"]
+        run.line.answer(run.of("a"))
+    run.play(None, 2.5)
+    assert not any(entry.reported for entry in run.line.inputs)
+    assert summary(run.line) == "2 of 4 arrived, all clean"
+
+
+def test_a_question_that_the_sound_has_not_answered_is_put_when_the_playing_ends():
+    run = check()
+    run.line = PatchList([(entry.source, entry.rows) for entry in run.line.inputs], ask_after_s=5.0)
+    run.play("b", 3.0)
+    assert not run.of("b").reported
+    run.play(None, 2.5)
+    assert [told.what for told in run.of("b").findings] == ["turn"]
 
 
 def test_who_was_only_early_is_let_off():

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
+from unittest.mock import Mock
 
 import numpy as np
 import pytest
@@ -86,6 +88,15 @@ def test_a_line_check_from_a_recording(hall):
     assert level == pytest.approx(-18.0, abs=0.3)
 
 
+def test_a_line_check_that_is_broken_off_blames_nobody_whose_turn_had_not_come(hall):
+    done = run("live", "--replay", hall / "show", "--fast", "--for", "0:12", "--json", hall / "out.json")
+    assert done.exit_code == 0
+    assert "not heard yet: 2 inputs (keys, lectern)" in done.output
+    data = json.loads((hall / "out.json").read_text())
+    assert {source["name"]: source["status"] for source in data["sources"]} == {"bass": "well"}
+    assert data["first"] == []
+
+
 def test_the_result_keeps_the_contract(hall):
     import jsonschema
 
@@ -124,6 +135,11 @@ def test_what_was_heard_is_kept(hall):
     done = run(
         "live", "--replay", hall / "show", "--fast", "--keep", "--date", "2026-03-01", "--by", "Marit", "--note", "fine"
     )
+    # what is at fault is said as `keep` says it, and left out
+    lines = done.output.splitlines()
+    said_at = lines.index("Something is wrong in this take:")
+    assert [line.split(":")[0] for line in lines[said_at + 1 : said_at + 3]] == ["  keys", "  lectern"]
+    assert "keys r is silent" in lines[said_at + 1]
     assert "Kept as number 1" in done.output
     listed = " ".join(run("keep", "--list", "--house", hall / "house.toml").output.split())
     assert "line-check" in listed
@@ -229,14 +245,16 @@ def test_screens_say_whose_turn_it_is(hall):
         watch.advance()
         soundcheck.advance()
     soundcheck.finish()
-    for width, height in ((40, 16), (120, 40)):
+    for width, height in ((40, 16), (80, 24), (120, 40)):
         for listener in (watch, soundcheck):
             console = Console(width=width, height=height, record=True, force_terminal=True, file=(hall / "x").open("w"))
             view = line_check_view if listener is watch else soundcheck_view
             console.print(view(listener, note="runs", height=height, problem="disk full"))
             text = console.export_text()
             assert "disk full" in text
-            assert len(text.splitlines()) <= height + 6
+            # whatever is said, the keys are the last line that fits
+            assert len(text.splitlines()) <= height
+            assert text.splitlines()[-1].rstrip().endswith("q done")
             console.file.close()
             if listener is watch:
                 assert "LECTERN" in text or "KEYS" in text
@@ -295,3 +313,45 @@ def test_it_reads_this_week_s_file_and_says_so(hall):
     by_note.write_text("date = 2026-03-01\n", "utf-8")
     checked = run("check", hall / "show", "--no-report", "--json", "-")
     assert json.loads(checked.stdout)["show"]["house_file"] == "week-2026-03-01.toml"
+
+
+def test_the_keys_stay_in_view_on_a_small_terminal(tmp_path):
+    """80 columns by 24 lines (ECMA-48's usual page): sixteen inputs, and sentences that take lines of their own."""
+    from rich.console import Console
+
+    from deskhand.house import Source
+    from deskhand.live.line import PatchList
+    from deskhand.live.messages import LiveMessage
+    from deskhand.live.screen import KEYS, line_check_view
+    from tests.support.examples import example
+
+    names = [f"backing voice by the drum riser {number}" for number in range(1, 17)]
+    line = PatchList(
+        [
+            (Source(name=name, role="backing vocal", tracks=[name], channel=str(at)), (at,))
+            for at, name in enumerate(names)
+        ]
+    )
+    watch = Mock(
+        line=line, now_s=70.0, messages=[LiveMessage(time_s=69.0, source=names[3], text=40 * "hum ", urgent=True)]
+    )
+    watch.house.house.name = "Tern Street Hall"
+    watch.house.nominal_dbfs.return_value = -18.0
+    seen = set()
+    for turn in range(len(names) + 1):
+        line.turn = turn
+        for entry in line.inputs[:turn]:
+            entry.state = "arrived"
+            entry.reported = {"hum": example("hum", "fix", source=entry.source.name)}
+        for width, height in ((80, 24), (60, 16)):
+            console = Console(width=width, height=height, record=True, force_terminal=True, file=io.StringIO())
+            console.print(line_check_view(watch, note="Desk USB runs", height=height, problem=30 * "disk full "))
+            lines = console.export_text().splitlines()
+            assert len(lines) <= height
+            assert lines[-1].rstrip() == KEYS
+            if turn < len(names):
+                # and whose turn it is, large and in the list
+                assert any(line.startswith(f">>  {names[turn].upper()}") for line in lines)
+                assert any(line.startswith("> ") for line in lines)
+            seen.add(len(lines))
+    assert seen == {24, 16}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import functools
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
@@ -19,11 +20,15 @@ from deskhand.errors import HouseError
 from deskhand.findings import say
 from deskhand.house import parse_house
 from deskhand.live.listen import listen
+from deskhand.live.result import result_of
 from deskhand.live.ring import Ring
 from deskhand.live.watch import Watch, rows_of
 from deskhand.recording.held import held_recording
 from deskhand.store import KeptPart, TakeRow
 from tests.support.line_checks import HOUSE, NAMES, RATE_HZ, data_of, times_s, watched
+
+if TYPE_CHECKING:
+    from deskhand.baseline.normal import Baseline
 
 SILENT = {"audience"}
 
@@ -144,8 +149,14 @@ def test_players_out_of_order_with_every_cable_right(order: tuple[int, ...]):
     assert {name for name, _, _ in check.turns[: len(order)]} <= {
         one.source.name for one in watch.line.inputs if one.state == "arrived"
     }
-    moved = {check.turns[turn][0] for turn, player in enumerate(order) if turn != player}
-    assert set(told) == moved
+    # one question for each two, at the one that came first
+    moved = {
+        frozenset({check.turns[turn][0], check.turns[player][0]}) for turn, player in enumerate(order) if turn != player
+    }
+    assert {frozenset({name, findings[0].other}) for name, findings in told.items()} == moved
+    assert len(told) == len(moved)
+    result = result_of(watch, name="x", date=None, phase="line-check", tap="preamp", players={}, notes=())
+    assert not result.first
     for findings in told.values():
         assert [(finding.kind, finding.severity) for finding in findings] == [("swapped", "listen")]
         assert "who was playing?" in say(findings[0])
@@ -154,17 +165,50 @@ def test_players_out_of_order_with_every_cable_right(order: tuple[int, ...]):
     )
 
 
-def test_kept_weeks_tell_who_is_in_the_wrong_place():
-    """Bass and acoustic guitar exchanged, and played at each other's turn so that the order says nothing: the house knows its bass."""
+def kept_weeks(*seeds: int) -> Baseline:
+    """Baseline of kept line checks, of what is right in them."""
     rows = []
-    for week, seed in enumerate((31, 41), 1):
+    for week, seed in enumerate(seeds, 1):
         take = TakeRow(
             id=week, house="x", show=f"week {week}", date=None, phase="line-check", duration_s=1.0, recording="", house_hash="",
             note="", kept_by="", kept_at=f"{week:04d}", forgotten_by=None, forgotten_at=None,
         )  # fmt: skip
         wrong = {source for source, _ in made(seed, seed == 31).planted}
         rows += [(take, part) for part in parts_of(made(seed, seed == 31)) if part.source not in wrong]
-    baseline = baseline_of(rows, (), taps={source.name: "preamp" for source in HOUSE.source}, chains={})
+    return baseline_of(rows, (), taps={source.name: "preamp" for source in HOUSE.source}, chains={})
+
+
+def in_place_of(check: LineCheck, first: str, second: str) -> np.ndarray:
+    """The turns of two sources alone, in the other order: all cables right."""
+    turns = {name: begin_s for name, begin_s, _ in check.turns}
+    data, length = data_of(check), round(9.0 * RATE_HZ)
+    here, there = (round((turns[name] - 0.5) * RATE_HZ) for name in (first, second))
+    data[:, here : here + length], data[:, there : there + length] = (
+        data[:, there : there + length].copy(),
+        data[:, here : here + length].copy(),
+    )
+    return data[:, : there + length + round(2.0 * RATE_HZ)]
+
+
+def test_kept_weeks_that_know_each_input_leave_nothing_to_ask():
+    """Bass and acoustic guitar take each other's turn: both sound like themselves, and nobody is asked who played."""
+    data = in_place_of(made(43, False), "bass", "acoustic")
+    for baseline, asked in ((None, [("acoustic", "bass")]), (kept_weeks(31, 41), [])):
+        watch = watched(data, baseline=baseline)
+        assert watch.line.by_name["acoustic"].came_at == watch.line.by_name["bass"].turn
+        told = [
+            (entry.source.name, finding.other)
+            for entry in watch.line.inputs
+            for finding in entry.findings
+            if finding.kind in ("swapped", "wrong-patch")
+        ]
+        assert told == asked
+        assert sum("who was playing" in message.text for message in watch.messages) == len(asked)
+
+
+def test_kept_weeks_tell_who_is_in_the_wrong_place():
+    """Bass and acoustic guitar exchanged, and played at each other's turn so that the order says nothing: the house knows its bass."""
+    baseline = kept_weeks(31, 41)
     check = made(43, False)
     turns = {name: (begin, end) for name, begin, end in check.turns}
     data = data_of(check)[:, : round((turns["acoustic"][1] + 2.0) * RATE_HZ)]

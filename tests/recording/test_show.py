@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from deskhand.errors import HouseError
-from deskhand.recording import ShowNote, read_show_note
+from deskhand.recording import ShowNote, read_show_note, show_note_of
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -92,3 +92,42 @@ def test_bytes_that_are_no_text(tmp_path: Path) -> None:
     (tmp_path / "show.toml").write_bytes(b'name = "\xff\xfe"')
     with pytest.raises(HouseError, match=r"^show\.toml: not readable as TOML"):
         read_show_note(tmp_path)
+
+
+@pytest.mark.parametrize(
+    ("folder", "files", "date"),
+    [
+        ("show-2026-05-03", ["kick.wav"], "2026-05-03"),
+        ("20260503 evening", ["kick.wav"], "2026-05-03"),
+        ("2026-05-03_2350", ["kick_2026-05-04.wav"], "2026-05-03"),
+        # a recorder begins a new file after midnight
+        ("USB-REC", ["rec_2026-05-03_2310.wav", "rec_2026-05-04_0010.wav"], "2026-05-03"),
+        ("USB-REC", ["rec_2026-12-31_2310.wav", "rec_2027-01-01_0010.wav"], "2026-12-31"),
+        # files of several weeks tell nothing
+        ("USB-REC", ["rec_2026-05-03.wav", "rec_2026-05-10.wav"], None),
+        # no day of the calendar, no date, no name
+        ("show-2026-06-31", ["kick.wav"], None),
+        ("take 2026", ["kick 0503.wav"], None),
+    ],
+)
+def test_the_date_is_in_the_name_where_nothing_else_tells_it(
+    tmp_path: Path, folder: str, files: list[str], date: str | None
+) -> None:
+    """Dates as ISO 8601 writes them, basic and extended."""
+    path = tmp_path / folder
+    path.mkdir()
+    for name in files:
+        (path / name).touch()
+    assert show_note_of(path).date == date
+    (path / "show.toml").write_text('name = "Third Sunday"\n', "utf-8")
+    assert show_note_of(path) == ShowNote(name="Third Sunday", date=date)
+    (path / "show.toml").write_text("date = 2026-01-01\n", "utf-8")
+    assert show_note_of(path).date == "2026-01-01"
+
+
+def test_a_file_has_its_own_date_before_its_folder_s(tmp_path: Path) -> None:
+    folder = tmp_path / "2026-05-03"
+    folder.mkdir()
+    for name, date in (("evening.wav", "2026-05-03"), ("2026-05-10.wav", "2026-05-10")):
+        (folder / name).touch()
+        assert show_note_of(folder / name).date == date

@@ -539,6 +539,30 @@ def test_the_first_evening(season, tmp_path_factory, browser):
         served.stop()
 
 
+def test_the_list_of_blind_tests_is_not_cut_at_1280_pixels(page, served, hall):
+    from deskhand.store import BlindTest, history_url
+    from deskhand.store.history import open_history
+
+    history = open_history(history_url(None, hall), create=True)
+    history.add_blind_test(
+        BlindTest(
+            source="lead voice of the second band", show="Sunday evening", date="2026-03-01", trials=20, right=14, p_value=0.058,
+            compared="its chain as the house has it against the chain as it was tried, both at one loudness, over the second verse",
+            said_by="Marit and the volunteers of the evening",
+        ),
+        house=read_house(hall / "house.toml").house.name,
+    )  # fmt: skip
+    history.close()
+    for width in (1280, 900):
+        page.set_viewport_size({"width": width, "height": 800})
+        page.goto(f"{served.url}/weeks")
+        page.get_by_text("14 of 20 right").first.wait_for()
+        cut = page.evaluate(
+            "[...document.querySelectorAll('.scroll')].filter((one) => one.scrollWidth > one.clientWidth + 1).map((one) => one.textContent)"
+        )
+        assert cut == []
+
+
 @pytest.mark.needs("node")
 def test_the_scripts_are_of_one_piece():
     """Every module parses: node's own check."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import os
 import re
@@ -53,6 +54,23 @@ class TestRecordings:
                 (tmp_path / name / "show.toml").write_text(f"date = {date}\n")
         # what somebody wrote goes before the clock; two of one day by their clock; without a date by the clock alone
         assert [one.path.name for one in Hall(tmp_path).recordings()] == ["b", "c", "a", "d", "e"]
+
+    def test_a_recording_over_midnight_is_of_the_evening_it_began(self, tmp_path):
+        """Ten seconds that end four seconds into the third of May; a second file that was begun after midnight changes nothing."""
+        midnight = dt.datetime(2026, 5, 3).timestamp()
+        for number, (length_s, written) in enumerate(((10.0, midnight + 4.0), (2.0, midnight + 6.0)), 1):
+            file = tone(tmp_path / "USB-REC" / f"rec {number}.wav", length_s)
+            os.utime(file, (written, written))
+        [shelf] = Hall(tmp_path).recordings()
+        assert (shelf.date, shelf.evening) == (None, "2026-05-02")
+        # all of it after midnight
+        os.utime(tmp_path / "USB-REC" / "rec 1.wav", (midnight + 20.0, midnight + 20.0))
+        os.utime(tmp_path / "USB-REC" / "rec 2.wav", (midnight + 22.0, midnight + 22.0))
+        [shelf] = Hall(tmp_path).recordings()
+        assert shelf.evening == "2026-05-03"
+        (tmp_path / "USB-REC").rename(tmp_path / "USB-2026-04-30")
+        [shelf] = Hall(tmp_path).recordings()
+        assert (shelf.date, shelf.evening) == ("2026-04-30", "2026-04-30")
 
     def test_what_a_person_said_goes_before_the_note(self, asker):
         assert (asker.hall.recordings()[0].date, asker.hall.recordings()[0].phase) == ("2026-03-01", "rehearsal")

@@ -78,7 +78,7 @@ def check(
     setup = resolve(path, house_path, recording, options)
     setup, shown = with_changes(setup, recording, options)
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
-    takes = kept_takes(setup, options)
+    takes = kept_takes(setup, options, shown.take)
     readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
     findings = readings.findings | unclaimed_tracks(setup, recording)

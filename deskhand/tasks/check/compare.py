@@ -62,8 +62,15 @@ class BaselineComparison:
     mix_findings: list[Finding]
 
 
-def kept_takes(setup: ShowSetup, options: CheckOptions) -> KeptTakes | None:
-    """KeptTakes takes of the show's phase; None where there is no history.
+def kept_takes(setup: ShowSetup, options: CheckOptions, digest: str) -> KeptTakes | None:
+    """Kept takes of the show's phase; None where there is no history.
+
+    Parameters
+    ----------
+    setup : ShowSetup
+    options : CheckOptions
+    digest : str
+        Digest of the take's files.
 
     Raises
     ------
@@ -79,6 +86,7 @@ def kept_takes(setup: ShowSetup, options: CheckOptions) -> KeptTakes | None:
         house=setup.house.house.name,
         phase=show.phase,
         show=(show.name, show.date),
+        digest=digest,
         to_be_kept=options.to_be_kept,
     )
 

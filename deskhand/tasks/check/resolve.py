@@ -19,7 +19,7 @@ from deskhand.house import (
     standing_file,
     week_note,
 )  # fmt: skip
-from deskhand.recording import Recording, ShowNote, read_show_note
+from deskhand.recording import Recording, ShowNote, show_note_of
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
 from deskhand.result import ShowResult
@@ -86,7 +86,7 @@ def resolve(path: Path, house_path: Path | None, recording: Recording, options: 
     RecordingError, HouseError, UsageError
         One line each: where, what, and what to do.
     """
-    note = read_show_note(path if path.is_dir() else path.parent)
+    note = show_note_of(path)
     house, house_file, notes = _house_of(path, house_path, recording, note, options)
     show = _show_of((house, house_file), recording, note, options, notes)
     matched = match_tracks(house, [track.name for track in recording.tracks])

@@ -12,7 +12,7 @@ import numpy as np
 from deskhand.chain.run import still_to_come
 from deskhand.errors import UsageError
 from deskhand.house import find_house, match_tracks, read_house, settings_file, week_note
-from deskhand.recording import open_recording, read_show_note
+from deskhand.recording import open_recording, show_note_of
 from deskhand.recording.names import key, nearest
 from deskhand.tasks.check import name_of
 from deskhand.tasks.render.deliver import RAW_FOLDER, RenderedFile, deliver
@@ -63,7 +63,7 @@ def house_file_of(path: Path, given: Path | None) -> tuple[Path, str]:
     standing = find_house(path)
     if standing is None:
         raise UsageError(str(path), "there is no house file beside it", "write one with: deskhand new RECORDING")
-    note = read_show_note(path if path.is_dir() else path.parent)
+    note = show_note_of(path)
     house_file = settings_file(standing, date=note.date, name=note.name or name_of(path))
     return house_file, week_note(house_file, standing)
 
@@ -106,7 +106,7 @@ def render(
     house = read_house(house_file)
     recording = open_recording(path, start_s=start_s, end_s=end_s)
     _require_sources(house, options.sources)
-    note = read_show_note(path if path.is_dir() else path.parent)
+    note = show_note_of(path)
     noted = {key(name): value for name, value in note.taps.items()}
     show_tap = tap or note.tap or house.house.tap
     taps = {source.name: noted.get(key(source.name)) or source.tap or show_tap for source in house.source}

@@ -1,0 +1,51 @@
+"""Numbers outside their normal range that nothing is said of: marked where they stand, without being raised."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+from deskhand.baseline.numbers import BY_NAME
+from deskhand.findings.judgements import KIND_OF
+
+if TYPE_CHECKING:
+    from deskhand.baseline.normal import Normal
+    from deskhand.result import CheckResult, SourceResult
+
+MARK: Final = "*"
+
+
+def is_outside(normal: Normal) -> bool:
+    """True where a number lies outside the range as both are printed; tone has a range for each octave, and is drawn."""
+    if normal.bands_db is not None or normal.low <= normal.measured <= normal.high:
+        return False
+    told = BY_NAME[normal.name].told
+    return told(normal.measured) not in (told(normal.low), told(normal.high))
+
+
+def quietly_outside(source: SourceResult) -> list[Normal]:
+    """Numbers of a source outside their range of which no finding tells.
+
+    Parameters
+    ----------
+    source : SourceResult
+    """
+    raised = {finding.kind for finding in source.findings}
+    return [normal for normal in source.normal if is_outside(normal) and KIND_OF.get(normal.name) not in raised]
+
+
+def outside_line(result: CheckResult) -> str:
+    """Sentence on the numbers that lie outside their range and are not raised; empty where there are none.
+
+    Parameters
+    ----------
+    result : CheckResult
+    """
+    clauses = []
+    for source in result.sources:
+        for normal in quietly_outside(source):
+            number = BY_NAME[normal.name]
+            clauses.append(
+                f"{source.name}: {number.label} {number.told(normal.measured)} {normal.unit}, "
+                f"normally {number.told(normal.low)} … {number.told(normal.high)}"
+            )
+    return f"{MARK} outside what is normal here, not far enough to be raised: {'; '.join(clauses)}." if clauses else ""
