@@ -249,7 +249,7 @@ _TABLE: Final = (
         answered_by="level",
         words="level too high",
         meaning="median level, after the gain and trim that its chain holds, 2 dB (*listen*) or 4 dB (*fix*; both in the house file) above nominal, "
-        "after 3 s of playing; drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
+        "after 3 s of playing, of a microphone that hears a whole kit by 3 dB more; drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         too_hot=True,
