@@ -40,6 +40,13 @@ def rng() -> np.random.Generator:
     return np.random.default_rng(20260301)
 
 
+@pytest.fixture(autouse=True)
+def _leftovers_of_others(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> None:
+    """What killed processes of other tests left in the temporary folder is no matter of this one's."""
+    if request.module.__name__ != "tests.test_leftovers":
+        monkeypatch.setattr("deskhand.cli.group._clear_leftovers", lambda arguments: None)
+
+
 def _shared(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Temporary folder of this run that all test processes share."""
     base = tmp_path_factory.getbasetemp()

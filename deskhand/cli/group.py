@@ -44,10 +44,18 @@ def _plain_output() -> None:
             stream.reconfigure(errors="deskhand")
 
 
+def _is_folder(path: Path) -> bool:
+    """True for a folder; a name that no system takes is none."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
 def _clear_leftovers(arguments: list[str]) -> None:
     """Remove what killed runs left unfinished where this one may write, and say so once."""
     named = [Path(argument) for argument in arguments if not argument.startswith("-")]
-    folders = [folder for path in named for folder in (path, path.parent, path.parent.parent) if folder.is_dir()]
+    folders = [folder for path in named for folder in (path, path.parent, path.parent.parent) if _is_folder(folder)]
     kept = [folder / ".deskhand" for folder in folders]
     cleared = clear_leftovers([Path(tempfile.gettempdir()), Path(), *folders, *kept])
     if cleared.count:

@@ -135,6 +135,13 @@ def in_room(sound: Sound, response: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.array([ss.oaconvolve(sound, side)[: sound.size] for side in response])
 
 
+def _dying_away(sound: Sound) -> Sound:
+    """Sound whose last 50 ms fade out: what is cut off in its tail ends in a click."""
+    ramp = min(sound.size // 2, round(0.05 * RATE_HZ))
+    sound[-ramp:] *= np.linspace(1, 0, ramp)
+    return np.asarray(sound)
+
+
 def kick(rng: np.random.Generator) -> Sound:
     """A bass drum."""
     time_s = np.arange(round(0.45 * RATE_HZ)) / RATE_HZ
@@ -143,7 +150,7 @@ def kick(rng: np.random.Generator) -> Sound:
     beater = rng.standard_normal(time_s.size) * np.exp(-time_s / 0.004)
     beater = ss.sosfilt(ss.butter(2, (1500, 5000), "bandpass", fs=RATE_HZ, output="sos"), beater)
     attack = np.clip(time_s / 0.0015, 0, 1)
-    return np.asarray(attack * (body + 0.5 * beater))
+    return _dying_away(attack * (body + 0.5 * beater))
 
 
 def snare(rng: np.random.Generator) -> Sound:
@@ -154,14 +161,14 @@ def snare(rng: np.random.Generator) -> Sound:
     )
     wires = rng.standard_normal(time_s.size) * np.exp(-time_s / 0.075)
     wires = ss.sosfilt(ss.butter(1, (900, 9000), "bandpass", fs=RATE_HZ, output="sos"), wires)
-    return np.asarray(np.clip(time_s / 0.0008, 0, 1) * (0.7 * shell + 0.9 * wires))
+    return _dying_away(np.clip(time_s / 0.0008, 0, 1) * (0.7 * shell + 0.9 * wires))
 
 
 def cymbal(rng: np.random.Generator, length_s: float) -> Sound:
     """A hi-hat (short) or a crash (long)."""
     time_s = np.arange(round(4 * length_s * RATE_HZ)) / RATE_HZ
     noise = ss.sosfilt(ss.butter(2, 5500, "highpass", fs=RATE_HZ, output="sos"), rng.standard_normal(time_s.size))
-    return np.asarray(np.clip(time_s / 0.0015, 0, 1) * noise * np.exp(-time_s / length_s))
+    return _dying_away(np.clip(time_s / 0.0015, 0, 1) * noise * np.exp(-time_s / length_s))
 
 
 def electric_piano(hz: float, length_s: float) -> Sound:
@@ -171,9 +178,7 @@ def electric_piano(hz: float, length_s: float) -> Sound:
     modulator = np.sin(2 * np.pi * hz * time_s) * 1.4 * fall
     bell = 0.12 * np.sin(2 * np.pi * 7 * hz * time_s) * np.exp(-time_s / 0.12) if 7 * hz < 9000 else 0.0
     sound = (np.sin(2 * np.pi * hz * time_s + modulator) + bell) * fall
-    ramp = min(time_s.size // 2, round(0.05 * RATE_HZ))
-    sound[-ramp:] *= np.linspace(1, 0, ramp)
-    return np.asarray(sound * np.clip(time_s / 0.003, 0, 1))
+    return _dying_away(sound) * np.clip(time_s / 0.003, 0, 1)
 
 
 def pad(rng: np.random.Generator, hz: float, length_s: float) -> NDArray[np.float64]:

@@ -108,7 +108,12 @@ def first_things(items: Sequence[tuple[str, str, str, Finding]]) -> tuple[FirstT
 def status_of(findings: Sequence[Finding], *, to_turn: bool = False) -> Status:
     """One word for a source, from what is found at it, and whether a setting of the desk waits for it."""
     # what is silent from some time on was heard before
-    gone = {KINDS[finding.kind].gone for finding in findings if finding.severity == "fix" and not finding.at_s}
+    gone = {
+        KINDS[finding.kind].gone
+        for finding in findings
+        # a spare input that is silent is a note, and silent all the same
+        if not finding.at_s and (finding.severity == "fix" or (finding.severity == "note" and not finding.dismissed))
+    }
     if "missing" in gone:
         return "missing"
     if "silent" in gone:

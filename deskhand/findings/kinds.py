@@ -56,7 +56,7 @@ _TABLE: Final = (
         words="silent input",
         meaning="loud windows stay below −65 dBFS; or from some time on a quieter-than-ever input for the last {went_silent_s} or more, "
         "which stopped at once (by {at_once_db}, not dying away by {dying_db}) while others play on. What is often patched and not used is *listen* where it plays in most kept weeks, else *note*; with "
-        "nothing kept, role other is a *note*: a spare input",
+        "nothing kept, role other with a fader is a *note*: a spare input",
         act="on? plugged in? patched? battery?",
         urgency=0,
         done_at="rig",

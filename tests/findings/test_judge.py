@@ -15,7 +15,7 @@ import pytest
 import scipy.signal as ss
 
 from deskhand import units
-from deskhand.findings import say
+from deskhand.findings import say, status_of
 from deskhand.house import ROLES
 from deskhand.measure.stereo import alignment
 from tests.support.judged import findings_of, severity_of, show_of
@@ -114,12 +114,19 @@ def silenced(sound: np.ndarray, from_s: float) -> np.ndarray:
     [
         pytest.param("keys", "fix", id="keys"),
         pytest.param("playback", "listen", id="playback"),
-        pytest.param("other", "note", id="spare-channel"),
+        pytest.param("other", "listen", id="nobody-wrote-it-down"),
     ],
 )
 def test_silence_throughout(role: str, severity: str) -> None:
     found = one(np.zeros(10 * RATE_HZ), role)
     assert [(finding.kind, finding.severity, finding.at_s) for finding in found] == [("silent", severity, ())]
+
+
+def test_a_spare_channel_that_is_set_up_may_be_silent() -> None:
+    """It has a fader, and waits for a guest: noted, and its one word is silent, never well."""
+    [found] = show_of(np.zeros((1, 10 * RATE_HZ)), ["other"], chain='fader = "-6 dB"\n').by_source["source 1"]
+    assert (found.kind, found.severity) == ("silent", "note")
+    assert status_of([found]) == "silent"
 
 
 @pytest.mark.parametrize("from_s", [pytest.param(s, id=f"from-{s}-s") for s in (15.4, 16.0, 16.6, 17.3, 18.5)])

@@ -93,7 +93,7 @@ def _setting_differences(row: dict[str, str], table: dict[str, Any], source: dic
     wanted: list[float] = []
     for move in _saved(source):
         values = {key: setting["after"] for key, setting in move["settings"].items()}
-        if move["where"] == "send":
+        if move["where"] == "send" or "mute" in move["settings"]:
             continue
         if move["where"] == "fader":
             fader = f"{values['fader']} dB"

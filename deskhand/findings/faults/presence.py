@@ -86,7 +86,8 @@ def silent(source: Source, reading: SourceReading, context: Context, earlier: Se
 def _silence_severity(source: Source) -> Severity:
     """Severity of an input on which nothing arrives all along: a spare one may wait for a guest."""
     role = role_of(source)
-    if role.unclear and source.player is None:
+    # one that nobody wrote down has no fader: what should be there is not known
+    if role.unclear and source.player is None and source.fader_db is not None:
         return "note"
     return "listen" if role.may_be_silent else "fix"
 

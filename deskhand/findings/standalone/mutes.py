@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 _KIND: Final = Kind(
     name="mute-untold",
-    words="muted in songs?",
+    words="mute in songs not told",
     meaning="a speech microphone in the mix of a house with a lead voice, of which nobody has said whether it is muted in songs (*note*, until it is said)",
     act="say it in its set-up, or as `mute` in the house file",
     tier="judgement",
