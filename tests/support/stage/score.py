@@ -28,8 +28,8 @@ MOST_SHIFT: Final = 4
 QUIET_SPEECH_DBFS: Final = -40.0
 """Lines whose own background is louder than this, at a peak of full scale, were recorded beside noise."""
 _NAMES: Final = (
-    "Aske", "Bente", "Cilla", "Dorte", "Eske", "Frauke", "Gesa", "Hinrich", "Imke", "Jule", "Kaja", "Levke", "Momme",
-    "Nane", "Ocke", "Pelle", "Rieke", "Sönke", "Tede", "Ubbo", "Volkert", "Wiebke", "Yorick", "Zara",
+    "Arne", "Bente", "Cilla", "Dorte", "Eske", "Frauke", "Gesa", "Hinrich", "Imke", "Jule", "Kaja", "Levke", "Momme",
+    "Nele", "Ocke", "Pelle", "Rieke", "Sönke", "Tede", "Ubbo", "Volkert", "Wiebke", "Yorick", "Zara",
 )  # fmt: skip
 """First names of invented people."""
 
