@@ -98,8 +98,7 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
     written_source(text, source)
     made_blocks(chain)
     document = tomlkit.parse(text)
-    tables: Any = document["source"]
-    table = next(table for table in tables if key(str(table["name"])) == key(source))
+    table = _table_of(document, source)
     for name, value in keys.items():
         if value is None:
             table.pop(name, None)
@@ -128,6 +127,11 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
     return changed_text
 
 
+def _table_of(document: Any, source: str) -> Any:
+    """Table of a source in a house file; it is there."""
+    return next(table for table in document["source"] if key(str(table["name"])) == key(source))
+
+
 def with_setup(text: str, source: str, keys: Mapping[str, Any]) -> str:
     """House file with other set-up keys of one source; its comments and layout kept.
 
@@ -149,8 +153,7 @@ def with_setup(text: str, source: str, keys: Mapping[str, Any]) -> str:
 
     written_source(text, source)
     document = tomlkit.parse(text)
-    tables: Any = document["source"]
-    table = next(table for table in tables if key(str(table["name"])) == key(source))
+    table = _table_of(document, source)
     for name, value in keys.items():
         if value is None:
             table.pop(name, None)
@@ -197,9 +200,8 @@ def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
     import tomlkit
 
     document = tomlkit.parse(text)
-    tables: Any = document.get("source", [])
     for source, edit in edits.items():
-        table = next(listed for listed in tables if key(str(listed["name"])) == key(source))
+        table = _table_of(document, source)
         for name, value in edit.keys.items():
             table[name] = value
         for send in table.get("send", []):
