@@ -365,10 +365,7 @@ class History:
         """
         for text in (house, test.source, test.show, test.compared, test.said_by, test.note):
             refuse_no_text(text)
-        values = {
-            name: getattr(test, name)
-            for name in ("source", "show", "date", "compared", "trials", "right", "p_value", "said_by", "note")
-        }
+        values = {name: getattr(test, name) for name in BlindTest.__dataclass_fields__ if name not in ("id", "said_at")}
         with self.transaction(writes=True) as connection:
             number = connection.execute(
                 sa.insert(BLIND_TEST).values(house=house, said_at=now_utc(), **values)

@@ -120,7 +120,7 @@ def _routes(state: PageState) -> list[BaseRoute]:
         *(Route(f"/api/{name}", _posted(handle), methods=["POST"]) for name, handle in posts.items()),
         Route("/upload/{folder}/{name}", setup.upload, methods=["PUT"]),
         Route("/audio/{name}.flac", sources.audio),
-        Route("/blind/{id}/{which}.flac", blind.sound),
+        Route("/blind/{id}/{which}.wav", blind.sound),
         Route("/static/shared.css", _shared_style),
         Mount("/static", StaticFiles(packages=[("deskhand.web", "static")])),
     ]
