@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -19,6 +19,7 @@ from deskhand.store import file_of
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
+    from deskhand.house import FormerNames
     from deskhand.store import Dismissal, KeptPart, TakeRow
     from deskhand.store.history import History
 
@@ -38,6 +39,8 @@ class KeptTakes:
     rows: list[tuple[TakeRow, KeptPart]] = field(default_factory=list)
     dismissals: list[Dismissal] = field(default_factory=list)
     takes: list[TakeRow] = field(default_factory=list)
+    unknown_houses: dict[str, int] = field(default_factory=dict)
+    """House that is none of this house's names to how many takes are kept of it."""
 
     def words(self) -> dict[str, AudibilityLimits]:
         """Limits of each voice's clear and covered words, by the house's own weeks; empty until it has kept enough."""
@@ -65,6 +68,7 @@ def load(
     show: tuple[str, str | None],
     digest: str | None = None,
     to_be_kept: bool = False,
+    names: FormerNames | None = None,
 ) -> KeptTakes | None:
     """Kept takes of a house in a phase; None when there is no history yet.
 
@@ -78,6 +82,8 @@ def load(
         Digest of its files, by which shows without a date are told apart.
     to_be_kept : bool
         Refuse a show that is kept already, before anything is measured.
+    names : FormerNames, optional
+        Earlier names of the house and its sources.
 
     Raises
     ------
@@ -91,14 +97,16 @@ def load(
         return None
     # the database library is loaded where there is something to read
     from deskhand.store.history import open_history
+    from deskhand.store.unknown_houses import unknown_houses
 
-    history = open_history(url)
+    history = open_history(url, names=names)
     if history is None:
         return None
     try:
         if to_be_kept:
             history.refuse_twice(house=house, show=show[0], date=show[1], phase=phase, digest=digest)
-        return _read(history, house, phase, show, digest)
+        kept = _read(history, house, phase, show, digest)
+        return replace(kept, unknown_houses=unknown_houses(history, house=house))
     finally:
         history.close()
 

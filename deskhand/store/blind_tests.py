@@ -36,8 +36,8 @@ def answer_blind_test(history: History, number: int, *, answered: int, right: in
 def blind_tests_of(history: History, *, house: str, source: str, show: str, date: str | None) -> int:
     """Number of blind listening tests of a source in a show, those that were broken off among them."""
     query = sa.select(sa.func.count()).where(
-        BLIND_TEST.c.house == house,
-        BLIND_TEST.c.source == source,
+        BLIND_TEST.c.house.in_(history.names.houses_of(house)),
+        BLIND_TEST.c.source.in_(history.names.sources_of(source)),
         BLIND_TEST.c.show == show,
         BLIND_TEST.c.date.is_(None) if date is None else BLIND_TEST.c.date == date,
     )

@@ -13,9 +13,10 @@ from deskhand.baseline.normal import MOST_TAKES, baseline_of
 from deskhand.baseline.versions import other_version_takes, reading_versions
 from deskhand.baseline.weeks import SHOWN, Course, courses
 from deskhand.errors import HouseError, UsageError
-from deskhand.house import HouseFile, find_house, read_house
+from deskhand.house import FormerNames, HouseFile, find_house, former_names, read_house, standing_file
 from deskhand.recording.names import key, nearest
 from deskhand.store import KeptTake, history_url
+from deskhand.store.unknown_houses import unknown_house_text, unknown_houses
 from deskhand.tasks.keep_terms import house_names, parts_without, require_terms
 
 if TYPE_CHECKING:
@@ -58,6 +59,14 @@ def house_at(given: Path | None, near: Path | None = None) -> tuple[HouseFile, P
     return read_house(house_file), house_file.resolve()
 
 
+def names_at(house_file: Path | None) -> FormerNames:
+    """Earlier names that the standing house file tells of; none where it cannot be read, which is told where it matters."""
+    try:
+        return FormerNames() if house_file is None else former_names(read_house(standing_file(house_file)))
+    except HouseError:
+        return FormerNames()
+
+
 def history_at(given: str | None, house_file: Path | None, *, create: bool = False) -> History:
     """History of a house: as given, or beside its file.
 
@@ -71,7 +80,7 @@ def history_at(given: str | None, house_file: Path | None, *, create: bool = Fal
     url = history_url(given, house_file.parent if house_file else None)
     if url is None:
         raise UsageError("the history", "has no place without a house file", "write one with: deskhand new RECORDING")
-    history = open_history(url, create=create)
+    history = open_history(url, create=create, names=names_at(house_file))
     if history is None:
         raise UsageError("the history", "is empty: no show was kept yet", "keep one with: deskhand keep RECORDING")
     return history
@@ -315,7 +324,8 @@ def _kept_source(source: str, known: Sequence[str]) -> str:
     match = next((candidate for candidate in known if key(candidate) == key(source)), None)
     if match is None:
         near = nearest(source, known, count=3)
-        fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
+        renamed = f'; where it was called so, write was = ["{(near or known)[0]}"] at the source' if known else ""
+        fix = f"kept are {', '.join(near or known)}{renamed}" if known else "keep a show first: deskhand keep RECORDING"
         raise UsageError(f'"{source}"', "is in no kept show", fix)
     return match
 
@@ -333,10 +343,11 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
     known = sorted(
         history.sources(house=name), key=lambda known: (order.index(known) if known in order else len(order), known)
     )
-    wanted = known if source is None else [_kept_source(source, known)]
+    wanted = known if source is None else [_kept_source(history.names.source(source), known)]
     rows = _week_rows(history, name, phase, None if source is None else wanted[0])
     if not rows:
-        raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
+        unknown = unknown_house_text(unknown_houses(history, house=name))
+        raise UsageError("the history", f"holds no {phase}", unknown or "name another phase with --phase")
     if not any(part.source in wanted for _, part in rows):
         raise UsageError(
             f'"{source}"', f"plays in no kept {phase}", "name another phase with --phase, or see: deskhand keep --list"

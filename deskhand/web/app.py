@@ -96,7 +96,7 @@ def _routes(state: PageState) -> list[BaseRoute]:
         "raise": shows.show_again, "try": sources.try_chain, "save": sources.save, "setup": sources.save_setup,
         "voice": sources.try_mix, "forget": history.forget, "restore": history.restore,
         "measure-again": history.measure_again,
-        "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house,
+        "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house, "rename": setup.rename,
         "tick": ticks.tick, "untick": ticks.take_back,
     }  # fmt: skip
     return [

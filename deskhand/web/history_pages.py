@@ -81,6 +81,7 @@ class HistoryPages:
                 phase=phase,
                 phases=words()["phase"],
                 name=name,
+                house=house,
             )
         )
 

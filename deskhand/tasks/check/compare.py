@@ -88,6 +88,7 @@ def kept_takes(setup: ShowSetup, options: CheckOptions, digest: str) -> KeptTake
         show=(show.name, show.date),
         digest=digest,
         to_be_kept=options.to_be_kept,
+        names=setup.names,
     )
 
 
