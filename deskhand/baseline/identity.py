@@ -17,9 +17,9 @@ from deskhand.baseline.numbers import (
     noise_of,
     number_of,
     tone_vector,
-    width_covariance,
 )
 from deskhand.baseline.predict import Prior, predictive
+from deskhand.baseline.spreads import width_covariance
 from deskhand.house import ROLES
 
 if TYPE_CHECKING:

@@ -10,9 +10,9 @@ import numpy as np
 from deskhand.baseline import drift
 from deskhand.baseline.model import LEARNED, MOST_TAKES, Baseline, baseline_of, house_prior
 from deskhand.baseline.normal import Normal, judge_parts
-from deskhand.baseline.numbers import BY_NAME, LEVEL, NUMBERS, TONE, Number, metrics, number_of, tone_vector
+from deskhand.baseline.numbers import BY_NAME, CHARTED, TONE, Number, metrics, number_of, of_tones, tone_vector
 from deskhand.baseline.versions import reading_versions
-from deskhand.baseline.weeks import crept
+from deskhand.baseline.weeks import crept, tones_of
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.store import file_of
 
@@ -144,6 +144,8 @@ class Drift:
     source: str
     number: Number
     chart: drift.Chart
+    since: str | None = None
+    """Date of the take after which it went away; None where nobody wrote it down."""
 
     @property
     def crept(self) -> str:
@@ -169,19 +171,33 @@ def drifts(
     parts = [part for part in parts if part.role not in left_out]
     judged = {(part.source, part.stage): part for part in parts if part.stage in ("tap", "after")}
     date_of_take = {take.id: take.date for take in baseline.takes}
+    tones = {
+        kept_part: tone
+        for key, part in judged.items()
+        if key[1] == "tap"
+        for kept_part, tone in tones_of([*baseline.parts.get(key, ()), part]).items()
+    }
+
+    def value_of(number: Number, part: KeptPart) -> float | None:
+        if number.is_of_tone:
+            tone = tones.get(id(part))
+            return None if tone is None else float(of_tones(number, tone))
+        reading = number_of(number, part.values)
+        return None if reading is None else reading[0]
+
     wanted = []
     for (source, stage), part in judged.items():
-        for number in (LEVEL, *NUMBERS):
+        for number in CHARTED:
             if number.stage_of(chained=(source, "after") in judged) != stage:
                 continue
-            reading = number_of(number, part.values)
+            value = value_of(number, part)
             dated = [
-                (kept_reading[0], date_of_take[past_part.take])
+                (kept_value, date_of_take[past_part.take])
                 for past_part in baseline.parts.get((source, stage), ())
-                if (kept_reading := number_of(number, past_part.values)) is not None
+                if (kept_value := value_of(number, past_part)) is not None
             ]
-            if reading is not None and len(dated) + 1 >= drift.LEAST_TAKES:
-                wanted.append((source, stage, number, part, [*dated, (reading[0], date)]))
+            if value is not None and len(dated) + 1 >= drift.LEAST_TAKES:
+                wanted.append((source, stage, number, part, [*dated, (value, date)]))
     drifted = []
     for source, stage, number, part, series in wanted:
         values = np.array([value for value, _ in series])
@@ -190,7 +206,7 @@ def drifts(
         weeks = drift.weeks_of([when for _, when in series])
         chart = drift.chart(values, spread, limit, weeks)
         if chart is not None and chart.drifted:
-            drifted.append(Drift(source=source, number=number, chart=chart))
+            drifted.append(Drift(source=source, number=number, chart=chart, since=series[chart.since][1]))
     return drifted
 
 

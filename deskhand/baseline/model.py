@@ -19,16 +19,16 @@ from deskhand.baseline.numbers import (
     NUMBERS,
     OCTAVES_HZ,
     TONE,
-    TONE_PLAYER_RATIO,
+    TONE_NUMBERS,
     Number,
     noise_of,
     number_of,
-    player_ratio_of,
-    tone_covariance,
+    of_tones,
     tone_noise,
     tone_vector,
 )
 from deskhand.baseline.predict import Prior, pooled, scaled, scatter_of
+from deskhand.baseline.spreads import TONE_PLAYER_RATIO, player_ratio_of, tone_covariance
 from deskhand.baseline.versions import other_version_takes, version_of_judged
 from deskhand.house.roles import ROLES
 
@@ -159,11 +159,7 @@ def baseline_of(
             continue
         parts[part.source, part.stage].append(part)
     set_aside |= _other_chain(parts, chains or {})
-    readings = {
-        (name, source, stage): kept_readings(name, stage_parts)
-        for (source, stage), stage_parts in parts.items()
-        for name in _NAMES_AT.get(stage, ())
-    }
+    readings = _all_readings(parts)
     return Baseline(
         takes=tuple(takes.values()),
         parts=dict(parts),
@@ -176,9 +172,24 @@ def baseline_of(
         spreads={
             (name, stage): _spreads(name, stage, parts, readings)
             for stage, names in _NAMES_AT.items()
-            for name in names
+            for name in (*names, *((number.name for number in TONE_NUMBERS) if stage == "tap" else ()))
         },
     )
+
+
+def _all_readings(parts: Mapping[tuple[str, str], Sequence[KeptPart]]) -> dict[tuple[str, str, str], KeptReadings]:
+    """Readings of all numbers at their stages; those of a tone are made from it once."""
+    readings = {
+        (name, source, stage): kept_readings(name, stage_parts)
+        for (source, stage), stage_parts in parts.items()
+        for name in _NAMES_AT.get(stage, ())
+    }
+    return readings | {
+        (number.name, source, stage): _of_tone(number, tone)
+        for (name, source, stage), tone in readings.items()
+        if name == TONE and stage == "tap"
+        for number in TONE_NUMBERS
+    }
 
 
 def _other_chain(
@@ -232,6 +243,11 @@ def _tone_readings(parts: Sequence[KeptPart]) -> KeptReadings:
         noise=np.array([tone_noise(part.playing_s) for _, part in read]),
         players=tuple(part.player for _, part in read),
     )
+
+
+def _of_tone(number: Number, tone: KeptReadings) -> KeptReadings:
+    """Number that is made from a tone, in the parts that hold one."""
+    return KeptReadings(rows=of_tones(number, tone.rows)[:, None], noise=tone.noise, players=tone.players)
 
 
 def _number_readings(parts: Sequence[KeptPart], number: Number) -> KeptReadings:

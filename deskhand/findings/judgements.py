@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from deskhand.baseline.identity import Mispatch
-    from deskhand.baseline.kept import Drift
     from deskhand.baseline.normal import Normal
     from deskhand.findings.kinds import KindName
     from deskhand.measure.readings import Readings
@@ -284,40 +283,6 @@ def judge_reversed(sources: Iterable[str], flips: Mapping[str, MonoFlip] | None 
             measured=loss_number(flip.loss_db) if flip is not None else None,
             expected=loss_number(flip.flipped_loss_db) if flip is not None else None,
             unit="dB",
-        )
-    return findings
-
-
-def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
-    """Findings of numbers that have crept away over the weeks, far enough to be noticed; a chart needs more takes than a house to have learned."""
-    findings: dict[str, list[Finding]] = {}
-    for drift in drifts:
-        number = drift.number
-        away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
-        # the line that is told has to tell of something, too
-        if min(away, abs(drift.chart.line[1] - drift.chart.line[0])) < LEAST_NOTICEABLE * number.jnd:
-            continue
-        start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
-        findings.setdefault(drift.source, []).append(
-            Finding(
-                id=f"{drift.source}/drift-{number.name}",
-                kind="drift",
-                stage="after" if number.stage == "after" else "tap",
-                severity="listen",
-                what="crept",
-                advice=("see-history",),
-                facts={
-                    "label": number.label,
-                    "crept": drift.crept,
-                    "start": start,
-                    "newest": newest,
-                    "number_unit": number.unit,
-                },
-                metric=number.metric,
-                measured=round(number.from_scale(float(drift.chart.average[-1])), 3),
-                expected=round(number.from_scale(drift.chart.centre), 3),
-                unit=number.unit,
-            )
         )
     return findings
 

@@ -13,6 +13,7 @@ from deskhand.baseline.normal import MOST_TAKES, baseline_of
 from deskhand.baseline.versions import other_version_takes, reading_versions
 from deskhand.baseline.weeks import SHOWN, Course, courses
 from deskhand.errors import HouseError, UsageError
+from deskhand.findings import has_nominal
 from deskhand.house import FormerNames, HouseFile, find_house, former_names, read_house, standing_file
 from deskhand.recording.names import key, nearest
 from deskhand.store import KeptTake, history_url
@@ -359,7 +360,15 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         taps={plays: part.tap for (plays, _), part in newest.items()},
         chains={plays: part.chain for (plays, stage), part in newest.items() if stage == "after"},
     )
-    by_source = {plays: courses(baseline, plays, charts=len(known) * len(SHOWN)) for plays in wanted}
+    nominal_dbfs = {
+        listed.name: (house.nominal_dbfs(listed), house.level_limits_db(listed)[0])
+        for listed in house.source
+        if has_nominal(listed)
+    }
+    by_source = {
+        plays: courses(baseline, plays, charts=len(known) * len(SHOWN), nominal_dbfs=nominal_dbfs.get(plays))
+        for plays in wanted
+    }
     by_source = {plays: several for plays, several in by_source.items() if several}
     other_version = other_version_takes((take, part) for take, part in rows if part.source in wanted)
     if not by_source and other_version:

@@ -27,7 +27,8 @@ from deskhand.baseline.normal import (
     number_predictive,
     usual_tone_db,
 )
-from deskhand.baseline.numbers import BY_NAME, NUMBERS, noise_of, tone_covariance, tone_noise, tone_vector
+from deskhand.baseline.numbers import BY_NAME, NUMBERS, noise_of, tone_noise, tone_vector
+from deskhand.baseline.spreads import tone_covariance
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.store import Dismissal, KeptTake
 from deskhand.store.history import open_history

@@ -24,6 +24,7 @@ from deskhand.findings import (
     judge_normals,
     judge_reversed,
     with_dismissals,
+    with_trends,
 )
 from deskhand.findings.faults.pair import flip_of
 from deskhand.house import ROLES
@@ -156,7 +157,8 @@ def compare(
     mix_kinds = {finding.kind for finding in mix}
     mix += [finding for finding in unusual.pop(MIX, []) if finding.kind not in mix_kinds]
     unshaped = {role.name for role in ROLES.values() if not role.shaped}
-    crept = judge_drifts(drifts(baseline, parts, date=setup.show.date, left_out=unshaped))
+    drifting = drifts(baseline, parts, date=setup.show.date, left_out=unshaped)
+    findings, crept = with_trends(findings, drifting), judge_drifts(drifting)
     return BaselineComparison(
         result=_reference_result(takes, baseline),
         baseline=baseline,
