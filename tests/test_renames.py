@@ -242,6 +242,13 @@ class TestAsPeopleTypeIt:
             said = run(*words).output
             assert 'was = ["Tern Street Hall"]' in " ".join(said.split()), said
 
+    def test_a_renamed_source_without_a_word_is_told_how(self, hall):
+        (hall / "house.toml").write_text(HOUSE.replace('name = "bass"\n', 'name = "low end"\n'))
+        refused = run("history", "low end", "--house", hall / "house.toml")
+        assert refused.exit_code == 2
+        assert "kept are bass" in refused.output
+        assert "was = [...] at the source" in " ".join(refused.output.split())
+
     def test_history_check_and_list_follow(self, hall, tmp_path):
         (hall / "house.toml").write_text(RENAMED)
         overview = run("history", "--house", hall / "house.toml")

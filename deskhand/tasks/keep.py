@@ -314,7 +314,7 @@ def _week_rows(history: History, house: str, phase: str, source: str | None) -> 
     return [*of_source, *((take, part) for take, part in rows if part.source != source)]
 
 
-def _kept_source(source: str, known: Sequence[str]) -> str:
+def _kept_source(source: str, known: Sequence[str], listed: Sequence[str]) -> str:
     """Name of a source as it was kept.
 
     Raises
@@ -325,8 +325,9 @@ def _kept_source(source: str, known: Sequence[str]) -> str:
     match = next((candidate for candidate in known if key(candidate) == key(source)), None)
     if match is None:
         near = nearest(source, known, count=3)
-        renamed = f'; where it was called so, write was = ["{(near or known)[0]}"] at the source' if known else ""
-        fix = f"kept are {', '.join(near or known)}{renamed}" if known else "keep a show first: deskhand keep RECORDING"
+        fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
+        if known and key(source) in map(key, listed):
+            fix += "; where it is one of these under another name, write that as was = [...] at the source"
         raise UsageError(f'"{source}"', "is in no kept show", fix)
     return match
 
@@ -344,7 +345,7 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
     known = sorted(
         history.sources(house=name), key=lambda known: (order.index(known) if known in order else len(order), known)
     )
-    wanted = known if source is None else [_kept_source(history.names.source(source), known)]
+    wanted = known if source is None else [_kept_source(history.names.source(source), known, order)]
     rows = _week_rows(history, name, phase, None if source is None else wanted[0])
     if not rows:
         unknown = unknown_house_text(unknown_houses(history, house=name))
