@@ -221,7 +221,7 @@ IDENTITY_NUMBERS: Final = (NUMBERS[0], _CREST, _RANGE)
 """Numbers that tell an input beside its tone."""
 LEVEL: Final = Number(
     name="level", label="level", stage="tap", metric="level_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
-    jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=10.0, player_ratio=0.5),
+    jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=10.0, player_ratio=0.5), version=2,
 )  # fmt: skip
 """A set-point, judged against nominal; over the weeks it is only watched for drift."""
 BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL)}

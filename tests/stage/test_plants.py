@@ -106,3 +106,24 @@ def test_without_recordings_the_study_ends(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "validations.clean_stage", "--audio", str(tmp_path)]
     run = subprocess.run(command, capture_output=True, text=True, check=False, env=environment, cwd=ROOT)
     assert (run.returncode, run.stdout.count("Nothing was run.")) == (0, 1), run.stderr
+
+
+@pytest.mark.source("arithmetic; common practice, no source: a drum is set by its back-beats, not by its ghost strokes")
+def test_the_level_of_a_drum_is_that_of_its_loud_strokes() -> None:
+    rng = np.random.default_rng(8)
+    sound = 1e-5 * rng.standard_normal((1, 20 * RATE_HZ))
+    stroke = 0.2 * rng.standard_normal(3 * RATE_HZ // 10)
+    for second in range(1, 19):
+        first = second * RATE_HZ
+        sound[0, first : first + stroke.size] += stroke
+    level_dbfs = playing_level_dbfs(sound, is_struck=True)
+    assert level_dbfs == pytest.approx(20 * np.log10(0.2) + 3.01, abs=0.2)
+    for ghosts, gain in ((18, 0.25), (18, 0.4)):
+        for ghost in range(ghosts):
+            first = (ghost + 1) * RATE_HZ + RATE_HZ // 2
+            sound[0, first : first + stroke.size] = gain * stroke
+        assert playing_level_dbfs(sound, is_struck=True) == pytest.approx(level_dbfs, abs=0.1)
+    crash = sound.copy()
+    crash[0, 19 * RATE_HZ : 19 * RATE_HZ + stroke.size] = 4.0 * stroke
+    for facts in ({"is_struck": True}, {"is_kit": True}):
+        assert playing_level_dbfs(crash, **facts) == pytest.approx(playing_level_dbfs(sound, **facts), abs=1.0)

@@ -10,7 +10,7 @@ import scipy.signal as ss
 
 from deskhand.house import ROLES
 from tests.support.stage.effects import RATE_HZ, Sound, amplitude, late, low_passed
-from tests.support.stage.show import playing_level_dbfs, window_levels_dbfs
+from tests.support.stage.show import part_level_dbfs, window_levels_dbfs
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -62,7 +62,7 @@ class Plant:
 
 def level_of(part: Part) -> float:
     """Level of a part's playing, in dBFS."""
-    return playing_level_dbfs(part.sound, is_struck=part.is_struck)
+    return part_level_dbfs(part)
 
 
 def plays(part: Part) -> bool:
