@@ -249,8 +249,8 @@ _TABLE: Final = (
         answered_by="level",
         words="level too high",
         meaning="median level, after the gain and trim that its chain holds, 2 dB (*listen*) or 4 dB (*fix*; both in the house file) above nominal, "
-        "after 3 s of playing; of a drum, whose level is that of its loud strokes, by 1 dB more, with fewer than ten strokes by 3 dB more (fewer than four: "
-        "two of them too high); of a microphone that hears a whole kit by 2 dB more; drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
+        "after 3 s of playing; of a kick or snare, whose level is that of the loud strokes, by 1 dB more, of toms, percussion and a microphone that "
+        "hears a whole kit by 2 dB more, with fewer than ten strokes by 3 dB more (fewer than four: two of them too high); drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         too_hot=True,

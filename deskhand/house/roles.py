@@ -35,7 +35,7 @@ class Role:
     strikes: bool = False
     """A drum or the like: its level is the level of its hits."""
     rests: bool = False
-    """A drum that whole songs go without: its microphone then hears the others alone."""
+    """Drums that whole songs go without, when their microphone hears the others alone, and of which several are often at one input."""
     kit: bool = False
     """Part of a drum kit, which a drummer may bring along."""
     line: bool = False
