@@ -13,7 +13,7 @@ window that touches it: it is up to 0.2 s longer at either end than the playing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
@@ -198,6 +198,19 @@ def _without_bleed(
     return active
 
 
+def _own_windows(
+    windows: NDArray[np.bool_],
+    clear: NDArray[np.bool_],
+    levels: NDArray[np.floating],
+    bleed_dbfs: NDArray[np.floating],
+    *,
+    strikes: bool,
+) -> NDArray[np.bool_]:
+    """Active windows that bleed does not explain; all of them, where it would take the greater part of what stands clear of the floor."""
+    own_windows = _without_bleed(windows, levels, bleed_dbfs, strikes=strikes)
+    return own_windows if 2 * np.sum(own_windows & clear) >= np.sum(windows & clear) else windows
+
+
 def activity(
     mean_square: NDArray[np.float32],
     *,
@@ -227,12 +240,12 @@ def activity(
     Activity
     """
     levels = window_levels(mean_square).astype(np.float32)
-    no_windows = np.zeros(levels.size, bool)
-    level_rule: LevelRule = "strokes" if strikes else "playing" if parted else "kit"
     blocks = np.zeros(max(1, mean_square.size), bool)
+    level_rule: LevelRule = "strokes" if strikes else "playing" if parted else "kit"
+    playing = Activity(level_dbfs=levels, windows=np.zeros(levels.size, bool), blocks=blocks, level_rule=level_rule)
     finite = levels[levels > -120.0]
     if not finite.size or np.percentile(finite, 98) < DEAD_DBFS:
-        return Activity(level_dbfs=levels, windows=no_windows, blocks=blocks, level_rule=level_rule)
+        return playing
     # in a line check an input may play for seconds of many minutes: its loudest three seconds tell where it plays
     top = float(np.sort(finite)[-min(finite.size, _LEAST_WINDOWS)])
     loud = max(float(np.percentile(finite, 95)), top - 6.0)
@@ -253,12 +266,11 @@ def activity(
     if strikes and not windows.any():
         windows = _with_hysteresis(levels, on_db, off_db)
     if bleed is not None and bleed.any():
-        clear = windows & (levels > floor + _CLEAR_DB)
-        own_windows = _without_bleed(windows, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
-        windows = own_windows if 2 * np.sum(own_windows & clear) >= np.sum(clear) else windows
+        clear = levels > floor + _CLEAR_DB
+        windows = _own_windows(windows, clear, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
         blocks[offset : offset + windows.size] |= windows
-    return Activity(level_dbfs=levels, windows=windows, blocks=blocks, level_rule=level_rule)
+    return replace(playing, windows=windows)
 
 
 def loose_level_dbfs(activity: Activity) -> float | None:

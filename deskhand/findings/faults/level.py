@@ -67,9 +67,7 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
     left_db = off_db + at_preamp_db
     margin_db = _margin_db(source, reading)
     least_off_db = min(map(abs, (off_db, agreed_db, left_db)))
-    # nobody turns a knob by what the reading itself does not know
-    is_sure = least_off_db >= _unsure_db(source, reading) or _strikes_loud(source, reading, off_db, listen_db)
-    if least_off_db < listen_db + margin_db or not is_sure:
+    if least_off_db < listen_db + margin_db or not _is_sure(source, reading, off_db, least_off_db, listen_db):
         return []
     # peaks decide how far a gain can go up: what they hold back is not low
     raise_db = point.raise_db(-off_db)
@@ -114,6 +112,11 @@ def level(source: Source, reading: SourceReading, context: Context, earlier: Seq
         change_db=change_db,
     )
     return gathering.new
+
+
+def _is_sure(source: Source, reading: SourceReading, off_db: float, least_off_db: float, listen_db: float) -> bool:
+    """True where the level is off by more than is uncertain: nobody turns a knob by what the reading itself does not know."""
+    return least_off_db >= _unsure_db(source, reading) or _strikes_loud(source, reading, off_db, listen_db)
 
 
 def _unsure_db(source: Source, reading: SourceReading) -> float:
