@@ -177,7 +177,8 @@ _TABLE: Final = (
         is_twin=True,
         words="same signal twice",
         of_two=True,
-        meaning="two tracks with the same samples (correlation above {same}): of two inputs *fix*, both sides of a pair *listen*",
+        meaning="two tracks with the same samples (correlation above {same}): of two inputs *fix*; both sides of a pair *listen*, drums, percussion and "
+        "playback, which are often mono, *note*; with kept shows *listen* where they are stereo in half of them or more, else *note*",
         act="patch; a mono source on a pair",
         urgency=1,
         done_at="patch",

@@ -23,9 +23,11 @@ from deskhand.findings import (
     judge_mix_loss,
     judge_normals,
     judge_reversed,
+    mono_as_usual,
     with_dismissals,
 )
 from deskhand.findings.faults.pair import flip_of
+from deskhand.findings.kinds import KINDS
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.tone import harshest_s
@@ -147,7 +149,7 @@ def compare(
         return BaselineComparison(result=None, baseline=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
     baseline, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
-    findings = as_usual(findings, _shares_of_takes(setup, takes))
+    findings = mono_as_usual(as_usual(findings, _shares_of_takes(setup, takes)), _mono_shares(takes))
     unusual = _unusual(setup, readings, baseline, normals, newcomers=_newcomers(setup, takes))
     exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(baseline, parts)).items()}
     findings = joined(exchanged, findings)
@@ -173,6 +175,15 @@ def _shares_of_takes(setup: ShowSetup, takes: KeptTakes) -> dict[str, float]:
         for source in setup.house.source
         if ROLES[source.role].may_be_silent
     }
+
+
+def _mono_shares(takes: KeptTakes) -> dict[str, float]:
+    """Pair to the share of its kept takes in which both sides carried one signal; a finished recording is as it is."""
+    alike: dict[str, list[bool]] = {}
+    for _, part in takes.rows:
+        if part.stage == "tap" and part.sound == 0 and "correlation" in part.values and not ROLES[part.role].finished:
+            alike.setdefault(part.source, []).append(part.values["correlation"][0] > KINDS["duplicate"]["same"])
+    return {source: sum(mono) / len(mono) for source, mono in alike.items()}
 
 
 def _newcomers(setup: ShowSetup, takes: KeptTakes) -> frozenset[str]:
