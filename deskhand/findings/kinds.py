@@ -313,7 +313,7 @@ _TABLE: Final = (
     Kind(
         name="delay",
         words="delay between sides",
-        meaning="one side {least_ms} or more later, at one clear delay (not overheads or audience); unlike pick-ups of one instrument: the delay of the "
+        meaning="one side {least_ms} or more later, at one clear delay (not overheads or audience; with kept shows in which neither was ever late, *listen*); unlike pick-ups of one instrument: the delay of the "
         "earlier one that makes their sum {pick_ups_gain_db} louder or more, and does more than a flip (*note*; *listen* where the sum loses "
         "{pick_ups_loss_db:size} or more). `facts` has the sums by octave: as they are, with one reversed, and delayed",
         act="a second conversion, an effect on one side; of unlike pick-ups, a delay of the earlier one",

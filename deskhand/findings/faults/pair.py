@@ -96,8 +96,12 @@ def sameness(figures: Figures, left: int, right: int) -> float:
     return float(figures.gram[left, right]) / scale if scale > 0 else 0.0
 
 
-def mono_as_usual(findings: Mapping[str, Sequence[Finding]], mono: Mapping[str, float]) -> dict[str, list[Finding]]:
-    """Findings in which a pair that carries one signal is weighed by the kept weeks: it is worth a look where it usually is stereo.
+def pairs_as_usual(
+    findings: Mapping[str, Sequence[Finding]], *, mono: Mapping[str, float], late: Mapping[str, float]
+) -> dict[str, list[Finding]]:
+    """Findings in which a pair that carries one signal, or of which a side comes late, is weighed by the kept weeks.
+
+    One signal is worth a look where the pair usually is stereo; a late side where it never was late before.
 
     Parameters
     ----------
@@ -105,16 +109,18 @@ def mono_as_usual(findings: Mapping[str, Sequence[Finding]], mono: Mapping[str, 
         Source to its findings.
     mono : mapping
         Source to the share of the kept takes in which both its sides carried one signal, for pairs that were kept.
+    late : mapping
+        Source to the share of the kept takes in which a side came late, for pairs whose sides had one clear delay in several.
     """
-    return {
-        source: [
-            replace(finding, severity="note" if mono[source] > USUALLY else "listen")
-            if source in mono and finding.kind == "duplicate" and finding.what == "sides"
-            else finding
-            for finding in several
-        ]
-        for source, several in findings.items()
-    }
+
+    def weighed(source: str, finding: Finding) -> Finding:
+        if finding.kind == "duplicate" and finding.what == "sides" and source in mono:
+            return replace(finding, severity="note" if mono[source] > USUALLY else "listen")
+        if finding.kind == "delay" and finding.what == "late" and source in late:
+            return replace(finding, severity="note" if late[source] > 0.0 else "listen")
+        return finding
+
+    return {source: [weighed(source, finding) for finding in several] for source, several in findings.items()}
 
 
 def flip_of(figures: Figures, tracks: Sequence[int], blocks: NDArray[np.bool_]) -> MonoFlip:
