@@ -165,7 +165,7 @@ def test_a_number_by_hand(rng: np.random.Generator, name: str) -> None:
         1.0 + number.prior.sure_after_s / lengths,
         read(now),
         1.0 + number.prior.sure_after_s / 77.0,
-        number.prior.spread,
+        number.prior.spread_of("keys"),
     )
     back = np.exp2 if name in ("tail", "harsh") else float
     assert (found.low, found.high) == pytest.approx((back(low), back(high)), rel=1e-6)
@@ -469,7 +469,7 @@ def test_a_player_is_set_against_their_own_weeks(rng: np.random.Generator) -> No
 
 
 def steady(rng: np.random.Generator, source: str, role: str, factor: float, count: int = 12) -> list[KeptPart]:
-    spread = factor * BY_NAME["articulation"].prior.spread
+    spread = factor * BY_NAME["articulation"].prior.spread_of(role)
     return [
         part(
             source=source, role=role, playing_s=LONG_S, values={"articulation_db": 6.0 + spread * rng.standard_normal()}
