@@ -163,7 +163,7 @@ NUMBERS: Final = (
         # whether the hat keeps the time or the ride is the song's
         prior=NumberPrior(
             spread=1.2, sure_after_s=20.0, player_ratio=1.0,
-            wider=(("overheads", 2.5), ("bass", 1.8), ("acoustic guitar", 2.5), ("speech", 2.5)),
+            wider=(("overheads", 2.5), ("bass", 1.8), ("acoustic guitar", 3.5), ("speech", 3.0), ("keys", 1.5), ("percussion", 1.3)),
         ),
     ),
     Number(
@@ -189,7 +189,7 @@ NUMBERS: Final = (
     Number(
         name="dynamics", label="crest", stage="after", metric="crest_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.5, jnd_source=COMMON,
-        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7, wider=(("speech", 2.0),)),
+        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7, wider=(("speech", 2.0), ("overheads", 1.6), ("percussion", 1.3), ("acoustic guitar", 1.3))),
     ),
     Number(
         name="harsh", label="share of loudness from 2 to 5 kHz", stage="after", metric="harsh_share", unit="%",
@@ -197,7 +197,9 @@ NUMBERS: Final = (
         # what a bass has there are its strings and fingers alone; what a voice has, its vowels and the key
         prior=NumberPrior(
             spread=0.1, sure_after_s=15.0, player_ratio=1.0,
-            wider=(("bass", 2.0), ("lead vocal", 1.5), ("backing vocal", 1.5), ("speech", 1.6)),
+            wider=(
+                ("bass", 2.0), ("lead vocal", 1.5), ("backing vocal", 1.5), ("speech", 1.6), ("overheads", 1.7), ("percussion", 1.8),
+            ),
         ),
         upwards_only=True,
     ),
