@@ -163,7 +163,7 @@ NUMBERS: Final = (
         # whether the hat keeps the time or the ride is the song's
         prior=NumberPrior(
             spread=1.2, sure_after_s=20.0, player_ratio=1.0,
-            wider=(("overheads", 2.5), ("bass", 1.8), ("acoustic guitar", 3.5), ("speech", 3.0), ("keys", 1.5), ("percussion", 1.3)),
+            wider=(("overheads", 2.5), ("bass", 1.8), ("acoustic guitar", 3.5), ("speech", 3.0), ("percussion", 1.3)),
         ),
     ),
     Number(
