@@ -33,9 +33,9 @@ TONE: Final = "tone"
 """Name of the number that is eight: the levels around the octaves."""
 OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 """Nominal octaves of a tone (IEC 61260-1)."""
-_FLOOR: Final = power_from_db(-30.0)
-"""Soft floor of a tone: what lies 30 dB and more below the whole is hardly heard in it, and its level is chance. Common practice, no
-source."""
+FLOOR_DB: Final = -38.0
+"""Soft floor of a tone: what lies further below the whole is hardly heard in it, and its level is chance. Common practice, no source; with
+30 dB the top octave of strings and voices was none of their tone (validations/clean_stage.py, half to tune on)."""
 _Z95: Final = 1.96
 """Half the width of a 95 % interval in standard deviations of a normal distribution."""
 FEED_LEVEL: Final = "feed_level_dbfs"
@@ -335,7 +335,7 @@ def tone_vector(values: Values) -> Array | None:
 def tone_of(levels_db: Array) -> Array:
     """(8,) tone around the octave centres of (31,) third-octave levels, as `tone_vector`."""
     power = _KERNEL @ power_from_db(levels_db)
-    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + _FLOOR))
+    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + power_from_db(FLOOR_DB)))
 
 
 def third_octaves_db(values: Values) -> Array | None:
