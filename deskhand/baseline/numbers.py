@@ -172,7 +172,7 @@ NUMBERS: Final = (
         # a guitar's is that of its effects, which the song has; a bass string rings four times as long as another; cymbals ring or do not
         prior=NumberPrior(
             spread=0.25, sure_after_s=30.0, player_ratio=1.0,
-            wider=(("guitar", 1.6), ("acoustic guitar", 1.6), ("keys", 1.6), ("bass", 2.5), ("overheads", 1.6), ("percussion", 1.3)),
+            wider=(("guitar", 1.6), ("acoustic guitar", 1.6), ("keys", 1.6), ("bass", 2.5), ("overheads", 1.6), ("percussion", 3.0)),
         ),
     ),
     Number(
