@@ -43,10 +43,11 @@ _ALIKE_WINDOWS: Final = 1.8
 _MOST_COHERENCE: Final = 1.0 - 1e-6
 """Coherence above this says no more. Arithmetic: rounding."""
 _LEAST_EVIDENCE: Final = 2.0
+"""Evidence of a line that counts; its mean is 1 at most where only chance plays (half to tune of `tests/support/stage`)."""
 _MOST_EVIDENCE: Final = 12.0
+"""A single line says no more than this, so that others have to agree. Common practice, no source."""
 _EVIDENCE_TOGETHER: Final = 12.0
-"""Evidence (its mean is 1 at most where only chance plays) of a line that counts, at most, and of all lines: none of 306 clean inputs that
-never rest gave more than 7.5 at either mains frequency (half to tune of `tests/support/stage`)."""
+"""Evidence of all lines: none of 306 clean inputs that never rest gave more than 7.5 (half to tune of `tests/support/stage`)."""
 _LEAST_LINES: Final = 2
 """Lines of one frequency: a held note may lie beside one of them. Common practice, no source."""
 _RIVAL_HZ: Final = (1.1, 12.0)
