@@ -16,7 +16,7 @@ ROLE_NAMES: Final[tuple[RoleName, ...]] = get_args(RoleName)
 
 Family = Literal["voice", "guitar", "drum"]
 """Roles of one family may sound like each other for an evening."""
-ToneFamily = Literal["singing", "speech", "keys", "drum", "cymbals", "any"]
+ToneFamily = Literal["singing", "speech", "keys", "drum", "percussion", "cymbals", "any"]
 """Roles of one tone family vary alike from song to song."""
 
 
@@ -147,7 +147,7 @@ _TABLE: Final = (
         usual_chain="high-pass high-shelf",
     ),
     Role(
-        name="percussion", strikes=True, rests=True, kit=True, machine=True, own_level=False, open_microphone=True, tone_family="drum",
+        name="percussion", strikes=True, rests=True, kit=True, machine=True, own_level=False, open_microphone=True, tone_family="percussion",
         usual_chain="high-pass bell compressor",
     ),
     Role(

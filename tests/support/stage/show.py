@@ -188,16 +188,25 @@ def dry_parts(week: Week) -> list[Part]:
 
 @functools.lru_cache(maxsize=8)
 def nominals_dbfs(library: Library, season: int) -> dict[str, float]:
-    """Nominal of each source, by how far its peaks stand above its level in the first week."""
-    levels = {}
-    for part in dry_parts(week_of(library, season, 1)):
+    """Nominal of each source, by how far its peaks stand above its level in the first week; a guest's is that of the other instruments."""
+    levels, silent = {}, []
+    parts = dry_parts(week_of(library, season, 1))
+    for part in parts:
         level_dbfs = part_level_dbfs(part)
         peak_dbfs = 20 * np.log10(np.abs(part.sound).max() + 1e-9)
         quiet_dbfs = np.floor(level_dbfs - peak_dbfs + PEAK_DBFS)
-        levels[part.name] = (
-            float(min(HOUSE_NOMINAL_DBFS, quiet_dbfs)) if np.isfinite(quiet_dbfs) else HOUSE_NOMINAL_DBFS
-        )
-    return levels
+        if np.isfinite(quiet_dbfs):
+            levels[part.name] = float(min(HOUSE_NOMINAL_DBFS, quiet_dbfs))
+        else:
+            silent.append(part.name)
+    # whoever comes later is brought in among those who hold notes beside them: on the same fader, as loud as they are
+    beside_dbfs = [levels[part.name] for part in parts if part.name in levels and _is_beside_a_guest(part)]
+    return levels | dict.fromkeys(silent, float(np.median(beside_dbfs)) if beside_dbfs else HOUSE_NOMINAL_DBFS)
+
+
+def _is_beside_a_guest(part: Part) -> bool:
+    """True for an instrument that holds notes."""
+    return not part.is_struck and not ROLES[part.role].is_voice and ROLES[part.role].in_a_mix
 
 
 def _hiss(rng: np.random.Generator, frames: int, level_dbfs: float) -> Sound:
