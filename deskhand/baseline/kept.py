@@ -27,6 +27,8 @@ MIX: Final = "the mix"
 """Name under which the mix is kept."""
 PHRASES: Final = (5, 25, 50)
 """Percentiles of a voice's phrases that are kept: covered and clear of a house are set by the first two."""
+_PAIRS: Final = ("correlation", "delay_ms")
+"""Readings of a pair that weigh what is said of its sides."""
 _LEAST_APART_PCT: Final = 15.0
 """Points that covered lies below clear at least, in a house whose voices are steady: three times what a clean week's quarter varies by
 (validations/clean_stage.py, half to tune on: 4 to 5 points)."""
@@ -123,7 +125,7 @@ def _is_show(take: TakeRow, show: tuple[str, str | None], digest: str | None) ->
 
 def _read(history: History, house: str, phase: str, show: tuple[str, str | None], digest: str | None) -> KeptTakes:
     """Kept takes out of an open history, without the show that is judged."""
-    wanted = (*metrics(), "phrase_pct.")
+    wanted = (*metrics(), "phrase_pct.", *_PAIRS)
     rows = history.parts(
         house=house,
         phase=phase,

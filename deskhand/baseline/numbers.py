@@ -33,9 +33,9 @@ TONE: Final = "tone"
 """Name of the number that is eight: the levels around the octaves."""
 OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 """Nominal octaves of a tone (IEC 61260-1)."""
-_FLOOR: Final = power_from_db(-30.0)
-"""Soft floor of a tone: what lies 30 dB and more below the whole is hardly heard in it, and its level is chance. Common practice, no
-source."""
+FLOOR_DB: Final = -38.0
+"""Soft floor of a tone: what lies further below the whole is hardly heard in it, and its level is chance. Common practice, no source; with
+30 dB the top octave of strings and voices was none of their tone (validations/clean_stage.py, half to tune on)."""
 _Z95: Final = 1.96
 """Half the width of a 95 % interval in standard deviations of a normal distribution."""
 FEED_LEVEL: Final = "feed_level_dbfs"
@@ -168,13 +168,19 @@ NUMBERS: Final = (
         name="articulation", label="articulation", stage="tap", metric="articulation_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source="ISO 3382-1:2009, A.4: 1 dB for clarity, which weighs early against late",
         # whether the hat keeps the time or the ride is the song's
-        prior=NumberPrior(spread=1.2, sure_after_s=20.0, player_ratio=1.0, wider=(("overheads", 2.5),)),
+        prior=NumberPrior(
+            spread=1.2, sure_after_s=20.0, player_ratio=1.0,
+            wider=(("overheads", 2.5), ("bass", 1.8), ("acoustic guitar", 3.5), ("speech", 3.0), ("percussion", 1.3)),
+        ),
     ),
     Number(
         name="tail", label="tail", stage="tap", metric="tail_s", unit="s",
         to_scale=_log2, from_scale=_exp2, jnd=0.07, jnd_source="ISO 3382-1:2009, A.4: 5 % of the decay time",
-        # a guitar's is that of its effects, which the song has; cymbals ring or do not
-        prior=NumberPrior(spread=0.25, sure_after_s=30.0, player_ratio=1.0, wider=(("guitar", 1.6), ("overheads", 1.6))),
+        # a guitar's is that of its effects, which the song has; a bass string rings four times as long as another; cymbals ring or do not
+        prior=NumberPrior(
+            spread=0.25, sure_after_s=30.0, player_ratio=1.0,
+            wider=(("guitar", 1.6), ("acoustic guitar", 1.6), ("keys", 1.6), ("bass", 2.5), ("overheads", 1.6), ("percussion", 3.0)),
+        ),
     ),
     Number(
         name="width", label="width", stage="tap", metric="width_db", unit="dB",
@@ -184,12 +190,13 @@ NUMBERS: Final = (
     Number(
         name="balance", label="balance of right against left", stage="tap", metric="balance_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND,
-        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.5), pairs_only=True,
+        # which side's cymbal is played is the song's
+        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.5, wider=(("overheads", 2.5),)), pairs_only=True,
     ),
     Number(
         name="dynamics", label="crest", stage="after", metric="crest_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.5, jnd_source=COMMON,
-        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
+        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7, wider=(("speech", 2.0), ("overheads", 1.6), ("percussion", 1.3), ("acoustic guitar", 1.3))),
     ),
     Number(
         name="harsh", label="share of loudness from 2 to 5 kHz", stage="after", metric="harsh_share", unit="%",
@@ -197,13 +204,16 @@ NUMBERS: Final = (
         # what a bass has there are its strings and fingers alone; what a voice has, its vowels and the key
         prior=NumberPrior(
             spread=0.1, sure_after_s=15.0, player_ratio=1.0,
-            wider=(("bass", 2.0), ("lead vocal", 1.5), ("backing vocal", 1.5)),
+            wider=(
+                ("bass", 2.0), ("lead vocal", 1.5), ("backing vocal", 1.5), ("speech", 1.6), ("overheads", 1.7), ("percussion", 1.8),
+            ),
         ),
         upwards_only=True,
     ),
     *(provided_number(provider, provider.compared) for provider in providers() if provider.compared is not None),
 )  # fmt: skip
-"""All judged numbers but tone; those of readings with a file of their own last. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
+"""All judged numbers but tone; those of readings with a file of their own last. Spreads and ratios: common practice, no source, and factors
+of roles read from the seasons of validations/clean_stage.py, half to tune on; they stand in until takes are kept."""
 MIX_NUMBERS: Final = (
     Number(
         name="mono-loss", label="mono loss", stage="mix", metric="mono_loss_db", unit="dB",
@@ -228,7 +238,7 @@ IDENTITY_NUMBERS: Final = (NUMBERS[0], _CREST, _RANGE)
 """Numbers that tell an input beside its tone."""
 LEVEL: Final = Number(
     name="level", label="level", stage="tap", metric="level_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
-    jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=10.0, player_ratio=0.5),
+    jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=10.0, player_ratio=0.5), version=2,
 )  # fmt: skip
 """A set-point, judged against nominal; over the weeks it is only watched for drift."""
 TONE_JND_DB: Final = 1.0
@@ -314,7 +324,7 @@ def tone_vector(values: Values) -> Array | None:
 def tone_of(levels_db: Array) -> Array:
     """(8,) tone around the octave centres of (31,) third-octave levels, as `tone_vector`."""
     power = _KERNEL @ power_from_db(levels_db)
-    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + _FLOOR))
+    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + power_from_db(FLOOR_DB)))
 
 
 _TONE_READINGS: Final = tuple(f"tone_db.{band:g}" for band in NOMINAL_HZ)

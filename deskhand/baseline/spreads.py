@@ -30,17 +30,22 @@ _KEYS_SPREADS_DB: Final = (1.5, 2.0, 3.5, 1.5, 1.3, 2.5, 2.0, 1.5)
 """Keys in another song and with another sound. Common practice, no source."""
 _SINGING_SPREADS_DB: Final = (1.0, 3.5, 3.5, 1.2, 1.8, 2.5, 2.5, 1.5)
 """A voice's lowest octaves move by 7 dB with the key, read from openly licensed recordings of two singers."""
-_SPEECH_SPREADS_DB: Final = (2.0, 2.0, 1.5, 1.0, 1.2, 1.2, 1.2, 1.5)
-"""One speaker at other distances from the microphone. Common practice, no source."""
+_SPEECH_SPREADS_DB: Final = (2.4, 3.7, 2.3, 1.0, 1.7, 1.9, 2.3, 2.3)
+"""One speaker at other distances from the microphone, and other words: read from the seasons of validations/clean_stage.py, half to
+tune on."""
 _DRUM_SPREADS_DB: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
 """One kit in another song. Common practice, no source."""
-_CYMBAL_SPREADS_DB: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
-"""Overheads: one song is played on the hat and another on the ride. Common practice, no source."""
+_CYMBAL_SPREADS_DB: Final = (1.5, 2.5, 2.5, 1.0, 1.5, 2.0, 2.5, 3.0)
+"""Overheads: one song is played on the hat and another on the ride, common practice, no source; how much of kick and toms they hear is
+read from the seasons of validations/clean_stage.py, half to tune on."""
+_PERCUSSION_SPREADS_DB: Final = (3.5, 3.5, 3.5, 3.5, 3.0, 2.5, 1.5, 1.5)
+"""Percussion: another song, another instrument; read from the same."""
 _TONE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
     "singing": _SINGING_SPREADS_DB,
     "speech": _SPEECH_SPREADS_DB,
     "keys": _KEYS_SPREADS_DB,
     "drum": _DRUM_SPREADS_DB,
+    "percussion": _PERCUSSION_SPREADS_DB,
     "cymbals": _CYMBAL_SPREADS_DB,
     "any": _ANY_SPREADS_DB,
 }

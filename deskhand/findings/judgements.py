@@ -151,7 +151,8 @@ def judge_normals(
     relearning : collection of str
         Numbers that are noted all the same: too few takes hold them by today's definition.
     newcomers : collection of str
-        Sources that are played by somebody who is named and was never heard there before: another person's sound is noted.
+        Sources that are played by somebody who is named and was never heard there before: another person's sound is noted,
+        as another recording's is.
     hear_s : callable
         From a source to two seconds in which to hear it.
     harsh_s : callable
@@ -161,6 +162,11 @@ def judge_normals(
     normals = {source: [normal for normal in numbers if _has_kind(normal)] for source, numbers in normals.items()}
     count = sum(len(numbers) for source, numbers in normals.items() if facts[source].shaped)
     findings: dict[str, list[Finding]] = {}
+
+    def set_apart(source: str, normal: Normal) -> bool:
+        # another song of a machine is another recording; its two sides are the house's own cables all the same
+        return source in newcomers or (facts[source].finished and normal.name != "balance")
+
     for source, numbers in normals.items():
         if not facts[source].shaped:
             continue
@@ -174,7 +180,7 @@ def judge_normals(
                 source,
                 normal,
                 facts[source].tone_advice,
-                "listen" if learned and normal.name not in relearning and source not in newcomers else "note",
+                "listen" if learned and normal.name not in relearning and not set_apart(source, normal) else "note",
                 hear_s(source) if normal.stage != MIX_STAGE else None,
                 harsh_s(source) if normal.name == "harsh" else (),
             )

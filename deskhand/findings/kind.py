@@ -65,6 +65,8 @@ class Kind:
     """Judged where nobody plays: a look without a pause in it says nothing of it."""
     counted: bool = False
     """Its measured number is a count of moments."""
+    one_for_both_sides: bool = False
+    """Judged of each track of a pair: where both have it, it is one thing."""
     of_two: bool = False
     """Two inputs have it between them: one thing to do."""
     gone: Literal["silent", "missing"] | None = None

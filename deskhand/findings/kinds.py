@@ -24,6 +24,7 @@ _LEVELS: Final = kinds("level-low", "level-high")
 _TABLE: Final = (
     Kind(
         name="howl",
+        one_for_both_sides=True,
         words="feedback",
         meaning="a pure tone that grows by 10 dB or more over 0.8 s (open microphones, acoustic guitars); up to {above_singing_hz} it may "
         "be sung: *listen*",
@@ -116,6 +117,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="dropout",
+        one_for_both_sides=True,
         words="dropout",
         meaning="digital silence cut into sound, 0.3 ms to {longest_s} (*fix*; kick, keys, playback and the click, which may come from a machine "
         "that stops and starts within a sample: *note*, unless {together_tracks} tracks and more drop out at once)",
@@ -134,6 +136,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="wireless-hit",
+        one_for_both_sides=True,
         words="radio interruption",
         meaning="bursts of white noise, or in a voice mutes quieter than the room by {below_room_db}, 20 to 500 ms: 1 (*listen*), {fix_count} (*fix*); more "
         "than {most} of them, or {most_a_minute} a minute, are the sound itself",
@@ -177,7 +180,8 @@ _TABLE: Final = (
         is_twin=True,
         words="same signal twice",
         of_two=True,
-        meaning="two tracks with the same samples (correlation above {same}): of two inputs *fix*, both sides of a pair *listen*",
+        meaning="two tracks with the same samples (correlation above {same}): of two inputs *fix*; both sides of a pair *listen*, drums, percussion and "
+        "playback, which are often mono, *note*; with kept shows *listen* where they are stereo in half of them or more, else *note*",
         act="patch; a mono source on a pair",
         urgency=1,
         done_at="patch",
@@ -230,6 +234,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="hum",
+        one_for_both_sides=True,
         words="mains hum",
         meaning="mains lines, all together, at the house's or the other mains frequency, no further below the level than {listen_db:size} (*listen*) "
         "or {fix_db:size} (*fix*; a single line, which may be a held note, *listen*), and above {least_dbfs}",
@@ -249,7 +254,8 @@ _TABLE: Final = (
         answered_by="level",
         words="level too high",
         meaning="median level, after the gain and trim that its chain holds, 2 dB (*listen*) or 4 dB (*fix*; both in the house file) above nominal, "
-        "after 3 s of playing, of a microphone that hears a whole kit by 3 dB more; drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
+        "after 3 s of playing; of a kick or snare, whose level is that of the loud strokes, by 1 dB more, of toms, percussion and a microphone that "
+        "hears a whole kit by 2 dB more, with fewer than ten strokes by 3 dB more (fewer than four: two of them too high); drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         too_hot=True,
@@ -262,7 +268,7 @@ _TABLE: Final = (
         answered_by="level",
         words="level too low",
         meaning="median level, after the gain and trim that its chain holds, as far below nominal, of the same roles; never asked to rise so far that its peaks pass −6 dBTP, and where they stand in the way with less than 3 dB of room, not at all; an open microphone more than {most_raise_db} low is "
-        "*listen* (nobody may be using it); near the level that `new` asked about, while nobody has answered, *note*",
+        "*listen* (nobody may be using it; toms and percussion in which only the others are heard, *note*); near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         other_level=True,
@@ -286,6 +292,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="clicks",
+        one_for_both_sides=True,
         words="digital clicks",
         meaning="single jumps in the wave (*listen*); {fix_count}, when another track clicks with it (*fix*); more than {most} of them, or {most_a_minute} a "
         "minute, are the sound itself",
@@ -312,7 +319,7 @@ _TABLE: Final = (
     Kind(
         name="delay",
         words="delay between sides",
-        meaning="one side {least_ms} or more later, at one clear delay (not overheads or audience); unlike pick-ups of one instrument: the delay of the "
+        meaning="one side {least_ms} or more later, at one clear delay (not overheads or audience; with kept shows in which neither was ever late, *listen*); unlike pick-ups of one instrument: the delay of the "
         "earlier one that makes their sum {pick_ups_gain_db} louder or more, and does more than a flip (*note*; *listen* where the sum loses "
         "{pick_ups_loss_db:size} or more). `facts` has the sums by octave: as they are, with one reversed, and delayed",
         act="a second conversion, an effect on one side; of unlike pick-ups, a delay of the earlier one",
@@ -326,6 +333,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="dc",
+        one_for_both_sides=True,
         words="DC offset",
         meaning="constant offset of {listen} (*listen*) or {fix} (*fix*) of full scale",
         act="the converter, the recorder or a digital source first: an analogue microphone input passes no DC; its high-pass until then",
