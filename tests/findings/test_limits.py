@@ -1,6 +1,6 @@
 """Limits of docs/findings.md: a case just inside each and one just outside, by the number that is printed there.
 
-The numbers are the project's own (common practice, no source, where the docs name none); they are read from the page and not from the
+Where the numbers come from: test_limit_sources.py; they are read from the page and not from the
 code, so that page and program cannot part. How near "just" is goes by how exactly the reading is known.
 """
 
