@@ -50,9 +50,10 @@ STRENGTH: Final = 4.0
 """Takes that the prior spread of a role is worth. Common practice, no source; coverage is measured in docs/validation-normal.md."""
 BY_SONG: Final = frozenset(name for name, role in ROLES.items() if role.goes_by_song)
 """Roles whose tone goes by the song."""
-BY_SONG_STRENGTH: Final = 12.0
+BY_SONG_STRENGTH: Final = 8.0
 """A few weeks of singing show only a few keys, and a few weeks of cymbals perhaps only the hat: how narrow they are takes longer to
-learn. Common practice, no source."""
+learn. As few as clean weeks bear, so that a gross change of tone is not taken for another song (validations/clean_stage.py, half to tune
+on: of 97 weeks 2 raise something with 8 or 12, 4 with 6)."""
 _POOL_WORTH, _POOL_MOST = 0.5, 10.0
 """Weight of a take of another source of the role against one of its own, and most takes that all of them are worth. Common
 practice, no source."""

@@ -361,7 +361,8 @@ _TABLE: Final = (
         answered_by="level",
         words="level too high",
         meaning="median level, after the gain and trim that its chain holds, 2 dB (*listen*) or 4 dB (*fix*; both in the house file) above nominal, "
-        "after 3 s of playing, of a microphone that hears a whole kit by 3 dB more; drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
+        "after 3 s of playing; of a kick or snare, whose level is that of the loud strokes, by 1 dB more, of toms, percussion and a microphone that "
+        "hears a whole kit by 2 dB more, with fewer than ten strokes by 3 dB more (fewer than four: two of them too high); drums, audience, click, talkback and other only with a nominal of their own; near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         too_hot=True,
@@ -374,7 +375,7 @@ _TABLE: Final = (
         answered_by="level",
         words="level too low",
         meaning="median level, after the gain and trim that its chain holds, as far below nominal, of the same roles; never asked to rise so far that its peaks pass −6 dBTP, and where they stand in the way with less than 3 dB of room, not at all; an open microphone more than {most_raise_db} low is "
-        "*listen* (nobody may be using it); near the level that `new` asked about, while nobody has answered, *note*",
+        "*listen* (nobody may be using it; toms and percussion in which only the others are heard, *note*); near the level that `new` asked about, while nobody has answered, *note*",
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         other_level=True,

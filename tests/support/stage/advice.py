@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,7 +10,7 @@ import scipy.signal as ss
 
 from tests.support.processors import sox
 from tests.support.stage.effects import RATE_HZ, Sound, amplitude
-from tests.support.stage.show import playing_level_dbfs
+from tests.support.stage.show import part_level_dbfs
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -102,13 +102,11 @@ def carried(kind: str, faulty: Part, unfaulted: Part, moves: Sequence[Move], nom
     before, after = (carried_out(faulty, settings, with_moves=with_moves) for with_moves in (False, True))
     # a high-pass of the chain takes from the level, with the moves and without them
     goal_dbfs = (
-        nominal_dbfs
-        + playing_level_dbfs(reference, is_struck=unfaulted.is_struck)
-        - playing_level_dbfs(unfaulted.sound, is_struck=unfaulted.is_struck)
+        nominal_dbfs + part_level_dbfs(replace(unfaulted, sound=reference)) - part_level_dbfs(unfaulted)
         if kind == "level"
-        else playing_level_dbfs(reference, is_struck=unfaulted.is_struck)
+        else part_level_dbfs(replace(unfaulted, sound=reference))
     )
-    levels_off_db = [playing_level_dbfs(sound, is_struck=faulty.is_struck) - goal_dbfs for sound in (before, after)]
+    levels_off_db = [part_level_dbfs(replace(faulty, sound=sound)) - goal_dbfs for sound in (before, after)]
     tones_off_db = [_tone_off_db(sound, reference) for sound in (before, after)]
     return Carried(
         controls=tuple(move.control for move in settings),

@@ -118,7 +118,10 @@ def planted_show(show: StageShow, number: int, counts: Counter[str]) -> tuple[St
             continue
         name = str(rng.choice(fitting))
         strength = float(rng.choice(plant.strengths))
-        parts[name], moments_s = plant.apply(scene, parts[name], strength)
+        outcome = plant.apply(scene, parts[name], strength)
+        if outcome is None:
+            continue
+        parts[name], moments_s = outcome
         planted.append(Planted(kind=plant.kind, strength=strength, sources=(name,), at_s=moments_s))
         free.remove(name)
     return replace(show, parts=tuple(parts[part.name] for part in show.parts)), planted
