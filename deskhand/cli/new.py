@@ -23,6 +23,7 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
     from deskhand.house import FILE_NAME, parse_house
     from deskhand.recording import open_recording
     from deskhand.tasks.new import house_text, level_questions, proposal_of, refuse_hiding
+    from deskhand.tasks.role_by_sound import SoundGuess, open_guesses
 
     take = open_recording(recording)
     target = output or (recording if recording.is_dir() else recording.parent) / FILE_NAME
@@ -35,6 +36,7 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
     comments: dict[str, str] = {}
     levels_dbfs: dict[str, float | None] = {}
     faders_db: dict[str, float | None] = {}
+    guesses: dict[str, SoundGuess] = {}
     if not names_only:
         from deskhand.tasks.check import listen
 
@@ -43,13 +45,23 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
         comments = {source: impression.comment for source, impression in impressions.items()}
         levels_dbfs = {source: impression.level_dbfs for source, impression in impressions.items()}
         faders_db = {source: impression.fader_db for source, impression in impressions.items()}
-    text = house_text(house, heard=comments, remarks=proposal.remarks, levels_dbfs=levels_dbfs, faders_db=faders_db)
+        guesses = open_guesses(proposal.asked, {name: sound.sound_guess for name, sound in impressions.items()})
+    text = house_text(
+        house,
+        heard=comments,
+        remarks=proposal.remarks,
+        levels_dbfs=levels_dbfs,
+        faders_db=faders_db,
+        sound_guesses=guesses,
+    )
     parse_house(text, target)
     write_atomically(target, text)
     unclear = [source.name for source in house.source if source.name in proposal.asked]
     click.echo(f"{len(house.source)} sources written to {target}")
     if unclear:
         click.echo(f"Roles not clear from the names: {', '.join(unclear)}")
+    for source, guess in guesses.items():
+        click.echo(f"{source} {guess.question}")
     for source, question in level_questions(house, levels_dbfs).items():
         click.echo(f"{source} {question}")
     click.echo("Read it through once, fill in channel and patch, then: deskhand check " + str(recording))

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from deskhand.house.name_roles import RoleGuess
     from deskhand.recording import Recording
+    from deskhand.tasks.role_by_sound import SoundGuess
 
 _FEWEST_NUMBERS: Final = 2
 """Numbers from which on they may count the desk's channels; and at least half of the sources have one. Common practice, no source."""
@@ -294,6 +295,7 @@ def house_text(
     remarks: Mapping[str, str] | None = None,
     levels_dbfs: Mapping[str, float | None] | None = None,
     faders_db: Mapping[str, float | None] | None = None,
+    sound_guesses: Mapping[str, SoundGuess] | None = None,
 ) -> str:
     """A commented house file.
 
@@ -309,6 +311,8 @@ def house_text(
         Source name to its level while it plays: a question where it is far from nominal.
     faders_db : dict, optional
         Source name to its fader in the recorded mix, against the others; None or absent where it is not known.
+    sound_guesses : dict, optional
+        Source name to the role that it sounds like: a question, where its role is still open.
     """
     levels_dbfs = levels_dbfs or {}
     questions = level_questions(house, levels_dbfs)
@@ -316,6 +320,9 @@ def house_text(
     for source in house.source:
         remark = (remarks or {}).get(source.name) or (_CHOOSE if ROLES[source.role].unclear else "")
         lines += _source_lines(source, remark, heard.get(source.name))
+        guess = (sound_guesses or {}).get(source.name)
+        if guess is not None and ROLES[source.role].unclear:
+            lines.append(f"# question: {guess.question} If it is, write: {guess.answer}")
         if (fader_db := (faders_db or {}).get(source.name)) is not None:
             lines.append(f'fader = "{fader_db:g} dB"                 # in the recorded mix, against the others')
         if source.name in questions:

@@ -32,6 +32,7 @@ from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.report.words import words
 from deskhand.tasks import check as checking
 from deskhand.tasks.new import house_text, level_questions, proposal_of, refuse_hiding
+from deskhand.tasks.role_by_sound import open_guesses
 from deskhand.web import render
 from deskhand.web.parse import file_name, lies_in, short_text
 
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from deskhand.tasks.new import HouseProposal
+    from deskhand.tasks.role_by_sound import SoundGuess
     from deskhand.web.jobs import Job
     from deskhand.web.state import PageState
 
@@ -50,7 +52,10 @@ _HOUSE_NAME: Final = "Our house"
 
 
 def proposal(
-    proposed: HouseProposal, hints: Mapping[str, str], levels_dbfs: Mapping[str, float | None]
+    proposed: HouseProposal,
+    hints: Mapping[str, str],
+    levels_dbfs: Mapping[str, float | None],
+    guesses: Mapping[str, SoundGuess],
 ) -> list[dict[str, Any]]:
     """Rows of the sources that are proposed.
 
@@ -61,6 +66,8 @@ def proposal(
         Source name to what was heard of it.
     levels_dbfs : mapping
         Source name to its level while it plays.
+    guesses : mapping
+        Source name to the role that it sounds like.
     """
     questions = level_questions(proposed.house, levels_dbfs)
     return [
@@ -72,6 +79,7 @@ def proposal(
             "heard": hints.get(source.name, ""),
             "question": questions.get(source.name, ""),
             "remark": proposed.remarks.get(source.name, ""),
+            "guess": guesses.get(source.name),
             "channel": source.channel or "",
             "patch": "",
         }
@@ -126,6 +134,7 @@ class SetupPages:
         self._hints: dict[str, dict[str, str]] = {}
         self._faders_db: dict[str, dict[str, float | None]] = {}
         self._levels_dbfs: dict[str, dict[str, float | None]] = {}
+        self._guesses: dict[str, dict[str, SoundGuess]] = {}
         self._mixes: dict[str, list[str | int]] = {}
 
     def first(self, request: Request) -> Response:
@@ -138,7 +147,7 @@ class SetupPages:
             recording = open_recording(shelf.path)
             tracks = [track.name for track in recording.tracks]
             proposed = proposal_of(recording, name=_HOUSE_NAME)
-            sources = proposal(proposed, self._hints[shelf.id], self._levels_dbfs[shelf.id])
+            sources = proposal(proposed, self._hints[shelf.id], self._levels_dbfs[shelf.id], self._guesses[shelf.id])
             lead = proposed.house.vocal.source if proposed.house.vocal else ""
         return HTMLResponse(
             render.page(
@@ -164,11 +173,15 @@ class SetupPages:
 
         def work(job: Job) -> str:
             recording = open_recording(shelf.path)
-            house = proposal_of(recording, name=_HOUSE_NAME).house
+            proposed = proposal_of(recording, name=_HOUSE_NAME)
+            house = proposed.house
             self._mixes[shelf.id] = house.desk.mix
             impressions = checking.listen(recording, house, progress=job.progress)
             self._levels_dbfs[shelf.id] = {name: impression.level_dbfs for name, impression in impressions.items()}
             self._faders_db[shelf.id] = {name: impression.fader_db for name, impression in impressions.items()}
+            self._guesses[shelf.id] = open_guesses(
+                proposed.asked, {name: impression.sound_guess for name, impression in impressions.items()}
+            )
             self._hints[shelf.id] = {name: impression.comment for name, impression in impressions.items()}
             return f"/first?of={shelf.id}"
 
@@ -200,6 +213,7 @@ class SetupPages:
             heard=self._hints.get(id_, {}),
             levels_dbfs=self._levels_dbfs.get(id_),
             faders_db=self._faders_db.get(id_),
+            sound_guesses=self._guesses.get(id_),
         )
         parse_house(written, self._hall.house_file)
         with self._hall.lock:

@@ -23,6 +23,7 @@ from deskhand.tasks.check.desk import judged_changes, with_answered, with_change
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_tracks
+from deskhand.tasks.role_by_sound import guess_by_sound
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -34,6 +35,7 @@ if TYPE_CHECKING:
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
     from deskhand.store import Dismissal, KeptPart
+    from deskhand.tasks.role_by_sound import SoundGuess
 
 __all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "SourceImpression", "check", "listen", "name_of", "source_for"]
 
@@ -246,12 +248,14 @@ class SourceImpression:
     """While it plays; None for one that is silent."""
     fader_db: float | None = None
     """Fader in the recorded mix, against the others; None where there is no mix or it cannot be told."""
+    sound_guess: SoundGuess | None = None
+    """Role that it sounds like, where the house tells none; None where that is not sure enough to be asked."""
 
 
 def listen(
     recording: Recording, house: HouseFile, *, progress: Callable[[float], None] | None = None
 ) -> dict[str, SourceImpression]:
-    """Level of each source, its fader in a recorded mix, and a twin track, for a new house file."""
+    """Level of each source, its fader in a recorded mix, a twin track and a role that it sounds like, for a new house file."""
     matched = match_tracks(house, [track.name for track in recording.tracks])
     readings = measure(
         TakeInput(
@@ -264,13 +268,17 @@ def listen(
         )
     )
     faders_db = _faders_db(house, readings, matched)
+    unclear = {source.name for source in house.source if ROLES[source.role].unclear}
     impressions = {}
     for name, reading in readings.before.items():
         level = reading.readings.level_dbfs
         text = "silent" if level is None else f"{number(level, 1)} dBFS while playing"
         twin = next((finding for finding in readings.findings.get(name, []) if KINDS[finding.kind].is_twin), None)
         impressions[name] = SourceImpression(
-            comment=f"{text}; {say(twin)}" if twin else text, level_dbfs=level, fader_db=faders_db.get(name)
+            comment=f"{text}; {say(twin)}" if twin else text,
+            level_dbfs=level,
+            fader_db=faders_db.get(name),
+            sound_guess=guess_by_sound(reading) if name in unclear else None,
         )
     return impressions
 

@@ -34,6 +34,8 @@ if (form) {
     copy.querySelectorAll("input").forEach((/** @type {HTMLInputElement} */ one) => { one.value = ""; });
     copy.querySelector("[name=right]").value = "";
     copy.querySelector("span.where").textContent = "";
+    // the roles of a guess stand first: in a new row they go back among the others
+    copy.querySelectorAll("optgroup").forEach((/** @type {Element} */ one) => one.replaceWith(...one.children));
     rows.append(copy);
     number();
     copy.querySelector("[name=name]").focus();
