@@ -184,7 +184,7 @@ class TestShippedTable:
         known = sound_model()
         for roles, mean in zip(known.roles, known.means, strict=True):
             guess = known.guess(mean)
-            assert (guess.roles if guess else ()) == roles or guess is None
+            assert guess is None or (roles and set(roles) <= set(guess.roles))
 
     def test_steady_noise_is_nothing(self, rng: np.random.Generator) -> None:
         """White noise that never stops is no instrument."""
@@ -216,7 +216,7 @@ class TestHouseFile:
 class TestCommand:
     @pytest.fixture
     def folder(self, tmp_path: Path, rng: np.random.Generator) -> Path:
-        for name in ("Ch 01", "Kick", "Trumpet"):
+        for name in ("Ana", "Kick", "Trumpet"):
             write_wave(tmp_path / f"{name}.wav", noise(rng, seconds=4.0))
         return tmp_path
 
@@ -226,12 +226,12 @@ class TestCommand:
         done = CliRunner().invoke(main, ["new", str(folder)])
         assert done.exit_code == 0, done.output
         assert [line for line in done.output.splitlines() if "sounds like" in line] == [
-            "Ch 01 sounds like a bass (about 9 in 10): is it?"
+            "Ana sounds like a bass (about 9 in 10): is it?"
         ]
         text = (folder / "house.toml").read_text("utf-8")
         assert text.count("sounds like") == 1
         roles = {source.name: source.role for source in parse_house(text, folder / "house.toml").source}
-        assert roles == {"Ch 01": "other", "Kick": "kick", "Trumpet": "other"}
+        assert roles == {"Ana": "other", "Kick": "kick", "Trumpet": "other"}
 
     def test_it_does_not_listen_where_it_is_told_not_to(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(SoundModel, "guess", lambda *_: BASS)
