@@ -547,10 +547,8 @@ class TestVersions:
         ],
     )
     def test_what_cannot_be_measured_is_set_aside_and_said(
-        self, hall: Path, balance_2: None, monkeypatch: pytest.MonkeyPatch, change: str, reason: str
+        self, hall: Path, monkeypatch: pytest.MonkeyPatch, change: str, reason: str
     ) -> None:
-        monkeypatch.undo()
-        monkeypatch.chdir(hall)
         options = ("--to", "0:06") if change == "stretch" else ()
         for week, date in (("week-1", SUNDAYS[0]), ("week-2", SUNDAYS[1])):
             fine("keep", week, "--date", date, *(options if week == "week-1" else ()))
