@@ -15,6 +15,7 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.live.device import Device, choose
+from tests.support.once import drawn_once
 from tests.support.signals import RATE_HZ, pink
 from tests.support.writers import write_wave
 
@@ -53,8 +54,8 @@ def run(*arguments: object) -> Result:
     return done
 
 
-@pytest.fixture
-def hall(tmp_path: Path, rng: np.random.Generator) -> Path:
+@drawn_once
+def tracks_of(rng: np.random.Generator) -> dict[str, np.ndarray]:
     """A line check: a bass, keys whose right side is dead, and nobody at the lectern."""
     seconds = 26.0
     quiet = {
@@ -64,9 +65,14 @@ def hall(tmp_path: Path, rng: np.random.Generator) -> Path:
         at = round(begin_s * RATE_HZ)
         sound = pink(rng, 6.0, -18.0)
         quiet[name][at : at + sound.size] += sound
+    return quiet
+
+
+@pytest.fixture
+def hall(tmp_path: Path, rng: np.random.Generator) -> Path:
     folder = tmp_path / "show"
     folder.mkdir()
-    for name, wave in quiet.items():
+    for name, wave in tracks_of(rng).items():
         write_wave(folder / f"{name}.wav", wave, rate_hz=RATE_HZ)
     (tmp_path / "house.toml").write_text(HOUSE, "utf-8")
     return tmp_path
@@ -295,7 +301,8 @@ def test_it_reads_this_week_s_file_and_says_so(hall):
     """As a check of the same show does; a house file that is named goes before."""
     week = HOUSE.replace('name = "bass"', 'name = "low end"')
     (hall / "week-2026-03-01.toml").write_text(week, "utf-8")
-    replay = ("live", "--replay", hall / "show", "--fast")
+    # long enough for the first input to arrive
+    replay = ("live", "--replay", hall / "show", "--fast", "--for", "0:10")
     by_note = hall / "show" / "show.toml"
     for arguments, note, name, file in (
         (("--date", "2026-03-01"), "", "low end", "week-2026-03-01.toml"),
