@@ -1,4 +1,4 @@
-"""Sounds that tests of one file draw again and again, drawn once for each test process."""
+"""Sounds that tests draw again and again from the generator that each of them begins with, drawn once for each test process."""
 
 from __future__ import annotations
 
@@ -15,7 +15,9 @@ if TYPE_CHECKING:
 Arguments = ParamSpec("Arguments")
 Result = TypeVar("Result")
 KEPT: Final = 12
-"""Results of one function that are kept, the newest: a file of tests draws few different ones, and each takes megabytes."""
+"""Results of one function that are kept, those that were asked for last: a file of tests draws few different ones."""
+LARGEST_BYTES: Final = 12_000_000
+"""Arrays above this are drawn anew: half a minute of one track, of which a dozen for each function is what memory is there for."""
 
 
 def drawn_once(draw: Callable[Arguments, Result]) -> Callable[Arguments, Result]:
@@ -32,9 +34,12 @@ def drawn_once(draw: Callable[Arguments, Result]) -> Callable[Arguments, Result]
         key = repr((rng.bit_generator.state, arguments, sorted(named.items())))
         if key not in kept:
             result = draw(rng, *arguments, **named)  # type: ignore[call-arg, arg-type]
-            kept[key] = copy.deepcopy(result), rng.bit_generator.state
+            if getattr(result, "nbytes", 0) > LARGEST_BYTES:
+                return result
+            kept[key] = result, rng.bit_generator.state
             while len(kept) > KEPT:
                 kept.popitem(last=False)
+        kept.move_to_end(key)
         result, rng.bit_generator.state = kept[key]
         return copy.deepcopy(result)
 
