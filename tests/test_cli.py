@@ -435,18 +435,18 @@ class TestTerminal:
             # a level must not lose its sign on the way: -17 dBFS, in either sign's shape
             assert re.search(r"[-−]1[67](\.\d)? dBFS", done.stdout.decode(encoding))
 
-    def test_whoever_reads_may_stop_early(self, show: Path) -> None:
-        for options in ((), ("--json", "-")):
-            process = subprocess.Popen(
-                [sys.executable, "-m", "deskhand", "check", str(show), "--no-report", *options],
-                stdout=subprocess.PIPE,
-                stderr=subprocess.PIPE,
-            )
-            assert process.stdout is not None
-            assert process.stderr is not None
-            process.stdout.close()
-            said = process.stderr.read()
-            process.stderr.close()
-            process.wait()
-            assert b"Traceback" not in said
-            assert b"Exception ignored" not in said
+    @pytest.mark.parametrize("options", [pytest.param((), id="words"), pytest.param(("--json", "-"), id="json")])
+    def test_whoever_reads_may_stop_early(self, show: Path, options: tuple[str, ...]) -> None:
+        process = subprocess.Popen(
+            [sys.executable, "-m", "deskhand", "check", str(show), "--no-report", *options],
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+        )
+        assert process.stdout is not None
+        assert process.stderr is not None
+        process.stdout.close()
+        said = process.stderr.read()
+        process.stderr.close()
+        process.wait()
+        assert b"Traceback" not in said
+        assert b"Exception ignored" not in said

@@ -356,6 +356,12 @@ SLOW: Final = (
         covered="The same in the older of the two encodings.",
     ),
     Slow(
+        file="test_cli.py",
+        tests=("test_whoever_reads_may_stop_early",),
+        only=("json",),
+        covered="The same with words in place of JSON.",
+    ),
+    Slow(
         file="store/test_history.py",
         tests=("test_names_of_any_kind",),
         only=("postgresql",),
