@@ -48,6 +48,10 @@ def _lines(frequencies_hz: Sequence[float]) -> str:
     return ", ".join(f"{frequency_hz:.0f}" for frequency_hz in frequencies_hz)
 
 
+def _side(track: str | None) -> str:
+    return f" on {track} only" if track is not None else ""
+
+
 def _exact_hertz(frequency_hz: float) -> str:
     return hertz(frequency_hz, 2)
 
@@ -60,6 +64,7 @@ _FORMS: Final[dict[str, Callable[[Any], str]]] = {
     "plural": _plural,
     "listed": _listed,
     "lines": _lines,
+    "side": _side,
 }
 """Forms a value can take in a sentence, by the word after the colon."""
 _FORMATTER: Final = _Formatter()

@@ -25,6 +25,7 @@ import soundfile
 from deskhand.baseline import numbers
 from deskhand.baseline.kept import load
 from deskhand.baseline.model import baseline_of
+from deskhand.baseline.versions import reading_versions
 from deskhand.cli import main
 from deskhand.store import DEFAULT_NAME, Dismissal, KeptTake, history_url
 from deskhand.store.history import open_history
@@ -447,8 +448,12 @@ class TestVersions:
 
     def test_they_are_written_with_every_value(self, hall: Path, balance_2: None) -> None:
         fine("keep", "week-1")
-        assert asked("SELECT DISTINCT metric FROM value WHERE version = 2") == [("balance_db",)]
-        assert asked("SELECT DISTINCT version FROM value WHERE metric != 'balance_db'") == [(1,)]
+        written = dict(asked("SELECT DISTINCT metric, version FROM value"))
+        assert written == {metric: reading_versions().get(metric, 1) for metric in written if "." not in metric} | {
+            metric: 1 for metric in written if "." in metric
+        }
+        assert written["balance_db"] == 2
+        assert written["crest_db"] == 1
 
     def test_nothing_is_set_aside_as_long_as_nothing_changes(self, taught: Path) -> None:
         assert checked("week-1", "--date", SUNDAYS[5])["reference"]["set_aside_versions"] == {}
@@ -509,14 +514,14 @@ class TestVersions:
             "ORDER BY date, source, stage, sound, metric"
         )
         before = asked(everything)
-        assert {row[-1] for row in before} == {1}
+        assert {row[-1] for row in before if row[-4] == "balance_db"} == {1}
         out = fine("keep", "--measure-again", "--by", "Jonas")
         assert out.splitlines() == [
             f"week-{at % 3 + 1} ({date}), rehearsal: measured again, number {at + 6} in place of {at + 1}."
             for at, date in enumerate(SUNDAYS[:5])
         ]
         # the same takes with the same numbers, in today's version
-        assert asked(everything) == [(*row[:-1], 2 if row[-4] == "balance_db" else 1) for row in before]
+        assert asked(everything) == [(*row[:-1], 2 if row[-4] == "balance_db" else row[-1]) for row in before]
         assert asked("SELECT id, replaced_by, forgotten_by FROM take WHERE forgotten_at IS NOT NULL ORDER BY id") == [
             (at, at + 5, "Jonas") for at in range(1, 6)
         ]
@@ -1149,6 +1154,7 @@ class TestWeeks:
                 KeptTake(
                     house=row.house, show=row.show, date=str(date(2026, 1, 4) + timedelta(weeks=week)), phase=row.phase,
                     duration_s=row.duration_s, sample_rate_hz=RATE_HZ, recording="x", house_hash="x", deskhand="x", parts=parts,
+                    versions=reading_versions(),
                 )
             )  # fmt: skip
         lines = {line.split()[0]: line for line in fine("history").splitlines() if not line.startswith(" ")}

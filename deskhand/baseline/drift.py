@@ -30,6 +30,8 @@ FARTHEST: Final = 3.0
 what stays there is one after some takes. A steady take lies farther away once in 370 (normal distribution)."""
 SHOWS_A_YEAR: Final = 52
 """One show a week."""
+_NEIGHBOURS: Final = 2
+"""Takes on either side to which a single one is compared. Common practice, no source."""
 _CELLS: Final = 141
 """States of the Markov chain; odd, so that one lies in the middle. With this many the run lengths agree with Lucas & Saccucci (1990)."""
 
@@ -142,12 +144,15 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     )
     low, high = centre - limit * deviation, centre + limit * deviation
     newest = float(average[-1])
-    # it began to go away where its average was last within one standard deviation of its own
-    usual = spread * np.sqrt(weight / (2.0 - weight))
-    since = values.size - 1
-    while since > 0 and (average[since - 1] - centre) * np.sign(newest - centre) > usual:
-        since -= 1
-    since = max(0, min(since - 1, values.size - 3))
+    since, line = _rise(_without_jumps(values, FARTHEST * spread), weeks, float(np.sign(newest - centre)))
+    if line is None:
+        # it went away in a step: where its average was last within one standard deviation of its own
+        usual = spread * np.sqrt(weight / (2.0 - weight))
+        since = values.size - 1
+        while since > 0 and (average[since - 1] - centre) * np.sign(newest - centre) > usual:
+            since -= 1
+        since = max(0, min(since - 1, values.size - 3))
+        line = _line(values[since:], weeks[since:], centre, newest)
     return Chart(
         values=values,
         average=average,
@@ -157,7 +162,7 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
         spread=spread,
         drifted=not low[-1] <= newest <= high[-1],
         since=since,
-        line=_line(values[since:], weeks[since:], centre, newest),
+        line=line,
         weeks=float(weeks[-1] - weeks[since]),
     )
 
@@ -170,6 +175,35 @@ def _moving_average(values: Array, centre: float, weight: float, farthest: float
         newest += weight * float(np.clip(values[take] - newest, -farthest, farthest))
         average[take] = newest
     return average
+
+
+def _without_jumps(values: Array, farthest: float) -> Array:
+    """Values of which a single one that lies far from its neighbours is the median of these."""
+    padded = np.pad(values, _NEIGHBOURS, mode="reflect")
+    medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1), axis=1)
+    return np.where(np.abs(values - medians) > farthest, medians, values)
+
+
+def _rise(values: Array, weeks: Array, direction: float) -> tuple[int, tuple[float, float] | None]:
+    """Take after which a number has risen or fallen steadily, and start and end of that line; None where a step explains it better.
+
+    Of all lines that are level up to a take and slope from there on, and all steps after a take, that of least squares.
+    """
+    best, best_step = (np.inf, 0, (0.0, 0.0)), np.inf
+    for since in range(values.size - 2):
+        before, after = values[: since + 1], values[since + 1 :]
+        best_step = min(best_step, float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum()))
+        gone = np.maximum(weeks - weeks[since], 0.0)
+        off = gone - gone.mean()
+        if not off.any():
+            continue
+        slope = float(off @ values / (off @ off))
+        start = float(values.mean() - slope * gone.mean())
+        squares = float(((values - start - slope * gone) ** 2).sum())
+        if slope * direction > 0 and squares < best[0]:
+            best = squares, since, (start, start + slope * float(gone[-1]))
+    squares, since, line = best
+    return since, line if squares <= best_step else None
 
 
 def _line(values: Array, weeks: Array, centre: float, newest: float) -> tuple[float, float]:

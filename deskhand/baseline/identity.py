@@ -17,9 +17,9 @@ from deskhand.baseline.numbers import (
     noise_of,
     number_of,
     tone_vector,
-    width_covariance,
 )
 from deskhand.baseline.predict import Prior, predictive
+from deskhand.baseline.spreads import width_covariance
 from deskhand.house import ROLES
 
 if TYPE_CHECKING:
@@ -54,6 +54,10 @@ _CHANGED: Final = 1e-2
 """Tail probability as itself below which another input of the same person has changed as well. Common practice, no source."""
 UNLIKE_ITSELF: Final = 5e-2
 """Tail probability as itself below which an input alone is taken for another. Common practice, no source."""
+_UNCLEAR: Final = frozenset(name for name, role in ROLES.items() if role.unclear)
+"""Roles that stand for whatever is not known yet."""
+_SELDOM: Final = 0.5
+"""Share of the kept takes up to which an input of unclear role plays for guests only. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,14 +142,25 @@ def _is_pair(part: KeptPart) -> bool:
     return "width_db" in part.values or "width_db" in part.other_version
 
 
+def _for_anyone(baseline: Baseline) -> frozenset[str]:
+    """Inputs of unclear role that play in few of the kept takes: whoever comes as a guest sounds as nobody did there before."""
+    takes = len({part.take for (_, stage), parts in baseline.parts.items() if stage == "tap" for part in parts})
+    return frozenset(
+        source
+        for (source, stage), parts in baseline.parts.items()
+        if stage == "tap" and parts and parts[-1].role in _UNCLEAR and len(parts) <= _SELDOM * takes
+    )
+
+
 def _likenesses(baseline: Baseline, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Likeness]:
     """(input, source it is taken for) to its likeness; sources are all that were ever kept, playing tonight or not."""
+    anyone = _for_anyone(baseline)
     likenesses: dict[tuple[str, str], _Likeness] = {}
     players = {part.source: part.player for part in inputs}
     known = {source: parts[-1] for (source, stage), parts in baseline.parts.items() if stage == "tap" and parts}
     for part in inputs:
         for source, newest in known.items():
-            if _is_pair(newest) != _is_pair(part):
+            if _is_pair(newest) != _is_pair(part) or source in anyone:
                 continue
             # as if it were that source, played by whoever plays that tonight
             as_source = replace(part, source=source, role=newest.role, player=players.get(source))
@@ -260,7 +275,10 @@ def mistaken(baseline: Baseline, parts: Sequence[KeptPart]) -> list[Mispatch]:
     roles |= {part.source: part.role for part in parts}
     families = {source: _family(role) for source, role in roles.items()}
     kinds = {source: _kind(role) for source, role in roles.items()}
-    inputs = [part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S]
+    anyone = _for_anyone(baseline)
+    inputs = [
+        part for part in parts if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S and part.source not in anyone
+    ]
     likenesses = _likenesses(baseline, inputs)
     heard = _Inputs(
         parts={part.source: part for part in inputs},

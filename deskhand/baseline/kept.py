@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -10,15 +10,16 @@ import numpy as np
 from deskhand.baseline import drift
 from deskhand.baseline.model import LEARNED, MOST_TAKES, Baseline, baseline_of, house_prior
 from deskhand.baseline.normal import Normal, judge_parts
-from deskhand.baseline.numbers import BY_NAME, LEVEL, NUMBERS, TONE, Number, metrics, number_of, tone_vector
+from deskhand.baseline.numbers import BY_NAME, CHARTED, TONE, Number, metrics, number_of, of_tones, tone_vector
 from deskhand.baseline.versions import reading_versions
-from deskhand.baseline.weeks import crept
+from deskhand.baseline.weeks import crept, tones_of
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.store import file_of
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
+    from deskhand.house import FormerNames
     from deskhand.store import Dismissal, KeptPart, TakeRow
     from deskhand.store.history import History
 
@@ -26,6 +27,8 @@ MIX: Final = "the mix"
 """Name under which the mix is kept."""
 PHRASES: Final = (5, 25, 50)
 """Percentiles of a voice's phrases that are kept: covered and clear of a house are set by the first two."""
+_PAIRS: Final = ("correlation", "delay_ms")
+"""Readings of a pair that weigh what is said of its sides."""
 _LEAST_APART_PCT: Final = 15.0
 """Points that covered lies below clear at least, in a house whose voices are steady: three times what a clean week's quarter varies by
 (validations/clean_stage.py, half to tune on: 4 to 5 points)."""
@@ -38,6 +41,8 @@ class KeptTakes:
     rows: list[tuple[TakeRow, KeptPart]] = field(default_factory=list)
     dismissals: list[Dismissal] = field(default_factory=list)
     takes: list[TakeRow] = field(default_factory=list)
+    unknown_houses: dict[str, int] = field(default_factory=dict)
+    """House that is none of this house's names to how many takes are kept of it."""
 
     def words(self) -> dict[str, AudibilityLimits]:
         """Limits of each voice's clear and covered words, by the house's own weeks; empty until it has kept enough."""
@@ -65,6 +70,7 @@ def load(
     show: tuple[str, str | None],
     digest: str | None = None,
     to_be_kept: bool = False,
+    names: FormerNames | None = None,
 ) -> KeptTakes | None:
     """Kept takes of a house in a phase; None when there is no history yet.
 
@@ -78,6 +84,8 @@ def load(
         Digest of its files, by which shows without a date are told apart.
     to_be_kept : bool
         Refuse a show that is kept already, before anything is measured.
+    names : FormerNames, optional
+        Earlier names of the house and its sources.
 
     Raises
     ------
@@ -91,14 +99,16 @@ def load(
         return None
     # the database library is loaded where there is something to read
     from deskhand.store.history import open_history
+    from deskhand.store.unknown_houses import unknown_houses
 
-    history = open_history(url)
+    history = open_history(url, names=names)
     if history is None:
         return None
     try:
         if to_be_kept:
             history.refuse_twice(house=house, show=show[0], date=show[1], phase=phase, digest=digest)
-        return _read(history, house, phase, show, digest)
+        kept = _read(history, house, phase, show, digest)
+        return replace(kept, unknown_houses=unknown_houses(history, house=house))
     finally:
         history.close()
 
@@ -115,7 +125,7 @@ def _is_show(take: TakeRow, show: tuple[str, str | None], digest: str | None) ->
 
 def _read(history: History, house: str, phase: str, show: tuple[str, str | None], digest: str | None) -> KeptTakes:
     """Kept takes out of an open history, without the show that is judged."""
-    wanted = (*metrics(), "phrase_pct.")
+    wanted = (*metrics(), "phrase_pct.", *_PAIRS)
     rows = history.parts(
         house=house,
         phase=phase,
@@ -136,6 +146,8 @@ class Drift:
     source: str
     number: Number
     chart: drift.Chart
+    since: str | None = None
+    """Date of the take after which it went away; None where nobody wrote it down."""
 
     @property
     def crept(self) -> str:
@@ -161,19 +173,33 @@ def drifts(
     parts = [part for part in parts if part.role not in left_out]
     judged = {(part.source, part.stage): part for part in parts if part.stage in ("tap", "after")}
     date_of_take = {take.id: take.date for take in baseline.takes}
+    tones = {
+        kept_part: tone
+        for key, part in judged.items()
+        if key[1] == "tap"
+        for kept_part, tone in tones_of([*baseline.parts.get(key, ()), part]).items()
+    }
+
+    def value_of(number: Number, part: KeptPart) -> float | None:
+        if number.is_of_tone:
+            tone = tones.get(id(part))
+            return None if tone is None else float(of_tones(number, tone))
+        reading = number_of(number, part.values)
+        return None if reading is None else reading[0]
+
     wanted = []
     for (source, stage), part in judged.items():
-        for number in (LEVEL, *NUMBERS):
+        for number in CHARTED:
             if number.stage_of(chained=(source, "after") in judged) != stage:
                 continue
-            reading = number_of(number, part.values)
+            value = value_of(number, part)
             dated = [
-                (kept_reading[0], date_of_take[past_part.take])
+                (kept_value, date_of_take[past_part.take])
                 for past_part in baseline.parts.get((source, stage), ())
-                if (kept_reading := number_of(number, past_part.values)) is not None
+                if (kept_value := value_of(number, past_part)) is not None
             ]
-            if reading is not None and len(dated) + 1 >= drift.LEAST_TAKES:
-                wanted.append((source, stage, number, part, [*dated, (reading[0], date)]))
+            if value is not None and len(dated) + 1 >= drift.LEAST_TAKES:
+                wanted.append((source, stage, number, part, [*dated, (value, date)]))
     drifted = []
     for source, stage, number, part, series in wanted:
         values = np.array([value for value, _ in series])
@@ -182,7 +208,7 @@ def drifts(
         weeks = drift.weeks_of([when for _, when in series])
         chart = drift.chart(values, spread, limit, weeks)
         if chart is not None and chart.drifted:
-            drifted.append(Drift(source=source, number=number, chart=chart))
+            drifted.append(Drift(source=source, number=number, chart=chart, since=series[chart.since][1]))
     return drifted
 
 

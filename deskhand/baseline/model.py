@@ -19,16 +19,16 @@ from deskhand.baseline.numbers import (
     NUMBERS,
     OCTAVES_HZ,
     TONE,
-    TONE_PLAYER_RATIO,
+    TONE_NUMBERS,
     Number,
     noise_of,
     number_of,
-    player_ratio_of,
-    tone_covariance,
+    of_tones,
     tone_noise,
     tone_vector,
 )
 from deskhand.baseline.predict import Prior, pooled, scaled, scatter_of
+from deskhand.baseline.spreads import TONE_PLAYER_RATIO, player_ratio_of, tone_covariance
 from deskhand.baseline.versions import other_version_takes, version_of_judged
 from deskhand.house.roles import ROLES
 
@@ -50,9 +50,10 @@ STRENGTH: Final = 4.0
 """Takes that the prior spread of a role is worth. Common practice, no source; coverage is measured in docs/validation-normal.md."""
 BY_SONG: Final = frozenset(name for name, role in ROLES.items() if role.goes_by_song)
 """Roles whose tone goes by the song."""
-BY_SONG_STRENGTH: Final = 12.0
+BY_SONG_STRENGTH: Final = 8.0
 """A few weeks of singing show only a few keys, and a few weeks of cymbals perhaps only the hat: how narrow they are takes longer to
-learn. Common practice, no source."""
+learn. As few as clean weeks bear, so that a gross change of tone is not taken for another song (validations/clean_stage.py, half to tune
+on: of 97 weeks 2 raise something with 8 or 12, 4 with 6)."""
 _POOL_WORTH, _POOL_MOST = 0.5, 10.0
 """Weight of a take of another source of the role against one of its own, and most takes that all of them are worth. Common
 practice, no source."""
@@ -159,11 +160,7 @@ def baseline_of(
             continue
         parts[part.source, part.stage].append(part)
     set_aside |= _other_chain(parts, chains or {})
-    readings = {
-        (name, source, stage): kept_readings(name, stage_parts)
-        for (source, stage), stage_parts in parts.items()
-        for name in _NAMES_AT.get(stage, ())
-    }
+    readings = _all_readings(parts)
     return Baseline(
         takes=tuple(takes.values()),
         parts=dict(parts),
@@ -176,9 +173,24 @@ def baseline_of(
         spreads={
             (name, stage): _spreads(name, stage, parts, readings)
             for stage, names in _NAMES_AT.items()
-            for name in names
+            for name in (*names, *((number.name for number in TONE_NUMBERS) if stage == "tap" else ()))
         },
     )
+
+
+def _all_readings(parts: Mapping[tuple[str, str], Sequence[KeptPart]]) -> dict[tuple[str, str, str], KeptReadings]:
+    """Readings of all numbers at their stages; those of a tone are made from it once."""
+    readings = {
+        (name, source, stage): kept_readings(name, stage_parts)
+        for (source, stage), stage_parts in parts.items()
+        for name in _NAMES_AT.get(stage, ())
+    }
+    return readings | {
+        (number.name, source, stage): _of_tone(number, tone)
+        for (name, source, stage), tone in readings.items()
+        if name == TONE and stage == "tap"
+        for number in TONE_NUMBERS
+    }
 
 
 def _other_chain(
@@ -232,6 +244,11 @@ def _tone_readings(parts: Sequence[KeptPart]) -> KeptReadings:
         noise=np.array([tone_noise(part.playing_s) for _, part in read]),
         players=tuple(part.player for _, part in read),
     )
+
+
+def _of_tone(number: Number, tone: KeptReadings) -> KeptReadings:
+    """Number that is made from a tone, in the parts that hold one."""
+    return KeptReadings(rows=of_tones(number, tone.rows)[:, None], noise=tone.noise, players=tone.players)
 
 
 def _number_readings(parts: Sequence[KeptPart], number: Number) -> KeptReadings:

@@ -11,16 +11,16 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.spreads import TONE_PLAYER_RATIO, tone_spread_db
 from deskhand.dsp.loudness_level import spl_from_phon
-from deskhand.dsp.spectrum import exact_hz
-from deskhand.house.roles import ROLES, ToneFamily
+from deskhand.dsp.spectrum import NOMINAL_HZ, exact_hz
+from deskhand.house.roles import ROLES
 from deskhand.measure.provider import providers
-from deskhand.measure.tone import levels_db
 from deskhand.units import db_from_power, power_from_db
 from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
@@ -33,9 +33,9 @@ TONE: Final = "tone"
 """Name of the number that is eight: the levels around the octaves."""
 OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 """Nominal octaves of a tone (IEC 61260-1)."""
-_FLOOR: Final = power_from_db(-30.0)
-"""Soft floor of a tone: what lies 30 dB and more below the whole is hardly heard in it, and its level is chance. Common practice, no
-source."""
+FLOOR_DB: Final = -38.0
+"""Soft floor of a tone: what lies further below the whole is hardly heard in it, and its level is chance. Common practice, no source; with
+30 dB the top octave of strings and voices was none of their tone (validations/clean_stage.py, half to tune on)."""
 _Z95: Final = 1.96
 """Half the width of a 95 % interval in standard deviations of a normal distribution."""
 FEED_LEVEL: Final = "feed_level_dbfs"
@@ -91,7 +91,14 @@ class Number:
     @property
     def reads(self) -> tuple[str, ...]:
         """Readings it is made from, by the names they are kept under."""
+        if self.is_of_tone:
+            return ("tone_db.",)
         return _DERIVED[self.metric][0] if self.metric in _DERIVED else (self.metric,)
+
+    @property
+    def is_of_tone(self) -> bool:
+        """True where it is made from a tone."""
+        return self.metric.startswith(("tone_octave.", "tone_tilt"))
 
     @property
     def step_unit(self) -> str:
@@ -161,13 +168,19 @@ NUMBERS: Final = (
         name="articulation", label="articulation", stage="tap", metric="articulation_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source="ISO 3382-1:2009, A.4: 1 dB for clarity, which weighs early against late",
         # whether the hat keeps the time or the ride is the song's
-        prior=NumberPrior(spread=1.2, sure_after_s=20.0, player_ratio=1.0, wider=(("overheads", 2.5),)),
+        prior=NumberPrior(
+            spread=1.2, sure_after_s=20.0, player_ratio=1.0,
+            wider=(("overheads", 2.5), ("bass", 1.8), ("acoustic guitar", 3.5), ("speech", 3.0), ("percussion", 1.3)),
+        ),
     ),
     Number(
         name="tail", label="tail", stage="tap", metric="tail_s", unit="s",
         to_scale=_log2, from_scale=_exp2, jnd=0.07, jnd_source="ISO 3382-1:2009, A.4: 5 % of the decay time",
-        # a guitar's is that of its effects, which the song has; cymbals ring or do not
-        prior=NumberPrior(spread=0.25, sure_after_s=30.0, player_ratio=1.0, wider=(("guitar", 1.6), ("overheads", 1.6))),
+        # a guitar's is that of its effects, which the song has; a bass string rings four times as long as another; cymbals ring or do not
+        prior=NumberPrior(
+            spread=0.25, sure_after_s=30.0, player_ratio=1.0,
+            wider=(("guitar", 1.6), ("acoustic guitar", 1.6), ("keys", 1.6), ("bass", 2.5), ("overheads", 1.6), ("percussion", 3.0)),
+        ),
     ),
     Number(
         name="width", label="width", stage="tap", metric="width_db", unit="dB",
@@ -177,12 +190,13 @@ NUMBERS: Final = (
     Number(
         name="balance", label="balance of right against left", stage="tap", metric="balance_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND,
-        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.5), pairs_only=True,
+        # which side's cymbal is played is the song's
+        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.5, wider=(("overheads", 2.5),)), pairs_only=True,
     ),
     Number(
         name="dynamics", label="crest", stage="after", metric="crest_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.5, jnd_source=COMMON,
-        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
+        prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7, wider=(("speech", 2.0), ("overheads", 1.6), ("percussion", 1.3), ("acoustic guitar", 1.3))),
     ),
     Number(
         name="harsh", label="share of loudness from 2 to 5 kHz", stage="after", metric="harsh_share", unit="%",
@@ -190,13 +204,16 @@ NUMBERS: Final = (
         # what a bass has there are its strings and fingers alone; what a voice has, its vowels and the key
         prior=NumberPrior(
             spread=0.1, sure_after_s=15.0, player_ratio=1.0,
-            wider=(("bass", 2.0), ("lead vocal", 1.5), ("backing vocal", 1.5)),
+            wider=(
+                ("bass", 2.0), ("lead vocal", 1.5), ("backing vocal", 1.5), ("speech", 1.6), ("overheads", 1.7), ("percussion", 1.8),
+            ),
         ),
         upwards_only=True,
     ),
     *(provided_number(provider, provider.compared) for provider in providers() if provider.compared is not None),
 )  # fmt: skip
-"""All judged numbers but tone; those of readings with a file of their own last. Spreads and ratios: common practice, no source; they stand in until takes are kept."""
+"""All judged numbers but tone; those of readings with a file of their own last. Spreads and ratios: common practice, no source, and factors
+of roles read from the seasons of validations/clean_stage.py, half to tune on; they stand in until takes are kept."""
 MIX_NUMBERS: Final = (
     Number(
         name="mono-loss", label="mono loss", stage="mix", metric="mono_loss_db", unit="dB",
@@ -221,69 +238,56 @@ IDENTITY_NUMBERS: Final = (NUMBERS[0], _CREST, _RANGE)
 """Numbers that tell an input beside its tone."""
 LEVEL: Final = Number(
     name="level", label="level", stage="tap", metric="level_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
-    jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=10.0, player_ratio=0.5),
+    jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=10.0, player_ratio=0.5), version=2,
 )  # fmt: skip
 """A set-point, judged against nominal; over the weeks it is only watched for drift."""
-BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL)}
-
 TONE_JND_DB: Final = 1.0
 """Just noticeable difference of an octave's level, from `TONE_JND_SOURCE`."""
 TONE_JND_SOURCE: Final = BY_JND
 TONE_SURE_AFTER_S: Final = 25.0
 """Playing after which a tone's variance within a take has come down to that between takes. Common practice, no source; coverage is
 measured in docs/validation-normal.md."""
-TONE_PLAYER_RATIO: Final = 1.0
-"""Variance of a tone between players over that of one player from week to week. Common practice, no source."""
-_KIT_APART: Final = 6.0
-"""Factor on the variance between players of drums, since who plays them may bring them. Common practice, no source."""
-_CORRELATION: Final = 0.5
-"""Correlation between neighbouring octaves. Common practice, no source."""
-_WIDTH_SPREAD_DB: Final = {63: 3.0, 125: 3.0, 250: 2.5, 500: 2.0, 1000: 2.0, 2000: 1.5, 4000: 1.5, 8000: 1.5}
-"""Octave to the spread of a pair's width from song to song, read from openly licensed recordings of guitars, a piano and drums."""
-_ANY_SPREADS_DB: Final = (2.0, 2.0, 1.8, 1.2, 1.0, 1.0, 1.0, 1.2)
-"""Octaves of one player and rig in another song and key: within about 2 dB an octave, more below 125 Hz, read from openly licensed
-recordings of one guitarist."""
-_KEYS_SPREADS_DB: Final = (1.5, 2.0, 3.5, 1.5, 1.3, 2.5, 2.0, 1.5)
-"""Keys in another song and with another sound. Common practice, no source."""
-_SINGING_SPREADS_DB: Final = (1.0, 3.5, 3.5, 1.2, 1.8, 2.5, 2.5, 1.5)
-"""A voice's lowest octaves move by 7 dB with the key, read from openly licensed recordings of two singers."""
-_SPEECH_SPREADS_DB: Final = (2.0, 2.0, 1.5, 1.0, 1.2, 1.2, 1.2, 1.5)
-"""One speaker at other distances from the microphone. Common practice, no source."""
-_DRUM_SPREADS_DB: Final = (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0)
-"""One kit in another song. Common practice, no source."""
-_CYMBAL_SPREADS_DB: Final = (1.0, 1.0, 1.0, 1.0, 1.5, 2.0, 2.5, 3.0)
-"""Overheads: one song is played on the hat and another on the ride. Common practice, no source."""
-_TONE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
-    "singing": _SINGING_SPREADS_DB,
-    "speech": _SPEECH_SPREADS_DB,
-    "keys": _KEYS_SPREADS_DB,
-    "drum": _DRUM_SPREADS_DB,
-    "cymbals": _CYMBAL_SPREADS_DB,
-    "any": _ANY_SPREADS_DB,
-}
-"""Family of tones to the spread of its octaves."""
+_TONE_OCTAVE: Final = "tone_octave."
+"""Begin of the metric of a level around one octave, which is made from a tone."""
+_TONE_TILT: Final = "tone_tilt"
+_TILT_JND: Final = TONE_JND_DB / np.log2(OCTAVES_HZ[-1] / OCTAVES_HZ[0]) * 2.0
+"""Slope that moves the lowest and the highest octave by a just noticeable difference each (arithmetic)."""
+_TILT_SPREAD: Final = 0.4
+"""Standard deviation of the slope from week to week: what the octaves' spreads leave of it (arithmetic from them)."""
 
 
-def player_ratio_of(ratio: float, role: str) -> float:
-    """Variance between players over that of one player, of a role."""
-    return ratio * _KIT_APART if role in ROLES and ROLES[role].kit else ratio
+def _tone_number(name: str, label: str, metric: str, unit: str, spreads: Mapping[str, float], jnd: float) -> Number:
+    """Number that is made from a tone, with its spread in every role."""
+    usual = spreads["other"]
+    wider = tuple((role, spread / usual) for role, spread in spreads.items() if spread != usual)
+    prior = NumberPrior(spread=usual, sure_after_s=TONE_SURE_AFTER_S, player_ratio=TONE_PLAYER_RATIO, wider=wider)
+    return Number(
+        name=name, label=label, stage="tap", metric=metric, unit=unit, to_scale=_same, from_scale=_same, jnd=jnd,
+        jnd_source=TONE_JND_SOURCE, prior=prior,
+    )  # fmt: skip
 
 
-def tone_covariance(role: str) -> Array:
-    """(8, 8) prior covariance of the octave levels of a role, in dB squared. Common practice where no other source is named."""
-    spread = np.array(_TONE_SPREADS_DB[ROLES[role].tone_family if role in ROLES else "any"])
-    return _covariance(spread, np.arange(spread.size))
-
-
-def width_covariance(bands_hz: Sequence[int]) -> Array:
-    """(n, n) prior covariance of a pair's widths in these octaves, in dB squared."""
-    return _covariance(np.array([_WIDTH_SPREAD_DB[band] for band in bands_hz]), np.log2(np.array(bands_hz, float)))
-
-
-def _covariance(spread: Array, octave: NDArray[np.number]) -> Array:
-    """(n, n) covariance of levels so many octaves up, of which neighbours go together."""
-    return np.asarray(np.outer(spread, spread) * _CORRELATION ** np.abs(octave[:, None] - octave))
-
+TILT: Final = _tone_number(
+    "tilt", "slope of its tone", _TONE_TILT, "dB per octave", dict.fromkeys(ROLES, _TILT_SPREAD), float(_TILT_JND)
+)
+TONE_NUMBERS: Final = (
+    TILT,
+    *(
+        _tone_number(
+            f"tone-{band}",
+            f"tone around {f'{band // 1000} kHz' if band >= 1000 else f'{band} Hz'}",
+            f"{_TONE_OCTAVE}{band}",
+            "dB",
+            {role: tone_spread_db(role, octave) for role in ROLES},
+            TONE_JND_DB,
+        )
+        for octave, band in enumerate(OCTAVES_HZ)
+    ),
+)
+"""Slope of a tone, and its level around each octave: watched over the weeks only; a take's tone is judged as a whole."""
+CHARTED: Final = (LEVEL, *NUMBERS, *TONE_NUMBERS)
+"""Numbers that are watched over the weeks."""
+BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL, *TONE_NUMBERS)}
 
 _LOUDNESS_PHON: Final = 80.0
 """Equal-loudness contour (ISO 226:2023) by which a tone is weighed: about how loud a band is heard. Common practice, no source."""
@@ -320,19 +324,42 @@ def tone_vector(values: Values) -> Array | None:
 def tone_of(levels_db: Array) -> Array:
     """(8,) tone around the octave centres of (31,) third-octave levels, as `tone_vector`."""
     power = _KERNEL @ power_from_db(levels_db)
-    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + _FLOOR))
+    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + power_from_db(FLOOR_DB)))
+
+
+_TONE_READINGS: Final = tuple(f"tone_db.{band:g}" for band in NOMINAL_HZ)
+"""Names under which the third-octave levels of a tone are kept."""
 
 
 def third_octaves_db(values: Values) -> Array | None:
     """(31,) third-octave levels of a kept part, -200 dB where nothing sounds; None when it holds no tone."""
-    tone_db = {
-        name.removeprefix("tone_db."): level for name, (level, _) in values.items() if name.startswith("tone_db.")
-    }
-    return np.maximum(levels_db(tone_db), NOTHING_DB) if tone_db else None
+    levels = [values.get(name) for name in _TONE_READINGS]
+    if all(level is None for level in levels):
+        return None
+    return np.maximum([NOTHING_DB if level is None else level[0] for level in levels], NOTHING_DB)
+
+
+def _tone_value(number: Number, values: Values) -> float | None:
+    """Slope of a tone, or its level around one octave against the mean of all; None where there is no tone."""
+    vector = tone_vector(values)
+    return None if vector is None else float(of_tones(number, vector))
+
+
+def of_tones(number: Number, tones_db: Array) -> Array:
+    """(...) number that is made from tones, of (..., 8) tones as `tone_vector` gives them."""
+    if number.metric == _TONE_TILT:
+        # slope of the line of least squares
+        octaves = np.arange(tones_db.shape[-1]) - 0.5 * (tones_db.shape[-1] - 1)
+        return np.asarray(tones_db @ (octaves / (octaves @ octaves)))
+    octave = OCTAVES_HZ.index(int(number.metric.removeprefix(_TONE_OCTAVE)))
+    return np.asarray(tones_db[..., octave])
 
 
 def number_of(number: Number, values: Values) -> tuple[float, float | None] | None:
     """Number on its scale, and its own standard deviation where the reading says how sure it is."""
+    if number.is_of_tone:
+        value = _tone_value(number, values)
+        return None if value is None else (value, None)
     if number.metric in _DERIVED:
         (first, second), derive = _DERIVED[number.metric]
         value = derive(values[first][0], values[second][0]) if first in values and second in values else None

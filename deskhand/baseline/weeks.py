@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -10,7 +10,7 @@ import numpy as np
 from deskhand.baseline import drift
 from deskhand.baseline.model import Baseline, house_prior
 from deskhand.baseline.normal import number_predictive
-from deskhand.baseline.numbers import LEVEL, NUMBERS, Number, number_of
+from deskhand.baseline.numbers import CHARTED, LEVEL, Number, number_of, of_tones, tone_vector
 from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from deskhand.baseline.predict import Predictive
     from deskhand.store import KeptPart, TakeRow
 
-SHOWN: tuple[Number, ...] = (LEVEL, *NUMBERS)
+SHOWN: tuple[Number, ...] = CHARTED
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -42,6 +42,13 @@ class Course:
     usual: float
     chart: drift.Chart | None
     """On the number's scale; None for fewer takes than a chart needs."""
+    nominal: float | None = None
+    """Nominal level, around which `low` and `high` are what is allowed; None for what has none."""
+
+    @property
+    def measured_against(self) -> tuple[TakeRow, TakeRow]:
+        """First and last of the takes that say where the chart's number was."""
+        return self.takes[0], self.takes[min(drift.BASELINE, len(self.takes)) - 1]
 
 
 def crept(number: Number, chart: drift.Chart) -> str:
@@ -52,7 +59,21 @@ def crept(number: Number, chart: drift.Chart) -> str:
     return f"crept {word} by {rate} {number.step_unit} a week for {number_text(chart.weeks, 0)} weeks"
 
 
-def courses(baseline: Baseline, source: str, *, charts: int) -> list[Course]:
+def tones_of(parts: Sequence[KeptPart]) -> dict[int, NDArray[np.float64]]:
+    """Tones of a source's parts, oldest first, by their `id`, without what most octaves do together; of those that hold one."""
+    read = [(part, vector) for part in parts if (vector := tone_vector(part.values)) is not None]
+    if not read:
+        return {}
+    tones_db = np.array([vector for _, vector in read])
+    off = tones_db - tones_db[: drift.BASELINE].mean(axis=0)
+    # a bump in the loudest octaves lowers all others against the whole: that is no change of theirs
+    tones_db = tones_db - np.median(off, axis=1, keepdims=True)
+    return {id(part): vector for (part, _), vector in zip(read, tones_db, strict=True)}
+
+
+def courses(
+    baseline: Baseline, source: str, *, charts: int, nominal_dbfs: tuple[float, float] | None = None
+) -> list[Course]:
     """Courses of a source's numbers, each over the takes in which it was read.
 
     Parameters
@@ -62,16 +83,26 @@ def courses(baseline: Baseline, source: str, *, charts: int) -> list[Course]:
     source : str
     charts : int
         Number of charts of all sources; the control limits allow them one false signal a year together.
+    nominal_dbfs : (level, allowed), optional
+        Nominal level of the source, and how far from it a level is allowed to be, where its level is judged.
     """
     takes = {take.id: take for take in baseline.takes}
     source_courses: list[Course] = []
+    tones = tones_of(baseline.parts.get((source, "tap"), ()))
     for number in SHOWN:
         stage = number.stage_of(chained=bool(baseline.parts.get((source, "after"))))
         parts = baseline.parts.get((source, stage), [])
-        readings = [(reading[0], part) for part in parts if (reading := number_of(number, part.values)) is not None]
+        if number.is_of_tone:
+            readings = [(float(of_tones(number, tones[id(part)])), part) for part in parts if id(part) in tones]
+        else:
+            readings = [(reading[0], part) for part in parts if (reading := number_of(number, part.values)) is not None]
         expected = number_predictive(baseline, readings[-1][1], number) if readings else None
         if expected is not None:
-            source_courses.append(_course(baseline, source, number, stage, readings, expected, takes, charts))
+            course = _course(baseline, source, number, stage, readings, expected, takes, charts)
+            if number is LEVEL and nominal_dbfs is not None:
+                level, allowed = nominal_dbfs
+                course = replace(course, low=level - allowed, high=level + allowed, nominal=level)
+            source_courses.append(course)
     return source_courses
 
 

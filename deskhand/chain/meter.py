@@ -267,7 +267,7 @@ class StageMeter:
         top, true_peak = self._meters.tops_of(self._stage)
         return Stage(
             block=self.block,
-            level_dbfs=float(np.median(active_dbfs)) if active_dbfs.size else None,
+            level_dbfs=playing.level_of(active_dbfs),
             peak_dbfs=finite(float(db_from_amplitude(top))),
             true_peak_dbtp=finite(float(db_from_amplitude(true_peak))),
             loudness_lufs=finite(integrated_lufs(weighted)),

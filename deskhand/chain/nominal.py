@@ -175,7 +175,7 @@ def _behind_gains(blocks: Sequence[ChainBlock], reading: SourceReading, figures:
         )  # fmt: skip
     left, right, product = _behind(matrix, reading.tracks, figures)
     windows = window_levels((0.5 * (left + right)).astype(np.float32))
-    level_dbfs = float(np.median(windows[reading.activity.windows[: windows.size]]))
+    level_dbfs = reading.activity.level_of(windows[reading.activity.windows[: windows.size]])
     mono_loss_db = read.mono_loss_db
     playing = reading.activity.blocks[: left.size]
     # where one side carries nothing there is none
@@ -183,7 +183,7 @@ def _behind_gains(blocks: Sequence[ChainBlock], reading: SourceReading, figures:
         mono_loss_db = finite(stereo(left[playing], right[playing], product[playing]).mono_loss_db)
     return NominalPoint(
         level_dbfs=level_dbfs,
-        gain_db=level_dbfs - read.level_dbfs,
+        gain_db=0.0 if level_dbfs is None else level_dbfs - read.level_dbfs,
         true_peak_dbtp=peak_dbtp,
         mono_loss_db=mono_loss_db,
         reversed_side=bool(np.prod(matrix.diagonal()) < 0),

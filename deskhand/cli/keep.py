@@ -104,8 +104,12 @@ def _change(take: TakeOptions, *, forget: str | None, restore: str | None, forgo
         click.echo(f"{dated(row.show, row.date)}, {row.phase}: part of the reference again, as number {row.id}.")
         return
     from deskhand.report.kept import print_takes
+    from deskhand.store.unknown_houses import unknown_house_text, unknown_houses
 
     print_takes(store.takes(house=house.house.name, forgotten=forgotten), output_console())
+    unknown = unknown_house_text(unknown_houses(store, house=house.house.name))
+    if unknown:
+        click.echo(f"{unknown[0].upper()}{unknown[1:]}.")
 
 
 def _measure_again(take: TakeOptions, by: str | None) -> None:

@@ -186,6 +186,28 @@ def dropouts(
     return dropout_count
 
 
+@nb.njit("float64(float32[::1], float32[::1], int64, int64, float32)", cache=True, nogil=True)
+def _burst_whiteness(mean_square: np.ndarray, sharp: np.ndarray, first: int, end: int, level: np.float32) -> float:
+    """Whiteness of a burst in blocks [first, end), 0 where it is faint.
+
+    A block that is only partly filled holds more of the sound before or behind it than of the noise. Of three blocks and
+    more the first and the last are left out; of two the whiter one counts.
+    """
+    if end - first <= 2:
+        white = 0.0
+        for block in range(first, end):
+            if sharp[block] > 0.5 * level and mean_square[block] > 3e-6:
+                white = max(white, np.float64(sharp[block]) / mean_square[block])
+        return white
+    sharp_sum, power_sum = 0.0, 0.0
+    for block in range(first + 1, end - 1):
+        if mean_square[block] <= 3e-6:
+            return 0.0
+        sharp_sum += sharp[block]
+        power_sum += mean_square[block]
+    return sharp_sum / power_sum
+
+
 @nb.njit("Tuple((int64, float64))(float32[::1], float32[::1], int64)", cache=True, nogil=True)
 def _burst_end(mean_square: np.ndarray, sharp: np.ndarray, first: int) -> tuple[int, float]:
     """End of a burst of white noise that begins in a block, and how white it is; the block itself where none begins there.
@@ -201,19 +223,17 @@ def _burst_end(mean_square: np.ndarray, sharp: np.ndarray, first: int) -> tuple[
     for back in range(2, 6):
         if sharp[first - back] * 100 > level:
             return first, 0.0
-    end, full, white = first, 0, np.inf
+    end, full = first, 0
     while end <= first + MOST_BURST_BLOCKS and (sharp[end] > 0.25 * level or end == first):
         if sharp[end] > 4 * level:
             return first, 0.0
         full += int(sharp[end] > 0.25 * level)
-        # a block that is only partly filled holds more of the sound than of the noise
-        if sharp[end] > 0.5 * level:
-            if mean_square[end] <= 3e-6:
-                return first, 0.0
-            white = min(white, np.float64(sharp[end]) / mean_square[end])
         end += 1
-    # as white as noise is, even, and gone as fast as it came
-    if full < 2 or end > first + MOST_BURST_BLOCKS or white <= 8.0:
+    # even, and gone as fast as it came
+    if full < 2 or end > first + MOST_BURST_BLOCKS:
+        return first, 0.0
+    white = _burst_whiteness(mean_square, sharp, first, end, level)
+    if white <= 8.0:
         return first, 0.0
     if max(sharp[end + 1], sharp[end + 2]) * 50 >= level:
         return first, 0.0

@@ -2,14 +2,15 @@
 
 from deskhand.findings.causes import causes_only, with_dismissals
 from deskhand.findings.context import Context, has_nominal
+from deskhand.findings.drifts import judge_drifts, with_trends
 from deskhand.findings.faults.chain import chain as judge_chain
 from deskhand.findings.faults.chain import covered as judge_voices
+from deskhand.findings.faults.pair import pairs_as_usual
 from deskhand.findings.faults.presence import as_usual
 from deskhand.findings.finding import Finding, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of, things_to_fix
 from deskhand.findings.judge import joined, judge, judge_mix
 from deskhand.findings.judgements import (
-    judge_drifts,
     judge_mistaken,
     judge_mix_loss,
     judge_normals,
@@ -42,6 +43,7 @@ __all__ = [
     "judge_normals",
     "judge_reversed",
     "judge_voices",
+    "pairs_as_usual",
     "say",
     "short",
     "status_of",
@@ -49,4 +51,5 @@ __all__ = [
     "with_dismissals",
     "with_live_advice",
     "with_text",
+    "with_trends",
 ]

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
+from deskhand.findings.context import MOST_SPANS
 from deskhand.findings.faults.leaks import leaks, leaks_in_mix
 from deskhand.findings.faults.level import level
 from deskhand.findings.faults.moments import moments
@@ -28,6 +30,8 @@ _FAULTS: Final[tuple[Fault, ...]] = (
 )
 """Faults of an input that plays, in the order in which they are judged: later ones see what earlier ones found. Those of kinds with a file
 of their own come last."""
+_SAME_MOMENT_S: Final = 0.01
+"""Moments of the two sides up to this far apart are one: ten milliseconds. Common practice, no source."""
 __all__ = ["judge", "judge_mix"]
 
 
@@ -67,7 +71,7 @@ def judge(
             if reading.activity.windows.any():
                 for fault in _FAULTS:
                     findings += fault(source, reading, context, findings)
-        by_source[source.name] = findings
+        by_source[source.name] = of_both_sides(findings)
     by_source = joined(by_source, duplicates(context, by_source))
     by_source = joined(by_source, microphones(groups, context, by_source))
     by_source = joined(by_source, leaks(context, by_source))
@@ -82,6 +86,46 @@ def judge_mix(mix: Sequence[int], context: Context) -> list[Finding]:
 def joined(first: Mapping[str, Sequence[Finding]], second: Mapping[str, Sequence[Finding]]) -> Findings:
     """Findings of both, by source, those of the first before those of the second."""
     return {name: [*first.get(name, ()), *second.get(name, ())] for name in dict.fromkeys([*first, *second])}
+
+
+def of_both_sides(findings: Sequence[Finding]) -> list[Finding]:
+    """Findings in which the same fault of both sides of a pair is one: the worse side's, at the moments of either, of no side."""
+    merged: list[Finding] = []
+    for finding in findings:
+        twin = next(
+            (
+                number
+                for number, earlier in enumerate(merged)
+                if finding.track is not None
+                and earlier.track not in (None, finding.track)
+                and KINDS[finding.kind].one_for_both_sides
+                and (earlier.kind, earlier.what) == (finding.kind, finding.what)
+            ),
+            None,
+        )
+        if twin is None:
+            merged.append(finding)
+        else:
+            merged[twin] = _of_both(merged[twin], finding)
+    return merged
+
+
+def _of_both(first: Finding, second: Finding) -> Finding:
+    """Finding of two sides."""
+    worse = max(first, second, key=lambda finding: (finding.severity == "fix", finding.measured or 0.0))
+    spans_s = sorted({*first.at_s, *second.at_s})
+    at_s = [
+        span for number, span in enumerate(spans_s) if not number or span[0] - spans_s[number - 1][0] > _SAME_MOMENT_S
+    ][:MOST_SPANS]
+    counts = {"count": len(at_s)} if "count" in worse.facts else {}
+    return replace(
+        worse,
+        id=first.id,
+        track=None,
+        at_s=tuple(at_s),
+        facts={**worse.facts, **counts},
+        measured=len(at_s) if worse.unit == "count" else worse.measured,
+    )
 
 
 def _without_explained_cases(findings: Sequence[Finding]) -> list[Finding]:

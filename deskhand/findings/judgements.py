@@ -16,7 +16,6 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 
     from deskhand.baseline.identity import Mispatch
-    from deskhand.baseline.kept import Drift
     from deskhand.baseline.normal import Normal
     from deskhand.findings.kinds import KindName
     from deskhand.measure.readings import Readings
@@ -152,7 +151,8 @@ def judge_normals(
     relearning : collection of str
         Numbers that are noted all the same: too few takes hold them by today's definition.
     newcomers : collection of str
-        Sources that are played by somebody who is named and was never heard there before: another person's sound is noted.
+        Sources that are played by somebody who is named and was never heard there before: another person's sound is noted,
+        as another recording's is.
     hear_s : callable
         From a source to two seconds in which to hear it.
     harsh_s : callable
@@ -162,6 +162,11 @@ def judge_normals(
     normals = {source: [normal for normal in numbers if _has_kind(normal)] for source, numbers in normals.items()}
     count = sum(len(numbers) for source, numbers in normals.items() if facts[source].shaped)
     findings: dict[str, list[Finding]] = {}
+
+    def set_apart(source: str, normal: Normal) -> bool:
+        # another song of a machine is another recording; its two sides are the house's own cables all the same
+        return source in newcomers or (facts[source].finished and normal.name != "balance")
+
     for source, numbers in normals.items():
         if not facts[source].shaped:
             continue
@@ -175,7 +180,7 @@ def judge_normals(
                 source,
                 normal,
                 facts[source].tone_advice,
-                "listen" if learned and normal.name not in relearning and source not in newcomers else "note",
+                "listen" if learned and normal.name not in relearning and not set_apart(source, normal) else "note",
                 hear_s(source) if normal.stage != MIX_STAGE else None,
                 harsh_s(source) if normal.name == "harsh" else (),
             )
@@ -284,40 +289,6 @@ def judge_reversed(sources: Iterable[str], flips: Mapping[str, MonoFlip] | None 
             measured=loss_number(flip.loss_db) if flip is not None else None,
             expected=loss_number(flip.flipped_loss_db) if flip is not None else None,
             unit="dB",
-        )
-    return findings
-
-
-def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
-    """Findings of numbers that have crept away over the weeks, far enough to be noticed; a chart needs more takes than a house to have learned."""
-    findings: dict[str, list[Finding]] = {}
-    for drift in drifts:
-        number = drift.number
-        away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
-        # the line that is told has to tell of something, too
-        if min(away, abs(drift.chart.line[1] - drift.chart.line[0])) < LEAST_NOTICEABLE * number.jnd:
-            continue
-        start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
-        findings.setdefault(drift.source, []).append(
-            Finding(
-                id=f"{drift.source}/drift-{number.name}",
-                kind="drift",
-                stage="after" if number.stage == "after" else "tap",
-                severity="listen",
-                what="crept",
-                advice=("see-history",),
-                facts={
-                    "label": number.label,
-                    "crept": drift.crept,
-                    "start": start,
-                    "newest": newest,
-                    "number_unit": number.unit,
-                },
-                metric=number.metric,
-                measured=round(number.from_scale(float(drift.chart.average[-1])), 3),
-                expected=round(number.from_scale(drift.chart.centre), 3),
-                unit=number.unit,
-            )
         )
     return findings
 

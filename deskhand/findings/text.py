@@ -72,7 +72,10 @@ def say(finding: Finding) -> str:
     }
     words = catalogue()
     parts = [words["finding"][finding.kind][finding.what], *(words["advice"][name] for name in finding.advice)]
-    sentence = _joined([filled(part, values) for part in parts])
+    sentences = [filled(part, values) for part in parts]
+    if "trend" in finding.facts:
+        sentences[0] += f", and {finding.facts['trend']}"
+    sentence = _joined(sentences)
     if finding.cautions:
         sentence += f" ({'; '.join(words['caution'][name] for name in finding.cautions)})"
     if finding.dismissed is not None:

@@ -40,6 +40,7 @@ from deskhand.house.read import (
     week_file,
     week_note,
 )
+from deskhand.house.renames import FormerNames, former_names, with_new_name, with_todays_names
 from deskhand.house.roles import ROLES, RoleName
 from deskhand.house.tracks import Matched, match_tracks
 from deskhand.house.write import SourceEdit, with_edits, with_setup, with_source, write_values, written_source
@@ -59,6 +60,7 @@ __all__ = [
     "Desk",
     "Detector",
     "DynamicBellBlock",
+    "FormerNames",
     "GainBlock",
     "GateBlock",
     "HighPassBlock",
@@ -84,6 +86,7 @@ __all__ = [
     "changed",
     "defaults_of",
     "find_house",
+    "former_names",
     "made_blocks",
     "make_block",
     "match_tracks",
@@ -94,8 +97,10 @@ __all__ = [
     "week_file",
     "week_note",
     "with_edits",
+    "with_new_name",
     "with_setup",
     "with_source",
+    "with_todays_names",
     "write_values",
     "written_source",
 ]

@@ -46,6 +46,8 @@ class House:
     """Distance from nominal from which on a level is worth listening to."""
     level_fix_db: NotNegative = Field(default=4.0, alias="level_fix")
     """Distance from nominal from which on a level is to be put right."""
+    was: list[Name] = field(default_factory=list)
+    """Earlier names, under which takes were kept."""
 
 
 @checked(config=STRICT, kw_only=True)
@@ -108,6 +110,8 @@ class Source:
     """Source that a track, or a left and right pair of tracks, carries."""
 
     name: Name
+    was: list[Name] = field(default_factory=list)
+    """Earlier names, under which takes were kept and older files know it."""
     role: RoleName
     tracks: Annotated[list[str | int], Field(min_length=1, max_length=2)]
     sides: Literal["left and right", "unlike"] = "left and right"

@@ -10,7 +10,16 @@ from pydantic import ValidationError
 
 from deskhand.errors import HouseError
 from deskhand.house.chain_blocks import ChainBlock, make_block
-from deskhand.house.mistakes import HOUSE_ADAPTER, first_error, in_the_file, line_of, lines_of, sentence, worst
+from deskhand.house.mistakes import (
+    HOUSE_ADAPTER,
+    Location,
+    first_error,
+    in_the_file,
+    line_of,
+    lines_of,
+    sentence,
+    worst,
+)
 from deskhand.recording.names import key, nearest
 
 if TYPE_CHECKING:
@@ -71,11 +80,25 @@ def _check_names(path: Path, text: str, house: HouseFile) -> None:
                     where, f'track "{track}" belongs to source "{owner}" already', "give each track to one source"
                 )
             claimed[name] = source.name
+    _check_former_names(path, numbers, house)
     if house.vocal and key(house.vocal.source) not in seen:
         near = nearest(house.vocal.source, [source.name for source in house.source], count=1)
         fix = f'did you mean "{near[0]}"?' if near else "name one of the sources"
         where = f"{path.name}, line {line_of(numbers, ('vocal', 'source'))}, [vocal]"
         raise HouseError(where, f'there is no source "{house.vocal.source}"', fix)
+
+
+def _check_former_names(path: Path, numbers: dict[Location, int], house: HouseFile) -> None:
+    """Refuse an earlier name that another source has, or had: kept takes under it would belong to two."""
+    owners = {key(source.name): source.name for source in house.source}
+    for index, source in enumerate(house.source):
+        for former in source.was:
+            owner = owners.setdefault(key(former), source.name)
+            if owner != source.name:
+                where = f'{path.name}, line {line_of(numbers, ("source", index, "was"))}, source "{source.name}"'
+                raise HouseError(
+                    where, f'was "{former}", which belongs to source "{owner}"', "take it out of one of them"
+                )
 
 
 def read_house(path: Path) -> HouseFile:

@@ -16,7 +16,7 @@ ROLE_NAMES: Final[tuple[RoleName, ...]] = get_args(RoleName)
 
 Family = Literal["voice", "guitar", "drum"]
 """Roles of one family may sound like each other for an evening."""
-ToneFamily = Literal["singing", "speech", "keys", "drum", "cymbals", "any"]
+ToneFamily = Literal["singing", "speech", "keys", "drum", "percussion", "cymbals", "any"]
 """Roles of one tone family vary alike from song to song."""
 
 
@@ -34,6 +34,8 @@ class Role:
     """Picked up by a microphone that hears the stage: bleed in it is no fault, and it can feed back."""
     strikes: bool = False
     """A drum or the like: its level is the level of its hits."""
+    rests: bool = False
+    """Drums that whole songs go without, when their microphone hears the others alone, and of which several are often at one input."""
     kit: bool = False
     """Part of a drum kit, which a drummer may bring along."""
     line: bool = False
@@ -136,7 +138,7 @@ _TABLE: Final = (
         usual_chain="high-pass gate bell compressor",
     ),
     Role(
-        name="toms", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True,
+        name="toms", strikes=True, rests=True, kit=True, machine=True, own_level=False, open_microphone=True,
         family="drum", tone_family="drum",
         usual_chain="high-pass gate bell",
     ),
@@ -145,7 +147,7 @@ _TABLE: Final = (
         usual_chain="high-pass high-shelf",
     ),
     Role(
-        name="percussion", strikes=True, kit=True, machine=True, own_level=False, open_microphone=True, tone_family="drum",
+        name="percussion", strikes=True, rests=True, kit=True, machine=True, own_level=False, open_microphone=True, tone_family="percussion",
         usual_chain="high-pass bell compressor",
     ),
     Role(

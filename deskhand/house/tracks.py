@@ -24,7 +24,10 @@ class Matched:
 
 
 def match_tracks(house: HouseFile, track_names: list[str]) -> Matched:
-    """Match sources to tracks; case, numbering and punctuation are ignored; a number is a channel of the recording."""
+    """Match sources to tracks; case, numbering and punctuation are ignored; a number is a channel of the recording.
+
+    A source of one track that the recording does not have is looked for under its earlier names.
+    """
     positions: dict[str, int] = {}
     for position, name in enumerate(track_names):
         positions.setdefault(key(name), position)
@@ -38,6 +41,13 @@ def match_tracks(house: HouseFile, track_names: list[str]) -> Matched:
         return position
 
     by_source = {source.name: tuple(find(track) for track in source.tracks) for source in house.source}
+    for source in house.source:
+        # a recording made before a source was renamed may hold its one track under an earlier name
+        for former in source.was if by_source[source.name] == (None,) else ():
+            under_former = positions.get(key(former))
+            if under_former is not None and under_former not in claimed:
+                by_source[source.name] = (under_former,)
+                claimed.add(under_former)
     mix = tuple(position for position in map(find, house.desk.mix) if position is not None)
     unmatched = tuple(position for position in range(len(track_names)) if position not in claimed)
     return Matched(by_source=by_source, mix=mix, unmatched=unmatched)

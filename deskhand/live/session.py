@@ -12,7 +12,7 @@ from deskhand.baseline.kept import load as load_kept
 from deskhand.baseline.normal import baseline_of
 from deskhand.errors import LiveError, UsageError
 from deskhand.files import write_atomically
-from deskhand.house import read_house, settings_file, week_note
+from deskhand.house import former_names, read_house, settings_file, week_note
 from deskhand.live.disk import Recorder
 from deskhand.live.keys import keys
 from deskhand.live.result import result_of
@@ -251,7 +251,7 @@ def _watch(
 def _reference(url: str, house: HouseFile, show: tuple[str, str | None], taps: dict[str, Tap]) -> Baseline | None:
     """Kept line checks of the house, or else its rehearsals: an input sounds like itself in both."""
     for phase in ("line-check", "rehearsal"):
-        history = load_kept(url, house=house.house.name, phase=phase, show=show)
+        history = load_kept(url, house=house.house.name, phase=phase, show=show, names=former_names(house))
         if history is not None and history.takes:
             return baseline_of(history.rows, history.dismissals, taps=taps, chains={})
     return None

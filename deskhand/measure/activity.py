@@ -3,7 +3,9 @@
 A source is active while its 300 ms level stands above a threshold, with hysteresis: on above it, off 6 dB below. The
 threshold comes from the source's own levels: what lies well above its floor, never more than 30 dB below its loud playing.
 Where the levels fall into two heaps at least 13 dB apart, playing and the bleed of the others, the gap between them is the
-threshold (Otsu 1979, doi:10.1109/TSMC.1979.4310076). Sources that strike are active in the windows that hold a hit. Windows
+threshold (Otsu 1979, doi:10.1109/TSMC.1979.4310076). Sources that strike are active in the windows that hold a hit; their level is that of the
+loud strokes, by which drums are set: half of the energy of all strokes lies in louder ones, so that ghost strokes, and what of the other
+drums opens a gate, hardly count, however many they are. The level of what hears a whole kit is found in the same way. Windows
 that the bleed of the other sources explains are not playing, whatever their level, unless that would leave little of what
 stands far above the floor. What comes by cable hears nobody else: its soft and loud sounds are one source's. A stretch begins and ends with the 300 ms
 window that touches it: it is up to 0.2 s longer at either end than the playing.
@@ -11,12 +13,12 @@ window that touches it: it is up to 0.2 s longer at either end than the playing.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from deskhand.units import dbfs_from_mean_square
+from deskhand.units import dbfs_from_mean_square, power_from_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,7 +47,14 @@ _ABOVE_BLEED_DB: Final = 4.0  # playing stands this far above predicted bleed (n
 _CLEAR_DB: Final = 30.0
 """Above its floor by this, what a source carries is not given away to the others for its greater part. Common practice, no source."""
 _BLEED_GAP: Final = 6  # windows (0.6 s) for which a source may be covered by bleed and play on (no source)
+_KIT_TOP_PERCENT: Final = 90.0
+"""Percentile of a whole kit's levels above which windows weigh no more: the crash at a song's end is not how loud the kit is. Common
+practice, no source; set by validations/clean_stage.py, half to tune on."""
 _LEAST_RUN: Final = 3  # windows (0.3 s): a shorter run above bleed is a loud moment of another source (no source)
+
+
+LevelRule = Literal["playing", "strokes", "kit"]
+"""Middle of all playing; of the strokes by their energy; of a whole kit's windows by their energy."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,6 +67,20 @@ class Activity:
     """(windows,) True where the source plays (for one that strikes: where a hit lies in it)."""
     blocks: NDArray[np.bool_]
     """(blocks,) True for 100 ms blocks that an active window covers."""
+    level_rule: LevelRule = "playing"
+    """How the level follows from the levels of the active windows."""
+
+    def level_of(self, levels_dbfs: NDArray[np.floating]) -> float | None:
+        """Level of a source from the levels of its active windows, in dBFS; None where there are none.
+
+        Parameters
+        ----------
+        levels_dbfs : (windows,) array
+            At the tap, or anywhere behind it.
+        """
+        if self.level_rule == "playing":
+            return float(np.median(levels_dbfs)) if levels_dbfs.size else None
+        return energy_median_dbfs(levels_dbfs, top_percent=_KIT_TOP_PERCENT if self.level_rule == "kit" else 100.0)
 
     @property
     def fraction(self) -> float:
@@ -71,6 +94,24 @@ def window_levels(mean_square: NDArray[np.float32]) -> NDArray[np.float64]:
         return dbfs_from_mean_square(mean_square[:1].astype(np.float64))
     sums = np.convolve(mean_square.astype(np.float64), np.full(WINDOW_BLOCKS, 1 / WINDOW_BLOCKS), mode="valid")
     return dbfs_from_mean_square(np.maximum(sums, 0.0))
+
+
+def energy_median_dbfs(levels_dbfs: NDArray[np.floating], *, top_percent: float = 100.0) -> float | None:
+    """Level in dBFS above which half of the energy lies; None where there is none.
+
+    Parameters
+    ----------
+    levels_dbfs : (windows,) array
+    top_percent : float
+        Percentile of the levels above which windows weigh as much as one of that level.
+    """
+    ordered_dbfs = np.sort(levels_dbfs[np.isfinite(levels_dbfs)].astype(np.float64))
+    if not ordered_dbfs.size:
+        return None
+    energy = power_from_db(np.minimum(ordered_dbfs, np.percentile(ordered_dbfs, top_percent)))
+    # each window's own energy lies half below it and half above
+    below = np.cumsum(energy) - 0.5 * energy
+    return float(np.interp(0.5 * energy.sum(), below, ordered_dbfs))
 
 
 def _gap(levels: NDArray[np.floating], apart_db: float) -> float | None:
@@ -157,6 +198,19 @@ def _without_bleed(
     return active
 
 
+def _own_windows(
+    windows: NDArray[np.bool_],
+    clear: NDArray[np.bool_],
+    levels: NDArray[np.floating],
+    bleed_dbfs: NDArray[np.floating],
+    *,
+    strikes: bool,
+) -> NDArray[np.bool_]:
+    """Active windows that bleed does not explain; all of them, where it would take the greater part of what stands clear of the floor."""
+    own_windows = _without_bleed(windows, levels, bleed_dbfs, strikes=strikes)
+    return own_windows if 2 * np.sum(own_windows & clear) >= np.sum(windows & clear) else windows
+
+
 def activity(
     mean_square: NDArray[np.float32],
     *,
@@ -177,7 +231,7 @@ def activity(
         True for a source that hears nobody else: no level parts its playing from theirs.
     parted : bool
         False for a source whose soft and loud playing may lie far apart, as those of a whole drum kit: the lower of two heaps of levels
-        is then no bleed.
+        is then no bleed, and its level is that of its loud windows.
     bleed : (blocks,) array, optional
         Mean square that the other sources put into its microphone (see `deskhand.measure.bleed`).
 
@@ -186,11 +240,12 @@ def activity(
     Activity
     """
     levels = window_levels(mean_square).astype(np.float32)
-    no_windows = np.zeros(levels.size, bool)
     blocks = np.zeros(max(1, mean_square.size), bool)
+    level_rule: LevelRule = "strokes" if strikes else "playing" if parted else "kit"
+    playing = Activity(level_dbfs=levels, windows=np.zeros(levels.size, bool), blocks=blocks, level_rule=level_rule)
     finite = levels[levels > -120.0]
     if not finite.size or np.percentile(finite, 98) < DEAD_DBFS:
-        return Activity(level_dbfs=levels, windows=no_windows, blocks=blocks)
+        return playing
     # in a line check an input may play for seconds of many minutes: its loudest three seconds tell where it plays
     top = float(np.sort(finite)[-min(finite.size, _LEAST_WINDOWS)])
     loud = max(float(np.percentile(finite, 95)), top - 6.0)
@@ -211,12 +266,11 @@ def activity(
     if strikes and not windows.any():
         windows = _with_hysteresis(levels, on_db, off_db)
     if bleed is not None and bleed.any():
-        clear = windows & (levels > floor + _CLEAR_DB)
-        own_windows = _without_bleed(windows, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
-        windows = own_windows if 2 * np.sum(own_windows & clear) >= np.sum(clear) else windows
+        clear = levels > floor + _CLEAR_DB
+        windows = _own_windows(windows, clear, levels, window_levels(bleed.astype(np.float32)), strikes=strikes)
     for offset in range(WINDOW_BLOCKS if mean_square.size >= WINDOW_BLOCKS else 1):
         blocks[offset : offset + windows.size] |= windows
-    return Activity(level_dbfs=levels, windows=windows, blocks=blocks)
+    return replace(playing, windows=windows)
 
 
 def loose_level_dbfs(activity: Activity) -> float | None:

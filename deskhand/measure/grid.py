@@ -41,6 +41,8 @@ _CLICK_CARRY_STEPS: Final = 2 * CLICK_STEPS + 1
 """Fine steps held from before for clicks: the context on either side, and one step that the fourth difference reaches into."""
 _HUM_TOP_HZ: Final = 760.0
 """Top of the spectra kept for hum: 14 multiples of 50 Hz, 12 of 60 Hz, and what lies beside them."""
+LINE_TOP_HZ: Final = 500.0
+"""Top of the spectra kept with their phase: 8 multiples of 50 or 60 Hz, and what lies beside them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

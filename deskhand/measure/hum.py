@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.measure.grid import LOW_TRANSFORM
+from deskhand.measure.steady_lines import steady_lines
 from deskhand.units import db_from_power, dbfs_from_mean_square, power_from_db
 
 if TYPE_CHECKING:
@@ -129,11 +130,12 @@ def find_hum(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum
         A line counts when it stands 12 dB above its surroundings in every quiet window and keeps its level within 2.5 dB:
         a note does neither. One line alone must be the mains itself or twice it, and stand 25 dB out.
         Under playing, the mean over all windows of power^-1/2 is looked at, in which moments that spare a frequency count
-        most: three lines at least must stand out there, the mains or twice it among them.
+        most: three lines at least must stand out there, the mains or twice it among them. Beside it, lines are looked for
+        that keep their phase for 15 s, which no player does: two at least, the mains or twice it among them.
     """
-    quiet, playing = (look(track, grid, mains_hz=mains_hz) for look in (_in_pauses, _under_playing))
-    # a soft moment that is no pause shows a line or two of many
-    return playing if playing and (quiet is None or len(playing.lines_hz) > len(quiet.lines_hz)) else quiet
+    looks = (look(track, grid, mains_hz=mains_hz) for look in (_in_pauses, _under_playing, _staying))
+    # a soft moment that is no pause shows a line or two of many; of those with as many lines the first
+    return max((hum for hum in looks if hum is not None), key=lambda hum: len(hum.lines_hz), default=None)
 
 
 def find_hum_of_either_mains(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
@@ -154,6 +156,18 @@ def _under_playing(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) 
     if hum is None or len(hum.lines_hz) < _LEAST_LINES or hum.lines_hz[0] > 2.5 * mains_hz:
         return None
     return hum
+
+
+def _staying(track: TrackFigures, grid: AnalysisGrid, *, mains_hz: float) -> Hum | None:
+    """Hum whose lines keep amplitude and phase, whatever is played."""
+    lines = steady_lines(track.runs, grid, mains_hz=mains_hz)
+    if lines is None:
+        return None
+    return Hum(
+        level_dbfs=float(dbfs_from_mean_square(np.array(lines.mean_square))),
+        frequency_hz=lines.frequency_hz,
+        lines_hz=tuple(multiple * lines.frequency_hz for multiple in lines.multiples),
+    )
 
 
 def _best(spectra: NDArray[np.float64], bin_hz: float, mains_hz: float) -> Hum | None:

@@ -12,8 +12,10 @@ from deskhand.units import dbfs_from_mean_square
 if TYPE_CHECKING:
     from deskhand.measure.figures import Figures
 
-_LEAST_WINDOWS: Final = 12
+_LEAST_WINDOWS: Final = 6
 """Windows in which the origin must sound, as many as independent ones. Common practice, no source."""
+_ENOUGH_WINDOWS: Final = 12
+"""Windows of which chance makes a steady coherence; of fewer, more has to stand out. Common practice, no source."""
 _STANDS_OUT: Final = 3.0
 """Coherence against that of chance, 1 over the windows, from which a leak is told. Common practice, no source."""
 _LATEST_S: Final = 0.06
@@ -52,7 +54,8 @@ def find_leak(figures: Figures, origin: int, target: int) -> Leak | None:
     # by how much it exceeds what chance gives, where the origin is strong
     above_chance = coherence * windows
     share = leak.plain[strong_bins] / leak.plain[strong_bins].sum()
-    if float((above_chance * share).sum()) < _STANDS_OUT or above_chance.mean() < 0.5 * _STANDS_OUT:
+    least = _STANDS_OUT * max(1.0, _ENOUGH_WINDOWS / windows)
+    if float((above_chance * share).sum()) < least or above_chance.mean() < 0.5 * least:
         return None
     grid = figures.grid
     whitened_spectrum = np.zeros(grid.bins, np.complex128)

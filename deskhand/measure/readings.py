@@ -35,7 +35,8 @@ class Readings:
     active_fraction: float
     """Share of the take in which the source plays."""
     level_dbfs: float | None
-    """Median of the active 300 ms RMS windows (AES17); for a source that strikes, of the windows with a hit."""
+    """Median of the active 300 ms RMS windows (AES17); for a source that strikes, of the windows with a hit, by energy; for one that hears a
+    whole kit, by energy too."""
     loud_dbfs: float | None
     """95th percentile of the active windows."""
     rms_dbfs: float | None
@@ -216,7 +217,7 @@ def _reading_without_sounds(
     peaks = np.max([part.peak for part in parts], axis=0)
     reasons: dict[str, str] = {}
     levels = playing.level_dbfs[playing.windows]
-    level_dbfs = float(np.median(levels)) if levels.size else None
+    level_dbfs = playing.level_of(levels)
     if level_dbfs is None:
         reasons.update(dict.fromkeys(("level_dbfs", "loud_dbfs", "crest_db", "tone_db"), "it never plays"))
     noise, steady_noise = source.noise_values(playing, strikes=strikes, reasons=reasons)

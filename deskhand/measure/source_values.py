@@ -55,7 +55,7 @@ def level_values(playing: Activity, levels: NDArray[np.floating]) -> Values:
     )
     return {
         "active_fraction": round(playing.fraction, 4),
-        "level_dbfs": float(np.median(levels)) if levels.size else None,
+        "level_dbfs": playing.level_of(levels),
         "loud_dbfs": float(np.percentile(levels, _LOUD_SHARE)) if levels.size else None,
         "level_distribution_dbfs": distribution,
     }
@@ -200,7 +200,7 @@ def spread_values(
     """Uncertainty of the readings that come from blocks."""
     step_s = figures.grid.hop_s
     values: Values = {
-        "level_dbfs_pm": spread(levels, lambda drawn: float(np.median(drawn)), step_s=step_s),
+        "level_dbfs_pm": spread(levels, lambda drawn: playing.level_of(drawn) or 0.0, step_s=step_s),
         "loud_dbfs_pm": spread(levels, lambda drawn: float(np.percentile(drawn, _LOUD_SHARE)), step_s=step_s),
         "loudness_lufs_pm": spread(weighted, integrated_lufs, step_s=step_s),
     }

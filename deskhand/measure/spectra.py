@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.dsp import growing_tones, spectrum
-from deskhand.measure.grid import CHUNK_HOPS, LOW_BANDS, LOW_TRANSFORM, low_window
-from deskhand.measure.track_figures import GrowingTone, add_events
+from deskhand.measure.grid import CHUNK_HOPS, LINE_TOP_HZ, LOW_BANDS, LOW_TRANSFORM, low_window
+from deskhand.measure.track_figures import GrowingTone, SpectrumRun, add_events
+from deskhand.units import db_from_power
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,6 +31,14 @@ _QUIET_WINDOWS: Final = 6
 """Quietest long windows kept of a track: hum must stand out in all of them. Common practice, no source."""
 _SILENT: Final = 1e-12
 """Mean square (-117 dBFS) up to which a long window is digital silence, which tells nothing of hum."""
+_RUN_WINDOWS: Final = 14
+"""Long windows in which a line of the mains keeps its phase: they wander by some mHz in that time. Common practice, no source."""
+_LEAST_RUN_WINDOWS: Final = 8
+"""Fewer windows tell too little of what is alike in them. Common practice, no source."""
+_MOST_RUN_CHUNKS: Final = 20
+"""Chunks that a run with silence inside may last: the phase is lost after that. Common practice, no source."""
+_RUNS: Final = 2
+"""Runs kept of a track: half a minute. Common practice, no source."""
 
 
 class ShortSpectra:
@@ -125,6 +134,9 @@ class LowSpectra:
         self._grid = grid
         self._figures = figures
         self._filled = 0
+        self._lines = int(LINE_TOP_HZ / grid.low_rate_hz * LOW_TRANSFORM)
+        self._to_mean_square = np.sqrt(grid.low.flat[: self._lines])
+        self._open: list[list[tuple[int, float, NDArray[np.complex64]]]] = [[] for _ in figures]
         self.signal: Array32 = np.zeros((lanes, LOW_TRANSFORM), np.float32)
         """(lanes, 8192) the last decimated samples of each track."""
 
@@ -144,9 +156,9 @@ class LowSpectra:
             self.signal[row, LOW_TRANSFORM - count :] = decimated
         self._filled = min(LOW_TRANSFORM, self._filled + count)
         if self._filled == LOW_TRANSFORM:
-            self._read_window(LOW_TRANSFORM, max(0, second - 1))
+            self._read_window(LOW_TRANSFORM, max(0, second - 1), keeps_phase=count == grid.low_chunk)
 
-    def _read_window(self, length: int, second: int) -> None:
+    def _read_window(self, length: int, second: int, *, keeps_phase: bool) -> None:
         """Read the lowest bands of a second, and keep the quietest spectra, from the last `length` decimated samples."""
         import scipy.fft
 
@@ -169,16 +181,43 @@ class LowSpectra:
                 softness = 1.0 / np.sqrt(flat_power + np.float32(1e-20))
                 figures.soft = softness.astype(np.float64) if figures.soft is None else figures.soft + softness
                 figures.windows += 1
+                if keeps_phase:
+                    self._keep_phase(row, second, level, spectra[row, : self._lines] * self._to_mean_square)
             if level > _SILENT and (len(quiet) < _QUIET_WINDOWS or level < quiet[-1][0]):
                 quiet.append((level, float(second), flat_power.copy()))
                 quiet.sort(key=lambda window: window[0])
                 del quiet[_QUIET_WINDOWS:]
 
+    def _keep_phase(self, row: int, second: int, level: float, spectrum_now: NDArray[np.complex64]) -> None:
+        """Add a window to the run of a track; a run that is long enough is closed."""
+        run = self._open[row]
+        if run and second - run[0][0] >= _MOST_RUN_CHUNKS:
+            self._close_run(row)
+        run.append((second, level, spectrum_now))
+        if len(run) == _RUN_WINDOWS:
+            self._close_run(row)
+
+    def _close_run(self, row: int) -> None:
+        """Keep the run of a track, where it tells enough and is among the softest."""
+        run, kept = self._open[row], self._figures[row].runs
+        if len(run) >= _LEAST_RUN_WINDOWS:
+            kept.append(
+                SpectrumRun(
+                    chunks=np.array([second for second, _, _ in run], np.float64),
+                    spectra=np.array([spectrum_now for _, _, spectrum_now in run]),
+                    level_db=float(np.mean(db_from_power(np.array([level for _, level, _ in run])))),
+                )
+            )
+            kept.sort(key=lambda spectrum_run: spectrum_run.level_db)
+            del kept[_RUNS:]
+        run.clear()
+
     def finish(self) -> None:
         """Give the first and last seconds the low bands of their neighbours; a short take gets one short window."""
         if 0 < self._filled < LOW_TRANSFORM:
-            self._read_window(self._filled, 0)
-        for figures in self._figures:
+            self._read_window(self._filled, 0, keeps_phase=False)
+        for row, figures in enumerate(self._figures):
+            self._close_run(row)
             known = np.flatnonzero(~np.isnan(figures.tone[:, 0]))
             if known.size:
                 nearest = np.clip(np.arange(len(figures.tone)), known[0], known[-1])

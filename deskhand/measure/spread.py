@@ -84,6 +84,16 @@ def places(count: int) -> NDArray[np.intp]:
     return np.random.default_rng(1).integers(count, size=(RESAMPLES, count))
 
 
+def half_width_of(
+    values: NDArray[np.floating], statistic: Callable[[NDArray[np.floating]], float | None]
+) -> float | None:
+    """Uncertainty of a statistic of values that are independent already; None for fewer than four, or where it has no value."""
+    if values.size < _LEAST_BLOCKS:
+        return None
+    resamples = [statistic(values[positions]) for positions in places(values.size)]
+    return half_width(np.array([value for value in resamples if value is not None]))
+
+
 def half_width_of_median(values: NDArray[np.float64]) -> float | None:
     """Uncertainty of the median of values that are independent already; None for fewer than four."""
     if values.size < _LEAST_BLOCKS:

@@ -54,6 +54,18 @@ class GrowingTone(Event):
     frequency_hz: float
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class SpectrumRun:
+    """Long windows that follow one another, with their phase."""
+
+    chunks: Array64
+    """(windows,) number of the chunk with which each ends: they begin as far apart as chunks do."""
+    spectra: NDArray[np.complex64]
+    """(windows, bins) to 500 Hz; squared, mean squares as in `quiet`."""
+    level_db: float
+    """Mean level of the windows: the softest runs are kept."""
+
+
 AnyEvent = TypeVar("AnyEvent", bound=Event)
 
 
@@ -98,6 +110,8 @@ class TrackFigures:
     """(bins,) sum over all long windows of power^-1/2 to 760 Hz: what is always there outweighs what comes and goes."""
     windows: int = 0
     """Number of those windows."""
+    runs: list[SpectrumRun] = field(default_factory=list)
+    """The softest runs of long windows."""
 
     @classmethod
     def empty(cls, blocks: int, seconds: int) -> TrackFigures:

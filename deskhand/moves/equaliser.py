@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.numbers import FLOOR_DB
 from deskhand.dsp.filters import (
     analogue_power,
     bell_prototype,
@@ -36,8 +37,6 @@ LOW_HZ, HIGH_HZ = 60.0, 12000.0
 """Range in which a tone is brought home (docs/moves.md). Common practice, no source."""
 _SMOOTHING_OCTAVE: Final = 0.4
 """Smoothing of a difference, as that of the kept weeks' tone (docs/kept-weeks.md). Common practice, no source."""
-_FLOOR_DB: Final = -38.0
-"""Soft floor against the whole, below which a band is hardly heard in it (docs/moves.md). Common practice, no source."""
 LEAST_POWER: Final = 1e-12
 """Least power gain that is divided by: -120 dB, far below any setting. Arithmetic."""
 SHELF_Q: Final = 0.707
@@ -174,7 +173,7 @@ def _heard_db(levels_db: Array) -> Array:
     """(..., 31) levels against the whole with a soft floor: what lies far below it is hardly heard in it, whatever its level."""
     power = np.asarray(power_from_db(levels_db))
     share = power / np.maximum(power.sum(axis=-1, keepdims=True), 1e-30)
-    return np.asarray(db_from_power(share + 10 ** (_FLOOR_DB / 10)))
+    return np.asarray(db_from_power(share + 10 ** (FLOOR_DB / 10)))
 
 
 def off_db(levels_db: Array, task: Task) -> Array:

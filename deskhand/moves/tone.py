@@ -138,9 +138,9 @@ class _ToneSearch:
 
 
 def _search_of(
-    state: SourceState, plan: Plan, home: Predictive, wanted_db: Array, tone_db: dict[str, float]
+    state: SourceState, plan: Plan, home: Predictive, wanted_db: Array, tone_db: dict[str, float], *, boosts: bool
 ) -> _ToneSearch:
-    """Spectra, weights and grid of a source's desk."""
+    """Spectra, weights and grid of a source's desk; without boosts where nothing is to be raised."""
     equaliser = state.desk.equaliser
     grid = eq.desk_grid(
         gain_step_db=equaliser.gain_step_db,
@@ -149,7 +149,7 @@ def _search_of(
         qs=equaliser.q,
         bells=equaliser.bells,
         lowest_note_hz=lowest_note_hz(state.before_tone_db),
-        most_boost_db=MOST_BOOST_DB,
+        most_boost_db=MOST_BOOST_DB if boosts else 0.0,
     )
     what_if = WhatIf(state.excerpt, plan.blocks, sample_rate_hz=state.sample_rate_hz, folder=state.folder)
     as_is = fine_power(what_if.run(plan.blocks), state.sample_rate_hz)
@@ -178,7 +178,9 @@ def plan_tone(state: SourceState, plan: Plan) -> None:
     )
     if finding is None or state.home is None or state.wanted_tone_db is None or state.after_tone_db is None:
         return
-    search = _search_of(state, plan, state.home, state.wanted_tone_db, state.after_tone_db)
+    # too much of something is taken down where it is: nobody signs a boost of all the rest for it
+    boosts = finding.what != "more"
+    search = _search_of(state, plan, state.home, state.wanted_tone_db, state.after_tone_db, boosts=boosts)
     start_db = float(eq.rms_db(search.whole, search.task))
     lists = fewest(search.task, search.grid, search.is_home, most=MOST_TONE_MOVES)
     if not lists:

@@ -12,7 +12,7 @@ import numpy as np
 
 from deskhand.baseline.weeks import crept
 from deskhand.report.page import compiled, environment
-from deskhand.report.words import explained
+from deskhand.report.words import explained, text
 from deskhand.units import number
 
 if TYPE_CHECKING:
@@ -27,6 +27,8 @@ _SHOWN_WEEKS: Final = 12
 """Weeks of the table at a terminal: a season, on one screen. Common practice, no source."""
 _DATE_WIDTH: Final = 190.0
 """Room for a date on a small screen, where letters are larger. Common practice, no source."""
+_MOST_BAND: Final = 0.6
+"""Share of the picture's height that the normal range takes at most. Common practice, no source."""
 _MARGIN: Final = 0.06
 """Empty share of the picture above and below. Common practice, no source."""
 
@@ -36,6 +38,15 @@ def _trend(course: Course) -> str:
     if course.chart is None:
         return "too few to tell"
     return crept(course.number, course.chart) if course.chart.drifted else "steady"
+
+
+def _against(courses: Sequence[Course]) -> str:
+    """Weeks that say where a source's numbers were, in words; empty where none is charted."""
+    charted = next((course for course in courses if course.chart is not None), None)
+    if charted is None:
+        return ""
+    first, last = (take.date or take.show for take in charted.measured_against)
+    return text("weeks.against", first=first, last=last)
 
 
 def print_overview(by_source: dict[str, list[Course]], console: Console) -> None:
@@ -84,7 +95,8 @@ def print_source(courses: Sequence[Course], console: Console) -> None:
         )
     console.print(table)
     console.print()
-    rows = table_rows(courses)
+    # eight octaves are in the CSV and on the page: beside all else they are wider than a screen
+    rows = table_rows([course for course in courses if not course.number.is_of_tone])
     table = Table.grid(padding=(0, 2))
     for _ in rows[0]:
         table.add_column(no_wrap=True)
@@ -213,6 +225,9 @@ def course_picture(course: Course) -> str:
     low, high = float(np.min(values)), float(np.max(values))
     margin = _MARGIN * (high - low) or 1.0
     low, high = low - margin, high + margin
+    # a band that fills the picture shows nothing of where it ends
+    missing = (course.high - course.low) / _MOST_BAND - (high - low)
+    low, high = low - 0.5 * max(missing, 0.0), high + 0.5 * max(missing, 0.0)
     scale = _Scale(max(float(course.weeks[-1]), 1.0), low, high)
     alt_text = f"{course.source}: {reading.label} over {course.values.size} kept takes; {_trend(course)}"
     band_top = scale.y(course.high)
@@ -227,6 +242,12 @@ def course_picture(course: Course) -> str:
         y = scale.y(value)
         parts.append(f'<line class="grid" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
         parts.append(f'<text x="{_LEFT - 5}" y="{y + 4:.1f}" text-anchor="end">{reading.told(value)}</text>')
+    if course.nominal is not None:
+        y = scale.y(course.nominal)
+        parts.append(f'<line class="set-point" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
+        parts.append(
+            f'<text class="nominal-word" x="{_WIDTH - _RIGHT - 4}" y="{y - 4:.1f}" text-anchor="end">nominal</text>'
+        )
     parts += [*_date_labels(course, scale), *_chart_lines(course, scale), *_take_marks(course, scale), "</svg>"]
     return "".join(parts)
 
@@ -242,6 +263,7 @@ def course_cards(by_source: dict[str, list[Course]], *, whole: bool = True) -> l
             {
                 "source": source,
                 "creeping": "; ".join(f"{course.number.label} {_trend(course)}" for course in creeping),
+                "against": _against(courses),
                 "pictures": [
                     (
                         f"{course.number.label[0].upper()}{course.number.label[1:]}, {course.number.unit}",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from datetime import datetime
 from typing import TYPE_CHECKING, Any
 
@@ -15,6 +16,7 @@ from deskhand.store.tables import DESK_CHANGE
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
+    from deskhand.house import FormerNames
     from deskhand.store.history import History
 
 _COLUMN_OF = {"where": "place", "on": "side"}
@@ -108,11 +110,24 @@ def desk_changes(history: History, *, house: str, show: str, date: str | None) -
     of_show = DESK_CHANGE.c.date == date if date is not None else DESK_CHANGE.c.show == show
     query = (
         sa.select(DESK_CHANGE)
-        .where(DESK_CHANGE.c.house == house, of_show, DESK_CHANGE.c.taken_back_at.is_(None))
+        .where(DESK_CHANGE.c.house.in_(history.names.houses_of(house)), of_show, DESK_CHANGE.c.taken_back_at.is_(None))
         .order_by(DESK_CHANGE.c.id)
     )
     with history.transaction() as connection:
-        return [_change_of_row(row) for row in connection.execute(query)]
+        changes = [_change_of_row(row) for row in connection.execute(query)]
+    return [_with_todays_names(change, history.names) for change in changes]
+
+
+def _with_todays_names(change: DeskChange, names: FormerNames) -> DeskChange:
+    """Change under the name that its source has today."""
+    if change.source not in names.sources:
+        return change
+    return replace(
+        change,
+        source=names.source(change.source),
+        move=names.finding(change.move),
+        findings=tuple(map(names.finding, change.findings)),
+    )
 
 
 def take_back_desk_changes(history: History, numbers: Sequence[int]) -> int:

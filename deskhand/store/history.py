@@ -14,6 +14,7 @@ from sqlalchemy.exc import DBAPIError
 
 from deskhand.errors import HistoryError, UsageError
 from deskhand.files import write_atomically
+from deskhand.house import FormerNames
 from deskhand.store.engine import checked_url, engine_of, shown
 from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.records import BlindTest, TakeRow, file_of
@@ -27,6 +28,7 @@ from deskhand.store.rows import (
     refuse_no_text,
     refuse_twice,
     take_of_row,
+    with_todays_sources,
 )
 from deskhand.store.tables import BLIND_TEST, DISMISSAL, PART, TAKE, VALUE
 
@@ -38,7 +40,7 @@ if TYPE_CHECKING:
 _MIGRATIONS: Final = Path(__file__).parent / "migrations"
 
 
-def open_history(url: str, *, create: bool = False) -> History | None:
+def open_history(url: str, *, create: bool = False, names: FormerNames | None = None) -> History | None:
     """History at a URL, brought up to this version's tables; None when there is no file yet.
 
     Parameters
@@ -47,6 +49,8 @@ def open_history(url: str, *, create: bool = False) -> History | None:
         `sqlite:///...` or `postgresql://...`.
     create : bool
         Make the SQLite file when it is missing.
+    names : FormerNames, optional
+        Earlier names of the house and its sources: what was written under them is read under today's.
 
     Raises
     ------
@@ -68,7 +72,7 @@ def open_history(url: str, *, create: bool = False) -> History | None:
         ) from error
     except (sa.exc.ArgumentError, ValueError) as error:
         raise HistoryError(label, "is not a database URL", "write it like postgresql://user@host/name") from error
-    history = History(engine, label)
+    history = History(engine, label, names)
     history.upgrade()
     return history
 
@@ -76,8 +80,9 @@ def open_history(url: str, *, create: bool = False) -> History | None:
 class History:
     """Kept takes, dismissed findings and blind listening tests. Made by `open_history`."""
 
-    def __init__(self, engine: sa.Engine, where: str) -> None:
+    def __init__(self, engine: sa.Engine, where: str, names: FormerNames | None = None) -> None:
         self._engine = engine
+        self.names = names or FormerNames()
         self.where = where
         """File or server, for people."""
 
@@ -187,8 +192,8 @@ class History:
         with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
-            names = {name: getattr(take, name) for name in ("house", "show", "date", "phase", "digest")}
-            refuse_twice(connection, **names)
+            names = {name: getattr(take, name) for name in ("show", "date", "phase", "digest")}
+            refuse_twice(connection, self.names.houses_of(take.house), **names)
             return insert_take(connection, take, kept_at=now_utc())
 
     def refuse_twice(self, *, house: str, show: str, date: str | None, phase: str, digest: str | None = None) -> None:
@@ -201,13 +206,13 @@ class History:
         """
         refuse_no_text(show)
         with self.transaction() as connection:
-            refuse_twice(connection, house=house, show=show, date=date, phase=phase, digest=digest)
+            refuse_twice(connection, self.names.houses_of(house), show=show, date=date, phase=phase, digest=digest)
 
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
         """Kept takes, oldest first: by their date, or in the order in which they were kept."""
         query = sa.select(*(TAKE.c[name] for name in TakeRow.__dataclass_fields__)).order_by(TAKE.c.id)
         if house is not None:
-            query = query.where(TAKE.c.house == house)
+            query = query.where(TAKE.c.house.in_(self.names.houses_of(house)))
         with self.transaction() as connection:
             rows = in_order([take_of_row(row) for row in connection.execute(query).mappings()])
         return rows if forgotten else [row for row in rows if row.forgotten_at is None]
@@ -290,7 +295,7 @@ class History:
             .where(PART.c.take_id.in_(takes), PART.c.stage.in_(list(stages)), wanted)
         )
         if source is not None:
-            query = query.where(PART.c.source == source)
+            query = query.where(PART.c.source.in_(self.names.sources_of(source)))
         rows: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]], set[str]]] = {}
         with self.transaction() as connection:
             for row in connection.execute(query):
@@ -301,21 +306,21 @@ class History:
                     values[row.metric] = (value, pm)
                 else:
                     other_version.add(row.metric)
-        parts = [part_of_row(*row) for row in rows.values()]
+        parts = with_todays_sources([part_of_row(*row) for row in rows.values()], self.names)
         order = {number: position for position, number in enumerate(takes)}
         parts.sort(key=lambda part: (order[part.take], part.source, part.stage, part.sound))
         return [(takes[part.take], part) for part in parts]
 
     def sources(self, *, house: str) -> list[str]:
-        """Names of all sources that were ever kept."""
+        """Today's names of all sources that were ever kept."""
         query = (
             sa.select(PART.c.source)
             .join(TAKE, TAKE.c.id == PART.c.take_id)
-            .where(TAKE.c.house == house, PART.c.stage == "tap")
+            .where(TAKE.c.house.in_(self.names.houses_of(house)), PART.c.stage == "tap")
             .distinct()
         )
         with self.transaction() as connection:
-            return sorted(row.source for row in connection.execute(query))
+            return sorted({self.names.source(row.source) for row in connection.execute(query)})
 
     def dismiss(self, dismissal: Dismissal, *, house: str) -> None:
         """Write that a finding is not to be heard of."""
@@ -334,11 +339,12 @@ class History:
         """Dismissed findings, oldest first, without those that were taken back."""
         query = (
             sa.select(DISMISSAL)
-            .where(DISMISSAL.c.house == house, DISMISSAL.c.taken_back_at.is_(None))
+            .where(DISMISSAL.c.house.in_(self.names.houses_of(house)), DISMISSAL.c.taken_back_at.is_(None))
             .order_by(DISMISSAL.c.id)
         )
         with self.transaction() as connection:
-            return [dismissal_of_row(row) for row in connection.execute(query)]
+            rows = map(dismissal_of_row, connection.execute(query))
+            return [replace(row, source=self.names.source(row.source)) for row in rows]
 
     def take_back(self, source: str, kind: str, *, house: str) -> int:
         """Raise a finding again that was dismissed; returns how many dismissals that undid."""
@@ -346,8 +352,8 @@ class History:
             update = connection.execute(
                 sa.update(DISMISSAL)
                 .where(
-                    DISMISSAL.c.house == house,
-                    DISMISSAL.c.source == source,
+                    DISMISSAL.c.house.in_(self.names.houses_of(house)),
+                    DISMISSAL.c.source.in_(self.names.sources_of(source)),
                     DISMISSAL.c.kind == kind,
                     DISMISSAL.c.taken_back_at.is_(None),
                 )
@@ -356,7 +362,7 @@ class History:
             return update.rowcount
 
     def add_blind_test(self, test: BlindTest, *, house: str) -> int:
-        """Write what came of a blind listening test, with the time of writing, and return its number.
+        """Write a blind listening test, with the time of writing, and return its number.
 
         Raises
         ------
@@ -365,10 +371,7 @@ class History:
         """
         for text in (house, test.source, test.show, test.compared, test.said_by, test.note):
             refuse_no_text(text)
-        values = {
-            name: getattr(test, name)
-            for name in ("source", "show", "date", "compared", "trials", "right", "p_value", "said_by", "note")
-        }
+        values = {name: getattr(test, name) for name in BlindTest.__dataclass_fields__ if name not in ("id", "said_at")}
         with self.transaction(writes=True) as connection:
             number = connection.execute(
                 sa.insert(BLIND_TEST).values(house=house, said_at=now_utc(), **values)
@@ -387,10 +390,11 @@ class History:
         """
         query = (
             sa.select(*(BLIND_TEST.c[name] for name in BlindTest.__dataclass_fields__))
-            .where(BLIND_TEST.c.house == house)
+            .where(BLIND_TEST.c.house.in_(self.names.houses_of(house)))
             .order_by(BLIND_TEST.c.id)
         )
         if source is not None:
-            query = query.where(BLIND_TEST.c.source == source)
+            query = query.where(BLIND_TEST.c.source.in_(self.names.sources_of(source)))
         with self.transaction() as connection:
-            return [BlindTest(**row) for row in connection.execute(query).mappings()]
+            rows = (BlindTest(**row) for row in connection.execute(query).mappings())
+            return [replace(row, source=self.names.source(row.source)) for row in rows]

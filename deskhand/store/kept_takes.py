@@ -90,7 +90,8 @@ def restore_take(history: History, which: str, *, house: str, by: str) -> TakeRo
     with history.transaction(writes=True) as connection:
         if connection.dialect.name == "postgresql":
             connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
-        refuse_twice(connection, house=house, show=row.show, date=row.date, phase=row.phase, digest=row.digest)
+        houses = history.names.houses_of(house)
+        refuse_twice(connection, houses, show=row.show, date=row.date, phase=row.phase, digest=row.digest)
         connection.execute(
             sa.update(TAKE)
             .where(TAKE.c.id == row.id)
@@ -105,7 +106,7 @@ def takes_of_other_versions(history: History, *, house: str, versions: Mapping[s
         sa.select(PART.c.take_id, VALUE.c.metric, VALUE.c.version)
         .join(VALUE, VALUE.c.part_id == PART.c.id)
         .join(TAKE, TAKE.c.id == PART.c.take_id)
-        .where(TAKE.c.house == house, TAKE.c.forgotten_at.is_(None))
+        .where(TAKE.c.house.in_(history.names.houses_of(house)), TAKE.c.forgotten_at.is_(None))
         .distinct()
     )
     with history.transaction() as connection:

@@ -138,10 +138,15 @@ class BlindTest:
     compared: str
     """Two renderings that were compared, in words."""
     trials: int
+    """Trials, fixed before it began."""
+    answered: int | None = None
+    """Trials with an answer: fewer where it was broken off; None where nobody counted, which is all."""
     right: int
     """Trials in which they were told apart rightly."""
     p_value: float
     """Chance of as many right or more by guessing."""
+    earlier: int = 0
+    """Blind tests of the source in the show before this one, those that were broken off among them."""
     note: str = ""
     said_by: str = ""
     """Person who listened."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import fields
+from dataclasses import fields, replace
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Any, Final
 
@@ -16,6 +16,8 @@ from deskhand.store.tables import DISMISSAL, PART, TAKE
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
+
+    from deskhand.house import FormerNames
 
 
 def _shared_names(table: sa.Table, record: type, *, without: tuple[str, ...] = ()) -> tuple[str, ...]:
@@ -97,6 +99,18 @@ def part_of_row(
     return KeptPart(values=values, take=row.take_id, other_version=frozenset(other_version), **names)
 
 
+def with_todays_sources(parts: Sequence[KeptPart], names: FormerNames) -> list[KeptPart]:
+    """Kept parts under the names that their sources have today; a part that has it already goes before one that had another."""
+    if not names.sources:
+        return list(parts)
+    held = {(part.take, part.source, part.stage, part.sound) for part in parts}
+    return [
+        part if today == part.source else replace(part, source=today)
+        for part in parts
+        if (today := names.source(part.source)) == part.source or (part.take, today, part.stage, part.sound) not in held
+    ]
+
+
 def dismissal_of_row(row: Any) -> Dismissal:
     """Dismissal of a row; ValueError where a damaged row holds no such readings."""
     values = {name: getattr(row, name) for name in DISMISSAL_NAMES}
@@ -106,7 +120,7 @@ def dismissal_of_row(row: Any) -> Dismissal:
 
 
 def refuse_twice(
-    connection: sa.Connection, *, house: str, show: str, date: str | None, phase: str, digest: str | None
+    connection: sa.Connection, houses: Sequence[str], *, show: str, date: str | None, phase: str, digest: str | None
 ) -> None:
     """Refuse a show and phase that is kept already; shows of one name without a date are told apart by their files.
 
@@ -117,7 +131,7 @@ def refuse_twice(
     """
     same = connection.execute(
         sa.select(TAKE.c.id, TAKE.c.kept_by, TAKE.c.kept_at).where(
-            TAKE.c.house == house,
+            TAKE.c.house.in_(houses),
             TAKE.c.show == show,
             _is_same_evening(date, digest),
             TAKE.c.phase == phase,

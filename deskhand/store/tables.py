@@ -109,6 +109,8 @@ BLIND_TEST: Final = Table(
     Column("said_by", Text, nullable=False),
     Column("said_at", String(32), nullable=False),
     Column("note", Text, nullable=False),
+    Column("answered", Integer),
+    Column("earlier", Integer, nullable=False, server_default="0"),
     comment="A blind listening test: what against what, how many trials were told right, and by whom.",
 )
 

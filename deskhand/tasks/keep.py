@@ -13,9 +13,11 @@ from deskhand.baseline.normal import MOST_TAKES, baseline_of
 from deskhand.baseline.versions import other_version_takes, reading_versions
 from deskhand.baseline.weeks import SHOWN, Course, courses
 from deskhand.errors import HouseError, UsageError
-from deskhand.house import HouseFile, find_house, read_house
+from deskhand.findings import has_nominal
+from deskhand.house import FormerNames, HouseFile, find_house, former_names, read_house, standing_file
 from deskhand.recording.names import key, nearest
 from deskhand.store import KeptTake, history_url
+from deskhand.store.unknown_houses import unknown_house_text, unknown_houses
 from deskhand.tasks.keep_terms import house_names, parts_without, require_terms
 
 if TYPE_CHECKING:
@@ -58,6 +60,14 @@ def house_at(given: Path | None, near: Path | None = None) -> tuple[HouseFile, P
     return read_house(house_file), house_file.resolve()
 
 
+def names_at(house_file: Path | None) -> FormerNames:
+    """Earlier names that the standing house file tells of; none where it cannot be read, which is told where it matters."""
+    try:
+        return FormerNames() if house_file is None else former_names(read_house(standing_file(house_file)))
+    except HouseError:
+        return FormerNames()
+
+
 def history_at(given: str | None, house_file: Path | None, *, create: bool = False) -> History:
     """History of a house: as given, or beside its file.
 
@@ -71,7 +81,7 @@ def history_at(given: str | None, house_file: Path | None, *, create: bool = Fal
     url = history_url(given, house_file.parent if house_file else None)
     if url is None:
         raise UsageError("the history", "has no place without a house file", "write one with: deskhand new RECORDING")
-    history = open_history(url, create=create)
+    history = open_history(url, create=create, names=names_at(house_file))
     if history is None:
         raise UsageError("the history", "is empty: no show was kept yet", "keep one with: deskhand keep RECORDING")
     return history
@@ -304,7 +314,7 @@ def _week_rows(history: History, house: str, phase: str, source: str | None) -> 
     return [*of_source, *((take, part) for take, part in rows if part.source != source)]
 
 
-def _kept_source(source: str, known: Sequence[str]) -> str:
+def _kept_source(source: str, known: Sequence[str], listed: Sequence[str]) -> str:
     """Name of a source as it was kept.
 
     Raises
@@ -316,6 +326,8 @@ def _kept_source(source: str, known: Sequence[str]) -> str:
     if match is None:
         near = nearest(source, known, count=3)
         fix = f"kept are {', '.join(near or known)}" if known else "keep a show first: deskhand keep RECORDING"
+        if known and key(source) in map(key, listed):
+            fix += "; where it is one of these under another name, write that as was = [...] at the source"
         raise UsageError(f'"{source}"', "is in no kept show", fix)
     return match
 
@@ -333,10 +345,11 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
     known = sorted(
         history.sources(house=name), key=lambda known: (order.index(known) if known in order else len(order), known)
     )
-    wanted = known if source is None else [_kept_source(source, known)]
+    wanted = known if source is None else [_kept_source(history.names.source(source), known, order)]
     rows = _week_rows(history, name, phase, None if source is None else wanted[0])
     if not rows:
-        raise UsageError("the history", f"holds no {phase}", "name another phase with --phase")
+        unknown = unknown_house_text(unknown_houses(history, house=name))
+        raise UsageError("the history", f"holds no {phase}", unknown or "name another phase with --phase")
     if not any(part.source in wanted for _, part in rows):
         raise UsageError(
             f'"{source}"', f"plays in no kept {phase}", "name another phase with --phase, or see: deskhand keep --list"
@@ -348,7 +361,15 @@ def weeks(history: History, house: HouseFile, *, source: str | None, phase: str)
         taps={plays: part.tap for (plays, _), part in newest.items()},
         chains={plays: part.chain for (plays, stage), part in newest.items() if stage == "after"},
     )
-    by_source = {plays: courses(baseline, plays, charts=len(known) * len(SHOWN)) for plays in wanted}
+    nominal_dbfs = {
+        listed.name: (house.nominal_dbfs(listed), house.level_limits_db(listed)[0])
+        for listed in house.source
+        if has_nominal(listed)
+    }
+    by_source = {
+        plays: courses(baseline, plays, charts=len(known) * len(SHOWN), nominal_dbfs=nominal_dbfs.get(plays))
+        for plays in wanted
+    }
     by_source = {plays: several for plays, several in by_source.items() if several}
     other_version = other_version_takes((take, part) for take, part in rows if part.source in wanted)
     if not by_source and other_version:

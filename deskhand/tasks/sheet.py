@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from deskhand.house import parse_house, read_house
+from deskhand.house import parse_house, read_house, with_todays_names
 from deskhand.report import sheet as report
 from deskhand.tasks.week import text_with_moves
 
@@ -56,6 +56,13 @@ def _read_from(house_file: Path, moves: int, set_since: Sequence[str]) -> str:
     return text
 
 
+def _with_todays_names(since: Path, standing_file: Path) -> HouseFile:
+    """House file of an earlier week, its sources called as they are today: what was renamed is no new input."""
+    house = read_house(since)
+    today = house if since == standing_file else read_house(standing_file)
+    return parse_house(with_todays_names(since.read_text("utf-8-sig"), today), since)
+
+
 def show_sheet(
     result: CheckResult,
     *,
@@ -98,7 +105,7 @@ def show_sheet(
     return report.make_sheet(
         result,
         parse_house(text, house_file),
-        since=read_house(since),
+        since=_with_todays_names(since, standing_file),
         since_name=report.since_name(since, standing_file),
         read_from=_read_from(house_file, len(moves), set_since),
         paper=options.paper,

@@ -96,7 +96,7 @@ def _routes(state: PageState) -> list[BaseRoute]:
         "raise": shows.show_again, "try": sources.try_chain, "save": sources.save, "setup": sources.save_setup,
         "voice": sources.try_mix, "forget": history.forget, "restore": history.restore,
         "measure-again": history.measure_again,
-        "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house,
+        "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house, "rename": setup.rename,
         "tick": ticks.tick, "untick": ticks.take_back,
     }  # fmt: skip
     return [
@@ -120,7 +120,7 @@ def _routes(state: PageState) -> list[BaseRoute]:
         *(Route(f"/api/{name}", _posted(handle), methods=["POST"]) for name, handle in posts.items()),
         Route("/upload/{folder}/{name}", setup.upload, methods=["PUT"]),
         Route("/audio/{name}.flac", sources.audio),
-        Route("/blind/{id}/{which}.flac", blind.sound),
+        Route("/blind/{id}/{which}.wav", blind.sound),
         Route("/static/shared.css", _shared_style),
         Mount("/static", StaticFiles(packages=[("deskhand.web", "static")])),
     ]

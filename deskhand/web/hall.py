@@ -21,7 +21,7 @@ import numpy as np
 
 from deskhand.errors import DeskhandError, HouseError, RecordingError, UsageError
 from deskhand.files import write_atomically
-from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_house, week_file
+from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_house, week_file, with_todays_names
 from deskhand.recording import open_recording, show_note_of
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.names import part_of
@@ -166,14 +166,19 @@ class Hall:
         return week if week.is_file() else self.house_file
 
     def text_of(self, shelf: Shelf) -> str:
-        """The text of the house file that holds for a show.
+        """The text of the house file that holds for a show, its sources called as they are today.
 
         Raises
         ------
         HouseError
             It cannot be read.
         """
-        return self._text(self.file_of(shelf))
+        file = self.file_of(shelf)
+        house_text = self._text(file)
+        if file == self.house_file or not self.has_house:
+            return house_text
+        # a week that was written before something was renamed
+        return with_todays_names(house_text, self.house())
 
     def standing_text(self) -> str:
         """The text of the standing house file.

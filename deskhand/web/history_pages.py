@@ -12,6 +12,7 @@ from deskhand.report.words import text, words
 from deskhand.store import history_url
 from deskhand.tasks import keep as keeping
 from deskhand.web import render
+from deskhand.web.blind import result_line
 
 if TYPE_CHECKING:
     from starlette.requests import Request
@@ -76,10 +77,11 @@ class HistoryPages:
                 set_aside=set_aside,
                 cards=cards,
                 takes=takes,
-                blind=blind,
+                blind=[(test, result_line(test)) for test in blind],
                 phase=phase,
                 phases=words()["phase"],
                 name=name,
+                house=house,
             )
         )
 

@@ -13,7 +13,19 @@ from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
-from deskhand.house import FILE_NAME, ROLES, Desk, House, HouseFile, Source, Vocal, parse_house
+from deskhand.house import (
+    FILE_NAME,
+    ROLES,
+    WEEK_PREFIX,
+    Desk,
+    House,
+    HouseFile,
+    Source,
+    Vocal,
+    parse_house,
+    with_new_name,
+    with_todays_names,
+)
 from deskhand.leftovers import unfinished_prefix
 from deskhand.recording import open_recording
 from deskhand.recording.files import AUDIO_SUFFIXES
@@ -21,7 +33,7 @@ from deskhand.report.words import words
 from deskhand.tasks import check as checking
 from deskhand.tasks.new import house_text, level_questions, proposal_of, refuse_hiding
 from deskhand.web import render
-from deskhand.web.parse import file_name, lies_in
+from deskhand.web.parse import file_name, lies_in, short_text
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -198,6 +210,20 @@ class SetupPages:
             )
             write_atomically(self._hall.house_file, written)
         return {"to": f"/recordings#{data.get('id', '')}"}
+
+    def rename(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Give a source, or the house, another name; the standing file remembers the earlier one, and weeks beside it follow."""
+        source, name = str(data.get("of") or "") or None, short_text(data.get("name"))
+        with self._hall.lock:
+            new_text = with_new_name(self._hall.standing_text(), source, name)
+            today = parse_house(new_text, self._hall.house_file)
+            # the standing file first: a week that is not written any more is read under today's names
+            write_atomically(self._hall.house_file, new_text)
+            for week in sorted(self._hall.root.glob(f"{WEEK_PREFIX}*.toml")):
+                old = week.read_text("utf-8-sig")
+                if (new := with_todays_names(old, today)) != old:
+                    write_atomically(week, new)
+        return {"to": "/weeks"}
 
     async def upload(self, request: Request) -> Response:
         """Write one file of a recording as it comes; it appears whole or not at all."""

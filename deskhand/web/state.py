@@ -17,6 +17,7 @@ from deskhand.report.words import text
 from deskhand.store import history_url
 from deskhand.tasks import keep as keeping
 from deskhand.tasks.check.desk import ShowChanges, with_ticks
+from deskhand.tasks.keep import names_at
 from deskhand.web.cache import NewestFew
 from deskhand.web.hall import digest
 from deskhand.web.jobs import Jobs
@@ -130,7 +131,7 @@ class PageState:
         if url is not None:
             from deskhand.store.history import open_history
 
-            store = open_history(url)
+            store = open_history(url, names=names_at(self.hall.house_file if self.hall.has_house else None))
         try:
             yield store
         finally:

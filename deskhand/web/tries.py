@@ -305,7 +305,7 @@ class Stretch:
 
 
 class Sounds:
-    """Audio that pages play, as files of a temporary folder: FLAC of 24 bits, so that any part of them can be asked for."""
+    """Audio that pages play, as files of a temporary folder: 24 bits, WAV where the name says so, FLAC otherwise."""
 
     def __init__(self) -> None:
         self._folder = Path(tempfile.mkdtemp(prefix=unfinished_prefix(hidden=False)))
@@ -326,10 +326,11 @@ class Sounds:
             top = float(np.abs(sound).max(initial=0.0))
             down = min(1.0, _CEILING / top) if top > 0 else 1.0
             part = path.with_suffix(".part")
+            file_format = path.suffix.removeprefix(".").upper()
             try:
                 # what clears temporary folders may have taken this one away
                 self._folder.mkdir(mode=0o700, exist_ok=True)
-                soundfile.write(part, (down * sound).T, sample_rate_hz, format="FLAC", subtype="PCM_24")
+                soundfile.write(part, (down * sound).T, sample_rate_hz, format=file_format, subtype="PCM_24")
                 part.replace(path)
             except (OSError, soundfile.SoundFileError) as error:
                 part.unlink(missing_ok=True)
@@ -349,7 +350,7 @@ class Sounds:
             return path if name in self._files and path.is_file() else None
 
     def _path(self, name: str) -> Path:
-        return self._folder / f"{name}.flac"
+        return self._folder / (name if name.endswith(".wav") else f"{name}.flac")
 
     def close(self) -> None:
         """Take all files away."""

@@ -104,6 +104,19 @@ def test_a_clean_band_is_itself(rng: np.random.Generator) -> None:
             assert mistaken(baseline, [heard(name, rng=rng) for name in SOURCES]) == []
 
 
+@pytest.mark.source("common practice, no source: whoever comes as a guest sounds as nobody did there before")
+@pytest.mark.parametrize(
+    ("weeks_heard", "told_of"), [pytest.param(2, False, id="a-guest"), pytest.param(8, True, id="every-week")]
+)
+def test_a_guest_on_a_spare_input_is_nobodys_double(rng: np.random.Generator, weeks_heard: int, told_of: bool) -> None:
+    kept = Weeks()
+    for week in range(8):
+        names = ("piano", "bass", *(["cymbals"] if week < weeks_heard else []))
+        kept.add(*(heard(name, rng=rng) for name in names))
+    exchanged = [heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")]
+    assert bool(mistaken(kept.baseline(), exchanged)) == told_of
+
+
 def test_likely_doubles_are_not_taken_for_each_other(rng: np.random.Generator) -> None:
     # four sources of one sound: whose is whose cannot be told, and is not
     kept = Weeks()

@@ -18,7 +18,7 @@ from scipy import stats
 
 from deskhand.baseline import normal
 from deskhand.baseline.kept import MIX, KeptTakes, against, load, reading_of
-from deskhand.baseline.model import house_prior
+from deskhand.baseline.model import BY_SONG_STRENGTH, house_prior
 from deskhand.baseline.normal import (
     LEARNED,
     LEAST_PLAYING_S,
@@ -27,7 +27,8 @@ from deskhand.baseline.normal import (
     number_predictive,
     usual_tone_db,
 )
-from deskhand.baseline.numbers import BY_NAME, NUMBERS, noise_of, tone_covariance, tone_noise, tone_vector
+from deskhand.baseline.numbers import BY_NAME, NUMBERS, noise_of, tone_noise, tone_vector
+from deskhand.baseline.spreads import tone_covariance
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.store import Dismissal, KeptTake
 from deskhand.store.history import open_history
@@ -130,12 +131,14 @@ def test_a_house_has_learned_after_some_shows(rng: np.random.Generator) -> None:
 # the range, by the textbook
 
 
-def by_hand(values: Array, noise: Array, value: float, next_noise: float, spread: float) -> tuple[float, float, float]:
+def by_hand(
+    values: Array, noise: Array, value: float, next_noise: float, spread: float, strength: float
+) -> tuple[float, float, float]:
     """Probability of a value as far out, and the 95 % range, of one number of takes that count for 1 / noise each."""
     weight = 1.0 / noise
     mean = float(weight @ values / weight.sum())
-    dof = normal.STRENGTH + 2 + values.size - 1
-    variance = (normal.STRENGTH * spread**2 + float(weight @ (values - mean) ** 2)) / dof
+    dof = strength + 2 + values.size - 1
+    variance = (strength * spread**2 + float(weight @ (values - mean) ** 2)) / dof
     there = stats.t(dof, loc=mean, scale=np.sqrt(variance * (next_noise + 1.0 / weight.sum())))
     return 2 * min(there.cdf(value), there.sf(value)), *there.interval(0.95)
 
@@ -165,7 +168,9 @@ def test_a_number_by_hand(rng: np.random.Generator, name: str) -> None:
         1.0 + number.prior.sure_after_s / lengths,
         read(now),
         1.0 + number.prior.sure_after_s / 77.0,
-        number.prior.spread,
+        spread := number.prior.spread_of("keys"),
+        # what varies more in a role goes by the song: a few weeks show little of how it varies
+        BY_SONG_STRENGTH if spread > number.prior.spread else normal.STRENGTH,
     )
     back = np.exp2 if name in ("tail", "harsh") else float
     assert (found.low, found.high) == pytest.approx((back(low), back(high)), rel=1e-6)
@@ -469,7 +474,7 @@ def test_a_player_is_set_against_their_own_weeks(rng: np.random.Generator) -> No
 
 
 def steady(rng: np.random.Generator, source: str, role: str, factor: float, count: int = 12) -> list[KeptPart]:
-    spread = factor * BY_NAME["articulation"].prior.spread
+    spread = factor * BY_NAME["articulation"].prior.spread_of(role)
     return [
         part(
             source=source, role=role, playing_s=LONG_S, values={"articulation_db": 6.0 + spread * rng.standard_normal()}

@@ -39,7 +39,7 @@ def kept_of(
             "tail_s": USUAL["tail_s"] * 2.0 ** (0.1 * float(off[2])),
             "crest_db": USUAL["crest_db"] + float(off[3]),
         }
-        kept.add(part(PIANO, source=source, player=player, values=values))
+        kept.add(part(source=source, player=player, values=values))
     return kept
 
 
@@ -163,7 +163,7 @@ def test_no_cell_is_a_formula(name: str) -> None:
     # a player or source whose name begins like one must not be worked out by a spreadsheet
     kept = Weeks()
     for text in (name, f"={name}", f"+{name}", f"@{name}", f"-{name}"):
-        kept.add(part(PIANO, player=text, values={"level_dbfs": -18.0}))
+        kept.add(part(player=text, values={"level_dbfs": -18.0}))
     baseline = kept.baseline()
     cells = list(csv.DictReader(io.StringIO(to_csv({"piano": courses(baseline, "piano", charts=7)}))))
     for line, (_, one) in zip(cells, kept.kept, strict=True):

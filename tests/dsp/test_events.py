@@ -166,6 +166,18 @@ def test_a_burst_of_white_noise(length: int) -> None:
     assert found[0][3] == pytest.approx(70.0, rel=1e-5)
 
 
+@pytest.mark.source("arithmetic: noise to 17 kHz at 48 kHz has 18 times its power in the fourth difference")
+@pytest.mark.parametrize("length", [pytest.param(n, id=f"{10 * n}-ms") for n in (1, 4, 12, 25)])
+@pytest.mark.parametrize("full", [pytest.param(0.4, id="begins-late-in-a-block"), pytest.param(0.8, id="begins-early")])
+def test_a_burst_that_fills_its_first_and_last_block_in_part(length: int, full: float) -> None:
+    # in place of a loud voice of which a part is left in the first and the last block
+    first = (1, full * 1e-3 + (1 - full) * 8e-3, full * 18.0 / (full + (1 - full) * 8))
+    last = (1, (1 - full) * 1e-3 + full * 8e-3, (1 - full) * 18.0 / ((1 - full) + full * 8))
+    found = bursts([(100, 8e-3, 0.0005), first, (length, 1e-3, 18.0), last, (118 - length, 8e-3, 0.0005)])
+    assert [row[2] for row in found] == [1.0]
+    assert found[0][3] == pytest.approx(18.0, rel=1e-5)
+
+
 @pytest.mark.parametrize("length", [pytest.param(n, id=f"{10 * n}-ms") for n in (5, 10, 30, 45)])
 def test_a_mute_that_is_not_digital_silence(length: int) -> None:
     found = bursts([(100, 1e-3, 0.01), (length, 1e-9, 20.0), (120 - length, 1e-3, 0.01)])

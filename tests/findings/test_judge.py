@@ -481,3 +481,24 @@ def test_ids_are_unique() -> None:
 @pytest.mark.parametrize("role", [pytest.param(role, id=role) for role in ("kick", "snare", "toms")])
 def test_a_clean_drum_says_nothing(rng: np.random.Generator, role: str) -> None:
     assert kinds(one(hits(rng, LENGTH_S, every_s=1.0, peak_dbfs=-8.0), role)) == set()
+
+
+@pytest.mark.source(
+    "common practice, no source: one fault of both cables is one thing to do, of one cable it is that cable's"
+)
+@pytest.mark.parametrize(
+    ("sides", "words"), [pytest.param((0, 1), "", id="both"), pytest.param((1,), " on track 2 only", id="one")]
+)
+def test_a_fault_of_both_sides_is_one_and_of_one_side_names_it(
+    rng: np.random.Generator, sides: tuple[int, ...], words: str
+) -> None:
+    shared = note()
+    rows = [shared + pink(rng, LENGTH_S, -38.0) for _ in range(2)]
+    for side in sides:
+        rows[side] = rows[side] + 0.02
+        rows[side][round(4.0 * RATE_HZ) : round(4.02 * RATE_HZ)] = 0.0
+    for kind in ("dropout", "dc"):
+        (finding,) = [finding for finding in pair_findings(rows[0], rows[1], role="guitar") if finding.kind == kind]
+        assert finding.track == ("track 2" if words else None)
+        assert words in say(finding)
+        assert say(finding).count(" only") == bool(words)

@@ -131,6 +131,14 @@ def test_somebody_new_sounds_new() -> None:
     assert [findings[source][0].severity for source in ("piano", "bass")] == ["note", "listen"]
 
 
+@pytest.mark.source("common practice, no source: another song of a machine is another recording")
+def test_what_a_machine_plays_is_noted_but_for_its_balance() -> None:
+    normals = {"loops": [number_normal("tail", 1.0, 0.4), number_normal("balance", 0.0, 8.0)]}
+    for role, expected in (("playback", {"note", "listen"}), ("keys", {"listen"})):
+        assert {finding.severity for finding in judged(normals, role=role)["loops"]} == expected
+    assert next(f for f in judged(normals, role="playback")["loops"] if f.kind == "width").severity == "listen"
+
+
 # the words
 
 

@@ -135,3 +135,18 @@ def test_silence_leaks_nothing_and_holds_nothing(targets: dict[str, np.ndarray],
     samples = np.stack([click_of("124"), targets["pink-noise"]])
     samples[silent] = 0.0
     assert find_leak(figures_of(samples, origins=[0]), 0, 1) is None
+
+
+@pytest.mark.source("definition: the click is added to what plays, 10 dB below it, or is not")
+def test_a_few_clicks_tell_where_they_stand_out(targets: dict[str, np.ndarray]) -> None:
+    """A song of a few bars: fewer clicks, of which more has to stand out; chance does not reach that."""
+    click = repeated(blip(), TIMES_S["120-from-0.2-s"][:11])
+    gains = [
+        level_while_sounding(other, click) - 10.0 - level_while_sounding(click, click) for other in targets.values()
+    ]
+    heard = [
+        other + amplitude(gain_db) * np.roll(click, 100) for gain_db, other in zip(gains, targets.values(), strict=True)
+    ]
+    figures = figures_of(np.stack([click, *targets.values(), *heard]), origins=[0])
+    found = [find_leak(figures, 0, place) is not None for place in range(1, 1 + 2 * len(targets))]
+    assert found == [False] * len(targets) + [True] * len(targets)

@@ -355,6 +355,23 @@ def test_a_wrong_tone_is_brought_home_and_proved(rng, blocks):
     assert any(setting.after < 0 for name, setting in found.moves[0].settings.items() if name == "gain")
 
 
+@pytest.mark.source("common practice, no source: too much of something is taken down where it is")
+def test_too_much_of_something_is_never_answered_by_a_boost_of_the_rest(rng):
+    clean = 0.1 * _music(rng)
+    shelf = make_block({"block": "high-shelf", "frequency": "3 kHz", "gain": "3 dB", "q": 0.7})
+    dip = make_block({"block": "bell", "frequency": "300 Hz", "gain": "-5 dB", "q": 1.0})
+    wrong = run(clean, [shelf, dip], sample_rate_hz=RATE_HZ)
+    usual, now = _tone(clean), _tone(wrong)
+    wanted = np.array([usual[f"{band:g}"] for band in NOMINAL_HZ])
+    home = Predictive(location=tone_of(wanted), scale=0.3**2 * np.eye(8), dof=20.0)
+    for what in ("more", "less"):
+        findings = [replace(_finding("tone", "listen"), what=what)]
+        heard = _heard(wrong, [], findings, home=home, wanted_tone_db=wanted, after_tone_db=now, before_tone_db=now)
+        gains_db = [move.settings["gain"].after for move in plan(heard).moves if move.where == "channel"]
+        assert gains_db
+        assert any(gain_db > 0 for gain_db in gains_db) == (what == "less"), (what, gains_db)
+
+
 def test_a_wide_cut_of_more_than_6_db_is_a_question(rng):
     """Another pick-up in its place: octaves lie 14 dB apart from what is usual."""
     clean = 0.1 * _music(rng)

@@ -181,7 +181,11 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
         "crept": {
             "advice": ("see-history",),
             "facts": {"label": "level", "crept": "crept up over 12 takes", "start": "−18", "newest": "−14.5", "number_unit": "dBFS"},
-        }
+        },
+        "crept-tone": {
+            "advice": ("see-history",),
+            "facts": {"label": "tone around 8 kHz", "crept": "crept down by 0.5 dB a week for 15 weeks", "gone": "7.5", "number_unit": "dB"},
+        },
     },
     "unmatched-track": {
         "track": {"advice": ("add-to-house",)},

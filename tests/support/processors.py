@@ -68,11 +68,11 @@ def music(rng: np.random.Generator, length_s: float = LENGTH_S) -> Array:
     return np.ascontiguousarray(recorded[first : first + frames].T)
 
 
-def sox(signal: Array, effects: list[str]) -> Array:
+def sox(signal: Array, effects: list[str], *, rate_hz: int = RATE_HZ) -> Array:
     """Through sox, in 32-bit float, with room for boosts."""
     with tempfile.TemporaryDirectory() as name:
         before, after = Path(name) / "in.wav", Path(name) / "out.wav"
-        soundfile.write(before, 0.1 * signal.T, RATE_HZ, subtype="FLOAT")
+        soundfile.write(before, 0.1 * signal.T, rate_hz, subtype="FLOAT")
         subprocess.run(
             ["sox", "-D", before, "-e", "floating-point", "-b", "32", after, *effects], check=True, capture_output=True
         )

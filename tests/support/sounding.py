@@ -157,8 +157,8 @@ class Ear:
         self.page.route(lambda url: ".flac" in url or url.endswith(".wav"), self._answer)
 
     def _answer(self, route: Route) -> None:
-        url = route.request.url
-        # one file per address, whatever the trial of a blind test
+        # one file per address, whatever the blind test and its trial
+        url = re.sub(r"/blind/\w+/x\d+|/blind/\w+", "/blind", route.request.url)
         frequency_hz = self.tones_hz.setdefault(url, FIRST_HZ + STEP_HZ * len(self.tones_hz))
         body, headers = tone_wav(frequency_hz), {"content-type": "audio/wav", "cache-control": "no-store"}
         part = re.fullmatch(r"bytes=(\d+)-(\d*)", route.request.headers.get("range", ""))

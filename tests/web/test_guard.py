@@ -150,7 +150,7 @@ class TestFromElsewhere:
 class TestTheLink:
     PLACES = (
         "/", "/first", "/recordings", "/words", "/weeks", "/weeks.csv", "/api/news", "/api/jobs/x", "/static/page.js",
-        "/static/page.css", "/static/shared.css", "/static/mark.svg", "/audio/x.flac", "/blind/x/a.flac", "/nowhere",
+        "/static/page.css", "/static/shared.css", "/static/mark.svg", "/audio/x.flac", "/blind/x/a.wav", "/nowhere",
     )  # fmt: skip
 
     def places(self, asker):
@@ -290,7 +290,7 @@ class TestHowMuch:
         """Each is told in a line, or taken as what it says; none of them breaks anything."""
         given = {
             "id": f'"{asker.id}"', "source": '"piano"', "start_s": "0", "chain": "[]", "base": "{}", "fader": '"0 dB"',
-            "voice": '"lead voice"', "settings": "{}", "at": "0", "trials": "10", "against": '"house"', "finding": '"x"',
+            "voice": '"lead voice"', "settings": "{}", "at": "0", "trials": "10", "loop_from_s": "0", "loop_to_s": "9", "against": '"house"', "finding": '"x"',
             "date": '""', "job": '"x"', "blind": '"x"', "answer": '"a"', "sources": "[]",
         }  # fmt: skip
         inside = {
@@ -301,7 +301,7 @@ class TestHowMuch:
         wanted = {
             "stop": ("job",), "leave": ("id", "finding"), "raise": ("finding",), "save": ("base", "fader", "chain"),
             "try": ("source", "start_s", "chain"), "voice": ("voice", "settings", "at"), "blind/answer": ("blind",),
-            "blind/start": ("source", "start_s", "chain", "trials"), "house": ("sources",), "check": ("id",),
+            "blind/start": ("source", "start_s", "chain", "trials", "loop_from_s", "loop_to_s"), "house": ("sources",), "check": ("id",),
         }  # fmt: skip
         for name, keys in wanted.items():
             for key in keys:
@@ -606,7 +606,7 @@ def test_no_address_leads_outside(beside, up):
         f"/static/{up}/app.py", f"/static/{many}/etc/passwd", f"/{many}/etc/passwd", f"/show/{many}/etc/passwd",
         f"/show/{up}", f"/show/{id_}{up}", f"/show/{id_}/{up}/{up}/secret.txt", f"/show/{id_}/source/{up}/hear.flac",
         f"/audio/{up}/secret.flac", f"/audio/{up}{up}/secret.flac", f"/audio/{beside.hall.root.parent}/secret.flac",
-        f"/blind/{up}/a.flac", f"/blind/{id_}/{up}/secret.flac", f"/api/jobs/{up}", f"/static/{up}/templates/week.html.j2",
+        f"/blind/{up}/a.wav", f"/blind/{id_}/{up}/secret.wav", f"/api/jobs/{up}", f"/static/{up}/templates/week.html.j2",
         f"/static//{beside.hall.root.parent}/secret.txt", "/static/page.js/../../app.py", "/house.toml", "/.deskhand/",
         f"/static/{up}/{up}/{up}/{up}/{up}/{beside.hall.root.parent}/secret.txt",
     ):  # fmt: skip

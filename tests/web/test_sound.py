@@ -13,6 +13,7 @@ from tests.support.small_hall import RATE_HZ, pink
 from tests.support.sounding import PAGES, Ear, Sound, Walk, every_order, faulty_hall, walked
 
 from .conftest import Served
+from .test_edges import FEWEST_STEPS, Tape, edges
 
 pytestmark = pytest.mark.source("a full-scale sine through a gain of x dB peaks at x dBFS")
 EXACT_DB = 0.05
@@ -176,6 +177,34 @@ class TestTheComparison:
         opened.start(1, "after")
         assert page.evaluate("document.querySelector('audio').currentTime") > 1.0
         assert page.locator("[aria-pressed=true]").inner_text() == "after"
+
+    def test_what_starts_rises_and_what_is_paused_falls(self, opened):
+        tape = Tape(opened.ear)
+        for button in ("#play", "#play", "[data-file='audio/after.wav']", "#play"):
+            opened.ear.page.locator(button).click()
+            tape.run(400)
+        steps = edges(tape.levels())
+        assert [kind for kind, _ in steps] == ["rise", "fall"] * 2
+        assert min(count for _, count in steps) >= FEWEST_STEPS, steps
+        assert opened.ear.page.locator("#play").inner_text() == "Play"
+
+    def test_a_moment_is_gone_to(self, opened):
+        page = opened.ear.page
+        opened.start(0, "before")
+        page.locator("#moment").fill("0.75")
+        page.wait_for_function(
+            "document.querySelector('audio').currentTime > 2.9 && !document.querySelector('audio').paused"
+        )
+        assert page.locator("#moment + output").inner_text() in ("0:02", "0:03")
+
+    def test_its_end_and_another_go(self, opened):
+        page = opened.ear.page
+        page.locator("#moment").fill("0.95")
+        page.locator("#play").click()
+        page.wait_for_function("document.querySelector('audio').ended")
+        page.locator("#play", has_text="Play").click()
+        page.locator("#play", has_text="Pause").wait_for()
+        assert page.evaluate("document.querySelector('audio').currentTime") < 2.0
 
     def test_kept_whole_by_the_browser_it_starts_low_and_silent(self, opened):
         opened.ear.turn(-5.0)

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from deskhand.findings.context import Context, Gathering, role_of
 from deskhand.findings.faults.pick_ups import delay_instead, late_pick_up, polarity_severity, sum_facts
+from deskhand.findings.faults.presence import USUALLY
 from deskhand.findings.kinds import KINDS
 from deskhand.house import PolarityBlock
 from deskhand.measure.activity import stretches
@@ -56,7 +58,7 @@ def pair(source: Source, reading: SourceReading, context: Context, earlier: Sequ
     if same > _SAME:
         gathering.add(
             "duplicate",
-            "note" if role.finished else "listen",
+            "note" if role.finished or role.strikes else "listen",
             "sides",
             advice=("second-output",),
             metric="correlation",
@@ -92,6 +94,33 @@ def sameness(figures: Figures, left: int, right: int) -> float:
     """Correlation of two tracks, from samples taken of every second; 1 for the same signal, -1 for one inverted."""
     scale = float(np.sqrt(figures.gram[left, left] * figures.gram[right, right]))
     return float(figures.gram[left, right]) / scale if scale > 0 else 0.0
+
+
+def pairs_as_usual(
+    findings: Mapping[str, Sequence[Finding]], *, mono: Mapping[str, float], late: Mapping[str, float]
+) -> dict[str, list[Finding]]:
+    """Findings in which a pair that carries one signal, or of which a side comes late, is weighed by the kept weeks.
+
+    One signal is worth a look where the pair usually is stereo; a late side where it never was late before.
+
+    Parameters
+    ----------
+    findings : mapping
+        Source to its findings.
+    mono : mapping
+        Source to the share of the kept takes in which both its sides carried one signal, for pairs that were kept.
+    late : mapping
+        Source to the share of the kept takes in which a side came late, for pairs whose sides had one clear delay in several.
+    """
+
+    def weighed(source: str, finding: Finding) -> Finding:
+        if finding.kind == "duplicate" and finding.what == "sides" and source in mono:
+            return replace(finding, severity="note" if mono[source] > USUALLY else "listen")
+        if finding.kind == "delay" and finding.what == "late" and source in late:
+            return replace(finding, severity="note" if late[source] > 0.0 else "listen")
+        return finding
+
+    return {source: [weighed(source, finding) for finding in several] for source, several in findings.items()}
 
 
 def flip_of(figures: Figures, tracks: Sequence[int], blocks: NDArray[np.bool_]) -> MonoFlip:
@@ -217,6 +246,10 @@ def _one_sided(
         dbfs_from_mean_square(np.array(totals[1 - weak])) - dbfs_from_mean_square(np.array(totals[weak]))
     )
     spans, mostly = _gone_spans(apart_db, playing, context.hop_s)
+    if not spans and overall_db < _ONE_SIDED["one_sided_db"]:
+        # the louder of the two may be the one that went
+        weak = 1 - weak
+        spans, mostly = _gone_spans(-apart_db, playing, context.hop_s)
     partly = bool(spans) and not mostly
     if overall_db >= _ONE_SIDED["one_sided_db"] and not partly:
         silent = not powers[weak][playing].any() or overall_db > _NEVER_DB

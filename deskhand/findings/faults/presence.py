@@ -27,8 +27,8 @@ _QUIETER_THAN_EVER_DB: Final = 10.0
 no source."""
 _EDGE_BLOCKS: Final = 3
 """Blocks before and after a stop that tell how much it fell at once. Common practice, no source."""
-_USUALLY: Final = 0.5
-"""Share of the kept weeks above which an input that may be silent usually plays. Common practice, no source."""
+USUALLY: Final = 0.5
+"""Share of the kept weeks above which something is usual. Common practice, no source."""
 _FALL_BLOCKS: Final = 8
 """Blocks before a stop over which a song dies away: 2.4 s of 300 ms. Common practice, no source."""
 
@@ -104,7 +104,7 @@ def as_usual(findings: Mapping[str, Sequence[Finding]], plays: Mapping[str, floa
     """
     return {
         source: [
-            replace(finding, severity="listen" if plays[source] > _USUALLY else "note")
+            replace(finding, severity="listen" if plays[source] > USUALLY else "note")
             if source in plays and KINDS[finding.kind] is _SILENT and not finding.at_s and finding.severity != "fix"
             else finding
             for finding in several

@@ -16,6 +16,7 @@ from deskhand.moves.conduct import PlanningInput, plans, proved
 from deskhand.moves.voice import VoiceFeed, make_way
 from deskhand.moves.voice_limits import FeedLevels
 from deskhand.recording import open_recording
+from deskhand.store.unknown_houses import unknown_house_text
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
@@ -79,6 +80,9 @@ def check(
     setup, shown = with_changes(setup, recording, options)
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
     takes = kept_takes(setup, options, shown.take)
+    if takes is not None and takes.unknown_houses:
+        note = unknown_house_text(takes.unknown_houses)
+        setup = replace(setup, show=replace(setup.show, notes=(*setup.show.notes, note)))
     readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
     findings = readings.findings | unclaimed_tracks(setup, recording)

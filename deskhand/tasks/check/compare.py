@@ -23,9 +23,12 @@ from deskhand.findings import (
     judge_mix_loss,
     judge_normals,
     judge_reversed,
+    pairs_as_usual,
     with_dismissals,
+    with_trends,
 )
 from deskhand.findings.faults.pair import flip_of
+from deskhand.findings.kinds import KINDS
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.tone import harshest_s
@@ -47,6 +50,8 @@ if TYPE_CHECKING:
 
 HEAR_S: Final = 2.0
 """Length of the stretch by which a judgement can be heard. Common practice, no source."""
+LEAST_KEPT_DELAYS: Final = 3
+"""Kept takes from which on a side that comes late is set against them. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -88,6 +93,7 @@ def kept_takes(setup: ShowSetup, options: CheckOptions, digest: str) -> KeptTake
         show=(show.name, show.date),
         digest=digest,
         to_be_kept=options.to_be_kept,
+        names=setup.names,
     )
 
 
@@ -147,7 +153,9 @@ def compare(
         return BaselineComparison(result=None, baseline=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
     baseline, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
-    findings = as_usual(findings, _shares_of_takes(setup, takes))
+    findings = pairs_as_usual(
+        as_usual(findings, _shares_of_takes(setup, takes)), mono=_mono_shares(takes), late=_late_shares(takes)
+    )
     unusual = _unusual(setup, readings, baseline, normals, newcomers=_newcomers(setup, takes))
     exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(baseline, parts)).items()}
     findings = joined(exchanged, findings)
@@ -155,7 +163,8 @@ def compare(
     mix_kinds = {finding.kind for finding in mix}
     mix += [finding for finding in unusual.pop(MIX, []) if finding.kind not in mix_kinds]
     unshaped = {role.name for role in ROLES.values() if not role.shaped}
-    crept = judge_drifts(drifts(baseline, parts, date=setup.show.date, left_out=unshaped))
+    drifting = drifts(baseline, parts, date=setup.show.date, left_out=unshaped)
+    findings, crept = with_trends(findings, drifting), judge_drifts(drifting)
     return BaselineComparison(
         result=_reference_result(takes, baseline),
         baseline=baseline,
@@ -172,6 +181,36 @@ def _shares_of_takes(setup: ShowSetup, takes: KeptTakes) -> dict[str, float]:
         source.name: sum((take.id, source.name) in played for take in takes.takes) / len(takes.takes)
         for source in setup.house.source
         if ROLES[source.role].may_be_silent
+    }
+
+
+def _pair_readings(takes: KeptTakes, name: str) -> dict[str, list[float]]:
+    """Pair to a reading of it in each kept take that holds it."""
+    readings: dict[str, list[float]] = {}
+    for _, part in takes.rows:
+        if part.stage == "tap" and part.sound == 0 and name in part.values:
+            readings.setdefault(part.source, []).append(part.values[name][0])
+    return readings
+
+
+def _mono_shares(takes: KeptTakes) -> dict[str, float]:
+    """Pair to the share of its kept takes in which both sides carried one signal; not of what plays finished recordings, mono or stereo."""
+    finished = {part.source for _, part in takes.rows if part.role in ROLES and ROLES[part.role].finished}
+    same = KINDS["duplicate"]["same"]
+    return {
+        source: sum(correlation > same for correlation in correlations) / len(correlations)
+        for source, correlations in _pair_readings(takes, "correlation").items()
+        if source not in finished
+    }
+
+
+def _late_shares(takes: KeptTakes) -> dict[str, float]:
+    """Pair to the share of its kept takes in which a side came late, where several tell."""
+    least_ms = KINDS["delay"]["least_ms"]
+    return {
+        source: sum(abs(delay_ms) >= least_ms for delay_ms in delays_ms) / len(delays_ms)
+        for source, delays_ms in _pair_readings(takes, "delay_ms").items()
+        if len(delays_ms) >= LEAST_KEPT_DELAYS
     }
 
 

@@ -52,7 +52,7 @@ def _show_changes(setup: ShowSetup, recording: Recording, options: CheckOptions)
     from deskhand.store.desk_changes import desk_changes
     from deskhand.store.history import open_history
 
-    history = open_history(url)
+    history = open_history(url, names=setup.names)
     if history is None:
         return ShowChanges(take=take_digest(recording))
     try:

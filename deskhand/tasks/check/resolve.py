@@ -9,15 +9,19 @@ from deskhand.desk import DeskState
 from deskhand.errors import HouseError
 from deskhand.findings import Finding
 from deskhand.house import (
+    FormerNames,
     HouseFile,
     Matched,
     Source,
     find_house,
+    former_names,
     match_tracks,
+    parse_house,
     read_house,
     settings_file,
     standing_file,
     week_note,
+    with_todays_names,
 )  # fmt: skip
 from deskhand.recording import Recording, ShowNote, show_note_of
 from deskhand.recording.names import key, nearest
@@ -45,7 +49,9 @@ class ShowSetup:
     standing_file: Path | None
     """The standing house file: the same, or beside this week's."""
     house_text: str
-    """Text of the house file that was read; empty where it was guessed."""
+    """Text of the house file that was read, with today's names; empty where it was guessed."""
+    names: FormerNames
+    """Earlier names of the house and its sources."""
     show: ShowResult
     matched: Matched
     unclaimed: tuple[str, ...]
@@ -88,6 +94,14 @@ def resolve(path: Path, house_path: Path | None, recording: Recording, options: 
     """
     note = show_note_of(path)
     house, house_file, notes = _house_of(path, house_path, recording, note, options)
+    standing = standing_file(house_file) if house_file else None
+    house_text = house_file.read_text("utf-8-sig") if house_file else ""
+    names = former_names(house)
+    if house_file is not None and standing is not None and standing != house_file:
+        # a week's file that was written before something was renamed
+        today = read_house(standing)
+        names, house_text = former_names(today), with_todays_names(house_text, today)
+        house = parse_house(house_text, house_file)
     show = _show_of((house, house_file), recording, note, options, notes)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     complete, matched, unclaimed = _with_unmatched(house, matched, recording)
@@ -95,8 +109,9 @@ def resolve(path: Path, house_path: Path | None, recording: Recording, options: 
     return ShowSetup(
         house=complete,
         house_file=house_file,
-        standing_file=standing_file(house_file) if house_file else None,
-        house_text=house_file.read_text("utf-8-sig") if house_file else "",
+        standing_file=standing,
+        house_text=house_text,
+        names=names,
         show=show,
         matched=matched,
         unclaimed=tuple(unclaimed),
@@ -164,7 +179,7 @@ def source_for(name: str, house: HouseFile, where: str) -> str:
     HouseError
         There is no such source.
     """
-    known = next((source.name for source in house.source if key(source.name) == key(name)), None)
+    known = next((source.name for source in house.source if key(name) in map(key, (source.name, *source.was))), None)
     if known is None:
         near = nearest(name, [source.name for source in house.source], count=1)
         fix = f'did you mean "{near[0]}"?' if near else "name a source of the house file"

@@ -167,6 +167,15 @@ document.querySelectorAll("[data-forget], [data-restore]").forEach((button) => {
   });
 });
 
+by("rename")?.addEventListener("submit", async (/** @type {SubmitEvent} */ event) => {
+  event.preventDefault();
+  const form = new FormData(/** @type {HTMLFormElement} */ (event.target));
+  try {
+    const { to } = await ask("/api/rename", { of: form.get("of"), name: form.get("name") });
+    goTo(to);
+  } catch (error) { sayProblem(error); }
+});
+
 by("measure-again")?.addEventListener("click", async () => {
   try {
     const { job } = await ask("/api/measure-again", {});

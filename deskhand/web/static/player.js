@@ -2,7 +2,7 @@
 // Two sounds at one loudness, playing at the same time: one is heard, and switching is a short cross-fade between them, so that the
 // music goes on without a gap. The graph is the same in an OfflineAudioContext, where it can be measured.
 import { sayProblem } from "./page.js";
-import { fromDb, glide, preset, presetLevel, takeTurn } from "./sound.js";
+import { fromDb, gate, glide, nextStart, preset, presetLevel, takeTurn } from "./sound.js";
 
 /** How left and right are made of left and right, for each way to listen: [ll, lr, rl, rr]. @type {Record<string, number[]>} */
 const WAYS = {
@@ -42,7 +42,8 @@ export class Player {
       gain.connect(merger, 0, place >> 1);
       return gain;
     });
-    merger.connect(output);
+    this.edges = gate(context);
+    merger.connect(this.edges.node).connect(output);
     this.faders = sounds.map((_, place) => {
       const gain = context.createGain();
       gain.gain.value = place ? 0 : this.gains[0];
@@ -63,9 +64,9 @@ export class Player {
   }
 
   /** Both begin at the same sample. @param {number} [when] */
-  play(when = this.context.currentTime + 0.02) {
+  play(when = nextStart(this.context)) {
     if (!this.playing) this.#set(preset, when);
-    this.stop();
+    this.#end(when);
     const [from, to] = this.loop;
     if (this.startedFrom < from || this.startedFrom >= to - 0.01) this.startedFrom = from;
     this.sources = this.sounds.map((sound, place) => {
@@ -78,11 +79,15 @@ export class Player {
       return source;
     });
     this.startedAt = when;
+    this.edges.open(when);
   }
 
-  stop() {
-    this.startedFrom = this.playing ? this.position : this.startedFrom;
-    for (const source of this.sources) { source.stop(); source.disconnect(); }
+  stop() { if (this.playing) this.#end(this.edges.shut()); }
+
+  /** What plays ends at a moment, by which it is silent. @param {number} when */
+  #end(when) {
+    this.startedFrom = this.position;
+    for (const source of this.sources) source.stop(when);
     this.sources = [];
   }
 

@@ -3,6 +3,12 @@
 
 /** Cross-fade and changes of gain take this long: too short to hear as a fade, too long for a click. Common practice, no source. */
 export const FADE_S = 0.012;
+/** What starts rises and what stops falls for this long: one period of 50 Hz, so that a bass does not click either. Common practice, no source. */
+const EDGE_S = 0.02;
+/** Gains are told their course this long ahead: more than browsers work out at a time. Common practice, no source. */
+const SOON_S = 0.015;
+/** Name under which a session of the browser keeps the level from page to page. */
+const KEPT = "deskhand-level";
 
 /** @param {number} db */
 export const fromDb = (db) => 10 ** (db / 20);
@@ -11,7 +17,7 @@ const slider = /** @type {HTMLInputElement | null} */ (document.getElementById("
 const stopButton = /** @type {HTMLButtonElement | null} */ (document.getElementById("stop-sound"));
 
 /** The level that is shown and played, in dB. Only a hand on the slider changes it; what the browser puts into the slider does not. */
-let levelDb = startDb();
+let levelDb = keptDb();
 /** @type {AudioContext | null} */
 let shared = null;
 /** @type {GainNode | null} */
@@ -20,9 +26,24 @@ let volume = null;
 /** As it is written in the page, whatever the browser remembers of the slider. */
 function startDb() { return Number(slider?.defaultValue ?? -60); }
 
+/** Level at which the page begins: that of the page before, where this one was gone to; low where a page is loaded again or come back to. */
+function keptDb() {
+  const [load] = /** @type {PerformanceNavigationTiming[]} */ (performance.getEntriesByType("navigation"));
+  try {
+    const { page, level } = JSON.parse(sessionStorage.getItem(KEPT) ?? "{}");
+    const goesOn = load?.type === "navigate" && page !== location.pathname && Number.isFinite(level);
+    return goesOn ? Math.min(level, 0) : startDb();
+  } catch {
+    return startDb(); // a browser that keeps nothing
+  }
+}
+
 /** @param {number} db */
 function setLevel(db) {
   levelDb = Math.min(db, 0);
+  try {
+    if (slider) sessionStorage.setItem(KEPT, JSON.stringify({ page: location.pathname, level: levelDb }));
+  } catch { /* a browser that keeps nothing */ }
   if (slider) {
     slider.value = String(levelDb);
     if (slider.nextElementSibling) slider.nextElementSibling.textContent = `${levelDb} dB`;
@@ -37,6 +58,50 @@ export function glide(param, value, when) {
   else param.cancelScheduledValues(when);
   param.setTargetAtTime(value, when, FADE_S / 4);
 }
+
+/** A gain that is shut before what it leads starts, and when it stops. @param {BaseAudioContext} context */
+export function gate(context) {
+  const node = context.createGain();
+  const { gain } = node;
+  gain.value = 0;
+  gain.setValueAtTime(0, 0);
+  /** Course of the gain, in straight lines: [when, value]. @type {number[][]} */
+  let course = [[0, 0]];
+  const valueAt = (/** @type {number} */ when) => {
+    const next = course.findIndex(([time]) => time > when);
+    if (next < 0) return course[course.length - 1][1];
+    const [[from, first], [to, second]] = course.slice(next - 1, next + 1);
+    return first + (second - first) * (when - from) / (to - from);
+  };
+  /** Go on along other lines from a moment on. @param {number} from @param {number[][]} lines */
+  function follow(from, lines) {
+    lines = [[from, valueAt(from)], ...lines];
+    course = [...course.filter(([time]) => time < from), ...lines];
+    gain.cancelScheduledValues(from);
+    for (const [when, value] of lines) gain.linearRampToValueAtTime(value, when);
+  }
+  // a course that began in the past would begin with a jump
+  const soon = () => context.currentTime + SOON_S;
+  return {
+    node,
+    /** Rise from silence at a moment; what sounds until then falls. @param {number} when */
+    open(when) {
+      const begin = Math.min(soon(), when);
+      follow(begin, [[Math.min(begin + EDGE_S, when), 0], [when, 0], [when + EDGE_S, 1]]);
+    },
+    /** Fall to silence. @returns {number} when it is silent */
+    shut() {
+      const begin = soon();
+      follow(begin, [[begin + EDGE_S, 0]]);
+      return begin + EDGE_S;
+    },
+    /** Fall to silence by a later moment. @param {number} end */
+    end(end) { follow(end - EDGE_S, [[end, 0]]); },
+  };
+}
+
+/** When something can start: what sounded before is silent by then. @param {BaseAudioContext} context */
+export const nextStart = (context) => context.currentTime + SOON_S + EDGE_S;
 
 /** Set a gain before something starts. @param {AudioParam} param @param {number} value @param {number} when */
 export function preset(param, value, when) {
@@ -55,7 +120,9 @@ export function presetLevel() { if (volume) preset(volume.gain, fromDb(levelDb),
  */
 export function contextAt(rate = Number(slider?.dataset.rate)) {
   if (shared === null || shared.sampleRate !== rate) {
-    shared?.close();
+    const old = shared;
+    // what falls silent there is let to
+    setTimeout(() => old?.close(), 4000 * EDGE_S);
     shared = new AudioContext({ sampleRate: rate });
     volume = shared.createGain();
     volume.gain.value = fromDb(levelDb);
@@ -108,28 +175,30 @@ export function stopSound() { current?.end(); }
 
 /**
  * Play a file in a turn of its own.
- * @param {string} url
- * @param {{ loop?: number[], stop?: () => void }} [how] `loop` plays over and over between two moments, in seconds
+ * @param {string | ((context: BaseAudioContext) => Promise<AudioBuffer>)} file its address, or what gets it
+ * @param {{ loop?: boolean, from?: number, stop?: () => void }} [how] `loop` plays it over and over, the first time from `from` on, in seconds
  * @returns {Promise<void>}
  */
-export async function playFile(url, { loop, stop } = {}) {
-  /** @type {AudioBufferSourceNode | null} */
-  let source = null;
-  const turn = takeTurn(() => { source?.stop(); source?.disconnect(); stop?.(); });
+export async function playFile(file, { loop = false, from = 0, stop } = {}) {
+  /** @type {{ source: AudioBufferSourceNode, edges: ReturnType<typeof gate> } | null} */
+  let played = null;
+  const turn = takeTurn(() => { played?.source.stop(played.edges.shut()); stop?.(); });
   try {
     const context = contextAt();
     await context.resume();
-    const buffer = await fetched(context, url);
+    const buffer = typeof file === "string" ? await fetched(context, file) : await file(context);
     if (!turn.held) return;
-    source = context.createBufferSource();
+    const [source, edges] = [context.createBufferSource(), gate(context)];
+    played = { source, edges };
     source.buffer = buffer;
-    if (loop) {
-      source.loop = true;
-      [source.loopStart, source.loopEnd] = loop;
-    } else source.addEventListener("ended", turn.end);
-    source.connect(output(context));
+    source.loop = loop;
+    source.addEventListener("ended", () => { turn.end(); edges.node.disconnect(); });
+    source.connect(edges.node).connect(output(context));
     presetLevel();
-    source.start(0, loop?.[0] ?? 0);
+    const when = nextStart(context);
+    edges.open(when);
+    if (!loop) edges.end(when + Math.max(buffer.duration - from, 2 * EDGE_S));
+    source.start(when, from);
   } catch (error) {
     turn.end();
     throw error;
@@ -138,7 +207,9 @@ export async function playFile(url, { loop, stop } = {}) {
 
 slider?.addEventListener("input", () => setLevel(Number(slider.value)));
 stopButton?.addEventListener("click", stopSound);
-// a page that is left is silent, and one that is loaded or come back to starts low, whatever the browser kept of it
+// a page that is being left falls silent before the browser cuts it off, and stays so where the browser keeps it
+addEventListener("beforeunload", stopSound);
 addEventListener("pagehide", stopSound);
-addEventListener("pageshow", () => setLevel(startDb()));
-setLevel(startDb());
+// one that the browser kept whole starts low; into one that is loaded it may have put a slider of before
+addEventListener("pageshow", (event) => setLevel(event.persisted ? startDb() : levelDb));
+setLevel(levelDb);

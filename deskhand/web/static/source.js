@@ -224,32 +224,69 @@ function begin() {
 
   /** @type {any} */
   let blind = null;
-  function blindPlay(/** @type {string} */ url) {
-    playFile(url, { loop: [Number(by("loop-from").value), Number(by("loop-to").value)] }).catch(sayProblem);
+  /** Sounds of the test, fetched when a trial begins: all three then start alike. @type {Map<string, Promise<AudioBuffer>>} */
+  let blindSounds = new Map();
+  let sounding = "";
+  /** @param {string} url */
+  function blindSound(url) {
+    const sound = blindSounds.get(url) ?? fetched(contextAt(), url);
+    blindSounds.set(url, sound);
+    sound.catch(() => blindSounds.delete(url)); // it is asked for again
+    return sound;
+  }
+
+  /** Hear one of the three; the same again stops it. @param {string} which */
+  function blindPlay(which) {
+    if (sounding === which) { stopSound(); return; }
+    const played = playFile(() => blindSound(blind[which]), { loop: true, stop: () => { sounding = ""; blindMark(); } });
+    sounding = which;
+    blindMark();
+    played.catch(sayProblem);
+  }
+
+  function blindMark() {
+    for (const which of ["a", "b", "x"]) by(`blind-${which}`).classList.toggle("playing", sounding === which);
+    by("blind-stop").disabled = !sounding;
   }
 
   function blindTell() {
     by("blind-run").hidden = blind.done;
     by("blind-begin-row").hidden = !blind.done;
     by("blind-at").textContent = filled(words.trial, { at: blind.answered + 1, of: blind.trials });
+    by("blind-stretch").textContent = blind.stretch ?? "";
     by("blind-said").textContent = blind.done ? blind.said : "";
-    if (blind.done) stopSound();
+    for (const url of blindSounds.keys()) if (![blind.a, blind.b].includes(url)) blindSounds.delete(url);
+    if (!blind.done) for (const which of ["a", "b", "x"]) blindSound(blind[which]).catch(() => {}); // said when it is pressed
   }
 
   by("blind-begin").addEventListener("click", async () => {
     try {
-      blind = await ask("/api/blind/start", { id: show(), source: bench.dataset.source, chain, start_s: start, against: against(), trials: Number(by("trials").value) });
+      blind = await ask("/api/blind/start", {
+        id: show(), source: bench.dataset.source, chain, start_s: start, against: against(), trials: Number(by("trials").value),
+        loop_from_s: Number(by("loop-from").value), loop_to_s: Number(by("loop-to").value),
+      });
+      blindSounds = new Map();
+      stopSound();
       blindTell();
     } catch (error) { sayProblem(error); }
   });
-  by("blind-a").addEventListener("click", () => blindPlay(blind.a));
-  by("blind-b").addEventListener("click", () => blindPlay(blind.b));
-  by("blind-x").addEventListener("click", () => blindPlay(blind.x));
-  for (const which of ["a", "b"]) by(`is-${which}`).addEventListener("click", async () => {
+  for (const which of ["a", "b", "x"]) by(`blind-${which}`).addEventListener("click", () => blindPlay(which));
+  by("blind-stop").addEventListener("click", stopSound);
+  by("blind-quit").addEventListener("click", () => {
+    stopSound();
+    by("blind-run").hidden = true;
+    by("blind-begin-row").hidden = false;
+    by("blind-said").textContent = blind.answered ? filled(words.broken_off, { answered: blind.answered, trials: blind.trials }) : "";
+  });
+  const answers = [by("is-a"), by("is-b")];
+  for (const [place, which] of ["a", "b"].entries()) answers[place].addEventListener("click", async () => {
+    // the next trial begins in silence, and a second press is no answer to it
+    stopSound();
+    for (const button of answers) button.disabled = true;
     try {
       blind = await ask("/api/blind/answer", { blind: blind.blind, answer: which });
       blindTell();
-    } catch (error) { sayProblem(error); }
+    } catch (error) { sayProblem(error); } finally { for (const button of answers) button.disabled = false; }
   });
 
   // --- undo, the house's, the moves, saving

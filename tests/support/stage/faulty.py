@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.house import ROLES
+from tests.support.stage.advice import Carried, carried
 from tests.support.stage.plants import EXCHANGED, EXCHANGED_ACCEPTED, PLANTS, Planted, Scene, plays
 from tests.support.stage.score import seeded
 from tests.support.stage.season import checked, clean_weeks, raised_in
@@ -55,6 +56,8 @@ class FaultRow:
     """Kinds raised at its source."""
     elsewhere: int = 0
     """Findings of its kind at sources where nothing is planted."""
+    advice: Carried | None = None
+    """Its advice as it was carried out; None where nothing is set at the desk for it."""
 
     def line(self) -> str:
         """Row as a line of JSON."""
@@ -64,7 +67,14 @@ class FaultRow:
 def fault_row_of(line: str) -> FaultRow:
     """Row out of a line of JSON."""
     values: dict[str, Any] = json.loads(line)
-    return FaultRow(**values | {"said": tuple(values["said"])})
+    advice = values.get("advice")
+    return FaultRow(
+        **values
+        | {
+            "said": tuple(values["said"]),
+            "advice": advice and Carried(**{name: tuple(entry) for name, entry in advice.items()}),
+        }
+    )
 
 
 def _exchanged(parts: dict[str, Part], free: list[str], rng: np.random.Generator) -> tuple[str, str] | None:
@@ -108,15 +118,21 @@ def planted_show(show: StageShow, number: int, counts: Counter[str]) -> tuple[St
             continue
         name = str(rng.choice(fitting))
         strength = float(rng.choice(plant.strengths))
-        parts[name], moments_s = plant.apply(scene, parts[name], strength)
+        outcome = plant.apply(scene, parts[name], strength)
+        if outcome is None:
+            continue
+        parts[name], moments_s = outcome
         planted.append(Planted(kind=plant.kind, strength=strength, sources=(name,), at_s=moments_s))
         free.remove(name)
     return replace(show, parts=tuple(parts[part.name] for part in show.parts)), planted
 
 
-def _rows(number: int, show: StageShow, planted: list[Planted], folder: Path) -> list[FaultRow]:
-    """Outcomes of the faults of one show."""
-    raised = raised_in(show, checked(show, folder, week=KEPT + 1))
+def _rows(number: int, base: StageShow, show: StageShow, planted: list[Planted], folder: Path) -> list[FaultRow]:
+    """Outcomes of the faults of one show, which was clean as `base`."""
+    show_check = checked(show, folder, week=KEPT + 1)
+    raised = raised_in(show, show_check)
+    moves = {source.name: source.moves for source in show_check.result.sources}
+    parts, unfaulted = ({part.name: part for part in of_show.parts} for of_show in (show, base))
     touched = {source for fault in planted for source in fault.sources}
     accepted_of = {plant.kind: plant.accepted for plant in PLANTS} | {EXCHANGED: EXCHANGED_ACCEPTED}
     rows = []
@@ -135,6 +151,10 @@ def _rows(number: int, show: StageShow, planted: list[Planted], folder: Path) ->
                 rig=show.rig_of(fault.sources[0]), found=bool(here), right_kind=bool(right), right_time=in_time,
                 severity=right[0].severity if right else "", said=tuple(finding.kind for finding in here),
                 elsewhere=sum(finding.kind in accepted and finding.source not in touched for finding in raised),
+                advice=carried(
+                    fault.kind, parts[fault.sources[0]], unfaulted[fault.sources[0]], moves.get(fault.sources[0], ()),
+                    show.nominal_dbfs[fault.sources[0]],
+                ),
             )
         )  # fmt: skip
     return rows
@@ -155,7 +175,7 @@ def fault_rows(library: Library, count: int, work: Path, rows_so_far: Iterable[F
         if base is None or (base.season, base.week) != (season, week):
             base = clean_show(library, season, week)
         show, planted = planted_show(base, number, counts)
-        of_show = _rows(number, show, planted, folder)
+        of_show = _rows(number, base, show, planted, folder)
         counts.update(row.kind for row in of_show)
         yield of_show
         number += 1

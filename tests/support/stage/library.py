@@ -18,6 +18,8 @@ import soundfile
 import soxr
 from numpy.typing import NDArray
 
+from tests.support.stage.effects import low_passed
+
 if TYPE_CHECKING:
     from collections.abc import Collection
 
@@ -26,6 +28,10 @@ Sound = NDArray[np.float64]
 
 VARIABLE: Final = "DESKHAND_STAGE_AUDIO"
 RATE_HZ: Final = 48000
+RECORDED_TOP_HZ: Final = 20000.0
+"""Upper band-edge frequency of digital audio: AES17-2020."""
+RECORDED_TOP_ORDER: Final = 8
+"""Order of the low-pass there: steep, as the anti-alias filters of converters are. Common practice, no source."""
 HIGH_SPEECH_RATE_HZ: Final = 22050
 """Speech stored at a lower rate has no top: no microphone on a stage sounds so."""
 SING: Final[dict[Half, str]] = {"tune": "vocadito_10", "verify": "vocadito_14"}
@@ -171,4 +177,8 @@ def _resampled(sound: Sound, rate_hz: float) -> Sound:
 @functools.lru_cache(maxsize=2000)
 def _shifted(library: Library, take: Take, semitones: int) -> Sound:
     sound = library.sound(take)
-    return sound if semitones == 0 else _resampled(sound, RATE_HZ * 2.0 ** (semitones / 12))
+    if semitones == 0:
+        return sound
+    played = _resampled(sound, RATE_HZ * 2.0 ** (semitones / 12))
+    # played faster, the shortest transients would become shorter than a microphone and its converter let through
+    return np.stack([low_passed(row, RECORDED_TOP_HZ, RECORDED_TOP_ORDER) for row in played])

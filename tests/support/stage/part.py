@@ -28,7 +28,7 @@ class Part:
     sound: Sound
     """(tracks, frames), at no level in particular."""
     is_struck: bool = False
-    """True where its level is the level of its hits."""
+    """True where its level is the level of its loud strokes."""
     is_open: bool = False
     """True where its microphone hears the stage."""
     stage_db: float | None = None

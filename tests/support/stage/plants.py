@@ -9,8 +9,9 @@ import numpy as np
 import scipy.signal as ss
 
 from deskhand.house import ROLES
+from tests.support.stage.audible import click_margin_db
 from tests.support.stage.effects import RATE_HZ, Sound, amplitude, late, low_passed
-from tests.support.stage.show import playing_level_dbfs, window_levels_dbfs
+from tests.support.stage.show import part_level_dbfs, window_levels_dbfs
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,6 +24,8 @@ ONE_SIGNAL: Final = ("guitar, ping-pong echo", "keys, chorus", "playback", "elec
 BURST_BELOW_DB: Final = -3.0
 """Radio noise against the voice's level: common practice, no source."""
 SHELF_HZ: Final = 3000.0
+CLICK_PLACES: Final = 12
+"""Moments of which three are taken where a click is heard."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -54,15 +57,15 @@ class Plant:
     accepted: frozenset[str]
     """Kinds of finding that name it."""
     fits: Callable[[Part], bool]
-    apply: Callable[[Scene, Part, float], tuple[Part, tuple[float, ...]]]
-    """Part with the fault, and the moments at which it happens."""
+    apply: Callable[[Scene, Part, float], tuple[Part, tuple[float, ...]] | None]
+    """Part with the fault, and the moments at which it happens; None where nobody would hear it."""
     needs_click: bool = False
     is_timed: bool = False
 
 
 def level_of(part: Part) -> float:
     """Level of a part's playing, in dBFS."""
-    return playing_level_dbfs(part.sound, is_struck=part.is_struck)
+    return part_level_dbfs(part)
 
 
 def plays(part: Part) -> bool:
@@ -143,13 +146,21 @@ def _burst(scene: Scene, part: Part, strength: float) -> tuple[Part, tuple[float
     return _with(part, sound), moments_s
 
 
-def _clicks(scene: Scene, part: Part, strength: float) -> tuple[Part, tuple[float, ...]]:
-    """Single wrong samples, their height against the level."""
+def _clicks(scene: Scene, part: Part, strength: float) -> tuple[Part, tuple[float, ...]] | None:
+    """Single wrong samples, their height against the level, where the sound round them does not mask them in every band."""
+    height = amplitude(level_of(part) + strength)
+    moments_s = [
+        moment_s
+        for moment_s in loud_moments_s(scene, part, CLICK_PLACES)
+        if max(click_margin_db(row, round(moment_s * RATE_HZ), height) for row in part.sound) > 0.0
+    ]
+    if not moments_s:
+        return None
+    chosen_s = tuple(sorted(scene.rng.permutation(moments_s)[:3].tolist()))
     sound = part.sound.copy()
-    moments_s = loud_moments_s(scene, part, 3)
-    for moment_s in moments_s:
-        sound[:, round(moment_s * RATE_HZ)] += amplitude(level_of(part) + strength) * scene.rng.choice([-1.0, 1.0])
-    return _with(part, sound), moments_s
+    for moment_s in chosen_s:
+        sound[:, round(moment_s * RATE_HZ)] += height * scene.rng.choice([-1.0, 1.0])
+    return _with(part, sound), chosen_s
 
 
 def _click_bleed(scene: Scene, part: Part, strength: float) -> tuple[Part, tuple[float, ...]]:

@@ -1,0 +1,106 @@
+"""Findings of numbers that have crept away over the weeks, and what they add to the finding of a level."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date
+from typing import TYPE_CHECKING, Final
+
+from deskhand.findings.finding import Finding
+from deskhand.findings.judgements import LEAST_NOTICEABLE
+from deskhand.units import number as number_text
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
+
+    from deskhand.baseline.kept import Drift
+
+_MONTHS: Final = (
+    "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December",
+)  # fmt: skip
+_YEAR_TOLD_WEEKS: Final = 48
+"""From so many weeks on a month alone could be this year's: eleven months (arithmetic)."""
+
+
+def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
+    """Findings of numbers that have crept away over the weeks, far enough to be noticed; a chart needs more takes than a house to have learned."""
+    findings: dict[str, list[Finding]] = {}
+    for drift in _one_of_each_tone(drifts):
+        number = drift.number
+        away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
+        # the line that is told has to tell of something, too
+        gone = drift.chart.line[1] - drift.chart.line[0]
+        if min(away, abs(gone)) < LEAST_NOTICEABLE * number.jnd:
+            continue
+        start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
+        findings.setdefault(drift.source, []).append(
+            Finding(
+                id=f"{drift.source}/drift-{number.name}",
+                kind="drift",
+                stage="after" if number.stage == "after" else "tap",
+                severity="listen",
+                what="crept-tone" if number.is_of_tone else "crept",
+                advice=("see-history",),
+                facts={
+                    "gone": number.told(abs(gone)),
+                    "label": number.label,
+                    "crept": drift.crept,
+                    "start": start,
+                    "newest": newest,
+                    "number_unit": number.unit,
+                },
+                metric=number.metric,
+                measured=round(number.from_scale(float(drift.chart.average[-1])), 3),
+                expected=round(number.from_scale(drift.chart.centre), 3),
+                unit=number.unit,
+            )
+        )
+    return findings
+
+
+def _one_of_each_tone(drifts: Iterable[Drift]) -> list[Drift]:
+    """Drifts of which each source has one of its tone: the octave or the slope that has gone farthest, with what is harsh in it."""
+    drifts = list(drifts)
+    farthest: dict[str, Drift] = {}
+    for drift in drifts:
+        if drift.number.is_of_tone and _gone(drift) > _gone(farthest.get(drift.source)):
+            farthest[drift.source] = drift
+    return [
+        drift
+        for drift in drifts
+        if (drift.source not in farthest or drift.number.name != "harsh")
+        and (not drift.number.is_of_tone or drift is farthest[drift.source])
+    ]
+
+
+def _gone(drift: Drift | None) -> float:
+    """Length of the way a number has crept, in just noticeable differences."""
+    return 0.0 if drift is None else abs(drift.chart.line[1] - drift.chart.line[0]) / drift.number.jnd
+
+
+def with_trends(findings: Mapping[str, Sequence[Finding]], drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
+    """Findings of which a level that has crept to where it is says since when, in its own sentence."""
+    trends = {}
+    for drift in drifts:
+        rises = drift.chart.line[1] > drift.chart.line[0]
+        if drift.number.name == "level" and _gone(drift) >= LEAST_NOTICEABLE:
+            trends[drift.source, "level-high" if rises else "level-low"] = _trend_words(drift, rises=rises)
+    return {
+        source: [
+            replace(finding, facts={**finding.facts, "trend": trends[source, finding.kind]})
+            if (source, finding.kind) in trends
+            else finding
+            for finding in several
+        ]
+        for source, several in findings.items()
+    }
+
+
+def _trend_words(drift: Drift, *, rises: bool) -> str:
+    """Words for the way a level goes and since when: a month, where the take has a date."""
+    word = "rising" if rises else "falling"
+    if drift.since is None:
+        return f"{word} for {number_text(drift.chart.weeks, 0)} weeks"
+    began = date.fromisoformat(drift.since)
+    year = f" {began.year}" if drift.chart.weeks >= _YEAR_TOLD_WEEKS else ""
+    return f"{word} since {_MONTHS[began.month - 1]}{year}"

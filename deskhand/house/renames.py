@@ -1,0 +1,153 @@
+"""Earlier names of a house and its sources: followed through older files and kept takes, and written where something is renamed."""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from deskhand.errors import HouseError, UsageError
+from deskhand.house.read import FILE_NAME, parse_house
+from deskhand.recording.names import key
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from deskhand.house.model import HouseFile
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FormerNames:
+    """Names that a house and its sources had, and those they have today; names as they were written."""
+
+    house: str = ""
+    houses: tuple[str, ...] = ()
+    """Earlier names of the house."""
+    sources: Mapping[str, str] = field(default_factory=dict)
+    """Earlier name of a source to today's."""
+
+    def houses_of(self, house: str) -> tuple[str, ...]:
+        """All names of a house, whichever of them is asked for."""
+        names = (self.house, *self.houses)
+        return names if house in names else (house,)
+
+    def source(self, name: str) -> str:
+        """Today's name of a source."""
+        return self.sources.get(name, name)
+
+    def sources_of(self, name: str) -> tuple[str, ...]:
+        """All names of a source, today's first, whichever of them is asked for."""
+        today = self.source(name)
+        return today, *(former for former, new in self.sources.items() if new == today)
+
+    def finding(self, id_: str) -> str:
+        """Id of a finding or a move, which begins with its source's name, under today's name."""
+        former = next((former for former in self.sources if id_.startswith(f"{former}/")), None)
+        return id_ if former is None else self.sources[former] + id_[len(former) :]
+
+
+def former_names(house: HouseFile) -> FormerNames:
+    """Earlier names that a house file tells of."""
+    return FormerNames(
+        house=house.house.name,
+        houses=tuple(name for name in house.house.was if name != house.house.name),
+        sources={former: source.name for source in house.source for former in source.was if former != source.name},
+    )
+
+
+def with_todays_names(text: str, today: HouseFile) -> str:
+    """House file of an earlier week, its house and sources called as they are today; its comments and layout kept.
+
+    Parameters
+    ----------
+    text : str
+        What cannot be read comes back as it is.
+    today : HouseFile
+        Standing one, which tells the earlier names.
+    """
+    names = former_names(today)
+    if not names.sources and not names.houses:
+        return text
+    try:
+        data = tomllib.loads(text)
+    except (tomllib.TOMLDecodeError, RecursionError):
+        return text
+    import tomlkit
+
+    by_key = {key(former): new for former, new in names.sources.items()}
+    taken = {key(str(table.get("name", ""))) for table in _tables(data.get("source"))}
+    was = {key(source.name): list(source.was) for source in today.source if source.was}
+    document: Any = tomlkit.parse(text)
+    for table in _tables(document.get("source")):
+        new = by_key.get(key(str(table.get("name", ""))))
+        if new is not None and key(new) not in taken:
+            table["name"] = new
+        _remember(table, was.get(key(str(table.get("name", ""))), []))
+    house, vocal = document.get("house"), document.get("vocal")
+    if isinstance(house, dict) and house.get("name") in names.houses_of(names.house):
+        if house["name"] != names.house:
+            house["name"] = names.house
+        _remember(house, list(today.house.was))
+    if isinstance(vocal, dict) and key(str(vocal.get("source", ""))) in by_key:
+        vocal["source"] = by_key[key(str(vocal["source"]))]
+    return tomlkit.dumps(document)
+
+
+def _remember(table: Any, was: list[str]) -> None:
+    """Write earlier names into a table, where they are not there already."""
+    if was and table.get("was") != was:
+        table["was"] = was
+
+
+def _tables(value: Any) -> list[dict[str, Any]]:
+    """Tables of a list, as far as it is one."""
+    return [table for table in value if isinstance(table, dict)] if isinstance(value, list) else []
+
+
+def with_new_name(text: str, source: str | None, name: str) -> str:
+    """House file in which a source, or the house itself, has another name and remembers the earlier one.
+
+    Parameters
+    ----------
+    text : str
+        The standing house file.
+    source : str or None
+        None for the house.
+    name : str
+        New name.
+
+    Raises
+    ------
+    HouseError
+        There is no such source, or what comes out is no house file.
+    UsageError
+        It is called so already, or the name is empty.
+    """
+    import tomlkit
+
+    parse_house(text, Path(FILE_NAME))
+    document: Any = tomlkit.parse(text)
+    table = document["house"] if source is None else _source_table(document, source)
+    old, new = str(table["name"]), name.strip()
+    if not new:
+        raise UsageError(f'"{old}"', "needs a name", "write one")
+    if new == old:
+        raise UsageError(f'"{old}"', "is called so already", "write another name")
+    earlier = [former for former in map(str, table.get("was", [])) if former not in (new, old)]
+    table["name"] = new
+    table["was"] = [*earlier, old]
+    vocal = document.get("vocal", {})
+    if source is not None and key(str(vocal.get("source", ""))) == key(old):
+        vocal["source"] = new
+    renamed_text = tomlkit.dumps(document)
+    parse_house(renamed_text, Path(FILE_NAME))
+    return renamed_text
+
+
+def _source_table(document: Any, source: str) -> Any:
+    """Table of a source in a house file."""
+    table = next((table for table in document.get("source", []) if key(str(table["name"])) == key(source)), None)
+    if table is None:
+        raise HouseError(FILE_NAME, f'there is no source "{source}"', "read the page again")
+    return table
