@@ -285,6 +285,4 @@ def weeks_page(house: str, by_source: dict[str, list[Course]], set_aside: str = 
 
     template = resources.files("deskhand.report").joinpath("weeks.html.j2").read_text("utf-8")
     _, style = environment()
-    return compiled(template).render(
-        style=style, house=house, cards=course_cards(by_source), set_aside=set_aside
-    )
+    return compiled(template).render(style=style, house=house, cards=course_cards(by_source), set_aside=set_aside)
