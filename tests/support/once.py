@@ -33,7 +33,7 @@ def drawn_once(draw: Callable[Arguments, Result]) -> Callable[Arguments, Result]
     def drawn(rng: np.random.Generator, *arguments: Any, **named: Any) -> Any:
         key = repr((rng.bit_generator.state, arguments, sorted(named.items())))
         if key not in kept:
-            result = draw(rng, *arguments, **named)  # type: ignore[call-arg, arg-type]
+            result = draw(rng, *arguments, **named)  # type: ignore[arg-type]
             if getattr(result, "nbytes", 0) > LARGEST_BYTES:
                 return result
             kept[key] = result, rng.bit_generator.state

@@ -48,9 +48,10 @@ SLOW: Final = (
     ),
     Slow(
         file="live/test_watch.py",
-        tests=("test_kept_weeks_tell_who_is_in_the_wrong_place",),
+        tests=("test_kept_weeks_tell_who_is_in_the_wrong_place", "test_kept_weeks_that_know_each_input_leave_nothing_to_ask"),
         covered="Exchanged inputs in order of play: the first test of the file. Known by the kept weeks: baseline/test_identity.py, "
-        "which computes both sides.",
+        "which computes both sides. Nobody is asked of what sounds like itself: live/test_line.py, test_who_sounds_like_itself_is_not_asked_about, and "
+        "baseline/test_identity.py, test_what_is_at_home_as_itself_is_left_alone.",
     ),
     Slow(
         file="demo/test_season.py",
@@ -373,6 +374,18 @@ SLOW: Final = (
         tests=("test_hum_is_found", "test_its_level", "test_its_frequency"),
         stays=("escape-25", "metal-30", "war-20", "plucks-25"),
         covered="Three of the four songs and the plucks, from the loudest hum to the softest.",
+    ),
+    Slow(
+        file="moves/test_plan.py",
+        tests=("test_balance_and_level_are_solved_together",),
+        stays=("-7.0-6.0", "-2.5--6.0", "0.0-6.0", "5.0--6.0"),
+        covered="Each level, and each side as the stronger one.",
+    ),
+    Slow(
+        file="measure/test_sounds.py",
+        tests=("test_a_boost_is_found_with_its_step", "test_the_step_is_that_of_the_stretches"),
+        only=("real",),
+        covered="The same with synthetic notes; changes of tone in real notes: test_changes_of_tone_are_found_where_they_are.",
     ),
     Slow(
         file="moves/test_advice.py",
