@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.baseline.weeks import crept
-from deskhand.report.page import environment
+from deskhand.report.page import compiled, environment
 from deskhand.report.words import explained, text
 from deskhand.units import number
 
@@ -284,7 +284,5 @@ def weeks_page(house: str, by_source: dict[str, list[Course]], set_aside: str = 
     from importlib import resources
 
     template = resources.files("deskhand.report").joinpath("weeks.html.j2").read_text("utf-8")
-    engine, style = environment()
-    return engine.from_string(template).render(
-        style=style, house=house, cards=course_cards(by_source), set_aside=set_aside
-    )
+    _, style = environment()
+    return compiled(template).render(style=style, house=house, cards=course_cards(by_source), set_aside=set_aside)
