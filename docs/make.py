@@ -6,6 +6,7 @@ Run by `make docs`; a test fails when they are out of date.
 from __future__ import annotations
 
 import json
+import re
 import string
 import sys
 from pathlib import Path
@@ -73,7 +74,32 @@ def findings() -> list[str]:
     from deskhand.findings import KINDS
 
     rows = [f"| `{kind.name}`: {kind.words} | {_meaning(kind)} | {kind.act} |" for kind in KINDS.values()]
-    return ["| kind | said when | do |", "|---|---|---|", *rows]
+    return [
+        "| kind | said when | do |",
+        "|---|---|---|",
+        *rows,
+        "",
+        "## Where each limit comes from",
+        "",
+        *_limit_table(),
+    ]
+
+
+def _limit_table() -> list[str]:
+    """Table of the limits with their sources, in the order of the kinds."""
+    from deskhand.findings import KINDS
+
+    rows = [
+        f"| `{kind.name}` | `{name}` | {limit_words(limit)} | {limit.meaning} | {_with_links(limit.source)} |"
+        for kind in KINDS.values()
+        for name, limit in kind.limits.items()
+    ]
+    return ["| kind | limit | at | meaning | source |", "|---|---|---|---|---|", *rows]
+
+
+def _with_links(source: str) -> str:
+    """Source in which pages of the docs are links."""
+    return re.sub(r"docs/([\w-]+\.md)", r"[\1](\1)", source)
 
 
 def readings() -> list[str]:

@@ -9,6 +9,7 @@ from validations import (
     encodings,
     evenings,
     killed,
+    limits,
     live,
     measurements,
     moments,
@@ -28,6 +29,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
-    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage,
+    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits,
 ):  # fmt: skip
     study.main()

@@ -18,6 +18,8 @@ NEVER: Final = 9
 HARMS_SOUND: Final = 1
 """Highest urgency of what is missing or hurts in the room: it goes before all that costs quality. A rank and no measure."""
 COMMON_PRACTICE: Final = "common practice, no source"
+LIMITS_STUDY: Final = "docs/validation-limits.md"
+"""Page that tells how far clean inputs and planted faults lie from a limit."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -29,6 +31,7 @@ class Limit:
     meaning: str
     """In words."""
     source: str = COMMON_PRACTICE
+    """Standard, paper, arithmetic or page of the docs from which the number follows."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -106,9 +109,9 @@ def kinds(*names: KindName) -> frozenset[KindName]:
     return frozenset(names)
 
 
-def limit_db(value: float, meaning: str, unit: str = "dB") -> Limit:
+def limit_db(value: float, meaning: str, unit: str = "dB", *, source: str = COMMON_PRACTICE) -> Limit:
     """A limit in dB, or in a unit of level."""
-    return Limit(value=value, unit=unit, meaning=meaning)
+    return Limit(value=value, unit=unit, meaning=meaning, source=source)
 
 
 def most_limits(count: float, a_minute: float, sound: str) -> dict[str, Limit]:

@@ -1,8 +1,8 @@
 """The table of kinds of finding: what each means, how urgent it is, where it is put right, what it explains, and its limits.
 
 docs/findings.md is made from it. A kind that one function alone raises stands in a file of its own instead, with its sentences, in
-`findings.standalone`. A limit without a source of its own is common practice, no source; all of them together are set so
-that a clean show says nothing, which the tests and validations/ count.
+`findings.standalone`. Each limit names its source, or is common practice, no source; all of them together are set so that a
+clean show says nothing, which the tests and validations/ count.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from __future__ import annotations
 from typing import Final
 
 from deskhand.findings.entry import entries, with_entries
-from deskhand.findings.kind import NEVER, Kind, KindName, Limit, kinds, limit_db, most_limits
+from deskhand.findings.kind import LIMITS_STUDY, NEVER, Kind, KindName, Limit, kinds, limit_db, most_limits
 
 __all__ = ["ENTRIES", "KINDS", "KIND_NAMES", "NEVER", "Kind", "KindName", "Limit"]
 
@@ -18,7 +18,19 @@ __all__ = ["ENTRIES", "KINDS", "KIND_NAMES", "NEVER", "Kind", "KindName", "Limit
 _JUDGEMENTS: Final = kinds(
     "tone", "dynamics", "tail", "articulation", "width", "mono-loss", "harsh", "sound-step", "drift"
 )
+
+
+def _study(words: str) -> str:
+    """Source of a limit that the study of limits places, with what lies on either side of it."""
+    return f"{LIMITS_STUDY}: {words}"
+
+
 _MUTE: Final = ("mute-then-find",)
+_HALLS: Final = "concert halls take about 2 s (Kuttruff, Room Acoustics, from memory)"
+_UNDER_READ: Final = (
+    "ITU-R BS.1770-5, Annex 2, Attachment 1: a meter with four times oversampling reads 0.47 dB too low at worst up to 20 kHz, at 48 kHz: "
+    "what reads more may be at full scale"
+)
 _LEVELS: Final = kinds("level-low", "level-high")
 
 _TABLE: Final = (
@@ -39,7 +51,7 @@ _TABLE: Final = (
                 value=1100.0,
                 unit="Hz",
                 meaning="nobody sings as high as most feedback",
-                source="common practice, no source (soprano C, C6, is 1047 Hz in equal temperament, ISO 16)",
+                source="ISO 16:1975 (A4 is 440 Hz): soprano C, C6, the usual top of the voice, is 1047 Hz in equal temperament, the next semitone 1109 Hz",
             ),
         },
     ),
@@ -65,9 +77,22 @@ _TABLE: Final = (
         other_level=True,
         explains=_JUDGEMENTS | {"level-low", "vocal-covered"},
         limits={
-            "went_silent_s": Limit(value=8.0, unit="s", meaning="how long it has to stay dead to the end"),
-            "at_once_db": limit_db(15.0, "how far it falls at once"),
-            "dying_db": limit_db(8.0, "a steady fall of more than this is a song that ends"),
+            "went_silent_s": Limit(
+                value=8.0,
+                unit="s",
+                meaning="how long it has to stay dead to the end",
+                source=_study("clean inputs stay so quiet for less, planted dead ones for longer"),
+            ),
+            "at_once_db": limit_db(
+                15.0,
+                "how far it falls at once",
+                source=f"arithmetic: 15 dB in the 0.2 s between the blocks before and after is 60 dB in 0.8 s, faster than a hall dies away: {_HALLS}",
+            ),
+            "dying_db": limit_db(
+                8.0,
+                "a steady fall of more than this is a song that ends",
+                source=f"arithmetic: 8 dB in the 0.7 s that are looked at is 60 dB in 5.25 s, far slower than a hall dies away: {_HALLS}",
+            ),
         },
     ),
     Kind(
@@ -80,12 +105,24 @@ _TABLE: Final = (
         explains=_JUDGEMENTS,
         explains_up_to={"level-low": "half_gone_db"},
         limits={
-            "one_sided_db": limit_db(12.0, "between the two sides"),
-            "side_gone_db": limit_db(25.0, "between the two sides, for a while"),
-            "side_gone_s": Limit(value=3.0, unit="s", meaning="how long"),
+            "one_sided_db": limit_db(
+                12.0, "between the two sides", source=_study("between clean pairs and planted dead sides")
+            ),
+            "side_gone_db": limit_db(
+                25.0,
+                "between the two sides, for a while",
+                source=_study("between clean pairs and sides that are planted to go for a while"),
+            ),
+            "side_gone_s": Limit(
+                value=3.0,
+                unit="s",
+                meaning="how long",
+                source=_study("clean pairs are so far apart for less, planted ones for longer"),
+            ),
             "half_gone_db": limit_db(
                 6.0,
-                "a pair of which one side is dead reads 3 dB low, and up to this with the level's own spread: no level is said beside it",
+                "a pair of which one side is dead reads 3 dB low, and up to this where it was the louder one: no level is said beside it",
+                source="arithmetic: 10 log(1 + r), r the power of the dead side against the other: 3.01 dB where they were alike, 5.97 dB where it was 4.7 dB the louder",
             ),
         },
     ),
@@ -102,8 +139,18 @@ _TABLE: Final = (
         other_level=True,
         explains=_JUDGEMENTS - {"width"},
         limits={
-            "few": Limit(value=3, unit="count", meaning="peaks cut flat, *listen*"),
-            "many": Limit(value=10, unit="count", meaning="peaks cut flat, *fix*, and so many a minute more"),
+            "few": Limit(
+                value=3,
+                unit="count",
+                meaning="peaks cut flat, *listen*",
+                source=_study("between clean inputs and planted clipping"),
+            ),
+            "many": Limit(
+                value=10,
+                unit="count",
+                meaning="peaks cut flat, *fix*, and so many a minute more",
+                source=_study("no clean input has so many; nearly all planted clipping by 2 dB and more has"),
+            ),
             "a_minute": Limit(value=2, unit="count", meaning="more for each minute"),
             "long_share": Limit(
                 value=0.06,
@@ -111,7 +158,10 @@ _TABLE: Final = (
                 meaning="share of longer flats below full scale; chance makes runs of three and four in a smooth wave",
             ),
             "at_the_top": Limit(
-                value=0.9, unit="1", meaning="of the highest peak: something flat further down is the sound itself"
+                value=0.9,
+                unit="1",
+                meaning="of the highest peak: something flat further down is the sound itself",
+                source=_study("between the flats of clean inputs, which chance makes, and planted ones"),
             ),
         },
     ),
@@ -127,9 +177,17 @@ _TABLE: Final = (
         counted=True,
         limits={
             "longest_s": Limit(value=0.5, unit="s", meaning="a gap of half a second and more is a gate or an edit"),
-            "together_s": Limit(value=0.05, unit="s", meaning="tracks that drop out within this drop out at once"),
+            "together_s": Limit(
+                value=0.05,
+                unit="s",
+                meaning="tracks that drop out within this drop out at once",
+                source=_study("a dropout of all tracks begins within less in each of them"),
+            ),
             "together_tracks": Limit(
-                value=3, unit="count", meaning="so many at once are the recorder's, not the inputs'"
+                value=3,
+                unit="count",
+                meaning="so many at once are the recorder's, not the inputs'",
+                source=f"arithmetic: an input has two tracks at most, the sides of a pair; {LIMITS_STUDY}: the dropouts of one input are in no third track",
             ),
             **most_limits(6.0, 20.0, "stuttering effects and gates of one track alone"),
         },
@@ -146,13 +204,30 @@ _TABLE: Final = (
         counted=True,
         explains=kinds("articulation", "dynamics", "harsh"),
         limits={
-            "fix_count": Limit(value=2, unit="count", meaning="so many are *fix*"),
-            **most_limits(8.0, 12.0, "consonants, a hat"),
-            "below_room_db": limit_db(8.0, "a stop consonant is silent too, but the room goes on"),
-            "white_in_a_voice": Limit(
-                value=8.0, unit="1", meaning="whiteness of a burst from which on no voice made it"
+            "fix_count": Limit(
+                value=2,
+                unit="count",
+                meaning="so many are *fix*",
+                source=_study("no clean input has so many, planted ones have"),
             ),
-            "white": Limit(value=14.0, unit="1", meaning="the same of an instrument: a strum is bright too"),
+            **most_limits(8.0, 12.0, "consonants, a hat"),
+            "below_room_db": limit_db(
+                8.0,
+                "a stop consonant is silent too, but the room goes on",
+                source=_study("between clean voices and planted mutes of a radio link"),
+            ),
+            "white_in_a_voice": Limit(
+                value=8.0,
+                unit="1",
+                meaning="whiteness of a burst from which on no voice made it",
+                source=_study("between clean voices and planted bursts of noise"),
+            ),
+            "white": Limit(
+                value=14.0,
+                unit="1",
+                meaning="the same of an instrument: a strum is bright too",
+                source=_study("between all clean instruments but one and planted bursts of noise"),
+            ),
         },
     ),
     Kind(
@@ -170,8 +245,14 @@ _TABLE: Final = (
         urgency=1,
         explains=kinds("width", "mono-loss", "tone"),
         limits={
-            "unlike_fix_db": limit_db(3.0, "unlike pick-ups: what a flip gains in mono, half of the power"),
-            "unlike_listen_db": limit_db(2.0, "unlike pick-ups: what a flip gains in mono"),
+            "unlike_fix_db": limit_db(
+                3.0, "unlike pick-ups: what a flip gains in mono", source="arithmetic: twice the power in mono, 3.01 dB"
+            ),
+            "unlike_listen_db": limit_db(
+                2.0,
+                "unlike pick-ups: what a flip gains in mono",
+                source="docs/validation-polarity.md, unlike pairs: from 2 dB on; of 60 two inputs in the half to tune on, two are *listen* for nothing",
+            ),
             "flip_least_db": limit_db(0.5, "by so much a delay has to do more than a flip"),
         },
     ),
@@ -188,7 +269,10 @@ _TABLE: Final = (
         explains=_JUDGEMENTS | _LEVELS | {"wrong-patch", "swapped"},
         limits={
             "same": Limit(
-                value=0.9998, unit="1", meaning="correlation of the samples: what differs is 34 dB down and more"
+                value=0.9998,
+                unit="1",
+                meaning="correlation of the samples: what differs is 34 dB down and more",
+                source=f"arithmetic: 1 / sqrt(1 + d) for a part d of the power that differs, 34 dB down; {LIMITS_STUDY}: no two clean inputs are near",
             )
         },
     ),
@@ -226,9 +310,19 @@ _TABLE: Final = (
         # sharp beginnings of a click that is heard are heard as digital clicks, too
         explains_in_case={"click": kinds("clicks")},
         limits={
-            "leak_listen_db": limit_db(-40.0, "against the input's own level"),
-            "leak_fix_db": limit_db(-26.0, "against the input's own level"),
-            "leak_mix_db": limit_db(-60.0, "against the mix"),
+            "leak_listen_db": limit_db(
+                -40.0,
+                "against the input's own level",
+                source=_study("between clean inputs and planted bleed of the click"),
+            ),
+            "leak_fix_db": limit_db(
+                -26.0, "against the input's own level", source=_study("between clean inputs and loud planted bleed")
+            ),
+            "leak_mix_db": limit_db(
+                -60.0,
+                "against the mix",
+                source="arithmetic: 20 dB where the mix is at 80 dB, below the noise of a quiet hall (Beranek, noise criteria, from memory: NC 15 to 20, about 25 to 30 dBA)",
+            ),
             "talkback_open_db": limit_db(-20.0, "a talkback microphone hears the same room as the others do"),
         },
     ),
@@ -244,9 +338,22 @@ _TABLE: Final = (
         done_at="rig",
         explains=kinds("tone", "tail", "articulation", "harsh"),
         limits={
-            "listen_db": limit_db(-60.0, "against the level"),
-            "fix_db": limit_db(-45.0, "against the level"),
-            "least_dbfs": limit_db(-85.0, "quieter lines are below what a room makes audible", "dBFS"),
+            "listen_db": limit_db(
+                -60.0,
+                "against the level",
+                source=_study("no clean input has a mains line; planted hum that is found lies above it"),
+            ),
+            "fix_db": limit_db(
+                -45.0,
+                "against the level",
+                source=_study("no clean input has a mains line; planted hum lies on both sides of it"),
+            ),
+            "least_dbfs": limit_db(
+                -85.0,
+                "quieter lines are below what is heard",
+                "dBFS",
+                source="ISO 226:2023, Table 1: where −18 dBFS is heard at 80 dB this is 13 dB, below the threshold of hearing up to 200 Hz (14.4 dB)",
+            ),
         },
     ),
     Kind(
@@ -286,8 +393,8 @@ _TABLE: Final = (
         urgency=2,
         limits={
             "listen_dbtp": limit_db(-3.0, "true peak at the tap", "dBTP"),
-            "fix_dbtp": limit_db(-0.5, "true peak at the tap", "dBTP"),
-            "chain_dbtp": limit_db(-0.5, "true peak after a block", "dBTP"),
+            "fix_dbtp": limit_db(-0.5, "true peak at the tap", "dBTP", source=_UNDER_READ),
+            "chain_dbtp": limit_db(-0.5, "true peak after a block", "dBTP", source=_UNDER_READ),
         },
     ),
     Kind(
@@ -300,7 +407,12 @@ _TABLE: Final = (
         urgency=2,
         counted=True,
         limits={
-            "fix_count": Limit(value=3, unit="count", meaning="so many, with another track, are *fix*"),
+            "fix_count": Limit(
+                value=3,
+                unit="count",
+                meaning="so many, with another track, are *fix*",
+                source=_study("between clean inputs and a word clock that is planted to slip three times"),
+            ),
             **most_limits(6.0, 30.0, "a hat, a stick, an effect"),
         },
     ),
@@ -314,7 +426,11 @@ _TABLE: Final = (
         done_at="rig",
         at_preamp=True,
         explains=kinds("tone", "tail", "articulation", "harsh"),
-        limits={"listen_db": limit_db(30.0, "between playing and pauses")},
+        limits={
+            "listen_db": limit_db(
+                30.0, "between playing and pauses", source=_study("between clean lines and planted noise")
+            )
+        },
     ),
     Kind(
         name="delay",
@@ -326,9 +442,20 @@ _TABLE: Final = (
         urgency=2,
         explains=kinds("width", "mono-loss", "tone"),
         limits={
-            "least_ms": Limit(value=0.3, unit="ms", meaning="what comes later by less is placing, or a cable"),
-            "pick_ups_gain_db": limit_db(1.0, "what the delay has to gain to be worth a knob"),
-            "pick_ups_loss_db": limit_db(-6.0, "three quarters of the power are lost"),
+            "least_ms": Limit(
+                value=0.3,
+                unit="ms",
+                meaning="what comes later by less is placing, or a cable",
+                source=_study("between the sides of all clean pairs but one and planted delays"),
+            ),
+            "pick_ups_gain_db": limit_db(
+                1.0,
+                "what the delay has to gain to be worth a knob",
+                source="Zwicker & Fastl, Psychoacoustics, 3rd ed. 2007, 7.1 (from memory): about 1 dB of level is just noticeable",
+            ),
+            "pick_ups_loss_db": limit_db(
+                -6.0, "three quarters of the power are lost", source="arithmetic: a quarter of the power, −6.02 dB"
+            ),
         },
     ),
     Kind(
@@ -340,8 +467,18 @@ _TABLE: Final = (
         urgency=2,
         in_pauses=True,
         limits={
-            "listen": Limit(value=0.003, unit="share", meaning="mean of the samples"),
-            "fix": Limit(value=0.03, unit="share", meaning="mean of the samples"),
+            "listen": Limit(
+                value=0.003,
+                unit="share",
+                meaning="mean of the samples",
+                source=_study("between clean inputs and planted offsets"),
+            ),
+            "fix": Limit(
+                value=0.03,
+                unit="share",
+                meaning="mean of the samples",
+                source=_study("no clean input comes near; planted offsets lie on both sides of it"),
+            ),
         },
     ),
     Kind(
@@ -352,8 +489,16 @@ _TABLE: Final = (
         act="hear it in mono; narrow it at the player's rig",
         tier="judgement",
         limits={
-            "listen_db": limit_db(-6.0, "of a source"),
-            "mix_db": limit_db(-3.0, "of the mix: what it may lose before it is worth hearing in mono"),
+            "listen_db": limit_db(
+                -6.0,
+                "of a source",
+                source="arithmetic: a quarter of the power is left, −6.02 dB; of sides with nothing in common it is half",
+            ),
+            "mix_db": limit_db(
+                -3.0,
+                "of the mix: what it may lose before it is worth hearing in mono",
+                source="arithmetic: sides with nothing in common lose half of the power, 3.01 dB; whoever loses more has sides that work against each other",
+            ),
         },
     ),
     Kind(
@@ -377,7 +522,14 @@ _TABLE: Final = (
         "five weeks are kept, by the house's own limits, or when the clearance the house file asks for is missed)",
         act="listen to the mix there; [clearance.md](clearance.md)",
         tier="judgement",
-        limits={"covered_share": Limit(value=0.25, unit="share", meaning="of its words")},
+        limits={
+            "covered_share": Limit(
+                value=0.25,
+                unit="share",
+                meaning="of its words",
+                source=_study("between clean voices and voices that are turned down by 12 dB and more"),
+            )
+        },
     ),
     Kind(
         name="tone",

@@ -1,6 +1,6 @@
 """Limits of docs/findings.md: a case just inside each and one just outside, by the number that is printed there.
 
-The numbers are the project's own (common practice, no source, where the docs name none); they are read from the page and not from the
+Where the numbers come from: test_limit_sources.py; they are read from the page and not from the
 code, so that page and program cannot part. How near "just" is goes by how exactly the reading is known.
 """
 
@@ -218,6 +218,16 @@ def test_a_side_that_is_gone_for_a_while() -> None:
         found = [finding for finding in pair(left, right) if finding.kind == "one-sided"]
         assert severity_of(found, "one-sided") == severity, (down_db, length_s)
         assert all(finding.what == "for-a-while" for finding in found)
+
+
+@pytest.mark.parametrize("louder_db", [pytest.param(-3.0, id="softer"), pytest.param(3.0, id="louder")])
+def test_the_side_that_is_gone_may_be_the_louder_one(louder_db: float) -> None:
+    left = steady(length_s=20.0)
+    right = amplitude(louder_db) * (left + 0.3 * steady(1, length_s=20.0))
+    right[6 * RATE_HZ : 12 * RATE_HZ] *= amplitude(-40.0)
+    (gone,) = [finding for finding in pair(left, right) if finding.kind == "one-sided"]
+    assert (gone.what, gone.severity, gone.track) == ("for-a-while", "fix", "track 2")
+    assert gone.at_s[0] == pytest.approx((6.0, 12.0), abs=0.2)
 
 
 def test_duplicate() -> None:

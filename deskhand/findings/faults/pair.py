@@ -246,6 +246,10 @@ def _one_sided(
         dbfs_from_mean_square(np.array(totals[1 - weak])) - dbfs_from_mean_square(np.array(totals[weak]))
     )
     spans, mostly = _gone_spans(apart_db, playing, context.hop_s)
+    if not spans and overall_db < _ONE_SIDED["one_sided_db"]:
+        # the louder of the two may be the one that went
+        weak = 1 - weak
+        spans, mostly = _gone_spans(-apart_db, playing, context.hop_s)
     partly = bool(spans) and not mostly
     if overall_db >= _ONE_SIDED["one_sided_db"] and not partly:
         silent = not powers[weak][playing].any() or overall_db > _NEVER_DB
