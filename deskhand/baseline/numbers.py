@@ -341,12 +341,6 @@ def third_octaves_db(values: Values) -> Array | None:
     return np.maximum([NOTHING_DB if level is None else level[0] for level in levels], NOTHING_DB)
 
 
-def _tone_value(number: Number, values: Values) -> float | None:
-    """Slope of a tone, or its level around one octave against the mean of all; None where there is no tone."""
-    vector = tone_vector(values)
-    return None if vector is None else float(of_tones(number, vector))
-
-
 def of_tones(number: Number, tones_db: Array) -> Array:
     """(...) number that is made from tones, of (..., 8) tones as `tone_vector` gives them."""
     if number.metric == _TONE_TILT:
@@ -360,8 +354,8 @@ def of_tones(number: Number, tones_db: Array) -> Array:
 def number_of(number: Number, values: Values) -> tuple[float, float | None] | None:
     """Number on its scale, and its own standard deviation where the reading says how sure it is."""
     if number.is_of_tone:
-        value = _tone_value(number, values)
-        return None if value is None else (value, None)
+        tone = tone_vector(values)
+        return None if tone is None else (float(of_tones(number, tone)), None)
     if number.metric in _DERIVED:
         (first, second), derive = _DERIVED[number.metric]
         value = derive(values[first][0], values[second][0]) if first in values and second in values else None
