@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.spreads import TONE_PLAYER_RATIO, tone_spread_db
+from deskhand.baseline.spreads import TONE_PLAYER_RATIO, NumberPrior, tone_spread_db
 from deskhand.dsp.loudness_level import spl_from_phon
 from deskhand.dsp.spectrum import NOMINAL_HZ, exact_hz
 from deskhand.house.roles import ROLES
@@ -42,25 +42,6 @@ FEED_LEVEL: Final = "feed_level_dbfs"
 """Name under which the level of a source behind its fader is kept: not judged, but where it goes back to."""
 NOTHING_DB: Final = -200.0
 """Stands for a band in which nothing sounds: far below any that does."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NumberPrior:
-    """Spread of a number that is known before anything is kept."""
-
-    spread: float
-    """Standard deviation from week to week of one player's long takes, on the number's scale."""
-    sure_after_s: float
-    """Playing after which the variance within a take has come down to that between takes; a reading that states its own
-    uncertainty goes by that."""
-    player_ratio: float
-    """Variance between players over the variance of one player from week to week."""
-    wider: tuple[tuple[str, float], ...] = ()
-    """Roles whose spread is larger, with the factor."""
-
-    def spread_of(self, role: str) -> float:
-        """Standard deviation of a role."""
-        return self.spread * dict(self.wider).get(role, 1.0)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

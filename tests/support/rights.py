@@ -39,10 +39,12 @@ def modes_are_ignored() -> bool:
 def _child(node_ids: list[str]) -> str:
     """Report of a run of these tests without the two capabilities, a line for each."""
     require("setpriv")
+    # it is no process of the run that asks, and shares no folder with it
+    own = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
     done = subprocess.run(
         ["setpriv", "--bounding-set=-dac_override,-dac_read_search", sys.executable, "-m", "pytest", "-rA", "-q",
          "-p", "no:cacheprovider", "-m", "", *node_ids],
-        cwd=ROOT, env={**os.environ, CHILD: "1"}, capture_output=True, text=True, check=False, timeout=LONGEST_S,
+        cwd=ROOT, env=own | {CHILD: "1"}, capture_output=True, text=True, check=False, timeout=LONGEST_S,
     )  # fmt: skip
     return f"{done.stdout}\n{done.stderr[-2000:]}"
 

@@ -102,9 +102,11 @@ is named.
 """
 
 
-def page_text(halves: Mapping[str, tuple[Sequence[ShowRow], Sequence[FaultRow]]], *, verify_runs: int) -> str:
+def page_text(
+    halves: Mapping[str, tuple[Sequence[ShowRow], Sequence[FaultRow]]], *, verify_runs: int, remark: str = ""
+) -> str:
     """Page of the study, from all rows of both halves."""
-    lines = [INTRODUCTION, f"The half to verify was run {verify_runs} times so far.", ""]
+    lines = [INTRODUCTION, f"The half to verify was run {verify_runs} times so far. {remark}".strip(), ""]
     for half, (rows, faults) in halves.items():
         if rows:
             lines += [*clean_lines(rows, half), "", *_named(rows), ""]
