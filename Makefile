@@ -18,13 +18,13 @@ demo: $(VENV)/.run
 
 test: $(VENV)/.test
 	@# in CI recordings that cannot be had are a failure, elsewhere their tests are skipped (tests/support/needs.py)
-	@# one core fetches the recordings and compiles the measuring code and the tests (what is wrong with those is said when they run)
+	@# one core fetches the recordings and compiles the measuring code and, the first time, the tests (what is wrong with those is said when they run)
 	@# while the other reads the code, which goes on beside the tests; what it found is printed after them
 	@read=$$(mktemp); { $(BIN)/ruff check . && $(BIN)/ruff format --check . && $(BIN)/mypy && \
 	  $(BIN)/codespell deskhand tests docs README.md CHANGELOG.md; } >$$read 2>&1 & reading=$$!; \
 	trap 'kill $$reading 2>/dev/null; rm -f $$read' EXIT; \
 	{ $(BIN)/python -m tests.support.material || test -z "$(CI)"; } && $(BIN)/python -m tests.warm && \
-	{ $(BIN)/python -m pytest --collect-only -q >/dev/null || true; } && \
+	{ ls tests/__pycache__/test_cli*.pyc >/dev/null 2>&1 || $(BIN)/python -m pytest --collect-only -q >/dev/null || true; } && \
 	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pytest -n 3 --dist loadfile --no-loadscope-reorder $(SELECT); tested=$$?; \
 	wait $$reading; right=$$?; cat $$read; test $$tested = 0 && test $$right = 0
 

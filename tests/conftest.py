@@ -5,6 +5,7 @@ Programs and recordings that a test needs: `support.needs`. Rights of root that 
 
 from __future__ import annotations
 
+import gc
 import os
 import pickle
 from collections import Counter
@@ -141,14 +142,21 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
     """Run a test that modes of files must count for where they do."""
     if pyfuncitem.get_closest_marker("modes_count") is None or CHILD in os.environ or not modes_are_ignored():
         return None
-    run_without_rights(pyfuncitem)
+    run_without_rights(pyfuncitem, _shared(pyfuncitem._request.getfixturevalue("tmp_path_factory")))
     return True
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_finish() -> None:
+    """Leave what was imported and collected out of the collecting of garbage: it stays to the end."""
+    gc.collect()
+    gc.freeze()
 
 
 _LONG: Final = (
     "web/test_browser.py", "live/test_jack.py", "compare/", "live/test_watch.py", "baseline/test_season.py",
-    "test_keep.py", "demo/test_season.py", "store/test_history.py", "moves/", "test_render.py",
-    "real/test_end_to_end.py", "report/test_page.py", "test_cli.py",
+    "test_keep.py", "demo/test_season.py", "store/test_history.py", "moves/", "test_done.py", "report/test_sheet.py",
+    "web/test_hall.py", "findings/test_judge.py", "mix/", "test_evenings.py", "real/test_end_to_end.py", "test_cli.py",
 )  # fmt: skip
 """Files whose tests take longest: started first, so that no process is left alone with one of them at the end."""
 

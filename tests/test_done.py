@@ -23,6 +23,7 @@ from deskhand.recording import open_recording
 from deskhand.recording.identity import take_digest
 from deskhand.tasks.check import check
 from deskhand.tasks.done import tick_recording
+from tests.support.once import drawn_once
 from tests.support.signals import RATE_HZ, amplitude, pink
 from tests.support.writers import write_wave
 
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
     from deskhand.tasks.check import ShowCheck
 
+# what is asked is made of the readings: a take is measured once, however often it is looked at
+pytestmark = pytest.mark.usefixtures("measured_once")
 HOUSE = """\
 # Tern Street Hall, invented
 [house]
@@ -75,8 +78,8 @@ def write_take(folder: Path, tracks: dict[str, NDArray[np.float64]]) -> None:
         write_wave(folder / f"{name}.wav", np.clip(wave, -1.0, 1.0), rate_hz=RATE_HZ)
 
 
-@pytest.fixture
-def tracks(rng: np.random.Generator) -> dict[str, NDArray[np.float64]]:
+@drawn_once
+def tracks_of(rng: np.random.Generator) -> dict[str, NDArray[np.float64]]:
     """A bass 6 dB low before a compressor, keys with one side upside down, a voice 14 dB too hot and clipped."""
     shared = pink(rng, 14.0, -20.0)
     return {
@@ -85,6 +88,11 @@ def tracks(rng: np.random.Generator) -> dict[str, NDArray[np.float64]]:
         "keys r": -(shared + pink(rng, 14.0, -26.0)),
         "vox": pink(rng, 14.0, -4.0),
     }
+
+
+@pytest.fixture
+def tracks(rng: np.random.Generator) -> dict[str, NDArray[np.float64]]:
+    return tracks_of(rng)
 
 
 @pytest.fixture

@@ -63,7 +63,9 @@ def house_toml(
     return "\n".join(lines) + "\n"
 
 
+@functools.cache
 def sounds() -> dict[str, np.ndarray]:
+    """Tracks by name; not to be written into."""
     rng = np.random.default_rng(20260301)
     pair = white(rng, LENGTH_S, -24.0) + np.zeros((2, 1))
     pair[1] = 0.7 * np.roll(pair[0], 30) + white(rng, LENGTH_S, -34.0)

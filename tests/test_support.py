@@ -6,9 +6,11 @@ import ast
 from pathlib import Path
 from typing import Final
 
+import numpy as np
 import pytest
 
 from tests.support import needs
+from tests.support.once import drawn_once
 from tests.support.slow import SLOW, Slow
 
 FOLDER: Final = Path(__file__).parent
@@ -45,6 +47,29 @@ def functions(file: Path) -> set[str]:
 def test_slow_tests_are_there_and_something_is_said_for_each(entry: Slow) -> None:
     assert set(entry.tests) <= functions(FOLDER / entry.file)
     assert entry.covered
+
+
+class TestDrawnOnce:
+    def test_a_test_sees_no_difference(self) -> None:
+        """The same sound and the same numbers behind it, whatever another test did to its copy; drawn anew only where it would differ."""
+        calls: list[tuple[int, float]] = []
+
+        @drawn_once
+        def noise(rng: np.random.Generator, frames: int, *, gain: float = 1.0) -> np.ndarray:
+            calls.append((frames, gain))
+            return gain * rng.standard_normal(frames)
+
+        for _ in range(3):
+            rng, plain = np.random.default_rng(5), np.random.default_rng(5)
+            for gain in (1.0, 2.0):
+                sound = noise(rng, 100, gain=gain)
+                assert np.array_equal(sound, gain * plain.standard_normal(100))
+                sound[:] = 0.0
+            assert rng.standard_normal() == plain.standard_normal()
+        assert calls == [(100, 1.0), (100, 2.0)]
+        noise(np.random.default_rng(6), 100)
+        noise(np.random.default_rng(5), 101)
+        assert calls[2:] == [(100, 1.0), (101, 1.0)]
 
 
 @pytest.mark.modes_count

@@ -15,10 +15,11 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, get_args
 
+from deskhand.files import write_atomically
 from tests.support.stage.faulty import FaultRow, fault_row_of, fault_rows
 from tests.support.stage.library import VARIABLE, Half, folder_given, open_library
 from tests.support.stage.report import false_list, page_text
-from tests.support.stage.season import ShowRow, checked, clean_weeks, row_of, write_show
+from tests.support.stage.season import ShowRow, checked, clean_weeks, drift_judged_again, row_of, write_show
 from tests.support.stage.show import clean_show
 from tools.prose import wrapped
 
@@ -66,6 +67,18 @@ def clean_rows(library: Library, count: int, weeks: int, work: Path) -> list[Sho
                 flush=True,
             )
     return rows
+
+
+def judge_drift_again(library: Library, weeks: int, work: Path) -> None:
+    """Put the drifts that today's rules find in the kept weeks in place of those in the stored rows of clean shows."""
+    file = work / f"clean-{library.half}.jsonl"
+    rows = stored_clean(work, library.half)
+    judged: list[ShowRow] = []
+    for season in sorted({row.season for row in rows}):
+        rigs = {part.name: part.rig for part in clean_show(library, season, 1).parts}
+        of_season = [row for row in rows if row.season == season and row.week <= weeks]
+        judged += drift_judged_again(of_season, season, work / f"clean-{library.half}-{season}", rigs)
+    write_atomically(file, "".join(row.line() + "\n" for row in judged).encode())
 
 
 def planted_rows(library: Library, count: int, work: Path) -> list[FaultRow]:
@@ -116,6 +129,12 @@ def _options(words: list[str]) -> argparse.Namespace:
     parser.add_argument(
         "--verify-runs", type=int, default=0, help="how often the half to verify was run so far, for the page"
     )
+    parser.add_argument(
+        "--drift-again",
+        action="store_true",
+        help="judge the drifts of the clean shows again from what their seasons keep",
+    )
+    parser.add_argument("--remark", default="", help="sentence that the page says of this run")
     parser.add_argument("--again", metavar="SEASON:WEEK", help="only one clean show, and all that is said of it")
     parser.add_argument("--kept", action="store_true", help="with --again: keep the weeks before it first")
     parser.add_argument("--write", type=Path, help="with --again: write the recording, its house file and note there")
@@ -135,12 +154,14 @@ def main(words: list[str] | None = None) -> None:
         again(library, season, week, kept=options.kept, recording=options.write)
         return
     options.work.mkdir(parents=True, exist_ok=True)
+    if options.drift_again:
+        judge_drift_again(library, options.weeks, options.work)
     rows = clean_rows(library, options.clean, options.weeks, options.work)
     if options.false_list:
         options.false_list.write_text(false_list(rows, options.half, options.weeks), "utf-8")
     planted_rows(library, options.faults, options.work)
     halves = {half: (stored_clean(options.work, half), stored_faults(options.work, half)) for half in get_args(Half)}
-    options.page.write_text(wrapped(page_text(halves, verify_runs=options.verify_runs)), "utf-8")
+    options.page.write_text(wrapped(page_text(halves, verify_runs=options.verify_runs, remark=options.remark)), "utf-8")
     print(options.page)
 
 

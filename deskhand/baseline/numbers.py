@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.spreads import TONE_PLAYER_RATIO, tone_spread_db
+from deskhand.baseline.spreads import TONE_PLAYER_RATIO, NumberPrior, tone_spread_db
 from deskhand.dsp.loudness_level import spl_from_phon
 from deskhand.dsp.spectrum import NOMINAL_HZ, exact_hz
 from deskhand.house.roles import ROLES
@@ -45,25 +45,6 @@ NOTHING_DB: Final = -200.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class NumberPrior:
-    """Spread of a number that is known before anything is kept."""
-
-    spread: float
-    """Standard deviation from week to week of one player's long takes, on the number's scale."""
-    sure_after_s: float
-    """Playing after which the variance within a take has come down to that between takes; a reading that states its own
-    uncertainty goes by that."""
-    player_ratio: float
-    """Variance between players over the variance of one player from week to week."""
-    wider: tuple[tuple[str, float], ...] = ()
-    """Roles whose spread is larger, with the factor."""
-
-    def spread_of(self, role: str) -> float:
-        """Standard deviation of a role."""
-        return self.spread * dict(self.wider).get(role, 1.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
 class Number:
     """A number that is judged."""
 
@@ -85,6 +66,8 @@ class Number:
     upwards_only: bool = False
     version: int = 1
     """Version of what its readings mean, raised when their definition changes: numbers of two versions are never mixed."""
+    played: bool = False
+    """Made by whoever plays and what: a slow change of it is noted, and looked for at no cable."""
     of_hits: bool = False
     """Read of the hits where a source strikes, and of all that is played elsewhere: not the same thing."""
 
@@ -165,7 +148,7 @@ BY_JND: Final = "Zwicker & Fastl, Psychoacoustics, 3rd ed. 2007, 7.1: about 1 dB
 COMMON: Final = "common practice, no source"
 NUMBERS: Final = (
     Number(
-        name="articulation", label="articulation", stage="tap", metric="articulation_db", unit="dB",
+        name="articulation", played=True, label="articulation", stage="tap", metric="articulation_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.0, jnd_source="ISO 3382-1:2009, A.4: 1 dB for clarity, which weighs early against late",
         # whether the hat keeps the time or the ride is the song's
         prior=NumberPrior(
@@ -174,7 +157,7 @@ NUMBERS: Final = (
         ),
     ),
     Number(
-        name="tail", label="tail", stage="tap", metric="tail_s", unit="s",
+        name="tail", played=True, label="tail", stage="tap", metric="tail_s", unit="s",
         to_scale=_log2, from_scale=_exp2, jnd=0.07, jnd_source="ISO 3382-1:2009, A.4: 5 % of the decay time",
         # a guitar's is that of its effects, which the song has; a bass string rings four times as long as another; cymbals ring or do not
         prior=NumberPrior(
@@ -194,7 +177,7 @@ NUMBERS: Final = (
         prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.5, wider=(("overheads", 2.5),)), pairs_only=True,
     ),
     Number(
-        name="dynamics", label="crest", stage="after", metric="crest_db", unit="dB",
+        name="dynamics", played=True, label="crest", stage="after", metric="crest_db", unit="dB",
         to_scale=_same, from_scale=_same, jnd=1.5, jnd_source=COMMON,
         prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7, wider=(("speech", 2.0), ("overheads", 1.6), ("percussion", 1.3), ("acoustic guitar", 1.3))),
     ),
@@ -339,12 +322,6 @@ def third_octaves_db(values: Values) -> Array | None:
     return np.maximum([NOTHING_DB if level is None else level[0] for level in levels], NOTHING_DB)
 
 
-def _tone_value(number: Number, values: Values) -> float | None:
-    """Slope of a tone, or its level around one octave against the mean of all; None where there is no tone."""
-    vector = tone_vector(values)
-    return None if vector is None else float(of_tones(number, vector))
-
-
 def of_tones(number: Number, tones_db: Array) -> Array:
     """(...) number that is made from tones, of (..., 8) tones as `tone_vector` gives them."""
     if number.metric == _TONE_TILT:
@@ -358,8 +335,8 @@ def of_tones(number: Number, tones_db: Array) -> Array:
 def number_of(number: Number, values: Values) -> tuple[float, float | None] | None:
     """Number on its scale, and its own standard deviation where the reading says how sure it is."""
     if number.is_of_tone:
-        value = _tone_value(number, values)
-        return None if value is None else (value, None)
+        tone = tone_vector(values)
+        return None if tone is None else (float(of_tones(number, tone)), None)
     if number.metric in _DERIVED:
         (first, second), derive = _DERIVED[number.metric]
         value = derive(values[first][0], values[second][0]) if first in values and second in values else None

@@ -1,7 +1,8 @@
-"""Spreads of tones and widths that are known before anything is kept, by role and octave."""
+"""Spreads that are known before anything is kept: of a number by role, of tones and widths by octave."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -50,6 +51,25 @@ _TONE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
     "any": _ANY_SPREADS_DB,
 }
 """Family of tones to the spread of its octaves."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NumberPrior:
+    """Spread of a number that is known before anything is kept."""
+
+    spread: float
+    """Standard deviation from week to week of one player's long takes, on the number's scale."""
+    sure_after_s: float
+    """Playing after which the variance within a take has come down to that between takes; a reading that states its own
+    uncertainty goes by that."""
+    player_ratio: float
+    """Variance between players over the variance of one player from week to week."""
+    wider: tuple[tuple[str, float], ...] = ()
+    """Roles whose spread is larger, with the factor."""
+
+    def spread_of(self, role: str) -> float:
+        """Standard deviation of a role."""
+        return self.spread * dict(self.wider).get(role, 1.0)
 
 
 def player_ratio_of(ratio: float, role: str) -> float:

@@ -93,10 +93,10 @@ def make_line_check(rng: np.random.Generator, *, problems: bool = True) -> LineC
         quiet[name][:, turn] += played
         if name in ("click", "playback"):
             continue  # in nobody's air
+        heard = _bleed(played.mean(axis=0), 0.0, 0.008, 6000)
         for neighbour, level_db in _HEARS.items():
             if neighbour != name:
-                for row in quiet[neighbour]:
-                    row[turn] += _bleed(played.mean(axis=0), level_db, 0.008, 6000)
+                quiet[neighbour][:, turn] += heard * amplitude_from_db(level_db)
     line_check.tracks = _with_noise(rng, quiet)
     if problems:
         _plant(line_check, rng)

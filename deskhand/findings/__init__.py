@@ -5,8 +5,7 @@ from deskhand.findings.context import Context, has_nominal
 from deskhand.findings.drifts import judge_drifts, with_trends
 from deskhand.findings.faults.chain import chain as judge_chain
 from deskhand.findings.faults.chain import covered as judge_voices
-from deskhand.findings.faults.pair import pairs_as_usual
-from deskhand.findings.faults.presence import as_usual
+from deskhand.findings.faults.usual import as_usual, pairs_as_usual
 from deskhand.findings.finding import Finding, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of, things_to_fix
 from deskhand.findings.judge import joined, judge, judge_mix

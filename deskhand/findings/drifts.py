@@ -38,7 +38,7 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
                 id=f"{drift.source}/drift-{number.name}",
                 kind="drift",
                 stage="after" if number.stage == "after" else "tap",
-                severity="listen",
+                severity="note" if number.played else "listen",
                 what="crept-tone" if number.is_of_tone else "crept",
                 advice=("see-history",),
                 facts={

@@ -576,7 +576,7 @@ _TABLE: Final = (
     Kind(
         name="drift",
         words="slow drift",
-        meaning="a number has crept away over nine kept takes and more (*listen*)",
+        meaning="a number has crept away over nine kept takes and more (*listen*; attack, tail and dynamics, which whoever plays makes, *note*)",
         act="`deskhand history`",
         tier="judgement",
     ),

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.measure.provider import providers
-from deskhand.report.page import environment
+from deskhand.report.page import compiled, environment
 from deskhand.report.volume import LOWEST_DB, START_DB
 from deskhand.units import clock, number
 
@@ -215,7 +215,7 @@ def page(comparison: Comparison, audio: Sequence[tuple[str, str]] = ()) -> str:
 
     result = comparison.result
     text = resources.files("deskhand.report").joinpath("compare.html.j2").read_text("utf-8")
-    engine, style = environment()
+    _, style = environment()
     legs = list(dict.fromkeys(point.leg for point in result.response))
     drawn = _drawn(comparison)
     flat_db = flat_gain_db(comparison)
@@ -226,7 +226,7 @@ def page(comparison: Comparison, audio: Sequence[tuple[str, str]] = ()) -> str:
         makeup = {gain.on: gain.makeup_db for gain in result.dynamics}
         named = ("both",) if len(words) == 1 else tuple(legs)
         maps = [(word, level_map(comparison, row, makeup.get(named[row], 0.0))) for row, word in enumerate(words)]
-    return engine.from_string(text).render(
+    return compiled(text).render(
         style=style,
         result=result,
         length=clock(result.duration_s),

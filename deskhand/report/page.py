@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
@@ -33,7 +34,7 @@ from deskhand.units import clock, number
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from jinja2 import Environment
+    from jinja2 import Environment, Template
 
     from deskhand.baseline.normal import Normal
     from deskhand.mix.clearance import Clearance
@@ -170,6 +171,7 @@ def _normal_rows(normals: Sequence[Normal]) -> list[tuple[str, str, str, str]]:
     return rows
 
 
+@cache
 def environment() -> tuple[Environment, str]:
     """The template engine, and the style that all pages share."""
     from importlib import resources
@@ -182,12 +184,18 @@ def environment() -> tuple[Environment, str]:
     return engine, style
 
 
+@cache
+def compiled(template: str) -> Template:
+    """A page's template made ready, once for each process."""
+    return environment()[0].from_string(template)
+
+
 def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
     """The page as HTML text."""
     from importlib import resources
 
     template = resources.files("deskhand.report").joinpath("page.html.j2").read_text("utf-8")
-    engine, style = environment()
+    _, style = environment()
     cards = []
     for source in by_urgency(result):
         picture = pictures.get(source.name)
@@ -213,7 +221,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
             }
         )
     learned_limits = result.vocal is not None and result.vocal.words != AudibilityLimits()
-    return engine.from_string(template).render(
+    return compiled(template).render(
         style=style,
         reference=reference_line(result),
         words=text("voice.limits_own" if learned_limits else "voice.limits_common"),

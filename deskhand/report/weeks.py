@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.baseline.weeks import crept
-from deskhand.report.page import environment
+from deskhand.report.page import compiled, environment
 from deskhand.report.words import explained, text
 from deskhand.units import number
 
@@ -40,6 +40,18 @@ def _trend(course: Course) -> str:
     return crept(course.number, course.chart) if course.chart.drifted else "steady"
 
 
+def _creeping(courses: Sequence[Course]) -> list[Course]:
+    """Courses of numbers that creep; of a tone the one that has gone farthest, since neighbouring octaves go together."""
+    drifted = [course for course in courses if course.chart is not None and course.chart.drifted]
+    farthest = max((course for course in drifted if course.number.is_of_tone), key=_gone, default=None)
+    return [course for course in drifted if not course.number.is_of_tone or course is farthest]
+
+
+def _gone(course: Course) -> float:
+    """Length of the way a number has crept, in just noticeable differences."""
+    return 0.0 if course.chart is None else abs(course.chart.line[1] - course.chart.line[0]) / course.number.jnd
+
+
 def _against(courses: Sequence[Course]) -> str:
     """Weeks that say where a source's numbers were, in words; empty where none is charted."""
     charted = next((course for course in courses if course.chart is not None), None)
@@ -60,11 +72,7 @@ def print_overview(by_source: dict[str, list[Course]], console: Console) -> None
     table.add_row(*(Text(word, "dim") for word in ("source", "kept", "level", "usual", "what creeps")))
     for source, courses in by_source.items():
         level = next((course for course in courses if course.number.name == "level"), None)
-        creeping = [
-            f"{course.number.label} {_trend(course)}"
-            for course in courses
-            if course.chart is not None and course.chart.drifted
-        ]
+        creeping = [f"{course.number.label} {_trend(course)}" for course in _creeping(courses)]
         enough = any(course.chart is not None for course in courses)
         table.add_row(
             Text(source),
@@ -94,6 +102,8 @@ def print_source(courses: Sequence[Course], console: Console) -> None:
             Text(_trend(course)),
         )
     console.print(table)
+    if against := _against(courses):
+        console.print(Text(against, "dim"))
     console.print()
     # eight octaves are in the CSV and on the page: beside all else they are wider than a screen
     rows = table_rows([course for course in courses if not course.number.is_of_tone])
@@ -256,7 +266,7 @@ def course_cards(by_source: dict[str, list[Course]], *, whole: bool = True) -> l
     """Pictures of each source's numbers, and its takes; without `whole` only its level and what creeps."""
     cards: list[dict[str, object]] = []
     for source, courses in by_source.items():
-        creeping = [course for course in courses if course.chart is not None and course.chart.drifted]
+        creeping = _creeping(courses)
         level = [course for course in courses if course.number.name == "level"]
         shown = courses if whole else list({id(course): course for course in (*level, *creeping)}.values())
         cards.append(
@@ -269,7 +279,7 @@ def course_cards(by_source: dict[str, list[Course]], *, whole: bool = True) -> l
                         f"{course.number.label[0].upper()}{course.number.label[1:]}, {course.number.unit}",
                         course_picture(course),
                         _trend(course),
-                        explained(course.number.metric) or "",
+                        explained("tone_db" if course.number.is_of_tone else course.number.metric) or "",
                     )
                     for course in shown
                 ],
@@ -284,7 +294,5 @@ def weeks_page(house: str, by_source: dict[str, list[Course]], set_aside: str = 
     from importlib import resources
 
     template = resources.files("deskhand.report").joinpath("weeks.html.j2").read_text("utf-8")
-    engine, style = environment()
-    return engine.from_string(template).render(
-        style=style, house=house, cards=course_cards(by_source), set_aside=set_aside
-    )
+    _, style = environment()
+    return compiled(template).render(style=style, house=house, cards=course_cards(by_source), set_aside=set_aside)

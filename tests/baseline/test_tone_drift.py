@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import io
 import re
 
 import numpy as np
 import pytest
+from rich.console import Console
 
 from deskhand.baseline import drift
 from deskhand.baseline.kept import drifts
 from deskhand.baseline.numbers import CHARTED, OCTAVES_HZ, TILT, TONE_NUMBERS, number_of, tone_vector
 from deskhand.baseline.weeks import courses, tones_of
 from deskhand.findings import Finding, judge_drifts, say, with_trends
-from deskhand.report.weeks import course_cards, course_picture
+from deskhand.report.weeks import course_cards, course_picture, print_source
 from tests.support.weeks import FIRST, FLAT, PIANO, Weeks, part
 
 SHELF = np.array([0.0, 0.0, 0.0, 0.0, 0.0, 0.3, 0.8, 1.0])
@@ -164,6 +166,22 @@ class TestThePicture:
             height = float(re.search(r'class="band"[^>]*height="([\d.]+)"', course_picture(course))[1])
             assert height <= 0.6 * (180 - 10 - 26) + 0.1
 
+    def test_of_a_tone_the_octave_that_has_gone_farthest_is_named(self):
+        kept, _ = season(np.random.default_rng(7), 22, shelf_db_a_week=-0.5, spread_db=0.8)
+        shown = courses(kept.baseline(), "piano", charts=16)
+        drifted = {course.number.name for course in shown if course.chart.drifted}
+        assert {"tone-4000", "tone-8000"} <= drifted
+        (card,) = course_cards({"piano": shown}, whole=False)
+        assert card["creeping"].count("crept") == 1
+        assert card["creeping"].startswith("tone around 8 kHz crept down by")
+        assert all(explanation for *_, explanation in card["pictures"])
+
     def test_what_it_is_measured_against_is_said(self, rng):
         (card,) = course_cards({"piano": list(self.courses(rng).values())})
         assert card["against"] == "Creeping is told against the weeks from 2026-01-04 to 2026-02-08."
+        console = Console(file=io.StringIO(), width=200, color_system=None)
+        print_source(list(self.courses(rng).values()), console)
+        printed = console.file.getvalue()
+        assert card["against"] in printed
+        assert "slope of its tone, dB per octave" in printed
+        assert "tone around 8 kHz, dB" in printed

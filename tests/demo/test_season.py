@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 from deskhand.demo import faults, make_show, season_plan
-from deskhand.demo.season import ShowPlan, _tracks, _write
+from deskhand.demo.season import _tracks, _write
 from deskhand.demo.venue import house_text
 from deskhand.result import to_json
 from deskhand.tasks.check import check
@@ -82,13 +82,15 @@ def test_times_are_told_from_the_start_of_the_recording(season):
     assert abs(begin - 40.0) < TIME_TOLERANCE_S
 
 
-def test_same_plan_gives_the_same_bytes(tmp_path):
-    plan = ShowPlan(name="x", date="2026-01-01", seed=7, length_s=22.0, problems=False)
-    make_show(tmp_path / "a", plan)
-    make_show(tmp_path / "b", plan)
-    for path in sorted((tmp_path / "a").iterdir()):
-        assert path.read_bytes() == (tmp_path / "b" / path.name).read_bytes()
-    assert len(season_plan(1)) >= 5
+def test_same_plan_gives_the_same_bytes(season, tmp_path):
+    plans = season_plan(1)
+    assert len(plans) >= 5
+    [plan] = [plan for plan in plans if plan.name == "show-2026-02-22"]
+    make_show(tmp_path, plan)
+    made = sorted(path.name for path in tmp_path.iterdir())
+    assert made == sorted(path.name for path in (season / plan.name).iterdir())
+    for name in made:
+        assert (tmp_path / name).read_bytes() == (season / plan.name / name).read_bytes()
 
 
 @pytest.fixture(scope="module")

@@ -32,6 +32,7 @@ from deskhand.mix.clearance import Clearance, Cost, Phrase, Sides, phrases, shif
 from deskhand.mix.voices import feed_strips, measure_voices, voices_of
 from deskhand.recording import open_recording
 from deskhand.tasks.check import check
+from tests.support.once import drawn_once
 from tests.support.signals import amplitude, at_level, hits, plucks, speech_like
 
 if TYPE_CHECKING:
@@ -85,6 +86,7 @@ def sung(rng: np.random.Generator, rate_hz: int, level_dbfs: float = -22.0) -> S
     return out
 
 
+@drawn_once
 def band(rng: np.random.Generator, rate_hz: int) -> dict[str, Sound]:
     """Tracks by name."""
     return {

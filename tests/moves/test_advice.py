@@ -7,6 +7,7 @@ file that is written, and everything is judged again.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
@@ -29,8 +30,9 @@ Array = np.ndarray
 LENGTH_S: Final = 16.0
 
 
+@functools.cache
 def voice(level_dbfs: float, seed: int = 5) -> Array:
-    """Speech-like noise at a level by its own reading."""
+    """Speech-like noise at a level by its own reading; not to be written into."""
     sound = speech_like(np.random.default_rng(seed), LENGTH_S, level_dbfs)
     level = read_source(figures_of(sound), (0,), strikes=False, mains_hz=50.0).readings.level_dbfs
     assert level is not None

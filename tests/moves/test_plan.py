@@ -30,6 +30,7 @@ from deskhand.moves.text import remark_text, with_sentences
 from deskhand.moves.week import edit_of
 from tests.support.examples import example
 from tests.support.feed import figures_of, reading_of
+from tests.support.once import drawn_once
 
 if TYPE_CHECKING:
     from deskhand.findings import Finding
@@ -41,6 +42,7 @@ COMPRESSOR = {
 }  # fmt: skip
 
 
+@drawn_once
 def _music(rng: np.random.Generator, seconds: float = 20.0) -> np.ndarray:
     """Notes of a second each with overtones, at levels that differ."""
     out = np.zeros(round(seconds * RATE_HZ))

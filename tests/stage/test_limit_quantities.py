@@ -48,7 +48,8 @@ def measured_with(tmp_path: Path, kind: str, strength: float, source: str = "key
     plant = next(plant for plant in LIMIT_PLANTS if plant.kind == kind)
 
     def faulty(part: Part) -> Part:
-        return plant.apply(scene, part, strength)[0] if part.name == source else part
+        outcome = plant.apply(scene, part, strength) if part.name == source else None
+        return part if outcome is None else outcome[0]
 
     return measured_show(replace(show, parts=tuple(map(faulty, show.parts))), tmp_path)
 

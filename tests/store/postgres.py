@@ -14,8 +14,10 @@ import tempfile
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
+from deskhand.store.tables import METADATA
+from tests.support.folders import opened
 from tests.support.needs import Missing
 
 if TYPE_CHECKING:
@@ -40,6 +42,9 @@ class Server:
     """Where its socket is."""
     _numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
     _shared: list[str] = field(default_factory=list)
+    _histories: list[str] = field(default_factory=list)
+    _made: list[tuple[str, ...]] = field(default_factory=list)
+    """Tables, columns and version of a history as it is made."""
 
     def url(self, database: str) -> str:
         """The URL of a database as a person would write it."""
@@ -62,21 +67,45 @@ class Server:
         self.execute("DROP SCHEMA public CASCADE; CREATE SCHEMA public", self.name_in(url))
         return url
 
+    def empty_history(self) -> str:
+        """The URL of the one history that every test may have, emptied of what the last one kept; made anew where its tables were changed."""
+        if not self._histories:
+            self._histories.append(self.new_database())
+        (url,) = self._histories
+        name = self.name_in(url)
+        if not self._made or self._columns(name) != self._made:
+            self.execute("DROP SCHEMA public CASCADE; CREATE SCHEMA public", name)
+            opened(url).close()
+            self._made[:] = self._columns(name)
+        self.execute(f"TRUNCATE {', '.join(METADATA.tables)} RESTART IDENTITY", name)
+        return url
+
+    def _columns(self, database: str) -> list[tuple[str, ...]]:
+        """Tables and columns of a database in order, and its version."""
+        with self._connected(database) as connection:
+            columns = connection.execute(
+                "SELECT table_name, column_name, data_type FROM information_schema.columns WHERE table_schema = 'public' ORDER BY 1, 2"
+            ).fetchall()
+            versions = connection.execute("SELECT version_num FROM alembic_version").fetchall() if columns else []
+        return [*columns, *versions]
+
     @staticmethod
     def name_in(url: str) -> str:
         """The database's name in one of these URLs."""
         return url.partition("@/")[2].partition("?")[0]
 
-    def execute(self, statement: str, database: str = "postgres") -> None:
-        """Run statements as the server's owner, outside of the histories."""
+    def _connected(self, database: str) -> Any:
+        """A connection of the server's owner, outside of the histories."""
         import psycopg
 
         # a connection that a test forgot would hold its tables for ever
         options = "-c lock_timeout=30s"
-        with psycopg.connect(
-            host=str(self.folder), user=USER, dbname=database, options=options, autocommit=True
-        ) as connection:
-            connection.execute(statement)  # type: ignore[call-overload]
+        return psycopg.connect(host=str(self.folder), user=USER, dbname=database, options=options, autocommit=True)
+
+    def execute(self, statement: str, database: str = "postgres") -> None:
+        """Run statements as the server's owner."""
+        with self._connected(database) as connection:
+            connection.execute(statement)
 
 
 def _folder_of_programs() -> Path:
@@ -142,8 +171,13 @@ def running() -> Iterator[Server]:
         if user:
             shutil.chown(folder, USER)
         data = folder / "data"
-        _run([*user, programs / "initdb", "-D", data, "-U", USER, "-A", "trust", "-E", "UTF8", "--locale=C"], folder)
-        settings = f"-c listen_addresses='' -c unix_socket_directories='{folder}' -c max_connections=50"
+        _run(
+            [*user, programs / "initdb", "-D", data, "-U", USER, "-A", "trust", "-E", "UTF8", "--locale=C", "-N"],
+            folder,
+        )
+        # nothing of it outlives the run: it need not survive a computer that fails, and no test waits for the disk
+        unsafe = "-c fsync=off -c synchronous_commit=off -c full_page_writes=off"
+        settings = f"-c listen_addresses='' -c unix_socket_directories='{folder}' -c max_connections=50 {unsafe}"
         control = [*user, programs / "pg_ctl", "-D", data, "-w", "-t", _LONG_S]
         _run([*control, "-l", folder / "server.log", "-o", settings, "start"], folder)
         try:

@@ -11,6 +11,7 @@ import hashlib
 import json
 import math
 import re
+import shutil
 import sqlite3
 import struct
 import subprocess
@@ -33,6 +34,7 @@ from deskhand.store import rows as rows_module
 from deskhand.store.engine import shown
 from deskhand.store.history import History, open_history
 from deskhand.store.kept_takes import replace_take, restore_take, takes_of_other_versions
+from deskhand.store.records import file_of
 from deskhand.store.tables import METADATA
 from tests.support.folders import HOUSE, PART, TAKE, opened, shut, somebody_s_folder
 
@@ -134,14 +136,27 @@ def server() -> Iterator[Server]:
 def url(request: pytest.FixtureRequest, tmp_path: Path) -> str:
     """Where an empty history is to be."""
     if request.param == "postgresql":
-        return str(request.getfixturevalue("server").empty_database())
+        server = request.getfixturevalue("server")
+        return str(server.empty_history() if "history" in request.fixturenames else server.empty_database())
     found = history_url(None, tmp_path)
     assert found is not None
     return found
 
 
+@pytest.fixture(scope="session")
+def empty_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """An SQLite history that nothing was kept in; do not write into it."""
+    file = tmp_path_factory.mktemp("empty") / DEFAULT_NAME
+    opened(f"sqlite:///{file}").close()
+    return file
+
+
 @pytest.fixture
-def history(url: str) -> Iterator[History]:
+def history(url: str, empty_file: Path) -> Iterator[History]:
+    """An empty history, whose tables were made once."""
+    file = file_of(url)
+    if file is not None:
+        shutil.copy(empty_file, file)
     found = opened(url)
     yield found
     found.close()

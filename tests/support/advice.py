@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -27,6 +28,8 @@ if TYPE_CHECKING:
 
     from deskhand.findings import Finding
     from deskhand.house import HouseFile
+    from deskhand.measure.figures import Figures
+    from deskhand.measure.readings import SourceReading
     from deskhand.moves.state import Plan
 
     Array = NDArray[np.float64]
@@ -40,6 +43,14 @@ def house_text(role: str, keys: str = "", *, sides: int = 1, chain: str = "", de
     )
 
 
+@functools.lru_cache(maxsize=16)
+def _measured(samples: bytes, sides: int, strikes: bool) -> tuple[Figures, SourceReading]:
+    """Figures and readings of a source: looked at with other settings, it is not measured again."""
+    rows = np.frombuffer(samples, np.float32).reshape(sides, -1)
+    figures = figures_of(rows, pairs=[(0, 1)] if sides == 2 else [])
+    return figures, read_source(figures, tuple(range(sides)), strikes=strikes, mains_hz=50.0)
+
+
 class Check:
     """One look at a recording of one source: its findings, with the plan that follows from them."""
 
@@ -50,10 +61,7 @@ class Check:
         self.house: HouseFile = parse_house(text, Path("house.toml"))
         (self.source,) = self.house.source
         usual = self.source if standing is None else parse_house(standing, Path("house.toml")).source[0]
-        figures = figures_of(rows, pairs=[(0, 1)] if len(rows) == 2 else [])
-        self.reading = read_source(
-            figures, tuple(range(len(rows))), strikes=ROLES[self.source.role].strikes, mains_hz=50.0
-        )
+        figures, self.reading = _measured(rows.tobytes(), len(rows), ROLES[self.source.role].strikes)
         tracks = [
             Track(name=name, number=n + 1, file="show.wav", channel=n + 1, bits=24, held=((0, rows.shape[1]),))
             for n, name in enumerate("lr"[: len(rows)])

@@ -7,6 +7,7 @@ tap is carried out on the audio, what follows it stands in this week's house fil
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -130,6 +131,12 @@ def draw(number: int) -> Evening:
     )
 
 
+@lru_cache(maxsize=2)
+def _performed(number: int, performance: int) -> dict[str, Sound]:
+    """Sounds of a performance of an evening: every take of it begins from them."""
+    return draw(number).sounds(performance)
+
+
 @dataclass(slots=True)
 class Desk:
     """Analogue and digital controls before the tap, as somebody turned them: a factor for each side of each source."""
@@ -151,7 +158,7 @@ def write_take(folder: Path, evening: Evening, performance: int, desk: Desk) -> 
     """Write a take as a recorder at the evening's tap would: 24-bit, cut off at full scale."""
     folder.mkdir()
     (folder / "show.toml").write_text(f'name = "{evening.number}"\ndate = "2026-03-01"\n', "utf-8")
-    for name, sides in evening.sounds(performance).items():
+    for name, sides in _performed(evening.number, performance).items():
         gain_db = evening.gain_db.get(name, 0.0)
         if evening.tap == "preamp":
             # where a chain has a trim already the source arrives so much off nominal that the trim makes up

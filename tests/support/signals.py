@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import scipy.signal as ss
 
+from tests.support.once import drawn_once
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -50,6 +52,7 @@ def white(rng: np.random.Generator, length_s: float, level_dbfs: float, *, rate_
     return at_level(rng.standard_normal(round(length_s * rate_hz)), level_dbfs)
 
 
+@drawn_once
 def pink(
     rng: np.random.Generator, length_s: float, level_dbfs: float, *, rate_hz: int = RATE_HZ, low_hz: float = 10.0
 ) -> Sound:
@@ -85,6 +88,7 @@ def pluck(
     return np.asarray(sound / np.abs(sound).max())
 
 
+@drawn_once
 def plucks(
     rng: np.random.Generator,
     length_s: float,
@@ -104,6 +108,7 @@ def plucks(
     return at_level(out, level_dbfs) + white(rng, length_s, -90.0, rate_hz=rate_hz)[: out.size]
 
 
+@drawn_once
 def hits(
     rng: np.random.Generator, length_s: float, *, every_s: float = 0.5, peak_dbfs: float = -6.0, rate_hz: int = RATE_HZ
 ) -> Sound:
@@ -121,6 +126,7 @@ def hits(
     return out / np.abs(out).max() * amplitude(peak_dbfs) + white(rng, length_s, -90.0, rate_hz=rate_hz)[: out.size]
 
 
+@drawn_once
 def speech_like(rng: np.random.Generator, length_s: float, level_dbfs: float, *, rate_hz: int = RATE_HZ) -> Sound:
     """Noise with the long-term slope of speech, its loudness moving as syllables do (about 4 a second)."""
     frames = round(length_s * rate_hz)

@@ -11,6 +11,7 @@ import re
 import shutil
 import subprocess
 import urllib.request
+from unittest import mock
 
 import numpy as np
 import pytest
@@ -23,14 +24,15 @@ WAIT_MS = 60_000
 
 
 @pytest.fixture(scope="module")
-def show(served, browser):
+def show(served, browser, readings_once):
     """The newest show, checked by pressing the button of its recording."""
     page = browser.new_page()
     page.goto(f"{served.url}/recordings")
     form = page.locator("article", has_text="1 March 2026").locator("form")
-    form.locator("button[type=submit]").click()
-    page.locator("#job progress").wait_for(state="visible")
-    page.wait_for_url("**/show/*", timeout=4 * WAIT_MS)
+    with mock.patch("deskhand.tasks.check._measured", readings_once):
+        form.locator("button[type=submit]").click()
+        page.locator("#job progress").wait_for(state="visible")
+        page.wait_for_url("**/show/*", timeout=4 * WAIT_MS)
     url = page.url
     page.close()
     return url
@@ -229,7 +231,7 @@ def pair(page, show):
     return found.value.json()["sound"]
 
 
-def rendered(page, pair, switches=(), seconds=20, way=""):
+def rendered(page, pair, switches=(), seconds=8, way=""):
     """What comes out of the page's own graph, (2, frames)."""
     made = page.evaluate(
         RECORD,
@@ -263,8 +265,8 @@ class TestListening:
         both = pair["house"]
         rate = both["sample_rate_hz"]
         first, second = rendered(page, both), rendered(page, both, switches=(0.0,))
-        mixed = rendered(page, both, switches=(10.0,))
-        begin, end = 10 * rate, 10 * rate + rate // 20
+        mixed = rendered(page, both, switches=(4.0,))
+        begin, end = 4 * rate, 4 * rate + rate // 20
         assert mixed[:, : begin - 8] == pytest.approx(first[:, : begin - 8], abs=1e-5)
         assert mixed[:, end:] == pytest.approx(second[:, end:], abs=1e-3)
         # the weight of the second in each half millisecond, by least squares
@@ -513,6 +515,9 @@ def test_the_first_evening(season, tmp_path_factory, browser):
 
     hall = linked(season, tmp_path_factory.mktemp("first") / "hall", shows=("show-2026-02-22",))
     (hall / "house.toml").unlink()
+    for file in (hall / "show-2026-02-22").glob("*.wav"):
+        if file.stem[3:] not in ("kick", "bass", "pno l", "pno r", "lead vox"):
+            file.unlink()  # it is linked; five tracks show the way as well as all
     served = Served(hall)
     try:
         page = browser.new_page()

@@ -13,6 +13,8 @@ from deskhand.recording import read_show_note
 from tests.support.one_state import differences
 from tests.support.small_hall import Asker, small_hall
 
+# one state of what was measured: a take is measured once with each house file, whoever asks
+pytestmark = pytest.mark.usefixtures("measured_once")
 SETUP = """\
 preamp = "46 dB"  # since the new box
 pad = "20 dB"

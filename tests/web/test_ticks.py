@@ -18,6 +18,7 @@ import pytest
 from deskhand.house import read_house
 from deskhand.tasks.check import check
 from deskhand.web.parse import SETUP_KEYS
+from tests.support.once import drawn_once
 from tests.support.signals import RATE_HZ, pink
 from tests.support.small_hall import Asker
 from tests.support.writers import write_wave
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
+# what is asked is made of the readings: a take is measured once, however often it is looked at
+pytestmark = pytest.mark.usefixtures("measured_once")
 HOUSE = """\
 # Tern Street Hall, invented
 [house]
@@ -64,21 +67,26 @@ with Asker(Path(sys.argv[1])) as asker:
 """Page in a process of its own that is killed amid the first tick."""
 
 
-@pytest.fixture
-def asker(tmp_path: Path, rng: np.random.Generator) -> Iterator[Asker]:
-    """A checked show: a bass 6 dB low, keys with one side upside down, a voice 14 dB too hot and clipped."""
-    (tmp_path / "house.toml").write_text(HOUSE, "utf-8")
-    folder = tmp_path / "show"
-    folder.mkdir()
-    (folder / "show.toml").write_text('name = "Sunday evening"\ndate = "2026-03-01"\n', "utf-8")
+@drawn_once
+def tracks_of(rng: np.random.Generator) -> dict[str, np.ndarray]:
+    """A bass 6 dB low, keys with one side upside down, a voice 14 dB too hot and clipped."""
     shared = pink(rng, 12.0, -20.0)
-    tracks = {
+    return {
         "bass": pink(rng, 12.0, -24.0),
         "keys l": shared + pink(rng, 12.0, -26.0),
         "keys r": -(shared + pink(rng, 12.0, -26.0)),
         "vox": pink(rng, 12.0, -4.0),
     }
-    for name, wave in tracks.items():
+
+
+@pytest.fixture
+def asker(tmp_path: Path, rng: np.random.Generator) -> Iterator[Asker]:
+    """A checked show."""
+    (tmp_path / "house.toml").write_text(HOUSE, "utf-8")
+    folder = tmp_path / "show"
+    folder.mkdir()
+    (folder / "show.toml").write_text('name = "Sunday evening"\ndate = "2026-03-01"\n', "utf-8")
+    for name, wave in tracks_of(rng).items():
         write_wave(folder / f"{name}.wav", np.clip(wave, -1.0, 1.0), rate_hz=RATE_HZ)
     with Asker(tmp_path) as asker:
         done = asker.waited(asker.told("check", id=asker.id)["job"])

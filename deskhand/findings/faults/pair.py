@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from deskhand.findings.context import Context, Gathering, role_of
 from deskhand.findings.faults.pick_ups import delay_instead, late_pick_up, polarity_severity, sum_facts
-from deskhand.findings.faults.presence import USUALLY
 from deskhand.findings.kinds import KINDS
 from deskhand.house import PolarityBlock
 from deskhand.measure.activity import stretches
@@ -94,33 +92,6 @@ def sameness(figures: Figures, left: int, right: int) -> float:
     """Correlation of two tracks, from samples taken of every second; 1 for the same signal, -1 for one inverted."""
     scale = float(np.sqrt(figures.gram[left, left] * figures.gram[right, right]))
     return float(figures.gram[left, right]) / scale if scale > 0 else 0.0
-
-
-def pairs_as_usual(
-    findings: Mapping[str, Sequence[Finding]], *, mono: Mapping[str, float], late: Mapping[str, float]
-) -> dict[str, list[Finding]]:
-    """Findings in which a pair that carries one signal, or of which a side comes late, is weighed by the kept weeks.
-
-    One signal is worth a look where the pair usually is stereo; a late side where it never was late before.
-
-    Parameters
-    ----------
-    findings : mapping
-        Source to its findings.
-    mono : mapping
-        Source to the share of the kept takes in which both its sides carried one signal, for pairs that were kept.
-    late : mapping
-        Source to the share of the kept takes in which a side came late, for pairs whose sides had one clear delay in several.
-    """
-
-    def weighed(source: str, finding: Finding) -> Finding:
-        if finding.kind == "duplicate" and finding.what == "sides" and source in mono:
-            return replace(finding, severity="note" if mono[source] > USUALLY else "listen")
-        if finding.kind == "delay" and finding.what == "late" and source in late:
-            return replace(finding, severity="note" if late[source] > 0.0 else "listen")
-        return finding
-
-    return {source: [weighed(source, finding) for finding in several] for source, several in findings.items()}
 
 
 def flip_of(figures: Figures, tracks: Sequence[int], blocks: NDArray[np.bool_]) -> MonoFlip:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -13,7 +12,7 @@ from deskhand.measure.readings import LEAST_ACTIVE_S
 from deskhand.units import dbfs_from_mean_square
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -27,8 +26,6 @@ _QUIETER_THAN_EVER_DB: Final = 10.0
 no source."""
 _EDGE_BLOCKS: Final = 3
 """Blocks before and after a stop that tell how much it fell at once. Common practice, no source."""
-USUALLY: Final = 0.5
-"""Share of the kept weeks above which something is usual. Common practice, no source."""
 _FALL_BLOCKS: Final = 8
 """Blocks before a stop over which a song dies away: 2.4 s of 300 ms. Common practice, no source."""
 
@@ -90,27 +87,6 @@ def _silence_severity(source: Source) -> Severity:
     if role.unclear and source.player is None and source.fader_db is not None:
         return "note"
     return "listen" if role.may_be_silent else "fix"
-
-
-def as_usual(findings: Mapping[str, Sequence[Finding]], plays: Mapping[str, float]) -> dict[str, list[Finding]]:
-    """Findings in which silence all along of what may be silent is weighed by the kept weeks: it is worth a look where the input usually plays.
-
-    Parameters
-    ----------
-    findings : mapping
-        Source to its findings.
-    plays : mapping
-        Source to the share of the kept takes in which it plays, for sources that may be silent.
-    """
-    return {
-        source: [
-            replace(finding, severity="listen" if plays[source] > USUALLY else "note")
-            if source in plays and KINDS[finding.kind] is _SILENT and not finding.at_s and finding.severity != "fix"
-            else finding
-            for finding in several
-        ]
-        for source, several in findings.items()
-    }
 
 
 def _stop_block(level_dbfs: NDArray[np.float64], reading: SourceReading, context: Context) -> int | None:

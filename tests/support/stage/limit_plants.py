@@ -95,13 +95,14 @@ _NEW: Final = (
     ("voice turned down", "dB", (6, 12, 18, 24), _is_voice, _turned_down),
 )
 LIMIT_PLANTS: Final = (
-    *(plant for plant in PLANTS if plant.kind not in ("level", "tone, shelf")),
+    *(plant for plant in PLANTS if plant.kind not in ("level", "tone, shelf", "digital click")),
     *(
         Plant(kind=kind, unit=unit, strengths=strengths, accepted=frozenset(), fits=fits, apply=apply)
         for kind, unit, strengths, fits, apply in _NEW
     ),
 )
-"""Faults of one input that tell of a limit: levels are judged by the house file's own limits, and tone by kept weeks."""
+"""Faults of one input that tell of a limit: levels are judged by the house file's own limits, tone by kept weeks, and clicks of
+one input alone by no count."""
 
 
 def planted_everywhere(
@@ -126,9 +127,12 @@ def planted_everywhere(
             key=lambda choice: (_count_of(choice[0], counts), counts[choice[0].kind, choice[1]]),
         )
         counts[plant.kind, strength] += 1
-        faulty, moments_s = plant.apply(scene, part, strength)
+        outcome = plant.apply(scene, part, strength)
+        # what nobody would hear is no fault
+        faulty, moments_s = outcome or (part, ())
         parts.append(faulty)
-        planted[part.name] = (plant.kind, strength, moments_s)
+        if outcome is not None:
+            planted[part.name] = (plant.kind, strength, moments_s)
     return replace(show, parts=tuple(parts)), planted
 
 

@@ -91,7 +91,7 @@ shorter than any recorded one, and are digital clicks. The effects are plain num
 measured by tests.
 
 Clean means: levels within 1.5 dB of nominal (normal distribution of 0.7 dB, cut off), set by a measure written for this
-study; peaks below -3.5 dBTP, offsets below 0.1 %, sides of a pair within 10 dB, by an audit in plain numpy; a show that
+study (of what is struck and of overheads the mean power of the loud strokes); peaks below -3.5 dBTP, offsets below 0.1 %, sides of a pair within 10 dB, by an audit in plain numpy; a show that
 does not pass is left out and counted. A season has 20 weeks; each is checked as `deskhand check` does it, against the
 weeks kept before it; each fifth season keeps none. Seeds fix everything. Every finding that is *listen* or *fix* is false.
 
@@ -102,9 +102,11 @@ is named.
 """
 
 
-def page_text(halves: Mapping[str, tuple[Sequence[ShowRow], Sequence[FaultRow]]], *, verify_runs: int) -> str:
+def page_text(
+    halves: Mapping[str, tuple[Sequence[ShowRow], Sequence[FaultRow]]], *, verify_runs: int, remark: str = ""
+) -> str:
     """Page of the study, from all rows of both halves."""
-    lines = [INTRODUCTION, f"The half to verify was run {verify_runs} times so far.", ""]
+    lines = [INTRODUCTION, f"The half to verify was run {verify_runs} times so far. {remark}".strip(), ""]
     for half, (rows, faults) in halves.items():
         if rows:
             lines += [*clean_lines(rows, half), "", *_named(rows), ""]

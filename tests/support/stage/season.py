@@ -4,23 +4,26 @@ from __future__ import annotations
 
 import json
 import time
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import soundfile
 
+from deskhand.baseline.kept import KeptTakes, against, drifts, load
 from deskhand.errors import UsageError
-from deskhand.findings import KINDS
+from deskhand.findings import KINDS, judge_drifts, say
+from deskhand.house import ROLES
 from deskhand.recording.held import held_recording
+from deskhand.store import history_url
 from deskhand.tasks.check import CheckOptions, check
 from deskhand.tasks.keep import KeepTerms, keep_result
 from tests.support.stage.effects import RATE_HZ
-from tests.support.stage.show import StageShow, clean_show, house_text
+from tests.support.stage.show import HOUSE_NAME, StageShow, clean_show, house_text
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from deskhand.findings import Finding
@@ -127,6 +130,58 @@ def _raised(show: StageShow, source: str, finding: Finding) -> Raised:
         is_fault=KINDS[finding.kind].tier == "fault" and finding.kind not in KEPT_KINDS and finding.what not in ("kept", "kept-numbers"),
         at_s=tuple(finding.at_s),
     )  # fmt: skip
+
+
+def drift_judged_again(rows: Sequence[ShowRow], season: int, folder: Path, rigs: dict[str, str]) -> list[ShowRow]:
+    """Rows of a season with the drifts that today's rules find in its kept weeks in place of those that were found.
+
+    Parameters
+    ----------
+    rows : sequence of ShowRow
+        Of the season, each of whose weeks was kept in `folder` after it was checked.
+    season : int
+    folder : Path
+    rigs : dict
+        Source to the rig it belongs to.
+    """
+    url = history_url(None, folder)
+    assert url is not None
+    kept = load(url, house=HOUSE_NAME, phase="rehearsal", show=("", None))
+    if kept is None:
+        return list(rows)
+    takes = sorted(kept.takes, key=lambda take: take.date or "")
+    unshaped = {role.name for role in ROLES.values() if not role.shaped}
+    judged = []
+    for row in rows:
+        date = date_of(row.week)
+        earlier = [take for take in takes if (take.date or "") < date]
+        ids = {take.id for take in earlier}
+        parts = [part for take, part in kept.rows if take.date == date]
+        before = KeptTakes(rows=[(take, part) for take, part in kept.rows if take.id in ids], takes=earlier)
+        baseline, _ = against(
+            before,
+            parts,
+            taps={part.source: part.tap for part in parts},
+            chains={part.source: part.chain for part in parts if part.stage == "after"},
+        )
+        found = judge_drifts(drifts(baseline, parts, date=date, left_out=unshaped)) if row.kept else {}
+        raised = [finding for finding in row.raised if finding.kind != "drift"]
+        raised += [
+            Raised(
+                source=source, rig=rigs.get(source, ""), kind=finding.kind, severity=finding.severity,
+                text=say(finding), is_fault=False,
+            )
+            for source, findings in found.items()
+            for finding in findings
+            if finding.severity != "note" and not _explained(source, row)
+        ]  # fmt: skip
+        judged.append(replace(row, raised=tuple(raised)))
+    return judged
+
+
+def _explained(source: str, row: ShowRow) -> bool:
+    """True where what is raised at a source already explains a drift of it."""
+    return any(finding.source == source and "drift" in KINDS[finding.kind].explains for finding in row.raised)
 
 
 def clean_weeks(

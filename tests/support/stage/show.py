@@ -64,6 +64,7 @@ _CHOICES: Final[tuple[tuple[tuple[str, ...], tuple[Rig, ...]], ...]] = (
     (("guest",), (voices.guest,)),
 )
 """People of each rig, and the rigs of which a season has one."""
+HOUSE_NAME: Final = "Tern Street Hall"
 _REGULAR_WEEKS: Final = 3
 """Each third week has a new player somewhere."""
 
@@ -310,7 +311,7 @@ def _sound_notes(part: Part) -> list[str]:
 
 def house_text(show: StageShow) -> str:
     """House file of a season's sources."""
-    lines = ["[house]", 'name = "Tern Street Hall"', f'nominal = "{HOUSE_NOMINAL_DBFS:g} dBFS"', ""]
+    lines = ["[house]", f'name = "{HOUSE_NAME}"', f'nominal = "{HOUSE_NOMINAL_DBFS:g} dBFS"', ""]
     for part in show.parts:
         names = ", ".join(f'"{track}"' for track in part.tracks)
         lines += ["[[source]]", f'name = "{part.name}"', f'role = "{part.role}"', f"tracks = [{names}]"]
