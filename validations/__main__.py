@@ -20,6 +20,7 @@ from validations import (
     pictures,
     polarity,
     reduction,
+    role_by_sound,
     room,
     seasons,
     sound,
@@ -29,6 +30,6 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
-    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits,
+    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound,
 ):  # fmt: skip
     study.main()
