@@ -246,7 +246,7 @@ class TestAsPeopleTypeIt:
         (hall / "house.toml").write_text(HOUSE.replace('name = "bass"\n', 'name = "low end"\n'))
         refused = run("history", "low end", "--house", hall / "house.toml")
         assert refused.exit_code == 2
-        assert "kept are bass" in refused.output
+        assert "kept are piano, lead voice, bass" in refused.output
         assert "was = [...] at the source" in " ".join(refused.output.split())
 
     def test_history_check_and_list_follow(self, hall, tmp_path):
