@@ -502,3 +502,15 @@ def test_a_fault_of_both_sides_is_one_and_of_one_side_names_it(
         assert finding.track == ("track 2" if words else None)
         assert words in say(finding)
         assert say(finding).count(" only") == bool(words)
+
+
+@pytest.mark.source("definition: one side is 30 dB down, and 6 dB more or less as the song goes")
+@pytest.mark.parametrize("role", ["playback", "keys"])
+def test_a_side_far_down_throughout_is_not_down_for_a_while(role: str) -> None:
+    left = note()
+    time_s = np.arange(left.size) / RATE_HZ
+    right = left * np.where(np.sin(2 * np.pi * time_s / 8.0) > 0, amplitude(-36.0), amplitude(-22.0))
+    # in the first half second both are there
+    right[: RATE_HZ // 2] = left[: RATE_HZ // 2]
+    (finding,) = [finding for finding in pair_findings(left, right, role=role) if finding.kind == "one-sided"]
+    assert (finding.what, finding.severity) == ("quieter", "fix")

@@ -221,7 +221,7 @@ def _one_sided(
         # the louder of the two may be the one that went
         weak = 1 - weak
         spans, mostly = _gone_spans(-apart_db, playing, context.hop_s)
-    partly = bool(spans) and not mostly
+    partly = bool(spans) and not (mostly and overall_db >= _ONE_SIDED["one_sided_db"])
     if overall_db >= _ONE_SIDED["one_sided_db"] and not partly:
         silent = not powers[weak][playing].any() or overall_db > _NEVER_DB
         gathering.add(
@@ -261,7 +261,7 @@ def _one_sided(
 def _gone_spans(
     apart_db: NDArray[np.float64], playing: NDArray[np.bool_], hop_s: float
 ) -> tuple[list[tuple[float, float]], bool]:
-    """Stretches in which a side is gone, and whether that is most of the playing."""
+    """Stretches in which a side is gone, and whether it is far down for most of the playing."""
     # a side that has not played yet has not gone away
     has_played = np.maximum.accumulate(playing & (apart_db < _ONE_SIDED["one_sided_db"]))
     gone = playing & has_played & (apart_db > _ONE_SIDED["side_gone_db"])
@@ -270,7 +270,9 @@ def _gone_spans(
         for begin_s, end_s in stretches(gone, hop_s, join_s=_JOIN_S)
         if gone[round(begin_s / hop_s) : round(end_s / hop_s)].sum() * hop_s >= _ONE_SIDED["side_gone_s"]
     ]
-    return spans, bool(gone.sum() >= _MOST_OF_IT * playing.sum())
+    # a side that is some 30 dB down throughout is gone for stretches only, and far down all along
+    down = playing & (apart_db > _ONE_SIDED["one_sided_db"])
+    return spans, bool(down.sum() >= _MOST_OF_IT * playing.sum())
 
 
 def duplicates(context: Context, by_source: Mapping[str, Sequence[Finding]]) -> dict[str, list[Finding]]:
