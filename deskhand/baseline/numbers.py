@@ -81,7 +81,7 @@ class Number:
     @property
     def is_of_tone(self) -> bool:
         """True where it is made from a tone."""
-        return self.metric.startswith(("tone_octave.", "tone_tilt"))
+        return self.metric.startswith((_TONE_OCTAVE, _TONE_TILT))
 
     @property
     def step_unit(self) -> str:

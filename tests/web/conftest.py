@@ -6,6 +6,7 @@ import pytest
 
 from tests.support.needs import program, require
 from tests.support.page import ARGS, Served, linked
+from tests.support.sounding import Ear
 
 
 @pytest.fixture(scope="module")
@@ -30,6 +31,14 @@ def browser():
         made = playwright.chromium.launch(executable_path=program("chromium"), args=ARGS)
         yield made
         made.close()
+
+
+@pytest.fixture
+def ear(browser):
+    """A page whose sound is recorded."""
+    made = Ear(browser)
+    yield made
+    made.close()
 
 
 @pytest.fixture

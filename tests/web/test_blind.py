@@ -16,10 +16,8 @@ from scipy.stats import binom
 from deskhand.errors import UsageError
 from deskhand.web.blind import AbxTest, p_value
 from deskhand.web.tries import Sounds
+from tests.support.blind_tests import CHAIN, rows, start
 from tests.support.small_hall import RATE_HZ, Asker, pink, small_hall
-
-CHAIN = [{"block": "bell", "frequency": "1 kHz", "gain": "9 dB"}]
-
 
 # how likely guessing does as well
 
@@ -188,22 +186,6 @@ class TestAnswers:
 def asker(tmp_path):
     with Asker(small_hall(tmp_path / "hall")) as made:
         yield made
-
-
-def start(asker, **how):
-    data = {"id": asker.id, "source": "piano", "chain": CHAIN, "start_s": 0, "against": "house", "trials": 5} | how
-    return asker.told("blind/start", **data)
-
-
-def rows(asker):
-    """What the history keeps of blind tests."""
-    from deskhand.tasks.keep import history_at
-
-    store = history_at(None, asker.hall.house_file)
-    try:
-        return store.blind_tests(house="Tern Street Hall")
-    finally:
-        store.close()
 
 
 class TestOnThePage:

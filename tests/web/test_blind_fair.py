@@ -15,9 +15,8 @@ from scipy.stats import chisquare
 from deskhand.errors import UsageError
 from deskhand.web.blind import AbxTest, p_of_several
 from deskhand.web.tries import Sounds
+from tests.support.blind_tests import rows, start
 from tests.support.small_hall import RATE_HZ, Asker, pink, small_hall
-
-CHAIN = [{"block": "bell", "frequency": "1 kHz", "gain": "9 dB"}]
 
 
 @pytest.fixture
@@ -112,21 +111,6 @@ class TestFair:
         assert len({len(answer.content) for answer in answers}) == 1
         headers = [{name: value for name, value in answer.headers.items() if name != "date"} for answer in answers]
         assert headers[0] == headers[1] == headers[2]
-
-
-def start(asker, **how):
-    data = {"id": asker.id, "source": "piano", "chain": CHAIN, "start_s": 0, "against": "house", "trials": 5} | how
-    return asker.told("blind/start", **data)
-
-
-def rows(asker):
-    from deskhand.tasks.keep import history_at
-
-    store = history_at(None, asker.hall.house_file)
-    try:
-        return store.blind_tests(house="Tern Street Hall")
-    finally:
-        store.close()
 
 
 @pytest.fixture

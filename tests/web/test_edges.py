@@ -10,7 +10,7 @@ import pytest
 
 from deskhand.report.volume import START_DB
 from tests.support.small_hall import RATE_HZ, small_hall
-from tests.support.sounding import PAGES, Ear
+from tests.support.sounding import PAGES
 
 from .conftest import Served
 
@@ -29,13 +29,6 @@ def show(tmp_path_factory):
 
     yield f"{served.url}/show/{Hall(hall).recordings()[0].id}"
     served.stop()
-
-
-@pytest.fixture
-def ear(browser):
-    made = Ear(browser)
-    yield made
-    made.close()
 
 
 def opened(ear, show, name):

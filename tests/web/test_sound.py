@@ -10,7 +10,7 @@ from click.testing import CliRunner
 from deskhand.cli import main
 from deskhand.report.volume import START_DB
 from tests.support.small_hall import RATE_HZ, pink
-from tests.support.sounding import PAGES, Ear, Sound, Walk, every_order, faulty_hall, walked
+from tests.support.sounding import PAGES, Sound, Walk, every_order, faulty_hall, walked
 
 from .conftest import Served
 from .test_edges import FEWEST_STEPS, Tape, edges
@@ -27,13 +27,6 @@ def show(tmp_path_factory):
     served = Served(folder)
     yield f"{served.url}/show/{id_}"
     served.stop()
-
-
-@pytest.fixture
-def ear(browser):
-    made = Ear(browser)
-    yield made
-    made.close()
 
 
 def peak_db(blocks: np.ndarray) -> float:
