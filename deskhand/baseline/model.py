@@ -6,7 +6,7 @@ All of it is worked out once, in `baseline_of`, and is only read afterwards, fro
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -27,7 +27,7 @@ from deskhand.baseline.numbers import (
     tone_noise,
     tone_vector,
 )
-from deskhand.baseline.predict import Prior, pooled, scaled, scatter_of
+from deskhand.baseline.predict import HouseSpread, Prior, Scatter, house_spread, pooled, scaled, scatter_of
 from deskhand.baseline.spreads import TONE_PLAYER_RATIO, player_ratio_of, tone_covariance
 from deskhand.baseline.versions import other_version_takes, version_of_judged
 from deskhand.house.roles import ROLES
@@ -48,12 +48,12 @@ LEARNED: Final = 5
 docs/validation-normal.md."""
 STRENGTH: Final = 4.0
 """Takes that the prior spread of a role is worth. Common practice, no source; coverage is measured in docs/validation-normal.md."""
-BY_SONG: Final = frozenset(name for name, role in ROLES.items() if role.goes_by_song)
-"""Roles whose tone goes by the song."""
 BY_SONG_STRENGTH: Final = 8.0
-"""A few weeks of singing show only a few keys, and a few weeks of cymbals perhaps only the hat: how narrow they are takes longer to
-learn. As few as clean weeks bear, so that a gross change of tone is not taken for another song (validations/clean_stage.py, half to tune
-on: of 97 weeks 2 raise something with 8 or 12, 4 with 6)."""
+"""The same for what varies more in one role than in others, by the song: a few weeks show only a few songs, and how narrow it is takes longer
+to learn (validations/clean_stage.py, half to tune on)."""
+_SHAPE_WORTH, _SCALE_WORTH_OF_TONE = 80.0, 1.5
+"""Takes that the shape of a tone's covariance by role is worth against what all sources of the house show, and takes that the house's scale
+is worth against a source's own. Read from made seasons and the half to tune on (validations/heard_through.py)."""
 _POOL_WORTH, _POOL_MOST = 0.5, 10.0
 """Weight of a take of another source of the role against one of its own, and most takes that all of them are worth. Common
 practice, no source."""
@@ -114,6 +114,8 @@ class Baseline:
     """(number, source, stage) to its kept readings, for the numbers that are judged there."""
     spreads: Mapping[tuple[str, str], Mapping[str, SourceSpread]] = field(default_factory=dict)
     """(number, stage) to each source's spread, for the numbers that are judged there."""
+    tone_spreads: Mapping[str, HouseSpread] = field(default_factory=dict)
+    """Stage to the shape and the scales of the tones' covariances, for the stages at which tones are judged."""
     priors: dict[tuple[str, str, str, str], Prior] = field(default_factory=dict, init=False, repr=False, compare=False)
     """(number, source, role, stage) to its prior in this house, once worked out: it asks every other source."""
 
@@ -161,6 +163,11 @@ def baseline_of(
         parts[part.source, part.stage].append(part)
     set_aside |= _other_chain(parts, chains or {})
     readings = _all_readings(parts)
+    spreads = {
+        (name, stage): _spreads(name, stage, parts, readings)
+        for stage, names in _NAMES_AT.items()
+        for name in (*names, *((number.name for number in TONE_NUMBERS) if stage == "tap" else ()))
+    }
     return Baseline(
         takes=tuple(takes.values()),
         parts=dict(parts),
@@ -170,11 +177,22 @@ def baseline_of(
         other_version=(other_version := other_version_takes(kept_rows)),
         relearning=frozenset(name for name in other_version if _most_read(name, readings) < LEARNED),
         readings=readings,
-        spreads={
-            (name, stage): _spreads(name, stage, parts, readings)
-            for stage, names in _NAMES_AT.items()
-            for name in (*names, *((number.name for number in TONE_NUMBERS) if stage == "tap" else ()))
+        spreads=spreads,
+        tone_spreads={stage: _tone_spread(several) for (name, stage), several in spreads.items() if name == TONE},
+    )
+
+
+def _tone_spread(spreads: Mapping[str, SourceSpread]) -> HouseSpread:
+    """Shape and scales of the tones of all sources that are kept at a stage."""
+    return house_spread(
+        {
+            source: Scatter(scatter=spread.scatter, dof=spread.dof, covariance=tone_covariance(spread.role))
+            for source, spread in spreads.items()
         },
+        len(OCTAVES_HZ),
+        shape_worth=_SHAPE_WORTH,
+        scale_worth=_SCALE_WORTH_OF_TONE,
+        house_worth=_SCALE_WORTH,
     )
 
 
@@ -314,6 +332,11 @@ def _house_prior(baseline: Baseline, name: str, source: str, role: str, stage: s
             if kept_stage == stage
         }
         spreads = _spreads(name, stage, baseline.parts, readings)
+    if name == TONE:
+        prior = _role_prior(name, role)
+        house = baseline.tone_spreads.get(stage) or _tone_spread(spreads)
+        least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else 0.0
+        return replace(prior, covariance=house.covariance_of(source, prior.covariance, least=least))
     sizes = [(spread.size, spread.dof) for kept_source, spread in spreads.items() if kept_source != source]
     least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else _SCALE_LEAST
     prior = scaled(_role_prior(name, role), sizes, worth=_SCALE_WORTH, least=least)
@@ -328,7 +351,8 @@ def _house_prior(baseline: Baseline, name: str, source: str, role: str, stage: s
 def _by_song(name: str, role: str) -> bool:
     """True where a number goes by the song in a role, so that a few weeks show little of how it varies."""
     if name == TONE:
-        return role in BY_SONG
+        # the mix goes by who plays in a song
+        return role not in ROLES or ROLES[role].goes_by_song
     # what varies more in one role does so by the song
     number = BY_NAME[name].prior
     return number.spread_of(role) > number.spread

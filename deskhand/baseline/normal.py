@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.filters import ToneDeparture, ToneDirections, tone_directions
 from deskhand.baseline.model import (
     LEARNED,
     LEAST_PLAYING_S,
@@ -21,6 +22,7 @@ from deskhand.baseline.model import (
     readings_at,
 )
 from deskhand.baseline.numbers import (
+    FLOOR_DB,
     MIX_NUMBERS,
     NUMBERS,
     OCTAVES_HZ,
@@ -34,6 +36,7 @@ from deskhand.baseline.numbers import (
     tone_vector,
 )
 from deskhand.baseline.predict import Predictive, Prior, predictive
+from deskhand.units import power_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -63,6 +66,8 @@ _LIKED_WEIGHT: Final = 3
 """A reading that a person found to be as liked counts as this many kept takes. Common practice, no source."""
 _PLAYER_WEIGHT: Final = 3.0
 """A kept take of whoever plays now counts as this many in the usual tone. Common practice, no source."""
+_RISES_DB: Final = 1.5
+"""Spread of an octave that lies at the floor of a tone. Read from the seasons of validations/clean_stage.py, half to tune on."""
 _LEAST_SHARE: Final = 0.15
 """Sounds that make up less of what a source plays are not compared by themselves. Common practice, no source."""
 
@@ -87,6 +92,8 @@ class Normal:
     """Probability of a reading as far out as this one or further, in a clean take."""
     noticeable: float
     """Distance from what is expected, in just noticeable differences."""
+    departure: ToneDeparture | None = None
+    """Of a tone, the smooth filter that would make this one of the usual one; None for other numbers."""
     bands_db: dict[str, tuple[float, float, float, float]] | None = None
     """Octave to what was measured, expected, low and high, as the ear weighs them, against the whole; None but for tone."""
 
@@ -127,7 +134,10 @@ def tone_predictive(baseline: Baseline, part: KeptPart, parts: Sequence[KeptPart
         return None
     prior = house_prior(baseline, TONE, part.source, part.role, part.stage)
     past_readings = _with_liked(past_readings, baseline.liked.get((part.source, TONE), ()), part.player)
-    return _predict(past_readings, prior, tone_noise(part.playing_s), part.player)
+    expected = _predict(past_readings, prior, tone_noise(part.playing_s), part.player)
+    # near the floor levels hardly show in the weeks before, and rise out of it all the same
+    beneath = np.minimum(power_from_db(FLOOR_DB - expected.location), 1.0)
+    return replace(expected, scale=expected.scale + np.diag((_RISES_DB * beneath) ** 2))
 
 
 def usual_tone_db(baseline: Baseline, part: KeptPart) -> Array | None:
@@ -177,8 +187,9 @@ def _likeliest_sound(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPa
             if past_part.take not in nearest_of_take or distance < nearest_of_take[past_part.take][0]:
                 nearest_of_take[past_part.take] = (distance, past_part)
         expected = tone_predictive(baseline, part, [past_part for _, past_part in nearest_of_take.values()])
-        if expected is not None:
-            probability = max(probability, expected.tail(sound_vector))
+        levels_db = third_octaves_db(sound.values)
+        if expected is not None and levels_db is not None:
+            probability = max(probability, tone_directions(expected, levels_db).tail(sound_vector))
     return probability
 
 
@@ -187,14 +198,21 @@ def _share(sound: KeptPart) -> float:
     return sound.values.get("share", (0.0, None))[0]
 
 
+def directions_of(baseline: Baseline, part: KeptPart) -> ToneDirections | None:
+    """Smooth changes of a source's tone against its kept takes; None when nothing is kept or it holds no tone."""
+    expected, usual_db = tone_predictive(baseline, part), usual_tone_db(baseline, part)
+    return None if expected is None or usual_db is None else tone_directions(expected, usual_db)
+
+
 def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) -> Normal | None:
     """Tone of a part against its kept takes; None when nothing is kept or it holds no tone."""
-    expected = tone_predictive(baseline, part)
+    directions = directions_of(baseline, part)
     vector = tone_vector(part.values)
-    if expected is None or vector is None:
+    if directions is None or vector is None:
         return None
+    expected = directions.expected
     past_parts = baseline.parts.get((part.source, part.stage), ())
-    probability = max(expected.tail(vector), _likeliest_sound(baseline, part, sounds))
+    probability = max(directions.tail(vector), _likeliest_sound(baseline, part, sounds))
     low, high = expected.interval()
     off = vector - expected.location
     # a bump in the loudest octaves lowers all others against the whole: what most of them do is no change of tone
@@ -213,6 +231,7 @@ def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) 
         by_player=_by_player(past_parts, part.player),
         probability=probability,
         noticeable=float(np.abs(off).max() / TONE_JND_DB),
+        departure=directions.departure(vector),
         bands_db={
             f"{band}": (
                 float(vector[octave]),

@@ -78,7 +78,7 @@ class Role:
     sings: bool = False
     """Who sings lead one week sings harmony the next."""
     goes_by_song: bool = False
-    """Tone goes by the song (keys a voice sings in, hat or ride), so that it takes more weeks to know."""
+    """Tone goes by the song (the hat or the ride keeps the time), so that a few weeks do not show how far."""
     tone_family: ToneFamily = "any"
     usual_chain: str = ""
     """Blocks that its chain usually has, in order. Common practice, no source."""
@@ -97,12 +97,12 @@ class Role:
 _TABLE: Final = (
     Role(
         name="lead vocal", tone_advice="ask-singer", is_voice=True, leads=True, open_microphone=True, on_radio=True, urgency=0,
-        family="voice", sings=True, goes_by_song=True, tone_family="singing",
+        family="voice", sings=True, tone_family="singing",
         usual_chain="high-pass bell high-shelf compressor",
     ),
     Role(
         name="backing vocal", tone_advice="ask-singer", is_voice=True, open_microphone=True, on_radio=True, urgency=0,
-        family="voice", sings=True, goes_by_song=True, tone_family="singing",
+        family="voice", sings=True, tone_family="singing",
         usual_chain="high-pass bell high-shelf compressor",
     ),
     Role(

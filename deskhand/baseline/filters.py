@@ -1,0 +1,271 @@
+"""Changes that a smooth filter makes of a tone: how far a reading went along one of them, and which are large enough to be told.
+
+Another microphone or position, a covered capsule, a high-pass, a shelf or a bell changes neighbouring octaves together. Looked
+for along these few directions a change is found at about three quarters of the size at which eight octaves taken together
+would tell it.
+"""
+
+from __future__ import annotations
+
+import functools
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final, Literal
+
+import numpy as np
+from scipy import optimize, special
+
+from deskhand.baseline.numbers import OCTAVES_HZ, tone_of
+from deskhand.dsp.spectrum import exact_hz
+from deskhand.units import amplitude_from_db, db_from_amplitude, db_from_power
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.baseline.predict import Predictive
+
+    Array = NDArray[np.float64]
+
+FilterKind = Literal["bell", "low-shelf", "high-shelf", "high-pass", "low-pass"]
+Region = Literal["lows", "middle", "top"]
+
+STEP_DB: Final = 6.0
+"""Gain at which the effect of bells and shelves on a tone is worked out, up and down. Common practice, no source."""
+_BELLS_HZ: Final = (63, 90, 125, 180, 250, 355, 500, 710, 1000, 1400, 2000, 2800, 4000, 5600, 8000)
+_BELL_Q: Final = 1.0
+"""Narrower bells are no change of one octave. Common practice, no source."""
+_WIDE_BELLS_HZ: Final = (250, 1000, 4000)
+_WIDE_Q: Final = 0.5
+_HIGH_SHELVES_HZ: Final = (125, 250, 500, 1000, 2000, 4000, 6000)
+_LOW_SHELVES_HZ: Final = (125, 250, 500, 1000)
+_HIGH_PASSES_HZ: Final = (150, 300, 500)
+_LOW_PASSES_HZ: Final = (2500, 4000, 6300)
+_PASS_ORDER: Final = 2
+"""Order of high-passes and low-passes. Common practice, no source."""
+_SPHERE_POINTS: Final = 4096
+"""Directions over which the chance of the largest of all changes is averaged: it settles to 3 % of itself (of 20 made sources)."""
+_SHARE: Final = 0.8
+"""Share of the allowed chance that a smooth change has; the rest is for a tone that went any other way. Common practice, no source."""
+_HARDLY_HEARD_DB: Final = 0.5
+"""A filter that changes no octave of a tone by this much acts where the source has nothing. Common practice, no source."""
+TOLD_OF: Final[dict[Region, tuple[FilterKind, float]]] = {
+    "lows": ("low-shelf", 250.0),
+    "middle": ("bell", 1000.0),
+    "top": ("high-shelf", 4000.0),
+}
+"""Region of a tone to the filter whose smallest change is told for it. Common practice, no source."""
+_TOLD_SHARE: Final = 0.9
+"""Share of the weeks in which a change of the size that is told as the smallest would be raised. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class FilterChange:
+    """A smooth filter, with what it does to a spectrum."""
+
+    kind: FilterKind
+    frequency_hz: float
+    gain_db: float
+    """Of a bell or shelf; for a high-pass or low-pass, -3 dB at its frequency."""
+    response_db: Array
+    """(31,) in third-octaves."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneDeparture:
+    """The smooth filter that explains best how a tone differs from what is usual, and its size."""
+
+    kind: FilterKind
+    frequency_hz: float
+    gain_db: float
+    """Of a bell or shelf; of a high-pass or low-pass, what it takes from the octave it takes most from."""
+    low_db: float
+    high_db: float
+    """Range that holds the gain with 95 %, other songs allowed for."""
+
+
+def _one_pole(hz: Array, corner_hz: float) -> NDArray[np.complex128]:
+    """Low-pass of first order; what it leaves of 1 is the high-pass."""
+    return np.asarray(1.0 / (1.0 + 1j * hz / corner_hz))
+
+
+def _shelf_db(hz: Array, corner_hz: float, gain_db: float, *, high: bool) -> Array:
+    """Shelf of first order: half of its gain is reached at its corner or within a third of an octave of it."""
+    low = _one_pole(hz, corner_hz)
+    part = 1.0 - low if high else low
+    return np.asarray(db_from_amplitude(np.abs(1.0 + (amplitude_from_db(gain_db) - 1.0) * part)))
+
+
+def _bell_db(hz: Array, middle_hz: float, gain_db: float, q: float) -> Array:
+    """Bell of second order, its width between the points of half the gain."""
+    ratio, root = hz / middle_hz, amplitude_from_db(gain_db / 2.0)
+    transfer = (1.0 - ratio**2 + 1j * ratio * root / q) / (1.0 - ratio**2 + 1j * ratio / (root * q))
+    return np.asarray(db_from_amplitude(np.abs(transfer)))
+
+
+def _pass_db(ratio: Array) -> Array:
+    """Butterworth low-pass over its corner, the other way up a high-pass."""
+    return np.asarray(-db_from_power(1.0 + ratio ** (2 * _PASS_ORDER)))
+
+
+@functools.cache
+def filter_changes() -> tuple[FilterChange, ...]:
+    """Family of the smooth filters that are looked for."""
+    hz = exact_hz()
+    family: list[tuple[FilterKind, float, float, Array]] = []
+    for gain_db in (STEP_DB, -STEP_DB):
+        family += [("bell", at_hz, gain_db, _bell_db(hz, at_hz, gain_db, _BELL_Q)) for at_hz in _BELLS_HZ]
+        family += [("bell", at_hz, gain_db, _bell_db(hz, at_hz, gain_db, _WIDE_Q)) for at_hz in _WIDE_BELLS_HZ]
+        family += [
+            ("high-shelf", at_hz, gain_db, _shelf_db(hz, at_hz, gain_db, high=True)) for at_hz in _HIGH_SHELVES_HZ
+        ]
+        family += [
+            ("low-shelf", at_hz, gain_db, _shelf_db(hz, at_hz, gain_db, high=False)) for at_hz in _LOW_SHELVES_HZ
+        ]
+    family += [("high-pass", at_hz, -3.0, _pass_db(at_hz / hz)) for at_hz in _HIGH_PASSES_HZ]
+    family += [("low-pass", at_hz, -3.0, _pass_db(hz / at_hz)) for at_hz in _LOW_PASSES_HZ]
+    return tuple(
+        FilterChange(kind=kind, frequency_hz=float(at_hz), gain_db=gain_db, response_db=response_db)
+        for kind, at_hz, gain_db, response_db in family
+    )
+
+
+@functools.cache
+def _sphere() -> Array:
+    """(points, 8) directions, evenly at random, the same every time."""
+    points = np.random.default_rng(0).normal(size=(_SPHERE_POINTS, len(OCTAVES_HZ)))
+    return np.asarray(points / np.linalg.norm(points, axis=1)[:, None])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ToneDirections:
+    """Smooth changes of one source's tone, against how its tone varies anyway."""
+
+    expected: Predictive
+    changes: Sequence[FilterChange]
+    """Those that change this source's tone."""
+    steps_db: Array
+    """(changes, 8) what each does to the tone."""
+    units: Array
+    """(changes, 8) the same as directions where the expected tone is round."""
+    lengths: Array
+    """(changes,) how far each goes there."""
+    root: Array
+    """(8, 8) Cholesky factor of the expected tone's scale."""
+
+    def _going(self, off_db: Array) -> Array:
+        """(changes,) length along each direction of a tone's distance from what is expected."""
+        return np.asarray(self.units @ np.linalg.solve(self.root, off_db))
+
+    def chance(self, length: float) -> float:
+        """Probability that a clean tone goes as far along any of the directions."""
+        if not len(self.units):
+            return 1.0
+        return float(np.mean(self._tail(length)))
+
+    def _tail(self, length: float) -> Array:
+        """(points,) probability that a tone in each direction of the sphere goes as far along the nearest change.
+
+        The distance from the middle and the direction in which a round distribution goes are independent, so that only the
+        direction is averaged over; the distance squared over its dimensions is F distributed.
+        """
+        nearest = np.maximum((_sphere() @ self.units.T).max(axis=1), 1e-9)
+        size = len(OCTAVES_HZ)
+        return np.asarray(special.fdtrc(size, self.expected.dof, (max(length, 0.0) / nearest) ** 2 / size))
+
+    def tail(self, reading: Array) -> float:
+        """Probability of a clean tone that goes as far along a smooth change, or as far in any other way, as this one.
+
+        Parameters
+        ----------
+        reading : (8,) array
+        """
+        if not len(self.units):
+            return self.expected.tail(reading)
+        smooth = self.chance(float(self._going(reading - self.expected.location).max()))
+        return min(1.0, smooth / _SHARE, self.expected.tail(reading) / (1.0 - _SHARE))
+
+    def departure(self, reading: Array) -> ToneDeparture | None:
+        """Smooth change that explains a tone best; None where no filter changes this tone.
+
+        Parameters
+        ----------
+        reading : (8,) array
+        """
+        if not len(self.units):
+            return None
+        going = self._going(reading - self.expected.location)
+        best = int(np.argmax(going))
+        change = self.changes[best]
+        # gain of the filter for one unit of length where the expected tone is round
+        unit_db = self._size_db(best) / self.lengths[best]
+        reach_db = float(special.stdtrit(self.expected.dof, 0.975)) * abs(unit_db)
+        gain_db = float(going[best] * unit_db)
+        return ToneDeparture(
+            kind=change.kind,
+            frequency_hz=change.frequency_hz,
+            gain_db=gain_db,
+            low_db=gain_db - reach_db,
+            high_db=gain_db + reach_db,
+        )
+
+    def _size_db(self, index: int) -> float:
+        """Gain of a change: a bell's or shelf's own, of the others the most that they take from an octave."""
+        change = self.changes[index]
+        if change.kind in ("high-pass", "low-pass"):
+            steps_db = self.steps_db[index]
+            return float(steps_db[np.argmax(np.abs(steps_db))])
+        return change.gain_db
+
+    def least_told_db(self, probability: float) -> dict[Region, float]:
+        """Region to the smallest change there, up or down, that would be raised in nine weeks of ten.
+
+        Parameters
+        ----------
+        probability : float
+            Chance from which a tone is raised.
+        """
+        if not len(self.units) or self.chance(0.0) < _SHARE * probability:
+            return {}
+        top = 1.0
+        while self.chance(top) > _SHARE * probability:
+            top *= 2.0
+        limit = optimize.brentq(lambda length: self.chance(length) - _SHARE * probability, 0.0, top, xtol=1e-3)
+        beyond = float(special.stdtrit(self.expected.dof, _TOLD_SHARE))
+        told: dict[Region, float] = {}
+        for region, (kind, at_hz) in TOLD_OF.items():
+            sizes = [
+                abs(change.gain_db) * (limit + beyond) / length
+                for change, length in zip(self.changes, self.lengths, strict=True)
+                if change.kind == kind and change.frequency_hz == at_hz
+            ]
+            if sizes:
+                told[region] = max(sizes)
+        return told
+
+
+def tone_directions(expected: Predictive, levels_db: Array) -> ToneDirections:
+    """Smooth changes of a source's tone, as they act on the spectrum it usually has.
+
+    Parameters
+    ----------
+    expected : Predictive
+        Of its tone, (8,).
+    levels_db : (31,) array
+        Third-octave levels that are usual of it.
+    """
+    usual_db = tone_of(levels_db)
+    family = filter_changes()
+    steps_db = np.array([tone_of(levels_db + change.response_db) - usual_db for change in family])
+    acts = np.abs(steps_db).max(axis=1) >= _HARDLY_HEARD_DB
+    root = np.linalg.cholesky(expected.scale)
+    round_steps = np.linalg.solve(root, steps_db[acts].T).T
+    lengths = np.linalg.norm(round_steps, axis=1)
+    return ToneDirections(
+        expected=expected,
+        changes=[change for change, act in zip(family, acts, strict=True) if act],
+        steps_db=steps_db[acts],
+        units=round_steps / lengths[:, None],
+        lengths=lengths,
+        root=root,
+    )
