@@ -22,8 +22,8 @@ if TYPE_CHECKING:
 
 _RATIOS: Final = (0.25, 0.5, 1.0, 2.0, 4.0)
 """Factors on the prior's ratio of variances that are tried. Common practice, no source."""
-_TURNS: Final = 5
-"""Turns in which shape and scales of a house settle to a percent (of 20 made houses)."""
+_TURNS: Final = 40
+"""Turns in which shape and scales of a house settle (tests/baseline/test_house_spread.py)."""
 _RATIO_PENALTY: Final = 1.0
 """Evidence, in log likelihood, that it takes to leave the prior's ratio by a factor of e. Common practice, no source."""
 

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from deskhand.baseline import normal
+from deskhand.baseline.filters import tone_directions
 from deskhand.baseline.kept import MIX, KeptTakes, against, load, reading_of
 from deskhand.baseline.model import BY_SONG_STRENGTH, house_prior
 from deskhand.baseline.normal import (
@@ -27,7 +28,16 @@ from deskhand.baseline.normal import (
     number_predictive,
     usual_tone_db,
 )
-from deskhand.baseline.numbers import BY_NAME, NUMBERS, noise_of, tone_noise, tone_vector
+from deskhand.baseline.numbers import (
+    BY_NAME,
+    FLOOR_DB,
+    NUMBERS,
+    noise_of,
+    third_octaves_db,
+    tone_noise,
+    tone_vector,
+)
+from deskhand.baseline.predict import Predictive, Scatter, house_spread
 from deskhand.baseline.spreads import tone_covariance
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.store import Dismissal, KeptTake
@@ -190,13 +200,22 @@ def test_tone_by_hand(rng: np.random.Generator) -> None:
     found = judged(kept.baseline(), now)[TONE]
     vectors = np.array([tone_vector(each.values) for _, each in kept.kept if each.stage == "tap"])
     here = tone_vector(now[0].values)
-    noise, size = tone_noise(600.0), here.size
+    noise = tone_noise(600.0)
     mean = vectors.mean(axis=0)
     dof = normal.STRENGTH + 2 + 9 - 1
-    scatter = normal.STRENGTH * tone_covariance("keys") + (vectors - mean).T @ (vectors - mean) / noise
-    scale = scatter / dof * noise * (1 + 1 / 9)
-    distance = (here - mean) @ np.linalg.inv(scale) @ (here - mean)
-    assert found.probability == pytest.approx(stats.f.sf(distance / size, size, dof), rel=1e-6)
+    scattered = (vectors - mean).T @ (vectors - mean) / noise
+    # the house has no other source that was kept long enough to share its shape with
+    house = house_spread(
+        {"piano": Scatter(scatter=scattered, dof=8, covariance=tone_covariance("keys"))},
+        8, shape_worth=80.0, scale_worth=1.5, house_worth=10.0,
+    )  # fmt: skip
+    scatter = normal.STRENGTH * house.covariance_of("piano", tone_covariance("keys")) + scattered
+    beneath = 10 ** ((FLOOR_DB - mean) / 10)
+    scale = scatter / dof * noise * (1 + 1 / 9) + np.diag((1.5 * beneath) ** 2)
+    # what tests/baseline/test_filters.py holds against draws of scipy.stats.multivariate_t
+    levels_db = np.mean([third_octaves_db(each.values) for _, each in kept.kept if each.stage == "tap"], axis=0)
+    expected = Predictive(location=mean, scale=scale, dof=dof)
+    assert found.probability == pytest.approx(tone_directions(expected, levels_db).tail(here), rel=1e-6)
     reach = stats.t.ppf(0.975, dof) * np.sqrt(np.diag(scale))
     for at, (measured, expected, low, high) in enumerate(found.bands_db.values()):
         assert (measured, expected) == pytest.approx((here[at], mean[at]))

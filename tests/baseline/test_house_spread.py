@@ -1,0 +1,79 @@
+"""Shape that the covariances of a house's sources share, and the scale of each: against truth that was drawn."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from deskhand.baseline.predict import HouseSpread, Scatter, house_spread
+
+SIZE = 4
+WORTH = {"shape_worth": 5.0, "scale_worth": 1.5, "house_worth": 10.0}
+
+
+def drawn(rng: np.random.Generator, covariance: np.ndarray, known: np.ndarray, dof: int) -> Scatter:
+    return Scatter(
+        scatter=np.atleast_2d(stats.wishart.rvs(df=dof, scale=covariance, random_state=rng)), dof=dof, covariance=known
+    )
+
+
+def shape_of(rng: np.random.Generator) -> np.ndarray:
+    shape = stats.invwishart.rvs(df=SIZE + 4, scale=np.eye(SIZE), random_state=rng)
+    return np.asarray(shape * SIZE / np.trace(shape))
+
+
+def test_shape_and_scales_that_were_drawn_are_found(rng: np.random.Generator) -> None:
+    shape, known = shape_of(rng), np.diag([1.0, 4.0, 0.25, 2.0])
+    root = np.linalg.cholesky(known)
+    scales = {f"source {number}": float(scale) for number, scale in enumerate(np.geomspace(0.2, 5.0, 12))}
+    house = house_spread(
+        {source: drawn(rng, scale * root @ shape @ root.T, known, 4000) for source, scale in scales.items()},
+        SIZE,
+        **WORTH,
+    )
+    np.testing.assert_allclose(house.shape, shape, atol=0.06)
+    assert house.scales == pytest.approx(scales, rel=0.05)
+    source = "source 3"
+    np.testing.assert_allclose(
+        house.covariance_of(source, known), scales[source] * root @ shape @ root.T, atol=0.1 * scales[source]
+    )
+
+
+@pytest.mark.source("Flury, Common Principal Components and Related Multivariate Models, 1988, ch. 5 (from memory)")
+def test_it_solves_both_equations(rng: np.random.Generator) -> None:
+    """At the solution the scales follow from the shape, and the shape from the scales."""
+    sources = {f"{number}": drawn(rng, np.eye(SIZE) * number, np.eye(SIZE), 3 + number) for number in range(1, 6)}
+    house = house_spread(sources, SIZE, **WORTH)
+    scatters, dofs = np.array([each.scatter for each in sources.values()]), [each.dof for each in sources.values()]
+    sizes = np.array([np.trace(np.linalg.solve(house.shape, scatter)) / SIZE for scatter in scatters])
+    scales = (1.5 * house.scale + sizes) / (1.5 + np.array(dofs))
+    assert list(house.scales.values()) == pytest.approx(list(scales), rel=1e-6)
+    shape = 5.0 * np.eye(SIZE) + sum(scatter / scale for scatter, scale in zip(scatters, scales, strict=True))
+    np.testing.assert_allclose(house.shape, shape * SIZE / np.trace(shape), rtol=1e-6, atol=1e-9)
+
+
+def test_few_takes_of_one_source_say_its_scale_and_not_its_shape(rng: np.random.Generator) -> None:
+    shape = shape_of(rng)
+    errors: dict[str, list[float]] = {"alone": [], "with the house": []}
+    for _ in range(60):
+        sources = {f"{number}": drawn(rng, shape, np.eye(SIZE), 4) for number in range(12)}
+        alone = sources["0"].scatter / 4
+        errors["alone"].append(float(np.linalg.norm(alone * SIZE / np.trace(alone) - shape)))
+        house = house_spread(sources, SIZE, **WORTH)
+        errors["with the house"].append(float(np.linalg.norm(house.shape - shape)))
+    assert np.median(errors["with the house"]) < 0.5 * np.median(errors["alone"])
+
+
+def test_nothing_kept_is_what_was_known_before() -> None:
+    known = np.diag([1.0, 2.0, 3.0, 4.0])
+    nothing = Scatter(scatter=np.zeros((SIZE, SIZE)), dof=0, covariance=known)
+    for house in (house_spread({}, SIZE, **WORTH), house_spread({"kick": nothing}, SIZE, **WORTH)):
+        np.testing.assert_allclose(house.covariance_of("kick", known), known)
+
+
+def test_a_least_factor_bounds_how_narrow_a_source_is() -> None:
+    house = HouseSpread(shape=np.eye(2), scale=1.0, scales={"overheads": 0.1})
+    known = np.diag([1.0, 4.0])
+    np.testing.assert_allclose(house.covariance_of("overheads", known), 0.1 * known)
+    np.testing.assert_allclose(house.covariance_of("overheads", known, least=0.5), 0.5 * known)
