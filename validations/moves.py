@@ -19,7 +19,6 @@ import soundfile
 
 from deskhand.baseline.keep import source_parts
 from deskhand.baseline.normal import tone_predictive, usual_tone_db
-from deskhand.baseline.numbers import tone_of
 from deskhand.chain.nominal import nominal_point
 from deskhand.chain.run import run, still_to_come
 from deskhand.demo.season import pick_players
@@ -29,6 +28,7 @@ from deskhand.demo.venue import house_text
 from deskhand.findings import Finding
 from deskhand.house import ROLES, parse_house
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
+from deskhand.measure.passages import tone_of
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fine import brought_to
 from deskhand.moves.plan import plan

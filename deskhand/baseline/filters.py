@@ -14,8 +14,8 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 from scipy import optimize, special
 
-from deskhand.baseline.numbers import OCTAVES_HZ, tone_of
 from deskhand.dsp.spectrum import exact_hz
+from deskhand.measure.passages import OCTAVES_HZ, tone_of
 from deskhand.units import amplitude_from_db, db_from_amplitude, db_from_power
 
 if TYPE_CHECKING:
@@ -197,16 +197,20 @@ class ToneDirections:
         going = self._going(reading - self.expected.location)
         best = int(np.argmax(going))
         change = self.changes[best]
-        # gain of the filter for one unit of length where the expected tone is round
-        unit_db = self._size_db(best) / self.lengths[best]
-        reach_db = float(special.stdtrit(self.expected.dof, 0.975)) * abs(unit_db)
-        gain_db = float(going[best] * unit_db)
+        # gain of each filter for one unit of length where the expected tone is round
+        units_db = np.array([self._size_db(index) for index in range(len(self.changes))]) / self.lengths
+        gains_db = going * units_db
+        reach = float(special.stdtrit(self.expected.dof, 0.975))
+        reaches_db = reach * np.abs(units_db)
+        # filters that explain it nearly as well may be the one
+        like = (going > 0) & (going**2 >= going[best] ** 2 - reach**2) & (np.sign(units_db) == np.sign(units_db[best]))
+        like[best] = True
         return ToneDeparture(
             kind=change.kind,
             frequency_hz=change.frequency_hz,
-            gain_db=gain_db,
-            low_db=gain_db - reach_db,
-            high_db=gain_db + reach_db,
+            gain_db=float(gains_db[best]),
+            low_db=float((gains_db - reaches_db)[like].min()),
+            high_db=float((gains_db + reaches_db)[like].max()),
         )
 
     def _size_db(self, index: int) -> float:
@@ -258,7 +262,7 @@ def tone_directions(expected: Predictive, levels_db: Array) -> ToneDirections:
     family = filter_changes()
     steps_db = np.array([tone_of(levels_db + change.response_db) - usual_db for change in family])
     acts = np.abs(steps_db).max(axis=1) >= _HARDLY_HEARD_DB
-    root = np.linalg.cholesky(expected.scale)
+    root = np.asarray(np.linalg.cholesky(expected.scale), np.float64)
     round_steps = np.linalg.solve(root, steps_db[acts].T).T
     lengths = np.linalg.norm(round_steps, axis=1)
     return ToneDirections(

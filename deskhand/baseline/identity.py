@@ -12,7 +12,6 @@ from deskhand.baseline.normal import number_predictive, tone_predictive
 from deskhand.baseline.numbers import (
     BY_NAME,
     IDENTITY_NUMBERS,
-    OCTAVES_HZ,
     TONE,
     noise_of,
     number_of,
@@ -21,6 +20,7 @@ from deskhand.baseline.numbers import (
 from deskhand.baseline.predict import Prior, predictive
 from deskhand.baseline.spreads import width_covariance
 from deskhand.house import ROLES
+from deskhand.measure.passages import OCTAVES_HZ
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

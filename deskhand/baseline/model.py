@@ -11,26 +11,28 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.house_spread import HouseSpread, Scatter, Worths, house_spread, within_takes
 from deskhand.baseline.numbers import (
     BY_NAME,
     IDENTITY_NUMBERS,
     LEVEL,
     MIX_NUMBERS,
     NUMBERS,
-    OCTAVES_HZ,
     TONE,
     TONE_NUMBERS,
     Number,
     noise_of,
     number_of,
     of_tones,
+    passage_scatter,
     tone_noise,
     tone_vector,
 )
-from deskhand.baseline.predict import HouseSpread, Prior, Scatter, house_spread, pooled, scaled, scatter_of
+from deskhand.baseline.predict import Prior, pooled, scaled, scatter_of
 from deskhand.baseline.spreads import TONE_PLAYER_RATIO, player_ratio_of, tone_covariance
 from deskhand.baseline.versions import other_version_takes, version_of_judged
 from deskhand.house.roles import ROLES
+from deskhand.measure.passages import OCTAVES_HZ
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -51,9 +53,10 @@ STRENGTH: Final = 4.0
 BY_SONG_STRENGTH: Final = 8.0
 """The same for what varies more in one role than in others, by the song: a few weeks show only a few songs, and how narrow it is takes longer
 to learn (validations/clean_stage.py, half to tune on)."""
-_SHAPE_WORTH, _SCALE_WORTH_OF_TONE = 80.0, 1.5
-"""Takes that the shape of a tone's covariance by role is worth against what all sources of the house show, and takes that the house's scale
-is worth against a source's own. Read from made seasons and the half to tune on (validations/heard_through.py)."""
+_TONE_WORTHS: Final = Worths(shape=80.0, own_shape=10.0, scale=1.5, house_scale=10.0)
+"""Read from made seasons and the half to tune on (validations/heard_through.py)."""
+_MOST_PASSAGES: Final = 4.0
+"""Passages of a take that tell how songs differ: a rehearsal has 3 to 6 songs, and the verses of one are alike. Common practice, no source."""
 _POOL_WORTH, _POOL_MOST = 0.5, 10.0
 """Weight of a take of another source of the role against one of its own, and most takes that all of them are worth. Common
 practice, no source."""
@@ -91,6 +94,9 @@ class SourceSpread:
     scatter: Array
     """(d, d) around the players' means."""
     dof: int
+    within: Array | None = None
+    """(8, 8) of a tone's passages around their takes' means; None for other numbers, and where none were read."""
+    within_dof: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -186,13 +192,17 @@ def _tone_spread(spreads: Mapping[str, SourceSpread]) -> HouseSpread:
     """Shape and scales of the tones of all sources that are kept at a stage."""
     return house_spread(
         {
-            source: Scatter(scatter=spread.scatter, dof=spread.dof, covariance=tone_covariance(spread.role))
+            source: Scatter(
+                scatter=spread.scatter,
+                dof=spread.dof,
+                covariance=tone_covariance(spread.role),
+                within=spread.within,
+                within_dof=spread.within_dof,
+            )
             for source, spread in spreads.items()
         },
         len(OCTAVES_HZ),
-        shape_worth=_SHAPE_WORTH,
-        scale_worth=_SCALE_WORTH_OF_TONE,
-        house_worth=_SCALE_WORTH,
+        _TONE_WORTHS,
     )
 
 
@@ -301,8 +311,21 @@ def _spreads(
         past_readings = readings[name, source, stage]
         scatter, dof = scatter_of(past_readings.rows, past_readings.noise, past_readings.players, prior)
         size = float(np.trace(np.linalg.solve(prior.covariance, scatter))) / len(prior.covariance)
-        spreads[source] = SourceSpread(role=role, size=size, scatter=scatter, dof=dof)
+        within, within_dof = _between_passages(source_parts) if name == TONE else (None, 0.0)
+        spreads[source] = SourceSpread(
+            role=role, size=size, scatter=scatter, dof=dof, within=within, within_dof=within_dof
+        )
     return spreads
+
+
+def _between_passages(parts: Sequence[KeptPart]) -> tuple[Array | None, float]:
+    """Scatter of a source's tone between the passages of its takes, and its degrees of freedom."""
+    read = [
+        scatter
+        for part in parts[-MOST_TAKES:]
+        if part.playing_s >= LEAST_PLAYING_S and (scatter := passage_scatter(part.values)) is not None
+    ]
+    return within_takes(read, _MOST_PASSAGES)
 
 
 def house_prior(baseline: Baseline, name: str, source: str, role: str, stage: str) -> Prior:
@@ -336,7 +359,11 @@ def _house_prior(baseline: Baseline, name: str, source: str, role: str, stage: s
         prior = _role_prior(name, role)
         house = baseline.tone_spreads.get(stage) or _tone_spread(spreads)
         least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else 0.0
-        return replace(prior, covariance=house.covariance_of(source, prior.covariance, least=least))
+        return replace(
+            prior,
+            covariance=house.covariance_of(source, prior.covariance, least=least),
+            strength=prior.strength + house.worths.get(source, 0.0),
+        )
     sizes = [(spread.size, spread.dof) for kept_source, spread in spreads.items() if kept_source != source]
     least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else _SCALE_LEAST
     prior = scaled(_role_prior(name, role), sizes, worth=_SCALE_WORTH, least=least)

@@ -22,10 +22,8 @@ from deskhand.baseline.model import (
     readings_at,
 )
 from deskhand.baseline.numbers import (
-    FLOOR_DB,
     MIX_NUMBERS,
     NUMBERS,
-    OCTAVES_HZ,
     TONE,
     TONE_JND_DB,
     Number,
@@ -36,6 +34,7 @@ from deskhand.baseline.numbers import (
     tone_vector,
 )
 from deskhand.baseline.predict import Predictive, Prior, predictive
+from deskhand.measure.passages import FLOOR_DB, OCTAVES_HZ
 from deskhand.units import power_from_db
 
 if TYPE_CHECKING:

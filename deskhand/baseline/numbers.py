@@ -12,11 +12,10 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.baseline.spreads import TONE_PLAYER_RATIO, NumberPrior, tone_spread_db
-from deskhand.dsp.loudness_level import spl_from_phon
-from deskhand.dsp.spectrum import NOMINAL_HZ, exact_hz
+from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.house.roles import ROLES
+from deskhand.measure.passages import OCTAVES_HZ, octave_pairs, tone_of
 from deskhand.measure.provider import providers
-from deskhand.units import db_from_power, power_from_db
 from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
@@ -31,11 +30,6 @@ if TYPE_CHECKING:
 
 TONE: Final = "tone"
 """Name of the number that is eight: the levels around the octaves."""
-OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
-"""Nominal octaves of a tone (IEC 61260-1)."""
-FLOOR_DB: Final = -38.0
-"""Soft floor of a tone: what lies further below the whole is hardly heard in it, and its level is chance. Common practice, no source; with
-30 dB the top octave of strings and voices was none of their tone (validations/clean_stage.py, half to tune on)."""
 _Z95: Final = 1.96
 """Half the width of a 95 % interval in standard deviations of a normal distribution."""
 FEED_LEVEL: Final = "feed_level_dbfs"
@@ -272,42 +266,29 @@ CHARTED: Final = (LEVEL, *NUMBERS, *TONE_NUMBERS)
 """Numbers that are watched over the weeks."""
 BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL, *TONE_NUMBERS)}
 
-_LOUDNESS_PHON: Final = 80.0
-"""Equal-loudness contour (ISO 226:2023) by which a tone is weighed: about how loud a band is heard. Common practice, no source."""
-_SMOOTHING_OCTAVE: Final = 0.4
-"""Standard deviation of the weights around an octave's centre, so that a note that moves across the edge of a band is no other tone.
-Common practice, no source."""
-
-
-def _kernel() -> Array:
-    """(8, 31) weights from the power in third-octaves to the tone at each octave's centre."""
-    bands = exact_hz()
-    known = np.clip(bands, 20.0, 12500.0)
-    level = spl_from_phon(np.full(bands.size, _LOUDNESS_PHON), known)
-    ear_weights = power_from_db(_LOUDNESS_PHON - level)
-    bands_octave = np.log2(bands)
-    off = (np.log2(np.array(OCTAVES_HZ))[:, None] - bands_octave) / _SMOOTHING_OCTAVE
-    weights = np.exp(-0.5 * off**2)
-    return np.asarray(weights * ear_weights)
-
-
-_KERNEL: Final = _kernel()
-
 
 def tone_vector(values: Values) -> Array | None:
-    """(8,) tone around the octave centres as the ear weighs it, in dB against the whole, with a soft floor 30 dB down.
+    """(8,) tone around the octave centres as the ear weighs it, in dB against the whole, with a soft floor.
 
-    Weighted by the equal-loudness contour of 80 phon (ISO 226:2023) and smoothed over 0.4 octave, so that a note that moves
-    across the edge of a band in another key is not another tone.
+    The mean over the passages of the playing where they were read, otherwise of the third-octave levels of all of it
+    (`deskhand.measure.passages`).
     """
+    passages = [values.get(f"passage_tone_db.{octave}") for octave in OCTAVES_HZ]
+    if all(level is not None for level in passages):
+        return np.array([level[0] for level in passages if level is not None])
     levels = third_octaves_db(values)
     return None if levels is None else tone_of(levels)
 
 
-def tone_of(levels_db: Array) -> Array:
-    """(8,) tone around the octave centres of (31,) third-octave levels, as `tone_vector`."""
-    power = _KERNEL @ power_from_db(levels_db)
-    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + power_from_db(FLOOR_DB)))
+def passage_scatter(values: Values) -> tuple[Array, float] | None:
+    """(8, 8) covariance of a kept part's tone between its passages, and how many there were; None where it was not read."""
+    count = values.get("passages")
+    levels = [values.get(f"passage_scatter_db2.{low} {high}") for low, high in octave_pairs()]
+    if count is None or any(level is None for level in levels):
+        return None
+    covariance = np.zeros((len(OCTAVES_HZ), len(OCTAVES_HZ)))
+    covariance[np.triu_indices(len(OCTAVES_HZ))] = [level[0] for level in levels if level is not None]
+    return covariance + np.triu(covariance, 1).T, count[0]
 
 
 _TONE_READINGS: Final = tuple(f"tone_db.{band:g}" for band in NOMINAL_HZ)
@@ -377,6 +358,9 @@ def metrics() -> tuple[str, ...]:
     return (
         *(name for number in BY_NAME.values() for name in number.reads),
         "tone_db.",
+        "passage_tone_db.",
+        "passage_scatter_db2.",
+        "passages",
         "width_octave_db.",
         "share",
         FEED_LEVEL,

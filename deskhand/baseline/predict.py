@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
 
     from numpy.typing import NDArray
 
@@ -22,8 +22,6 @@ if TYPE_CHECKING:
 
 _RATIOS: Final = (0.25, 0.5, 1.0, 2.0, 4.0)
 """Factors on the prior's ratio of variances that are tried. Common practice, no source."""
-_TURNS: Final = 40
-"""Turns in which shape and scales of a house settle (tests/baseline/test_house_spread.py)."""
 _RATIO_PENALTY: Final = 1.0
 """Evidence, in log likelihood, that it takes to leave the prior's ratio by a factor of e. Common practice, no source."""
 
@@ -191,78 +189,6 @@ def scatter_of(rows: Array, noise: Array, players: Sequence[str | None], prior: 
         return np.zeros_like(prior.covariance), 0
     fit = _fit(rows, _take_covariance(noise, players, _first_ratio(players, prior)), prior)
     return np.asarray(fit.residuals.T @ fit.inverse @ fit.residuals), len(rows) - 1
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Scatter:
-    """Scatter of one source's readings around their players' means, beside the covariance that is known of its role."""
-
-    scatter: Array
-    """(d, d) in units of a long take's, as `scatter_of` gives it."""
-    dof: int
-    covariance: Array
-    """(d, d) prior covariance of the role."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HouseSpread:
-    """Spread of a number of several parts in one house: a shape that all sources share, and a scale for each."""
-
-    shape: Array
-    """(d, d) covariance after whitening by the role's, with a mean variance of 1."""
-    scale: float
-    """Factor on the role's covariance of a source of which nothing is kept."""
-    scales: Mapping[str, float]
-    """Source to its own factor."""
-
-    def covariance_of(self, source: str, covariance: Array, *, least: float = 0.0) -> Array:
-        """(d, d) covariance of a source in this house, from that of its role, made narrower by no more than a factor."""
-        root = np.linalg.cholesky(covariance)
-        return np.asarray(max(least, self.scales.get(source, self.scale)) * root @ self.shape @ root.T)
-
-
-def house_spread(
-    sources: Mapping[str, Scatter], size: int, *, shape_worth: float, scale_worth: float, house_worth: float
-) -> HouseSpread:
-    """Shape and scales of the covariances of a house's sources, from all of their scatter together.
-
-    Few takes show the size of a source's spread well, since every part of the number tells of it, but hardly which parts
-    go together; that much the sources of a house share. Scales and shape are found in turn, each given the other.
-
-    Parameters
-    ----------
-    sources : mapping of str to Scatter
-        All sources of the house.
-    size : int
-        Parts of the number.
-    shape_worth : float
-        Takes that the shape known before is worth.
-    scale_worth : float
-        Takes that the house's scale is worth against a source's own.
-    house_worth : float
-        Takes that the scale known before is worth against the house's.
-
-    References
-    ----------
-    Flury, Common Principal Components and Related Multivariate Models, 1988, ch. 5 (proportional covariance matrices, whose
-    likelihood equations are solved in turn like this; here with conjugate priors on shape and scale).
-    """
-    held = {source: scatter for source, scatter in sources.items() if scatter.dof > 0}
-    if not held:
-        return HouseSpread(shape=np.eye(size), scale=1.0, scales={})
-    dofs = np.array([scatter.dof for scatter in held.values()], float)
-    roots = np.linalg.inv(np.linalg.cholesky(np.array([scatter.covariance for scatter in held.values()])))
-    whitened = roots @ np.array([scatter.scatter for scatter in held.values()]) @ roots.transpose(0, 2, 1)
-    shape = np.eye(size)
-    for _ in range(_TURNS):
-        sizes = np.einsum("ij,kji->k", np.linalg.inv(shape), whitened) / size
-        scale = (house_worth + sizes.sum()) / (house_worth + dofs.sum())
-        scales = (scale_worth * scale + sizes) / (scale_worth + dofs)
-        shape = shape_worth * np.eye(size) + np.einsum("kij,k->ij", whitened, 1.0 / scales)
-        shape *= size / np.trace(shape)
-    return HouseSpread(
-        shape=shape, scale=float(scale), scales=dict(zip(held, (float(each) for each in scales), strict=True))
-    )
 
 
 def scaled(prior: Prior, sizes: Sequence[tuple[float, int]], *, worth: float, least: float) -> Prior:

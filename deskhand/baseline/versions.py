@@ -23,7 +23,11 @@ _READINGS: Final[dict[str, str]] = {
     FEED_LEVEL: "level in the mix",
 }  # fmt: skip
 """Reading to a name for people, for those that no number is made of; one that ends in a dot stands for all its bands."""
-READING_VERSIONS: Final[dict[str, int]] = dict.fromkeys(_READINGS, 1) | {FEED_LEVEL: BY_NAME["level"].version}
+READING_VERSIONS: Final[dict[str, int]] = dict.fromkeys(_READINGS, 1) | {
+    FEED_LEVEL: BY_NAME["level"].version,
+    # 2: the mean over the passages of the playing
+    "tone_db.": 2,
+}
 """Version of each of them, raised when its definition changes."""
 
 

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from deskhand.baseline.normal import TONE
-from deskhand.baseline.numbers import BY_NAME, OCTAVES_HZ
+from deskhand.baseline.numbers import BY_NAME
 from deskhand.findings.faults.pair import flip_words, loss_number
 from deskhand.findings.finding import Fact, Finding, Severity
 from deskhand.findings.kinds import ENTRIES, KINDS
 from deskhand.house.roles import ROLES, Role
+from deskhand.measure.passages import OCTAVES_HZ
 from deskhand.units import hertz
 
 if TYPE_CHECKING:

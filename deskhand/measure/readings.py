@@ -79,6 +79,12 @@ class Readings:
     """RMS level of the quietest pauses (10th percentile of their windows)."""
     hum_db: float | None
     """Mains hum against the level."""
+    passage_tone_db: dict[str, float] | None = None
+    """Octave to its level as the ear weighs it, against the whole: the mean over passages of 20 s of playing."""
+    passage_scatter_db2: dict[str, float] | None = None
+    """Two octaves ("63 125") to the covariance of their levels between the passages."""
+    passages: float | None = None
+    """Passages that there were."""
     level_dbfs_pm: float | None = None
     """Readings that end in pm say how sure the one before is: half the width of a 95 % interval."""
     loud_dbfs_pm: float | None = None
@@ -231,8 +237,10 @@ def _reading_without_sounds(
     values |= source.peak_values(parts, peaks)
     plays = level_dbfs is not None
     values |= source.crest_values(mean_square, peaks[:-1], playing.blocks) if plays else {"crest_db": None}
-    tone = tone_db(np.mean([part.tone for part in parts], axis=0), playing.blocks) if plays else None
+    tone_power = np.mean([part.tone for part in parts], axis=0)
+    tone = tone_db(tone_power, playing.blocks) if plays else None
     values |= source.tone_values(tone, level_dba)
+    values |= source.passage_values(tone_power, playing) if plays else {}
     values |= source.note_values(parts, playing, figures.grid.hop_s, reasons)
     material = SourceMaterial(
         figures=figures,

@@ -44,14 +44,19 @@ def tilt_db_per_octave(tone_db: dict[str, float]) -> float | None:
     return float(np.polyfit(np.arange(octave_power.size)[sounding], db_from_power(octave_power[sounding]), 1)[0])
 
 
-def tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, float] | None:
-    """Band levels over the seconds in which the source plays for at least half, or the most active second."""
+def playing_seconds(tone: NDArray[np.floating], blocks: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(seconds,) True for those in which the source plays for at least half, or for the most active one."""
     seconds = tone.shape[0]
     padded = np.zeros(10 * seconds)
     padded[: min(blocks.size, padded.size)] = blocks[: padded.size]
     share = padded.reshape(seconds, 10).mean(axis=1)
     usable = np.isfinite(tone).all(axis=1)
-    chosen = usable & (share >= min(0.5, share[usable].max() if usable.any() else 1.0)) & (share > 0)
+    return np.asarray(usable & (share >= min(0.5, share[usable].max() if usable.any() else 1.0)) & (share > 0))
+
+
+def tone_db(tone: NDArray[np.float32], blocks: NDArray[np.bool_]) -> dict[str, float] | None:
+    """Band levels over the seconds in which the source plays (`playing_seconds`)."""
+    chosen = playing_seconds(tone, blocks)
     if not chosen.any():
         return None
     power = tone[chosen].mean(axis=0, dtype=np.float64)

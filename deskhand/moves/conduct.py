@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.normal import tone_predictive, usual_tone_db
+from deskhand.baseline.numbers import third_octaves_db, tone_vector
 from deskhand.chain.nominal import balance_db, nominal_point
 from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
@@ -14,6 +15,7 @@ from deskhand.findings import has_nominal
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import LENGTH_S, telling_start_s
 from deskhand.measure.figures import measure_figures
+from deskhand.measure.passages import tone_of
 from deskhand.measure.readings import read_source
 from deskhand.moves.plan import plan
 from deskhand.moves.state import Plan, SourceState
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.baseline.normal import Baseline
+    from deskhand.baseline.predict import Predictive
     from deskhand.chain.nominal import NominalPoint
     from deskhand.findings import Finding
     from deskhand.house import ChainBlock, HouseFile, Source
@@ -95,6 +98,15 @@ def plans(planning: PlanningInput) -> dict[str, Plan]:
     return {name: moves for name, moves in by_source.items() if moves.moves or moves.left_over or moves.why}
 
 
+def _home_of(baseline: Baseline, part: KeptPart) -> Predictive | None:
+    """Tone that is expected of a source, as the levels of its whole take would show it."""
+    home, levels_db, tone_db = tone_predictive(baseline, part), third_octaves_db(part.values), tone_vector(part.values)
+    if home is None or levels_db is None or tone_db is None:
+        return home
+    # moves are worked out on the whole take, what is expected is the mean over its passages
+    return replace(home, location=home.location + tone_of(levels_db) - tone_db)
+
+
 def _state_of(planning: PlanningInput, source: Source, start_s: float, excerpt: NDArray[np.float32]) -> SourceState:
     """State of a source, with the excerpt (channels, frames) that tells most of it and its start."""
     name = source.name
@@ -104,7 +116,7 @@ def _state_of(planning: PlanningInput, source: Source, start_s: float, excerpt: 
     part = next((part for part in planning.parts if part.source == name and part.stage == stage), None)
     home = wanted_db = None
     if planning.baseline is not None and part is not None:
-        home = tone_predictive(planning.baseline, part)
+        home = _home_of(planning.baseline, part)
         wanted_db = usual_tone_db(planning.baseline, part)
     blocks, turned = planning.blocks[name], planning.turned.get(name, ())
     standing = planning.standing.get(name, blocks)

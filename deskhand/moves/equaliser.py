@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.numbers import FLOOR_DB
 from deskhand.dsp.filters import (
     analogue_power,
     bell_prototype,
@@ -20,6 +19,7 @@ from deskhand.dsp.filters import (
     pass_prototypes,
 )
 from deskhand.dsp.spectrum import exact_hz
+from deskhand.measure.passages import FLOOR_DB
 from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:

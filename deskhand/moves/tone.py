@@ -7,11 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.numbers import NOTHING_DB, OCTAVES_HZ, tone_of
+from deskhand.baseline.numbers import NOTHING_DB
 from deskhand.chain.run import WhatIf
 from deskhand.dsp.spectrum import exact_hz
 from deskhand.findings import KINDS
 from deskhand.house import BLOCKS, ROLES, BellBlock, HighPassBlock, HighShelfBlock, LowShelfBlock, make_block
+from deskhand.measure.passages import OCTAVES_HZ, tone_of
 from deskhand.measure.tone import levels_db
 from deskhand.moves import equaliser as eq
 from deskhand.moves.fewest import fewest

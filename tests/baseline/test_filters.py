@@ -9,9 +9,9 @@ import pytest
 from scipy import signal, stats
 
 from deskhand.baseline.filters import STEP_DB, filter_changes, tone_directions
-from deskhand.baseline.numbers import tone_of
 from deskhand.baseline.predict import Predictive
 from deskhand.dsp.spectrum import exact_hz
+from deskhand.measure.passages import tone_of
 
 PINKISH_DB: Final = -2.0 * np.log2(exact_hz() / 1000.0)
 """Third-octave levels of something with all octaves: 2 dB an octave down."""

@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from deskhand.baseline.predict import HouseSpread, Scatter, house_spread
+from deskhand.baseline.house_spread import HouseSpread, Scatter, Worths, house_spread
 
 SIZE = 4
-WORTH = {"shape_worth": 5.0, "scale_worth": 1.5, "house_worth": 10.0}
+WORTHS = Worths(shape=5.0, own_shape=10.0, scale=1.5, house_scale=10.0)
 
 
 def drawn(rng: np.random.Generator, covariance: np.ndarray, known: np.ndarray, dof: int) -> Scatter:
@@ -30,7 +30,7 @@ def test_shape_and_scales_that_were_drawn_are_found(rng: np.random.Generator) ->
     house = house_spread(
         {source: drawn(rng, scale * root @ shape @ root.T, known, 4000) for source, scale in scales.items()},
         SIZE,
-        **WORTH,
+        WORTHS,
     )
     np.testing.assert_allclose(house.shape, shape, atol=0.06)
     assert house.scales == pytest.approx(scales, rel=0.05)
@@ -44,7 +44,7 @@ def test_shape_and_scales_that_were_drawn_are_found(rng: np.random.Generator) ->
 def test_it_solves_both_equations(rng: np.random.Generator) -> None:
     """At the solution the scales follow from the shape, and the shape from the scales."""
     sources = {f"{number}": drawn(rng, np.eye(SIZE) * number, np.eye(SIZE), 3 + number) for number in range(1, 6)}
-    house = house_spread(sources, SIZE, **WORTH)
+    house = house_spread(sources, SIZE, WORTHS)
     scatters, dofs = np.array([each.scatter for each in sources.values()]), [each.dof for each in sources.values()]
     sizes = np.array([np.trace(np.linalg.solve(house.shape, scatter)) / SIZE for scatter in scatters])
     scales = (1.5 * house.scale + sizes) / (1.5 + np.array(dofs))
@@ -60,7 +60,7 @@ def test_few_takes_of_one_source_say_its_scale_and_not_its_shape(rng: np.random.
         sources = {f"{number}": drawn(rng, shape, np.eye(SIZE), 4) for number in range(12)}
         alone = sources["0"].scatter / 4
         errors["alone"].append(float(np.linalg.norm(alone * SIZE / np.trace(alone) - shape)))
-        house = house_spread(sources, SIZE, **WORTH)
+        house = house_spread(sources, SIZE, WORTHS)
         errors["with the house"].append(float(np.linalg.norm(house.shape - shape)))
     assert np.median(errors["with the house"]) < 0.5 * np.median(errors["alone"])
 
@@ -68,12 +68,12 @@ def test_few_takes_of_one_source_say_its_scale_and_not_its_shape(rng: np.random.
 def test_nothing_kept_is_what_was_known_before() -> None:
     known = np.diag([1.0, 2.0, 3.0, 4.0])
     nothing = Scatter(scatter=np.zeros((SIZE, SIZE)), dof=0, covariance=known)
-    for house in (house_spread({}, SIZE, **WORTH), house_spread({"kick": nothing}, SIZE, **WORTH)):
+    for house in (house_spread({}, SIZE, WORTHS), house_spread({"kick": nothing}, SIZE, WORTHS)):
         np.testing.assert_allclose(house.covariance_of("kick", known), known)
 
 
 def test_a_least_factor_bounds_how_narrow_a_source_is() -> None:
-    house = HouseSpread(shape=np.eye(2), scale=1.0, scales={"overheads": 0.1})
+    house = HouseSpread(shape=np.eye(2), scale=1.0, shapes={}, scales={"overheads": 0.1}, worths={})
     known = np.diag([1.0, 4.0])
     np.testing.assert_allclose(house.covariance_of("overheads", known), 0.1 * known)
     np.testing.assert_allclose(house.covariance_of("overheads", known, least=0.5), 0.5 * known)

@@ -18,6 +18,7 @@ from scipy import stats
 
 from deskhand.baseline import normal
 from deskhand.baseline.filters import tone_directions
+from deskhand.baseline.house_spread import Scatter, Worths, house_spread
 from deskhand.baseline.kept import MIX, KeptTakes, against, load, reading_of
 from deskhand.baseline.model import BY_SONG_STRENGTH, house_prior
 from deskhand.baseline.normal import (
@@ -30,16 +31,17 @@ from deskhand.baseline.normal import (
 )
 from deskhand.baseline.numbers import (
     BY_NAME,
-    FLOOR_DB,
     NUMBERS,
     noise_of,
     third_octaves_db,
     tone_noise,
     tone_vector,
 )
-from deskhand.baseline.predict import Predictive, Scatter, house_spread
+from deskhand.baseline.predict import Predictive
 from deskhand.baseline.spreads import tone_covariance
+from deskhand.baseline.versions import reading_versions, version_of_judged
 from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.measure.passages import FLOOR_DB
 from deskhand.store import Dismissal, KeptTake
 from deskhand.store.history import open_history
 from tests.support.weeks import CYMBALS, FLAT, HOUSE, LONG_S, PIANO, Weeks, part, row
@@ -207,7 +209,7 @@ def test_tone_by_hand(rng: np.random.Generator) -> None:
     # the house has no other source that was kept long enough to share its shape with
     house = house_spread(
         {"piano": Scatter(scatter=scattered, dof=8, covariance=tone_covariance("keys"))},
-        8, shape_worth=80.0, scale_worth=1.5, house_worth=10.0,
+        8, Worths(shape=80.0, own_shape=10.0, scale=1.5, house_scale=10.0),
     )  # fmt: skip
     scatter = normal.STRENGTH * house.covariance_of("piano", tone_covariance("keys")) + scattered
     beneath = 10 ** ((FLOOR_DB - mean) / 10)
@@ -617,6 +619,7 @@ def liked(parts: Sequence[KeptPart], name: str, *, for_good: bool = True, source
         for_good=for_good,
         measured=None,
         values=reading_of(parts, source, name),
+        version=version_of_judged(name),
     )
 
 
@@ -730,6 +733,7 @@ def test_a_show_is_not_set_against_itself(rng: np.random.Generator, tmp_path: Pa
                     house_hash="",
                     deskhand="0",
                     parts=week(rng),
+                    versions=reading_versions(),
                 )
             )
     history.dismiss(liked(clean(), TONE), house=HOUSE)

@@ -32,6 +32,7 @@ from deskhand.baseline.numbers import (
 from deskhand.baseline.spreads import player_ratio_of, tone_covariance
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.house import ROLES
+from deskhand.measure import passages
 from tests.support.tables import rows
 from tests.support.weeks import CYMBALS, FLAT, PIANO, third_octaves
 
@@ -44,7 +45,7 @@ CONTOUR: Final = "ISO 226:2023, contour of 80 phon"
 few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
 levels: Final = st.lists(st.floats(-60.0, 0.0), min_size=len(NOMINAL_HZ), max_size=len(NOMINAL_HZ)).map(np.array)
 EVERY: Final = tuple(BY_NAME.values())
-FLOOR: Final = 10 ** (numbers.FLOOR_DB / 10)
+FLOOR: Final = 10 ** (passages.FLOOR_DB / 10)
 
 
 def readings(levels_db: Array, leave_out: tuple[float, ...] = ()) -> dict[str, tuple[float, float | None]]:
@@ -65,19 +66,19 @@ def tone_of(levels_db: Array) -> Array:
 def by_hand(levels_db: Array) -> Array:
     """The tone at each octave from the printed contour, band by band."""
     printed = {
-        float(row["freq_hz"]): float(row[f"spl_2023_{numbers._LOUDNESS_PHON:.0f}phon"])
+        float(row["freq_hz"]): float(row[f"spl_2023_{passages._LOUDNESS_PHON:.0f}phon"])
         for row in rows("iso226_contours")
-        if row[f"spl_2023_{numbers._LOUDNESS_PHON:.0f}phon"]
+        if row[f"spl_2023_{passages._LOUDNESS_PHON:.0f}phon"]
     }
     out = []
     for octave in OCTAVES_HZ:
         power = 0.0
         for band, level in zip(NOMINAL_HZ, levels_db, strict=True):
             # the contour ends at 12.5 kHz; what lies above is weighed like that
-            heard_db = level + numbers._LOUDNESS_PHON - printed[min(band, 12500.0)]
+            heard_db = level + passages._LOUDNESS_PHON - printed[min(band, 12500.0)]
             # third-octaves lie a tenth of a decade apart
             exact = 1000.0 * 10.0 ** (round(10.0 * np.log10(band / 1000.0)) / 10.0)
-            near = np.exp(-0.5 * (np.log2(exact / octave) / numbers._SMOOTHING_OCTAVE) ** 2)
+            near = np.exp(-0.5 * (np.log2(exact / octave) / passages._SMOOTHING_OCTAVE) ** 2)
             power += near * 10.0 ** (heard_db / 10.0)
         out.append(power)
     shares = np.array(out) / sum(out)
@@ -137,16 +138,16 @@ def test_the_whole_is_the_whole(spectrum: Array) -> None:
     found = tone_of(spectrum)
     power = 10 ** (found / 10)
     assert power.sum() == pytest.approx(1.0 + len(OCTAVES_HZ) * FLOOR)
-    assert found.min() >= numbers.FLOOR_DB - 1e-9
+    assert found.min() >= passages.FLOOR_DB - 1e-9
 
 
 def test_what_is_hardly_there_is_not_told_apart() -> None:
     # hiss 65 and 75 dB below: both at the floor, where plain levels would differ by 10 dB
     quiet, quieter = (np.where(np.array(NOMINAL_HZ) > 1000.0, level, 0.0) for level in (-65.0, -75.0))
-    np.testing.assert_allclose(tone_of(quiet)[-2:], numbers.FLOOR_DB, atol=0.1)
+    np.testing.assert_allclose(tone_of(quiet)[-2:], passages.FLOOR_DB, atol=0.1)
     assert np.abs(tone_of(quiet) - tone_of(quieter))[-2:].max() < 0.1
     # just above the floor it still counts
-    assert tone_of(np.where(np.array(NOMINAL_HZ) > 1500.0, -15.0, 0.0))[-2] > numbers.FLOOR_DB + 3.0
+    assert tone_of(np.where(np.array(NOMINAL_HZ) > 1500.0, -15.0, 0.0))[-2] > passages.FLOOR_DB + 3.0
 
 
 def test_a_note_across_the_edge_of_an_octave_is_nearly_the_same_tone() -> None:

@@ -11,9 +11,10 @@ from rich.console import Console
 
 from deskhand.baseline import drift
 from deskhand.baseline.kept import drifts
-from deskhand.baseline.numbers import CHARTED, OCTAVES_HZ, TILT, TONE_NUMBERS, number_of, tone_vector
+from deskhand.baseline.numbers import CHARTED, TILT, TONE_NUMBERS, number_of, tone_vector
 from deskhand.baseline.weeks import courses, tones_of
 from deskhand.findings import Finding, judge_drifts, say, with_trends
+from deskhand.measure.passages import OCTAVES_HZ
 from deskhand.report.weeks import course_cards, course_picture, print_source
 from tests.support.weeks import FIRST, FLAT, PIANO, Weeks, part
 

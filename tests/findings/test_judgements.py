@@ -20,7 +20,7 @@ from deskhand.baseline.drift import chart
 from deskhand.baseline.identity import Mispatch
 from deskhand.baseline.kept import MIX, Drift
 from deskhand.baseline.normal import TONE, Normal, judge_parts
-from deskhand.baseline.numbers import BY_NAME, LEVEL, MIX_NUMBERS, NUMBERS, OCTAVES_HZ
+from deskhand.baseline.numbers import BY_NAME, LEVEL, MIX_NUMBERS, NUMBERS
 from deskhand.findings import (
     KINDS,
     judge_drifts,
@@ -32,6 +32,7 @@ from deskhand.findings import (
 )
 from deskhand.findings.judgements import LEAST_NOTICEABLE, MIX_STAGE, SHOW_BUDGET, tone_change
 from deskhand.house import ROLES
+from deskhand.measure.passages import OCTAVES_HZ
 from deskhand.measure.stereo import MonoFlip
 from tests.support.weeks import Weeks, part
 

@@ -12,13 +12,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
-from deskhand.baseline.numbers import tone_of
 from deskhand.baseline.predict import Predictive
 from deskhand.chain.nominal import nominal_point
 from deskhand.chain.run import run
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings import say
 from deskhand.house import Desk, Source, make_block, parse_house, with_edits
+from deskhand.measure.passages import tone_of
 from deskhand.moves.equaliser import band_levels_db
 from deskhand.moves.fine import fine_power
 from deskhand.moves.level import agreed

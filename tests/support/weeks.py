@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.baseline.normal import Baseline, baseline_of
-from deskhand.baseline.numbers import OCTAVES_HZ
 from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.measure.passages import OCTAVES_HZ
 from deskhand.store import KeptPart, TakeRow
 
 if TYPE_CHECKING:

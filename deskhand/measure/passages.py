@@ -1,0 +1,107 @@
+"""Tone as it is heard: its octaves weighed by the ear against the whole, one passage of the playing after the other."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+import numpy as np
+
+from deskhand.dsp.loudness_level import spl_from_phon
+from deskhand.dsp.spectrum import exact_hz
+from deskhand.measure.tone import playing_seconds
+from deskhand.units import db_from_power, power_from_db
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
+"""Nominal octaves of a tone (IEC 61260-1)."""
+FLOOR_DB: Final = -38.0
+"""Soft floor of a tone: what lies further below the whole is hardly heard in it, and its level is chance. Common practice, no source; with
+30 dB the top octave of strings and voices was none of their tone (validations/clean_stage.py, half to tune on)."""
+PASSAGE_S: Final = 20
+"""Playing that makes one passage: a verse, of which a song has several. Common practice, no source."""
+_LOUDNESS_PHON: Final = 80.0
+"""Equal-loudness contour (ISO 226:2023) by which a tone is weighed: about how loud a band is heard. Common practice, no source."""
+_SMOOTHING_OCTAVE: Final = 0.4
+"""Standard deviation of the weights around an octave's centre, so that a note that moves across the edge of a band is no other tone.
+Common practice, no source."""
+
+
+def _kernel() -> Array:
+    """(8, 31) weights from the power in third-octaves to the tone at each octave's centre."""
+    bands = exact_hz()
+    known = np.clip(bands, 20.0, 12500.0)
+    level = spl_from_phon(np.full(bands.size, _LOUDNESS_PHON), known)
+    ear_weights = power_from_db(_LOUDNESS_PHON - level)
+    bands_octave = np.log2(bands)
+    off = (np.log2(np.array(OCTAVES_HZ))[:, None] - bands_octave) / _SMOOTHING_OCTAVE
+    weights = np.exp(-0.5 * off**2)
+    return np.asarray(weights * ear_weights)
+
+
+_KERNEL: Final = _kernel()
+
+
+def tone_of(levels_db: Array) -> Array:
+    """(8,) tone around the octave centres of (31,) third-octave levels, as `tone_vector`."""
+    power = _KERNEL @ power_from_db(levels_db)
+    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + power_from_db(FLOOR_DB)))
+
+
+def octave_pairs() -> tuple[tuple[int, int], ...]:
+    """Octaves two by two, each with itself and with every higher one, as a scatter between passages is written down."""
+    return tuple((low, high) for number, low in enumerate(OCTAVES_HZ) for high in OCTAVES_HZ[number:])
+
+
+class PassageTones(NamedTuple):
+    """Tone of the passages of a take."""
+
+    tone_db: dict[str, float]
+    """Octave to its level, the mean over the passages in dB: a loud song weighs no more than a soft one."""
+    scatter_db2: dict[str, float]
+    """Two octaves ("63 125") to the covariance of their levels between passages; empty for a single passage."""
+    passages: float
+
+
+def passage_tones(tone: NDArray[np.floating], blocks: NDArray[np.bool_]) -> PassageTones | None:
+    """Tones of the passages that a source plays; None where it plays nothing.
+
+    Parameters
+    ----------
+    tone : (seconds, 31) array
+        Mean power of each second in third-octaves.
+    blocks : (blocks,) array of bool
+        True for the blocks of 100 ms in which it plays.
+
+    Returns
+    -------
+    PassageTones or None
+    """
+    chosen = np.flatnonzero(playing_seconds(tone, blocks))
+    if not chosen.size:
+        return None
+    # what is left over belongs to the last one
+    count = max(1, chosen.size // PASSAGE_S)
+    passages = np.array_split(chosen, [PASSAGE_S * number for number in range(1, count)])
+    power = np.array([tone[seconds].mean(axis=0, dtype=np.float64) for seconds in passages])
+    power = power[power.sum(axis=1) > 0]
+    if not len(power):
+        return None
+    tones_db = np.array([tone_of(db_from_power(np.maximum(passage, 1e-20))) for passage in power])
+    scatter_db2: dict[str, float] = {}
+    if len(tones_db) > 1:
+        covariance = np.cov(tones_db.T)
+        places = {octave: index for index, octave in enumerate(OCTAVES_HZ)}
+        scatter_db2 = {
+            f"{low} {high}": round(float(covariance[places[low], places[high]]), 4) for low, high in octave_pairs()
+        }
+    return PassageTones(
+        tone_db={
+            f"{octave}": round(float(level), 3) for octave, level in zip(OCTAVES_HZ, tones_db.mean(axis=0), strict=True)
+        },
+        scatter_db2=scatter_db2,
+        passages=float(len(tones_db)),
+    )
