@@ -42,10 +42,10 @@ if TYPE_CHECKING:
 
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-heard-through.md"
 HOUSES: Final = 24
-JUDGED: Final = 8
+JUDGED: Final = 12
 """Clean weeks that each house judges; into each source of two of them the filters are planted, one at a time."""
-KEPT: Final = (5, 10)
-SONGS: Final = (4,)
+KEPT: Final = (1, 2, 5, 10, 30)
+SONGS: Final[tuple[int, ...]] = (1, 4)
 SEED: Final = 20263
 FALSE_WEEKS: Final = 0.1
 CLASSES_DB: Final = (0.8, 1.2, 2.0, np.inf)

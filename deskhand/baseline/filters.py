@@ -27,22 +27,23 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-FilterKind = Literal["bell", "low-shelf", "high-shelf", "high-pass", "low-pass"]
+FilterKind = Literal["bell", "low shelf", "high shelf", "low roll-off", "high roll-off"]
 Region = Literal["lows", "middle", "top"]
 
 STEP_DB: Final = 6.0
 """Gain at which the effect of bells and shelves on a tone is worked out, up and down. Common practice, no source."""
 _BELLS_HZ: Final = (63, 90, 125, 180, 250, 355, 500, 710, 1000, 1400, 2000, 2800, 4000, 5600, 8000)
-_BELL_Q: Final = 1.0
-"""Narrower bells are no change of one octave. Common practice, no source."""
+"""Half an octave apart (arithmetic)."""
+_BELL_Q, _WIDE_Q = 1.0, 0.5
+"""Narrower bells are no change of one octave, wider ones are shelves. Common practice, no source."""
 _WIDE_BELLS_HZ: Final = (250, 1000, 4000)
-_WIDE_Q: Final = 0.5
-_HIGH_SHELVES_HZ: Final = (125, 250, 500, 1000, 2000, 4000, 6000)
-_LOW_SHELVES_HZ: Final = (125, 250, 500, 1000)
-_HIGH_PASSES_HZ: Final = (150, 300, 500)
-_LOW_PASSES_HZ: Final = (2500, 4000, 6300)
+"""Two octaves apart (arithmetic)."""
+_HIGH_SHELVES_HZ, _LOW_SHELVES_HZ = (125, 250, 500, 1000, 2000, 4000, 6000), (125, 250, 500, 1000)
+"""Corners an octave apart, where a microphone's position, its capsule and a tone control act. Common practice, no source."""
+_LOW_ROLL_OFFS_HZ, _HIGH_ROLL_OFFS_HZ = (150, 300, 500), (2500, 4000, 6300)
+"""Corners of what takes away an end. Common practice, no source."""
 _PASS_ORDER: Final = 2
-"""Order of high-passes and low-passes. Common practice, no source."""
+"""Order of what rolls off. Common practice, no source."""
 _SPHERE_POINTS: Final = 4096
 """Directions over which the chance of the largest of all changes is averaged: it settles to 3 % of itself (of 20 made sources)."""
 _SHARE: Final = 0.8
@@ -50,12 +51,12 @@ _SHARE: Final = 0.8
 _HARDLY_HEARD_DB: Final = 0.5
 """A filter that changes no octave of a tone by this much acts where the source has nothing. Common practice, no source."""
 TOLD_OF: Final[dict[Region, tuple[FilterKind, float]]] = {
-    "lows": ("low-shelf", 250.0),
+    "lows": ("low shelf", 250.0),
     "middle": ("bell", 1000.0),
-    "top": ("high-shelf", 4000.0),
+    "top": ("high shelf", 4000.0),
 }
 """Region of a tone to the filter whose smallest change is told for it. Common practice, no source."""
-_TOLD_SHARE: Final = 0.9
+TOLD_SHARE: Final = 0.9
 """Share of the weeks in which a change of the size that is told as the smallest would be raised. Common practice, no source."""
 
 
@@ -117,13 +118,13 @@ def filter_changes() -> tuple[FilterChange, ...]:
         family += [("bell", at_hz, gain_db, _bell_db(hz, at_hz, gain_db, _BELL_Q)) for at_hz in _BELLS_HZ]
         family += [("bell", at_hz, gain_db, _bell_db(hz, at_hz, gain_db, _WIDE_Q)) for at_hz in _WIDE_BELLS_HZ]
         family += [
-            ("high-shelf", at_hz, gain_db, _shelf_db(hz, at_hz, gain_db, high=True)) for at_hz in _HIGH_SHELVES_HZ
+            ("high shelf", at_hz, gain_db, _shelf_db(hz, at_hz, gain_db, high=True)) for at_hz in _HIGH_SHELVES_HZ
         ]
         family += [
-            ("low-shelf", at_hz, gain_db, _shelf_db(hz, at_hz, gain_db, high=False)) for at_hz in _LOW_SHELVES_HZ
+            ("low shelf", at_hz, gain_db, _shelf_db(hz, at_hz, gain_db, high=False)) for at_hz in _LOW_SHELVES_HZ
         ]
-    family += [("high-pass", at_hz, -3.0, _pass_db(at_hz / hz)) for at_hz in _HIGH_PASSES_HZ]
-    family += [("low-pass", at_hz, -3.0, _pass_db(hz / at_hz)) for at_hz in _LOW_PASSES_HZ]
+    family += [("low roll-off", at_hz, -3.0, _pass_db(at_hz / hz)) for at_hz in _LOW_ROLL_OFFS_HZ]
+    family += [("high roll-off", at_hz, -3.0, _pass_db(hz / at_hz)) for at_hz in _HIGH_ROLL_OFFS_HZ]
     return tuple(
         FilterChange(kind=kind, frequency_hz=float(at_hz), gain_db=gain_db, response_db=response_db)
         for kind, at_hz, gain_db, response_db in family
@@ -216,7 +217,7 @@ class ToneDirections:
     def _size_db(self, index: int) -> float:
         """Gain of a change: a bell's or shelf's own, of the others the most that they take from an octave."""
         change = self.changes[index]
-        if change.kind in ("high-pass", "low-pass"):
+        if change.kind in ("low roll-off", "high roll-off"):
             steps_db = self.steps_db[index]
             return float(steps_db[np.argmax(np.abs(steps_db))])
         return change.gain_db
@@ -235,8 +236,8 @@ class ToneDirections:
         while self.chance(top) > _SHARE * probability:
             top *= 2.0
         limit = optimize.brentq(lambda length: self.chance(length) - _SHARE * probability, 0.0, top, xtol=1e-3)
-        beyond = float(special.stdtrit(self.expected.dof, _TOLD_SHARE))
-        told: dict[Region, float] = {}
+        beyond = float(special.stdtrit(self.expected.dof, TOLD_SHARE))
+        least_db: dict[Region, float] = {}
         for region, (kind, at_hz) in TOLD_OF.items():
             sizes = [
                 abs(change.gain_db) * (limit + beyond) / length
@@ -244,8 +245,8 @@ class ToneDirections:
                 if change.kind == kind and change.frequency_hz == at_hz
             ]
             if sizes:
-                told[region] = max(sizes)
-        return told
+                least_db[region] = max(sizes)
+        return least_db
 
 
 def tone_directions(expected: Predictive, levels_db: Array) -> ToneDirections:

@@ -7,8 +7,9 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
+from scipy import special
 
-from deskhand.baseline.filters import ToneDeparture, ToneDirections, tone_directions
+from deskhand.baseline.filters import TOLD_SHARE, ToneDeparture, ToneDirections, tone_directions
 from deskhand.baseline.model import (
     LEARNED,
     LEAST_PLAYING_S,
@@ -22,6 +23,7 @@ from deskhand.baseline.model import (
     readings_at,
 )
 from deskhand.baseline.numbers import (
+    BY_NAME,
     MIX_NUMBERS,
     NUMBERS,
     TONE,
@@ -38,7 +40,7 @@ from deskhand.measure.passages import FLOOR_DB, OCTAVES_HZ
 from deskhand.units import power_from_db
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -91,6 +93,9 @@ class Normal:
     """Probability of a reading as far out as this one or further, in a clean take."""
     noticeable: float
     """Distance from what is expected, in just noticeable differences."""
+    least_told: dict[str, float] | None = None
+    """Smallest change that would be raised in nine weeks of ten, in its unit; of a tone, region (lows, middle, top) to a gain. None where
+    nothing would, in a house that is learning."""
     departure: ToneDeparture | None = None
     """Of a tone, the smooth filter that would make this one of the usual one; None for other numbers."""
     bands_db: dict[str, tuple[float, float, float, float]] | None = None
@@ -281,6 +286,73 @@ def _judge_number(baseline: Baseline, part: KeptPart, number: Number) -> Normal 
         probability=probability,
         noticeable=abs(off) / number.jnd,
     )
+
+
+def least_told_of(
+    baseline: Baseline, part: KeptPart, normal: Normal, chance: float, least_jnd: float
+) -> dict[str, float]:
+    """Smallest changes of a number that would be raised, by region for a tone.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    part : KeptPart
+        What is judged.
+    normal : Normal
+        Its number against the kept takes.
+    chance : float
+        Probability in a clean take below which a number is raised.
+    least_jnd : float
+        Just noticeable differences below which nothing is said.
+    """
+    if normal.name == TONE:
+        directions = directions_of(baseline, part)
+        told_db = {} if directions is None else directions.least_told_db(chance)
+        return {region: max(least_db, least_jnd * TONE_JND_DB) for region, least_db in told_db.items()}
+    number = BY_NAME[normal.name]
+    expected = number_predictive(baseline, part, number)
+    if expected is None:
+        return {}
+    quantiles = special.stdtrit(expected.dof, (1.0 - chance / 2.0, TOLD_SHARE))
+    step = max(float(np.sum(quantiles)) * float(np.sqrt(expected.scale[0, 0])), least_jnd * number.jnd)
+    return {"up": number.from_scale(float(expected.location[0]) + step) - normal.expected}
+
+
+def with_least_told(
+    baseline: Baseline,
+    parts: Sequence[KeptPart],
+    normals: Mapping[str, Sequence[Normal]],
+    *,
+    chance: float,
+    least_jnd: float,
+) -> dict[str, list[Normal]]:
+    """Numbers with the smallest change of each that would be raised; as they are in a house that is learning.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    parts : sequence of KeptPart
+        Of the take that is judged.
+    normals : mapping
+        Source to its numbers against the kept takes.
+    chance, least_jnd : float
+        As `least_told_of` has them.
+    """
+    by_stage: dict[tuple[str, str], KeptPart] = {(part.source, part.stage): part for part in parts}
+    if not baseline.learned:
+        return {source: list(numbers) for source, numbers in normals.items()}
+    return {
+        source: [
+            replace(
+                normal,
+                least_told=least_told_of(baseline, by_stage[source, normal.stage], normal, chance, least_jnd) or None,
+            )
+            if normal.name not in baseline.relearning
+            else normal
+            for normal in numbers
+        ]
+        for source, numbers in normals.items()
+    }
 
 
 def judge_parts(baseline: Baseline, parts: Sequence[KeptPart]) -> dict[str, list[Normal]]:

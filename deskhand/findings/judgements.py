@@ -129,6 +129,25 @@ def _has_kind(normal: Normal) -> bool:
     return normal.name == TONE or normal.name in KIND_OF
 
 
+def chance_of_each(normals: Mapping[str, Sequence[Normal]], roles: Mapping[str, str]) -> float:
+    """Chance in a clean show that each number is allowed, so that all of them together keep the show's.
+
+    Parameters
+    ----------
+    normals : mapping
+        Source to its numbers against the kept takes.
+    roles : mapping
+        Source to its role.
+    """
+    count = sum(
+        _has_kind(normal)
+        for source, numbers in normals.items()
+        if ROLES.get(roles[source], _MIX).shaped
+        for normal in numbers
+    )
+    return SHOW_BUDGET / max(count, 1)
+
+
 def judge_normals(
     normals: Mapping[str, Sequence[Normal]],
     roles: Mapping[str, str],
@@ -160,8 +179,8 @@ def judge_normals(
         From a source to when it is harshest.
     """
     facts = {source: ROLES.get(role, _MIX) for source, role in roles.items()}
+    chance = chance_of_each(normals, roles)
     normals = {source: [normal for normal in numbers if _has_kind(normal)] for source, numbers in normals.items()}
-    count = sum(len(numbers) for source, numbers in normals.items() if facts[source].shaped)
     findings: dict[str, list[Finding]] = {}
 
     def set_apart(source: str, normal: Normal) -> bool:
@@ -171,11 +190,7 @@ def judge_normals(
     for source, numbers in normals.items():
         if not facts[source].shaped:
             continue
-        raised = [
-            normal
-            for normal in numbers
-            if normal.probability < SHOW_BUDGET / count and normal.noticeable >= LEAST_NOTICEABLE
-        ]
+        raised = [normal for normal in numbers if normal.probability < chance and normal.noticeable >= LEAST_NOTICEABLE]
         findings[source] = [
             _finding(
                 source,

@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
 from deskhand.findings.judgements import KIND_OF
+from deskhand.report.words import text
 
 if TYPE_CHECKING:
     from deskhand.baseline.normal import Normal
     from deskhand.result import CheckResult, SourceResult
 
 MARK: Final = "*"
+
+
+def told_line(normal: Normal | None) -> str:
+    """Sentence on the smallest changes of a tone that would be raised; empty where none would, and for other numbers."""
+    if normal is None or normal.bands_db is None or not normal.least_told:
+        return ""
+    # rounded up: what is promised is said
+    changes = [
+        text(f"source.told_{region}", least=f"{math.ceil(least_db)}") for region, least_db in normal.least_told.items()
+    ]
+    return text("source.told", changes=" and ".join([", ".join(changes[:-1]), changes[-1]] if changes[1:] else changes))
 
 
 def is_outside(normal: Normal) -> bool:

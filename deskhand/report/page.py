@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.baseline.numbers import BY_NAME
 from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
-from deskhand.report.outside import MARK, is_outside, quietly_outside
+from deskhand.report.outside import MARK, is_outside, quietly_outside, told_line
 from deskhand.report.pictures import (
     gain_picture,
     level_picture,
@@ -214,6 +214,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "numbers": number_rows(source),
                 "normal": _normal_rows(source.normal),
                 "ranges": next((range_picture(source.name, normal) for normal in source.normal if normal.bands_db), ""),
+                "told": next((told_line(normal) for normal in source.normal if normal.bands_db), ""),
                 "outside": any(map(is_outside, source.normal)),
                 "quiet": bool(quietly_outside(source)),
                 "kept": max((normal.kept for normal in source.normal), default=0),

@@ -9,6 +9,7 @@ from deskhand.baseline.numbers import BY_NAME, number_of, tone_vector
 from deskhand.house import BLOCK_NAMES, BLOCKS, ROLES, defaults_of
 from deskhand.house.blocks import unturned_chain
 from deskhand.measure.provider import providers
+from deskhand.report.outside import told_line
 from deskhand.report.page import number_rows, reading_digits
 from deskhand.report.pictures import level_picture, taken_picture
 from deskhand.report.terminal import block_name
@@ -204,7 +205,7 @@ def tried_parts(
             else ""
         )
     return {
-        "tone_words": tone_words(tone, bands),
+        "tone_words": " ".join(filter(None, (tone_words(tone, bands), told_line(tone)))),
         "pictures": pictures,
         "steps": step_rows(chain, tried),
         "numbers": stretch_numbers(_STRETCH_READINGS, standing.readings, tried.readings),

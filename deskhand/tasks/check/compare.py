@@ -11,6 +11,7 @@ from deskhand.baseline.identity import mistaken, upside_down
 from deskhand.baseline.keep import mix_part, source_parts, voice_part
 from deskhand.baseline.kept import MIX, against, drifts, reading_of
 from deskhand.baseline.kept import load as load_kept
+from deskhand.baseline.normal import with_least_told
 from deskhand.baseline.versions import version_of_judged
 from deskhand.errors import UsageError
 from deskhand.findings import (
@@ -28,6 +29,7 @@ from deskhand.findings import (
     with_trends,
 )
 from deskhand.findings.faults.pair import flip_of
+from deskhand.findings.judgements import LEAST_NOTICEABLE, chance_of_each
 from deskhand.findings.kinds import KINDS
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import telling_start_s
@@ -165,10 +167,11 @@ def compare(
     unshaped = {role.name for role in ROLES.values() if not role.shaped}
     drifting = drifts(baseline, parts, date=setup.show.date, left_out=unshaped)
     findings, crept = with_trends(findings, drifting), judge_drifts(drifting)
+    chance = chance_of_each(normals, _roles(setup))
     return BaselineComparison(
         result=_reference_result(takes, baseline),
         baseline=baseline,
-        normals=normals,
+        normals=with_least_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE),
         findings=joined(joined(findings, unusual), crept),
         mix_findings=mix,
     )
@@ -242,6 +245,11 @@ def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
     )
 
 
+def _roles(setup: ShowSetup) -> dict[str, str]:
+    """Source to its role, the mix among them."""
+    return {**{source.name: source.role for source in setup.house.source}, MIX: MIX}
+
+
 def _unusual(
     setup: ShowSetup,
     readings: TakeReadings,
@@ -252,8 +260,6 @@ def _unusual(
 ) -> dict[str, list[Finding]]:
     """Findings where a number lies outside its expected range, each with the moment to hear it."""
     start_s = setup.show.start_s
-    roles: dict[str, str] = {source.name: source.role for source in setup.house.source}
-    roles[MIX] = MIX
 
     def moment(source: str) -> tuple[float, float]:
         reading = readings.before[source]
@@ -269,7 +275,7 @@ def _unusual(
 
     return judge_normals(
         normals,
-        roles,
+        _roles(setup),
         learned=baseline.learned,
         relearning=baseline.relearning,
         newcomers=newcomers,
