@@ -233,14 +233,12 @@ def _reading_without_sounds(
     loudness = source.loudness_values(weighted, figures.loudest[tracks], reasons)
     pair, alignment = source.pair_values(figures, tracks, playing, reasons) if len(tracks) == 2 else ({}, None)
     values = source.level_values(playing, levels) | noise | hum | loudness | pair
-    values |= source.spread_values(figures, tracks, playing, weighted, levels)
-    values |= source.peak_values(parts, peaks)
+    values |= source.spread_values(figures, tracks, playing, weighted, levels) | source.peak_values(parts, peaks)
     plays = level_dbfs is not None
     values |= source.crest_values(mean_square, peaks[:-1], playing.blocks) if plays else {"crest_db": None}
     tone_power = np.mean([part.tone for part in parts], axis=0)
     tone = tone_db(tone_power, playing.blocks) if plays else None
-    values |= source.tone_values(tone, level_dba)
-    values |= source.passage_values(tone_power, playing) if plays else {}
+    values |= source.tone_values(tone, level_dba) | source.passage_values(tone_power, playing, reasons)
     values |= source.note_values(parts, playing, figures.grid.hop_s, reasons)
     material = SourceMaterial(
         figures=figures,

@@ -10,7 +10,7 @@ from deskhand.measure import notes
 from deskhand.measure import stereo as st
 from deskhand.measure.hum import Hum, find_hum_of_either_mains
 from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs
-from deskhand.measure.passages import passage_tones
+from deskhand.measure.passages import PASSAGE_S, passage_tones
 from deskhand.measure.spread import draws, half_width, half_width_of_median, spread
 from deskhand.measure.tone import as_heard
 from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power, finite
@@ -145,11 +145,14 @@ def tone_values(tone: dict[str, float] | None, level_dba: float) -> Values:
     }
 
 
-def passage_values(tone: NDArray[np.floating], playing: Activity) -> Values:
+def passage_values(tone: NDArray[np.floating], playing: Activity, reasons: Reasons) -> Values:
     """Tone passage by passage, from (seconds, 31) third-octave power."""
     tones = passage_tones(tone, playing.blocks)
     if tones is None:
+        reasons.update(dict.fromkeys(("passage_tone_db", "passage_scatter_db2", "passages"), "it never plays"))
         return {}
+    if not tones.scatter_db2:
+        reasons["passage_scatter_db2"] = f"it plays less than two passages of {PASSAGE_S} s"
     return {
         "passage_tone_db": tones.tone_db,
         "passage_scatter_db2": tones.scatter_db2 or None,
