@@ -369,14 +369,15 @@ def main() -> None:
     parser.add_argument("--only", metavar="WORD", help="with --list: places whose module begins with this word")
     parser.add_argument("--package", type=Path, default=PACKAGE, help="folder of the package")
     asked = parser.parse_args()
-    for label, count, places in rows(measure(asked.package)):
+    shape = measure(asked.package)
+    for label, count, places in rows(shape):
         print(f"{label:52} {count}")
         if asked.list:
             for place in places:
                 if asked.only is None or str(place).startswith(asked.only):
                     print(f"    {place}")
-    words = Counter(place.what for place in measure(asked.package).vague_names)
     if asked.list:
+        words = Counter(place.what for place in shape.vague_names)
         print("most of the vague names:", ", ".join(f"{name} {count}" for name, count in words.most_common(12)))
 
 

@@ -167,21 +167,21 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     )
 
 
-def _moving_average(values: Array, centre: float, weight: float, farthest: float) -> Array:
+def _moving_average(values: Array, centre: float, weight: float, most_pull: float) -> Array:
     """(takes,) exponentially weighted moving average, which starts at the centre after the baseline; no take pulls from farther away."""
     average = np.empty(values.size)
     average[:BASELINE] = newest = centre
     for take in range(BASELINE, values.size):
-        newest += weight * float(np.clip(values[take] - newest, -farthest, farthest))
+        newest += weight * float(np.clip(values[take] - newest, -most_pull, most_pull))
         average[take] = newest
     return average
 
 
-def _without_jumps(values: Array, farthest: float) -> Array:
+def _without_jumps(values: Array, jump: float) -> Array:
     """Values of which a single one that lies far from its neighbours is the median of these."""
     padded = np.pad(values, _NEIGHBOURS, mode="reflect")
     medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1), axis=1)
-    return np.where(np.abs(values - medians) > farthest, medians, values)
+    return np.where(np.abs(values - medians) > jump, medians, values)
 
 
 def _rise(values: Array, weeks: Array, direction: float) -> tuple[int, tuple[float, float] | None]:

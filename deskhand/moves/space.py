@@ -94,7 +94,7 @@ class Space:
 
 
 class HandSearch:
-    """Search for hands, from how the feed stands.
+    """Search for the changes by hand that clear the voice, from how the feed stands.
 
     Parameters
     ----------
