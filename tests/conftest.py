@@ -148,9 +148,10 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_finish() -> None:
-    """Leave what was imported and collected out of the collecting of garbage: it stays to the end."""
+    """Leave what was imported and collected out of the collecting of garbage: it stays to the end. Look for the rest less often."""
     gc.collect()
     gc.freeze()
+    gc.set_threshold(20_000, 20, 50)
 
 
 _LONG: Final = (

@@ -86,7 +86,7 @@ def _level_dbfs(part: Part, sound: NDArray[np.float64]) -> float:
 
 def _bleed(sound: NDArray[np.float64], level_db: float, delay_s: float, top_hz: float) -> NDArray[np.float64]:
     """Bleed of a source into a far microphone."""
-    far = ss.sosfilt(ss.butter(1, top_hz, "lowpass", fs=RATE_HZ, output="sos"), sound)
+    far = ss.sosfilt(sounds.butterworth(1, top_hz, "lowpass"), sound)
     far = np.concatenate([np.zeros(round(delay_s * RATE_HZ)), far])[: sound.size]
     return np.asarray(far * amplitude_from_db(level_db))
 
@@ -185,12 +185,12 @@ def _with_noise(rng: np.random.Generator, set_: dict[str, NDArray[np.float64]]) 
     """The tracks of all sources, each with the noise of its input."""
     frames = set_["kick"].shape[1]
     noisy: dict[str, NDArray[np.float64]] = {}
-    hiss = 0.6 * sounds.pink(rng, frames) + 0.6 * rng.standard_normal(frames)
+    hiss = np.tile(0.6 * sounds.pink(rng, frames) + 0.6 * rng.standard_normal(frames), 2)
     for name, _, tracks, *_, floor_db in _SOURCES:
         for row, track in enumerate(tracks):
             # far apart in the same noise is as good as another noise
-            noise = np.roll(hiss, int(rng.integers(frames)))
-            noisy[track] = set_[name][row] + noise * amplitude_from_db(floor_db)
+            first = frames - int(rng.integers(frames))
+            noisy[track] = set_[name][row] + hiss[first : first + frames] * amplitude_from_db(floor_db)
     return noisy
 
 
