@@ -8,7 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -86,7 +86,10 @@ def average_run_length(weight: float, limit: float, shift: float = 0.0) -> float
 def limit_for(charts: int, *, weight: float = WEIGHT) -> float:
     """Control limit at which so many charts, read once a week, raise one false signal a year between them."""
     wanted = np.log(charts * SHOWS_A_YEAR)
-    return float(optimize.brentq(lambda limit: np.log(average_run_length(weight, limit)) - wanted, 1.5, 6.5, xtol=1e-3))
+    # few checks ask for it, and it takes longer to import than the rest of this package
+    from scipy.optimize import brentq
+
+    return float(brentq(lambda limit: np.log(average_run_length(weight, limit)) - wanted, 1.5, 6.5, xtol=1e-3))
 
 
 def spread_of(values: Array, prior: Prior) -> float:
