@@ -142,10 +142,10 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     count = np.maximum(0, np.arange(values.size) - BASELINE + 1)
     # how far the average has forgotten the baseline is how far the baseline's own error shows
     forgotten = 1.0 - (1.0 - weight) ** count
-    deviation = spread * np.sqrt(
+    average_deviation = spread * np.sqrt(
         weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * count)) + forgotten**2 / BASELINE
     )
-    low, high = centre - limit * deviation, centre + limit * deviation
+    low, high = centre - limit * average_deviation, centre + limit * average_deviation
     newest = float(average[-1])
     since, line = _rise(_without_jumps(values, FARTHEST * spread), weeks, float(np.sign(newest - centre)))
     if line is None:
