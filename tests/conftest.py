@@ -15,6 +15,7 @@ from unittest import mock
 import numpy as np
 import pytest
 
+from tests.support import hypotheses
 from tests.support.needs import Missing, require, skip_or_fail
 from tests.support.rights import CHILD, modes_are_ignored, run_without_rights
 from tests.support.runtime import Runtime
@@ -31,8 +32,10 @@ _SOURCES: Counter[str] = Counter()
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """Measure the run."""
+    """Measure the run; tell it how many examples properties are tried with."""
     config.pluginmanager.register(Runtime())
+    if "not slow" not in config.option.markexpr:
+        os.environ[hypotheses.ALL] = "1"
 
 
 @pytest.fixture
@@ -148,9 +151,10 @@ def pytest_pyfunc_call(pyfuncitem: pytest.Function) -> bool | None:
 
 @pytest.hookimpl(trylast=True)
 def pytest_collection_finish() -> None:
-    """Leave what was imported and collected out of the collecting of garbage: it stays to the end."""
+    """Leave what was imported and collected out of the collecting of garbage: it stays to the end. Look for the rest less often."""
     gc.collect()
     gc.freeze()
+    gc.set_threshold(20_000, 20, 50)
 
 
 _LONG: Final = (

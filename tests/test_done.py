@@ -352,13 +352,13 @@ def test_a_history_without_the_table_is_brought_up(hall):
     from alembic import command
     from alembic.config import Config
 
-    from deskhand.store.engine import engine_of
-    from deskhand.store.history import _MIGRATIONS, open_history
+    from deskhand.store.engine import MIGRATIONS, engine_of
+    from deskhand.store.history import open_history
 
     url, file = f"sqlite:///{hall / 'history.sqlite'}", hall / "history.sqlite"
     open_history(url, create=True).close()
     config = Config()
-    config.set_main_option("script_location", str(_MIGRATIONS))
+    config.set_main_option("script_location", str(MIGRATIONS))
     with engine_of(url, file).connect().execution_options(writes=True) as connection, connection.begin():
         config.attributes["connection"] = connection
         command.downgrade(config, "0002")

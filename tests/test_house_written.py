@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 
 from deskhand.errors import HouseError
 from deskhand.house import BLOCK_NAMES, defaults_of, made_blocks, make_block, parse_house, with_source, written_source
+from tests.support.hypotheses import examples
 
 HOUSE = """\
 # Tern Street Hall, as it stands
@@ -244,7 +245,7 @@ BLOCKS = st.sampled_from(
 )
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=examples(80), deadline=None)
 @given(
     steps=st.lists(
         st.tuples(st.sampled_from(["Piano", "lead voice", "bass"]), st.lists(BLOCKS, max_size=6)), max_size=5

@@ -43,7 +43,9 @@ def functions(file: Path) -> set[str]:
     return {node.name for node in ast.walk(ast.parse(file.read_text("utf-8"))) if isinstance(node, ast.FunctionDef)}
 
 
-@pytest.mark.parametrize("entry", SLOW, ids=lambda entry: f"{entry.file}:{entry.tests[:1]}")
+@pytest.mark.parametrize(
+    "entry", SLOW, ids=lambda entry: f"{entry.file}:{entry.tests[:1]}{entry.only[:1]}{entry.stays[:1]}"
+)
 def test_slow_tests_are_there_and_something_is_said_for_each(entry: Slow) -> None:
     assert set(entry.tests) <= functions(FOLDER / entry.file)
     assert entry.covered

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import argparse
 import ast
+import functools
 import io
 import re
 import tokenize
@@ -125,9 +126,15 @@ def modules(root: Path = PACKAGE) -> dict[str, Path]:
     return named
 
 
+@functools.lru_cache(maxsize=1)
+def _nodes(tree: ast.Module) -> tuple[ast.AST, ...]:
+    """All nodes of the module that is being counted: every count looks through them."""
+    return tuple(ast.walk(tree))
+
+
 def imports(tree: ast.Module, known: Mapping[str, Path]) -> Iterator[tuple[str, int]]:
     """Modules of the package that a module imports, type-only and late imports included, with the line."""
-    for node in ast.walk(tree):
+    for node in _nodes(tree):
         if isinstance(node, ast.ImportFrom) and node.module and node.module.split(".")[0] == "deskhand":
             base = node.module.partition(".")[2]
             for alias in node.names:
@@ -182,7 +189,7 @@ def layer(module: str) -> int:
 
 def bound_names(tree: ast.Module) -> Iterator[tuple[str, int]]:
     """Names a module binds by assignment, loop, comprehension, `with` and `except`, with the line."""
-    for node in ast.walk(tree):
+    for node in _nodes(tree):
         if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Store):
             yield node.id, node.lineno
         elif isinstance(node, ast.ExceptHandler) and node.name:
@@ -191,7 +198,7 @@ def bound_names(tree: ast.Module) -> Iterator[tuple[str, int]]:
 
 def docstrings(tree: ast.Module) -> Iterator[tuple[str, int]]:
     """Docstrings of a module, its classes, functions and fields, with the line."""
-    for node in ast.walk(tree):
+    for node in _nodes(tree):
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
             text = ast.get_docstring(node)
             if text:
@@ -216,7 +223,7 @@ def constants(tree: ast.Module, comment_lines: set[int]) -> Iterator[tuple[str, 
     """Numeric constants of a module or class: name, line, and whether a comment or docstring stands beside it."""
     bodies: list[Sequence[ast.stmt]] = [
         tree.body,
-        *(node.body for node in ast.walk(tree) if isinstance(node, ast.ClassDef)),
+        *(node.body for node in _nodes(tree) if isinstance(node, ast.ClassDef)),
     ]
     for body in bodies:
         for number, node in enumerate(body):
@@ -263,20 +270,24 @@ def _closed_lists() -> dict[str, tuple[frozenset[str], frozenset[str]]]:
 
 def scattered(module: str, tree: ast.Module) -> Iterator[Place]:
     """Facts about a role, a kind of finding or a block that stand outside their table: comparisons and sets of their names."""
+    listing = [
+        node for node in _nodes(tree) if isinstance(node, ast.Compare | ast.Set | ast.Tuple | ast.List | ast.Dict)
+    ]
     for fact, (names, tables) in _closed_lists().items():
         if module in tables:
             continue
-        for node in ast.walk(tree):
+        for node in listing:
             if isinstance(node, ast.Compare):
                 sides = [node.left, *node.comparators]
-                attributes = {side.attr for side in sides if isinstance(side, ast.Attribute)}
+                if fact not in {side.attr for side in sides if isinstance(side, ast.Attribute)}:
+                    continue
                 words = {
                     leaf.value
                     for side in sides
                     for leaf in ast.walk(side)
                     if isinstance(leaf, ast.Constant) and isinstance(leaf.value, str)
                 }
-                if fact in attributes and words & names:
+                if words & names:
                     yield Place(module, node.lineno, f"{fact}: {ast.unparse(node)[:80]}")
             elif isinstance(node, ast.Set | ast.Tuple | ast.List) and len(node.elts) > 1:
                 words = {
@@ -313,7 +324,7 @@ def measure(root: Path = PACKAGE) -> Shape:
                 graph[module].add(target)
             if layer(target) > layer(module) >= 0:
                 shape.upward.append(Place(module, line, target))
-        for node in ast.walk(tree):
+        for node in _nodes(tree):
             if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
                 length = (node.end_lineno or node.lineno) - node.lineno + 1
                 if length > MOST_LINES_A_FUNCTION:
@@ -369,14 +380,15 @@ def main() -> None:
     parser.add_argument("--only", metavar="WORD", help="with --list: places whose module begins with this word")
     parser.add_argument("--package", type=Path, default=PACKAGE, help="folder of the package")
     asked = parser.parse_args()
-    for label, count, places in rows(measure(asked.package)):
+    shape = measure(asked.package)
+    for label, count, places in rows(shape):
         print(f"{label:52} {count}")
         if asked.list:
             for place in places:
                 if asked.only is None or str(place).startswith(asked.only):
                     print(f"    {place}")
-    words = Counter(place.what for place in measure(asked.package).vague_names)
     if asked.list:
+        words = Counter(place.what for place in shape.vague_names)
         print("most of the vague names:", ", ".join(f"{name} {count}" for name, count in words.most_common(12)))
 
 

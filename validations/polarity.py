@@ -23,7 +23,7 @@ from deskhand.baseline.keep import source_parts
 from deskhand.baseline.normal import baseline_of
 from deskhand.desk import DeskState
 from deskhand.findings import Context, judge, judge_reversed
-from deskhand.findings.faults.pair import flip_of
+from deskhand.findings.faults.pair import flipped_mono_loss
 from deskhand.house import ROLES, parse_house
 from deskhand.live.listen import listen
 from deskhand.measure.readings import read_source
@@ -329,7 +329,7 @@ def against_kept(recording: Recording, reading: SourceReading) -> Verdict | None
     if not found:
         return None
     figures = figures_of(recording.samples, sample_rate_hz=recording.sample_rate_hz, pairs=[(0, 1)])
-    told = judge_reversed(found, {"source 1": flip_of(figures, (0, 1), reading.activity.blocks)})
+    told = judge_reversed(found, {"source 1": flipped_mono_loss(figures, (0, 1), reading.activity.blocks)})
     return Verdict(former=True, severity=told["source 1"].severity, gain_of_flip_db=recording.gain_of_flip_db)
 
 

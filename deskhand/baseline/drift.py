@@ -8,7 +8,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -86,7 +86,10 @@ def average_run_length(weight: float, limit: float, shift: float = 0.0) -> float
 def limit_for(charts: int, *, weight: float = WEIGHT) -> float:
     """Control limit at which so many charts, read once a week, raise one false signal a year between them."""
     wanted = np.log(charts * SHOWS_A_YEAR)
-    return float(optimize.brentq(lambda limit: np.log(average_run_length(weight, limit)) - wanted, 1.5, 6.5, xtol=1e-3))
+    # few checks ask for it, and it takes longer to import than the rest of this package
+    from scipy.optimize import brentq
+
+    return float(brentq(lambda limit: np.log(average_run_length(weight, limit)) - wanted, 1.5, 6.5, xtol=1e-3))
 
 
 def spread_of(values: Array, prior: Prior) -> float:
@@ -139,10 +142,10 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     count = np.maximum(0, np.arange(values.size) - BASELINE + 1)
     # how far the average has forgotten the baseline is how far the baseline's own error shows
     forgotten = 1.0 - (1.0 - weight) ** count
-    deviation = spread * np.sqrt(
+    average_deviation = spread * np.sqrt(
         weight / (2.0 - weight) * (1.0 - (1.0 - weight) ** (2 * count)) + forgotten**2 / BASELINE
     )
-    low, high = centre - limit * deviation, centre + limit * deviation
+    low, high = centre - limit * average_deviation, centre + limit * average_deviation
     newest = float(average[-1])
     since, line = _rise(_without_jumps(values, FARTHEST * spread), weeks, float(np.sign(newest - centre)))
     if line is None:
@@ -167,21 +170,21 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     )
 
 
-def _moving_average(values: Array, centre: float, weight: float, farthest: float) -> Array:
+def _moving_average(values: Array, centre: float, weight: float, most_pull: float) -> Array:
     """(takes,) exponentially weighted moving average, which starts at the centre after the baseline; no take pulls from farther away."""
     average = np.empty(values.size)
     average[:BASELINE] = newest = centre
     for take in range(BASELINE, values.size):
-        newest += weight * float(np.clip(values[take] - newest, -farthest, farthest))
+        newest += weight * float(np.clip(values[take] - newest, -most_pull, most_pull))
         average[take] = newest
     return average
 
 
-def _without_jumps(values: Array, farthest: float) -> Array:
+def _without_jumps(values: Array, jump: float) -> Array:
     """Values of which a single one that lies far from its neighbours is the median of these."""
     padded = np.pad(values, _NEIGHBOURS, mode="reflect")
     medians = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * _NEIGHBOURS + 1), axis=1)
-    return np.where(np.abs(values - medians) > farthest, medians, values)
+    return np.where(np.abs(values - medians) > jump, medians, values)
 
 
 def _rise(values: Array, weeks: Array, direction: float) -> tuple[int, tuple[float, float] | None]:

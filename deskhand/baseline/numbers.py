@@ -139,7 +139,7 @@ def provided_number(provider: ReadingProvider, compared: WeeklyComparison) -> Nu
 
 
 BY_JND: Final = "Zwicker & Fastl, Psychoacoustics, 3rd ed. 2007, 7.1: about 1 dB of level"
-COMMON: Final = "common practice, no source"
+COMMON_PRACTICE: Final = "common practice, no source"
 NUMBERS: Final = (
     Number(
         name="articulation", played=True, label="articulation", stage="tap", metric="articulation_db", unit="dB",
@@ -161,7 +161,7 @@ NUMBERS: Final = (
     ),
     Number(
         name="width", label="width", stage="tap", metric="width_db", unit="dB",
-        to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=COMMON,
+        to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=COMMON_PRACTICE,
         prior=NumberPrior(spread=0.9, sure_after_s=20.0, player_ratio=1.5), pairs_only=True,
     ),
     Number(
@@ -172,7 +172,7 @@ NUMBERS: Final = (
     ),
     Number(
         name="dynamics", played=True, label="crest", stage="after", metric="crest_db", unit="dB",
-        to_scale=_same, from_scale=_same, jnd=1.5, jnd_source=COMMON,
+        to_scale=_same, from_scale=_same, jnd=1.5, jnd_source=COMMON_PRACTICE,
         prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7, wider=(("speech", 2.0), ("overheads", 1.6), ("percussion", 1.3), ("acoustic guitar", 1.3))),
     ),
     Number(
@@ -202,7 +202,7 @@ MIX_NUMBERS: Final = (
 """Judged numbers of the mix, beside its tone."""
 _CREST: Final = Number(
     name="crest", label="crest", stage="tap", metric="crest_db", unit="dB", to_scale=_same, from_scale=_same,
-    jnd=1.5, jnd_source=COMMON, prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
+    jnd=1.5, jnd_source=COMMON_PRACTICE, prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
 )  # fmt: skip
 """Tells what an input is; after the chain it is judged as dynamics."""
 _RANGE: Final = Number(

@@ -83,7 +83,7 @@ def courses(
     source : str
     charts : int
         Number of charts of all sources; the control limits allow them one false signal a year together.
-    nominal_dbfs : (level, allowed), optional
+    nominal_dbfs : (level in dBFS, dB allowed), optional
         Nominal level of the source, and how far from it a level is allowed to be, where its level is judged.
     """
     takes = {take.id: take for take in baseline.takes}
@@ -100,8 +100,8 @@ def courses(
         if expected is not None:
             course = _course(baseline, source, number, stage, readings, expected, takes, charts)
             if number is LEVEL and nominal_dbfs is not None:
-                level, allowed = nominal_dbfs
-                course = replace(course, low=level - allowed, high=level + allowed, nominal=level)
+                level, allowed_db = nominal_dbfs
+                course = replace(course, low=level - allowed_db, high=level + allowed_db, nominal=level)
             source_courses.append(course)
     return source_courses
 

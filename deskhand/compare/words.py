@@ -34,8 +34,8 @@ _LEGS: Final = {
     "both": "",
     "left": " on the left",
     "right": " on the right",
-    "mid": " on the middle",
-    "side": " on the sides",
+    "mid": " on the mid",
+    "side": " on the side",
 }
 
 

@@ -180,7 +180,7 @@ class Band:
                         rng, sounds.note_hz(midi), song.beat_s * 0.8, bright=0.5, decay_s=1.6, pick=0.25
                     )
                     add(strings, note, note_s, 0.35 if down else 0.22)
-        strings = ss.sosfilt(ss.butter(1, 90, "highpass", fs=RATE_HZ, output="sos"), strings)
+        strings = ss.sosfilt(sounds.butterworth(1, 90, "highpass"), strings)
         # the box and the pickup round the hardest strokes
         strings = 2.0 * np.tanh(strings / 2.0)
         return Part(sound=strings[None], spans_s=[(song.start_s, song.end_s)])

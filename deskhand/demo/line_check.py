@@ -15,6 +15,7 @@ from deskhand.demo import faults
 from deskhand.demo.season import _bleed, _tracks, _with_noise, _write, pick_players
 from deskhand.demo.sounds import RATE_HZ
 from deskhand.demo.venue import SOURCES
+from deskhand.house.roles import ROLES
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
@@ -75,6 +76,7 @@ def make_line_check(rng: np.random.Generator, *, problems: bool = True) -> LineC
     """
     band = _tracks(rng, _SOURCE_S, pick_players(rng))
     names = {name: tracks for name, _, tracks, *_ in SOURCES}
+    roles = {name: ROLES[role] for name, role, *_ in SOURCES}
     order = [name for name in names if name not in LEFT_OUT]
     line_check = LineCheck(tracks={})
     begin_s = BEFORE_S
@@ -91,7 +93,7 @@ def make_line_check(rng: np.random.Generator, *, problems: bool = True) -> LineC
         turn = slice(round(turn_s * RATE_HZ), round(turn_s * RATE_HZ) + fade.size)
         played = np.array([band[track][part] * fade for track in names[name]])
         quiet[name][:, turn] += played
-        if name in ("click", "playback"):
+        if roles[name].metronome or roles[name].finished:
             continue  # in nobody's air
         heard = _bleed(played.mean(axis=0), 0.0, 0.008, 6000)
         for neighbour, level_db in _HEARS.items():

@@ -16,6 +16,7 @@ from deskhand.demo.faults import PlantedFault
 from deskhand.demo.sounds import RATE_HZ, SINE_OFFSET_DB
 from deskhand.demo.venue import SOURCES as _SOURCES
 from deskhand.demo.venue import house_text
+from deskhand.house.roles import ROLES
 from deskhand.units import amplitude_from_db, db_from_power
 
 if TYPE_CHECKING:
@@ -31,8 +32,6 @@ _PLAYERS: Final = {
     "piano": ("Selma", "Piet"),
     "kick": ("Casimir", "Leni"),
 }
-_KIT: Final = ("snare", "overheads")
-"""Sources that the player of the kick plays too."""
 _GUITARS: Final = {
     "Ines": (4.0, 0.30, 0.36), "Tomke": (7.5, 0.45, 0.48), "Ruben": (5.5, 0.35, 0.42), "Odile": (2.5, 0.60, 0.55),
 }  # fmt: skip
@@ -87,7 +86,7 @@ def _level_dbfs(part: Part, sound: NDArray[np.float64]) -> float:
 
 def _bleed(sound: NDArray[np.float64], level_db: float, delay_s: float, top_hz: float) -> NDArray[np.float64]:
     """Bleed of a source into a far microphone."""
-    far = ss.sosfilt(ss.butter(1, top_hz, "lowpass", fs=RATE_HZ, output="sos"), sound)
+    far = ss.sosfilt(sounds.butterworth(1, top_hz, "lowpass"), sound)
     far = np.concatenate([np.zeros(round(delay_s * RATE_HZ)), far])[: sound.size]
     return np.asarray(far * amplitude_from_db(level_db))
 
@@ -97,7 +96,7 @@ def pick_players(rng: np.random.Generator) -> dict[str, str]:
     players = {source: names[int(rng.integers(len(names)))] for source, names in _PLAYERS.items()}
     while players["guitar b"] == players["guitar a"]:
         players["guitar b"] = _PLAYERS["guitar b"][int(rng.integers(len(_PLAYERS["guitar b"])))]
-    return players | dict.fromkeys(_KIT, players["kick"])
+    return players | {name: players["kick"] for name, role, *_ in _SOURCES if ROLES[role].kit}
 
 
 def _rig(rng: np.random.Generator, player: str, softer: float) -> dict[str, float]:
@@ -144,7 +143,7 @@ def _tracks(
 ) -> dict[str, NDArray[np.float64]]:
     """All tracks of a show at their levels, with bleed and noise."""
     band, parts, cymbals = _parts(rng, length_s, players or pick_players(rng))
-    nominal = {name: -18.0 if level is None else float(level) for name, _, _, _, _, level in _SOURCES}
+    nominal = {name: -18.0 if level is None else float(level) for name, *_, level, _ in _SOURCES}
     set_: dict[str, NDArray[np.float64]] = {}
     for name, part in parts.items():
         goal = nominal[name] + float(rng.uniform(-0.8, 0.8))
@@ -186,13 +185,12 @@ def _with_noise(rng: np.random.Generator, set_: dict[str, NDArray[np.float64]]) 
     """The tracks of all sources, each with the noise of its input."""
     frames = set_["kick"].shape[1]
     noisy: dict[str, NDArray[np.float64]] = {}
-    hiss = 0.6 * sounds.pink(rng, frames) + 0.6 * rng.standard_normal(frames)
-    for name, role, tracks, *_ in _SOURCES:
-        floor_db = {"audience": -74, "overheads": -82, "click": -105, "playback": -100}.get(role, -88)
+    hiss = np.tile(0.6 * sounds.pink(rng, frames) + 0.6 * rng.standard_normal(frames), 2)
+    for name, _, tracks, *_, floor_db in _SOURCES:
         for row, track in enumerate(tracks):
             # far apart in the same noise is as good as another noise
-            noise = np.roll(hiss, int(rng.integers(frames)))
-            noisy[track] = set_[name][row] + noise * amplitude_from_db(floor_db)
+            first = frames - int(rng.integers(frames))
+            noisy[track] = set_[name][row] + hiss[first : first + frames] * amplitude_from_db(floor_db)
     return noisy
 
 

@@ -5,25 +5,25 @@ from __future__ import annotations
 from typing import Final
 
 SOURCES: Final = (
-    ("kick", "kick", ("kick",), "1", "stage box A 1", -24),
-    ("snare", "snare", ("snare",), "2", "stage box A 2", -24),
-    ("overheads", "overheads", ("oh l", "oh r"), "3/4", "stage box A 3/4", -30),
-    ("bass", "bass", ("bass",), "5", "stage box A 5", None),
-    ("guitar a", "guitar", ("gtr a l", "gtr a r"), "6/7", "stage box A 6/7", -20),
-    ("guitar b", "guitar", ("gtr b l", "gtr b r"), "8/9", "stage box A 8/9", -20),
-    ("acoustic", "acoustic guitar", ("agtr",), "10", "stage box B 1", -24),
-    ("piano", "keys", ("pno l", "pno r"), "11/12", "stage box B 2/3", -20),
-    ("lead voice", "lead vocal", ("lead vox",), "13", "radio 1", -22),
-    ("voice 2", "backing vocal", ("bv 1",), "14", "stage box B 4", -22),
-    ("voice 3", "backing vocal", ("bv 2",), "15", "stage box B 5", -22),
-    ("lectern", "speech", ("spk lectern",), "16", "floor box 1", -22),
-    ("handheld", "speech", ("spk hand",), "17", "radio 2", -22),
-    ("playback", "playback", ("pb l", "pb r"), "18/19", "booth 1/2", None),
-    ("audience", "audience", ("aud l", "aud r"), "20/21", "ceiling 1/2", None),
-    ("click", "click", ("click",), "22", "booth 3", -26),
+    ("kick", "kick", ("kick",), "1", "stage box A 1", -24, -88),
+    ("snare", "snare", ("snare",), "2", "stage box A 2", -24, -88),
+    ("overheads", "overheads", ("oh l", "oh r"), "3/4", "stage box A 3/4", -30, -82),
+    ("bass", "bass", ("bass",), "5", "stage box A 5", None, -88),
+    ("guitar a", "guitar", ("gtr a l", "gtr a r"), "6/7", "stage box A 6/7", -20, -88),
+    ("guitar b", "guitar", ("gtr b l", "gtr b r"), "8/9", "stage box A 8/9", -20, -88),
+    ("acoustic", "acoustic guitar", ("agtr",), "10", "stage box B 1", -24, -88),
+    ("piano", "keys", ("pno l", "pno r"), "11/12", "stage box B 2/3", -20, -88),
+    ("lead voice", "lead vocal", ("lead vox",), "13", "radio 1", -22, -88),
+    ("voice 2", "backing vocal", ("bv 1",), "14", "stage box B 4", -22, -88),
+    ("voice 3", "backing vocal", ("bv 2",), "15", "stage box B 5", -22, -88),
+    ("lectern", "speech", ("spk lectern",), "16", "floor box 1", -22, -88),
+    ("handheld", "speech", ("spk hand",), "17", "radio 2", -22, -88),
+    ("playback", "playback", ("pb l", "pb r"), "18/19", "booth 1/2", None, -100),
+    ("audience", "audience", ("aud l", "aud r"), "20/21", "ceiling 1/2", None, -74),
+    ("click", "click", ("click",), "22", "booth 3", -26, -105),
 )
-"""Sources of the venue: name, role, tracks, channel, patch, nominal level in dBFS (None for the house's -18). Invented, with levels that are
-common practice, no source."""
+"""Sources of the venue: name, role, tracks, channel, patch, nominal level in dBFS (None for the house's -18), noise of its input in dB,
+machines below preamps below microphones in the room. Invented, with levels that are common practice, no source."""
 _FADERS_DB: Final = {
     "kick": -10, "snare": -12, "overheads": -10, "bass": -22, "guitar a": -21, "guitar b": -22, "acoustic": -19,
     "piano": -22, "lead voice": 0, "voice 2": -12, "voice 3": -12, "lectern": -2, "handheld": -2, "playback": -20,
@@ -127,7 +127,7 @@ def house_text() -> str:
         'mix_loudness = "-23 LUFS"',
         'limit = "95 dBA"',
     ]
-    for name, role, tracks, channel, patch, nominal in SOURCES:
+    for name, role, tracks, channel, patch, nominal, _ in SOURCES:
         quoted = ", ".join(f'"{track}"' for track in tracks)
         lines += ["", "[[source]]", f'name = "{name}"', f'role = "{role}"', f"tracks = [{quoted}]"]
         lines += [f'channel = "{channel}"', f'patch = "{patch}"']

@@ -124,7 +124,10 @@ def octave_sos(low_hz: float, high_hz: float, *, sample_rate_hz: float) -> NDArr
 
 
 def decimation(chunk: int, sample_rate_hz: float, *, parts: int = 1) -> int:
-    """Factor nearest to one that leaves 3 kHz, among those that divide a chunk, and what is left into `parts`."""
+    """Factor to decimate by, so that about 3 kHz of sample rate is left.
+
+    Among the divisors of a chunk whose decimated chunk divides into `parts` it is the nearest to that, by ratio.
+    """
     factors = [factor for factor in range(1, chunk + 1) if chunk % factor == 0 and (chunk // factor) % parts == 0]
     return min(factors, key=lambda factor: abs(np.log(sample_rate_hz / factor / 3000.0)))
 

@@ -98,6 +98,6 @@ def with_entries(table: Iterable[Kind], new: Iterable[KindEntry]) -> dict[KindNa
 
 
 def _with_consequences(kind: Kind, kinds: Iterable[Kind]) -> Kind:
-    """The kind, explaining those too that say they follow from it."""
+    """Copy of a kind that explains those kinds too which name it in their own `explained_by`."""
     consequences = {follower.name for follower in kinds if kind.name in follower.explained_by}
     return replace(kind, explains=kind.explains | consequences) if consequences else kind

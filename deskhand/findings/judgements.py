@@ -32,7 +32,7 @@ LEAST_NOTICEABLE: Final = 1.5
 """A difference of fewer just noticeable ones is not said, however sure it is. Common practice, no source."""
 _HARSH_HZ: Final = (2000.0, 5000.0)
 """Where the ear is most sensitive (ISO 226:2023, equal-loudness contours), and what is called harsh."""
-_ALONG: Final = 0.5
+_NEIGHBOUR_SHARE: Final = 0.5
 """Neighbouring octaves that went the same way by at least this share belong to the same change. Common practice, no source."""
 
 KIND_OF: Final[dict[str, KindName]] = {
@@ -86,9 +86,9 @@ def tone_change(normal: Normal) -> ToneChange:
     sign = 1.0 if off_db[worst] > 0 else -1.0
     first = last = OCTAVES_HZ.index(worst)
     # the run of octaves around it that went the same way
-    while first > 0 and sign * off_db[OCTAVES_HZ[first - 1]] >= _ALONG * abs(off_db[worst]):
+    while first > 0 and sign * off_db[OCTAVES_HZ[first - 1]] >= _NEIGHBOUR_SHARE * abs(off_db[worst]):
         first -= 1
-    while last < len(OCTAVES_HZ) - 1 and sign * off_db[OCTAVES_HZ[last + 1]] >= _ALONG * abs(off_db[worst]):
+    while last < len(OCTAVES_HZ) - 1 and sign * off_db[OCTAVES_HZ[last + 1]] >= _NEIGHBOUR_SHARE * abs(off_db[worst]):
         last += 1
     word = (_MORE if sign > 0 else _LESS)[worst]
     return ToneChange(word, OCTAVES_HZ[first], OCTAVES_HZ[last], sign * abs(off_db[worst]))

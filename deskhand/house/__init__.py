@@ -42,7 +42,7 @@ from deskhand.house.read import (
 )
 from deskhand.house.renames import FormerNames, former_names, with_new_name, with_todays_names
 from deskhand.house.roles import ROLES, RoleName
-from deskhand.house.tracks import Matched, match_tracks
+from deskhand.house.tracks import MatchedTracks, match_tracks
 from deskhand.house.write import SourceEdit, with_edits, with_setup, with_source, write_values, written_source
 
 __all__ = [
@@ -70,7 +70,7 @@ __all__ = [
     "LimiterBlock",
     "LowPassBlock",
     "LowShelfBlock",
-    "Matched",
+    "MatchedTracks",
     "MidSideBlock",
     "On",
     "PanBlock",

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Matched:
+class MatchedTracks:
     """Tracks of a recording by the source they belong to."""
 
     by_source: dict[str, tuple[int | None, ...]]
@@ -23,7 +23,7 @@ class Matched:
     """Tracks that no source claims."""
 
 
-def match_tracks(house: HouseFile, track_names: list[str]) -> Matched:
+def match_tracks(house: HouseFile, track_names: list[str]) -> MatchedTracks:
     """Match sources to tracks; case, numbering and punctuation are ignored; a number is a channel of the recording.
 
     A source of one track that the recording does not have is looked for under its earlier names.
@@ -50,4 +50,4 @@ def match_tracks(house: HouseFile, track_names: list[str]) -> Matched:
                 claimed.add(under_former)
     mix = tuple(position for position in map(find, house.desk.mix) if position is not None)
     unmatched = tuple(position for position in range(len(track_names)) if position not in claimed)
-    return Matched(by_source=by_source, mix=mix, unmatched=unmatched)
+    return MatchedTracks(by_source=by_source, mix=mix, unmatched=unmatched)

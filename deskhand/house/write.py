@@ -215,7 +215,7 @@ def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
         for index, settings in edit.settings:
             for name, value in settings.items():
                 chain[index][name] = value
-        for index, block in sorted(edit.new_blocks, key=lambda placed: placed[0]):
+        for index, block in sorted(edit.new_blocks, key=lambda entry: entry[0]):
             chain.insert(index, _entry(chain, block))
     return tomlkit.dumps(document)
 

@@ -252,20 +252,20 @@ class PatchList:
         entry : PatchEntry
         """
         question = entry.question or entry.reported.get(TURN)
-        holders = [holder.source.name for holder in self.inputs if self._is_asked_with(holder, entry)]
+        holders = [patched.source.name for patched in self.inputs if self._is_asked_with(patched, entry)]
         return [*((question.other,) if question is not None and question.other else ()), *holders]
 
     def answer(self, entry: PatchEntry) -> None:
         """Drop the questions about an input whose sound has told that it carries its own source."""
-        for holder in self.inputs:
-            if holder is entry or self._is_asked_with(holder, entry):
-                holder.is_itself, holder.question = True, None
-                holder.reported.pop(TURN, None)
+        for patched in self.inputs:
+            if patched is entry or self._is_asked_with(patched, entry):
+                patched.is_itself, patched.question = True, None
+                patched.reported.pop(TURN, None)
 
     @staticmethod
-    def _is_asked_with(holder: PatchEntry, entry: PatchEntry) -> bool:
+    def _is_asked_with(patched: PatchEntry, entry: PatchEntry) -> bool:
         """True where an input's question is about another one too: each came at the other's turn."""
-        question = holder.question or holder.reported.get(TURN)
+        question = patched.question or patched.reported.get(TURN)
         return question is not None and question.what == "turns" and question.other == entry.source.name
 
     def look(

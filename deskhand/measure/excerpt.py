@@ -19,7 +19,7 @@ LENGTH_S: Final = 20.0
 """Length of the excerpt: several bars, and short enough to be run and measured again. Common practice, no source."""
 _SHARES: Final = (10, 50, 90)
 """Percentiles by which levels are compared: soft, usual and loud playing. Common practice, no source."""
-_REST_DB: Final = 12.0
+_NO_PLAYING_DB: Final = 12.0
 """A stretch without any playing is as bad as one this far from the usual level. Common practice, no source."""
 _FLOOR_DB: Final = -40.0
 """Octaves further below the sum do not count for the shape of a spectrum. Common practice, no source."""
@@ -58,14 +58,14 @@ def telling_start_s(
     for first in range(seconds - span + 1):
         share = float(active[first : first + span].mean())
         # what the rests alone cost is enough to tell that it is not the best
-        if share == 0.0 or _REST_DB * (1.0 - share) >= least:
+        if share == 0.0 or _NO_PLAYING_DB * (1.0 - share) >= least:
             continue
         inside = slice(first * hop, (first + span) * hop)
         levels = playing.level_dbfs[inside][windows[inside]]
         if not levels.size:
             continue
         weights = active[first : first + span, None]
-        off_db = _REST_DB * (1.0 - share)
+        off_db = _NO_PLAYING_DB * (1.0 - share)
         off_db += float(np.abs(_shape_db((bands[first : first + span] * weights).sum(axis=0)) - whole).mean())
         if off_db < least:
             off_db += float(np.abs(np.percentile(levels, _SHARES) - usual).mean())

@@ -117,7 +117,7 @@ class _Pass:
         tracks: int,
         pairs: Sequence[tuple[int, int]],
         origins: Sequence[int],
-        searched: int,
+        searched_tracks: int,
     ) -> None:
         self.grid = analysis_grid(source.sample_rate_hz)
         self._blocks = source.frames // self.grid.hop
@@ -129,7 +129,7 @@ class _Pass:
         self._leaks = {
             (origin, target): LeakFigures.empty(self._leak_bins[1] - self._leak_bins[0])
             for origin in origins
-            for target in range(searched)
+            for target in range(searched_tracks)
             if target not in origins
         }
         compared = {track for pair in pairs for track in pair} | {track for leak in self._leaks for track in leak}
@@ -139,7 +139,7 @@ class _Pass:
                 range(first, min(first + GROUP_TRACKS, tracks)),
                 self._tracks,
                 compared=compared,
-                searched=searched,
+                searched_tracks=searched_tracks,
             )
             for first in range(0, tracks, GROUP_TRACKS)
         ]

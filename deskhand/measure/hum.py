@@ -62,6 +62,9 @@ class _LineFinder:
         if line_bin + _BESIDE_BINS >= self._spectra.shape[1]:
             return None
         neighbourhood = self._spectra[:, line_bin - 3 : line_bin + 4]
+        # most bins fall at the first window
+        if abs(int(neighbourhood[0].argmax()) - 3) > 1:
+            return None
         top = neighbourhood.argmax(axis=1)
         if (np.abs(top - 3) > 1).any():
             return None

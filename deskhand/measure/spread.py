@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,6 +16,8 @@ BLOCK_S: Final = 3.0
 """Music is alike for about a bar: what lies closer than this is not independent. Common practice, no source."""
 RESAMPLES: Final = 120
 """Resamples of a bootstrap: three lie beyond either end of the central 95 %. Common practice, no source."""
+_SHORT_STEPS: Final = 4096
+"""Steps up to which the draws are kept: 4 MB of positions (120 resamples of 8 bytes a step). Arithmetic."""
 _LEAST_BLOCKS: Final = 4
 """Fewer blocks say nothing of their spread. Common practice, no source."""
 
@@ -42,11 +45,21 @@ def draws(count: int, *, step_s: float, block_s: float = BLOCK_S) -> Iterator[ND
     length = max(1, round(block_s / step_s))
     if count < _LEAST_BLOCKS * length:
         return
+    yield from _short_draws(count, length) if count <= _SHORT_STEPS else _drawn(count, length)
+
+
+def _drawn(count: int, length: int) -> Iterator[NDArray[np.intp]]:
     # one seed: the same recording gives the same figures
     rng = np.random.default_rng(1)
     for _ in range(RESAMPLES):
         starts = rng.integers(count, size=-(-count // length))
         yield np.asarray((starts[:, None] + np.arange(length)) % count).reshape(-1)[:count]
+
+
+@functools.lru_cache(maxsize=8)
+def _short_draws(count: int, length: int) -> tuple[NDArray[np.intp], ...]:
+    """Draws of a series that is short: all readings of a take ask for those of the same few lengths."""
+    return tuple(_drawn(count, length))
 
 
 def half_width(values: NDArray[np.float64]) -> float | None:

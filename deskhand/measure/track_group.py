@@ -36,7 +36,7 @@ class TrackGroup:
         One for each track of the recording; those of the group are filled.
     compared : set of int
         Tracks whose spectra are kept for what is summed over two tracks.
-    searched : int
+    searched_tracks : int
         Faults are looked for in the tracks below this number.
     """
 
@@ -47,7 +47,7 @@ class TrackGroup:
         figures: Sequence[TrackFigures],
         *,
         compared: AbstractSet[int],
-        searched: int,
+        searched_tracks: int,
     ) -> None:
         self._grid = grid
         self.tracks = tracks
@@ -56,7 +56,7 @@ class TrackGroup:
         self._held = np.zeros((GROUP_TRACKS, grid.carry + grid.chunk), np.float32)
         self._seconds = 0
         members = [figures[track] for track in tracks]
-        in_search = [track < searched for track in tracks]
+        in_search = [track < searched_tracks for track in tracks]
         self._scan = SampleScan(grid, members, in_search)
         self._short = ShortSpectra(grid, members, in_search)
         self._low = LowSpectra(grid, members, GROUP_TRACKS)

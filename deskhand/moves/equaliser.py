@@ -11,14 +11,9 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.dsp.filters import (
-    analogue_power,
-    bell_prototype,
-    high_shelf_prototype,
-    low_shelf_prototype,
-    pass_prototypes,
-)
+from deskhand.dsp.filters import analogue_power, bell_or_shelf_prototype, pass_prototypes
 from deskhand.dsp.spectrum import exact_hz
+from deskhand.house import BLOCKS
 from deskhand.measure.passages import FLOOR_DB
 from deskhand.units import db_from_power, power_from_db
 
@@ -61,10 +56,6 @@ class Shape:
         return _power(self)
 
 
-PROTOTYPES: Final = {"bell": bell_prototype, "low-shelf": low_shelf_prototype, "high-shelf": high_shelf_prototype}
-"""Analogue prototype of each bell and shelf, from gain and Q."""
-
-
 @lru_cache(maxsize=200_000)
 def _power(shape: Shape) -> Array:
     ratio = FINE_HZ / shape.frequency_hz
@@ -75,7 +66,7 @@ def _power(shape: Shape) -> Array:
         ):
             gain = gain * analogue_power(*prototype, ratio)
         return np.asarray(gain)
-    return np.asarray(analogue_power(*PROTOTYPES[shape.kind](shape.gain_db, shape.q), ratio))
+    return np.asarray(analogue_power(*bell_or_shelf_prototype(BLOCKS[shape.kind].acts, shape.gain_db, shape.q), ratio))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,7 +160,7 @@ def _smoothing() -> Array:
 _SMOOTHING: Final = _smoothing()
 
 
-def _heard_db(levels_db: Array) -> Array:
+def _prominence_db(levels_db: Array) -> Array:
     """(..., 31) levels against the whole with a soft floor: what lies far below it is hardly heard in it, whatever its level."""
     power = np.asarray(power_from_db(levels_db))
     share = power / np.maximum(power.sum(axis=-1, keepdims=True), 1e-30)
@@ -181,7 +172,7 @@ def off_db(levels_db: Array, task: Task) -> Array:
 
     Smoothed over 0.4 octave, since the notes of another song and key are no other tone; without the mean, since level is not tone.
     """
-    return without_level(_heard_db(levels_db) - _heard_db(task.wanted_db), task)
+    return without_level(_prominence_db(levels_db) - _prominence_db(task.wanted_db), task)
 
 
 def without_level(differences_db: Array, task: Task) -> Array:

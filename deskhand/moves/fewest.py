@@ -11,13 +11,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.dsp.filters import analogue_power
+from deskhand.dsp.filters import analogue_power, bell_or_shelf_prototype
 from deskhand.dsp.spectrum import exact_hz
 from deskhand.house import BLOCKS
 from deskhand.moves.equaliser import (
     FINE_HZ,
     LEAST_POWER,
-    PROTOTYPES,
     SHELF_Q,
     WORTH_DB,
     Change,
@@ -110,8 +109,11 @@ def _units(grid: Grid, kind: str, sign: int) -> tuple[tuple[tuple[float, float],
     """Frequencies and Q of a kind, and (settings, 31) the gain of the bands for a decibel of each, at their centres."""
     qs = grid.qs if kind == "bell" else (SHELF_Q,)
     knobs = tuple((hz, q) for hz in grid.frequencies_hz for q in qs)
-    centre, gain_db, prototype = exact_hz(), sign * _UNIT_DB, PROTOTYPES[kind]
-    rows = [db_from_power(analogue_power(*prototype(gain_db, q), centre / hz)) / gain_db for hz, q in knobs]
+    centre, gain_db, acts = exact_hz(), sign * _UNIT_DB, BLOCKS[kind].acts
+    rows = [
+        db_from_power(analogue_power(*bell_or_shelf_prototype(acts, gain_db, q), centre / hz)) / gain_db
+        for hz, q in knobs
+    ]
     return knobs, np.array(rows)
 
 

@@ -94,7 +94,7 @@ class Space:
 
 
 class HandSearch:
-    """Search for hands, from how the feed stands.
+    """Search for the changes by hand that clear the voice, from how the feed stands.
 
     Parameters
     ----------
@@ -230,7 +230,7 @@ class HandSearch:
         return [hand for hand in map(self._least, able) if hand is not None]
 
     def _furthest(self, ladders: Sequence[Sequence[Hand]]) -> Hand | None:
-        """Last hand of the ladder that brings most, inside the mono loss; None where none brings a percent."""
+        """Largest change of the one source or group that clears most, within the limit of mono loss; None where none brings a percent."""
         ends = [ladder[-1] for ladder in ladders if self.allowed(ladder[-1])]
         best = max(ends, key=self.pct, default=None)
         return best if best is not None and self.brings(best) >= WORTH_PCT else None
@@ -278,7 +278,7 @@ class HandSearch:
 
 
 def _joined(first: Giving, second: Giving) -> Giving:
-    """Settings of a source that two hands are laid on."""
+    """Sum of two changes at one source: gains in dB add up, the later bell counts, muted once is muted."""
     return replace(
         first if second.bell is None else replace(first, bell=second.bell, bell_db=second.bell_db),
         fader_db=first.fader_db + second.fader_db,

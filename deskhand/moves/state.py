@@ -144,7 +144,7 @@ class Plan:
         return any(move.where in ("rig", "patch") for move in self.moves)
 
 
-def behind_gains(blocks: Sequence[ChainBlock]) -> int:
+def equaliser_position(blocks: Sequence[ChainBlock]) -> int:
     """Index of the first block that is no gain, polarity or delay: where a new equaliser begins."""
     return next((position for position, block in enumerate(blocks) if BLOCKS[block.block].group != "gain"), len(blocks))
 
@@ -161,7 +161,7 @@ def turn_gain(state: SourceState, plan: Plan, kind: str, on: str, change_db: flo
             blocks[:] = [turned if block is before else block for block in blocks]
         return
     # one side's behind what both have
-    plan.blocks.insert(0 if on == "both" else behind_gains(plan.blocks), turned)
+    plan.blocks.insert(0 if on == "both" else equaliser_position(plan.blocks), turned)
     # a preamp's change belongs to this moment: the next recording is made behind it; a gain before the tap is the file's own, which is
     # turned there, while the take does not hold the change yet
     unsaved = BLOCKS[kind].at_preamp or state.before_tap(kind, on) is not None

@@ -18,7 +18,7 @@ from deskhand.moves import equaliser as eq
 from deskhand.moves.fewest import fewest
 from deskhand.moves.fine import brought_to, fine_power
 from deskhand.moves.move import Move, Remark, Setting, cautions, who_hears
-from deskhand.moves.state import behind_gains
+from deskhand.moves.state import equaliser_position
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -43,7 +43,7 @@ _WIDE_Q: Final = 1.0
 """Bells up to this Q, an octave and a half wide, are wide; shelves always are. Common practice, no source."""
 _ROUNDS: Final = 3
 """Searches at most where dynamics make something else of the moves. Common practice, no source."""
-_RESTLESS_DB: Final = 1.0
+_HALF_WEIGHT_DB: Final = 1.0
 """Spread of an octave from take to take at which it counts half. Common practice, no source."""
 _AGREES_DB: Final = 0.3
 """Difference between predicted and run, RMS, below which the prediction stands. Common practice, no source."""
@@ -110,7 +110,7 @@ def with_changes(
             block = _block(change.after)
             shaped = [position for position, known in enumerate(chain) if BLOCKS[known.block].shapes_tone]
             in_front = change.after.kind == "high-pass" or not shaped
-            chain.insert(behind_gains(chain) if in_front else shaped[-1] + 1, block)
+            chain.insert(equaliser_position(chain) if in_front else shaped[-1] + 1, block)
             new_blocks.append(block)
     return chain, new_blocks
 
@@ -160,7 +160,7 @@ def _search_of(
     # where this source differs from song to song anyway, a difference says little
     spread_db = np.sqrt(np.diag(home.scale))
     by_band = np.interp(np.log2(exact_hz()), np.log2(np.array(OCTAVES_HZ)), spread_db)
-    weight = eq.matters(power) / (1.0 + (by_band / _RESTLESS_DB) ** 2)
+    weight = eq.matters(power) / (1.0 + (by_band / _HALF_WEIGHT_DB) ** 2)
     task = eq.Task(power=power, wanted_db=wanted_db, weight=weight, blocks=tuple(_shapes(plan.blocks)))
     return _ToneSearch(
         state=state, home=home, grid=grid, task=task, what_if=what_if, as_is=as_is, whole=whole

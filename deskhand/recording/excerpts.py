@@ -35,7 +35,7 @@ class ExcerptPlace(NamedTuple):
         return (self.last_frame - self.first_frame) * len(self.tracks) * np.dtype(np.float32).itemsize
 
 
-def read_together(places: Sequence[ExcerptPlace]) -> Iterator[list[ExcerptPlace]]:
+def read_groups(places: Sequence[ExcerptPlace]) -> Iterator[list[ExcerptPlace]]:
     """Places in groups that are read in one go: those of the same lanes that lie near each other in time.
 
     A group's samples take no more than `MOST_BYTES`, unless one excerpt alone takes more.

@@ -11,7 +11,7 @@ import numpy as np
 
 from deskhand.errors import RecordingError, UsageError
 from deskhand.recording import names
-from deskhand.recording.excerpts import MOST_BYTES, ExcerptBuffer, ExcerptPlace, read_together
+from deskhand.recording.excerpts import MOST_BYTES, ExcerptBuffer, ExcerptPlace, read_groups
 from deskhand.recording.folder import audio_files, parts_beside
 from deskhand.recording.lanes import Lane, align, common_end, group, match_rates, track_names, track_numbers
 from deskhand.recording.probe import probe
@@ -155,12 +155,12 @@ class Recording:
         """
         places = [self._place(index, tracks, start_s, length_s) for index, (tracks, start_s) in enumerate(wanted)]
         batch: list[tuple[int, NDArray[np.float32]]] = []
-        for together in read_together(places):
-            group_bytes = sum(place.size_bytes for place in together)
+        for neighbours in read_groups(places):
+            group_bytes = sum(place.size_bytes for place in neighbours)
             if batch and group_bytes + sum(samples.nbytes for _, samples in batch) > MOST_BYTES:
                 yield batch
                 batch = []
-            batch = [*batch, *self._read_group(together)]
+            batch = [*batch, *self._read_group(neighbours)]
         if batch:
             yield batch
 

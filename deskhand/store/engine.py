@@ -1,9 +1,11 @@
-"""Engines of the history's database: which URLs there are, how they are shown, and how SQLite's transactions begin."""
+"""Engines of the history's database: which URLs there are, how they are shown, how SQLite's transactions begin, revisions of the tables."""
 
 from __future__ import annotations
 
+import functools
 import re
-from typing import TYPE_CHECKING, Any, Final
+from pathlib import Path
+from typing import Any, Final
 from urllib.parse import unquote
 
 import sqlalchemy as sa
@@ -11,9 +13,7 @@ import sqlalchemy as sa
 from deskhand.errors import HistoryError
 from deskhand.store.records import file_of
 
-if TYPE_CHECKING:
-    from pathlib import Path
-
+MIGRATIONS: Final = Path(__file__).parent / "migrations"
 WAIT_S: Final = 20.0
 """Time that one program waits for another that is writing. Common practice, no source."""
 
@@ -79,3 +79,12 @@ def engine_of(url: str, file: Path | None) -> sa.Engine:
 
         return engine
     return sa.create_engine(re.sub(r"^postgres(ql)?:", "postgresql+psycopg:", url), poolclass=sa.NullPool)
+
+
+@functools.cache
+def revisions() -> tuple[str | None, frozenset[str]]:
+    """Newest revision of the tables, and all; read once, since it runs each migration's file."""
+    from alembic.script import ScriptDirectory
+
+    script = ScriptDirectory(str(MIGRATIONS))
+    return script.get_current_head(), frozenset(migration.revision for migration in script.walk_revisions())

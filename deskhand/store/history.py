@@ -7,7 +7,7 @@ import sqlite3
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
@@ -15,7 +15,7 @@ from sqlalchemy.exc import DBAPIError
 from deskhand.errors import HistoryError, UsageError
 from deskhand.files import write_atomically
 from deskhand.house import FormerNames
-from deskhand.store.engine import checked_url, engine_of, shown
+from deskhand.store.engine import MIGRATIONS, checked_url, engine_of, revisions, shown
 from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.records import BlindTest, TakeRow, file_of
 from deskhand.store.rows import (
@@ -36,8 +36,6 @@ if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
 
     from deskhand.store.records import Dismissal, KeptPart, KeptTake
-
-_MIGRATIONS: Final = Path(__file__).parent / "migrations"
 
 
 def open_history(url: str, *, create: bool = False, names: FormerNames | None = None) -> History | None:
@@ -114,10 +112,8 @@ class History:
 
     def upgrade(self) -> None:
         """Bring the tables to this version."""
-        from alembic.script import ScriptDirectory
-
-        script = ScriptDirectory(str(_MIGRATIONS))
-        newest, revision = script.get_current_head(), self._revision(script)
+        newest, known = revisions()
+        revision = self._revision(known)
         if revision == newest:
             return
         if revision is not None:
@@ -126,7 +122,7 @@ class History:
         from alembic.config import Config
 
         config = Config()
-        config.set_main_option("script_location", str(_MIGRATIONS).replace("%", "%%"))
+        config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
         with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 # two programs that open a new database at once: one makes the tables, the other waits for it
@@ -160,7 +156,7 @@ class History:
                 f"make room, or let this user write in {file.parent}",
             ) from error
 
-    def _revision(self, script: Any) -> str | None:
+    def _revision(self, known: frozenset[str]) -> str | None:
         with self.transaction() as connection:
             inspector = sa.inspect(connection)
             tables = set(inspector.get_table_names())
@@ -169,7 +165,6 @@ class History:
             if "alembic_version" not in tables:
                 raise HistoryError(self.where, "holds other tables, and is no history of ours", "name another place")
             revision = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
-        known = {known_script.revision for known_script in script.walk_revisions()}
         if revision is not None and revision not in known:
             raise HistoryError(self.where, "was written by a newer deskhand", "use that version, or a newer one")
         return revision

@@ -71,16 +71,16 @@ def in_order(takes: Sequence[TakeRow]) -> list[TakeRow]:
         All of them by their numbers, which is the order in which they were written; a take that was measured again stands where the
         earlier one stood.
     """
-    first_number = {take.id: take.id for take in takes}
+    first_written = {take.id: take.id for take in takes}
     for take in takes:
         if take.replaced_by is not None:
-            first_number[take.replaced_by] = first_number[take.id]
+            first_written[take.replaced_by] = first_written[take.id]
     moments: dict[int, str] = {}
     newest = ""
-    for take in sorted(takes, key=lambda take: first_number[take.id]):
+    for take in sorted(takes, key=lambda take: first_written[take.id]):
         newest = max(newest, take.kept_at)
         moments[take.id] = take.date or newest
-    return sorted(takes, key=lambda take: (moments[take.id], first_number[take.id], take.id))
+    return sorted(takes, key=lambda take: (moments[take.id], first_written[take.id], take.id))
 
 
 def _names_of_text(text: Any, holder: str) -> tuple[str, ...]:

@@ -300,17 +300,17 @@ class Weeks:
 
 def _week_rows(history: History, house: str, phase: str, source: str | None) -> list[tuple[TakeRow, KeptPart]]:
     """Kept parts of the newest two years, or all of one source beside the newest of the others, whose spread it shares."""
-    choice: dict[str, Any] = {
+    query: dict[str, Any] = {
         "house": house,
         "phase": phase,
         "metrics": [name for number in SHOWN for name in number.reads],
         "stages": ("tap", "after"),
         "versions": reading_versions(),
     }
-    rows = history.parts(most=_OVERVIEW_TAKES if source is None else MOST_TAKES, **choice)
+    rows = history.parts(most=_OVERVIEW_TAKES if source is None else MOST_TAKES, **query)
     if source is None:
         return rows
-    of_source = history.parts(most=_ALL_TAKES, source=source, **choice)
+    of_source = history.parts(most=_ALL_TAKES, source=source, **query)
     return [*of_source, *((take, part) for take, part in rows if part.source != source)]
 
 

@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
-from scipy.stats import binomtest
 
 from deskhand.chain.meter import Meters
 from deskhand.errors import UsageError
@@ -55,6 +54,9 @@ def p_value(right: int, trials: int) -> float:
     >>> round(p_value(9, 10), 4)
     0.0107
     """
+    # it takes half a second to import
+    from scipy.stats import binomtest
+
     return float(binomtest(right, trials, 0.5, alternative="greater").pvalue)
 
 

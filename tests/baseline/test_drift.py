@@ -32,6 +32,7 @@ from deskhand.baseline.kept import Drift, drifts
 from deskhand.baseline.numbers import BY_NAME, LEVEL
 from deskhand.baseline.predict import Prior
 from deskhand.findings import judge_drifts, say
+from tests.support.hypotheses import examples
 from tests.support.tables import rows
 from tests.support.weeks import FIRST, FLAT, Weeks, part
 
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(40), deadline=None, derandomize=True, database=None)
 ONE: Final = Prior(covariance=np.array([[1.0]]), strength=4.0, player_ratio=1.0)
 PUBLISHED: Final = rows("ewma_run_lengths")
 CREEP: Final = 0.4

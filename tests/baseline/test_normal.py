@@ -44,6 +44,7 @@ from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.measure.passages import FLOOR_DB
 from deskhand.store import Dismissal, KeptTake
 from deskhand.store.history import open_history
+from tests.support.hypotheses import examples
 from tests.support.weeks import CYMBALS, FLAT, HOUSE, LONG_S, PIANO, Weeks, part, row
 
 if TYPE_CHECKING:
@@ -57,7 +58,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-few: Final = settings(max_examples=25, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(25), deadline=None, derandomize=True, database=None)
 AT_THE_TAP: Final = {"articulation_db": 6.0, "tail_s": 0.8, "width_db": -8.0, "balance_db": 0.5}
 BEHIND: Final = {"crest_db": 14.0, "harsh_sone": 4.0, "loudness_sone": 20.0}
 WIDE: Final = 0.3

@@ -33,6 +33,7 @@ from deskhand.baseline.spreads import player_ratio_of, tone_covariance
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.house import ROLES
 from deskhand.measure import passages
+from tests.support.hypotheses import examples
 from tests.support.tables import rows
 from tests.support.weeks import CYMBALS, FLAT, PIANO, third_octaves
 
@@ -42,7 +43,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 CONTOUR: Final = "ISO 226:2023, contour of 80 phon"
-few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(40), deadline=None, derandomize=True, database=None)
 levels: Final = st.lists(st.floats(-60.0, 0.0), min_size=len(NOMINAL_HZ), max_size=len(NOMINAL_HZ)).map(np.array)
 EVERY: Final = tuple(BY_NAME.values())
 FLOOR: Final = 10 ** (passages.FLOOR_DB / 10)

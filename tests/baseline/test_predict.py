@@ -18,6 +18,7 @@ from scipy import integrate, special, stats
 
 from deskhand.baseline import predict
 from deskhand.baseline.predict import Predictive, Prior, pooled, predictive, scaled, scatter_of
+from tests.support.hypotheses import examples
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 BDA_3_3: Final = "Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, 3.3 (from memory)"
 BDA_3_6: Final = "Gelman et al., Bayesian Data Analysis, 3rd ed. 2013, 3.6 (from memory)"
 MURPHY: Final = "Murphy, Conjugate Bayesian analysis of the Gaussian distribution, 2007, 8 and 9 (from memory)"
-few: Final = settings(max_examples=30, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(30), deadline=None, derandomize=True, database=None)
 COVARIANCE: Final = np.array([[2.0, 0.6, -0.3], [0.6, 1.0, 0.2], [-0.3, 0.2, 0.5]])
 
 

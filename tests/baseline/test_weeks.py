@@ -18,12 +18,13 @@ from deskhand.baseline.drift import LEAST_TAKES
 from deskhand.baseline.normal import LEAST_PLAYING_S, judge_parts
 from deskhand.baseline.weeks import Course, courses
 from deskhand.report.weeks import course_picture, print_overview, print_source, table_rows, to_csv, weeks_page
+from tests.support.hypotheses import examples
 from tests.support.weeks import FIRST, HOUSE, PIANO, Weeks, part, row
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(40), deadline=None, derandomize=True, database=None)
 USUAL: Final = {"level_dbfs": -18.0, "articulation_db": 6.0, "tail_s": 0.8, "crest_db": 14.0}
 
 

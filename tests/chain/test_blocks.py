@@ -19,6 +19,7 @@ from deskhand.chain.blocks import pan_gains
 from deskhand.chain.run import Chain, run
 from deskhand.errors import HouseError
 from tests.support.chain import made
+from tests.support.hypotheses import examples
 from tests.support.signals import amplitude, sine, white
 from tests.support.tables import rows
 
@@ -28,7 +29,7 @@ if TYPE_CHECKING:
 RATE_HZ: Final = 48000
 PANS: Final = rows("pan_laws")
 SOUND: Final = rows("speed_of_sound")
-few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(40), deadline=None, derandomize=True, database=None)
 
 LINEAR: Final = {
     "gain": made("gain", gain="-7.3 dB"),
@@ -154,7 +155,7 @@ ANY_BLOCK: Final = st.one_of(
 )  # fmt: skip
 
 
-@settings(max_examples=300, deadline=None, derandomize=True, database=None)
+@settings(max_examples=examples(300), deadline=None, derandomize=True, database=None)
 @given(keys=ANY_BLOCK, rate_hz=st.sampled_from([44100, 48000, 96000]), channels=st.sampled_from([1, 2]))
 def test_any_legal_setting_gives_numbers(keys: dict[str, Any], rate_hz: int, channels: int) -> None:
     if channels == 1 and (keys.get("on", "both") != "both" or keys["block"] == "mid-side"):

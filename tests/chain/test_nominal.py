@@ -19,6 +19,7 @@ from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import SourceReading, read_source
 from tests.support.chain import made
 from tests.support.feed import Feed
+from tests.support.hypotheses import examples
 from tests.support.signals import RATE_HZ, pink, sine
 from tests.support.tables import rows
 
@@ -101,7 +102,7 @@ _BLOCKS = st.lists(
 )
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=examples(25), deadline=None)
 @given(blocks=_BLOCKS, seed=st.integers(0, 2**16))
 def test_it_is_the_chain_run_and_measured(blocks, seed):
     """Peer: the chain's own blocks on the samples, measured again over what plays at the tap."""

@@ -16,6 +16,7 @@ from deskhand.house import HouseFile
 from deskhand.mix.bus import gains, strips
 from tests.support.chain import made
 from tests.support.feed import Feed
+from tests.support.hypotheses import examples
 from tests.support.signals import amplitude
 
 if TYPE_CHECKING:
@@ -28,7 +29,7 @@ PLAIN: Final = [made("bell", frequency="1 kHz", gain="6 dB")]
 PANNED: Final = [made("pan", position=50), made("high-shelf", frequency="5 kHz", gain="4 dB", on="side")]
 CHAINS: Final[list[tuple[tuple[int, ...], list[Any]]]] = [((0,), PLAIN), ((1, 2), LATE), ((3,), PANNED)]
 """Tracks and blocks of each; track 4 has no chain."""
-few: Final = settings(max_examples=12, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(12), deadline=None, derandomize=True, database=None)
 
 
 def tracks() -> np.ndarray:

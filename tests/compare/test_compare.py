@@ -27,6 +27,7 @@ from deskhand.compare.run import Comparison, compare
 from deskhand.compare.shapes import FilterShape, describe, response_db
 from deskhand.house import make_block, parse_house
 from tests.support import material
+from tests.support.hypotheses import examples
 from tests.support.needs import require
 
 if TYPE_CHECKING:
@@ -108,7 +109,7 @@ class TestNothing:
         assert result.residual_db < -50.0
 
 
-@settings(max_examples=12, deadline=None, derandomize=True, database=None)
+@settings(max_examples=examples(12), deadline=None, derandomize=True, database=None)
 @given(delay=st.floats(-3000, 3000), sign=st.sampled_from([1, -1]), gain=st.floats(0.1, 3.0))
 def test_alignment_of_noise(delay, sign, gain):
     rng = np.random.default_rng(5)
@@ -257,7 +258,7 @@ class TestDynamics:
         assert one.ratio == pytest.approx(3.0, rel=0.15)
 
 
-@settings(max_examples=15, deadline=None, derandomize=True, database=None)
+@settings(max_examples=examples(15), deadline=None, derandomize=True, database=None)
 @given(
     hz=st.floats(100, 8000),
     gain=st.floats(1.0, 12.0),

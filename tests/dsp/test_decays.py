@@ -22,9 +22,10 @@ from deskhand.dsp.decays import (
     free_decays_of_all,
     onsets,
 )
+from tests.support.hypotheses import examples
 
 DIGITAL_SILENCE_DB: Final = -200.0
-few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(40), deadline=None, derandomize=True, database=None)
 
 
 def exponential(

@@ -22,6 +22,7 @@ from deskhand.house import ChainBlock
 from tests.support import material
 from tests.support.chain import made, true_peak_db
 from tests.support.dynamics import RATE_HZ, hot, limited, smoothed, song, time_constant_s, two_stage
+from tests.support.hypotheses import examples
 from tests.support.signals import sine
 from tests.support.tables import rows, topic
 
@@ -30,7 +31,7 @@ STEP: Final = rows("compressor_step")
 DETECTORS: Final = rows("compressor_detectors")
 NOTES: Final = topic("compressor_notes")
 PAPER: Final = "Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60 (6), 2012, 399"
-few: Final = settings(max_examples=60, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(60), deadline=None, derandomize=True, database=None)
 
 
 # conversions

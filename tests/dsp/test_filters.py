@@ -28,6 +28,7 @@ from tests.support.filters import (
     worst_equaliser_db,
     worst_pass_db,
 )
+from tests.support.hypotheses import examples
 from tests.support.tables import rows
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ LIMITS_DB: Final = {
 TABLE: Final = rows("eq_response")
 DESIGNS: Final = rows("eq_designs")
 ALIGNMENTS: Final = rows("butterworth_linkwitz_riley")
-few: Final = settings(max_examples=60, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(60), deadline=None, derandomize=True, database=None)
 
 
 @pytest.fixture(scope="module")

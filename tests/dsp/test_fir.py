@@ -16,10 +16,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deskhand.dsp import fir
+from tests.support.hypotheses import examples
 from tests.support.oversampling import BIAS, alias_db, bent_tone
 
 RATE_HZ: Final = 48000
-few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(40), deadline=None, derandomize=True, database=None)
 
 
 def response(taps: np.ndarray, points: int = 1 << 14) -> tuple[np.ndarray, np.ndarray]:

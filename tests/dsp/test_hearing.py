@@ -25,6 +25,7 @@ from deskhand.dsp.hearing import (
     sharpness_acum,
     stationary_loudness,
 )
+from tests.support.hypotheses import examples
 from tests.support.tables import rows, topic
 
 if TYPE_CHECKING:
@@ -39,7 +40,7 @@ CENTRES_HZ: Final = 1000.0 * 10.0 ** (0.1 * (np.arange(BANDS) - 16))
 LOWEST_BANDS: Final = 11
 BROAD_UPPER_HZ: Final = 10000.0
 QUIET_DB: Final = -60.0
-few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(40), deadline=None, derandomize=True, database=None)
 
 
 def peer() -> Any:

@@ -31,6 +31,7 @@ from deskhand.dsp.intelligibility import (
     third_octave_sos,
     window_frames,
 )
+from tests.support.hypotheses import examples
 from tests.support.intelligibility import (
     BANDS,
     BINAURAL_DB,
@@ -53,7 +54,7 @@ if TYPE_CHECKING:
 EFFORTS: Final = ("normal", "raised", "loud", "shout")
 RATES_HZ: Final = (44100, 48000, 96000)
 NEAR: Final = 0.01
-few: Final = settings(max_examples=60, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(60), deadline=None, derandomize=True, database=None)
 
 
 def db(power: NDArray[np.floating] | float) -> NDArray[np.float64]:

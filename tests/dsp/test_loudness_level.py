@@ -17,6 +17,7 @@ from deskhand.dsp.loudness_level import (
     phon_from_spl,
     spl_from_phon,
 )
+from tests.support.hypotheses import examples
 from tests.support.tables import rows, topic
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ PARAMETERS: Final = rows("iso226_parameters")
 CONTOURS: Final = rows("iso226_contours")
 PRINTED: Final = topic("iso226_formulas")
 LEVELS_PHON: Final = (20, 40, 60, 80, 90)
-few: Final = settings(max_examples=80, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(80), deadline=None, derandomize=True, database=None)
 frequencies = st.floats(20.0, 12500.0)
 
 

@@ -16,6 +16,7 @@ from hypothesis import strategies as st
 from deskhand.dsp import weighting
 from deskhand.dsp.biquad import matched, response
 from deskhand.dsp.weighting import FAST_S, SLOW_S, time_weighted, weighting_db, weighting_sos
+from tests.support.hypotheses import examples
 from tests.support.tables import rows, topic
 
 RATES_HZ: Final = (44100, 48000, 88200, 96000, 192000)
@@ -24,7 +25,7 @@ FREQUENCIES_HZ: Final = np.array([float(row["freq_exact_hz"]) for row in TABLE])
 CONSTANTS: Final = topic("iec61672_constants")
 BURSTS: Final = CONSTANTS["toneburst"]
 BURST_HZ: Final = 4000.0
-few: Final = settings(max_examples=60, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(60), deadline=None, derandomize=True, database=None)
 
 at_each_rate = pytest.mark.parametrize("rate_hz", [pytest.param(rate, id=f"{rate}-hz") for rate in RATES_HZ])
 for_a_and_c = pytest.mark.parametrize("name", ["A", "C"])

@@ -16,12 +16,13 @@ from hypothesis import strategies as st
 from deskhand.findings import KINDS, Finding, causes_only, say, with_dismissals
 from deskhand.findings.causes import _WORSE
 from deskhand.store import Dismissal
+from tests.support.hypotheses import examples
 
 if TYPE_CHECKING:
     from deskhand.findings import KindName as Kind
     from deskhand.findings import Severity
 
-few: Final = settings(max_examples=60, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(60), deadline=None, derandomize=True, database=None)
 JUDGEMENTS: Final = ("tone", "dynamics", "tail", "articulation", "width", "mono-loss", "harsh", "sound-step", "drift")
 HALF_GONE_DB: Final = KINDS["one-sided"]["half_gone_db"]
 TONIGHT: Final = ("Sunday", "2026-03-08")

@@ -34,6 +34,7 @@ from deskhand.findings.judgements import LEAST_NOTICEABLE, MIX_STAGE, SHOW_BUDGE
 from deskhand.house import ROLES
 from deskhand.measure.passages import OCTAVES_HZ
 from deskhand.measure.stereo import MonoFlip
+from tests.support.hypotheses import examples
 from tests.support.weeks import Weeks, part
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ if TYPE_CHECKING:
 
     from deskhand.findings import Finding
 
-few: Final = settings(max_examples=60, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(60), deadline=None, derandomize=True, database=None)
 HEAR_S: Final = (12.0, 14.0)
 HARSH_S: Final = ((30.0, 31.0), (50.0, 52.0))
 JUDGED: Final = tuple(role for role in ROLES if ROLES[role].shaped)

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.support.feed import RATE_HZ, reading_of
+from tests.support.hypotheses import examples
 from tests.support.signals import amplitude, hits, pink, plucks, sine, speech_like, white
 
 MOVES: Final = (
@@ -23,7 +24,7 @@ STAYS: Final = (
 KINDS: Final = ("plucks", "speech-like", "hits", "pink")
 
 # one run here is a measurement of some seconds of sound: few, and always the same ones
-few = settings(max_examples=6, deadline=None, derandomize=True, database=None)
+few = settings(max_examples=examples(6), deadline=None, derandomize=True, database=None)
 
 
 def pair(seed: int, kind: str) -> np.ndarray:

@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from deskhand.recording import Recording
 from deskhand.result import plain
 from deskhand.tasks.check import check
+from tests.support.hypotheses import examples
 from tests.support.signals import RATE_HZ, hits, pink, plucks, sine, speech_like, white
 from tests.support.writers import write_wave
 
@@ -76,7 +77,7 @@ tracks = [5]
 """
 
 # one run measures eight seconds of five tracks: few, and always the same ones
-few = settings(max_examples=3, deadline=None, derandomize=True, database=None)
+few = settings(max_examples=examples(3), deadline=None, derandomize=True, database=None)
 
 
 def show() -> np.ndarray:

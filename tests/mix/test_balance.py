@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 from deskhand.mix.balance import OCTAVES, shares_pct, shift_phon
 from deskhand.mix.bus import Strip
 from tests.support.feed import figures_of
+from tests.support.hypotheses import examples
 from tests.support.signals import RATE_HZ, amplitude, at_level, pink
 from tests.support.tables import rows
 
@@ -21,7 +22,7 @@ OFFSET_DB: Final = 100.0
 """DB SPL of a mean square of 1."""
 PARAMETERS: Final = {float(row["freq_hz"]): row for row in rows("iso226_parameters")}
 CONTOURS: Final = {float(row["freq_hz"]): row for row in rows("iso226_contours")}
-few: Final = settings(max_examples=15, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(15), deadline=None, derandomize=True, database=None)
 
 
 def octave(rng: np.random.Generator, middle_hz: float, level_dbfs: float) -> np.ndarray:

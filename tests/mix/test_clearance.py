@@ -57,6 +57,7 @@ from tests.support.clearance import (
     song,
     stem,
 )
+from tests.support.hypotheses import examples
 from tests.support.signals import amplitude, hits, pink, plucks, speech_like
 from tests.support.tables import rows, topic
 
@@ -70,7 +71,7 @@ if TYPE_CHECKING:
     Sound = NDArray[np.float64]
     """(channels, frames)."""
 
-few: Final = settings(max_examples=40, deadline=None, derandomize=True, database=None)
+few: Final = settings(max_examples=examples(40), deadline=None, derandomize=True, database=None)
 
 
 # signals, to hold energies against

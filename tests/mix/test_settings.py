@@ -271,8 +271,8 @@ def test_threads_make_no_difference(night: Night, threads: int) -> None:
         ({"mid_down_db": {"piano": 3.0}}, "piano: is not in the feed; name one of: vox, guitar, snare, keys"),
         ({"fader_db": {"piano": 0.0}}, "piano: is not in the feed; name one of"),
         ({"muted": ["snare", "piano"]}, "piano: is not in the feed; name one of"),
-        ({"mid_down_db": {"snare": 3.0}}, "snare: has no middle to turn down; turn down its fader"),
-        ({"mid_down_db": {"keys": 3.0}}, "keys: has no middle to turn down; turn down its fader"),
+        ({"mid_down_db": {"snare": 3.0}}, "snare: has no mid to turn down; turn down its fader"),
+        ({"mid_down_db": {"keys": 3.0}}, "keys: has no mid to turn down; turn down its fader"),
     ],
 )
 def test_what_cannot_be_set(night: Night, settings: dict[str, Any], said: str) -> None:

@@ -27,6 +27,7 @@ from deskhand.moves.equaliser import (
 )
 from deskhand.moves.fewest import fewest
 from deskhand.moves.fine import brought_to, fine_power
+from tests.support.hypotheses import examples
 from tests.support.tables import topic
 
 DESK = desk_grid(
@@ -88,7 +89,7 @@ def test_high_pass_is_a_butterworth(slope):
     np.testing.assert_allclose(shape.power(), 1 / (1 + (100.0 / FINE_HZ) ** (slope / 3)), rtol=1e-6)
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=examples(12), deadline=None)
 @given(
     place=st.integers(30, len(DESK.frequencies_hz) - 25),
     gain=st.sampled_from([-5.5, -4.0, -3.0, 3.0, 5.0, 7.5]),
@@ -150,7 +151,7 @@ def test_several_planted_shapes_are_taken_back_within_a_decibel(seed):
     )
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=examples(10), deadline=None)
 @given(seed=st.integers(0, 10_000), count=st.integers(1, 2))
 def test_brute_force_finds_no_shorter_list(seed, count):
     rng = np.random.default_rng(seed)
@@ -179,7 +180,7 @@ def test_brute_force_finds_no_shorter_list(seed, count):
         assert best >= 0.15
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(15), deadline=None)
 @given(seed=st.integers(0, 10_000), bells=st.integers(0, 3))
 def test_nothing_is_asked_that_the_desk_cannot_do(seed, bells):
     rng = np.random.default_rng(seed)

@@ -425,7 +425,7 @@ def test_what_the_equaliser_takes_is_made_up_by_the_trim(rng):
         else:
             # the boom was the level: nothing is said that its move does not do
             assert told.change_db is None
-            assert "what else is turned at it brings it home" in say(told)
+            assert "its moves bring the level back to nominal" in say(told)
     # where no level is judged it stays as it was
     unjudged = plan(replace(heard, nominal_dbfs=None))
     assert _level_dbfs(wrong, tuple(unjudged.blocks)) == pytest.approx(nominal_dbfs, abs=1.0)

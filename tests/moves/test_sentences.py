@@ -84,7 +84,7 @@ def test_a_move_that_only_follows_another_answers_the_same() -> None:
 def test_sentences_are_made_of_the_settings_and_the_facts() -> None:
     told = with_sentences(BELL, [])
     assert told.text == "bell from −2.5 dB at 1.41 kHz, Q 1.4 to −4 dB at 1.59 kHz, Q 2"
-    assert told.effect == "tone from 3.1 to 1.3 dB off what is usual (RMS), with those above"
+    assert told.effect == "tone from 3.1 to 1.3 dB off what is usual on average, with those above"
     assert told.undo == "set it back to −2.5 dB at 1.41 kHz, Q 1.4"
     side = replace(
         BELL, block="trim", on="right", action="side-trim",

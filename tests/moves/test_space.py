@@ -17,8 +17,9 @@ from deskhand.mix.clearance import TrialPhrase
 from deskhand.moves.giving import MOST_DB, Abilities, Bell, PhraseOfSource, bands_of
 from deskhand.moves.space import MOST_HANDS, RoomLimits, Space, make_space
 from deskhand.moves.voice_limits import below_limit_db, headroom_db
+from tests.support.hypotheses import examples
 
-few = settings(max_examples=25, deadline=None, derandomize=True, database=None)
+few = settings(max_examples=examples(25), deadline=None, derandomize=True, database=None)
 VOICE_DB = 15.0
 NOTHING_DB = -200.0
 NEAR_PCT = 0.01

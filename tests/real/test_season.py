@@ -25,7 +25,7 @@ LENGTH_S = 32.0
 SEEDS = (1,)
 ROLES = {name: role for name, role, *_ in _SOURCES}
 NAMES = {name: names for name, _, names, *_ in _SOURCES}
-NOMINAL_DBFS = {name: -18.0 if level is None else float(level) for name, _, _, _, _, level in _SOURCES}
+NOMINAL_DBFS = {name: -18.0 if level is None else float(level) for name, *_, level, _ in _SOURCES}
 TRACKS = tuple(track for names in NAMES.values() for track in names)
 # the audience has no level of its own, and the click of 30 ms is set by its beeps
 LEVELLED = tuple(name for name in NAMES if name not in {"audience", "click"})

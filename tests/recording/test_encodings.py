@@ -20,6 +20,7 @@ from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
 from deskhand.recording.probe import probe
 from tests.support.encodings import A_LAW, CHANNELS, MU_LAW, NotWritten, companded_levels, encodings, outcomes
+from tests.support.hypotheses import examples
 from tests.support.needs import require
 from tests.support.writers import noise
 
@@ -210,7 +211,7 @@ def whole_files(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
 
 
 @pytest.mark.parametrize("name", [*_HEADS, "flac"])
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=examples(30), deadline=None)
 @given(changes=st.lists(st.tuples(st.integers(0, 150), st.integers(0, 255)), max_size=4), length=st.floats(0.0, 1.0))
 @example(changes=[], length=1.0)
 def test_a_changed_or_cut_header_is_read_or_refused_by_name(

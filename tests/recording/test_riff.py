@@ -21,6 +21,7 @@ from deskhand.errors import RecordingError
 from deskhand.recording import open_recording
 from deskhand.recording.probe import probe
 from deskhand.recording.riff import read_riff
+from tests.support.hypotheses import examples
 from tests.support.writers import (
     LONG,
     bext_chunk,
@@ -299,7 +300,7 @@ GOOD: Final = wave_bytes(
     before=(bext_chunk(77), chunk(b"JUNK", bytes(3))),
     after=(ixml_chunk({1: "vox", 2: "gtr"}), TEXT),
 )
-quick = settings(max_examples=400, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+quick = settings(max_examples=examples(400), deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 @quick
@@ -342,7 +343,7 @@ def test_a_changed_or_cut_header_never_surprises_the_walker(changes: list[tuple[
     walk(bytes(data[:length]))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(60), deadline=None)
 @given(st.lists(st.tuples(st.integers(0, 120), st.integers(0, 255)), min_size=1, max_size=4))
 def test_a_changed_header_is_read_or_refused_by_name(
     tmp_path_factory: pytest.TempPathFactory, changes: list[tuple[int, int]]

@@ -24,6 +24,7 @@ from hypothesis import strategies as st
 from deskhand.errors import RecordingError, UsageError
 from deskhand.recording import Recording, open_recording
 from deskhand.recording.names import key
+from tests.support.hypotheses import examples
 from tests.support.writers import FLOAT, float_bytes, noise, sine, wave_bytes, write_by_library, write_wave
 
 if TYPE_CHECKING:
@@ -118,7 +119,7 @@ class TestTracks:
             write_wave(tmp_path / f"{number:02d} {name}.wav", noise(rng, seconds=0.5))
         assert track_names(open_recording(tmp_path)) == list(names)
 
-    @settings(max_examples=40, deadline=None)
+    @settings(max_examples=examples(40), deadline=None)
     @given(
         st.lists(
             st.sampled_from(["vox", "1 vox", "vox 2", "Vox", "vox (2)", "2", "02", "vox 2 2"]), max_size=5, unique=True

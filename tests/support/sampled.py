@@ -602,7 +602,7 @@ def sampled_tracks(
         "playback": band.playback(),
         "click": band.click(),
     }
-    nominal_dbfs = {name: -18.0 if level is None else float(level) for name, _, _, _, _, level in _SOURCES}
+    nominal_dbfs = {name: -18.0 if level is None else float(level) for name, *_, level, _ in _SOURCES}
     set_: dict[str, Sound] = {}
     for name, part in parts.items():
         played = part.sound if name in ("playback", "click") else part.sound * _wander(rng, week.frames)

@@ -56,9 +56,7 @@ def build(block: ChainBlock, *, channels: int, sample_rate_hz: int, folder: Path
     if channels == 1 and (isinstance(block, MidSideBlock) or getattr(block, "on", "both") != "both"):
         raise HouseError(block.block, "acts on a part of a pair, but its source is one channel", "name its two tracks")
     if isinstance(block, LimiterBlock) and (block.detector == "mid-side" or block.on in {"mid", "side"}):
-        raise HouseError(
-            block.block, "holds left and right; in middle and sides it could not", "make it linked or dual"
-        )
+        raise HouseError(block.block, "holds left and right; in mid and side it could not", "make it linked or dual")
     if getattr(block, "shape", "") == "linkwitz-riley" and getattr(block, "slope_db_per_octave", 12.0) % 12.0:
         raise HouseError(
             block.block, "a linkwitz-riley slope is a multiple of 12 dB/oct", "make it 12, 24, 36 or 48 dB/oct"

@@ -39,8 +39,10 @@ def pan_gains(position: float, law_db: float) -> tuple[float, float]:
     angle = 0.5 * np.pi * share
     power = (float(np.cos(angle)), float(np.sin(angle)))
     linear = (1.0 - share, share)
-    mixed = (law_db - _CENTRE_POWER_DB) / (_CENTRE_LINEAR_DB - _CENTRE_POWER_DB)
-    left, right = (max(0.0, p) ** (1.0 - mixed) * max(0.0, n) ** mixed for p, n in zip(power, linear, strict=True))
+    linear_share = (law_db - _CENTRE_POWER_DB) / (_CENTRE_LINEAR_DB - _CENTRE_POWER_DB)
+    left, right = (
+        max(0.0, p) ** (1.0 - linear_share) * max(0.0, n) ** linear_share for p, n in zip(power, linear, strict=True)
+    )
     return (1.0, 0.0) if share == 0.0 else (0.0, 1.0) if share == 1.0 else (left, right)
 
 

@@ -94,7 +94,7 @@ def sameness(figures: Figures, left: int, right: int) -> float:
     return float(figures.gram[left, right]) / scale if scale > 0 else 0.0
 
 
-def flip_of(figures: Figures, tracks: Sequence[int], blocks: NDArray[np.bool_]) -> MonoFlip:
+def flipped_mono_loss(figures: Figures, tracks: Sequence[int], blocks: NDArray[np.bool_]) -> MonoFlip:
     """Mono loss of two tracks, as they are and with one of them flipped.
 
     Parameters
@@ -153,7 +153,7 @@ def _polarity(source: Source, reading: SourceReading, same: float, context: Cont
     reversed_by_chain = _reverses(source, "left") != _reverses(source, "right")
     if not (same < -_SAME or opposite) or (reversed_by_chain and context.before_chain(source)):
         return False
-    flip = flip_of(context.figures, reading.tracks, reading.activity.blocks)
+    flip = flipped_mono_loss(context.figures, reading.tracks, reading.activity.blocks)
     # where the two only differ in what they pick up, a flip moves the loss to other notes
     if not flip.sure:
         return False
@@ -362,7 +362,7 @@ def _microphones_opposed(
     if not alignment(pair_figures, grid, top_hz=_LOWS_HZ).opposite or alignment(pair_figures, grid).only_late:
         return False
     # the lows may cancel and the others add up: what a flip does to all of it decides
-    flip = flip_of(context.figures, tracks, blocks)
+    flip = flipped_mono_loss(context.figures, tracks, blocks)
     sources = [next(source for source in context.house.source if source.name == name) for name in names]
     before = context.before_chain(sources[1])
     if not flip.sure or (before and _reverses(sources[0], "both") != _reverses(sources[1], "both")):

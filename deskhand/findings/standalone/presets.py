@@ -54,7 +54,7 @@ def sounds(source: Source, reading: SourceReading, context: Context, earlier: Se
 
 ENTRY: Final = KindEntry(
     kind=_KIND,
-    sentences={"step": "its sounds lie {measured:1} LU apart, the loudest {at_s:times}"},
+    sentences={"step": "its sounds lie {measured:1} dB apart in loudness, the loudest {at_s:times}"},
     who="player",
     advice={"level-presets": Advice(text="ask the player to level the presets at the rig", who="player")},
     fault=sounds,

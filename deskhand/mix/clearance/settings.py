@@ -118,9 +118,7 @@ def with_settings(
             raise UsageError(name, "is not in the feed", "name one of: " + ", ".join(feed.energies))
     for name in mid_down_db:
         if name not in feed.pairs:
-            raise UsageError(
-                name, "has no middle to turn down", "turn down its fader: only pairs have a middle and sides"
-            )
+            raise UsageError(name, "has no mid to turn down", "turn down its fader: only pairs have mid and side")
     changed = {}
     for name, old in feed.energies.items():
         if name in muted:

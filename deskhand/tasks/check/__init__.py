@@ -22,7 +22,7 @@ from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, ke
 from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
-from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_tracks
+from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
 from deskhand.tasks.role_by_sound import guess_by_sound
 from deskhand.units import number
 
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.baseline.kept import KeptTakes
-    from deskhand.house import ChainBlock, HouseFile, Matched
+    from deskhand.house import ChainBlock, HouseFile, MatchedTracks
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
     from deskhand.store import Dismissal, KeptPart
@@ -87,7 +87,7 @@ def check(
         setup = replace(setup, show=replace(setup.show, notes=(*setup.show.notes, note)))
     readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
-    findings = readings.findings | unclaimed_tracks(setup, recording)
+    findings = readings.findings | unclaimed_track_notes(setup, recording)
     comparison = compare(setup, readings, findings, takes, parts)
     findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
     findings = with_answered(findings, shown)
@@ -283,7 +283,7 @@ def listen(
     return impressions
 
 
-def _faders_db(house: HouseFile, readings: TakeReadings, matched: Matched) -> dict[str, float]:
+def _faders_db(house: HouseFile, readings: TakeReadings, matched: MatchedTracks) -> dict[str, float]:
     """Source to its fader in the recorded mix, against the others, where it is sure enough to be written down."""
     strips = [
         Strip(source=source.name, rows=readings.tracks[source.name], fader_db=0.0)

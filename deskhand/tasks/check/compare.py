@@ -28,7 +28,7 @@ from deskhand.findings import (
     with_dismissals,
     with_trends,
 )
-from deskhand.findings.faults.pair import flip_of
+from deskhand.findings.faults.pair import flipped_mono_loss
 from deskhand.findings.judgements import LEAST_NOTICEABLE, chance_of_each
 from deskhand.findings.kinds import KINDS
 from deskhand.house import ROLES
@@ -308,7 +308,8 @@ def _reversed_sides(
     }
     before = {name: readings.before[name] for name in turned}
     flips = {
-        name: flip_of(readings.figures, reading.tracks, reading.activity.blocks) for name, reading in before.items()
+        name: flipped_mono_loss(readings.figures, reading.tracks, reading.activity.blocks)
+        for name, reading in before.items()
     }
     return {
         name: [finding]

@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 
     from deskhand.chain.meter import Stage
     from deskhand.desk import DeskState
-    from deskhand.house import ChainBlock, HouseFile, Matched
+    from deskhand.house import ChainBlock, HouseFile, MatchedTracks
     from deskhand.measure.activity import Activity
     from deskhand.measure.figures import Figures
     from deskhand.mix.clearance import AudibilityLimits, Clearance
@@ -47,7 +47,7 @@ class TakeInput:
 
     house: HouseFile
     recording: Recording
-    matched: Matched
+    matched: MatchedTracks
     desk: DeskState
     folder: Path | None
     """Folder of the house file."""

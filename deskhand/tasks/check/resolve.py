@@ -11,7 +11,7 @@ from deskhand.findings import Finding
 from deskhand.house import (
     FormerNames,
     HouseFile,
-    Matched,
+    MatchedTracks,
     Source,
     find_house,
     former_names,
@@ -53,7 +53,7 @@ class ShowSetup:
     names: FormerNames
     """Earlier names of the house and its sources."""
     show: ShowResult
-    matched: Matched
+    matched: MatchedTracks
     unclaimed: tuple[str, ...]
     """Sources added for tracks that nobody claims."""
     desk: DeskState
@@ -141,7 +141,9 @@ def _house_of(
     )
 
 
-def _with_unmatched(house: HouseFile, matched: Matched, recording: Recording) -> tuple[HouseFile, Matched, list[str]]:
+def _with_unmatched(
+    house: HouseFile, matched: MatchedTracks, recording: Recording
+) -> tuple[HouseFile, MatchedTracks, list[str]]:
     """House with a source for each track that nobody claims, so that it is measured and said."""
     extra: list[Source] = []
     by_source = dict(matched.by_source)
@@ -218,7 +220,7 @@ def _show_of(
     )
 
 
-def unclaimed_tracks(setup: ShowSetup, recording: Recording) -> dict[str, list[Finding]]:
+def unclaimed_track_notes(setup: ShowSetup, recording: Recording) -> dict[str, list[Finding]]:
     """Source to a note on its track, for tracks that no source of the house file claims."""
     named = [source.name for source in setup.house.source if source.name not in setup.unclaimed]
     notes = {}
