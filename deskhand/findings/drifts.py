@@ -6,9 +6,10 @@ from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
+from deskhand.baseline.numbers import NOISE
+from deskhand.baseline.weeks import weeks_text
 from deskhand.findings.finding import Finding
 from deskhand.findings.judgements import LEAST_NOTICEABLE
-from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -30,7 +31,7 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
         away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
         # the line that is told has to tell of something, too
         gone = drift.chart.line[1] - drift.chart.line[0]
-        if min(away, abs(gone)) < LEAST_NOTICEABLE * number.jnd:
+        if min(away, abs(gone)) < LEAST_NOTICEABLE * number.jnd or (number is NOISE and gone < 0):
             continue
         start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
         findings.setdefault(drift.source, []).append(
@@ -39,8 +40,8 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
                 kind="drift",
                 stage="after" if number.stage == "after" else "tap",
                 severity="note" if number.played else "listen",
-                what="crept-tone" if number.is_of_tone else "crept",
-                advice=("see-history",),
+                what=_case(drift),
+                advice=("hiss-first", "see-history") if number is NOISE else ("see-history",),
                 facts={
                     "gone": number.told(abs(gone)),
                     "label": number.label,
@@ -56,6 +57,14 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
             )
         )
     return findings
+
+
+def _case(drift: Drift) -> str:
+    """Case of a drift: of a tone its octave's level says nothing, so that its whole way is told, unless the words hold it already."""
+    tone = "-tone" if drift.number.is_of_tone else ""
+    if drift.chart.is_step:
+        return f"stepped{tone}"
+    return "crept-tone-so-far" if tone and not drift.chart.knows_pace else f"crept{tone}"
 
 
 def _one_of_each_tone(drifts: Iterable[Drift]) -> list[Drift]:
@@ -97,10 +106,21 @@ def with_trends(findings: Mapping[str, Sequence[Finding]], drifts: Iterable[Drif
 
 
 def _trend_words(drift: Drift, *, rises: bool) -> str:
-    """Words for the way a level goes and since when: a month, where the take has a date."""
-    word = "rising" if rises else "falling"
-    if drift.since is None:
-        return f"{word} for {number_text(drift.chart.weeks, 0)} weeks"
-    began = date.fromisoformat(drift.since)
-    year = f" {began.year}" if drift.chart.weeks >= _YEAR_TOLD_WEEKS else ""
-    return f"{word} since {_MONTHS[began.month - 1]}{year}"
+    """Words for the way a level goes, went, or stays since a step, and since when: a month, where the take has a date."""
+    chart = drift.chart
+    word = "so" if chart.is_step else "rising" if rises else "falling"
+    if drift.since is None or (chart.stayed_weeks and drift.until is None):
+        ago = f" until {weeks_text(chart.stayed_weeks)} ago" if chart.stayed_weeks else ""
+        return f"{word} for {weeks_text(chart.weeks)}{ago}"
+    began = _month(drift.since, chart.weeks + chart.stayed_weeks)
+    if drift.until is None:
+        return f"{word} since {began}"
+    ended = _month(drift.until, chart.stayed_weeks)
+    verb = "rose" if rises else "fell"
+    return f"{verb} in {began}" if began == ended else f"{verb} from {began} to {ended}"
+
+
+def _month(day: str, weeks_ago: float) -> str:
+    """Month of a date, with its year where a month alone could be this year's."""
+    when = date.fromisoformat(day)
+    return f"{_MONTHS[when.month - 1]} {when.year}" if weeks_ago >= _YEAR_TOLD_WEEKS else _MONTHS[when.month - 1]
