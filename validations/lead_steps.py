@@ -71,13 +71,19 @@ def summary(rows: list[LeadRow]) -> dict[str, str]:
     steps = [row.step_lu - row.step_db for row in far if row.step_lu is not None]
     return {
         "cases": str(len(rows)),
-        "active share within 5 points": _of(sum(abs(row.share - row.share_without) <= NEAR_SHARE for row in playing), len(playing)),
+        "active share within 5 points": _of(
+            sum(abs(row.share - row.share_without) <= NEAR_SHARE for row in playing), len(playing)
+        ),
         "clean sound's level within 1 dB": _of(sum(abs(row.clean_off_db) <= NEAR_DB for row in playing), len(playing)),
         f"`sound-step` at {NAMED_FROM_DB:g} dB and more": _of(sum(row.named for row in far), len(far)),
-        "`sound-step` below that": _of(sum(row.named for row in presets if row.step_db < NAMED_FROM_DB), len(presets) - len(far)),
+        "`sound-step` below that": _of(
+            sum(row.named for row in presets if row.step_db < NAMED_FROM_DB), len(presets) - len(far)
+        ),
         "`sound-step` without a step": _of(sum(row.named_without for row in presets), len(presets)),
         "told step against the planted one, median": f"{np.median(steps):+.1f} LU" if steps else "none",
-        "a level that is to be turned for the lead": _of(sum(row.told.startswith("fix") for row in playing), len(playing)),
+        "a level that is to be turned for the lead": _of(
+            sum(row.told.startswith("fix") for row in playing), len(playing)
+        ),
     }
 
 

@@ -95,7 +95,9 @@ def _compared(browser: Browser, folder: Path) -> Count:
     report = compared_report(folder / "compared")
     ear = Ear(browser)
     try:
-        ear.page.route("**/page.html", lambda route: route.fulfill(body=report.read_text("utf-8"), content_type="text/html"))
+        ear.page.route(
+            "**/page.html", lambda route: route.fulfill(body=report.read_text("utf-8"), content_type="text/html")
+        )
         ear.page.route("**/words", lambda route: route.fulfill(body="<p>elsewhere", content_type="text/html"))
         sounds = compared_sounds()
         address = "http://localhost:9/show/page.html"
@@ -150,7 +152,15 @@ def tell_rows(asker: Asker) -> list[str]:
                     times_s.append(time.perf_counter() - began_s)
                 took_s[which] = min(times_s)
             lengths += len({len(answer.content) for answer in answers.values()}) > 1
-            headers += len({str(sorted((n, v) for n, v in answer.headers.items() if n != "date")) for answer in answers.values()}) > 1
+            headers += (
+                len(
+                    {
+                        str(sorted((n, v) for n, v in answer.headers.items() if n != "date"))
+                        for answer in answers.values()
+                    }
+                )
+                > 1
+            )
             guess = min("ab", key=lambda which: abs(took_s[which] - took_s["x"]))
             # the answer is right where the bytes are the same
             right += answers["x"].content == answers[guess].content
@@ -189,7 +199,9 @@ def main() -> None:
         print(*blind, sep="\n", flush=True)
         pages = page_rows(folder)
     start_text = number(START_DB, 0)
-    INTO.write_text(wrapped(HEAD + "\n".join(pages) + "\n" + AFTER.format(start=start_text) + "\n".join(blind) + "\n"), "utf-8")
+    INTO.write_text(
+        wrapped(HEAD + "\n".join(pages) + "\n" + AFTER.format(start=start_text) + "\n".join(blind) + "\n"), "utf-8"
+    )
 
 
 if __name__ == "__main__":

@@ -250,20 +250,16 @@ def _course(values: Array, weeks: Array, direction: float, spread: float, *, end
         Look for an end of the ramp before the newest take, too.
     """
     last = values.size - 1
-    best = _best(_ramps(values, weeks, spread, until=last), direction)
+    ramps = _ramps(values, weeks, spread, until=last)
+    best = _best(ramps, direction)
     if ends and best is not None:
-        ended = [
-            ramp
-            for until in range(2, last - _FEWEST_STAYED + 1)
-            if (ramp := _best(_ramps(values, weeks, spread, until=until), direction)) is not None
-        ]
-        shorter = min(ended, key=lambda ramp: ramp.squares, default=best)
-        if shorter.squares < best.squares - _ENDED * spread**2:
+        ramps += [ramp for until in range(2, last) for ramp in _ramps(values, weeks, spread, until=until)]
+        shorter = _best([ramp for ramp in ramps if ramp.until <= last - _FEWEST_STAYED], direction)
+        if shorter is not None and shorter.squares < best.squares - _ENDED * spread**2:
             best = shorter
     last_before, levels, step_squares = _step(values)
     if best is not None and best.squares <= step_squares:
-        pace = _pace(_ramps(values, weeks, spread, until=best.until), best, spread)
-        return _Course(since=best.since, until=best.until, line=best.line, pace=pace)
+        return _Course(since=best.since, until=best.until, line=best.line, pace=_pace(ramps, best, spread))
     if (levels[1] - levels[0]) * direction <= 0:
         return None
     return _Course(since=last_before, until=last, line=levels, pace=None)
@@ -295,7 +291,7 @@ def _ramps(values: Array, weeks: Array, spread: float, *, until: int) -> list[_R
 
 
 def _pace(ramps: Sequence[_Ramp], best: _Ramp, spread: float) -> tuple[float, float]:
-    """Least and most slope of all ramps that fit about as well as the best: the interval of its likelihood, wherever it began.
+    """Least and most slope of all ramps that fit about as well as the best: the interval of its likelihood, wherever it began and ended.
 
     References
     ----------
@@ -313,7 +309,10 @@ def _pace(ramps: Sequence[_Ramp], best: _Ramp, spread: float) -> tuple[float, fl
 def _step(values: Array) -> tuple[int, tuple[float, float], float]:
     """Last take before the step of least squares, the means before and after it, and its squares."""
     squares = [
-        float(((values[:first] - values[:first].mean()) ** 2).sum() + ((values[first:] - values[first:].mean()) ** 2).sum())
+        float(
+            ((values[:first] - values[:first].mean()) ** 2).sum()
+            + ((values[first:] - values[first:].mean()) ** 2).sum()
+        )
         for first in range(1, values.size)
     ]
     last_before = int(np.argmin(squares))

@@ -282,7 +282,9 @@ TONE_NUMBERS: Final = (
 """Slope of a tone, and its level around each octave: watched over the weeks only; a take's tone is judged as a whole."""
 CHARTED: Final = (LEVEL, NOISE, *NUMBERS, *TONE_NUMBERS)
 """Numbers that are watched over the weeks."""
-BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL, NOISE, *TONE_NUMBERS)}
+BY_NAME: Final = {
+    number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL, NOISE, *TONE_NUMBERS)
+}
 
 _LOUDNESS_PHON: Final = 80.0
 """Equal-loudness contour (ISO 226:2023) by which a tone is weighed: about how loud a band is heard. Common practice, no source."""

@@ -23,6 +23,11 @@ _YEAR_TOLD_WEEKS: Final = 48
 """From so many weeks on a month alone could be this year's: eleven months (arithmetic)."""
 
 
+SETTLED_WEEKS: Final = 6.0
+"""What has stayed where it is for so many weeks is how it is now, and a note: six shows in which somebody could have listened to it. Common
+practice, no source."""
+
+
 def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
     """Findings of numbers that have crept away over the weeks, far enough to be noticed; a chart needs more takes than a house to have learned."""
     findings: dict[str, list[Finding]] = {}
@@ -39,7 +44,7 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
                 id=f"{drift.source}/drift-{number.name}",
                 kind="drift",
                 stage="after" if number.stage == "after" else "tap",
-                severity="note" if number.played else "listen",
+                severity="note" if number.played or _settled_weeks(drift) >= SETTLED_WEEKS else "listen",
                 what=_case(drift),
                 advice=("hiss-first", "see-history") if number is NOISE else ("see-history",),
                 facts={
@@ -57,6 +62,11 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
             )
         )
     return findings
+
+
+def _settled_weeks(drift: Drift) -> float:
+    """Weeks for which a number has stayed where it went."""
+    return drift.chart.weeks if drift.chart.is_step else drift.chart.stayed_weeks
 
 
 def _case(drift: Drift) -> str:

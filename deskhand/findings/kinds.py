@@ -582,7 +582,7 @@ _TABLE: Final = (
     Kind(
         name="drift",
         words="slow drift",
-        meaning="a number has crept away over nine kept takes and more (*listen*; attack, tail and dynamics, which whoever plays makes, *note*)",
+        meaning="a number has crept or stepped away over nine kept takes and more (*listen*; once it has stayed there for six weeks, and attack, tail and dynamics, which whoever plays makes, *note*)",
         act="`deskhand history`",
         tier="judgement",
     ),

@@ -104,7 +104,9 @@ def made_band(number: int) -> FullBand:
     tracks = _tracks(np.random.default_rng([4713, number]), LENGTH_S)
     roles = {name: role for name, role, *_ in SOURCES if role in LINE_ROLES}
     tracks_of = {name: tuple(names) for name, _, names, *_ in SOURCES}
-    house = house_text().replace('microphone = "condenser pair"\nstand = "booms under the lid"', 'microphone = "two DIs"')
+    house = house_text().replace(
+        'microphone = "condenser pair"\nstand = "booms under the lid"', 'microphone = "two DIs"'
+    )
     for name, _, names, _, _, nominal in SOURCES:
         if name in roles:
             for track in names:
@@ -136,7 +138,9 @@ def _result(band: FullBand, tracks: dict[str, Array], folder: Path) -> dict[str,
     samples = np.clip(np.array(list(tracks.values()), np.float32), -1.0, 1.0)
     recording = held_recording(samples, list(tracks), RATE_HZ)
     options = CheckOptions(date="2026-01-04")
-    return {source.name: source for source in check(folder, recording=recording, threads=1, options=options).result.sources}
+    return {
+        source.name: source for source in check(folder, recording=recording, threads=1, options=options).result.sources
+    }
 
 
 def _clean_level_dbfs(result: SourceResult, begin_s: float, end_s: float) -> float:
@@ -176,7 +180,11 @@ def lead_rows(band: FullBand, number: int, folder: Path) -> Iterator[LeadRow]:
         if last_s - first_s < LEAST_CLEAN_S + lead_s:
             continue
         latest_s = last_s - lead_s
-        begin_s = float(rng.uniform(first_s + 10.0, latest_s - 8.0)) if returns and latest_s - 8.0 > first_s + 10.0 else latest_s
+        begin_s = (
+            float(rng.uniform(first_s + 10.0, latest_s - 8.0))
+            if returns and latest_s - 8.0 > first_s + 10.0
+            else latest_s
+        )
         end_s = begin_s + lead_s if begin_s < latest_s else LENGTH_S
         planted[source] = (begin_s, end_s, step_db)
         stretch = slice(round(begin_s * RATE_HZ), round(end_s * RATE_HZ))
@@ -187,7 +195,9 @@ def lead_rows(band: FullBand, number: int, folder: Path) -> Iterator[LeadRow]:
         was, now = plain[source], with_lead[source]
         rows = np.stack([band.tracks[track] for track in band.tracks_of[source]])
         kinds, kinds_without = ({finding.kind: finding for finding in result.findings} for result in (now, was))
-        level = next((kinds[kind] for kind in ("level-high", "level-low") if kind in kinds and kind not in kinds_without), None)
+        level = next(
+            (kinds[kind] for kind in ("level-high", "level-low") if kind in kinds and kind not in kinds_without), None
+        )
         # the same way to read a level on both sides: what a stretch has against the whole is the music's
         stretch_off_db = _stretch_level_dbfs(rows, begin_s, end_s) - _stretch_level_dbfs(rows, -1.0, -1.0)
         clean_dbfs = float(was.before.level_dbfs or np.nan) + (stretch_off_db if len(now.sounds) > 1 else 0.0)

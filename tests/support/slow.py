@@ -515,4 +515,9 @@ SLOW: Final = (
         stays=("4.0--5.0", "8.0-0.0", "8.0-5.0", "16.0-15.0"),
         covered="Each rate of interruption, and each level.",
     ),
+    Slow(
+        file="test_year.py",
+        tests=("test_evenings_without_a_note",),
+        covered="Dates from names: recording/test_show.py; parts over midnight: recording/test_take.py; noise that creeps: baseline/test_tone_drift.py.",
+    ),
 )  # fmt: skip

@@ -14,13 +14,16 @@ import numpy as np
 import scipy.signal as ss
 import soundfile
 
+from deskhand.baseline.numbers import tone_of
 from deskhand.demo import sounds
 from deskhand.demo.band import Band, pick_song
 from deskhand.demo.season import _level_dbfs
 from deskhand.demo.sounds import RATE_HZ
+from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -35,7 +38,8 @@ SPEECH_S: Final = 7.0
 FLOOR_DBFS: Final = -88.0
 BLEED_DB: Final = -34.0
 """Level of the band in an open microphone, against the microphone's own."""
-SHELF_HZ: Final = 4000.0
+SHELF_HZ: Final = 2000.0
+_HIGHS: Final = ss.butter(1, SHELF_HZ, "highpass", fs=RATE_HZ, output="sos")
 SPREAD_DB: Final = 0.8
 """Levels lie within this of nominal in a week."""
 RENAMED_SOURCE: Final = 22
@@ -55,7 +59,15 @@ TRACKS: Final = {
     "bass": ("bass",), "guitar": ("gtr l", "gtr r"), "acoustic": ("agtr",), "piano": ("pno l", "pno r"), "lead voice": ("vox",),
     "voice 2": ("bv",), "handheld": ("hand",),
 }  # fmt: skip
-NOMINAL_DBFS: Final = {"bass": -18.0, "guitar": -20.0, "acoustic": -22.0, "piano": -20.0, "lead voice": -22.0, "voice 2": -22.0, "handheld": -22.0}
+NOMINAL_DBFS: Final = {
+    "bass": -18.0,
+    "guitar": -20.0,
+    "acoustic": -22.0,
+    "piano": -20.0,
+    "lead voice": -22.0,
+    "voice 2": -22.0,
+    "handheld": -22.0,
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -76,18 +88,23 @@ class PlantedDrift:
         """Change against the first weeks in a week."""
         return self.a_week_db * float(np.clip(week - self.after, 0, self.until - self.after))
 
-    def seen_db(self, week: int, octave_hz: float | None = None) -> float:
-        """Change against the first weeks in a week, as it shows at an octave where it is one of tone: the shelf's response there."""
+    def seen_db(self, week: int, first_octaves_db: Array | None = None, octave: int = -1) -> float:
+        """Change against the first weeks in a week; of a tone at an octave, as the ear weighs what the shelf leaves of the first weeks' third-octaves."""
         change_db = self.at_db(week)
-        return change_db if octave_hz is None else shelf_db(change_db, octave_hz)
+        if first_octaves_db is None:
+            return change_db
+        shelf = np.array([shelf_db(change_db, band_hz) for band_hz in NOMINAL_HZ])
+        off = tone_of(first_octaves_db + shelf) - tone_of(first_octaves_db)
+        return float((off - np.median(off))[octave])
 
-    def leaves(self, octave_hz: float | None = None) -> int:
-        """First week in which what is seen is further than 2 dB from the first weeks."""
-        return next(week for week in range(1, WEEKS + 1) if abs(self.seen_db(week, octave_hz)) > 2.0)
+    def leaves(self, first_octaves_db: Array | None = None, octave: int = -1) -> int | None:
+        """First week in which what is seen is further than 2 dB from the first weeks; None where it never is."""
+        weeks = range(1, WEEKS + 1)
+        return next((week for week in weeks if abs(self.seen_db(week, first_octaves_db, octave)) > 2.0), None)
 
-    def pace_db(self, octave_hz: float | None = None) -> float:
+    def pace_db(self, first_octaves_db: Array | None = None, octave: int = -1) -> float:
         """Change a week, the mean over its way."""
-        return self.seen_db(self.until, octave_hz) / (self.until - self.after)
+        return self.seen_db(self.until, first_octaves_db, octave) / (self.until - self.after)
 
 
 DRIFTS: Final = (
@@ -99,10 +116,9 @@ DRIFTS: Final = (
 
 
 def shelf_db(gain_db: float, frequency_hz: float) -> float:
-    """Response of the shelf at a frequency: a first-order high-pass is added to what is there (arithmetic)."""
-    ratio = frequency_hz / SHELF_HZ
-    highs = 1j * ratio / (1.0 + 1j * ratio)
-    return float(20.0 * np.log10(abs(1.0 + (amplitude_from_db(gain_db) - 1.0) * highs)))
+    """Response of the shelf at a frequency: its high-pass is added to what is there."""
+    _, highs = ss.sosfreqz(_HIGHS, [frequency_hz], fs=RATE_HZ)
+    return float(20.0 * np.log10(np.abs(1.0 + (amplitude_from_db(gain_db) - 1.0) * highs[0])))
 
 
 def evening(week: int) -> date:
@@ -115,21 +131,40 @@ def source_today(source: str, week: int) -> str:
     return "bass DI" if source == "bass" and week >= RENAMED_SOURCE else source
 
 
-def house_text(week: int, *, trims_db: dict[str, float] | None = None) -> str:
-    """House file as it stands in a week, with the trims that somebody has set by then."""
+def house_text(week: int, *, trims_db: dict[str, float] | None = None, sources: Collection[str] = tuple(TRACKS)) -> str:
+    """House file as it stands in a week, with the trims that somebody has set by then, of all sources or some of them."""
     lines = ["# Invented.", "[house]"]
-    lines += ['name = "Tern Street"', 'was = ["Tern Street Hall"]'] if week >= RENAMED_HOUSE else ['name = "Tern Street Hall"']
+    lines += (
+        ['name = "Tern Street"', 'was = ["Tern Street Hall"]']
+        if week >= RENAMED_HOUSE
+        else ['name = "Tern Street Hall"']
+    )
     roles = {
         "bass": "bass", "guitar": "guitar", "acoustic": "acoustic guitar", "piano": "keys", "lead voice": "lead vocal",
         "voice 2": "backing vocal", "handheld": "speech",
     }  # fmt: skip
-    faders_db = {"bass": -20, "guitar": -20, "acoustic": -18, "piano": -20, "lead voice": 0, "voice 2": -12, "handheld": -2}
+    faders_db = {
+        "bass": -20,
+        "guitar": -20,
+        "acoustic": -18,
+        "piano": -20,
+        "lead voice": 0,
+        "voice 2": -12,
+        "handheld": -2,
+    }
     for channel, (source, tracks) in enumerate(TRACKS.items(), 1):
+        if source not in sources:
+            continue
         names = ", ".join(f'"{track}"' for track in tracks)
         lines += ["[[source]]", f'name = "{source_today(source, week)}"']
         if source_today(source, week) != source:
             lines.append(f'was = ["{source}"]')
-        lines += [f'role = "{roles[source]}"', f"tracks = [{names}]", f'channel = "{channel}"', f'nominal = "{NOMINAL_DBFS[source]:g} dBFS"']
+        lines += [
+            f'role = "{roles[source]}"',
+            f"tracks = [{names}]",
+            f'channel = "{channel}"',
+            f'nominal = "{NOMINAL_DBFS[source]:g} dBFS"',
+        ]
         lines.append(f'fader = "{faders_db[source]} dB"')
         if source == "voice 2" and week >= NEW_TAP:
             lines.append('tap = "after-gain"')
@@ -137,43 +172,58 @@ def house_text(week: int, *, trims_db: dict[str, float] | None = None) -> str:
         if trim_db:
             lines += ["[[source.chain]]", 'block = "trim"', f'gain = "{trim_db:g} dB"']
         if source == "piano":
-            lines += ["[[source.chain]]", 'block = "bell"', 'frequency = "400 Hz"', f'gain = "{-4.0 if week >= NEW_CHAIN else -1.5} dB"']
+            lines += [
+                "[[source.chain]]",
+                'block = "bell"',
+                'frequency = "400 Hz"',
+                f'gain = "{-4.0 if week >= NEW_CHAIN else -1.5} dB"',
+            ]
         elif source in ("lead voice", "voice 2", "handheld"):
             lines += ["[[source.chain]]", 'block = "high-pass"', 'frequency = "100 Hz"']
-    return "\n".join([*lines, "[vocal]", 'source = "lead voice"', ""])
+    vocal = ["[vocal]", 'source = "lead voice"'] if "lead voice" in sources else []
+    return "\n".join([*lines, *vocal, ""])
 
 
 def shelved(sound: Array, gain_db: float) -> Array:
-    """Sound whose highs, above about 4 kHz, are changed by a gain (first order)."""
-    highs = ss.sosfilt(ss.butter(1, SHELF_HZ, "highpass", fs=RATE_HZ, output="sos"), sound)
+    """Sound whose highs, above about 2 kHz, are changed by a gain (first order)."""
+    highs = ss.sosfilt(_HIGHS, sound)
     return np.asarray(sound + (amplitude_from_db(gain_db) - 1.0) * highs)
 
 
-def tracks_of(week: int, *, seed: int) -> dict[str, Array]:
-    """Track to its samples in a week: another song, key and tempo in each, and the drifts."""
+def tracks_of(
+    week: int, *, seed: int, noise_db: float = 0.0, sources: Collection[str] = tuple(TRACKS)
+) -> dict[str, Array]:
+    """Track to its samples in a week: another song, key and tempo in each, the drifts, and more noise where it is asked for."""
     rng = np.random.default_rng([seed, week])
     band = Band(rng, pick_song(rng, start_s=SPEECH_S + 1.0, length_s=LENGTH_S - SPEECH_S - 3.0), LENGTH_S)
     parts = {
-        "bass": band.bass(),
-        "guitar": band.guitar(arpeggio=False, drive=4.0 * float(rng.uniform(0.9, 1.1)), tail_s=0.3, spread=0.36),
-        "acoustic": band.acoustic(),
-        "piano": band.keys(),
-        "lead voice": band.vocal(octave=12, size=float(rng.uniform(1.1, 1.14)), offset=2, starts_bar=0),
-        "voice 2": band.vocal(octave=0, size=0.97, offset=4, starts_bar=0),
-        "handheld": band.speech(start_s=1.0, length_s=SPEECH_S - 1.0, hz=float(rng.uniform(110, 125)), size=1.0),
+        "bass": band.bass,
+        "guitar": lambda: band.guitar(
+            arpeggio=False, drive=4.0 * float(rng.uniform(0.9, 1.1)), tail_s=0.3, spread=0.36
+        ),
+        "acoustic": band.acoustic,
+        "piano": band.keys,
+        "lead voice": lambda: band.vocal(octave=12, size=float(rng.uniform(1.1, 1.14)), offset=2, starts_bar=0),
+        "voice 2": lambda: band.vocal(octave=0, size=0.97, offset=4, starts_bar=0),
+        "handheld": lambda: band.speech(
+            start_s=1.0, length_s=SPEECH_S - 3.0, hz=float(rng.uniform(110, 125)), size=1.0
+        ),
     }
     levelled = {}
-    for source, part in parts.items():
+    for source, play in parts.items():
+        if source not in sources:
+            continue
+        part = play()
         goal_dbfs = NOMINAL_DBFS[source] + float(rng.uniform(-SPREAD_DB, SPREAD_DB))
         levelled[source] = part.sound * amplitude_from_db(goal_dbfs - _level_dbfs(part, part.sound))
-    stage = sum(levelled[source].mean(axis=0) for source in ("bass", "guitar", "acoustic"))
-    for source in ("lead voice", "voice 2", "handheld"):
+    stage = sum(levelled[source].mean(axis=0) for source in ("bass", "guitar", "acoustic") if source in levelled)
+    for source in {"lead voice", "voice 2", "handheld"} & levelled.keys():
         levelled[source] = levelled[source] + stage * amplitude_from_db(BLEED_DB)
     changes_db = {drift.source: (drift.number, drift.at_db(week)) for drift in DRIFTS}
     tracks = {}
     for source, rows in levelled.items():
         number, change_db = changes_db.get(source, ("", 0.0))
-        floor_dbfs = FLOOR_DBFS + (change_db if number == "noise" else 0.0)
+        floor_dbfs = FLOOR_DBFS + noise_db + (change_db if number == "noise" else 0.0)
         for track, row in zip(TRACKS[source], rows, strict=True):
             if number == "tone":
                 row = shelved(row, change_db)
@@ -184,7 +234,9 @@ def tracks_of(week: int, *, seed: int) -> dict[str, Array]:
     return tracks
 
 
-def write_week(folder: Path, week: int, *, seed: int) -> Path:
+def write_week(
+    folder: Path, week: int, *, seed: int, noise_db: float = 0.0, sources: Collection[str] = tuple(TRACKS)
+) -> Path:
     """Write a week's recording below the house's folder, as whoever records it would leave it; its folder."""
     day = evening(week)
     note = "\n".join([f"date = {day}", 'phase = "rehearsal"', ""])
@@ -193,12 +245,18 @@ def write_week(folder: Path, week: int, *, seed: int) -> Path:
     show.mkdir(parents=True)
     if week not in names:
         (show / "show.toml").write_text(note, "utf-8")
-    for number, (track, samples) in enumerate(tracks_of(week, seed=seed).items(), 1):
+    for number, (track, samples) in enumerate(
+        tracks_of(week, seed=seed, noise_db=noise_db, sources=sources).items(), 1
+    ):
         pieces = [(f"{number:02d} {track}", samples)]
         if week == OVER_MIDNIGHT:
             # a recorder that begins a new file at midnight
             half = samples.size // 2
-            pieces = [(f"{number:02d} {track} {day}", samples[:half]), (f"{number:02d} {track} {day + timedelta(days=1)}", samples[half:])]
+            tomorrow = day + timedelta(days=1)
+            pieces = [
+                (f"{number:02d} {track} {day} part 1", samples[:half]),
+                (f"{number:02d} {track} {tomorrow} part 2", samples[half:]),
+            ]
         for name, piece in pieces:
             soundfile.write(show / f"{name}.wav", piece, RATE_HZ, subtype="PCM_24")
     return show

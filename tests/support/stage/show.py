@@ -321,7 +321,11 @@ def house_text(show: StageShow, *, own_level: Collection[str] = ()) -> str:
         if ROLES[part.role].in_a_mix:
             lines.append(f'fader = "{part.fader_db:g} dB"')
         # drums have a nominal of their own in every second house
-        if part.name in own_level or ROLES[part.role].own_level or (part.is_struck and show.season % 2 and ROLES[part.role].in_a_mix):
+        if (
+            part.name in own_level
+            or ROLES[part.role].own_level
+            or (part.is_struck and show.season % 2 and ROLES[part.role].in_a_mix)
+        ):
             lines.append(f'nominal = "{show.nominal_dbfs[part.name]:g} dBFS"')
         if part.is_open:
             lines.append(f'microphone = "{"condenser pair" if len(part.tracks) == 2 else "dynamic"}"')
