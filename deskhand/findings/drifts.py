@@ -23,6 +23,8 @@ _YEAR_TOLD_WEEKS: Final = 48
 """From so many weeks on a month alone could be this year's: eleven months (arithmetic)."""
 
 
+LEAST_STEP_WEEKS: Final = 3.0
+"""Takes behind a step from which on it is one: a drift is never told from one take. Common practice, no source."""
 SETTLED_WEEKS: Final = 6.0
 """What has stayed where it is for so many weeks is how it is now, and a note: six shows in which somebody could have listened to it. Common
 practice, no source."""
@@ -36,7 +38,10 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
         away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
         # the line that is told has to tell of something, too
         gone = drift.chart.line[1] - drift.chart.line[0]
-        if min(away, abs(gone)) < LEAST_NOTICEABLE * number.jnd or (number is NOISE and gone < 0):
+        # the average follows a step only slowly, which some takes show on their own
+        is_step = drift.chart.is_step and drift.chart.weeks >= LEAST_STEP_WEEKS
+        far = abs(gone) if is_step else min(away, abs(gone))
+        if far < LEAST_NOTICEABLE * number.jnd or (number is NOISE and gone < 0):
             continue
         start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
         findings.setdefault(drift.source, []).append(

@@ -165,9 +165,10 @@ def _stretch_level_dbfs(rows: Array, begin_s: float, end_s: float) -> float:
     return float(np.median(levels[levels > np.percentile(levels, 95) - 25.0]))
 
 
-def lead_rows(band: FullBand, number: int, folder: Path) -> Iterator[LeadRow]:
-    """A lead sound on every input by cable that plays long enough, each at a moment of its own."""
-    rng = np.random.default_rng([20261130, number])
+def _planted(
+    band: FullBand, rng: np.random.Generator
+) -> tuple[dict[str, Array], dict[str, tuple[float, float, float]]]:
+    """Tracks with a lead sound on every input by cable that plays long enough, and source to its begin and end in s and its step in dB."""
     tracks = {name: samples.copy() for name, samples in band.tracks.items()}
     planted: dict[str, tuple[float, float, float]] = {}
     for source in band.roles:
@@ -180,35 +181,50 @@ def lead_rows(band: FullBand, number: int, folder: Path) -> Iterator[LeadRow]:
         if last_s - first_s < LEAST_CLEAN_S + lead_s:
             continue
         latest_s = last_s - lead_s
-        begin_s = (
-            float(rng.uniform(first_s + 10.0, latest_s - 8.0))
-            if returns and latest_s - 8.0 > first_s + 10.0
-            else latest_s
-        )
+        begin_s = latest_s
+        if returns and latest_s - 8.0 > first_s + 10.0:
+            begin_s = float(rng.uniform(first_s + 10.0, latest_s - 8.0))
         end_s = begin_s + lead_s if begin_s < latest_s else LENGTH_S
         planted[source] = (begin_s, end_s, step_db)
         stretch = slice(round(begin_s * RATE_HZ), round(end_s * RATE_HZ))
         for track in band.tracks_of[source]:
             tracks[track][stretch] *= 10.0 ** (step_db / 20.0)
-    plain, with_lead = _result(band, band.tracks, folder), _result(band, tracks, folder)
-    for source, (begin_s, end_s, step_db) in planted.items():
-        was, now = plain[source], with_lead[source]
-        rows = np.stack([band.tracks[track] for track in band.tracks_of[source]])
-        kinds, kinds_without = ({finding.kind: finding for finding in result.findings} for result in (now, was))
-        level = next(
-            (kinds[kind] for kind in ("level-high", "level-low") if kind in kinds and kind not in kinds_without), None
-        )
-        # the same way to read a level on both sides: what a stretch has against the whole is the music's
-        stretch_off_db = _stretch_level_dbfs(rows, begin_s, end_s) - _stretch_level_dbfs(rows, -1.0, -1.0)
-        clean_dbfs = float(was.before.level_dbfs or np.nan) + (stretch_off_db if len(now.sounds) > 1 else 0.0)
-        yield LeadRow(
-            band=number, source=source, role=band.roles[source], step_db=step_db, lead_s=min(end_s, LENGTH_S) - begin_s,
-            returns=end_s < LENGTH_S, share=now.before.active_fraction, share_without=was.before.active_fraction,
-            level_dbfs=float(now.before.level_dbfs or np.nan), level_without_dbfs=float(was.before.level_dbfs or np.nan),
-            clean_off_db=_clean_level_dbfs(now, begin_s, end_s) - clean_dbfs,
-            named="sound-step" in kinds, step_lu=kinds["sound-step"].measured if "sound-step" in kinds else None,
-            named_without="sound-step" in kinds_without, told=f"{level.severity} {level.text}" if level is not None else "",
-        )  # fmt: skip
+    return tracks, planted
+
+
+def lead_rows(band: FullBand, number: int, folder: Path, *, takes: int = 3) -> Iterator[LeadRow]:
+    """Some takes of a band, each with a lead sound on every input by cable, at a moment and of a size of its own."""
+    rng = np.random.default_rng([20261130, number])
+    plain = _result(band, band.tracks, folder)
+    for _ in range(takes):
+        tracks, planted = _planted(band, rng)
+        with_lead = _result(band, tracks, folder)
+        for source, lead in planted.items():
+            rows = np.stack([band.tracks[track] for track in band.tracks_of[source]])
+            yield _row(number, band.roles[source], rows, lead, plain[source], with_lead[source])
+
+
+def _row(
+    number: int, role: str, rows: Array, lead: tuple[float, float, float], was: SourceResult, now: SourceResult
+) -> LeadRow:
+    """What was read of one input without its lead sound and with it."""
+    begin_s, end_s, step_db = lead
+    kinds, kinds_without = ({finding.kind: finding for finding in result.findings} for result in (now, was))
+    level = next(
+        (kinds[kind] for kind in ("level-high", "level-low") if kind in kinds and kind not in kinds_without), None
+    )
+    # the same way to read a level on both sides: what a stretch has against the whole is the music's
+    stretch_off_db = _stretch_level_dbfs(rows, begin_s, end_s) - _stretch_level_dbfs(rows, -1.0, -1.0)
+    clean_dbfs = float(was.before.level_dbfs or np.nan) + (stretch_off_db if len(now.sounds) > 1 else 0.0)
+    step = kinds.get("sound-step")
+    return LeadRow(
+        band=number, source=now.name, role=role, step_db=step_db, lead_s=min(end_s, LENGTH_S) - begin_s, returns=end_s < LENGTH_S,
+        share=now.before.active_fraction, share_without=was.before.active_fraction,
+        level_dbfs=float(now.before.level_dbfs or np.nan), level_without_dbfs=float(was.before.level_dbfs or np.nan),
+        clean_off_db=_clean_level_dbfs(now, begin_s, end_s) - clean_dbfs,
+        named=step is not None, step_lu=step.measured if step is not None else None, named_without="sound-step" in kinds_without,
+        told=f"{level.severity} {level.text}" if level is not None else "",
+    )  # fmt: skip
 
 
 def has_presets(role: str) -> bool:
