@@ -76,10 +76,11 @@ def _settled_weeks(drift: Drift) -> float:
 
 def _case(drift: Drift) -> str:
     """Case of a drift: of a tone its octave's level says nothing, so that its whole way is told, unless the words hold it already."""
-    tone = "-tone" if drift.number.is_of_tone else ""
-    if drift.chart.is_step:
-        return f"stepped{tone}"
-    return "crept-tone-so-far" if tone and not drift.chart.knows_pace else f"crept{tone}"
+    if drift.number.is_of_tone:
+        if drift.chart.is_step:
+            return "stepped-tone"
+        return "crept-tone" if drift.chart.knows_pace else "crept-tone-so-far"
+    return "stepped" if drift.chart.is_step else "crept"
 
 
 def _one_of_each_tone(drifts: Iterable[Drift]) -> list[Drift]:
