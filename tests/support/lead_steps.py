@@ -134,13 +134,26 @@ def _plays_s(band: FullBand, source: str) -> tuple[float, float]:
 def _result(band: FullBand, tracks: dict[str, Array], folder: Path) -> dict[str, SourceResult]:
     """Source to its result, of a check without kept weeks."""
     folder.mkdir(parents=True, exist_ok=True)
-    (folder / "house.toml").write_text(band.house, "utf-8")
+    # without faders there is no mix to listen to: half of the work, and nothing of it is read here
+    lines = [line for line in band.house.partition("[vocal]")[0].splitlines() if not line.startswith("fader")]
+    (folder / "house.toml").write_text("\n".join(lines), "utf-8")
     samples = np.clip(np.array(list(tracks.values()), np.float32), -1.0, 1.0)
     recording = held_recording(samples, list(tracks), RATE_HZ)
     options = CheckOptions(date="2026-01-04")
     return {
         source.name: source for source in check(folder, recording=recording, threads=1, options=options).result.sources
     }
+
+
+def _share(result: SourceResult) -> float:
+    """Share of the take in which a source plays."""
+    return 0.0 if result.before is None else result.before.active_fraction
+
+
+def _level_dbfs(result: SourceResult) -> float:
+    """Level of a source; NaN where it has none."""
+    level_dbfs = None if result.before is None else result.before.level_dbfs
+    return float("nan") if level_dbfs is None else level_dbfs
 
 
 def _clean_level_dbfs(result: SourceResult, begin_s: float, end_s: float) -> float:
@@ -150,7 +163,7 @@ def _clean_level_dbfs(result: SourceResult, begin_s: float, end_s: float) -> flo
         return sum(b - a - max(0.0, min(b, end_s) - max(a, begin_s)) for a, b in stretches_s)
 
     if len(result.sounds) < 2:
-        return float(result.before.level_dbfs or np.nan)
+        return _level_dbfs(result)
     clean = max(result.sounds, key=lambda sound: outside_s(sound.stretches_s))
     return float(clean.level_dbfs or np.nan)
 
@@ -192,7 +205,7 @@ def _planted(
     return tracks, planted
 
 
-def lead_rows(band: FullBand, number: int, folder: Path, *, takes: int = 3) -> Iterator[LeadRow]:
+def lead_rows(band: FullBand, number: int, folder: Path, *, takes: int = 6) -> Iterator[LeadRow]:
     """Some takes of a band, each with a lead sound on every input by cable, at a moment and of a size of its own."""
     rng = np.random.default_rng([20261130, number])
     plain = _result(band, band.tracks, folder)
@@ -215,12 +228,12 @@ def _row(
     )
     # the same way to read a level on both sides: what a stretch has against the whole is the music's
     stretch_off_db = _stretch_level_dbfs(rows, begin_s, end_s) - _stretch_level_dbfs(rows, -1.0, -1.0)
-    clean_dbfs = float(was.before.level_dbfs or np.nan) + (stretch_off_db if len(now.sounds) > 1 else 0.0)
+    clean_dbfs = _level_dbfs(was) + (stretch_off_db if len(now.sounds) > 1 else 0.0)
     step = kinds.get("sound-step")
     return LeadRow(
         band=number, source=now.name, role=role, step_db=step_db, lead_s=min(end_s, LENGTH_S) - begin_s, returns=end_s < LENGTH_S,
-        share=now.before.active_fraction, share_without=was.before.active_fraction,
-        level_dbfs=float(now.before.level_dbfs or np.nan), level_without_dbfs=float(was.before.level_dbfs or np.nan),
+        share=_share(now), share_without=_share(was),
+        level_dbfs=_level_dbfs(now), level_without_dbfs=_level_dbfs(was),
         clean_off_db=_clean_level_dbfs(now, begin_s, end_s) - clean_dbfs,
         named=step is not None, step_lu=step.measured if step is not None else None, named_without="sound-step" in kinds_without,
         told=f"{level.severity} {level.text}" if level is not None else "",

@@ -535,16 +535,14 @@ def _from_page_to_page(walk: Walk, show: str, step: tuple[str, Sound, str, Sound
     page.wait_for_timeout(80)
     walk._judge(words)
     walk.slider_db = level_db
-    for name, sound, expected_db, go in (
-        (page_name, first, None, None),
-        (other_name, second, level_db, lambda: page.goto(show + PAGES[other_name][0])),
-        (page_name, first, walk.start_db, page.go_back),
-    ):
-        if go is not None and expected_db is not None:
-            go()
-            arrived(name, expected_db)
-        walk.sounds = [sound]
-        walk.start(0, words)
+    walk.sounds = [first, second]
+    walk.start(0, words)
+    page.goto(show + PAGES[other_name][0])
+    arrived(other_name, level_db)
+    walk.start(1, words)
+    page.go_back()
+    arrived(page_name, walk.start_db)
+    walk.start(0, words)
     walk.count.orders += 1
 
 

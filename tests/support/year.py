@@ -23,10 +23,12 @@ from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
-    from collections.abc import Collection
+    from collections.abc import Callable, Collection
     from pathlib import Path
 
     from numpy.typing import NDArray
+
+    from deskhand.demo.band import Part
 
     Array = NDArray[np.float64]
 
@@ -196,7 +198,7 @@ def tracks_of(
     """Track to its samples in a week: another song, key and tempo in each, the drifts, and more noise where it is asked for."""
     rng = np.random.default_rng([seed, week])
     band = Band(rng, pick_song(rng, start_s=SPEECH_S + 1.0, length_s=LENGTH_S - SPEECH_S - 3.0), LENGTH_S)
-    parts = {
+    parts: dict[str, Callable[[], Part]] = {
         "bass": band.bass,
         "guitar": lambda: band.guitar(
             arpeggio=False, drive=4.0 * float(rng.uniform(0.9, 1.1)), tail_s=0.3, spread=0.36
