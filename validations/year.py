@@ -106,7 +106,10 @@ def _words_of_check(checked: ShowCheck) -> list[str]:
     reference = checked.result.reference
     if reference is not None:
         lines += [
-            f"reference: {name} {count}" for name, count in (*reference.set_aside.items(), *reference.other_tap.items())
+            f"{name}: weeks set aside, kept with another chain: {count}" for name, count in reference.set_aside.items()
+        ]
+        lines += [
+            f"{name}: weeks set aside, kept at another tap: {count}" for name, count in reference.other_tap.items()
         ]
     return lines
 
