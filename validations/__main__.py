@@ -9,6 +9,7 @@ from validations import (
     encodings,
     evenings,
     killed,
+    lead_steps,
     limits,
     live,
     measurements,
@@ -26,10 +27,11 @@ from validations import (
     sound,
     sounds,
     tails,
+    year,
 )
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
-    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound,
+    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year,
 ):  # fmt: skip
     study.main()

@@ -28,10 +28,22 @@ LEAST_TAKES: Final = 9
 FARTHEST: Final = 3.0
 """Standard deviations from the average beyond which a take counts no more: one take alone is a jump and no drift, however far it is, and
 what stays there is one after some takes. A steady take lies farther away once in 370 (normal distribution)."""
+SURE_SHARE: Final = 0.9
+"""Share of the drifts whose pace lies within the one that is told. Common practice, no source."""
+MOST_PACE_ERROR: Final = 0.2
+"""Share of a pace by which it may be wrong and still be told as one number: what a reading of a slope off a chart by eye is good for. Common
+practice, no source; what comes of it is counted in docs/validation-year.md."""
 SHOWS_A_YEAR: Final = 52
 """One show a week."""
 _NEIGHBOURS: Final = 2
 """Takes on either side to which a single one is compared. Common practice, no source."""
+_WITHIN: Final = float(special.chdtri(1, 1.0 - SURE_SHARE))
+"""Squares, in variances of a take, by which a line may fit worse than the best and still be the true one (chi-square, one degree of freedom)."""
+_ENDED: Final = float(special.chdtri(1, 0.001))
+"""Squares, in variances of a take, by which a line has to fit better with an end before the newest takes: by chance in one of a thousand
+lines (chi-square, one degree of freedom)."""
+_FEWEST_STAYED: Final = 3
+"""Takes behind the end of a line: fewer do not show that it ended. Common practice, no source."""
 _CELLS: Final = 141
 """States of the Markov chain; odd, so that one lies in the middle. With this many the run lengths agree with Lucas & Saccucci (1990)."""
 
@@ -50,11 +62,30 @@ class Chart:
     drifted: bool
     """True when the newest average is beyond its limit."""
     since: int
-    """Take after which the average went away for good."""
+    """Take after which the number went away for good."""
     line: tuple[float, float]
-    """Start and end of the line of least squares from there on."""
+    """Start and end of the line of least squares from there on; of a step the means before and after it."""
+    until: int
+    """Last take of that line: the newest, unless the number stayed where it was by then."""
     weeks: float
+    """From the first of them to the last; of a step to the newest take."""
+    stayed_weeks: float
     """From there to the newest take."""
+    pace: tuple[float, float] | None = None
+    """Least and most change a week that the takes allow, `SURE_SHARE` of the time; None for a step."""
+
+    @property
+    def is_step(self) -> bool:
+        """True where it changed from one take to the next and stayed there."""
+        return self.pace is None
+
+    @property
+    def knows_pace(self) -> bool:
+        """True where the change a week is known well enough to be told as one number."""
+        if self.pace is None or not self.weeks:
+            return False
+        told = (self.line[1] - self.line[0]) / self.weeks
+        return max(abs(end - told) for end in self.pace) <= MOST_PACE_ERROR * abs(told)
 
 
 def average_run_length(weight: float, limit: float, shift: float = 0.0) -> float:
@@ -147,15 +178,12 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     )
     low, high = centre - limit * average_deviation, centre + limit * average_deviation
     newest = float(average[-1])
-    since, line = _rise(_without_jumps(values, FARTHEST * spread), weeks, float(np.sign(newest - centre)))
-    if line is None:
-        # it went away in a step: where its average was last within one standard deviation of its own
-        usual = spread * np.sqrt(weight / (2.0 - weight))
-        since = values.size - 1
-        while since > 0 and (average[since - 1] - centre) * np.sign(newest - centre) > usual:
-            since -= 1
-        since = max(0, min(since - 1, values.size - 3))
-        line = _line(values[since:], weeks[since:], centre, newest)
+    drifted = not low[-1] <= newest <= high[-1]
+    steadied = _without_jumps(values, FARTHEST * spread)
+    course = _course(steadied, weeks, float(np.sign(newest - centre)), spread, ends=drifted)
+    if course is None:
+        since = _left_at(average, centre, newest, spread, weight)
+        course = _Course(since=since, until=values.size - 1, line=(centre, newest), pace=None)
     return Chart(
         values=values,
         average=average,
@@ -163,10 +191,13 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
         high=high,
         centre=centre,
         spread=spread,
-        drifted=not low[-1] <= newest <= high[-1],
-        since=since,
-        line=line,
-        weeks=float(weeks[-1] - weeks[since]),
+        drifted=drifted,
+        since=course.since,
+        line=course.line,
+        until=course.until,
+        weeks=float(weeks[course.until] - weeks[course.since]),
+        stayed_weeks=float(weeks[-1] - weeks[course.until]),
+        pace=course.pace,
     )
 
 
@@ -187,34 +218,115 @@ def _without_jumps(values: Array, jump: float) -> Array:
     return np.where(np.abs(values - medians) > jump, medians, values)
 
 
-def _rise(values: Array, weeks: Array, direction: float) -> tuple[int, tuple[float, float] | None]:
-    """Take after which a number has risen or fallen steadily, and start and end of that line; None where a step explains it better.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Course:
+    """How a number went away: after which take, from where to where, and how fast at least and at most."""
 
-    Of all lines that are level up to a take and slope from there on, and all steps after a take, that of least squares.
+    since: int
+    until: int
+    line: tuple[float, float]
+    pace: tuple[float, float] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Ramp:
+    """Line of least squares that is level up to a take, slopes from there on, and is level again from another take on."""
+
+    since: int
+    until: int
+    squares: float
+    slope: float
+    slope_deviation: float
+    line: tuple[float, float]
+
+
+def _course(values: Array, weeks: Array, direction: float, spread: float, *, ends: bool) -> _Course | None:
+    """Course of a number that went this way: the ramp or the step of least squares; None where the best is a step the other way.
+
+    Parameters
+    ----------
+    values, weeks : (takes,) array
+    direction : float
+        1 for up, -1 for down.
+    spread : float
+    ends : bool
+        Look for an end of the ramp before the newest take, too.
     """
-    best, best_step = (np.inf, 0, (0.0, 0.0)), np.inf
-    for since in range(values.size - 2):
-        before, after = values[: since + 1], values[since + 1 :]
-        best_step = min(best_step, float(((before - before.mean()) ** 2).sum() + ((after - after.mean()) ** 2).sum()))
-        gone = np.maximum(weeks - weeks[since], 0.0)
-        off = gone - gone.mean()
-        if not off.any():
-            continue
-        slope = float(off @ values / (off @ off))
-        start = float(values.mean() - slope * gone.mean())
-        squares = float(((values - start - slope * gone) ** 2).sum())
-        if slope * direction > 0 and squares < best[0]:
-            best = squares, since, (start, start + slope * float(gone[-1]))
-    squares, since, line = best
-    return since, line if squares <= best_step else None
+    last = values.size - 1
+    ramps = _ramps(values, weeks, spread, until=last)
+    best = _best(ramps, direction)
+    if ends and best is not None:
+        ramps += [ramp for until in range(2, last) for ramp in _ramps(values, weeks, spread, until=until)]
+        shorter = _best([ramp for ramp in ramps if ramp.until <= last - _FEWEST_STAYED], direction)
+        if shorter is not None and shorter.squares < best.squares - _ENDED * spread**2:
+            best = shorter
+    last_before, levels, step_squares = _step(values)
+    if best is not None and best.squares <= step_squares:
+        return _Course(since=best.since, until=best.until, line=best.line, pace=_pace(ramps, best, spread))
+    if (levels[1] - levels[0]) * direction <= 0:
+        return None
+    return _Course(since=last_before, until=last, line=levels, pace=None)
 
 
-def _line(values: Array, weeks: Array, centre: float, newest: float) -> tuple[float, float]:
-    """Start and end of the line of least squares through a drift; the centre and the newest average where it runs the other way."""
-    length = float(weeks[-1] - weeks[0])
-    if length <= 0:
-        return centre, newest
-    slope, start = np.polyfit(weeks - weeks[0], values, 1)
-    end = float(start + slope * length)
-    # it went away in a step and has come back a little: where it was and where it is
-    return (centre, newest) if (end - float(start)) * (newest - centre) <= 0 else (float(start), end)
+def _best(ramps: Sequence[_Ramp], direction: float) -> _Ramp | None:
+    """Ramp of least squares among those that go this way; None where none does."""
+    return min((ramp for ramp in ramps if ramp.slope * direction > 0), key=lambda ramp: ramp.squares, default=None)
+
+
+def _ramps(values: Array, weeks: Array, spread: float, *, until: int) -> list[_Ramp]:
+    """Ramps to a take, from each one on but the last two before it."""
+    since = np.arange(until - 1)
+    gone = np.clip(weeks[None, :] - weeks[since][:, None], 0.0, (weeks[until] - weeks[since])[:, None])
+    off = gone - gone.mean(axis=1, keepdims=True)
+    squared_lengths = (off**2).sum(axis=1)
+    since, gone, off, squared_lengths = (rows[squared_lengths > 0] for rows in (since, gone, off, squared_lengths))
+    slopes = off @ values / squared_lengths
+    starts = values.mean() - slopes * gone.mean(axis=1)
+    squares = ((values - starts[:, None] - slopes[:, None] * gone) ** 2).sum(axis=1)
+    return [
+        _Ramp(
+            since=int(since[row]), until=until, squares=float(squares[row]), slope=float(slopes[row]),
+            slope_deviation=spread / float(np.sqrt(squared_lengths[row])),
+            line=(float(starts[row]), float(starts[row] + slopes[row] * gone[row, -1])),
+        )
+        for row in range(since.size)
+    ]  # fmt: skip
+
+
+def _pace(ramps: Sequence[_Ramp], best: _Ramp, spread: float) -> tuple[float, float]:
+    """Least and most slope of all ramps that fit about as well as the best: the interval of its likelihood, wherever it began and ended.
+
+    References
+    ----------
+    Venzon & Moolgavkar, Applied Statistics 37 (1988) 87: the interval of a profile likelihood, by the quantile of chi-square.
+    """
+    ends = []
+    for ramp in ramps:
+        left = _WITHIN - (ramp.squares - best.squares) / spread**2
+        if left >= 0:
+            reach = float(np.sqrt(left)) * ramp.slope_deviation
+            ends += [ramp.slope - reach, ramp.slope + reach]
+    return min(ends), max(ends)
+
+
+def _step(values: Array) -> tuple[int, tuple[float, float], float]:
+    """Last take before the step of least squares, the means before and after it, and its squares."""
+    squares = [
+        float(
+            ((values[:first] - values[:first].mean()) ** 2).sum()
+            + ((values[first:] - values[first:].mean()) ** 2).sum()
+        )
+        for first in range(1, values.size)
+    ]
+    last_before = int(np.argmin(squares))
+    before, after = values[: last_before + 1], values[last_before + 1 :]
+    return last_before, (float(before.mean()), float(after.mean())), squares[last_before]
+
+
+def _left_at(average: Array, centre: float, newest: float, spread: float, weight: float) -> int:
+    """Take before which an average was last within one standard deviation of its own."""
+    usual = spread * np.sqrt(weight / (2.0 - weight))
+    since = average.size - 1
+    while since > 0 and (average[since - 1] - centre) * np.sign(newest - centre) > usual:
+        since -= 1
+    return max(0, min(since - 1, average.size - 3))

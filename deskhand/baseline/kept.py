@@ -147,7 +147,9 @@ class Drift:
     number: Number
     chart: drift.Chart
     since: str | None = None
-    """Date of the take after which it went away; None where nobody wrote it down."""
+    """Date of the take after which it went away, or of the first that a step left elsewhere; None where nobody wrote it down."""
+    until: str | None = None
+    """Date of the take from which on it stayed where it was; None while it goes on, and where nobody wrote it down."""
 
     @property
     def crept(self) -> str:
@@ -190,7 +192,7 @@ def drifts(
     wanted = []
     for (source, stage), part in judged.items():
         for number in CHARTED:
-            if number.stage_of(chained=(source, "after") in judged) != stage:
+            if number.stage_of(chained=(source, "after") in judged) != stage or not number.is_watched_of(part.role):
                 continue
             value = value_of(number, part)
             dated = [
@@ -208,7 +210,9 @@ def drifts(
         weeks = drift.weeks_of([when for _, when in series])
         chart = drift.chart(values, spread, limit, weeks)
         if chart is not None and chart.drifted:
-            drifted.append(Drift(source=source, number=number, chart=chart, since=series[chart.since][1]))
+            since = series[min(chart.since + chart.is_step, len(series) - 1)][1]
+            until = series[chart.until][1] if chart.stayed_weeks else None
+            drifted.append(Drift(source=source, number=number, chart=chart, since=since, until=until))
     return drifted
 
 

@@ -17,6 +17,7 @@ from deskhand.baseline.numbers import (
     IDENTITY_NUMBERS,
     LEVEL,
     MIX_NUMBERS,
+    NOISE,
     NUMBERS,
     TONE,
     TONE_NUMBERS,
@@ -66,7 +67,7 @@ less of what goes by the song, which it narrows by no more than the last. Common
 LEAST_PLAYING_S: Final = 3.0
 """Shorter playing is not compared. Common practice, no source."""
 _NAMES_AT: Final[dict[str, tuple[str, ...]]] = {
-    "tap": (TONE, *dict.fromkeys(number.name for number in (*NUMBERS, *IDENTITY_NUMBERS, LEVEL))),
+    "tap": (TONE, *dict.fromkeys(number.name for number in (*NUMBERS, *IDENTITY_NUMBERS, LEVEL, NOISE))),
     "after": tuple(number.name for number in NUMBERS if number.stage == "after"),
     "mix": (TONE, *(number.name for number in MIX_NUMBERS)),
 }

@@ -62,6 +62,8 @@ class Number:
     """Version of what its readings mean, raised when their definition changes: numbers of two versions are never mixed."""
     played: bool = False
     """Made by whoever plays and what: a slow change of it is noted, and looked for at no cable."""
+    of_lines: bool = False
+    """Watched of roles that come by cable only: an open microphone hears the hall in its pauses."""
     of_hits: bool = False
     """Read of the hits where a source strikes, and of all that is played elsewhere: not the same thing."""
 
@@ -85,6 +87,10 @@ class Number:
     def told(self, value: float) -> str:
         """Value in its unit as text, with as many digits as say something."""
         return number_text(value, 2 if self.unit == "s" else 1)
+
+    def is_watched_of(self, role: str) -> bool:
+        """True for roles of which it is watched over the weeks."""
+        return not self.of_lines or (role in ROLES and ROLES[role].line)
 
     def stage_of(self, *, chained: bool) -> str:
         """Stage at which it is read of a source: after the chain only where there is one."""
@@ -218,6 +224,12 @@ LEVEL: Final = Number(
     jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=10.0, player_ratio=0.5), version=2,
 )  # fmt: skip
 """A set-point, judged against nominal; over the weeks it is only watched for drift."""
+NOISE: Final = Number(
+    name="noise", label="noise", stage="tap", metric="noise_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
+    jnd=2.0, jnd_source=COMMON,
+    prior=NumberPrior(spread=2.0, sure_after_s=10.0, player_ratio=0.5), upwards_only=True, of_lines=True,
+)  # fmt: skip
+"""Judged against the playing where it disturbs; over the weeks it is watched for rising: a cable, a preamp or a supply that goes."""
 TONE_JND_DB: Final = 1.0
 """Just noticeable difference of an octave's level, from `TONE_JND_SOURCE`."""
 TONE_JND_SOURCE: Final = BY_JND
@@ -262,9 +274,11 @@ TONE_NUMBERS: Final = (
     ),
 )
 """Slope of a tone, and its level around each octave: watched over the weeks only; a take's tone is judged as a whole."""
-CHARTED: Final = (LEVEL, *NUMBERS, *TONE_NUMBERS)
+CHARTED: Final = (LEVEL, NOISE, *NUMBERS, *TONE_NUMBERS)
 """Numbers that are watched over the weeks."""
-BY_NAME: Final = {number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL, *TONE_NUMBERS)}
+BY_NAME: Final = {
+    number.name: number for number in (*NUMBERS, *MIX_NUMBERS, *IDENTITY_NUMBERS, LEVEL, NOISE, *TONE_NUMBERS)
+}
 
 
 def tone_vector(values: Values) -> Array | None:

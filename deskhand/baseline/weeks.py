@@ -52,11 +52,36 @@ class Course:
 
 
 def crept(number: Number, chart: drift.Chart) -> str:
-    """Text on a number that creeps: its direction, how fast and for how long."""
+    """Text on a number that creeps: its direction, how far and for how long, and how fast once that is known."""
     start, newest = (number.from_scale(float(value)) for value in chart.line)
+    length = weeks_text(chart.weeks)
+    if chart.is_step:
+        return f"{number.told(abs(newest - start))} {number.step_unit} {'higher' if newest > start else 'lower'} for {length}"
     word = "up" if newest > start else "down"
+    ended = f", until {weeks_text(chart.stayed_weeks)} ago" if chart.stayed_weeks else ""
+    if not chart.knows_pace:
+        return f"crept {word} by about {number.told(abs(newest - start))} {number.step_unit} in {length}{ended}"
     rate = number_text(abs(newest - start) / max(chart.weeks, 1.0), 2)
-    return f"crept {word} by {rate} {number.step_unit} a week for {number_text(chart.weeks, 0)} weeks"
+    return f"crept {word} by {rate} {number.step_unit} a week for {length}{ended}"
+
+
+def pace_text(number: Number, chart: drift.Chart) -> str:
+    """Text on the least and most that a number creeps in a week, where it is not known as one number; empty elsewhere."""
+    if chart.pace is None or chart.knows_pace or not chart.weeks:
+        return ""
+    start, newest = (number.from_scale(value) for value in chart.line)
+    # on the number's own scale a week's change is that share of the whole
+    shares = sorted(abs(pace * chart.weeks / (chart.line[1] - chart.line[0])) for pace in chart.pace)
+    if chart.pace[0] * chart.pace[1] < 0:
+        shares[0] = 0.0
+    least, most = (number_text(share * abs(newest - start) / chart.weeks, 1) for share in shares)
+    return f"{least} to {most} {number.step_unit} a week"
+
+
+def weeks_text(weeks: float) -> str:
+    """Text on a number of weeks."""
+    whole = max(1, round(weeks))
+    return "1 week" if whole == 1 else f"{whole} weeks"
 
 
 def tones_of(parts: Sequence[KeptPart]) -> dict[int, NDArray[np.float64]]:
@@ -91,7 +116,7 @@ def courses(
     tones = tones_of(baseline.parts.get((source, "tap"), ()))
     for number in SHOWN:
         stage = number.stage_of(chained=bool(baseline.parts.get((source, "after"))))
-        parts = baseline.parts.get((source, stage), [])
+        parts = [part for part in baseline.parts.get((source, stage), []) if number.is_watched_of(part.role)]
         if number.is_of_tone:
             readings = [(float(of_tones(number, tones[id(part)])), part) for part in parts if id(part) in tones]
         else:

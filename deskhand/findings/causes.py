@@ -69,16 +69,25 @@ def _worse(finding: Finding, dismissal: Dismissal) -> bool:
     return off * off_then < 0 or abs(off) > abs(off_then) + _WORSE.get(finding.unit or "", 0.5 * abs(off_then))
 
 
+def drift_number(finding: Finding) -> str | None:
+    """Name of the number whose drift a finding tells, "tone" for its slope and every octave; None for other findings."""
+    if finding.kind != "drift":
+        return None
+    name = finding.id.rpartition("/drift-")[2]
+    return "tone" if name == "tilt" or name.startswith("tone-") else name
+
+
 def causes_only(findings: Sequence[Finding]) -> list[Finding]:
     """Findings of one source without those that another of them explains."""
     causes = [finding for finding in findings if finding.severity != "note" or KINDS[finding.kind].tier == "judgement"]
     explained = {kind for cause in causes for kind in KINDS[cause.kind].explains if kind != cause.kind}
+    explained_drifts = {number for cause in causes for number in KINDS[cause.kind].explains_drifts}
     limits_db = {
         kind: KINDS[cause.kind][limit] for cause in causes for kind, limit in KINDS[cause.kind].explains_up_to.items()
     }
 
     def follows(finding: Finding) -> bool:
-        if finding.kind in explained:
+        if finding.kind in explained or drift_number(finding) in explained_drifts:
             return True
         return (
             finding.kind in limits_db

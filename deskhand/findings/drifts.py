@@ -6,9 +6,10 @@ from dataclasses import replace
 from datetime import date
 from typing import TYPE_CHECKING, Final
 
+from deskhand.baseline.numbers import NOISE
+from deskhand.baseline.weeks import weeks_text
 from deskhand.findings.finding import Finding
 from deskhand.findings.judgements import LEAST_NOTICEABLE
-from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -22,6 +23,13 @@ _YEAR_TOLD_WEEKS: Final = 48
 """From so many weeks on a month alone could be this year's: eleven months (arithmetic)."""
 
 
+LEAST_STEP_WEEKS: Final = 3.0
+"""Takes behind a step from which on it is one: a drift is never told from one take. Common practice, no source."""
+SETTLED_WEEKS: Final = 6.0
+"""What has stayed where it is for so many weeks is how it is now, and a note: six shows in which somebody could have listened to it. Common
+practice, no source."""
+
+
 def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
     """Findings of numbers that have crept away over the weeks, far enough to be noticed; a chart needs more takes than a house to have learned."""
     findings: dict[str, list[Finding]] = {}
@@ -30,7 +38,10 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
         away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
         # the line that is told has to tell of something, too
         gone = drift.chart.line[1] - drift.chart.line[0]
-        if min(away, abs(gone)) < LEAST_NOTICEABLE * number.jnd:
+        # the average follows a step only slowly, which some takes show on their own
+        is_step = drift.chart.is_step and drift.chart.weeks >= LEAST_STEP_WEEKS
+        far = abs(gone) if is_step else min(away, abs(gone))
+        if far < LEAST_NOTICEABLE * number.jnd or (number is NOISE and gone < 0):
             continue
         start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
         findings.setdefault(drift.source, []).append(
@@ -38,9 +49,9 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
                 id=f"{drift.source}/drift-{number.name}",
                 kind="drift",
                 stage="after" if number.stage == "after" else "tap",
-                severity="note" if number.played else "listen",
-                what="crept-tone" if number.is_of_tone else "crept",
-                advice=("see-history",),
+                severity="note" if number.played or _settled_weeks(drift) >= SETTLED_WEEKS else "listen",
+                what=_case(drift),
+                advice=("hiss-first", "see-history") if number is NOISE else ("see-history",),
                 facts={
                     "gone": number.told(abs(gone)),
                     "label": number.label,
@@ -56,6 +67,20 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
             )
         )
     return findings
+
+
+def _settled_weeks(drift: Drift) -> float:
+    """Weeks for which a number has stayed where it went."""
+    return drift.chart.weeks if drift.chart.is_step else drift.chart.stayed_weeks
+
+
+def _case(drift: Drift) -> str:
+    """Case of a drift: of a tone its octave's level says nothing, so that its whole way is told, unless the words hold it already."""
+    if drift.number.is_of_tone:
+        if drift.chart.is_step:
+            return "stepped-tone"
+        return "crept-tone" if drift.chart.knows_pace else "crept-tone-so-far"
+    return "stepped" if drift.chart.is_step else "crept"
 
 
 def _one_of_each_tone(drifts: Iterable[Drift]) -> list[Drift]:
@@ -97,10 +122,21 @@ def with_trends(findings: Mapping[str, Sequence[Finding]], drifts: Iterable[Drif
 
 
 def _trend_words(drift: Drift, *, rises: bool) -> str:
-    """Words for the way a level goes and since when: a month, where the take has a date."""
-    word = "rising" if rises else "falling"
-    if drift.since is None:
-        return f"{word} for {number_text(drift.chart.weeks, 0)} weeks"
-    began = date.fromisoformat(drift.since)
-    year = f" {began.year}" if drift.chart.weeks >= _YEAR_TOLD_WEEKS else ""
-    return f"{word} since {_MONTHS[began.month - 1]}{year}"
+    """Words for the way a level goes, went, or stays since a step, and since when: a month, where the take has a date."""
+    chart = drift.chart
+    word = "so" if chart.is_step else "rising" if rises else "falling"
+    if drift.since is None or (chart.stayed_weeks and drift.until is None):
+        ago = f" until {weeks_text(chart.stayed_weeks)} ago" if chart.stayed_weeks else ""
+        return f"{word} for {weeks_text(chart.weeks)}{ago}"
+    began = _month(drift.since, chart.weeks + chart.stayed_weeks)
+    if drift.until is None:
+        return f"{word} since {began}"
+    ended = _month(drift.until, chart.stayed_weeks)
+    verb = "rose" if rises else "fell"
+    return f"{verb} in {began}" if began == ended else f"{verb} from {began} to {ended}"
+
+
+def _month(day: str, weeks_ago: float) -> str:
+    """Month of a date, with its year where a month alone could be this year's."""
+    when = date.fromisoformat(day)
+    return f"{_MONTHS[when.month - 1]} {when.year}" if weeks_ago >= _YEAR_TOLD_WEEKS else _MONTHS[when.month - 1]

@@ -86,6 +86,8 @@ class Kind:
     """Kinds that are its consequence as long as they are below what is expected by less than the limit of that name."""
     explains_in_case: Mapping[str, frozenset[KindName]] = field(default_factory=dict)
     """Kinds that are its consequence in one case of it only, which are not even judged then."""
+    explains_drifts: frozenset[str] = frozenset()
+    """Numbers whose drift is its consequence or the same thing said again; "tone" stands for the slope and every octave."""
     explained_by: frozenset[KindName] = frozenset()
     """Kinds that it is a consequence of, where its own file says so: it is added to what they explain."""
     before: KindName | None = None

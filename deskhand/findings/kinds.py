@@ -368,7 +368,8 @@ _TABLE: Final = (
         too_hot=True,
         other_level=True,
         # a compressor sees another level than it was set for
-        explains=kinds("dynamics", "drift"),
+        explains=kinds("dynamics"),
+        explains_drifts=frozenset({"level", "dynamics"}),
     ),
     Kind(
         name="level-low",
@@ -379,7 +380,8 @@ _TABLE: Final = (
         act="turn its gain (at line check) or its trim by the number given; tell the stage first",
         urgency=2,
         other_level=True,
-        explains=kinds("dynamics", "drift"),
+        explains=kinds("dynamics"),
+        explains_drifts=frozenset({"level", "dynamics"}),
         limits={"most_raise_db": limit_db(12.0, "a larger raise is no trim's business: volume, cable and pad first")},
     ),
     Kind(
@@ -426,6 +428,7 @@ _TABLE: Final = (
         done_at="rig",
         at_preamp=True,
         explains=kinds("tone", "tail", "articulation", "harsh"),
+        explains_drifts=frozenset({"noise"}),
         limits={
             "listen_db": limit_db(
                 30.0, "between playing and pauses", source=_study("between clean lines and planted noise")
@@ -511,7 +514,7 @@ _TABLE: Final = (
         "outside the house's normal range (*listen*)",
         act="its threshold; with kept shows, the player's end first",
         tier="judgement",
-        explains=kinds("drift"),
+        explains_drifts=frozenset({"dynamics"}),
         limits={"reduction_off_db": limit_db(0.5, "outside the wanted gain reduction")},
     ),
     Kind(
@@ -538,7 +541,8 @@ _TABLE: Final = (
         meaning="its octaves are outside the house's normal range, and audibly so (*listen*, with two seconds to hear it by)",
         act="what it says: the player's end first",
         tier="judgement",
-        explains=kinds("harsh", "drift"),
+        explains=kinds("harsh"),
+        explains_drifts=frozenset({"tone", "harsh"}),
     ),
     Kind(
         name="tail",
@@ -546,7 +550,8 @@ _TABLE: Final = (
         meaning="its notes ring longer or shorter than is normal for the house, and audibly so (*listen*, with two seconds to hear it by)",
         act="what it says: the player's end first",
         tier="judgement",
-        explains=kinds("articulation", "drift"),
+        explains=kinds("articulation"),
+        explains_drifts=frozenset({"tail", "articulation"}),
     ),
     Kind(
         name="articulation",
@@ -554,7 +559,7 @@ _TABLE: Final = (
         meaning="its notes begin more or less sharply than is normal for the house, and audibly so (*listen*, with two seconds to hear it by)",
         act="what it says: the player's end first",
         tier="judgement",
-        explains=kinds("drift"),
+        explains_drifts=frozenset({"articulation"}),
     ),
     Kind(
         name="width",
@@ -564,7 +569,8 @@ _TABLE: Final = (
         meaning="a pair's width or balance is outside the house's normal range, and audibly so (*listen*, with two seconds to hear it by)",
         act="what it says: the player's end first",
         tier="judgement",
-        explains=kinds("mono-loss", "drift"),
+        explains=kinds("mono-loss"),
+        explains_drifts=frozenset({"width", "balance"}),
     ),
     Kind(
         name="harsh",
@@ -576,7 +582,7 @@ _TABLE: Final = (
     Kind(
         name="drift",
         words="slow drift",
-        meaning="a number has crept away over nine kept takes and more (*listen*; attack, tail and dynamics, which whoever plays makes, *note*)",
+        meaning="a number has crept or stepped away over nine kept takes and more (*listen*; once it has stayed there for six weeks, and attack, tail and dynamics, which whoever plays makes, *note*)",
         act="`deskhand history`",
         tier="judgement",
     ),

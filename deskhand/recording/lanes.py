@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import itertools
 from collections import Counter, defaultdict
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
@@ -56,19 +58,38 @@ def group(files: list[AudioFile], notes: list[str]) -> list[Lane]:
         if part is None:
             alone.append(file)
         else:
-            families[part[0], file.channels, file.sample_rate_hz].append((part[1], file))
+            families[names.without_date(part[0]), file.channels, file.sample_rate_hz].append((part[1], file))
     lanes: list[Lane] = []
     for (stem, channels, _), members in families.items():
-        ordered = sorted(members, key=lambda member: member[0])
-        if len(ordered) > 1 and _are_parts([file for _, file in ordered]):
-            lanes.append(_join(stem, channels, ordered, notes))
-        else:
-            alone.extend(file for _, file in ordered)
+        for ordered in _takes(members):
+            if len(ordered) > 1 and _are_parts([file for _, file in ordered]):
+                lanes.append(_join(stem, channels, ordered, notes))
+            else:
+                alone.extend(file for _, file in ordered)
     lanes.extend(
         Lane(stem=file.path.stem, channels=file.channels, parts=[FilePart(start=0, file=file)]) for file in alone
     )
     order = {file.path: index for index, file in enumerate(files)}
     return sorted(lanes, key=lambda lane: order[lane.parts[0].file.path])
+
+
+def _takes(members: list[tuple[int, AudioFile]]) -> list[list[tuple[int, AudioFile]]]:
+    """Numbered files of one name, in order, one list for each date in their names; of a take that runs over midnight one list for both."""
+    by_date: dict[str, list[tuple[int, AudioFile]]] = defaultdict(list)
+    for member in sorted(members, key=lambda member: member[0]):
+        by_date[names.date_in(member[1].path.stem) or ""].append(member)
+    dates = sorted(by_date)
+    if (
+        len(dates) == 2
+        and dates[0]
+        and dt.date.fromisoformat(dates[1]) - dt.date.fromisoformat(dates[0]) == dt.timedelta(days=1)
+    ):
+        ordered = by_date[dates[0]] + by_date[dates[1]]
+        has_stamps = all(file.time_reference is not None for _, file in ordered)
+        # numbers that go on show one take; those that begin anew are another evening's
+        if has_stamps or all(earlier < later for (earlier, _), (later, _) in itertools.pairwise(ordered)):
+            return [ordered]
+    return [by_date[date] for date in dates]
 
 
 def _are_parts(files: list[AudioFile]) -> bool:

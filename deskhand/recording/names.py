@@ -47,6 +47,17 @@ def date_in(name: str) -> str | None:
     return None
 
 
+def without_date(stem: str) -> str:
+    """Stem without dates, and without what divides them from the rest.
+
+    Examples
+    --------
+    >>> without_date("07 kick 2026-05-03")
+    '07 kick'
+    """
+    return _DATE.sub(" ", stem).strip(" _.-")
+
+
 def clean_name(stem: str) -> str:
     """Track's name without leading numbers, take and date parts; empty when nothing is left.
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.weeks import crept
+from deskhand.baseline.weeks import crept, pace_text
 from deskhand.report.page import compiled, environment
 from deskhand.report.words import explained, text
 from deskhand.units import number
@@ -37,7 +37,10 @@ def _trend(course: Course) -> str:
     """Trend of a number over the weeks, in words."""
     if course.chart is None:
         return "too few to tell"
-    return crept(course.number, course.chart) if course.chart.drifted else "steady"
+    if not course.chart.drifted:
+        return "steady"
+    pace = pace_text(course.number, course.chart)
+    return crept(course.number, course.chart) + (f" ({pace})" if pace else "")
 
 
 def _creeping(courses: Sequence[Course]) -> list[Course]:

@@ -267,6 +267,59 @@ def test_what_came_back_is_no_drift_any_more(rng: np.random.Generator) -> None:
     assert not charted(np.concatenate([away, 0.5 * rng.standard_normal(20)])).drifted
 
 
+# how fast
+
+
+@pytest.mark.source("known truth: slopes as planted; the interval of a profile likelihood, Venzon & Moolgavkar 1988")
+def test_a_pace_is_told_when_it_is_known(rng: np.random.Generator) -> None:
+    within, told_right, told, first_weeks = [], [], 0, []
+    for _ in range(40):
+        creep, starts = float(rng.choice([-0.3, 0.4, 0.6, 1.0])), int(rng.integers(6, 16))
+        values = creep * np.maximum(0, np.arange(50) - starts) + 0.8 * rng.standard_normal(50)
+        known = False
+        for weeks in range(starts + 6, 50, 3):
+            found = charted(values[:weeks], limit=limit_for(100))
+            if not found.drifted or found.pace is None:
+                continue
+            within.append(found.pace[0] <= creep <= found.pace[1])
+            if found.knows_pace:
+                told += 1
+                told_right.append(abs(slope(found) / creep - 1.0) <= drift.MOST_PACE_ERROR)
+                if not known:
+                    first_weeks.append(weeks - starts)
+                known = True
+        assert known
+    # an interval for nine in ten, over some hundreds of looks that are not independent
+    assert 0.82 < float(np.mean(within)) < 0.98
+    assert float(np.mean(told_right)) > 0.93, (told, first_weeks)
+    assert float(np.median(first_weeks)) <= 26
+
+
+def test_a_step_is_told_as_a_step(rng: np.random.Generator) -> None:
+    for size in (-6.0, 5.0):
+        values = np.concatenate([np.zeros(14), np.full(9, size)]) + 0.5 * rng.standard_normal(23)
+        found = charted(values)
+        assert found.is_step
+        assert not found.knows_pace
+        assert (found.since, found.weeks) == (13, 9.0)
+        assert found.line == pytest.approx((0.0, size), abs=0.7)
+        crept = say(judge_drifts([Drift(source="piano", number=LEVEL, chart=found)])["piano"][0])
+        assert re.search(rf"has been \d(\.\d)? dB {'higher' if size > 0 else 'lower'} for 9 weeks, from ", crept), crept
+
+
+def test_what_has_stayed_is_a_note(rng: np.random.Generator) -> None:
+    """Away in a step, or over ten weeks, and there ever since: raised for some weeks, then a note."""
+    for way in (np.where(np.arange(60) > 14, 6.0, 0.0), 0.6 * np.clip(np.arange(60) - 14, 0, 10)):
+        values = way + 0.5 * rng.standard_normal(60)
+        severities = {}
+        for weeks in (19, 20, 22, 26, 28, 35, 50):
+            found = Drift(source="piano", number=LEVEL, chart=charted(values[:weeks], spread=0.5))
+            for finding in judge_drifts([found]).get("piano", []) if found.chart.drifted else []:
+                severities[weeks] = finding.severity
+        assert severities[50] == severities[35] == "note"
+        assert "listen" in severities.values()
+
+
 # the spread
 
 
@@ -414,7 +467,7 @@ def test_behind_the_chain_where_there_is_one(rng: np.random.Generator) -> None:
 
 
 @pytest.mark.parametrize(
-    ("sign", "word"), [pytest.param(1.0, "up", id="above"), pytest.param(-1.0, "down", id="below")]
+    ("sign", "word"), [pytest.param(1.0, "higher", id="above"), pytest.param(-1.0, "lower", id="below")]
 )
 def test_the_words_are_of_the_way_it_went(sign: float, word: str) -> None:
     # away at once, and since then a little back again: what raised it is that it is still far from where it was
@@ -422,7 +475,8 @@ def test_the_words_are_of_the_way_it_went(sign: float, word: str) -> None:
     found = Drift(source="piano", number=LEVEL, chart=charted(values, spread=0.5))
     assert found.chart.drifted
     assert np.sign(found.chart.average[-1] - found.chart.centre) == sign
-    assert f"crept {word} " in say(judge_drifts([found])["piano"][0])
+    # ten takes at 0, and twenty around 5
+    assert f"has been 5 dB {word} for 20 weeks, from 0 to " in say(judge_drifts([found])["piano"][0]).replace("−", "-")
 
 
 def test_a_weight_is_what_the_newest_take_counts() -> None:

@@ -153,8 +153,26 @@ def test_a_note_of_a_fault_explains_nothing(kind: Kind) -> None:
 
 
 def test_while_the_house_is_learning_notes_are_one_cause_too() -> None:
-    findings = [found("tone", "note"), found("harsh", "note"), found("dynamics", "note"), found("drift", "note")]
+    findings = [found("tone", "note"), found("harsh", "note"), found("dynamics", "note"), drifted("tone-4000", "note")]
     assert kinds(causes_only(findings)) == ["tone", "dynamics"]
+
+
+def drifted(number: str, severity: Severity = "listen") -> Finding:
+    return found("drift", severity, id=f"piano/drift-{number}")
+
+
+@pytest.mark.parametrize(
+    ("cause", "number", "said"),
+    [
+        ("level-high", "level", False), ("level-low", "dynamics", False), ("level-high", "tone-4000", True), ("level-high", "noise", True),
+        ("tone", "tilt", False), ("tone", "tone-8000", False), ("tone", "harsh", False), ("tone", "level", True),
+        ("dynamics", "dynamics", False), ("dynamics", "level", True), ("articulation", "level", True), ("noise", "noise", False),
+        ("width", "balance", False), ("width", "level", True), ("hum", "level", True),
+    ],
+)  # fmt: skip
+def test_a_drift_is_explained_by_what_is_the_same_number(cause: Kind, number: str, said: bool) -> None:
+    """A compressor that takes off more than is wanted is no reason to be silent about a level that creeps."""
+    assert ("drift" in kinds(causes_only([found(cause), drifted(number)]))) is said
 
 
 # a dead side and its level

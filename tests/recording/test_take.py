@@ -240,6 +240,29 @@ class TestSplitTakes:
         assert not any("missing" in note for note in recording.notes)
         assert max(map(len, recording.notes)) < 200
 
+    @pytest.mark.parametrize(
+        ("first", "second", "joined"),
+        [
+            ("01 kick 2026-05-03 part 1", "01 kick 2026-05-04 part 2", True),
+            ("01 kick_2026-05-03_001", "01 kick_2026-05-04_002", True),
+            ("01 kick 2026-12-31 part 1", "01 kick 2027-01-01 part 2", True),
+            # two evenings, and two weeks
+            ("01 kick 2026-05-03 part 1", "01 kick 2026-05-04 part 1", False),
+            ("01 kick 2026-05-03 part 1", "01 kick 2026-05-10 part 2", False),
+        ],
+    )
+    def test_parts_with_the_dates_of_both_days(self, tmp_path: Path, rng: np.random.Generator, first: str, second: str, joined: bool) -> None:  # fmt: skip
+        """A recorder that begins a new file after midnight writes the next day's date into its name."""
+        samples = noise(rng, seconds=2.0)
+        write_wave(tmp_path / f"{first}.wav", samples[:, : 3 * RATE_HZ // 2])
+        write_wave(tmp_path / f"{second}.wav", samples[:, 3 * RATE_HZ // 2 :])
+        recording = open_recording(tmp_path)
+        if joined:
+            assert track_names(recording) == ["kick"]
+            assert np.array_equal(recording.read(), as_read(samples))
+        else:
+            assert len(recording.tracks) == 2
+
     @pytest.mark.source("EBU Tech 3285 v2 (2011), 2.3 bext: TimeReference counts from midnight")
     def test_a_take_over_midnight(self, tmp_path: Path, rng: np.random.Generator) -> None:
         parts = [noise(rng, seconds=1.0) for _ in range(2)]

@@ -2,7 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any, Final
+
+import numpy as np
+
+from tests.support.small_hall import RATE_HZ
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -12,6 +17,16 @@ if TYPE_CHECKING:
 
 CHAIN: Final = [{"block": "bell", "frequency": "1 kHz", "gain": "9 dB"}]
 """Chain that is compared with the house's."""
+
+
+def looped_lufs(audio: np.ndarray, seconds: float = 12.0) -> float:
+    """Loudness of a (2, frames) sound that is played over and over, by libebur128."""
+    import pyebur128
+
+    many = np.tile(audio, math.ceil(seconds * RATE_HZ / audio.shape[1]))
+    meter = pyebur128.R128State(2, RATE_HZ, pyebur128.MeasurementMode.MODE_I)
+    meter.add_frames(np.ascontiguousarray(many.T).ravel().astype(np.float64), many.shape[1])
+    return float(pyebur128.get_loudness_global(meter))
 
 
 def start(asker: Asker, **how: object) -> Any:

@@ -186,6 +186,17 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
             "advice": ("see-history",),
             "facts": {"label": "tone around 8 kHz", "crept": "crept down by 0.5 dB a week for 15 weeks", "gone": "7.5", "number_unit": "dB"},
         },
+        "crept-tone-so-far": {
+            "advice": ("see-history",),
+            "facts": {"label": "tone around 8 kHz", "crept": "crept down by about 3.2 dB in 7 weeks"},
+        },
+        "stepped": {
+            "advice": ("see-history",),
+            "facts": {"label": "level", "crept": "4.1 dB lower for 6 weeks", "start": "−18", "newest": "−22.1", "number_unit": "dBFS"},
+        },
+        "stepped-tone": {
+            "advice": ("see-history",), "facts": {"label": "tone around 8 kHz", "crept": "4.1 dB lower for 6 weeks"},
+        },
     },
     "unmatched-track": {
         "track": {"advice": ("add-to-house",)},

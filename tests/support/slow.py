@@ -735,4 +735,9 @@ SLOW: Final = (
         only=("Not tonight",),
         covered="The same with what was done.",
     ),
+    Slow(
+        file="test_year.py",
+        tests=("test_evenings_without_a_note",),
+        covered="Dates from names: recording/test_show.py; parts over midnight: recording/test_take.py; noise that creeps: baseline/test_tone_drift.py.",
+    ),
 )  # fmt: skip

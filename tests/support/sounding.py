@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 import soundfile
 
-from tests.support.small_hall import HOUSE, Asker, write_show
+from tests.support.small_hall import HOUSE, Asker, pink, write_show
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -443,12 +443,107 @@ def voice_sounds(page: Page) -> list[Sound]:
     return [Sound(f"moment {place}", moment(share)) for place, share in enumerate((0.2, 0.4, 0.6, 0.8), 1)]
 
 
+def compared_report(folder: Path) -> Path:
+    """Make the report of a comparison and its audio in a folder; the report's page."""
+    from click.testing import CliRunner
+
+    from deskhand.cli import main
+
+    folder.mkdir(exist_ok=True)
+    sound = np.stack([pink(4.0, 1), pink(4.0, 2)])
+    soundfile.write(folder / "one.wav", sound.T, RATE_HZ, subtype="PCM_24")
+    soundfile.write(folder / "two.wav", 0.5 * sound.T, RATE_HZ, subtype="PCM_24")
+    words = ["compare", *(str(folder / name) for name in ("one.wav", "two.wav"))]
+    made = CliRunner().invoke(main, [*words, "--report", str(folder / "page.html"), "--audio", str(folder / "audio")])
+    assert made.exit_code == 0, made.output
+    return folder / "page.html"
+
+
+def compared_sounds() -> list[Sound]:
+    """Sounds of a comparison's report: each of its files."""
+
+    def chosen(place: int) -> Sound:
+        return Sound(f"button {place}", lambda page: page.locator("[data-file]").nth(place).click())
+
+    return [chosen(place) for place in range(3)]
+
+
 PAGES: Final[dict[str, tuple[str, Callable[[Page], list[Sound]], Callable[[Page], object]]]] = {
     "week": ("", clips, lambda page: page.wait_for_load_state()),
     "source": ("/source/0", source_sounds, source_ready),
     "voice": ("/voice", voice_sounds, lambda page: page.wait_for_selector("#pic-mono svg")),
 }
 """Pages that sound: address below the show, sounds, and what to wait for."""
+
+
+def between_pages(browser: Browser, show: str, *, start_db: float, seed: int, orders: int | None = None) -> Count:
+    """Start each sound of each page, go on to every other page while it sounds, start each sound there, and come back.
+
+    Parameters
+    ----------
+    browser : Browser
+    show : str
+        Address of a checked show.
+    start_db : float
+        Level a page is to start at that is come back to; one that is gone on to takes the level along.
+    seed : int
+    orders : int, optional
+        How many of the orders; all when not given.
+    """
+    ear = Ear(browser)
+    rng = np.random.default_rng(seed)
+    try:
+        sounds_of = {}
+        for name, (below, of_page, ready) in PAGES.items():
+            ear.page.goto(show + below)
+            ready(ear.page)
+            sounds_of[name] = of_page(ear.page)
+        walk = Walk(ear, show, [], lambda _: None, start_db=start_db, seed=seed)
+        walk.count.sounds = sum(map(len, sounds_of.values()))
+        steps = [
+            (name, first, other, second)
+            for name, other in itertools.permutations(PAGES, 2)
+            for first in sounds_of[name]
+            for second in sounds_of[other]
+        ]
+        for place in rng.permutation(len(steps))[:orders]:
+            _from_page_to_page(walk, show, steps[place], float(rng.integers(-40, -4)))
+        return walk.count
+    finally:
+        ear.close()
+
+
+def _from_page_to_page(walk: Walk, show: str, step: tuple[str, Sound, str, Sound], level_db: float) -> None:
+    """Sound of a page, one of another page after it, and back."""
+    page_name, first, other_name, second = step
+    words = f"{page_name} {first.name}, {other_name} {second.name}"
+    page = walk.ear.page
+
+    def arrived(name: str, expected_db: float) -> None:
+        PAGES[name][2](page)
+        walk.ear.blocks()
+        walk._run.clear()
+        if walk.ear.shown_db() != expected_db:
+            walk.count.wrong_level.append(f"{words}: {walk.ear.shown_db()} at {name}, {expected_db} was expected")
+        walk.slider_db = expected_db
+
+    page.goto(show + PAGES[page_name][0])
+    shown_db = walk.ear.shown_db()
+    arrived(page_name, walk.start_db if shown_db is None else shown_db)
+    walk.slider_db = max(walk.slider_db, level_db)
+    walk.ear.turn(level_db)
+    page.wait_for_timeout(80)
+    walk._judge(words)
+    walk.slider_db = level_db
+    walk.sounds = [first, second]
+    walk.start(0, words)
+    page.goto(show + PAGES[other_name][0])
+    arrived(other_name, level_db)
+    walk.start(1, words)
+    page.go_back()
+    arrived(page_name, walk.start_db)
+    walk.start(0, words)
+    walk.count.orders += 1
 
 
 def walked(browser: Browser, show: str, page: str, *, start_db: float, seed: int, orders: int | None = None, loads: int | None = None) -> Count:  # fmt: skip

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import io
-import math
 from collections import Counter
 from types import SimpleNamespace
 
@@ -15,7 +14,7 @@ from scipy.stats import chisquare
 from deskhand.errors import UsageError
 from deskhand.web.blind import AbxTest, p_of_several
 from deskhand.web.tries import Sounds
-from tests.support.blind_tests import rows, start
+from tests.support.blind_tests import looped_lufs, rows, start
 from tests.support.small_hall import RATE_HZ, Asker, pink, small_hall
 
 
@@ -39,16 +38,6 @@ def begun(sounds, audio, other_audio, **how):
 def files(sounds, test):
     """Both sounds as they are played, (2, frames) each."""
     return [soundfile.read(sounds.path(test.names[side]))[0].T for side in "ab"]
-
-
-def looped_lufs(audio, seconds=12.0):
-    """Loudness of a sound that is played over and over."""
-    import pyebur128
-
-    many = np.tile(audio, math.ceil(seconds * RATE_HZ / audio.shape[1]))
-    meter = pyebur128.R128State(2, RATE_HZ, pyebur128.MeasurementMode.MODE_I)
-    meter.add_frames(np.ascontiguousarray(many.T).ravel().astype(np.float64), many.shape[1])
-    return pyebur128.get_loudness_global(meter)
 
 
 @pytest.mark.source("ITU-R BS.1770-5, as pyebur128 (libebur128) has it")

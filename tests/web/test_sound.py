@@ -4,13 +4,18 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-import soundfile
-from click.testing import CliRunner
 
-from deskhand.cli import main
 from deskhand.report.volume import START_DB
-from tests.support.small_hall import RATE_HZ, pink
-from tests.support.sounding import PAGES, Sound, Walk, every_order, faulty_hall, walked
+from tests.support.sounding import (
+    PAGES,
+    Walk,
+    between_pages,
+    compared_report,
+    compared_sounds,
+    every_order,
+    faulty_hall,
+    walked,
+)
 
 from .conftest import Served
 from .test_edges import FEWEST_STEPS, Tape, edges
@@ -45,6 +50,16 @@ def test_one_sound_at_a_time_never_above_the_slider(browser, show, name):
     """A part of all orders, drawn with a seed; `python -m validations.sound` takes them all."""
     count = walked(browser, show, name, start_db=START_DB, seed=20260301, orders=8, loads=2)
     assert count.orders == 12
+    assert not count.silent
+    assert not count.overlaps
+    assert count.above_slider_db <= EXACT_DB, count.loudest
+    assert not count.wrong_level
+
+
+def test_one_sound_at_a_time_from_page_to_page_and_back(browser, show):
+    """A part of all orders, drawn with a seed: the level goes along, and starts low where one comes back."""
+    count = between_pages(browser, show, start_db=START_DB, seed=20260308, orders=3)
+    assert count.orders == 3
     assert not count.silent
     assert not count.overlaps
     assert count.above_slider_db <= EXACT_DB, count.loudest
@@ -118,18 +133,7 @@ def test_a_page_the_browser_kept_whole_starts_low_and_silent(ear, show):
 @pytest.fixture(scope="module")
 def report(tmp_path_factory):
     """The folder of a comparison's report and its audio."""
-    folder = tmp_path_factory.mktemp("compared")
-    sound = np.stack([pink(4.0, 1), pink(4.0, 2)])
-    soundfile.write(folder / "one.wav", sound.T, RATE_HZ, subtype="PCM_24")
-    soundfile.write(folder / "two.wav", 0.5 * sound.T, RATE_HZ, subtype="PCM_24")
-    words = ["compare", *(str(folder / name) for name in ("one.wav", "two.wav"))]
-    made = CliRunner().invoke(main, [*words, "--report", str(folder / "page.html"), "--audio", str(folder / "audio")])
-    assert made.exit_code == 0, made.output
-    return folder
-
-
-def chosen(place: int) -> Sound:
-    return Sound(f"button {place}", lambda page: page.locator("[data-file]").nth(place).click())
+    return compared_report(tmp_path_factory.mktemp("compared")).parent
 
 
 class TestTheComparison:
@@ -140,7 +144,7 @@ class TestTheComparison:
         """The report, as a file of its own: nothing but itself and its audio answers."""
         ear.page.route("**/page.html", lambda route: route.fulfill(body=(report / "page.html").read_text(), content_type="text/html"))  # fmt: skip
         ear.page.route("**/words", lambda route: route.fulfill(body="<p>elsewhere", content_type="text/html"))
-        walk = Walk(ear, self.ADDRESS, [chosen(0), chosen(1), chosen(2)], lambda page: page.wait_for_load_state(), start_db=START_DB, seed=2)  # fmt: skip
+        walk = Walk(ear, self.ADDRESS, compared_sounds(), lambda page: page.wait_for_load_state(), start_db=START_DB, seed=2)  # fmt: skip
         walk.load()
         return walk
 

@@ -24,7 +24,14 @@ _KIND: Final = Kind(
     act="the player levels the presets at the rig",
     tier="judgement",
     before="vocal-covered",
-    limits={"step_lu": Limit(value=6.0, unit="LU", meaning="a lead sound is meant to be some dB louder")},
+    limits={
+        "step_lu": Limit(
+            value=4.0,
+            unit="LU",
+            meaning="a lead sound is meant to be some dB louder",
+            source="docs/validation-lead-steps.md: between one sound and lead sounds that are planted 5 dB and more above it",
+        )
+    },
 )
 
 
@@ -56,6 +63,10 @@ ENTRY: Final = KindEntry(
     kind=_KIND,
     sentences={"step": "its sounds lie {measured:1} dB apart in loudness, the loudest {at_s:times}"},
     who="player",
-    advice={"level-presets": Advice(text="ask the player to level the presets at the rig", who="player")},
+    advice={
+        "level-presets": Advice(
+            text="unless it is a lead sound, ask the player to level the presets at the rig", who="player"
+        )
+    },
     fault=sounds,
 )

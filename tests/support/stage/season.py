@@ -14,6 +14,7 @@ import soundfile
 from deskhand.baseline.kept import KeptTakes, against, drifts, load
 from deskhand.errors import UsageError
 from deskhand.findings import KINDS, judge_drifts, say
+from deskhand.findings.causes import drift_number
 from deskhand.house import ROLES
 from deskhand.recording.held import held_recording
 from deskhand.store import history_url
@@ -173,15 +174,16 @@ def drift_judged_again(rows: Sequence[ShowRow], season: int, folder: Path, rigs:
             )
             for source, findings in found.items()
             for finding in findings
-            if finding.severity != "note" and not _explained(source, row)
+            if finding.severity != "note" and not _explained(source, finding, row)
         ]  # fmt: skip
         judged.append(replace(row, raised=tuple(raised)))
     return judged
 
 
-def _explained(source: str, row: ShowRow) -> bool:
+def _explained(source: str, drift: Finding, row: ShowRow) -> bool:
     """True where what is raised at a source already explains a drift of it."""
-    return any(finding.source == source and "drift" in KINDS[finding.kind].explains for finding in row.raised)
+    number = drift_number(drift)
+    return any(raised.source == source and number in KINDS[raised.kind].explains_drifts for raised in row.raised)
 
 
 def clean_weeks(

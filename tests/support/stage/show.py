@@ -16,7 +16,7 @@ from tests.support.stage.kit import eighth_s
 from tests.support.stage.score import Week, person_of, pick, seeded, songs_of
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Collection
 
     from tests.support.stage.library import Library
     from tests.support.stage.part import Part
@@ -104,10 +104,10 @@ def rigs_of(season: int) -> tuple[Rig, ...]:
     )
 
 
-def week_of(library: Library, season: int, number: int) -> Week:
+def week_of(library: Library, season: int, number: int, *, length_s: float = LENGTH_S) -> Week:
     """Songs and people of a week; the first is number 1."""
     rng = seeded("songs", season, number)
-    songs, talks_s = songs_of(rng, LENGTH_S, eighth_s(library))
+    songs, talks_s = songs_of(rng, length_s, eighth_s(library))
     everyone = [name for names, _ in _CHOICES for name in names]
     people = {name: person_of(season, name, 0) for name in everyone}
     people["announcer"] = person_of(season, "announcer", int(rng.integers(3)))
@@ -118,7 +118,7 @@ def week_of(library: Library, season: int, number: int) -> Week:
     if has_guest:
         people["guest"] = person_of(season, "guest", 200 + number)
     return Week(
-        library=library, season=season, number=number, frames=round(LENGTH_S * RATE_HZ), songs=songs, talks_s=talks_s,
+        library=library, season=season, number=number, frames=round(length_s * RATE_HZ), songs=songs, talks_s=talks_s,
         people=people, trades_microphones=number % 5 == 4, has_guest=has_guest,
     )  # fmt: skip
 
@@ -254,14 +254,17 @@ def _with_bleed(week: Week, parts: list[Part]) -> list[Part]:
     return heard
 
 
-def clean_show(library: Library, season: int, number: int) -> StageShow:
-    """Clean show of a week, with what the audit has to say against it."""
-    week = week_of(library, season, number)
+def clean_show(
+    library: Library, season: int, number: int, *, length_s: float = LENGTH_S, by_cable: Collection[str] = ()
+) -> StageShow:
+    """Clean show of a week, with what the audit has to say against it; roles `by_cable` hear nobody, whatever their rig has."""
+    week = week_of(library, season, number, length_s=length_s)
     nominal_dbfs = nominals_dbfs(library, season)
     parts = []
     for part in dry_parts(week):
         rng = week.generator(f"level of {part.name}")
         spread_db = float(np.clip(rng.normal(0.0, SPREAD_DB), -MOST_SPREAD_DB, MOST_SPREAD_DB))
+        part = replace(part, is_open=False) if part.role in by_cable else part
         parts.append(_at_level(part, nominal_dbfs[part.name] + spread_db))
     notes = [note for part in parts for note in _level_notes(part, nominal_dbfs[part.name])]
     noisy = []
@@ -309,8 +312,8 @@ def _sound_notes(part: Part) -> list[str]:
     return notes
 
 
-def house_text(show: StageShow) -> str:
-    """House file of a season's sources."""
+def house_text(show: StageShow, *, own_level: Collection[str] = ()) -> str:
+    """House file of a season's sources; those of `own_level` have a nominal of their own."""
     lines = ["[house]", f'name = "{HOUSE_NAME}"', f'nominal = "{HOUSE_NOMINAL_DBFS:g} dBFS"', ""]
     for part in show.parts:
         names = ", ".join(f'"{track}"' for track in part.tracks)
@@ -318,7 +321,11 @@ def house_text(show: StageShow) -> str:
         if ROLES[part.role].in_a_mix:
             lines.append(f'fader = "{part.fader_db:g} dB"')
         # drums have a nominal of their own in every second house
-        if ROLES[part.role].own_level or (part.is_struck and show.season % 2 and ROLES[part.role].in_a_mix):
+        if (
+            part.name in own_level
+            or ROLES[part.role].own_level
+            or (part.is_struck and show.season % 2 and ROLES[part.role].in_a_mix)
+        ):
             lines.append(f'nominal = "{show.nominal_dbfs[part.name]:g} dBFS"')
         if part.is_open:
             lines.append(f'microphone = "{"condenser pair" if len(part.tracks) == 2 else "dynamic"}"')
