@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, Final
 
 from deskhand.baseline.normal import Normal
+from deskhand.baseline.songs import SongsResult
 from deskhand.chain.meter import Stage
 from deskhand.desk import EarlierMove
 from deskhand.findings import KINDS, Finding, FirstThing
@@ -136,6 +137,8 @@ class CheckResult:
     """Null when no fader is written down."""
     reference: ReferenceResult | None
     """Null while nothing is kept."""
+    songs: SongsResult | None = None
+    """Songs that were played in kept takes; null while none with a fingerprint is kept, and in a line check."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
     next: tuple[FirstThing, ...]

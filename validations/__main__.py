@@ -23,6 +23,7 @@ from validations import (
     role_by_sound,
     room,
     seasons,
+    songs,
     sound,
     sounds,
     tails,
@@ -31,5 +32,6 @@ from validations import (
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound,
+    songs,
 ):  # fmt: skip
     study.main()

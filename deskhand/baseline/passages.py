@@ -45,7 +45,7 @@ _LONGEST: Final = 300
 """Frames looked at on either side of a candidate: two and a half minutes; passages that meet are joined."""
 _MOST_TEMPO: Final = 0.12
 """Natural logarithm of the tempo ratio: 8 %, and the tempo's own wandering."""
-_SURE_VOICE: Final = 0.58
+SURE_LIKENESS: Final = 0.54
 """Likeness of what is sung from which on a stretch is the same. Set by validations/songs.py, half to tune on."""
 _SURE_BAND: Final = 0.5
 """Likeness of the band over a passage, in which players and arrangements may differ. Set by validations/songs.py, half to tune on."""
@@ -55,7 +55,7 @@ _LEAST_SUNG: Final = 16
 """Steps with a voice among them that tell."""
 _SOON_S: Final = 10.0
 """Gap between two passages that are one: a break of some bars. Common practice, no source."""
-_SAME_PLACE_S: Final = 4.0
+_SAME_PLACE_S: Final = 3.0
 """By so much two passages of one performance may lie apart from one line: the tempo wanders. Common practice, no source."""
 _MOST_SHARED: Final = 0.34
 """Share of a passage that a better one of the same take may cover."""
@@ -134,13 +134,18 @@ class _Aligner:
         )
         return self._path[:count][::-1].copy()
 
-    def passages(self, kept: BandFeatures, take_id: int, rotation: int, path: NDArray[np.int64]) -> list[Passage]:
+    def passages(
+        self, kept: BandFeatures, take_id: int, rotation: int, path: NDArray[np.int64], sure_likeness: float
+    ) -> list[Passage]:
         """Passages of a path: its stretches along which the voices agree."""
         products = self._rotated[rotation][path[:, 0]] * kept.rows[path[:, 1]]
         voiced = self._own.voiced[path[:, 0]] & kept.voiced[path[:, 1]]
         voice = products[:, chroma.CLASSES :].sum(axis=1) / VOICE_WEIGHT
         passages = []
-        for first, last in _agreeing(voice, voiced):
+        stretches = [
+            straight for stretch in _agreeing(voice, voiced, sure_likeness) for straight in _straight(path, *stretch)
+        ]
+        for first, last in stretches:
             (begin, kept_begin), (end, kept_end) = path[first], path[last - 1] + 1
             sung = voiced[first:last]
             band = float(products[first:last, : chroma.CLASSES].sum(axis=1).mean()) / (1.0 - VOICE_WEIGHT)
@@ -159,7 +164,20 @@ class _Aligner:
         return passages
 
 
-def _agreeing(voice: Array32, voiced: NDArray[np.bool_]) -> list[tuple[int, int]]:
+def _straight(path: NDArray[np.int64], first: int, last: int) -> list[tuple[int, int]]:
+    """First and last steps (excluded) of pieces of a stretch that keep to one line each: parted where it is left by most."""
+    if last - first < 2:
+        return []
+    rows = path[first:last]
+    line = np.interp(rows[:, 0], rows[[0, -1], 0], rows[[0, -1], 1])
+    away = np.abs(rows[:, 1] - line)
+    corner = int(np.argmax(away))
+    if away[corner] * STEP_S <= _SAME_PLACE_S:
+        return [(first, last)]
+    return [*_straight(path, first, first + corner), *_straight(path, first + corner, last)]
+
+
+def _agreeing(voice: Array32, voiced: NDArray[np.bool_], sure_likeness: float) -> list[tuple[int, int]]:
     """First and last step (excluded) of the stretches of a path along which what is sung is alike.
 
     Parameters
@@ -179,7 +197,7 @@ def _agreeing(voice: Array32, voiced: NDArray[np.bool_]) -> list[tuple[int, int]
     sung = windowed(voiced.astype(np.float64))
     likeness = windowed(np.where(voiced, voice, 0.0).astype(np.float64)) / np.maximum(sung, 1.0)
     enough = sung >= _LEAST_SUNG
-    sure = enough & (likeness >= _SURE_VOICE)
+    sure = enough & (likeness >= sure_likeness)
     unsure = enough & ~sure
     stretches = []
     begin = None
@@ -196,7 +214,9 @@ def _agreeing(voice: Array32, voiced: NDArray[np.bool_]) -> list[tuple[int, int]
     return stretches
 
 
-def passages(fingerprint: Fingerprint, kept: Mapping[int, Fingerprint]) -> list[Passage]:
+def passages(
+    fingerprint: Fingerprint, kept: Mapping[int, Fingerprint], *, sure_likeness: float = SURE_LIKENESS
+) -> list[Passage]:
     """Passages of a take that were played in kept takes, in the order of time; one of the take may be in several kept ones.
 
     Parameters
@@ -204,6 +224,8 @@ def passages(fingerprint: Fingerprint, kept: Mapping[int, Fingerprint]) -> list[
     fingerprint : Fingerprint
     kept : mapping
         Number of a kept take to its fingerprint.
+    sure_likeness : float
+        Likeness of what is sung from which on a passage is told.
     """
     kept_features = {take: band_features(kept_print) for take, kept_print in kept.items() if kept_print.frames >= PATCH}
     if fingerprint.frames < PATCH or not kept_features:
@@ -222,7 +244,7 @@ def passages(fingerprint: Fingerprint, kept: Mapping[int, Fingerprint]) -> list[
         if _length_s(path) < LEAST_S:
             continue
         paths.setdefault(take, []).append(path)
-        sure += aligner.passages(kept_features[take], take, rotation, path)
+        sure += aligner.passages(kept_features[take], take, rotation, path, sure_likeness)
     return _without_rivals(_joined(sure))
 
 

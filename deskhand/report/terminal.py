@@ -11,6 +11,7 @@ from deskhand.findings.kinds import KINDS
 from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
 from deskhand.report.outside import MARK, outside_line, quietly_outside
+from deskhand.report.songs import songs_line
 from deskhand.report.turns import answered, entries_at
 from deskhand.units import clock, hertz, number
 
@@ -352,6 +353,8 @@ def print_result(result: CheckResult, console: Console) -> None:
         console.print(Text(f"note: {note}"), style="dim")
     if result.reference is not None:
         console.print(Text(reference_line(result)), style="dim")
+    if songs := songs_line(result):
+        console.print(Text(songs), style="dim")
     console.print()
     _print_heading(headline(result), console)
     for count, urgent in enumerate(result.first, 1):

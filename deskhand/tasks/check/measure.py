@@ -17,7 +17,7 @@ from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
-from deskhand.mix.bus import gains, level_offset_db, listening_dba, strips
+from deskhand.mix.bus import gains, level_offset_db, listening_dba, note_gains, strips
 from deskhand.mix.clearance import shifted
 from deskhand.mix.voices import feed_strips, measure_voices, sings, voices_of
 from deskhand.recording.names import nearest
@@ -223,6 +223,7 @@ def _run_chains(
         pairs=pairs,
         origins=origins,
         targets=count,
+        note_gains=None if take.line_check else note_gains(take.house, tracks_of, audio.tracks),
         threads=take.threads,
         progress=take.progress,
     )

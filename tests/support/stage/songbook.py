@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 RATE_HZ: Final = 3000
 """Rate of the decimated signal that a check reads a fingerprint from, for recordings at 48 kHz."""
+COUSINS: Final = 1000
+"""Number from which on songs are cousins of others."""
 LOOPS: Final = (
     (0, 7, 9, 5), (0, 9, 5, 7), (9, 5, 0, 7), (0, 5, 7, 5), (2, 7, 0, 9), (0, 4, 5, 7), (0, 5, 9, 7), (9, 7, 5, 7),
     (0, 0, 5, 7), (5, 0, 7, 9), (0, 2, 5, 0), (9, 4, 5, 0),
@@ -136,10 +138,13 @@ def _section(rng: np.random.Generator, roots: tuple[int, ...], bars: int) -> Sec
 
 
 def song_of(repertoire: int, number: int) -> Song:
-    """Song of a repertoire; each fifth shares loops, key and tempo with the one before it, and nothing else."""
+    """Song of a repertoire; each fifth shares loops, key and tempo with the one before it, and nothing else.
+
+    From `COUSINS` on they are cousins of the songs from 0 on in the same way.
+    """
     rng = seeded("song", repertoire, number)
-    is_cousin = number % 5 == 4
-    frame = seeded("frame", repertoire, number - 1 if is_cousin else number)
+    elder = number - COUSINS if number >= COUSINS else number
+    frame = seeded("frame", repertoire, elder - 1 if elder % 5 == 4 else elder)
     key, beat_s = int(frame.integers(12)), 60.0 / float(frame.uniform(72.0, 150.0))
     loops = [pick(frame, LOOPS) for _ in range(3)]
     bars = int(rng.choice([8, 16])) if beat_s < 0.6 else 8
@@ -164,7 +169,9 @@ class Rendition:
     """Instruments and patterns."""
     players: int = 0
     """Touch, timing, voicings and embellishments: who plays, or the evening."""
-    singer: int = 0
+    freedom: float = 1.0
+    """How freely it is sung: times the usual share of changed notes and spread of their times."""
+    sings: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -245,6 +252,7 @@ def perform(
     """Play a song, or some beats of it."""
     beats = song.beats - first_beat if beats is None else min(beats, song.beats - first_beat)
     rng = seeded("evening", rendition.players, song.number, first_beat)
+    octave = int(seeded("singer", rendition.players).choice([-12, 0]))
     plan = seeded("arrangement", rendition.arrangement, song.number)
     times_s = _beat_times(rng, song, rendition, beats)
 
@@ -264,8 +272,8 @@ def perform(
     voice = parts[-1]
     for start, section in song.starts:
         for bar in range(section.bars):
-            at = start + 4 * bar
-            if at + 4 <= first_beat or at >= first_beat + beats:
+            bar_beat = start + 4 * bar
+            if bar_beat + 4 <= first_beat or bar_beat >= first_beat + beats:
                 continue
             root = section.roots[bar % len(section.roots)]
             for part, (kind, pattern, low) in zip(parts, players, strict=False):
@@ -275,19 +283,38 @@ def perform(
                     for tone in _chord(root):
                         midi = low + (key + tone - low) % 12
                         gain = 10 ** (rng.normal(0.0, 1.5) / 20)
-                        _put(part, _note(library, kind, midi), time_of(at + beat), (until - beat) * song.beat_s, gain)
+                        _put(
+                            part,
+                            _note(library, kind, midi),
+                            time_of(bar_beat + beat),
+                            (until - beat) * song.beat_s,
+                            gain,
+                        )
             for beat, until in zip(bass_pattern, (*bass_pattern[1:], 4.0), strict=True):
                 step = root + (int(rng.choice([7, 12, 5])) if beat and rng.random() < 0.2 else 0)
                 midi = 28 + (key + step - 28) % 12
-                _put(parts[-2], _note(library, bass_kind, midi), time_of(at + beat), (until - beat) * song.beat_s, 1.0)
+                _put(
+                    parts[-2],
+                    _note(library, bass_kind, midi),
+                    time_of(bar_beat + beat),
+                    (until - beat) * song.beat_s,
+                    1.0,
+                )
         for note in section.melody:
-            at = start + note.beat
-            if not first_beat <= at < first_beat + beats or rng.random() < 0.04:
+            note_beat = start + note.beat
+            is_left_out = not rendition.sings or rng.random() < 0.04 * rendition.freedom
+            if not first_beat <= note_beat < first_beat + beats or is_left_out:
                 continue
-            step = note.step + (int(rng.choice([-2, 2, 3, -3])) if rng.random() < 0.06 else 0)
-            midi = 57 + (key % 12) + step - (12 if (key % 12) > 6 else 0) + rng.normal(0.0, 0.12)
+            step = note.step + (int(rng.choice([-2, 2, 3, -3])) if rng.random() < 0.06 * rendition.freedom else 0)
+            sung_midi = 57 + (key % 12) + step + octave - (12 if (key % 12) > 6 else 0) + rng.normal(0.0, 0.12)
             length_s = note.beats * song.beat_s * float(rng.uniform(0.7, 1.0))
-            _put(voice, _sung(rng, midi, length_s), time_of(at + float(rng.normal(0.0, 0.04))), length_s, 1.0)
+            _put(
+                voice,
+                _sung(rng, sung_midi, length_s),
+                time_of(note_beat + float(rng.normal(0.0, 0.04 * rendition.freedom))),
+                length_s,
+                1.0,
+            )
     parts = [part / (np.sqrt(np.mean(part**2)) + 1e-9) * 10 ** (rng.normal(0.0, 2.0) / 20) for part in parts]
     hits = np.zeros(frames, np.float32)
     for beat in range(2 * beats):
@@ -306,6 +333,25 @@ def perform(
     )  # fmt: skip
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SongPlace:
+    """Place in a song."""
+
+    song: int
+    section: str
+    beat: float
+    """From the start of the section."""
+    whole_beat: float
+    """From the start of the song."""
+
+    def is_like(self, other: SongPlace, within_beats: float = 5.0) -> bool:
+        """True where the same is played in both: the same moment of a song, or of another time that the same section comes."""
+        if self.song != other.song:
+            return False
+        same_section = self.section == other.section and abs(self.beat - other.beat) < within_beats
+        return same_section or abs(self.whole_beat - other.whole_beat) < within_beats
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Piece:
     """Performance in a rehearsal."""
@@ -322,6 +368,13 @@ class Piece:
         """Beat of the song at a time of the rehearsal."""
         times_s = self.performance.beat_times_s
         return self.performance.first_beat + float(np.interp(time_s - self.begin_s, times_s, np.arange(times_s.size)))
+
+    def place_at(self, time_s: float) -> SongPlace:
+        """Place in the song at a time of the rehearsal."""
+        song, beat = self.performance.song, self.beat_at(time_s)
+        starts = [(start, name) for (start, _), name in zip(song.starts, song.order, strict=True)]
+        start, name = next((start, name) for start, name in reversed(starts) if start <= beat)
+        return SongPlace(song=song.number, section=name, beat=beat - start, whole_beat=beat)
 
 
 def _between(rng: np.random.Generator, library: Library, length_s: float) -> tuple[Wave, Wave]:
