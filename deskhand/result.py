@@ -18,6 +18,7 @@ from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
 from deskhand.mix.clearance import Clearance
 from deskhand.mix.faders import Fader
+from deskhand.mix.recorded import RecordedMix
 from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
 
@@ -137,6 +138,8 @@ class CheckResult:
     """Null when no fader is written down."""
     reference: ReferenceResult | None
     """Null while nothing is kept."""
+    recorded_mix: RecordedMix | None = None
+    """The desk's own mix against the loudness it is to keep; null where none is recorded, or no target is written down."""
     songs: SongsResult | None = None
     """Songs that were played in kept takes; null while none with a fingerprint is kept, and in a line check."""
     first: tuple[FirstThing, ...]

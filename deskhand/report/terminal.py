@@ -316,11 +316,14 @@ def _print_mix(result: CheckResult, console: Console) -> None:
     mix = mix_line(result)
     if mix:
         console.print(Text(f"The mix of the written faders: {mix}"), soft_wrap=True)
+    recorded = result.recorded_mix
+    if recorded is not None:
+        console.print(Text(f"The recorded mix: {recorded.text}."), soft_wrap=True)
     for finding in result.mix.findings if result.mix else ():
         console.print(Text(f"  {finding.text}"))
     for text in fader_lines(result):
         console.print(Text(f"  {text}"))
-    if mix:
+    if mix or recorded is not None:
         console.print()
 
 

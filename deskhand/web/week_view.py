@@ -161,6 +161,7 @@ def week_page(
         mix_findings=[finding.text for finding in result.mix.findings] if result.mix else [],
         reference=reference_line(result),
         songs=songs_line(result),
+        recorded_mix=result.recorded_mix,
         notes=result.show.notes,
         forgotten=FORGOTTEN,
         length=clock(result.show.duration_s),

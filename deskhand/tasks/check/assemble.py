@@ -127,6 +127,7 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
         mix=mix,
         reference=comparison.result,
         songs=facts.songs,
+        recorded_mix=readings.recorded_mix,
         first=first,
         next=later,
     )
