@@ -8,6 +8,7 @@ from dataclasses import dataclass, fields, is_dataclass
 from typing import Any, Final
 
 from deskhand.baseline.normal import Normal
+from deskhand.baseline.songs import SongsResult
 from deskhand.chain.meter import Stage
 from deskhand.desk import EarlierMove
 from deskhand.findings import KINDS, Finding, FirstThing
@@ -17,6 +18,7 @@ from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
 from deskhand.mix.clearance import Clearance
 from deskhand.mix.faders import Fader
+from deskhand.mix.recorded import RecordedMix
 from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
 
@@ -136,6 +138,10 @@ class CheckResult:
     """Null when no fader is written down."""
     reference: ReferenceResult | None
     """Null while nothing is kept."""
+    recorded_mix: RecordedMix | None = None
+    """The desk's own mix against the loudness it is to keep; null where none is recorded, or no target is written down."""
+    songs: SongsResult | None = None
+    """Songs that were played in kept takes; null while none with a fingerprint is kept, and in a line check."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
     next: tuple[FirstThing, ...]

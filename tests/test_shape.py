@@ -17,6 +17,7 @@ from tools import shape
 ROOT: Final = Path(__file__).parents[1]
 LONG_FILES: Final = {"findings.kinds": "one table, an entry a kind of finding"}
 LONG_FUNCTIONS: Final = {
+    ("dsp.alignment", "local_path"): "kernel",
     ("dsp.decays", "free_decays"): "kernel",
     ("dsp.events", "flat_tops"): "kernel",
     ("dsp.clicks", "clicks"): "kernel",

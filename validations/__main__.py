@@ -8,6 +8,7 @@ from validations import (
     compare,
     encodings,
     evenings,
+    heard_through,
     killed,
     lead_steps,
     limits,
@@ -24,6 +25,7 @@ from validations import (
     role_by_sound,
     room,
     seasons,
+    songs,
     sound,
     sounds,
     tails,
@@ -32,6 +34,7 @@ from validations import (
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
-    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year,
+    polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
+    heard_through,
 ):  # fmt: skip
     study.main()

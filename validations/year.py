@@ -22,8 +22,9 @@ import numpy as np
 from rich.console import Console
 
 from deskhand.baseline import drift as charts
-from deskhand.baseline.numbers import OCTAVES_HZ, third_octaves_db
+from deskhand.baseline.numbers import third_octaves_db
 from deskhand.baseline.predict import Prior
+from deskhand.measure.passages import OCTAVES_HZ
 from deskhand.report.weeks import print_overview, weeks_page
 from deskhand.tasks import keep as keeping
 from deskhand.tasks.check import check

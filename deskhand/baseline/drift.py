@@ -183,7 +183,7 @@ def chart(values: Array, spread: float, limit: float, weeks: Array, *, weight: f
     course = _course(steadied, weeks, float(np.sign(newest - centre)), spread, ends=drifted)
     if course is None:
         since = _left_at(average, centre, newest, spread, weight)
-        course = _Course(since=since, until=values.size - 1, line=(centre, newest), pace=None)
+        course = _Rise(since=since, until=values.size - 1, line=(centre, newest), pace=None)
     return Chart(
         values=values,
         average=average,
@@ -219,7 +219,7 @@ def _without_jumps(values: Array, jump: float) -> Array:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Course:
+class _Rise:
     """How a number went away: after which take, from where to where, and how fast at least and at most."""
 
     since: int
@@ -240,7 +240,7 @@ class _Ramp:
     line: tuple[float, float]
 
 
-def _course(values: Array, weeks: Array, direction: float, spread: float, *, ends: bool) -> _Course | None:
+def _course(values: Array, weeks: Array, direction: float, spread: float, *, ends: bool) -> _Rise | None:
     """Course of a number that went this way: the ramp or the step of least squares; None where the best is a step the other way.
 
     Parameters
@@ -262,10 +262,10 @@ def _course(values: Array, weeks: Array, direction: float, spread: float, *, end
             best = shorter
     last_before, levels, step_squares = _step(values)
     if best is not None and best.squares <= step_squares:
-        return _Course(since=best.since, until=best.until, line=best.line, pace=_pace(ramps, best, spread))
+        return _Rise(since=best.since, until=best.until, line=best.line, pace=_pace(ramps, best, spread))
     if (levels[1] - levels[0]) * direction <= 0:
         return None
-    return _Course(since=last_before, until=last, line=levels, pace=None)
+    return _Rise(since=last_before, until=last, line=levels, pace=None)
 
 
 def _best(ramps: Sequence[_Ramp], direction: float) -> _Ramp | None:

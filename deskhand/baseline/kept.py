@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from deskhand.house import FormerNames
     from deskhand.store import Dismissal, KeptPart, TakeRow
+    from deskhand.store.fingerprints import KeptFingerprint
     from deskhand.store.history import History
 
 MIX: Final = "the mix"
@@ -43,6 +44,8 @@ class KeptTakes:
     takes: list[TakeRow] = field(default_factory=list)
     unknown_houses: dict[str, int] = field(default_factory=dict)
     """House that is none of this house's names to how many takes are kept of it."""
+    fingerprints: dict[int, KeptFingerprint] = field(default_factory=dict)
+    """Number of a take to its fingerprint, where it has one."""
 
     def words(self) -> dict[str, AudibilityLimits]:
         """Limits of each voice's clear and covered words, by the house's own weeks; empty until it has kept enough."""
@@ -125,6 +128,8 @@ def _is_show(take: TakeRow, show: tuple[str, str | None], digest: str | None) ->
 
 def _read(history: History, house: str, phase: str, show: tuple[str, str | None], digest: str | None) -> KeptTakes:
     """Kept takes out of an open history, without the show that is judged."""
+    from deskhand.store.fingerprints import fingerprints
+
     wanted = (*metrics(), "phrase_pct.", *_PAIRS)
     rows = history.parts(
         house=house,
@@ -136,7 +141,12 @@ def _read(history: History, house: str, phase: str, show: tuple[str, str | None]
     )
     rows = [(take, part) for take, part in rows if not _is_show(take, show, digest)]
     takes = list({take.id: take for take, _ in rows}.values())
-    return KeptTakes(rows=rows, dismissals=history.dismissals(house=house), takes=takes)
+    return KeptTakes(
+        rows=rows,
+        dismissals=history.dismissals(house=house),
+        takes=takes,
+        fingerprints=fingerprints(history, [take.id for take in takes]),
+    )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

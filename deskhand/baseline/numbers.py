@@ -226,7 +226,7 @@ LEVEL: Final = Number(
 """A set-point, judged against nominal; over the weeks it is only watched for drift."""
 NOISE: Final = Number(
     name="noise", label="noise", stage="tap", metric="noise_dbfs", unit="dBFS", to_scale=_same, from_scale=_same,
-    jnd=2.0, jnd_source=COMMON,
+    jnd=2.0, jnd_source=COMMON_PRACTICE,
     prior=NumberPrior(spread=2.0, sure_after_s=10.0, player_ratio=0.5), upwards_only=True, of_lines=True,
 )  # fmt: skip
 """Judged against the playing where it disturbs; over the weeks it is watched for rising: a cable, a preamp or a supply that goes."""

@@ -71,9 +71,9 @@ def _worse(finding: Finding, dismissal: Dismissal) -> bool:
 
 def drift_number(finding: Finding) -> str | None:
     """Name of the number whose drift a finding tells, "tone" for its slope and every octave; None for other findings."""
-    if finding.kind != "drift":
+    _, drifts, name = finding.id.rpartition("/drift-")
+    if not drifts:
         return None
-    name = finding.id.rpartition("/drift-")[2]
     return "tone" if name == "tilt" or name.startswith("tone-") else name
 
 

@@ -11,6 +11,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from deskhand.house.chain_blocks import ChainBlock
 from deskhand.house.roles import ROLES, RoleName
+from deskhand.house.targets import Target
 from deskhand.house.values import (
     STRICT,
     Gain,
@@ -73,6 +74,8 @@ class Desk:
     monitors: Tap = "after-gain"
     mix: list[str | int] = field(default_factory=list)
     """Tracks that hold the desk's own mix, when it is recorded too."""
+    mix_target: Target | None = None
+    """Loudness that this mix is to keep; None: nobody said."""
 
 
 @checked(config=STRICT, kw_only=True)

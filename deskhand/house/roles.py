@@ -89,6 +89,15 @@ class Role:
         return self.kit and not self.strikes
 
     @property
+    def carries_notes(self) -> bool:
+        """True where the notes of a song are played or sung."""
+        percussive, no_music = (
+            self.strikes or self.kit,
+            self.hears_room or self.metronome or self.to_stage or self.speaks,
+        )
+        return not percussive and not no_music
+
+    @property
     def usual_blocks(self) -> tuple[str, ...]:
         """Names of those blocks."""
         return tuple(self.usual_chain.split())

@@ -16,6 +16,7 @@ import numpy as np
 
 from deskhand.measure.between_tracks import add_leaks, add_pair, add_product, add_samples, leak_bins
 from deskhand.measure.envelopes import LoudestMoments, LoudestSearch
+from deskhand.measure.fingerprint import Fingerprint, FingerprintReader
 from deskhand.measure.grid import TAIL_OCTAVES_HZ, AnalysisGrid, analysis_grid
 from deskhand.measure.track_figures import Event, LeakFigures, PairFigures, TrackFigures
 from deskhand.measure.track_group import GROUP_TRACKS, TrackGroup
@@ -85,6 +86,8 @@ class Figures:
     """Of each track and each pair."""
     gram: Array64
     """(tracks, tracks) products of samples taken from every second: tells tracks that are the same."""
+    fingerprint: Fingerprint | None = None
+    """Of the band and its voices; None where no sums of them were asked for."""
 
     @property
     def duration_s(self) -> float:
@@ -118,6 +121,7 @@ class _Pass:
         pairs: Sequence[tuple[int, int]],
         origins: Sequence[int],
         searched_tracks: int,
+        note_gains: Array32 | None = None,
     ) -> None:
         self.grid = analysis_grid(source.sample_rate_hz)
         self._blocks = source.frames // self.grid.hop
@@ -146,6 +150,8 @@ class _Pass:
         self._gram = np.zeros((tracks, tracks))
         self._loudest = LoudestSearch([*((track,) for track in range(tracks)), *pairs])
         self._late: list[Callable[[], None]] = []
+        self._note_gains = note_gains
+        self._fingerprint = FingerprintReader(self.grid.low_rate_hz)
 
     def jobs(self, samples: Array32, start: int) -> list[Callable[[], None]]:
         """Jobs that may run side by side: all that a chunk asks for, and what is left of the chunk before."""
@@ -169,6 +175,14 @@ class _Pass:
             partial(add_leaks, self._leaks, origin, self._tracks, spectra, start, self.grid, hops)
             for origin in self._origins
         ]
+        if self._note_gains is not None:
+            self._late.append(partial(self._fingerprint.take, self._note_sums(self._note_gains)))
+
+    def _note_sums(self, note_gains: Array32) -> Array32:
+        """(sums, samples) sums of the last chunk's tracks, decimated."""
+        gains = [note_gains[:, group.tracks.start : group.tracks.stop] for group in self._groups]
+        sums = [gain @ group.low_chunk for gain, group in zip(gains, self._groups, strict=True)]
+        return np.asarray(np.sum(sums, axis=0))
 
     def last_jobs(self) -> list[Callable[[], None]]:
         """Jobs after the last chunk."""
@@ -185,6 +199,7 @@ class _Pass:
             leak_bins=self._leak_bins,
             loudest=self._loudest.moments(),
             gram=self._gram,
+            fingerprint=None if self._note_gains is None else self._fingerprint.fingerprint(),
         )
 
 
@@ -195,6 +210,7 @@ def measure_figures(
     pairs: Sequence[tuple[int, int]] = (),
     origins: Sequence[int] = (),
     targets: int | None = None,
+    note_gains: Array32 | None = None,
     threads: int = 2,
     progress: Callable[[float], None] | None = None,
 ) -> Figures:
@@ -213,6 +229,8 @@ def measure_figures(
     targets : int, optional
         Number of the first tracks in which they, and faults, are looked for; all without it. What lies behind is processed
         already.
+    note_gains : (2, tracks) array, optional
+        Gains with which the tracks are summed to the band and to its voices, of which a fingerprint is kept.
     threads : int
         Threads; the kernels run without the interpreter's lock. The result is the same for any number.
     progress : callable, optional
@@ -222,7 +240,7 @@ def measure_figures(
     -------
     Figures
     """
-    one_pass = _Pass(source, tracks, pairs, origins, tracks if targets is None else targets)
+    one_pass = _Pass(source, tracks, pairs, origins, tracks if targets is None else targets, note_gains)
     seen = 0
     with ThreadPoolExecutor(threads) as pool:
         for samples in _rechunk(source, one_pass.grid.chunk, pool):

@@ -139,12 +139,18 @@ class LowSpectra:
         self._open: list[list[tuple[int, float, NDArray[np.complex64]]]] = [[] for _ in figures]
         self.signal: Array32 = np.zeros((lanes, LOW_TRANSFORM), np.float32)
         """(lanes, 8192) the last decimated samples of each track."""
+        self._count = 0
+
+    @property
+    def chunk(self) -> Array32:
+        """(lanes, samples) decimated samples of the last chunk."""
+        return self.signal[:, LOW_TRANSFORM - self._count :]
 
     def take(self, held: Array32, frames: int, second: int) -> None:
         """Decimate a chunk of (lanes, carry + chunk) samples, and read the window that ends with it."""
         grid = self._grid
         taps = spectrum.DECIMATOR_TAPS
-        count = frames // grid.factor
+        self._count = count = frames // grid.factor
         if not count:
             return
         first = grid.carry - (taps - 1) * grid.factor

@@ -69,6 +69,11 @@ class TrackGroup:
         """(tracks, steps of 10 ms) K-weighted mean squares of the last chunk."""
         return self._envelopes.weighted
 
+    @property
+    def low_chunk(self) -> NDArray[np.float32]:
+        """(tracks, samples) last chunk, decimated to about 3 kHz."""
+        return self._low.chunk[: len(self.tracks)]
+
     def take(self, samples: NDArray[np.float32], start: int) -> None:
         """Measure one chunk (tracks of this group, frames); only the last may be shorter than a chunk."""
         grid = self._grid

@@ -83,6 +83,29 @@ def gains(strips: Sequence[Strip], rows: int) -> NDArray[np.float32]:
     return matrix.astype(np.float32)
 
 
+def note_gains(house: HouseFile, rows: Mapping[str, tuple[int, ...]], total: int) -> NDArray[np.float32]:
+    """(2, total) gains that sum what carries notes, and the voices among it, each source as loud as the others at its nominal level.
+
+    Parameters
+    ----------
+    house : HouseFile
+    rows : mapping
+        Source name to its tracks.
+    total : int
+        Number of all tracks.
+    """
+    matrix = np.zeros((2, total))
+    for source in house.source:
+        role = ROLES[source.role]
+        if source.name in rows and role.carries_notes:
+            tracks = list(rows[source.name])
+            # two sides add by their powers
+            gain = amplitude_from_db(-house.nominal_dbfs(source)) / np.sqrt(len(tracks))
+            matrix[0, tracks] = gain
+            matrix[1, tracks] = gain if role.sings else 0.0
+    return matrix.astype(np.float32)
+
+
 def level_dba(room: Room, loudness_lufs: float) -> float:
     """Sound level at the mix position that a mix of some loudness makes, by the room's calibration."""
     return room.level_dba + loudness_lufs - room.mix_loudness_lufs

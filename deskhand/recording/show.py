@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import itertools
 import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -11,6 +12,7 @@ from typing import TYPE_CHECKING, Final, Literal, get_args
 from deskhand.errors import HouseError
 from deskhand.files import write_atomically
 from deskhand.recording.names import date_in
+from deskhand.units import parse_clock
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,7 +20,7 @@ if TYPE_CHECKING:
 Phase = Literal["line-check", "rehearsal", "show"]
 Tap = Literal["preamp", "after-gain", "after-chain"]
 FILE_NAME: Final = "show.toml"
-_KEYS: Final = ("name", "date", "phase", "tap", "taps", "players")
+_KEYS: Final = ("name", "date", "phase", "tap", "taps", "players", "songs")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -34,6 +36,8 @@ class ShowNote:
     """Source to tap, where it differs from the take's."""
     players: dict[str, str] = field(default_factory=dict)
     """Source to player."""
+    songs: tuple[tuple[str, float], ...] = ()
+    """Songs and where each begins, in seconds from the start of the recording, in the order of time; one played twice stands twice."""
 
 
 def checked_choice(value: object, allowed: tuple[str, ...], where: str) -> str:
@@ -101,6 +105,52 @@ def _table_of_text(value: object, where: str) -> dict[str, str]:
     return {str(name): str(item) for name, item in value.items()}
 
 
+def _songs(value: object, where: str) -> tuple[tuple[str, float], ...]:
+    """Songs and where each begins, in the order of time.
+
+    Raises
+    ------
+    HouseError
+        No table of names and times, or two songs that begin at one time.
+    """
+    if not isinstance(value, dict):
+        raise HouseError(where, "must be a table of songs and times", 'write lines like "Harbour lights" = "5:10"')
+    begins = [
+        (name, begin)
+        for name, written in value.items()
+        for begin in (written if isinstance(written, list) else [written])
+    ]
+    songs = sorted(
+        ((name, _song_begin_s(begin, f'{where}, "{name}"')) for name, begin in begins), key=lambda song: song[1]
+    )
+    for (name, begin_s), (later, later_begin_s) in itertools.pairwise(songs):
+        if begin_s == later_begin_s:
+            raise HouseError(
+                where, f'"{name}" and "{later}" begin at the same time', "write at which time each begins, like 5:10"
+            )
+    return tuple(songs)
+
+
+def _song_begin_s(written: object, where: str) -> float:
+    """Seconds into the recording at which a song begins.
+
+    Raises
+    ------
+    HouseError
+        It is no time.
+    """
+    fix = 'write when it begins, like "5:10", or ["5:10", "21:40"] for one played twice'
+    if not isinstance(written, str):
+        raise HouseError(where, f"{written!r} is not a time in quotation marks", fix)
+    try:
+        begin_s = parse_clock(written)
+    except ValueError as error:
+        raise HouseError(where, f"{written!r} is not a time", fix) from error
+    if begin_s < 0:
+        raise HouseError(where, f"{written!r} is before the start", fix)
+    return begin_s
+
+
 def read_show_note(folder: Path) -> ShowNote:
     """The note beside a recording; an empty one when there is no `show.toml`.
 
@@ -130,6 +180,7 @@ def read_show_note(folder: Path) -> ShowNote:
         "players": _table_of_text(data.get("players", {}), f"{path.name}, players"),
         "taps": {name: checked_choice(tap, get_args(Tap), f"{path.name}, taps, {name}") for name, tap in taps.items()},
     }
+    note["songs"] = _songs(data.get("songs", {}), f"{path.name}, songs")
     if "name" in data:
         note["name"] = str(data["name"])
     if "date" in data:

@@ -15,6 +15,7 @@ from deskhand.report.pictures import (
     taken_picture,
     voice_picture,
 )
+from deskhand.report.songs import songs_line
 from deskhand.report.terminal import (
     FORGOTTEN,
     block_name,
@@ -225,6 +226,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
     return compiled(template).render(
         style=style,
         reference=reference_line(result),
+        songs=songs_line(result),
         words=text("voice.limits_own" if learned_limits else "voice.limits_common"),
         mix_findings=[finding.text for finding in result.mix.findings] if result.mix else [],
         result=result,

@@ -11,6 +11,7 @@ from deskhand.findings.kinds import KINDS
 from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
 from deskhand.report.outside import MARK, outside_line, quietly_outside
+from deskhand.report.songs import songs_line
 from deskhand.report.turns import answered, entries_at
 from deskhand.units import clock, hertz, number
 
@@ -315,11 +316,14 @@ def _print_mix(result: CheckResult, console: Console) -> None:
     mix = mix_line(result)
     if mix:
         console.print(Text(f"The mix of the written faders: {mix}"), soft_wrap=True)
+    recorded = result.recorded_mix
+    if recorded is not None:
+        console.print(Text(f"The recorded mix: {recorded.text}."), soft_wrap=True)
     for finding in result.mix.findings if result.mix else ():
         console.print(Text(f"  {finding.text}"))
     for text in fader_lines(result):
         console.print(Text(f"  {text}"))
-    if mix:
+    if mix or recorded is not None:
         console.print()
 
 
@@ -352,6 +356,8 @@ def print_result(result: CheckResult, console: Console) -> None:
         console.print(Text(f"note: {note}"), style="dim")
     if result.reference is not None:
         console.print(Text(reference_line(result)), style="dim")
+    if songs := songs_line(result):
+        console.print(Text(songs), style="dim")
     console.print()
     _print_heading(headline(result), console)
     for count, urgent in enumerate(result.first, 1):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import sqlalchemy as sa
 
 from deskhand.store.rows import PART_NAMES
-from deskhand.store.tables import PART, TAKE, VALUE
+from deskhand.store.tables import FINGERPRINT, PART, TAKE, VALUE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -64,4 +64,8 @@ def insert_take(connection: sa.Connection, take: KeptTake, *, kept_at: str) -> i
         ]
     if rows:
         connection.execute(sa.insert(VALUE), rows)
+    if take.fingerprint is not None:
+        songs = json.dumps([[name, begin_s] for name, begin_s in take.songs])
+        values = {"take_id": number[0], "packed": take.fingerprint, "songs": songs}
+        connection.execute(sa.insert(FINGERPRINT).values(values))
     return int(number[0])

@@ -70,6 +70,10 @@ class KeptTake:
     """Time at which it was measured again, in UTC; None where it was measured when it was kept."""
     versions: Mapping[str, int] = field(default_factory=dict)
     """Name of a reading to the version of its definition; one that ends in a dot stands for all its bands, others are of version 1."""
+    fingerprint: bytes | None = None
+    """Packed fingerprint of its band; None where it has none."""
+    songs: Sequence[tuple[str, float]] = ()
+    """Names of its songs and where each begins, in seconds from the start of the take."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from sqlalchemy import Column, Double, ForeignKey, Integer, MetaData, String, Table, Text, UniqueConstraint
+from sqlalchemy import Column, Double, ForeignKey, Integer, LargeBinary, MetaData, String, Table, Text, UniqueConstraint
 
 METADATA: Final = MetaData(
     naming_convention={
@@ -71,6 +71,15 @@ VALUE: Final = Table(
     Column("version", Integer, nullable=False, server_default="1"),
     sqlite_with_rowid=False,
     comment="One number, by the name it has in the result; a band after a dot (tone_db.1000).",
+)
+
+FINGERPRINT: Final = Table(
+    "fingerprint",
+    METADATA,
+    Column("take_id", Integer, ForeignKey(TAKE.c.id), primary_key=True),
+    Column("packed", LargeBinary, nullable=False),
+    Column("songs", Text, nullable=False, server_default="[]"),
+    comment="Chroma of a kept take's band and voices, packed, and where its songs begin.",
 )
 
 DISMISSAL: Final = Table(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import getpass
 import hashlib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
@@ -140,7 +140,20 @@ def keep(checked: ShowCheck, recording: Path, *, history: str | None, terms: Kee
         digest=checked.take,
         terms=terms,
     )
+    take = with_fingerprint(take, checked)
     return _written(take, checked.result, checked.parts, checked.house_file, history)
+
+
+def with_fingerprint(take: KeptTake, checked: ShowCheck) -> KeptTake:
+    """Take with the fingerprint of its band and the songs that its show's note names."""
+    if checked.fingerprint is None:
+        return take
+    start_s = checked.result.show.start_s
+    return replace(
+        take,
+        fingerprint=checked.fingerprint.packed(),
+        songs=tuple((name, begin_s - start_s) for name, begin_s in checked.song_names),
+    )
 
 
 def keep_result(

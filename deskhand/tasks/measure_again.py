@@ -14,7 +14,7 @@ from deskhand.recording.identity import take_digest
 from deskhand.store.kept_takes import replace_take, takes_of_other_versions
 from deskhand.store.rows import now_utc
 from deskhand.tasks.check import CheckOptions, check
-from deskhand.tasks.keep import LIVE, KeepTerms, history_at, house_at, kept_take
+from deskhand.tasks.keep import LIVE, KeepTerms, history_at, house_at, kept_take, with_fingerprint
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -129,6 +129,7 @@ def _take_today(
     take = kept_take(
         checked.result, checked.parts, checked.house_file, recording=row.recording, digest=digest, terms=terms
     )
+    take = with_fingerprint(take, checked)
     _require_same(row, parts, take.parts)
     return replace(take, show=row.show, date=row.date, faults=row.faults, measured_at=now_utc())
 

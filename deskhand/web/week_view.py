@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
 from deskhand.report.pictures import strip_picture
+from deskhand.report.songs import songs_line
 from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, mix_line, reference_line, voice_line
 from deskhand.report.turns import entries_at
 from deskhand.report.words import text
@@ -159,6 +160,8 @@ def week_page(
         mix=mix_line(result),
         mix_findings=[finding.text for finding in result.mix.findings] if result.mix else [],
         reference=reference_line(result),
+        songs=songs_line(result),
+        recorded_mix=result.recorded_mix,
         notes=result.show.notes,
         forgotten=FORGOTTEN,
         length=clock(result.show.duration_s),

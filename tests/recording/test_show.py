@@ -35,6 +35,9 @@ def test_all_of_it(tmp_path: Path) -> None:
         [players]
         piano = "Ana"
         "lead voice" = "Bo"
+        [songs]
+        "Slow train" = "5:10"
+        "Harbour lights" = ["0:40", "1:02:00"]
         """,
     )
     assert note == ShowNote(
@@ -44,6 +47,7 @@ def test_all_of_it(tmp_path: Path) -> None:
         tap="after-gain",
         taps={"piano": "preamp"},
         players={"piano": "Ana", "lead voice": "Bo"},
+        songs=(("Harbour lights", 40.0), ("Slow train", 310.0), ("Harbour lights", 3720.0)),
     )
 
 
@@ -61,7 +65,7 @@ MISTAKES = [
     pytest.param("phase = ", r"not readable as TOML .*; mend that line", id="syntax"),
     pytest.param('phse = "show"', r'unknown key "phse"; did you mean "phase"\?', id="key"),
     pytest.param(
-        "xyzzy = 1", r'unknown key "xyzzy"; known keys are name, date, phase, tap, taps, players', id="far-key"
+        "xyzzy = 1", r'unknown key "xyzzy"; known keys are name, date, phase, tap, taps, players, songs', id="far-key"
     ),
     pytest.param(
         'phase = "gig"', r"show\.toml, phase: 'gig' is not known; use one of line-check, rehearsal, show", id="phase"
@@ -76,6 +80,22 @@ MISTAKES = [
     pytest.param("date = 19:30:00", r"show\.toml, date: .* is not a date", id="date-is-a-time"),
     pytest.param('players = "Ana"', r"show\.toml, players: must be a table", id="players-type"),
     pytest.param("[players]\npiano = 3", r"show\.toml, players: must be a table of names", id="player-type"),
+    pytest.param(
+        'songs = ["Slow train"]', r"show\.toml, songs: must be a table of songs and times; write lines like", id="songs"
+    ),
+    pytest.param(
+        '[songs]\n"Slow train" = "soon"',
+        r"""show\.toml, songs, "Slow train": 'soon' is not a time; write""",
+        id="song-time",
+    ),
+    pytest.param('[songs]\n"Slow train" = "5:70"', r"""songs, "Slow train": '5:70' is not a time""", id="song-seconds"),
+    pytest.param(
+        '[songs]\n"Slow train" = 310', r'songs, "Slow train": 310 is not a time in quotation marks', id="song-number"
+    ),
+    pytest.param('[songs]\n"Slow train" = "-5"', r"""songs, "Slow train": '-5' is before the start""", id="song-early"),
+    pytest.param(
+        '[songs]\na = "5:10"\nb = "310 s"', r'show\.toml, songs: "a" and "b" begin at the same time', id="songs-at-once"
+    ),
     pytest.param('[taps]\npiano = "line"', r"show\.toml, taps, piano: 'line' is not known", id="taps"),
 ]
 

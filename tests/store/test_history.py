@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from .postgres import Server
 
 ROOT: Final = Path(__file__).parents[2]
-NEWEST: Final = "0005"
+NEWEST: Final = "0006"
 """Newest change of the tables."""
 OTHER_HOUSE: Final = "The Old Granary"
 DISMISSAL: Final = Dismissal(
@@ -347,7 +347,15 @@ class TestComesBackAsItWas:
             history.keep(kept)
         assert history.forget(str(number), house=name, by=name).id == number
         assert history.takes(house=name, forgotten=True)[0].forgotten_by == name
-        assert counts(url) == {"take": 1, "part": 1, "value": 1, "dismissal": 1, "blind_test": 1, "desk_change": 0}
+        assert counts(url) == {
+            "take": 1,
+            "part": 1,
+            "value": 1,
+            "fingerprint": 0,
+            "dismissal": 1,
+            "blind_test": 1,
+            "desk_change": 0,
+        }
 
     @pytest.mark.parametrize(
         "name", ["nought\0byte", "half a \ud83c pair", "\udcf6 of no text"], ids=["nought", "half-a-pair", "no-text"]
@@ -405,7 +413,15 @@ class TestComesBackAsItWas:
         try:
             history.keep(take(parts=parts))
         except HistoryError:
-            assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0, "blind_test": 0, "desk_change": 0}
+            assert counts(url) == {
+                "take": 0,
+                "part": 0,
+                "value": 0,
+                "fingerprint": 0,
+                "dismissal": 0,
+                "blind_test": 0,
+                "desk_change": 0,
+            }
         else:
             found = {one.source: one.values["level_dbfs"][0] for _, one in read(history)}
             assert str(found["bass"]) == str(value)
@@ -939,7 +955,15 @@ class TestBlindTests:
 
     def test_it_is_no_take_and_no_dismissal(self, history: History, url: str) -> None:
         history.add_blind_test(BLIND_TEST, house=HOUSE)
-        assert counts(url) == {"take": 0, "part": 0, "value": 0, "dismissal": 0, "blind_test": 1, "desk_change": 0}
+        assert counts(url) == {
+            "take": 0,
+            "part": 0,
+            "value": 0,
+            "fingerprint": 0,
+            "dismissal": 0,
+            "blind_test": 1,
+            "desk_change": 0,
+        }
         assert history.takes() == []
         assert history.sources(house=HOUSE) == []
 
@@ -1109,6 +1133,7 @@ class TestSeveralPrograms:
             "take": 12,
             "part": 36,
             "value": 36 * 60,
+            "fingerprint": 0,
             "dismissal": 0,
             "blind_test": 0,
             "desk_change": 0,

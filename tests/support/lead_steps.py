@@ -107,7 +107,7 @@ def made_band(number: int) -> FullBand:
     house = house_text().replace(
         'microphone = "condenser pair"\nstand = "booms under the lid"', 'microphone = "two DIs"'
     )
-    for name, _, names, _, _, nominal in SOURCES:
+    for name, _, names, _, _, nominal, _ in SOURCES:
         if name in roles:
             for track in names:
                 tracks[track] = tracks[track] * 10.0 ** (-ROOM_DB / 20.0)

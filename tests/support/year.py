@@ -14,12 +14,12 @@ import numpy as np
 import scipy.signal as ss
 import soundfile
 
-from deskhand.baseline.numbers import tone_of
 from deskhand.demo import sounds
 from deskhand.demo.band import Band, pick_song
 from deskhand.demo.season import _level_dbfs
 from deskhand.demo.sounds import RATE_HZ
 from deskhand.dsp.spectrum import NOMINAL_HZ
+from deskhand.measure.passages import tone_of
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.kept import MIX
+from deskhand.baseline.songs import passages_in, songs_result
 from deskhand.desk import DeskState, earlier_moves
 from deskhand.findings import KINDS, say
 from deskhand.house import ROLES, match_tracks, read_house
@@ -31,6 +32,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.baseline.kept import KeptTakes
+    from deskhand.baseline.songs import SongsResult
     from deskhand.house import ChainBlock, HouseFile, MatchedTracks
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
@@ -82,9 +84,7 @@ def check(
     setup, shown = with_changes(setup, recording, options)
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
     takes = kept_takes(setup, options, shown.take)
-    if takes is not None and takes.unknown_houses:
-        note = unknown_house_text(takes.unknown_houses)
-        setup = replace(setup, show=replace(setup.show, notes=(*setup.show.notes, note)))
+    setup = _with_unknown_houses(setup, takes)
     readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
     findings = readings.findings | unclaimed_track_notes(setup, recording)
@@ -98,8 +98,17 @@ def check(
     for name, plan in planned.items():
         plan.moves = plan.with_ids(name)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), earlier)
+    songs = _songs(setup, readings, takes)
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier)
     return _show_check(facts, parts, dismissals, shown.take)
+
+
+def _with_unknown_houses(setup: ShowSetup, takes: KeptTakes | None) -> ShowSetup:
+    """Setup with a note on the houses of the history that are not known."""
+    if takes is None or not takes.unknown_houses:
+        return setup
+    note = unknown_house_text(takes.unknown_houses)
+    return replace(setup, show=replace(setup.show, notes=(*setup.show.notes, note)))
 
 
 def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismissal], take: str) -> ShowCheck:
@@ -116,6 +125,22 @@ def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismis
         take=take,
         dismissals=dismissals,
         plans=facts.plans,
+        fingerprint=facts.readings.figures.fingerprint,
+        song_names=setup.song_names,
+    )
+
+
+def _songs(setup: ShowSetup, readings: TakeReadings, takes: KeptTakes | None) -> SongsResult | None:
+    """Songs of the take that were played in kept ones; None where no fingerprint is there to compare with."""
+    fingerprint = readings.figures.fingerprint
+    if takes is None or not takes.fingerprints or fingerprint is None:
+        return None
+    return songs_result(
+        passages_in(fingerprint, takes.fingerprints),
+        takes.takes,
+        takes.fingerprints,
+        start_s=setup.show.start_s,
+        names=setup.song_names,
     )
 
 

@@ -20,8 +20,10 @@ from deskhand.result import SCHEMA, CheckResult, SourceResult
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from deskhand.baseline.songs import SongsResult
     from deskhand.desk import EarlierMove
     from deskhand.house import Source
+    from deskhand.measure.fingerprint import Fingerprint
     from deskhand.measure.readings import Readings, SourceReading
     from deskhand.measure.sounds import Sound
     from deskhand.moves.state import Plan
@@ -54,6 +56,10 @@ class ShowCheck:
     """New ones, to be written to the history."""
     plans: dict[str, Plan]
     """Source to its moves, its chain with them, and the reasoning."""
+    fingerprint: Fingerprint | None = None
+    """Of its band and voices; None for a line check."""
+    song_names: tuple[tuple[str, float], ...] = ()
+    """Songs that the show's note names, in seconds from the start of the recording."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,6 +73,7 @@ class ShowFacts:
     plans: dict[str, Plan]
     with_moves: dict[str, Readings]
     """Source to its readings after the chain as the moves leave it."""
+    songs: SongsResult | None
     earlier: dict[str, tuple[EarlierMove, ...]]
     """Source to its moves of this show that were done or declined before."""
 
@@ -119,6 +126,8 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
         voices=tuple(voice for voice in readings.voices if voice.source != lead),
         mix=mix,
         reference=comparison.result,
+        songs=facts.songs,
+        recorded_mix=readings.recorded_mix,
         first=first,
         next=later,
     )

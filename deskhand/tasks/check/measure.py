@@ -17,8 +17,9 @@ from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.loud_moments import LENGTH_S, exceeded_loudness_sone
 from deskhand.measure.readings import SourceReading, read_source, source_mean_square
-from deskhand.mix.bus import gains, level_offset_db, listening_dba, strips
+from deskhand.mix.bus import gains, level_offset_db, listening_dba, note_gains, strips
 from deskhand.mix.clearance import shifted
+from deskhand.mix.recorded import recorded_mix
 from deskhand.mix.voices import feed_strips, measure_voices, sings, voices_of
 from deskhand.recording.names import nearest
 from deskhand.tasks.check.mix import mix_result
@@ -37,6 +38,7 @@ if TYPE_CHECKING:
     from deskhand.measure.activity import Activity
     from deskhand.measure.figures import Figures
     from deskhand.mix.clearance import AudibilityLimits, Clearance
+    from deskhand.mix.recorded import RecordedMix
     from deskhand.recording import Recording
     from deskhand.result import MixResult
 
@@ -103,6 +105,8 @@ class TakeReadings:
     mix_track_findings: list[Finding]
     """Findings of the desk's own mix, where it was recorded."""
     mix: MixResult | None
+    recorded_mix: RecordedMix | None
+    """The desk's own mix against its target, where both are there."""
     mix_reading: SourceReading | None
     voices: list[Clearance]
     tracks: dict[str, tuple[int, ...]]
@@ -165,12 +169,20 @@ def measure(take: TakeInput) -> TakeReadings:
         findings=joined(findings, _voice_findings(take, voices, findings)),
         mix_track_findings=judge_mix(take.matched.mix, context),
         mix=mix,
+        recorded_mix=_recorded_mix(take, before),
         mix_reading=mix_reading,
         voices=voices,
         tracks=tracks,
         blocks=blocks,
         offset_db=offset_db,
     )
+
+
+def _recorded_mix(take: TakeInput, readings: dict[str, SourceReading]) -> RecordedMix | None:
+    """The desk's own mix against its target; None where one of them is not there."""
+    target, tracks = take.house.desk.mix_target, take.matched.mix
+    source = next((name for name, rows in take.present.items() if tracks and set(rows) <= set(tracks)), None)
+    return None if target is None or source not in readings else recorded_mix(target, readings[source].readings)
 
 
 def _chains(take: TakeInput, present: dict[str, tuple[int, ...]]) -> dict[str, Chain]:
@@ -223,6 +235,7 @@ def _run_chains(
         pairs=pairs,
         origins=origins,
         targets=count,
+        note_gains=None if take.line_check else note_gains(take.house, tracks_of, audio.tracks),
         threads=take.threads,
         progress=take.progress,
     )

@@ -56,6 +56,8 @@ class ShowSetup:
     matched: MatchedTracks
     unclaimed: tuple[str, ...]
     """Sources added for tracks that nobody claims."""
+    song_names: tuple[tuple[str, float], ...]
+    """Songs that the show's note names and where each begins, in seconds from the start of the recording."""
     desk: DeskState
     """Taps of the sources, and what was turned before them since the take was recorded."""
 
@@ -115,6 +117,7 @@ def resolve(path: Path, house_path: Path | None, recording: Recording, options: 
         show=show,
         matched=matched,
         unclaimed=tuple(unclaimed),
+        song_names=note.songs,
         desk=DeskState(
             tap=show.tap,
             taps={source_for(name, complete, "show.toml, taps"): tap for name, tap in note.taps.items()},
