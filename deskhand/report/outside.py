@@ -6,14 +6,22 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
-from deskhand.findings.judgements import KIND_OF
+from deskhand.findings.judgements import KIND_OF, tone_change
+from deskhand.findings.kinds import KINDS
 from deskhand.report.words import text
+from deskhand.units import number as plain_number
 
 if TYPE_CHECKING:
     from deskhand.baseline.normal import Normal
     from deskhand.result import CheckResult, SourceResult
 
 MARK: Final = "*"
+_FAR_JND: Final = 5.0
+"""Just noticeable differences from which a tone that is not raised is marked all the same. Common practice, no source."""
+_FAR_CHANCE: Final = 0.01
+"""Chance in a clean take above which it is not: with so many sources one would have it every week. Common practice, no source."""
+_TELLS_TONE: Final = frozenset(name for name, kind in KINDS.items() if name == "tone" or "tone" in kind.explains)
+"""Kinds of finding that tell of a tone or explain it."""
 
 
 def told_line(normal: Normal | None) -> str:
@@ -35,6 +43,13 @@ def is_outside(normal: Normal) -> bool:
     return told(normal.measured) not in (told(normal.low), told(normal.high))
 
 
+def is_far_outside(normal: Normal) -> bool:
+    """True for a tone with an octave well outside its range: every eighth octave of a clean take lies outside a little."""
+    if normal.bands_db is None or normal.noticeable < _FAR_JND or normal.probability > _FAR_CHANCE:
+        return False
+    return any(not low <= today <= high for today, _, low, high in normal.bands_db.values())
+
+
 def quietly_outside(source: SourceResult) -> list[Normal]:
     """Numbers of a source outside their range of which no finding tells.
 
@@ -43,7 +58,12 @@ def quietly_outside(source: SourceResult) -> list[Normal]:
     source : SourceResult
     """
     raised = {finding.kind for finding in source.findings}
-    return [normal for normal in source.normal if is_outside(normal) and KIND_OF.get(normal.name) not in raised]
+    return [
+        normal
+        for normal in source.normal
+        if (is_outside(normal) and KIND_OF.get(normal.name) not in raised)
+        or (is_far_outside(normal) and not raised & _TELLS_TONE)
+    ]
 
 
 def outside_line(result: CheckResult) -> str:
@@ -56,6 +76,12 @@ def outside_line(result: CheckResult) -> str:
     clauses = []
     for source in result.sources:
         for normal in quietly_outside(source):
+            if normal.bands_db is not None:
+                change = tone_change(normal)
+                entry = "report.tone_more" if change.off_db > 0 else "report.tone_less"
+                off = text(entry, off=plain_number(abs(change.off_db), 0), band=change.band_words)
+                clauses.append(f"{source.name}: {off}")
+                continue
             number = BY_NAME[normal.name]
             clauses.append(
                 f"{source.name}: {number.label} {number.told(normal.measured)} {normal.unit}, "
