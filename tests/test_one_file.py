@@ -304,7 +304,7 @@ def test_a_reading_is_one_file_and_one_line(seen: dict[str, Any]) -> None:
     names = list(seen["words"]["unit"])
     assert names[names.index("rumble_db") + 1] == "noise_dbfs"
     assert seen["words"]["explain"]["rumble_db"] == "How much of it lies below 40 Hz."
-    assert seen["folded"][-2:] == ["rumble_db", "tilt_db_per_octave"]
+    assert seen["folded"][-3:] == ["rumble_db", "side_top_db", "tilt_db_per_octave"]
     assert "Rumble" in seen["report"]
     (normal,) = (normal for normal in voice["normal"] if normal["name"] == "rumble")
     assert normal["kept"] == 5

@@ -136,7 +136,10 @@ def provided_number(provider: ReadingProvider, compared: WeeklyComparison) -> Nu
         jnd=compared.jnd,
         jnd_source=compared.jnd_source,
         prior=NumberPrior(
-            spread=compared.spread, sure_after_s=compared.sure_after_s, player_ratio=compared.player_ratio
+            spread=compared.spread,
+            sure_after_s=compared.sure_after_s,
+            player_ratio=compared.player_ratio,
+            wider=compared.wider,
         ),
         pairs_only=compared.pairs_only,
         upwards_only=compared.upwards_only,

@@ -73,6 +73,8 @@ class WeeklyComparison:
     """Variance between players over the variance of one player from week to week."""
     pairs_only: bool = False
     upwards_only: bool = False
+    wider: tuple[tuple[str, float], ...] = ()
+    """Roles whose spread is larger, with the factor."""
     version: int = 1
     """Raised when the reading's definition changes: kept takes that hold the earlier one are set aside until they are measured again."""
 

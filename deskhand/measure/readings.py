@@ -110,6 +110,7 @@ class Readings:
     balance_db_pm: float | None = None
     correlation_pm: float | None = None
     mono_loss_db_pm: float | None = None
+    side_top_db: float | None = None
     not_measured: dict[str, str] = field(default_factory=dict)
     """Name to reason, for what could not be measured."""
 
