@@ -47,10 +47,10 @@ SCHEMA: Final = 1
 """Version of the contract of `--json`."""
 MOST_S: Final = 600.0
 """Longest stretch of a recording that is looked at: docs/compare.md tells it. Common practice, no source."""
+_ALL_BUT_S: Final = 1.0
+"""Less than this that is not shared is not told: nobody stops two recorders at one moment. Common practice, no source."""
 _LEAST_S: Final = 3.0
 """Shortest recording that is compared: docs/compare.md tells it. Common practice, no source."""
-_NOTHING_SHARED_DB: Final = -2.0
-"""Residual against AFTER above which the two are not of one performance. Common practice, no source."""
 _NO_DELAY_SAMPLES: Final = 0.005
 """A smaller delay is none: docs/validation-compare.md finds latencies to 0.004 sample in the median."""
 _MAINS_HZ: Final = 50.0
@@ -140,12 +140,13 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
     first = max(0, int(np.ceil(-alignment.delay_samples)))
     after_end = int((after.shape[1] - alignment.delay_samples) / (1.0 + 1e-6 * alignment.drift_ppm))
     last = min(before.shape[1], after_end - 64)
+    if alignment.used is not None:
+        first, last = max(first, alignment.used[0]), min(last, alignment.used[1])
+    shared = (first / rate, last / rate) if last - first < before.shape[1] - _ALL_BUT_S * rate else None
     if last - first < _LEAST_S * rate:
         raise UsageError(names[1], "shares less than three seconds with the other", "record both at the same time")
     before, moved = np.ascontiguousarray(before[:, first:last]), np.ascontiguousarray(moved[:, first:last])
     model = choose_model(before, moved, rate, tell)
-    if model.joint.residual_db > _NOTHING_SHARED_DB:
-        return _unrelated(before, moved, rate, names)
     tell(0.6)
     return _comparison(model, before, moved, rate, alignment, names, tell)
 
