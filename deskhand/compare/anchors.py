@@ -5,6 +5,7 @@ Several stretches are looked for, so that a pause, a closed gate, a later start 
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -78,7 +79,7 @@ def _liveliest_frames(power: Array, hops: int, zones: int) -> list[int]:
     last = power.size - hops
     edges = np.linspace(0, last + 1, zones + 1).astype(int)
     firsts = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in itertools.pairwise(edges):
         starts = range(low, max(high, low + 1), max(1, hops // 8))
         # where it plays for more than half of it, and loudest
         levels = {start: float(np.median(power[start : start + hops])) for start in starts if start <= last}
@@ -125,7 +126,9 @@ def find_anchors(before: Array, after: Array, rate_hz: int) -> list[Anchor]:
         sign = float(np.sign(correlation[lag])) or 1.0
         if lag > slow[1].shape[1]:
             lag -= size
-        anchors.append(Anchor(frame=first * hop * down, delay=(lag - first * hop) * down, sign=sign, prominence=prominence))
+        anchors.append(
+            Anchor(frame=first * hop * down, delay=(lag - first * hop) * down, sign=sign, prominence=prominence)
+        )
     return anchors
 
 
@@ -175,6 +178,6 @@ def jumps_between(groups: Sequence[Sequence[Anchor]], rate_hz: int) -> tuple[Jum
             until_s=round(later.frame / rate_hz + _ANCHOR_S, 1),
             gone_s=round((earlier.delay - later.delay) / rate_hz, 2),
         )
-        for (earlier, before_group), (later, after_group) in zip(ordered, ordered[1:], strict=False)
+        for (earlier, before_group), (later, after_group) in itertools.pairwise(ordered)
         if before_group != after_group
     )

@@ -125,7 +125,9 @@ def describe_bend(bend: Bend, before: Array, after: Array, rate_hz: int) -> Satu
             for left, right in zip(inputs, outputs, strict=True)
         ),
         squash_db=round(squash, 2),
-        squash_interval_db=Interval(low=round(float(low) - _LEAST_SURE_DB, 2), high=round(float(high) + _LEAST_SURE_DB, 2)),
+        squash_interval_db=Interval(
+            low=round(float(low) - _LEAST_SURE_DB, 2), high=round(float(high) + _LEAST_SURE_DB, 2)
+        ),
         uneven=uneven > _UNEVEN,
         harmonics_db=round(_harmonics_db(bend, top), 1),
     )

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-Detector = Literal["gain peak", "gain rms", "level peak", "level rms"]
+Detector = Literal["gain peak", "gain rms", "level peak", "level rms", "look-ahead"]
 Law = Literal["above", "below"]
 DETECTORS: Final[tuple[Detector, ...]] = ("level peak", "level rms", "gain peak", "gain rms")
 STEP_S: Final = 0.001
@@ -62,6 +62,8 @@ class Shape:
     @property
     def free(self) -> list[int]:
         """Parameters that it has, by their place in `NAMES`."""
+        if self.detector == "look-ahead":
+            return [0, 4]
         places = [0, 1, 2, 3, 4] if self.law == "above" else [0, 1, 3, 4, 5]
         return [*places, 6] if self.blend else places
 
@@ -128,10 +130,23 @@ def read_gain(signal: Array, after: Array, rate_hz: int, *, settle: bool = True)
     )  # fmt: skip
 
 
+def part_of(reading: GainReading, first: int, last: int) -> GainReading:
+    """Stretch of a reading, between two of its steps."""
+    frames = slice(first * reading.hop, last * reading.hop)
+    strides = slice(frames.start // reading.stride, frames.stop // reading.stride)
+    return GainReading(
+        np.ascontiguousarray(reading.amplitude[frames]), reading.power[frames], reading.gain_db[first:last], reading.weight[first:last],
+        reading.level_db[first:last], reading.hop, reading.stride, reading.stride_power[strides], reading.window_power[first:last],
+        reading.rate_hz,
+    )  # fmt: skip
+
+
 def settings(values: Array) -> dict[str, float]:
     """Settings by name from the parameters of `LOWEST`."""
     threshold, ratio, knee, attack, release, range_db, blend = map(float, np.clip(values, LOWEST, HIGHEST))
-    return dict(zip(NAMES, (threshold, 1.0 + 2.0**ratio, knee, 2.0**attack, 2.0**release, range_db, blend), strict=True))
+    return dict(
+        zip(NAMES, (threshold, 1.0 + 2.0**ratio, knee, 2.0**attack, 2.0**release, range_db, blend), strict=True)
+    )
 
 
 class Bench:
@@ -148,7 +163,7 @@ class Bench:
             reading = self.reading
             amplitude = reading.amplitude
             ahead = round(ahead_s * reading.rate_hz)
-            if ahead:
+            if ahead and detector != "look-ahead":
                 amplitude = scipy.ndimage.maximum_filter1d(amplitude, ahead + 1, origin=-((ahead + 1) // 2))
             if detector == "level peak":
                 source = amplitude
@@ -165,13 +180,16 @@ class Bench:
         """(strides,) level that a law is asked at, in front of it."""
         reading = self.reading
         source = self._source(detector, ahead_s)
-        if detector.startswith("gain"):
-            return source[:: reading.stride]
+        if not detector.startswith("level"):
+            return source[reading.stride // 2 :: reading.stride]
         level = source.copy()
         kernels.smooth(
-            level, kernels.keep(attack_ms / 1000.0, reading.rate_hz), kernels.keep(release_ms / 1000.0, reading.rate_hz), np.zeros(1)
+            level,
+            kernels.keep(attack_ms / 1000.0, reading.rate_hz),
+            kernels.keep(release_ms / 1000.0, reading.rate_hz),
+            np.zeros(1),
         )
-        level = level[:: reading.stride]
+        level = level[reading.stride // 2 :: reading.stride]
         if detector == "level peak":
             return np.asarray(db_from_amplitude(level + 1e-10))
         return np.asarray(db_from_power(level + 1e-20)) + _SINE_DB
@@ -186,21 +204,28 @@ class Bench:
         else:
             # smoothed behind the law: worked out at every frame
             taken = reduction_db(self._source(shape.detector, shape.ahead_s), shape.law, turned)
+            if shape.detector == "look-ahead":
+                taken = _ahead(taken, round(shape.ahead_s * reading.rate_hz))
             keeps = [kernels.keep(turned[name] / 1000.0, reading.rate_hz) for name in ("attack_ms", "release_ms")]
-            if shape.law == "below":
-                kernels.smooth_gate(taken, *keeps, np.zeros(1))
+            if shape.detector == "look-ahead":
+                kernels.smooth(taken, 0.0, keeps[1], np.zeros(1))
+                taken = _mean_before(taken, round(shape.ahead_s * reading.rate_hz))
+            elif shape.law == "below":
+                kernels.smooth_gate(taken, keeps[0], keeps[1], np.zeros(1))
             else:
-                kernels.smooth(taken, *keeps, np.zeros(1))
-            gain_db = -taken[:: reading.stride]
+                kernels.smooth(taken, keeps[0], keeps[1], np.zeros(1))
+            gain_db = -taken[reading.stride // 2 :: reading.stride]
         gain = np.exp(gain_db * (np.log(10.0) / 20.0))
-        return (1.0 - turned["blend"]) + turned["blend"] * gain if shape.blend else gain
+        return np.asarray((1.0 - turned["blend"]) + turned["blend"] * gain if shape.blend else gain)
 
     def gain_db(self, shape: Shape, values: Array) -> Array:
         """(steps,) gain of a model, read as the measured one is."""
         reading = self.reading
         weighed = self.stride_gain(shape, values)[: reading.stride_power.size] * reading.stride_power
         sums = weighed.reshape(reading.gain_db.size, -1).sum(axis=1)
-        return np.asarray(db_from_amplitude(np.maximum(np.convolve(sums, _window(), "same") / reading.window_power, 1e-6)))
+        return np.asarray(
+            db_from_amplitude(np.maximum(np.convolve(sums, _window(), "same") / reading.window_power, 1e-6))
+        )
 
     def off_db(self, shape: Shape, values: Array) -> tuple[Array, float]:
         """((steps,) difference from the measured gain at the best make-up, that make-up)."""
@@ -208,6 +233,17 @@ class Bench:
         off = reading.gain_db - self.gain_db(shape, values)
         makeup = float(np.sum(reading.weight * off) / max(float(np.sum(reading.weight)), 1e-9))
         return off - makeup, makeup
+
+
+def _ahead(taken: Array, ahead: int) -> Array:
+    """(frames,) largest of each frame and the next ones."""
+    return np.ascontiguousarray(scipy.ndimage.maximum_filter1d(taken, ahead + 1, origin=-((ahead + 1) // 2)))
+
+
+def _mean_before(taken: Array, ahead: int) -> Array:
+    """(frames,) mean of each frame and those before it: a straight line up to what is needed."""
+    total = np.concatenate([np.zeros(ahead + 1), np.cumsum(taken)])
+    return np.asarray((total[ahead + 1 :] - total[: -ahead - 1]) / (ahead + 1))
 
 
 def reduction_db(level_db: Array, law: Law, turned: dict[str, float]) -> Array:

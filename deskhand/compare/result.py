@@ -225,6 +225,10 @@ class CompareResult:
     behaviours: tuple[str, ...] = ()
     """What it did, by name: tone, width, compressor, limiter, gate, saturation, reverb, echo, tremolo, chorus, noise, hum, gain movement,
     polarity, delay, drift, cut."""
+    flat_gain_db: float | None = None
+    """Gain at which all frequencies of the response end up alike."""
+    side_gain_db: float | None = None
+    """Gain of the sides against the middle's; None where it works on left and right."""
     saturation: Saturation | None = None
     reverb: Reverb | None = None
     echoes: tuple[Echo, ...] = ()

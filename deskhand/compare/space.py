@@ -168,7 +168,9 @@ def _reverb(response: ImpulseResponse, wet_db: float, direct_end: int, rate: flo
     decay = float(np.mean([octave.decay_s for octave in middle])) if middle else None
     spread = None
     if decay is not None:
-        half = float(np.mean([octave.interval_s.high - octave.decay_s for octave in middle])) / float(np.sqrt(len(middle)))
+        half = float(np.mean([octave.interval_s.high - octave.decay_s for octave in middle])) / float(
+            np.sqrt(len(middle))
+        )
         half = max(half, _LEAST_SURE * decay)
         spread = Interval(low=round(decay - half, 3), high=round(decay + half, 3))
     return Reverb(

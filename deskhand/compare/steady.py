@@ -22,8 +22,10 @@ _BLOCK_S: Final = 0.05
 _MOST_SLOPE: Final = 0.3
 """Decibels that the remainder may rise with each decibel of the programme and still be something added: distortion and what is late
 rise by one and more. The study `validations/compare_cases.py`."""
-_LEAST_DBFS: Final = -110.0
-"""Quieter additions are not told: converters of 18 bits. Common practice, no source."""
+_MOST_SPREAD_DB: Final = 9.0
+"""Range of its level (5 to 95 % of the blocks) with which it still counts as steady. The same study."""
+_LEAST_DBFS: Final = -100.0
+"""Quieter additions are not told: converters of 16 bits. Common practice, no source."""
 _MAINS_HZ: Final = (50.0, 60.0)
 """Mains frequencies of the world (IEC 60038)."""
 _MAINS_SHARE: Final = 0.01
@@ -74,7 +76,8 @@ def find_steady(linear: Array, left: Array, rate_hz: int) -> SteadyPart | None:
         return None
     slope = float(np.polyfit(programme_db[playing], left_db[playing], 1)[0])
     level_dbfs = float(db_from_power(max(float(np.mean(left**2)), 1e-30))) + AES17_OFFSET_DB
-    if slope > _MOST_SLOPE or level_dbfs < _LEAST_DBFS:
+    spread_db = float(np.percentile(left_db[playing], 95) - np.percentile(left_db[playing], 5))
+    if slope > _MOST_SLOPE or spread_db > _MOST_SPREAD_DB or level_dbfs < _LEAST_DBFS:
         return None
     mono = left.mean(axis=0)
     mains_hz, lines, hum = _hum(mono, rate_hz)
@@ -139,7 +142,9 @@ def _hum(mono: Array, rate_hz: int) -> tuple[float, list[HumLine], Array]:
         hum += cosine * np.cos(2.0 * np.pi * hz * time_s) + sine * np.sin(2.0 * np.pi * hz * time_s)
         power = 0.5 * float(cosine**2 + sine**2)
         if power > _LINE_SHARE * total:
-            lines.append(HumLine(frequency_hz=round(hz, 2), level_dbfs=round(float(db_from_power(power)) + AES17_OFFSET_DB, 1)))
+            lines.append(
+                HumLine(frequency_hz=round(hz, 2), level_dbfs=round(float(db_from_power(power)) + AES17_OFFSET_DB, 1))
+            )
     return mains_hz, lines, hum
 
 

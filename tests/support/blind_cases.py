@@ -141,7 +141,9 @@ def _takes(folder: Path, half: Half, rng: np.random.Generator) -> tuple[str, Arr
     return source, 0.5 * joined[None] / np.abs(joined).max()
 
 
-def music(half: Half, rng: np.random.Generator, folder: Path | None, *, stereo: bool = False, lively: bool = False) -> tuple[str, Array]:
+def music(
+    half: Half, rng: np.random.Generator, folder: Path | None, *, stereo: bool = False, lively: bool = False
+) -> tuple[str, Array]:
     """(name, (channels, frames)) of real music of a half.
 
     Parameters
@@ -197,7 +199,10 @@ def _compressed(signal: Array, rng: np.random.Generator) -> tuple[Array, dict[st
         # what sox does not reach stays on the line through zero
         lift = (1.0 - 1.0 / ratio) * threshold
         points = f"{'' if not knee else f'{knee:g}:'}{threshold - 40:.3f},{threshold - 40:.3f},{threshold:.3f},{threshold:.3f},0,{lift:.3f}"
-        after = sox(10.0 * signal, ["compand", f"{attack_ms / 1000:.5f},{release_ms / 1000:.5f}", points, f"{makeup:.3f}"]) / 10.0
+        after = (
+            sox(10.0 * signal, ["compand", f"{attack_ms / 1000:.5f},{release_ms / 1000:.5f}", points, f"{makeup:.3f}"])
+            / 10.0
+        )
         senses = "peak"
     else:
         senses = tool.split()[1]
@@ -219,7 +224,9 @@ def _late(signal: Array, samples: float) -> Array:
     """Later by any part of a sample, by turning the spectrum."""
     size = signal.shape[1] + 4096
     turn = np.exp(-2j * np.pi * np.fft.rfftfreq(size) * samples)
-    return np.ascontiguousarray(np.fft.irfft(np.fft.rfft(signal, size, axis=1) * turn, size, axis=1)[:, : signal.shape[1]])
+    return np.ascontiguousarray(
+        np.fft.irfft(np.fft.rfft(signal, size, axis=1) * turn, size, axis=1)[:, : signal.shape[1]]
+    )
 
 
 def _room(rng: np.random.Generator, channels: int) -> tuple[Array, dict[str, float]]:
@@ -239,7 +246,10 @@ def _tone_effects(kind: str, rng: np.random.Generator) -> tuple[list[str], list[
     low, high = float(rng.uniform(60, 160)), float(rng.uniform(2500, 6500))
     gain = float(rng.uniform(2, 6) * rng.choice([-1, 1]))
     effects = ["highpass", "-2", f"{low:.2f}", "0.7071q", "treble", f"{gain:.3f}", f"{high:.2f}", "0.7071q"]
-    return effects, [{"block": "high-pass", "hz": low, "gain_db": None}, {"block": "high-shelf", "hz": high, "gain_db": gain}]
+    return effects, [
+        {"block": "high-pass", "hz": low, "gain_db": None},
+        {"block": "high-shelf", "hz": high, "gain_db": gain},
+    ]
 
 
 def make_case(kind: str, half: Half, number: int, folder: Path | None = None) -> BlindCase:
@@ -261,8 +271,18 @@ def make_case(kind: str, half: Half, number: int, folder: Path | None = None) ->
     lively = kind in ("compressor", "gate", "tone and compressor", "parallel compression", "limiter")
     name, before = music(half, rng, folder, stereo=kind == "widening", lively=lively)
     case = BlindCase(kind=kind, material=name, before=before, after=before, truth={"says": set()})
-    _MAKERS[kind](case, rng, half, folder)
+    for _ in range(6):
+        _MAKERS[kind](case, rng, half, folder)
+        # what is never above its threshold, or always, does nothing: settings are drawn again
+        if not lively or _changed_db(case) > -38.0:
+            break
     return case
+
+
+def _changed_db(case: BlindCase) -> float:
+    """Level of what a constant gain leaves of AFTER, against AFTER."""
+    gain = np.sum(case.before * case.after) / np.sum(case.before**2)
+    return float(10 * np.log10(np.sum((case.after - gain * case.before) ** 2) / np.sum(case.after**2) + 1e-20))
 
 
 def _make_tone(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
@@ -321,7 +341,11 @@ def _make_compressor(case: BlindCase, rng: np.random.Generator, *_: object) -> N
 
 
 def _make_limiter(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
-    peaks = np.abs(case.before[:, : case.before.shape[1] // 441 * 441]).reshape(case.before.shape[0], -1, 441).max(axis=(0, 2))
+    peaks = (
+        np.abs(case.before[:, : case.before.shape[1] // 441 * 441])
+        .reshape(case.before.shape[0], -1, 441)
+        .max(axis=(0, 2))
+    )
     limit = float(np.clip(np.percentile(peaks, rng.uniform(60, 90)), 0.0626, 1.0))
     release_ms = float(2 ** rng.uniform(4.5, 8))
     case.after = ffmpeg(case.before, f"alimiter=limit={limit:.5f}:attack=5:release={release_ms:.2f}:level=0")
@@ -338,7 +362,14 @@ def _make_gate(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
         f"agate=threshold={_db(threshold):.6f}:ratio={ratio}:range={_db(-range_db):.5f}:attack={4 * attack_ms:.3f}:"
         f"release={4 * release_ms:.3f}:knee=1:detection=peak:link=maximum",
     )
-    case.truth = {"says": {"gate"}, "threshold_dbfs": threshold, "ratio": ratio, "range_db": range_db, "attack_ms": attack_ms, "release_ms": release_ms}
+    case.truth = {
+        "says": {"gate"},
+        "threshold_dbfs": threshold,
+        "ratio": ratio,
+        "range_db": range_db,
+        "attack_ms": attack_ms,
+        "release_ms": release_ms,
+    }
 
 
 def _make_tone_compressor(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
@@ -387,7 +418,8 @@ def _make_echo(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
     while count > 1 and float(np.diff(times).min()) < 20:
         times = np.sort(rng.uniform(60, 600, count))
     case.after = ffmpeg(
-        case.before, f"aecho=1:0.7:{'|'.join(f'{time:.1f}' for time in times)}:{'|'.join(f'{level:.3f}' for level in levels)}"
+        case.before,
+        f"aecho=1:0.7:{'|'.join(f'{time:.1f}' for time in times)}:{'|'.join(f'{level:.3f}' for level in levels)}",
     )
     case.truth = {
         "says": {"echo"}, "echo_times_ms": [round(float(time), 1) for time in times], "echo_levels_db": [20 * float(np.log10(level)) for level in levels],
@@ -401,7 +433,10 @@ def _make_modulation(case: BlindCase, rng: np.random.Generator, *_: object) -> N
         case.truth = {"says": {"tremolo"}, "rate_hz": rate}
         return
     rate = float(rng.uniform(0.3, 2.0))
-    case.after = ffmpeg(case.before, f"chorus=0.7:0.9:{rng.uniform(25, 55):.1f}:{rng.uniform(0.4, 0.8):.2f}:{rate:.2f}:{rng.uniform(1.5, 3):.2f}")
+    case.after = ffmpeg(
+        case.before,
+        f"chorus=0.7:0.9:{rng.uniform(25, 55):.1f}:{rng.uniform(0.4, 0.8):.2f}:{rate:.2f}:{rng.uniform(1.5, 3):.2f}",
+    )
     case.truth = {"says": {"chorus"}, "rate_hz": rate}
 
 
@@ -428,7 +463,7 @@ def _make_ride(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
     gains = rng.uniform(-8, 4, count)
     curve = np.interp(np.arange(case.before.shape[1]) / RATE_HZ, times, gains)
     case.after = case.before * 10 ** (ss.filtfilt(*ss.butter(1, 2.0, fs=RATE_HZ), curve) / 20)
-    case.truth = {"says": {"gain movement"}, "range_db": float(curve.max() - curve.min())}
+    case.truth = {"says": {"gain movement"}, "ride_db": float(curve.max() - curve.min())}
 
 
 def _make_cut(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
