@@ -9,11 +9,25 @@ import click
 
 from deskhand.cli.options import refuse_unwritable
 from deskhand.cli.output import output_console, progress_bar
+from deskhand.errors import UsageError
+
+
+def _write_probe(path: Path) -> None:
+    """Write the test signal, and say how to play it."""
+    from deskhand.compare.probe import write_probe
+    from deskhand.units import clock
+
+    length_s = write_probe(path)
+    click.echo(f"Test signal: {path}, {clock(length_s)}, mono. Quiet first, its second half rises to -6 dBFS.")
+    click.echo(
+        "Nobody wears headphones, speakers off or right down, feedback paths open nowhere: loud noise harms ears and tweeters."
+    )
+    click.echo("Play it through the unit alone, record what comes out, then: deskhand compare " + f"{path} RECORDING")
 
 
 @click.command()
-@click.argument("before", type=click.Path(path_type=Path))
-@click.argument("after", type=click.Path(path_type=Path))
+@click.argument("before", type=click.Path(path_type=Path), required=False)
+@click.argument("after", type=click.Path(path_type=Path), required=False)
 @click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
 @click.option(
     "--report", type=click.Path(path_type=Path), help="Where to write the page. Default: AFTER-compare.html here."
@@ -25,21 +39,33 @@ from deskhand.cli.output import output_console, progress_bar
     metavar="FOLDER",
     help="Also write both at equal loudness, to listen to.",
 )
+@click.option(
+    "--write-probe",
+    type=click.Path(path_type=Path),
+    metavar="FILE",
+    help="Write a test signal to play through the unit instead, and compare nothing.",
+)
 @click.option("--as-chain", metavar="FILE", help="Write the nearest chain of blocks for the house file; - to print it.")
 def compare(
-    before: Path,
-    after: Path,
+    before: Path | None,
+    after: Path | None,
     json_file: str | None,
     report: Path | None,
     no_report: bool,
     audio: Path | None,
     as_chain: str | None,
+    write_probe: Path | None,
 ) -> None:
     """Say what a processor did, from recordings before and after it.
 
     BEFORE and AFTER are one track or one left/right pair each, of the same performance. What is described is your recording of your
     processor: tone, dynamics, distortion, noise, width and level, each at equal loudness.
     """
+    if write_probe is not None:
+        _write_probe(write_probe)
+        return
+    if before is None or after is None:
+        raise UsageError("compare", "needs two recordings", "name the one in front of the unit, then the one behind it")
     from deskhand.compare.run import compare as run_compare
     from deskhand.files import write_atomically
     from deskhand.report import compare as words

@@ -6,7 +6,7 @@ drift, and what is left is refined on the transfer function.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -14,16 +14,18 @@ import scipy.fft
 import scipy.signal as ss
 import scipy.stats
 
+from deskhand.compare.anchors import LEAST_PEAK, find_anchors, jumps_between, shared_anchors, whitened
 from deskhand.dsp.warp import read_at
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
-    Array = NDArray[np.float64]
-    Spectrum = NDArray[np.complex128]
+    from deskhand.compare.anchors import Anchor, Jump
 
-_ANCHOR_S: Final = 4.0
-"""Length of the stretch that is looked for in all of AFTER: some bars of music. Common practice, no source."""
+    Array = NDArray[np.float64]
+
 _WINDOW_S: Final = 2.0
 """Length of the windows in which the delay is followed. Common practice, no source."""
 _REACH_S: Final = 0.004
@@ -32,8 +34,6 @@ _INTERPOLATION: Final = 32
 """Values that a correlation is interpolated to for each sample: steps of 0.03 sample, parted further by a parabola. Common practice, no source."""
 _INTERPOLATED_SIDE: Final = 32
 """Samples on each side of a peak that are interpolated. Common practice, no source."""
-_LEAST_PEAK: Final = 8.0
-"""A correlation peak stands this many standard deviations above all, or it is chance. Common practice, no source."""
 _LEAST_WINDOWS: Final = 4
 """Windows that a line is laid through at least: two more than it needs. Common practice, no source."""
 _NO_DRIFT_PPM: Final = 0.3
@@ -41,7 +41,7 @@ _NO_DRIFT_PPM: Final = 0.3
 _CHANCE: Final = 0.01
 """A slope is a drift when chance makes one as steep more seldom: filters move the peak by tenths of a sample as the music changes."""
 _HIGHEST_PPM: Final = 500.0
-"""A steeper slope is no drift of a clock; crystals keep within 100 ppm. Common practice, no source."""
+"""A steeper slope is no drift of a clock and is left out; crystals keep within 100 ppm. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +56,10 @@ class TimeAlignment:
     """Parts in a million by which the clock of AFTER is fast: positive when it needs more samples for the same time."""
     same_performance: bool
     """False where nothing of one is found in the other."""
+    used: tuple[int, int] | None = None
+    """First and last frame of BEFORE that the delay holds for; None for all that the two share."""
+    jumps: tuple[Jump, ...] = ()
+    """Cuts and insertions, in order of time."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,40 +76,6 @@ class _WindowDelay:
 
 
 _NO_ALIGNMENT: Final = TimeAlignment(delay_samples=0.0, polarity=1, drift_ppm=0.0, same_performance=False)
-
-
-def _whitened(before: Spectrum, after: Spectrum) -> Spectrum:
-    """(bins,) cross spectrum of two (channels, bins), every frequency counting alike by what the two share."""
-    cross = np.sum(np.conj(before) * after, axis=0)
-    size = np.sum(np.abs(before) * np.abs(after), axis=0)
-    floor = 1e-4 * float(size.max()) if size.size else 0.0
-    return np.asarray(cross / np.maximum(size, max(floor, 1e-30)), np.complex128)
-
-
-def _peak(correlation: Array) -> tuple[int, float]:
-    """Lag of the largest magnitude, and its height in standard deviations of the correlation."""
-    lag = int(np.argmax(np.abs(correlation)))
-    spread = float(np.sqrt(np.mean(correlation**2)))
-    return lag, abs(float(correlation[lag])) / max(spread, 1e-30)
-
-
-def _anchor(before: Array, after: Array, rate_hz: int) -> tuple[int, int, float]:
-    """(frame in BEFORE, delay in frames, prominence) of its most lively four seconds, looked for in all of AFTER."""
-    frames = min(round(_ANCHOR_S * rate_hz), before.shape[1])
-    hop = max(1, frames // 16)
-    power = np.mean(before[:, : before.shape[1] // hop * hop].reshape(before.shape[0], -1, hop) ** 2, axis=(0, 2))
-    hops = frames // hop
-    # a quarter of it on at a time; where it plays for more than half of it, and loudest
-    starts = range(0, power.size - hops + 1, max(1, hops // 4))
-    first = hop * max(starts, key=lambda start: float(np.median(power[start : start + hops])))
-    size = scipy.fft.next_fast_len(after.shape[1] + frames, real=True)
-    excerpt_spectrum = scipy.fft.rfft(before[:, first : first + frames], size, axis=1)
-    after_spectrum = scipy.fft.rfft(after, size, axis=1)
-    correlation = scipy.fft.irfft(_whitened(excerpt_spectrum, after_spectrum), size)
-    lag, prominence = _peak(correlation)
-    if lag > after.shape[1]:
-        lag -= size
-    return first, lag - first, prominence
 
 
 def _window_delay(
@@ -126,9 +96,8 @@ def _window_delay(
     if not before_part.any() or not after_part.any():
         return None
     size = scipy.fft.next_fast_len(2 * frames, real=True)
-    cross = _whitened(scipy.fft.rfft(before_part, size, axis=1), scipy.fft.rfft(after_part, size, axis=1))
+    cross = whitened(scipy.fft.rfft(before_part, size, axis=1), scipy.fft.rfft(after_part, size, axis=1))
     correlation = scipy.fft.irfft(cross, size)
-    _, prominence = _peak(correlation)
     near = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
     best = int(np.argmax(np.abs(near)))
     lags = np.arange(best - reach - _INTERPOLATED_SIDE, best - reach + _INTERPOLATED_SIDE)
@@ -147,7 +116,7 @@ def _window_delay(
         centre=start + 0.5 * frames,
         delay_samples=round(expected) + best - reach - _INTERPOLATED_SIDE + vertex / _INTERPOLATION,
         sign=float(np.sign(fine[top_index])),
-        prominence=prominence,
+        prominence=float(np.abs(near[best])) / max(float(np.sqrt(np.mean(correlation**2))), 1e-30),
     )
 
 
@@ -171,32 +140,57 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = Fa
     ----------
     Knapp & Carter, IEEE Trans. ASSP 24 (1976) 320, doi:10.1109/TASSP.1976.1162830.
     """
-    first, delay, prominence = _anchor(before, after, sample_rate_hz)
-    if prominence < _LEAST_PEAK:
+    anchors = shared_anchors(find_anchors(before, after, sample_rate_hz), sample_rate_hz)
+    if not anchors:
         return _NO_ALIGNMENT
-    frames = round(_WINDOW_S * sample_rate_hz)
-    reach = round(_REACH_S * sample_rate_hz)
+    run = anchors[0]
+    windows = _follow(before, after, run, sample_rate_hz)
+    if not windows:
+        return _NO_ALIGNMENT
+    line = _line_through(windows, drifts=drifts)
+    if len(anchors) == 1:
+        return line
+    # another delay holds elsewhere: only what lies on this side of the jump is described
+    half = 0.5 * _WINDOW_S * sample_rate_hz
+    centres = [window.centre for window in windows]
+    earlier = [anchor.frame for other in anchors[1:] for anchor in other if anchor.frame < run[0].frame]
+    later = [anchor.frame for other in anchors[1:] for anchor in other if anchor.frame > run[-1].frame]
+    return replace(
+        line,
+        used=(int(min(centres) - half) if earlier else 0, int(max(centres) + half) if later else before.shape[1]),
+        jumps=jumps_between(anchors, sample_rate_hz),
+    )
+
+
+def _follow(before: Array, after: Array, run: Sequence[Anchor], rate_hz: int) -> list[_WindowDelay]:
+    """Delays in windows along the recordings, from the anchor that stands out most to both sides."""
+    strongest = max(run, key=lambda anchor: anchor.prominence)
+    frames = round(_WINDOW_S * rate_hz)
+    reach = round(_REACH_S * rate_hz)
     windows: list[_WindowDelay] = []
     for direction in (1, -1):
-        expected, slope = float(delay), 0.0
-        start = first if direction > 0 else first - frames
-        last_start = first
-        while True:
+        expected, slope = float(strongest.delay), 0.0
+        start = strongest.frame if direction > 0 else strongest.frame - frames
+        last_start = strongest.frame
+        while -frames <= start <= before.shape[1]:
             window = _window_delay(before, after, start, frames, expected + slope * (start - last_start), reach)
             if window is None:
                 if start < 0 or start + frames > before.shape[1] or start + expected + frames + reach > after.shape[1]:
                     break
-            elif window.prominence > _LEAST_PEAK:
+            elif window.prominence > LEAST_PEAK:
                 if windows and abs(start - last_start) > 0:
                     slope = 0.7 * slope + 0.3 * (window.delay_samples - expected) / (start - last_start)
+                    slope = float(np.clip(slope, -_HIGHEST_PPM * 1e-6, _HIGHEST_PPM * 1e-6))
                 windows.append(window)
                 expected, last_start = window.delay_samples, start
             start += direction * 2 * frames
-            if start < -frames or start > before.shape[1]:
-                break
     if not windows:
-        return _NO_ALIGNMENT
-    return _line_through(windows, drifts=drifts)
+        # too little stands in any window: the anchors alone
+        windows = [
+            _WindowDelay(centre=float(anchor.frame), delay_samples=float(anchor.delay), sign=anchor.sign, prominence=anchor.prominence)
+            for anchor in run
+        ]  # fmt: skip
+    return windows
 
 
 def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment:
@@ -215,15 +209,13 @@ def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment
             if good.sum() < _LEAST_WINDOWS:
                 break
         slope_ppm = float(line.slope) * 1e6
-        if abs(slope_ppm) > _HIGHEST_PPM:
-            return _NO_ALIGNMENT
-        if drifts or (abs(slope_ppm) >= _NO_DRIFT_PPM and line.pvalue < _CHANCE):
+        if abs(slope_ppm) <= _HIGHEST_PPM and (drifts or (abs(slope_ppm) >= _NO_DRIFT_PPM and line.pvalue < _CHANCE)):
             drift, delay_at_start = slope_ppm, float(line.intercept)
     return TimeAlignment(
         delay_samples=float(delay_at_start),
         polarity=polarity,
         drift_ppm=drift,
-        same_performance=bool(np.mean(signs == polarity) > 0.5),
+        same_performance=True,
     )
 
 
@@ -237,6 +229,8 @@ def refined(first: TimeAlignment, second: TimeAlignment) -> TimeAlignment:
         polarity=first.polarity,
         drift_ppm=first.drift_ppm + second.drift_ppm if first.drift_ppm else 0.0,
         same_performance=True,
+        used=first.used,
+        jumps=first.jumps,
     )
 
 

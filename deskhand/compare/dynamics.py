@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy.optimize
 
 from deskhand.chain.blocks import RMS_S
+from deskhand.compare.interval import Interval  # noqa: TC001 - the schema is made from the types
 from deskhand.compare.linear import GAIN_S, STEP_S
 from deskhand.dsp import dynamics as kernels
 from deskhand.units import db_from_amplitude
@@ -75,6 +76,17 @@ class Dynamics:
     """RMS difference of the model's gain over time from the measured one, while it plays."""
     note: str
     """Settings that cannot be told, and why; empty when all can."""
+    kind: str = "compressor"
+    """compressor, limiter or gate."""
+    smooths: str = "gain"
+    """gain where attack and release act behind the law, as in our blocks; level where they act on the detector, in front of it."""
+    look_ahead_ms: float = 0.0
+    range_db: float | None = None
+    """Most that a gate takes off."""
+    blend: float | None = None
+    """Share that is compressed, where some of the untouched signal goes beside it (parallel)."""
+    intervals: dict[str, Interval] = field(default_factory=dict)
+    """Interval of each setting that can be told, by its name here."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -108,7 +108,7 @@ def choose_model(before: Array, after: Array, rate: int, tell: Callable[[float],
     least = min(trial.residual_db for trial in trials)
     simplest = next(trial for trial in trials if trial.residual_db <= least + _SIMPLER_DB)
     if simplest.at_rest:
-        return _resting_model(before, after, rate, sides)
+        return resting_model(before, after, rate, sides)
     part = lively(before, rate, LONG_S)
     joint = estimate(
         to_legs(before[:, part], simplest.legs),
@@ -126,7 +126,7 @@ def _all_sound(legs: Array) -> bool:
     return bool(power.min() > _SILENT_LEG * power.max())
 
 
-def _resting_model(before: Array, after: Array, rate: int, sides: tuple[str, ...]) -> LegModel:
+def resting_model(before: Array, after: Array, rate: int, sides: tuple[str, ...]) -> LegModel:
     """Model without a moving gain: left and right, or middle and sides when that explains clearly more."""
     part = lively(before, rate, _STILL_S)
 

@@ -20,11 +20,14 @@ if TYPE_CHECKING:
     from deskhand.compare.dynamics import Dynamics
     from deskhand.compare.model import LegModel
     from deskhand.compare.result import ShapeReport
+    from deskhand.compare.rival import Explanation
 
     Array = NDArray[np.float64]
 
 _LEAST_TRIM_DB: Final = 0.01
 """A smaller gain is no block. Common practice, no source."""
+_MOST_DRIVE_DB: Final = 24.0
+"""Highest drive that is tried. Common practice, no source."""
 _NO_DELAY_SAMPLES: Final = 1e-3
 """A smaller delay is not taken out. Common practice, no source."""
 
@@ -35,6 +38,7 @@ def nearest_chain(
     dynamics: Sequence[Dynamics],
     flat_db: Sequence[float],
     polarity: int,
+    explanation: Explanation | None = None,
 ) -> list[dict[str, object]]:
     """Nearest chain of our blocks, with their keys as the house file has them: polarity, filters, moving gains, the flat gain.
 
@@ -48,6 +52,8 @@ def nearest_chain(
         Gain of each leg that all frequencies share.
     polarity : int
         1, or -1 where AFTER is upside down.
+    explanation : Explanation, optional
+        What holds a saturation.
     """
     blocks: list[dict[str, object]] = [{"block": "polarity"}] if polarity < 0 else []
     for shape in shapes:
@@ -60,7 +66,12 @@ def nearest_chain(
         else:
             written |= {"gain": f"{shape.gain_db:g} dB", "q": shape.q}
         blocks.append(written)
+    if explanation is not None and explanation.bend is not None:
+        blocks.append({"block": "saturation", "drive": f"{_drive_db(explanation):g} dB"})
     for gain in dynamics:
+        if gain.kind != "compressor":
+            blocks += _gate_or_limiter(gain)
+            continue
         if gain.threshold_dbfs is None or gain.ratio is None:
             continue
         written = {"block": "compressor"}
@@ -81,6 +92,43 @@ def nearest_chain(
             for leg, gain_db in zip(model.legs, flat_db, strict=True)
         ]
     return blocks
+
+
+def _gate_or_limiter(gain: Dynamics) -> list[dict[str, object]]:
+    """Gate or limiter as our blocks have it; none where its threshold is not known."""
+    if gain.threshold_dbfs is None:
+        return []
+    release = "" if gain.release_ms is None else f"{gain.release_ms:g} ms"
+    if gain.kind == "limiter":
+        block: dict[str, object] = {"block": "limiter", "ceiling": f"{gain.threshold_dbfs:g} dBFS"}
+        return [block | ({"release": release} if release else {})]
+    if gain.range_db is None:
+        return []
+    block = {
+        "block": "gate",
+        "threshold": f"{gain.threshold_dbfs:g} dBFS",
+        "range": f"{-gain.range_db:g} dB",
+        "hold": "0 ms",
+        "hysteresis": "0 dB",
+    }
+    if gain.attack_ms is not None:
+        block["attack"] = f"{gain.attack_ms:g} ms"
+    return [block | ({"release": release} if release else {})]
+
+
+def _drive_db(explanation: Explanation) -> float:
+    """Drive of our saturation whose curve is nearest to a bend, gain apart."""
+    assert explanation.bend is not None
+    wave = explanation.bend.knots[-1] * np.sin(2.0 * np.pi * np.arange(2048) / 64.0)
+    wanted = explanation.bend.through(wave)
+
+    def left(drive_db: float) -> float:
+        ours = run(
+            wave[None], [make_block({"block": "saturation", "drive": f"{drive_db:g} dB"})], sample_rate_hz=48000
+        )[0]
+        return float(np.sum((wanted - ours * np.sum(wanted * ours) / max(float(np.sum(ours**2)), 1e-30)) ** 2))
+
+    return float(min(np.arange(0.0, _MOST_DRIVE_DB + 0.1, 1.0), key=left))
 
 
 def chain_residual_db(

@@ -9,7 +9,9 @@ import numpy as np
 
 from deskhand import __version__
 from deskhand.chain.blocks import from_mid_side
-from deskhand.compare.align import TimeAlignment, align, refined, shifted
+from deskhand.compare.account import describe_law
+from deskhand.compare.align import align, refined, shifted
+from deskhand.compare.behaviours import behaviours
 from deskhand.compare.curve import (
     LegCurve,
     excess_delay_samples,
@@ -20,17 +22,24 @@ from deskhand.compare.curve import (
 )
 from deskhand.compare.dynamics import Dynamics, describe_gain
 from deskhand.compare.linear import JointEstimate, still
-from deskhand.compare.model import LegModel, choose_model, to_legs
+from deskhand.compare.model import LegModel, choose_model, lively, resting_model, to_legs
 from deskhand.compare.nearest import chain_residual_db, nearest_chain
+from deskhand.compare.parts import (
+    AlignedPair,
+    alignment_report,
+    chain_gains,
+    details,
+    drawn_joint,
+    readings,
+    side_gain_db,
+)
 from deskhand.compare.residue import residue
 from deskhand.compare.result import AlignmentReport, CompareResult, ShapeReport
+from deskhand.compare.rival import explain
 from deskhand.compare.shapes import describe
 from deskhand.compare.words import verdict
 from deskhand.errors import UsageError
-from deskhand.measure.figures import measure_figures
-from deskhand.measure.readings import read_source
 from deskhand.recording import open_recording
-from deskhand.recording.held import held_recording
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -38,7 +47,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.measure.readings import Readings
+    from deskhand.compare.rival import Competition
     from deskhand.recording import Recording
 
     Array = NDArray[np.float64]
@@ -47,14 +56,26 @@ SCHEMA: Final = 1
 """Version of the contract of `--json`."""
 MOST_S: Final = 600.0
 """Longest stretch of a recording that is looked at: docs/compare.md tells it. Common practice, no source."""
+_ALL_BUT_S: Final = 1.0
+"""Less than this that is not shared is not told: nobody stops two recorders at one moment. Common practice, no source."""
 _LEAST_S: Final = 3.0
 """Shortest recording that is compared: docs/compare.md tells it. Common practice, no source."""
-_NOTHING_SHARED_DB: Final = -2.0
-"""Residual against AFTER above which the two are not of one performance. Common practice, no source."""
 _NO_DELAY_SAMPLES: Final = 0.005
 """A smaller delay is none: docs/validation-compare.md finds latencies to 0.004 sample in the median."""
-_MAINS_HZ: Final = 50.0
-"""Mains frequency at which the readings look for hum first; 60 Hz is looked at as well."""
+_EXPLAINED_S: Final = 40.0
+"""Stretch on which explanations compete: some tens of notes and releases. Common practice, no source."""
+_HOLDS_DB: Final = -50.0
+"""Residual of a linear part with which it holds throughout a recording. Common practice, no source."""
+_LEGS_ASKED_DB: Final = -25.0
+"""Residual of the chosen explanation above which legs with gains of their own are tried. Common practice, no source."""
+_LEGS_WORTH_DB: Final = 6.0
+"""Decibels by which those must leave less: their gain is read at every moment, not modelled. Common practice, no source."""
+_OWN_DELAY_SAMPLES: Final = 2.0
+"""Delay beside a moving gain or late sound up to which it is taken for theirs. Common practice, no source."""
+_LEAST_BESIDE_LATE_DB: Final = 1.5
+"""Smallest gain of a shape that is told beside late sound, which lies on the response. The study `validations/compare_cases.py`."""
+_WITHOUT_TONE: Final = frozenset({"level-dependent gain", "saturation", "gain movement", "tremolo", "moving delay"})
+"""Explanations that hold no response: one beside them was tried and was not worth its parameters, or there was nothing left for it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -140,26 +161,60 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
     first = max(0, int(np.ceil(-alignment.delay_samples)))
     after_end = int((after.shape[1] - alignment.delay_samples) / (1.0 + 1e-6 * alignment.drift_ppm))
     last = min(before.shape[1], after_end - 64)
+    if alignment.used is not None:
+        first, last = max(first, alignment.used[0]), min(last, alignment.used[1])
+    shared = (first / rate, last / rate) if last - first < before.shape[1] - _ALL_BUT_S * rate else None
     if last - first < _LEAST_S * rate:
         raise UsageError(names[1], "shares less than three seconds with the other", "record both at the same time")
     before, moved = np.ascontiguousarray(before[:, first:last]), np.ascontiguousarray(moved[:, first:last])
-    model = choose_model(before, moved, rate, tell)
-    if model.joint.residual_db > _NOTHING_SHARED_DB:
-        return _unrelated(before, moved, rate, names)
+    part = lively(before, rate, _EXPLAINED_S)
+    competition = explain(before[:, part], moved[:, part], rate, tell)
+    model = _model(competition, before, moved, rate, tell)
+    if part.stop - part.start < before.shape[1] and competition.chosen.model == "linear":
+        worst = _worst_part(model, before, moved, rate)
+        if worst is not None:
+            competition = explain(before[:, worst], moved[:, worst], rate, tell)
+            model = _model(competition, before, moved, rate, tell)
     tell(0.6)
-    return _comparison(model, before, moved, rate, alignment, names, tell)
+    pair = AlignedPair(before=before, after=moved, rate=rate, alignment=alignment, names=names, shared=shared)
+    return _comparison(model, competition, pair, tell)
+
+
+def _model(competition: Competition, before: Array, after: Array, rate: int, tell: Callable[[float], None]) -> LegModel:
+    """Linear part that the chosen explanation leaves; or moving gains of legs by themselves, where those explain clearly more."""
+    chosen = competition.chosen
+    sides: tuple[str, ...] = ("left", "right") if before.shape[0] == 2 else ("left",)
+    if len(sides) == 2 and chosen.residual_db > _LEGS_ASKED_DB and chosen.modulation is None:
+        legs = choose_model(before, after, rate, tell)
+        if legs.joint.moves and not legs.together and legs.joint.residual_db < chosen.residual_db - _LEGS_WORTH_DB:
+            return legs
+    if chosen.model == "linear":
+        return resting_model(before, after, rate, sides)
+    return resting_model(chosen.before, chosen.after, rate, sides)
+
+
+def _worst_part(model: LegModel, before: Array, after: Array, rate: int) -> slice | None:
+    """Stretch in which a linear part that was found elsewhere leaves most; None where it holds throughout."""
+    if model.joint.residual_db < _HOLDS_DB:
+        return None
+    left = np.sum((to_legs(after[:, model.part], model.legs) - model.joint.predicted) ** 2, axis=0)
+    second = left[: left.size // rate * rate].reshape(-1, rate).sum(axis=1)
+    length = round(_EXPLAINED_S)
+    total = np.convolve(second, np.ones(min(length, second.size)), "valid")
+    first = model.part.start + int(np.argmax(total)) * rate
+    return slice(first, min(first + length * rate, before.shape[1]))
 
 
 def _unrelated(before: Array, after: Array, rate: int, names: tuple[str, str]) -> Comparison:
     """Comparison of two recordings that are not of one performance."""
-    readings = [_readings(signal, rate) for signal in (before, after)]
+    both_readings = [readings(signal, rate) for signal in (before, after)]
     alignment = AlignmentReport(delay_samples=0.0, polarity=1, gain_db=0.0, drift_ppm=0.0, same_performance=False)
     why = "the two are not the same performance"
     result = CompareResult(
         schema=SCHEMA, deskhand=__version__, before_file=names[0], after_file=names[1], sample_rate_hz=rate,
         duration_s=round(before.shape[1] / rate, 3), channels=before.shape[0], alignment=alignment, response=(), shapes=(),
         shapes_rms_db=None, dynamics=(), residual_db=None, distortion_db=None, noise_dbfs=None, loudness_change_lu=None,
-        before=readings[0], after=readings[1], chain_residual_db=None,
+        before=both_readings[0], after=both_readings[1], chain_residual_db=None,
         verdict=("The two are not the same performance: nothing of one is found in the other. Record before and after at the same time.",),
         not_measured=dict.fromkeys(("residual_db", "distortion_db", "noise_dbfs", "loudness_change_lu", "shapes_rms_db", "chain_residual_db"), why),
     )  # fmt: skip
@@ -216,47 +271,58 @@ def _tone(model: LegModel, rate: int) -> _Tone:
 
 
 def _comparison(
-    model: LegModel,
-    before: Array,
-    after: Array,
-    rate: int,
-    alignment: TimeAlignment,
-    names: tuple[str, str],
-    tell: Callable[[float], None],
+    model: LegModel, competition: Competition, pair: AlignedPair, tell: Callable[[float], None]
 ) -> Comparison:
-    """Comparison in numbers and words, from the model of a processor."""
-    joint = model.joint
+    """Comparison in numbers and words, from the explanation that was chosen and the linear part that it leaves."""
+    rate, before, after = pair.rate, pair.before, pair.after
+    # legs with gains of their own are described without the rest of the competition
+    chosen = None if model.joint.moves else competition.chosen
     tone = _tone(model, rate)
+    if chosen is not None and chosen.model in _WITHOUT_TONE:
+        tone = replace(tone, shapes=[], rms_db=0.0)
+    if chosen is not None and not chosen.model.startswith("linear") and abs(tone.delay_samples) < _OWN_DELAY_SAMPLES:
+        # late sound and moving gains turn the phase a little: that is no delay
+        tone = replace(tone, delay_samples=0.0)
+    if chosen is not None and chosen.space is not None:
+        tone = replace(
+            tone, shapes=[shape for shape in tone.shapes if abs(shape.gain_db or 99.0) >= _LEAST_BESIDE_LATE_DB]
+        )
     tell(0.75)
+    flat_db = float(np.mean(tone.flat_db))
     dynamics = _dynamics(model, tone.flat_db, rate)
+    if chosen is not None and chosen.law is not None:
+        toned = chosen.model.startswith("tone")
+        dynamics = [describe_law(chosen.law, competition.after, flat_db if toned else 0.0)]
     tell(0.92)
-    makeup_db = max((gain.makeup_db for gain in dynamics), default=0.0) if model.together else 0.0
-    distortion_db, noise_dbfs, missing = residue(joint, to_legs(after[:, model.part], model.legs), rate)
-    readings = [_readings(signal, rate) for signal in (before, after)]
+    linear_after = after if chosen is None or chosen.model == "linear" else chosen.after
+    distortion_db, noise_dbfs, missing = residue(model.joint, to_legs(linear_after[:, model.part], model.legs), rate)
+    both_readings = [readings(signal, rate) for signal in (before, after)]
     change_lu = None
-    if readings[0].loudness_lufs is not None and readings[1].loudness_lufs is not None:
-        change_lu = round(readings[1].loudness_lufs - readings[0].loudness_lufs, 2)
+    if both_readings[0].loudness_lufs is not None and both_readings[1].loudness_lufs is not None:
+        change_lu = round(both_readings[1].loudness_lufs - both_readings[0].loudness_lufs, 2)
     else:
         missing["loudness_change_lu"] = "nothing passes the gate at -70 LUFS"
-    report = AlignmentReport(
-        delay_samples=round(alignment.delay_samples + tone.delay_samples, 3),
-        polarity=alignment.polarity,
-        gain_db=round(float(np.mean(tone.flat_db)) + makeup_db, 3),
-        drift_ppm=round(alignment.drift_ppm, 2),
-        same_performance=True,
-    )
-    chain = nearest_chain(model, tone.shapes, dynamics, tone.flat_db, alignment.polarity)
-    left_db = chain_residual_db(chain, before, alignment.polarity * after, rate, tone.delay_samples)
+    # what is undone on AFTER holds no make-up gain: the linear part that is left does
+    makeup_db = max((gain.makeup_db for gain in dynamics), default=0.0) if model.joint.moves and model.together else 0.0
+    our_gains = dynamics if chosen is None or chosen.law is None else chain_gains(chosen.law, dynamics[0])
+    chain = nearest_chain(model, tone.shapes, our_gains, tone.flat_db, pair.alignment.polarity, chosen)
+    left_db = chain_residual_db(chain, before, pair.alignment.polarity * after, rate, tone.delay_samples)
     result = CompareResult(
-        schema=SCHEMA, deskhand=__version__, before_file=names[0], after_file=names[1], sample_rate_hz=rate,
-        duration_s=round(before.shape[1] / rate, 3), channels=before.shape[0], alignment=report,
+        schema=SCHEMA, deskhand=__version__, before_file=pair.names[0], after_file=pair.names[1], sample_rate_hz=rate,
+        duration_s=round(before.shape[1] / rate, 3), channels=before.shape[0],
+        alignment=alignment_report(pair, tone.delay_samples, flat_db + makeup_db),
         response=tuple(response_points(model.legs, tone.curves, tone.delay_samples, rate)), shapes=tuple(tone.shapes),
-        shapes_rms_db=round(tone.rms_db, 3), dynamics=tuple(dynamics), residual_db=round(joint.residual_db, 1),
-        distortion_db=distortion_db, noise_dbfs=noise_dbfs, loudness_change_lu=change_lu, before=readings[0], after=readings[1],
-        chain_residual_db=left_db, verdict=(), not_measured=missing,
+        shapes_rms_db=round(tone.rms_db, 3), dynamics=tuple(dynamics), residual_db=round(model.joint.residual_db, 1),
+        distortion_db=distortion_db, noise_dbfs=noise_dbfs, loudness_change_lu=change_lu, before=both_readings[0], after=both_readings[1],
+        chain_residual_db=left_db, verdict=(), not_measured=missing, flat_gain_db=round(flat_db, 3), side_gain_db=side_gain_db(model, tone.flat_db),
+        rivals=competition.rivals, doubt="" if chosen is None else competition.doubt,
+        left_db=round(model.joint.residual_db if chosen is None else chosen.residual_db, 1),
+        **({} if chosen is None else details(chosen, competition, rate)),
     )  # fmt: skip
+    result = replace(result, behaviours=behaviours(result))
     result = replace(result, verdict=tuple(verdict(result)))
     tell(1.0)
+    joint = drawn_joint(model, chosen, dynamics[0].makeup_db if dynamics else 0.0)
     return Comparison(result=result, chain=chain, before=before, after=after, joint=joint)
 
 
@@ -283,12 +349,3 @@ def _dynamics(model: LegModel, flat_db: Sequence[float], rate: int) -> list[Dyna
             describe_gain(side_chain, joint.gain_db[row], joint.level_db[row], rate, on=on, detector=detector)
         )
     return dynamics
-
-
-def _readings(signal: Array, rate: int) -> Readings:
-    """Readings of (channels, frames), as `check` has them."""
-    channels = signal.shape[0]
-    names = ("left", "right")[:channels]
-    recording = held_recording(signal.astype(np.float32), names, rate)
-    figures = measure_figures(recording, channels, pairs=[(0, 1)] if channels == 2 else [], threads=2)
-    return read_source(figures, tuple(range(channels)), strikes=False, mains_hz=_MAINS_HZ).readings

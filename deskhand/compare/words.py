@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from deskhand.compare.behaviours import LEAST_DELAY_SAMPLES, LEAST_WIDTH_DB
+from deskhand.compare.words_effects import dynamics_text, effect_texts
 from deskhand.house import BLOCKS
-from deskhand.units import hertz, number
+from deskhand.units import clock, hertz, number
 
 if TYPE_CHECKING:
     from deskhand.compare.result import AlignmentReport, CompareResult, ShapeReport
@@ -25,11 +27,24 @@ _WIDTH_DB: Final = 0.5
 """Smallest change of width that is told. Common practice, no source."""
 _TAIL_SHARE: Final = 0.2
 """Smallest change of the decay that is told, as a share of it. Common practice, no source."""
-_DELAY_SAMPLES: Final = 0.03
-"""Smallest delay that is told: nine of ten in docs/validation-compare.md are found as
-near."""
 _UNEXPLAINED_DB: Final = 0.3
 """RMS that shapes may leave before the reader is sent to the curve. Common practice, no source."""
+_EXPLAINED: Final = frozenset(
+    {
+        "saturation",
+        "reverb",
+        "echo",
+        "tremolo",
+        "chorus",
+        "gain movement",
+        "noise",
+        "hum",
+        "compressor",
+        "limiter",
+        "gate",
+    }
+)
+"""Behaviours whose models say themselves what they leave."""
 _LEGS: Final = {
     "both": "",
     "left": " on the left",
@@ -58,7 +73,8 @@ def verdict(result: CompareResult) -> list[str]:
         *_level_texts(result),
         *_alignment_texts(result.alignment, result.sample_rate_hz),
         *_tone_texts(result),
-        *_dynamics_texts(result),
+        *[dynamics_text(gain, _LEGS[gain.on], pair=result.channels == 2) for gain in result.dynamics],
+        *effect_texts(result),
         *_addition_texts(result),
         *_space_texts(result),
     ]
@@ -75,19 +91,28 @@ def _level_texts(result: CompareResult) -> list[str]:
             f"It got {number(abs(change), 1)} LU {word}: whoever compares the two by ear at these levels hears that first. All "
             "differences below are told at equal loudness."
         )
-    if result.shapes or result.dynamics or (result.distortion_db or -200.0) >= _NEW_DB:
+    silent = {"polarity", "delay", "drift", "cut"}
+    if set(result.behaviours) - silent or _is_new(result):
         return texts
     if louder_or_softer:
         texts.append("Nothing but level changed.")
     elif (
         (result.residual_db or 0.0) < _SAME_DB
         and alignment.polarity > 0
-        and abs(alignment.delay_samples) < _DELAY_SAMPLES
+        and abs(alignment.delay_samples) < LEAST_DELAY_SAMPLES
     ):
         texts.append("The two are the same.")
     else:
         texts.append("Nothing that can be heard in one alone changed.")
     return texts
+
+
+def _is_new(result: CompareResult) -> bool:
+    """True where something is left that no model holds."""
+    if set(result.behaviours) & _EXPLAINED or result.distortion_db is None:
+        return False
+    least_db = _NEW_BEHIND_DB if result.dynamics or result.alignment.drift_ppm else _NEW_DB
+    return result.distortion_db >= least_db
 
 
 def _alignment_texts(alignment: AlignmentReport, sample_rate_hz: int) -> list[str]:
@@ -97,7 +122,16 @@ def _alignment_texts(alignment: AlignmentReport, sample_rate_hz: int) -> list[st
         texts.append(
             "It is upside down (polarity): nothing by itself, but against the same source elsewhere it cancels."
         )
-    if abs(alignment.delay_samples) >= _DELAY_SAMPLES:
+    if alignment.used_from_s is not None and alignment.used_to_s is not None:
+        texts.append(
+            f"Only {clock(alignment.used_from_s)} to {clock(alignment.used_to_s)} of BEFORE is told of: the rest is not in AFTER, or not at the same delay."
+        )
+    texts += [
+        f"Between {clock(jump.after_s)} and {clock(jump.until_s)} of BEFORE, {number(abs(jump.gone_s), 1)} s "
+        + ("are missing in AFTER: a cut." if jump.gone_s > 0 else "are put into AFTER.")
+        for jump in alignment.jumps
+    ]
+    if abs(alignment.delay_samples) >= LEAST_DELAY_SAMPLES and alignment.used_from_s is None:
         time_ms = 1000.0 * alignment.delay_samples / sample_rate_hz
         later = "late" if alignment.delay_samples > 0 else "early"
         texts.append(
@@ -122,39 +156,22 @@ def _tone_texts(result: CompareResult) -> list[str]:
     return texts
 
 
-def _dynamics_texts(result: CompareResult) -> list[str]:
-    """Sentences on each gain that moves."""
-    texts: list[str] = []
-    for gain in result.dynamics:
-        where = _LEGS[gain.on] or (" on both sides together" if result.channels == 2 else "")
-        reduction = (
-            f"{number(gain.reduction_db.median, 1)} dB typically, {number(gain.reduction_db.p95, 1)} dB at loud moments"
-        )
-        if gain.ratio is None:
-            texts.append(f"Dynamics{where}: takes off {reduction}. {gain.note[:1].upper()}{gain.note[1:]}.")
-            continue
-        threshold = (
-            f"above {number(gain.threshold_dbfs, 1)} dBFS"
-            if gain.threshold_dbfs is not None
-            else "above a threshold that cannot be told"
-        )
-        texts.append(
-            f"Dynamics{where}: {number(gain.ratio, 1)} to 1 {threshold}, knee {number(gain.knee_db or 0.0, 0)} dB, attack "
-            f"{number(gain.attack_ms or 0.0, 1)} ms, release {number(gain.release_ms or 0.0, 0)} ms; takes off {reduction}."
-            + (f" Mind: {gain.note}." if gain.note else "")
-        )
-    return texts
-
-
 def _addition_texts(result: CompareResult) -> list[str]:
-    """Sentences on distortion and noise that were not there before."""
+    """Sentences on distortion and noise that were not there before, and on doubt."""
     texts: list[str] = []
-    least_db = _NEW_BEHIND_DB if result.dynamics or result.alignment.drift_ppm else _NEW_DB
-    if result.distortion_db is not None and result.distortion_db >= least_db:
+    if result.doubt:
+        texts.append(f"{result.doubt[:1].upper()}{result.doubt[1:]}.")
+    if _is_new(result):
         texts.append(
-            f"Something is new in it, {number(-result.distortion_db, 0)} dB below its level: distortion, or what this model does not hold."
+            f"Something is new in it, {number(-(result.distortion_db or 0.0), 0)} dB below its level: distortion, or what this model does not hold."
         )
-    if result.noise_dbfs is not None and result.noise_dbfs > _NEW_NOISE_DBFS:
+    if (
+        result.addition is None
+        and not result.reverb
+        and not result.echoes
+        and result.noise_dbfs is not None
+        and result.noise_dbfs > _NEW_NOISE_DBFS
+    ):
         texts.append(f"Its pauses hold noise of {number(result.noise_dbfs, 0)} dBFS that was not there before.")
     return texts
 
@@ -163,6 +180,9 @@ def _space_texts(result: CompareResult) -> list[str]:
     """Sentences on width and decay."""
     texts: list[str] = []
     before, after = result.before, result.after
+    if result.side_gain_db is not None and abs(result.side_gain_db) >= LEAST_WIDTH_DB:
+        sign = "+" if result.side_gain_db > 0 else ""
+        texts.append(f"Its sides got {sign}{number(result.side_gain_db, 1)} dB against the middle.")
     if (
         before.width_db is not None
         and after.width_db is not None

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.measure.provider import providers
+from deskhand.report.compare_pictures import effect_pictures
 from deskhand.report.page import compiled, environment
 from deskhand.report.volume import LOWEST_DB, START_DB
 from deskhand.units import clock, number
@@ -36,6 +37,12 @@ def _small(comparison: Comparison) -> list[str]:
     if result.residual_db is not None:
         texts.append(
             f"Response and moving gain together leave {number(-result.residual_db, 0)} dB below the level of AFTER unexplained."
+        )
+    if result.rivals and result.left_db is not None:
+        tried = "; ".join(f"{rival.model} {number(-rival.residual_db, 0)} dB" for rival in result.rivals[1:4])
+        texts.append(
+            f"Explained as {result.rivals[0].model}: leaves {number(-result.left_db, 0)} dB below the level of AFTER."
+            + (f" Tried besides: {tried}." if tried else "")
         )
     if result.chain_residual_db is not None:
         texts.append(
@@ -96,8 +103,7 @@ def _drawn(comparison: Comparison) -> list[str]:
 
 def flat_gain_db(comparison: Comparison) -> float:
     """Gain that all frequencies get alike, in dB, without what a moving gain gives back: zero of the words and of the picture."""
-    makeups_db = [gain.makeup_db for gain in comparison.result.dynamics if gain.on == "both"]
-    return comparison.result.alignment.gain_db - max(makeups_db, default=0.0)
+    return comparison.result.flat_gain_db or 0.0
 
 
 def response_picture(comparison: Comparison) -> str:
@@ -235,6 +241,7 @@ def page(comparison: Comparison, audio: Sequence[tuple[str, str]] = ()) -> str:
         flat=f"{'+' if flat_db > 0 else ''}{number(flat_db, 1)} dB",
         shapes_rms=number(result.shapes_rms_db or 0.0, 2),
         maps=maps,
+        effects=effect_pictures(result),
         rows=_rows(comparison),
         small=_small(comparison),
         audio=audio,

@@ -1,0 +1,211 @@
+"""Level-dependent gain in settings: which of them can be told, between which ends, and why others cannot."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.compare.dynamics import Dynamics, ReductionPercentiles
+from deskhand.compare.interval import Interval
+from deskhand.compare.laws import Shape, settings
+from deskhand.compare.search import finished
+from deskhand.units import db_from_amplitude
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from deskhand.compare.laws import Detector
+    from deskhand.compare.search import LawFit
+
+    Array = NDArray[np.float64]
+
+_LIMITER_RATIO: Final = 8.0
+"""Ratio from which a compressor is called a limiter: eight decibels more in give one more out. Common practice, no source (10 is as
+common); the study `validations/compare_cases.py` finds limiters fitted as 8 to 60."""
+_ALWAYS: Final = 0.97
+"""Above its threshold for longer than this share of the playing, threshold and make-up trade off."""
+_SELDOM: Final = 0.03
+"""Above its threshold for less than this share of the playing, ratio and times are not told."""
+_EVEN_DB: Final = 5.0
+"""Range of the level (5 to 95 %) below which it is too even to tell a ratio by. Common practice, no source."""
+_LITTLE_DB: Final = 0.8
+"""Gain reduction at loud moments below which no ratio is told. Common practice, no source."""
+_RATIO_WIDTH, _TIME_WIDTH, _THRESHOLD_WIDTH_DB = 1.6, 3.0, 5.0
+"""Widest intervals with which a ratio or a time (high over low) and a threshold (high less low) are told. Common practice, no source."""
+_TOP_SHARE: Final = 99.9
+"""Percentile of the peaks that a ceiling is read from. Common practice, no source."""
+_WELL_DB: Final = 0.8
+"""Misfit above which the settings are not told, unless the gain moves four times as much. Common practice, no source."""
+_KNEE_DB: Final = 18.0
+"""Knee above which it is bent all the way, and a ratio is that of the loudest only. Common practice, no source."""
+
+
+def kind_of(fit: LawFit) -> str:
+    """Name of what moves the gain: compressor, limiter or gate."""
+    if fit.shape.law == "below":
+        return "gate"
+    ratio = settings(fit.values)["ratio"]
+    return (
+        "limiter"
+        if fit.shape.detector == "look-ahead" or (ratio >= _LIMITER_RATIO and not fit.shape.blend)
+        else "compressor"
+    )
+
+
+def _share_above(fit: LawFit) -> float:
+    """Share of the playing in which the detector is above the threshold."""
+    reading = fit.bench.reading
+    turned = settings(fit.values)
+    level = fit.bench.level_db(fit.shape.detector, fit.shape.ahead_s, turned["attack_ms"], turned["release_ms"])
+    strides = reading.hop // reading.stride
+    top = level[: reading.gain_db.size * strides].reshape(-1, strides).max(axis=1)
+    playing = reading.weight > 0
+    return float(
+        np.mean(top[playing] > turned["threshold_dbfs"] - 0.5 * turned["knee_db"] * (fit.shape.law == "above"))
+    )
+
+
+def _reasons(fit: LawFit, kind: str, above: float, reduction: ReductionPercentiles) -> dict[str, str]:
+    """Reason for each setting that cannot be told."""
+    reading = fit.bench.reading
+    playing = reading.weight > 0
+    levels = reading.level_db[playing]
+    reasons: dict[str, str] = {}
+    if fit.misfit_db > max(_WELL_DB, 0.25 * float(np.std(reading.gain_db[playing]))):
+        why = f"its gain moves unlike any model's here ({fit.misfit_db:.1f} dB RMS off)"
+        reasons |= dict.fromkeys(("threshold_dbfs", "ratio", "attack_ms", "release_ms"), why)
+    if kind == "gate":
+        if above > _ALWAYS:
+            reasons |= dict.fromkeys(("range_db", "ratio"), "it is hardly ever below its threshold")
+        return reasons
+    if above > _ALWAYS and _wide("threshold_dbfs", fit.intervals["threshold_dbfs"]):
+        reasons["threshold_dbfs"] = (
+            "it is above its threshold all the time: threshold and make-up gain cannot be told apart"
+        )
+    if above < _SELDOM:
+        reasons |= dict.fromkeys(("ratio", "attack_ms", "release_ms"), "it is hardly ever above its threshold")
+    if float(np.percentile(levels, 95) - np.percentile(levels, 5)) < _EVEN_DB:
+        reasons |= dict.fromkeys(("threshold_dbfs", "ratio"), "the programme is too even")
+    if fit.parallel_open:
+        reasons["ratio"] = (
+            "a gentle ratio for all of it and a steep one with the untouched signal beside it cannot be told apart"
+        )
+    if reduction.p95 < _LITTLE_DB:
+        reasons |= dict.fromkeys(("ratio", "threshold_dbfs", "attack_ms", "release_ms"), "it takes off too little")
+    return reasons
+
+
+def _wide(name: str, interval: Interval) -> bool:
+    """True where an interval leaves a setting open."""
+    if name == "threshold_dbfs":
+        return interval.high - interval.low > _THRESHOLD_WIDTH_DB
+    if name == "ratio":
+        return (interval.high - 1.0) > 3.0 * (interval.low - 1.0) or interval.high > _RATIO_WIDTH * interval.low
+    if name in ("attack_ms", "release_ms"):
+        return interval.high > _TIME_WIDTH * interval.low
+    return False
+
+
+def ceiling_dbfs(fit: LawFit, after: Array) -> float:
+    """Peak that a limiter lets pass, in front of its make-up gain.
+
+    Parameters
+    ----------
+    fit : LawFit
+    after : (channels, frames) array
+    """
+    reading = fit.bench.reading
+    peaks = np.abs(after).max(axis=0)[: reading.gain_db.size * reading.hop].reshape(-1, reading.hop).max(axis=1)
+    loud = peaks[(reading.weight > 0) & (reading.gain_db < fit.makeup_db - 1.0)]
+    top = float(np.percentile(loud, _TOP_SHARE)) if loud.size else float(peaks.max())
+    return float(db_from_amplitude(top)) - fit.makeup_db
+
+
+def describe_law(fit: LawFit, after: Array, flat_db: float) -> Dynamics:
+    """Level-dependent gain in settings.
+
+    Parameters
+    ----------
+    fit : LawFit
+    after : (channels, frames) array
+    flat_db : float
+        Gain that all frequencies share, in front of which the detector is taken to listen; 0 where BEFORE went in as it is.
+    """
+    reading = fit.bench.reading
+    kind = kind_of(fit)
+    turned = dict(settings(fit.values))
+    intervals = dict(fit.intervals)
+    if kind == "limiter":
+        ceiling = ceiling_dbfs(fit, after)
+        turned["threshold_dbfs"] = ceiling
+        intervals["threshold_dbfs"] = Interval(low=round(ceiling - 0.5, 2), high=round(ceiling + 0.5, 2))
+    turned["threshold_dbfs"] -= flat_db
+    threshold = intervals["threshold_dbfs"]
+    intervals["threshold_dbfs"] = Interval(
+        low=round(threshold.low - flat_db, 3), high=round(threshold.high - flat_db, 3)
+    )
+    above = _share_above(fit)
+    playing = reading.weight > 0
+    taken = fit.makeup_db - reading.gain_db[playing]
+    reduction = ReductionPercentiles(
+        median=round(float(np.median(taken)), 2), p95=round(float(np.percentile(taken, 95)), 2)
+    )
+    reasons = _reasons(fit, kind, above, reduction)
+    if kind == "limiter":
+        reasons = {name: why for name, why in reasons.items() if name != "threshold_dbfs"}
+    for name, interval in intervals.items():
+        if name not in reasons and _wide(name, interval) and not (kind == "limiter" and name == "ratio"):
+            reasons[name] = "this programme does not tell it"
+    return Dynamics(
+        on="both",
+        detector="linked",
+        senses="rms" if fit.shape.detector.endswith("rms") else "peak",
+        threshold_dbfs=_told(turned, reasons, "threshold_dbfs", 2),
+        ratio=_told(turned, reasons, "ratio", 3),
+        knee_db=None if kind != "compressor" or "ratio" in reasons else round(turned["knee_db"], 1),
+        attack_ms=None if fit.shape.detector == "look-ahead" else _told(turned, reasons, "attack_ms", 2),
+        release_ms=_told(turned, reasons, "release_ms", 1),
+        makeup_db=round(fit.makeup_db + flat_db, 2),
+        reduction_db=reduction,
+        above=round(above, 3),
+        fit_db=round(fit.misfit_db, 3),
+        note="; ".join(_sentences(reasons)),
+        kind=kind,
+        smooths="level" if fit.shape.detector.startswith("level") else "gain",
+        look_ahead_ms=round(1000.0 * fit.shape.ahead_s, 1),
+        range_db=_told(turned, reasons, "range_db", 1) if kind == "gate" else None,
+        blend=round(turned["blend"], 3) if fit.shape.blend else None,
+        intervals={name: interval for name, interval in intervals.items() if name not in reasons},
+    )
+
+
+def _told(turned: dict[str, float], reasons: dict[str, str], name: str, digits: int) -> float | None:
+    return None if name in reasons else round(turned[name], digits)
+
+
+_NOUNS: Final = {"threshold_dbfs": "threshold", "ratio": "ratio", "attack_ms": "attack", "release_ms": "release", "range_db": "range", "blend": "blend", "knee_db": "knee"}  # fmt: skip
+
+
+def _sentences(reasons: dict[str, str]) -> list[str]:
+    """Reasons, each with the settings that it keeps from being told."""
+    by_reason: dict[str, list[str]] = {}
+    for name, why in reasons.items():
+        by_reason.setdefault(why, []).append(_NOUNS[name])
+    return [
+        why if "cannot be told apart" in why else f"{why}: {' and '.join(names)} cannot be told"
+        for why, names in by_reason.items()
+    ]
+
+
+def as_our_block(fit: LawFit) -> LawFit:
+    """Nearest model that smooths the gain behind its law, as our compressor does.
+
+    Parameters
+    ----------
+    fit : LawFit
+    """
+    if not fit.shape.detector.startswith("level") or fit.shape.law == "below":
+        return fit
+    detector: Detector = "gain rms" if fit.shape.detector == "level rms" else "gain peak"
+    return finished(fit.bench, Shape(detector=detector, law="above", ahead_s=0.0, blend=False), fit.values)

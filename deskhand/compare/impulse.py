@@ -1,0 +1,131 @@
+"""Impulse response between two recordings by least squares, long enough for a room to die away.
+
+The normal equations of a finite response are Toeplitz: they are solved by conjugate gradients whose products are convolutions, with
+the spectrum of BEFORE as their preconditioner (Chan & Ng, SIAM Review 38 (1996) 427).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import scipy.fft
+import scipy.signal as ss
+
+from deskhand.units import db_from_power
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+_EARLY_S: Final = 0.01
+"""Part of the response in front of its direct sound: linear-phase filters ring there. Common practice, no source."""
+_RIDGE, _SHORT_RIDGE = 1e-7, 1e-11
+"""Power against the strongest below which BEFORE tells nothing of a frequency: -70 dB, and -110 dB where the response is short. Common
+practice, no source."""
+_MOST_STEPS, _MOST_SHORT_STEPS = 40, 150
+"""Steps of the conjugate gradients at most; short ones cost little. Common practice, no source."""
+_SETTLED, _SETTLED_SHORT = 1e-4, 1e-6
+"""Residual of the normal equations at which they end, against its beginning. Common practice, no source."""
+_ENDINGS: Final = 2
+"""Times that a short response is found: once, and with its own ending. Common practice, no source."""
+_SHORT_S: Final = 0.3
+"""Longest response that counts as short. Common practice, no source."""
+_SMOOTH_BINS: Final = 9
+"""Bins over which the preconditioner's spectrum is smoothed. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ImpulseResponse:
+    """Response of each channel over time."""
+
+    taps: Array
+    """(channels, taps)."""
+    direct: int
+    """Tap of time 0."""
+    predicted: Array
+    """(channels, frames) of BEFORE through it."""
+    residual_db: float
+    """Level of what it leaves of AFTER, against AFTER."""
+
+
+def level_left_db(after: Array, predicted: Array) -> float:
+    """Level of what a prediction leaves of AFTER, against AFTER, in dB."""
+    left = float(np.sum((after - predicted) ** 2))
+    return float(db_from_power(max(left, 1e-30) / max(float(np.sum(after**2)), 1e-30)))
+
+
+def _channel_taps(before: Array, after: Array, count: int, early: int, *, short: bool) -> Array:
+    """(count,) taps from `early` frames before time 0 on."""
+    size = scipy.fft.next_fast_len(before.size + 2 * count, real=True)
+    spectrum = scipy.fft.rfft(before, size, workers=2)
+    own = scipy.fft.irfft(np.abs(spectrum) ** 2, size, workers=2)[:count]
+    ring = 2 * scipy.fft.next_fast_len(count, real=True)
+    circle = np.zeros(ring)
+    circle[:count] = own
+    circle[ring - count + 1 :] = own[:0:-1]
+    toeplitz = scipy.fft.rfft(circle, workers=2).real
+    # the mean over some bins, so that the preconditioner is no noisier than a response of this length can be
+    power = np.maximum(np.convolve(np.maximum(toeplitz, 0.0), np.ones(_SMOOTH_BINS) / _SMOOTH_BINS, "same"), 0.0)
+    ridge = (_SHORT_RIDGE if short else _RIDGE) * float(power.max()) + 1e-30
+    steps, settled = (_MOST_SHORT_STEPS, _SETTLED_SHORT) if short else (_MOST_STEPS, _SETTLED)
+    taps = np.zeros(count)
+    heard = after
+    for _ in range(_ENDINGS if short else 1):
+        cross = scipy.fft.irfft(np.conj(spectrum) * scipy.fft.rfft(heard, size, workers=2), size, workers=2)
+        target = np.concatenate([cross[size - early :], cross[: count - early]])
+        taps = _solved(toeplitz + ridge, power + ridge, target, taps, steps, settled)
+        # AFTER ends before it has died away: what is missing is put in by what is known of it
+        through = scipy.fft.irfft(spectrum * scipy.fft.rfft(taps, size, workers=2), size, workers=2)
+        heard = np.concatenate([after, through[early + after.size : early + after.size + count]])
+    return taps
+
+
+def _solved(matrix: Array, preconditioner: Array, target: Array, start: Array, steps: int, settled: float) -> Array:
+    """(taps,) solution of Toeplitz equations, both given by the spectra of their circles."""
+    ring_size, count = 2 * (matrix.size - 1), target.size
+
+    def through(spectrum: Array, values: Array) -> Array:
+        ring_spectrum = scipy.fft.rfft(values, ring_size, workers=2)
+        return np.asarray(scipy.fft.irfft(ring_spectrum * spectrum, ring_size, workers=2)[:count])
+
+    taps = start.copy()
+    left = target - through(matrix, taps) if taps.any() else target.copy()
+    step = through(1.0 / preconditioner, left)
+    size_left = first_size = float(left @ step)
+    if start.any():
+        first_size = float(target @ through(1.0 / preconditioner, target))
+    for _ in range(steps):
+        if size_left < settled**2 * first_size:
+            break
+        turned = through(matrix, step)
+        length = size_left / max(float(step @ turned), 1e-300)
+        taps += length * step
+        left -= length * turned
+        better = through(1.0 / preconditioner, left)
+        size_next = float(left @ better)
+        step = better + size_next / size_left * step
+        size_left = size_next
+    return taps
+
+
+def impulse_response(before: Array, after: Array, rate_hz: int, length_s: float) -> ImpulseResponse:
+    """Response from BEFORE to AFTER that leaves the least, channel by channel.
+
+    Parameters
+    ----------
+    before, after : (channels, frames) arrays
+        Recordings, aligned.
+    rate_hz : int
+    length_s : float
+        Length of the response behind time 0.
+    """
+    early = round(_EARLY_S * rate_hz)
+    count = early + round(length_s * rate_hz)
+    taps = np.stack(
+        [_channel_taps(*pair, count, early, short=length_s <= _SHORT_S) for pair in zip(before, after, strict=True)]
+    )
+    predicted = ss.oaconvolve(before, taps, axes=1)[:, early : early + before.shape[1]]
+    return ImpulseResponse(taps=taps, direct=early, predicted=predicted, residual_db=level_left_db(after, predicted))

@@ -1,0 +1,349 @@
+"""Search for the model of a level-dependent gain that is nearest to a measured one, and how sure each of its settings is."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+import scipy.optimize
+
+from deskhand.compare.interval import Interval
+from deskhand.compare.laws import DETECTORS, HIGHEST, LOWEST, NAMES, SCALE, STEP_S, Bench, Shape, part_of, settings
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from deskhand.compare.laws import Detector, GainReading, Law
+
+    Array = NDArray[np.float64]
+
+_ATTACKS_MS: Final = (0.2, 1.0, 4.0, 16.0, 60.0)
+_RELEASES_MS: Final = (8.0, 30.0, 100.0, 300.0, 1000.0)
+"""Both: times from which a search may begin, four times apart: less than it finds its way over. Common practice, no source."""
+_AHEADS_S: Final = (0.001, 0.002, 0.005, 0.01)
+"""Times that a limiter looks ahead. Common practice, no source."""
+_LIMIT: Final = 6.0
+"""log2 of ratio - 1 of a limiter: the highest of `HIGHEST`."""
+_BINS: Final = 40
+"""Levels at which a gain is averaged when it is asked how well it follows a detector. Common practice, no source."""
+_STARTS: Final = 2
+"""Detectors and laws that a search goes on with. Common practice, no source."""
+_MOST_CHOSEN: Final = 6
+"""Detectors and laws with which a search begins. Common practice, no source."""
+_BLEND_WORTH: Final = 0.8
+"""Share of the difference that may be left when a parallel path is taken in, one parameter more. Common practice, no source."""
+_AS_NEAR: Final = 1.5
+"""Misfit against the nearest's up to which a model's settings are within what can be told. Common practice, no source."""
+_AS_NEAR_BLEND: Final = 1.1
+_BESIDE: Final = 0.85
+"""Both: a parallel path with less than this share compressed that explains as much leaves the ratio open. Common practice, no source."""
+_NEAR_DB: Final = 0.001
+"""Difference (RMS) at which nothing more is tried. Common practice, no source."""
+_SOFT_DB: Final = 0.5
+"""Difference from which a moment counts less than by its square: zero crossings tell a gain badly. Common practice, no source."""
+_SECTION_S: Final = 1.0
+"""Sections of time that are drawn again for the intervals. Common practice, no source."""
+_ASKED_AGAIN: Final = 3.0
+"""Misfit against the nearest's up to which the next is tried on the whole as well. Common practice, no source."""
+_EXCERPT_S: Final = 8.0
+"""Stretch that models are tried on first: some tens of releases. Common practice, no source."""
+_DRAWS: Final = 300
+"""Draws of a bootstrap (Efron & Tibshirani 1993 have 50 to 200 for standard errors, more for ends of intervals)."""
+_WIDER: Final = 1.3
+"""Factor by which the intervals are wider than the draws: the nearest model is not the unit itself. The study `validations/compare_cases.py`."""
+_TELLS_DB: Final = 0.01
+"""Change of the gain (RMS) by a setting's step in `SCALE`, the others turned to meet it, below which it is not told. The same study."""
+_LEAST_SURE: Final = np.array([0.3, 0.06, 1.0, 0.1, 0.05, 0.5, 0.03])
+"""Half of the interval, in parameters of `LOWEST`, that stays unsure beside chance. The same study."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LawFit:
+    """Nearest model of a gain."""
+
+    shape: Shape
+    values: Array
+    """Parameters, in the order of `NAMES`."""
+    misfit_db: float
+    """RMS difference from the measured gain."""
+    makeup_db: float
+    intervals: dict[str, Interval]
+    """Interval of each setting that the model has."""
+    bench: Bench
+    parallel_open: bool = False
+    """True where a steeper ratio with the untouched signal beside it explains as much."""
+
+    @property
+    def parameters(self) -> int:
+        """Numbers that the model takes."""
+        return len(self.shape.free) + 1
+
+
+def _scatter_db(level_db: Array, gain_db: Array, weight: Array) -> float:
+    """RMS of a gain around its mean at each level: small where the level explains it."""
+    low, high = np.percentile(level_db[weight > 0], [1, 99])
+    bins = np.clip(((level_db - low) / max(high - low, 1e-6) * _BINS).astype(int), 0, _BINS - 1)
+    mass = np.bincount(bins, weight, _BINS)
+    first = np.bincount(bins, weight * gain_db, _BINS)
+    second = np.bincount(bins, weight * gain_db**2, _BINS)
+    return float(
+        np.sqrt(max(float(np.sum(second - first**2 / np.maximum(mass, 1e-9))), 0.0) / max(float(mass.sum()), 1e-9))
+    )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Start:
+    """Model from which a search begins."""
+
+    misfit_db: float
+    shape: Shape
+    values: Array
+
+
+def _law_starts(level_db: Array, reading: GainReading) -> list[tuple[Law, float, float, float]]:
+    """(law, threshold, ratio, range) that a gain over a level suggests, by straight lines through its means."""
+    playing = reading.weight > 0
+    span = float(np.percentile(reading.gain_db[playing], 99) - np.percentile(reading.gain_db[playing], 1))
+    levels, gains = level_db[playing], reading.gain_db[playing]
+    edges = np.percentile(levels, np.linspace(1, 99, 25))
+    middle = np.array([
+        (float(np.mean(levels[inside])), float(np.median(gains[inside])))
+        for low, high in itertools.pairwise(edges)
+        if (inside := (levels >= low) & (levels <= high)).sum() > 3
+    ])  # fmt: skip
+    if len(middle) < 4:
+        return []
+    starts: list[tuple[Law, float, float, float]] = []
+    for threshold in np.percentile(levels, [10, 30, 50, 70, 85]):
+        for law, side in (("above", middle[:, 0] > threshold), ("below", middle[:, 0] < threshold)):
+            if side.sum() < 2:
+                continue
+            basis = np.stack([np.ones(len(middle)), np.where(side, middle[:, 0] - threshold, 0.0)])
+            weights = np.linalg.lstsq(basis.T, middle[:, 1], rcond=None)[0]
+            slope = float(weights[1])
+            if law == "above" and slope < -0.02:
+                starts.append(("above", float(threshold), 1.0 / max(1.0 + slope, 0.03), 40.0))
+            elif law == "below" and slope > 0.05:
+                starts.append(("below", float(threshold), 1.0 + slope, max(span, 6.0)))
+    if span > 6.0:
+        # a gate that is nearly always open or shut has no slope to see
+        starts += [("below", float(threshold), 4.0, span) for threshold in np.percentile(levels, [20, 50, 80, 95])]
+    return starts
+
+
+def _values(threshold: float, ratio: float, attack_ms: float, release_ms: float, range_db: float) -> Array:
+    values = np.array(
+        [threshold, np.log2(max(ratio - 1.0, 0.04)), 2.0, np.log2(attack_ms), np.log2(release_ms), range_db, 1.0]
+    )
+    return np.asarray(np.clip(values, LOWEST + 1e-3, HIGHEST))
+
+
+def _rms(bench: Bench, off: Array) -> float:
+    weight = bench.reading.weight
+    return float(np.sqrt(np.sum(weight * off**2) / max(float(np.sum(weight)), 1e-9)))
+
+
+def _starts(bench: Bench) -> list[_Start]:
+    """Models from which a search may begin, nearest first; two of each detector at most."""
+    reading = bench.reading
+    strides = reading.hop // reading.stride
+    scored: list[tuple[float, Detector, float, float, Array]] = []
+    for detector in DETECTORS[:2]:
+        for attack_ms in _ATTACKS_MS:
+            for release_ms in _RELEASES_MS:
+                level = bench.level_db(detector, 0.0, attack_ms, release_ms)[strides // 2 :: strides][
+                    : reading.gain_db.size
+                ]
+                scored.append(
+                    (_scatter_db(level, reading.gain_db, reading.weight), detector, attack_ms, release_ms, level)
+                )
+    starts: list[_Start] = []
+    for detector in DETECTORS[:2]:
+        of_it = sorted((score for score in scored if score[1] == detector), key=lambda score: score[0])
+        for _, _, attack_ms, release_ms, level in of_it[:3]:
+            for law, threshold, ratio, range_db in _law_starts(level, reading):
+                shape = Shape(detector=detector, law=law, ahead_s=0.0, blend=False)
+                values = _values(threshold, ratio, attack_ms, release_ms, range_db)
+                starts.append(_Start(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values))
+                if detector == "level peak":
+                    # our own blocks smooth the gain: they start from the same settings
+                    for own in DETECTORS[2:]:
+                        shape = Shape(detector=own, law=law, ahead_s=0.0, blend=False)
+                        starts.append(
+                            _Start(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values)
+                        )
+    starts += _limiter_starts(bench)
+    return sorted(starts, key=lambda start: start.misfit_db)
+
+
+def _limiter_starts(bench: Bench) -> list[_Start]:
+    """Limiters that look ahead, from which a search may begin."""
+    peaks_db = bench.level_db("gain peak", 0.0, 0.0, 0.0)
+    peaks_db = peaks_db[: peaks_db.size // 40 * 40].reshape(-1, 40).max(axis=1)
+    starts = []
+    for threshold in np.percentile(peaks_db, [50, 70, 85, 95]):
+        for ahead_s in _AHEADS_S:
+            shape = Shape(detector="look-ahead", law="above", ahead_s=ahead_s, blend=False)
+            values = _values(float(threshold), 3.0, 1.0, 60.0, 20.0)
+            values[1], values[2] = _LIMIT, 0.0
+            starts.append(_Start(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values))
+    return starts
+
+
+def _refined(bench: Bench, start: _Start, *, steps: int) -> tuple[_Start, Array | None]:
+    """(nearest model from a start on, (steps, parameters) its derivatives)."""
+    free = start.shape.free
+    root = np.sqrt(bench.reading.weight)
+
+    def off(free_values: Array) -> Array:
+        values = start.values.copy()
+        values[free] = free_values
+        return root * bench.off_db(start.shape, values)[0]
+
+    solution = scipy.optimize.least_squares(
+        off, np.clip(start.values[free], LOWEST[free] + 1e-6, HIGHEST[free] - 1e-6), bounds=(LOWEST[free], HIGHEST[free]),
+        x_scale=SCALE[free], diff_step=[2e-3] * len(free), loss="soft_l1", f_scale=_SOFT_DB, max_nfev=steps,
+    )  # fmt: skip
+    values = start.values.copy()
+    values[free] = solution.x
+    misfit = _rms(bench, bench.off_db(start.shape, values)[0])
+    return _Start(misfit_db=misfit, shape=start.shape, values=values), np.asarray(solution.jac)
+
+
+def _liveliest(reading: GainReading) -> GainReading:
+    """Stretch in which the gain moves most while something plays."""
+    steps = round(_EXCERPT_S / STEP_S)
+    if reading.gain_db.size <= steps:
+        return reading
+    moved = np.abs(np.diff(reading.gain_db, prepend=reading.gain_db[0])) * reading.weight
+    total = np.cumsum(moved)
+    firsts = np.arange(0, reading.gain_db.size - steps, steps // 8)
+    first = int(firsts[np.argmax(total[firsts + steps - 1] - total[firsts])])
+    return part_of(reading, first, first + steps)
+
+
+def fit_law(reading: GainReading) -> LawFit | None:
+    """Nearest model of a level-dependent gain; None where no level explains any of it.
+
+    Parameters
+    ----------
+    reading : GainReading
+
+    References
+    ----------
+    Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60 (2012) 399: the models. Efron & Tibshirani, An Introduction to the Bootstrap
+    (1993): the intervals.
+    """
+    if np.sum(reading.weight) < 100:
+        return None
+    # the whole is only gone through from where a livelier stretch has led
+    bench = Bench(_liveliest(reading))
+    starts = _starts(bench)
+    chosen: list[_Start] = []
+    for start in starts:
+        same = [
+            other
+            for other in chosen
+            if (other.shape.detector, other.shape.law) == (start.shape.detector, start.shape.law)
+        ]
+        if not same:
+            chosen.append(start)
+    refined = sorted(
+        (_refined(bench, start, steps=5)[0] for start in chosen[:_MOST_CHOSEN]), key=lambda start: start.misfit_db
+    )
+    nearest = sorted(
+        (_refined(bench, start, steps=12)[0] for start in refined[:_STARTS]), key=lambda start: start.misfit_db
+    )
+    best, parallel_open = nearest[0], False
+    if best.shape.law == "above" and best.shape.detector != "look-ahead" and best.misfit_db > _NEAR_DB:
+        nearest[0], parallel_open = _with_blend(bench, best)
+    bench = Bench(reading)
+    fits = [finished(bench, nearest[0].shape, nearest[0].values)]
+    if len(nearest) > 1 and nearest[1].misfit_db < _ASKED_AGAIN * best.misfit_db:
+        fits.append(finished(bench, nearest[1].shape, nearest[1].values))
+    fit = min(fits, key=lambda candidate: candidate.misfit_db)
+    return replace(fit, intervals=_joined(fit, fits), parallel_open=parallel_open and not fit.shape.blend)
+
+
+def _joined(fit: LawFit, fits: list[LawFit]) -> dict[str, Interval]:
+    """Intervals that hold those of every model that explains next to as much."""
+    near = [other for other in fits if other.misfit_db < _AS_NEAR * fit.misfit_db]
+    joined = {}
+    for name, interval in fit.intervals.items():
+        others = [other.intervals[name] for other in near if name in other.intervals]
+        joined[name] = Interval(
+            low=min([interval.low, *(other.low for other in others)]),
+            high=max([interval.high, *(other.high for other in others)]),
+        )
+    return joined
+
+
+def finished(bench: Bench, shape: Shape, values: Array) -> LawFit:
+    """Nearest model of one make from some settings on, with its intervals.
+
+    Parameters
+    ----------
+    bench : Bench
+    shape : Shape
+    values : (parameters,) array
+        Where the search begins.
+    """
+    start = _Start(misfit_db=np.inf, shape=shape, values=values)
+    best, jacobian = _refined(bench, start, steps=12)
+    off, makeup_db = bench.off_db(best.shape, best.values)
+    return LawFit(
+        shape=best.shape, values=best.values, misfit_db=best.misfit_db, makeup_db=makeup_db,
+        intervals=_intervals(bench, best, off, jacobian), bench=bench,
+    )  # fmt: skip
+
+
+def _with_blend(bench: Bench, best: _Start) -> tuple[_Start, bool]:
+    """(model with some of the untouched signal beside it where that is clearly nearer, True where it is as near)."""
+    shape = Shape(detector=best.shape.detector, law="above", ahead_s=best.shape.ahead_s, blend=True)
+    tried = []
+    for blend, steeper in ((0.5, 1.3),):
+        values = best.values.copy()
+        values[1] = min(values[1] + steeper, HIGHEST[1] - 0.1)
+        values[6] = blend
+        tried.append(_refined(bench, _Start(misfit_db=best.misfit_db, shape=shape, values=values), steps=12)[0])
+    nearest = min(tried, key=lambda start: start.misfit_db)
+    if nearest.misfit_db < _BLEND_WORTH * best.misfit_db:
+        return nearest, False
+    return best, nearest.misfit_db < _AS_NEAR_BLEND * best.misfit_db and nearest.values[6] < _BESIDE
+
+
+def _intervals(bench: Bench, best: _Start, off: Array, jacobian: Array | None) -> dict[str, Interval]:
+    """Interval of each setting: sections of time drawn again, each draw solved by one step of Newton's."""
+    free = best.shape.free
+    if jacobian is None:
+        return {}
+    weight = np.sqrt(bench.reading.weight)
+    scaled = jacobian * SCALE[free]
+    section = round(_SECTION_S / STEP_S)
+    count = max(2, off.size // section)
+    parts = np.array_split(np.arange(off.size), count)
+    # the loss lets what lies far off count less
+    slope = (weight * off) / np.sqrt(1.0 + (off / _SOFT_DB) ** 2)
+    squares = np.array([scaled[part].T @ scaled[part] for part in parts])
+    pulls = np.array([scaled[part].T @ slope[part] for part in parts])
+    rng = np.random.default_rng(count)
+    moved = []
+    ridge = (1e-9 * float(np.trace(squares.sum(axis=0))) + 1e-12) * np.eye(len(free))
+    for _ in range(_DRAWS):
+        drawn = rng.integers(0, count, count)
+        moved.append(np.linalg.solve(squares[drawn].sum(axis=0) + ridge, pulls[drawn].sum(axis=0)))
+    half = np.zeros(len(NAMES))
+    half[free] = _WIDER * np.percentile(np.abs(np.array(moved)), 95, axis=0) * SCALE[free]
+    half = np.hypot(half, _LEAST_SURE)
+    # a setting that moves nothing that the others do not move as well is open from end to end
+    total = squares.sum(axis=0) + ridge
+    alone_db = 1.0 / np.sqrt(
+        np.maximum(np.diag(np.linalg.inv(total)), 1e-30) * max(float(np.sum(bench.reading.weight)), 1.0)
+    )
+    half[np.array(free)[alone_db < _TELLS_DB]] = np.inf
+    low, high = settings(best.values - half), settings(best.values + half)
+    return {
+        NAMES[index]: Interval(low=round(low[NAMES[index]], 3), high=round(high[NAMES[index]], 3)) for index in free
+    }
