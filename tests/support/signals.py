@@ -47,6 +47,7 @@ def at_level(sound: Sound, level_dbfs: float) -> Sound:
     return sound / np.sqrt(2.0 * np.mean(sound**2)) * amplitude(level_dbfs)
 
 
+@drawn_once
 def white(rng: np.random.Generator, length_s: float, level_dbfs: float, *, rate_hz: int = RATE_HZ) -> Sound:
     """White noise at an RMS level (AES17)."""
     return at_level(rng.standard_normal(round(length_s * rate_hz)), level_dbfs)
