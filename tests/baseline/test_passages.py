@@ -118,3 +118,13 @@ def test_each_kept_take_tells_its_own(kept: dict[int, Fingerprint]) -> None:
     also = {**kept, 9: take(talk(30, 30), played(song(3, 60)[:, :160], 13, transpose=2))}
     told = [(passage.take_id, passage.transpose_semitones) for passage in passages(tonight, also)]
     assert told == [(8, 0), (9, -2), (7, 0)]
+
+
+def test_a_microphone_that_nobody_sings_into_tells_nothing() -> None:
+    """Known truth: it hears the band, and the loop of chords is that of many songs."""
+
+    def instrumental(evening: int) -> Fingerprint:
+        frames = played(song(evening, 60), evening)
+        return take(talk(evening, 50), np.stack([frames[0], frames[0]]))
+
+    assert passages(instrumental(40), {1: instrumental(41)}) == []

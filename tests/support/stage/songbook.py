@@ -172,6 +172,8 @@ class Rendition:
     freedom: float = 1.0
     """How freely it is sung: times the usual share of changed notes and spread of their times."""
     sings: bool = True
+    bleed_db: float = -15.0
+    """Level of the others in the singer's microphone, each against the voice."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -325,7 +327,7 @@ def perform(
         )
     hits /= np.sqrt(np.mean(hits**2)) + 1e-9
     others = np.sum(parts[:-1], axis=0)
-    microphone = parts[-1] + 10 ** (-15 / 20) * others + 10 ** (-15 / 20) * hits + 0.03 * rng.standard_normal(frames)
+    microphone = parts[-1] + 10 ** (rendition.bleed_db / 20) * others + 10 ** (-15 / 20) * hits + 0.03 * rng.standard_normal(frames)
     band = others + microphone + 10 ** (-10 / 20) * hits
     return Performance(
         song=song, rendition=rendition, first_beat=first_beat, band=band.astype(np.float32),
