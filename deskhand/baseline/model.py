@@ -56,6 +56,9 @@ BY_SONG_STRENGTH: Final = 8.0
 to learn (validations/clean_stage.py, half to tune on)."""
 _TONE_WORTHS: Final = Worths(shape=80.0, own_shape=10.0, scale=1.5, house_scale=10.0)
 """Read from made seasons and the half to tune on (validations/heard_through.py)."""
+_TONE_LEAST_BY_SONG: Final = 1.0
+"""Least factor on the variance of a tone that goes by the song: weeks of the hat say nothing of the ride (validations/clean_stage.py, half
+to tune on)."""
 _MOST_PASSAGES: Final = 4.0
 """Passages of a take that tell how songs differ: a rehearsal has 3 to 6 songs, and the verses of one are alike. Common practice, no source."""
 _POOL_WORTH, _POOL_MOST = 0.5, 10.0
@@ -359,7 +362,7 @@ def _house_prior(baseline: Baseline, name: str, source: str, role: str, stage: s
     if name == TONE:
         prior = _role_prior(name, role)
         house = baseline.tone_spreads.get(stage) or _tone_spread(spreads)
-        least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else 0.0
+        least = _TONE_LEAST_BY_SONG if _by_song(name, role) else 0.0
         return replace(
             prior,
             covariance=house.covariance_of(source, prior.covariance, least=least),
