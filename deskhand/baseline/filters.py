@@ -53,7 +53,7 @@ _HARDLY_HEARD_DB: Final = 0.5
 TOLD_OF: Final[dict[Region, tuple[FilterKind, float]]] = {
     "lows": ("low shelf", 250.0),
     "middle": ("bell", 1000.0),
-    "top": ("high shelf", 4000.0),
+    "top": ("high shelf", 2000.0),
 }
 """Region of a tone to the filter whose smallest change is told for it. Common practice, no source."""
 TOLD_SHARE: Final = 0.9
@@ -245,7 +245,7 @@ class ToneDirections:
                 if change.kind == kind and change.frequency_hz == at_hz
             ]
             if sizes:
-                least_db[region] = max(sizes)
+                least_db[region] = float(max(sizes))
         return least_db
 
 

@@ -20,6 +20,8 @@ _FAR_JND: Final = 5.0
 """Just noticeable differences from which a tone that is not raised is marked all the same. Common practice, no source."""
 _FAR_CHANCE: Final = 0.01
 """Chance in a clean take above which it is not: with so many sources one would have it every week. Common practice, no source."""
+_MOST_TOLD_DB: Final = 15
+"""Changes from which nobody needs to be told. Common practice, no source."""
 _TELLS_TONE: Final = frozenset(name for name, kind in KINDS.items() if name == "tone" or "tone" in kind.explains)
 """Kinds of finding that tell of a tone or explain it."""
 
@@ -29,10 +31,24 @@ def told_line(normal: Normal | None) -> str:
     if normal is None or normal.bands_db is None or not normal.least_told:
         return ""
     # rounded up: what is promised is said
-    changes = [
-        text(f"source.told_{region}", least=f"{math.ceil(least_db)}") for region, least_db in normal.least_told.items()
+    least = {region: math.ceil(least_db) for region, least_db in normal.least_told.items()}
+    told = [
+        text("source.told_part", least=f"{least_db}", region=text(f"source.region_{region}"))
+        for region, least_db in least.items()
+        if least_db <= _MOST_TOLD_DB
     ]
-    return text("source.told", changes=" and ".join([", ".join(changes[:-1]), changes[-1]] if changes[1:] else changes))
+    untold = [text(f"source.region_{region}") for region, least_db in least.items() if least_db > _MOST_TOLD_DB]
+    sentences = []
+    if told:
+        sentences.append(text("source.told", changes=_listed(told)))
+    if untold:
+        sentences.append(text("source.told_nothing", regions=_listed(untold)))
+    return " ".join(sentences)
+
+
+def _listed(words: list[str]) -> str:
+    """Words in a row, "and" before the last."""
+    return f"{', '.join(words[:-1])} and {words[-1]}" if words[1:] else words[0]
 
 
 def is_outside(normal: Normal) -> bool:

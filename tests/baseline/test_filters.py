@@ -155,7 +155,7 @@ def test_a_filter_where_the_source_has_nothing_is_not_looked_for(rng: np.random.
     dark_db = np.where(exact_hz() > 700.0, -150.0, 0.0)
     directions = tone_directions(expected_tone(rng, dark_db), dark_db)
     assert all(change.frequency_hz < 3000.0 for change in directions.changes if change.kind == "bell")
-    assert "top" not in directions.least_told_db(1e-3)
+    assert directions.least_told_db(1e-3).get("top", np.inf) > 20.0
 
 
 def test_a_change_no_filter_makes_is_found_all_the_same(rng: np.random.Generator) -> None:

@@ -59,12 +59,16 @@ def test_what_is_told_or_usual_has_no_mark(normal: Normal, kinds: tuple[str, ...
 
 def test_what_would_be_said_is_rounded_to_what_is_kept() -> None:
     normal = replace(tone(THIN), least_told={"lows": 5.2, "middle": 3.0, "top": 4.1})
-    assert (
-        told_line(normal)
-        == "A change of its tone would be said from 6 dB in the lows, 3 dB in the middle and 5 dB in the top."
+    assert told_line(normal) == (
+        "A change of its tone would be said from 6 dB in its lows, 3 dB in its middle and 5 dB in its top."
     )
-    assert (
-        told_line(replace(normal, least_told={"lows": 5.2}))
-        == "A change of its tone would be said from 6 dB in the lows."
-    )
+    only = replace(normal, least_told={"lows": 5.2})
+    assert told_line(only) == "A change of its tone would be said from 6 dB in its lows."
     assert told_line(replace(normal, least_told=None)) == told_line(None) == ""
+
+
+def test_what_cannot_be_told_is_said() -> None:
+    normal = replace(tone(THIN), least_told={"lows": 30.0, "middle": 7.0, "top": 15.1})
+    assert told_line(normal) == (
+        "A change of its tone would be said from 7 dB in its middle. Of its lows and its top nothing can be told yet: weeks differ by more."
+    )
