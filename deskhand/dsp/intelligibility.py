@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING, Final
 
 import numba as nb
@@ -163,17 +164,25 @@ def audible_over_time(speech_db: NDArray[np.float64], noise_power: NDArray[np.fl
     return shares
 
 
+@functools.cache
 def window_frames() -> tuple[int, ...]:
     """Frames of 10 ms in each band's window: 35 ms at 160 Hz down to 9.4 ms at 8 kHz, in equal steps from band to band."""
     lengths = np.linspace(LONGEST_S, SHORTEST_S, _COUNT)
     return tuple(max(1, round(float(length) / FRAME_S)) for length in lengths)
 
 
-def in_windows(power: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Average (frames, 18) powers over each band's window, which ends with the frame (Rhebergen & Versfeld 2005: all end together)."""
-    averages = np.empty(power.shape)
+def in_windows(power: NDArray[np.float64], *, every: int = 1) -> NDArray[np.float64]:
+    """Average (frames, 18) powers over each band's window, which ends with the frame (Rhebergen & Versfeld 2005: all end together).
+
+    Parameters
+    ----------
+    power : (frames, 18) array
+    every : int
+        Windows are averaged at the first frame and at each so many after it.
+    """
     total = np.concatenate([np.zeros((1, _COUNT)), np.cumsum(power, axis=0)])
-    ends = np.arange(1, len(power) + 1)
+    ends = np.arange(1, len(power) + 1, every)
+    averages = np.empty((ends.size, _COUNT))
     for band, frames in enumerate(window_frames()):
         first = np.maximum(0, ends - frames)
         averages[:, band] = (total[ends, band] - total[first, band]) / (ends - first)

@@ -93,9 +93,9 @@ def spectrum_db(power: Array, offset_db: float) -> Array:
     return np.asarray(db_from_power(np.maximum(power, 1e-20)) + offset_db - BANDWIDTH_DB)
 
 
-def noise_power(power: Energies, offset_db: float) -> Array:
-    """(frames, 18) spectrum power of energies, in each band's window."""
-    return in_windows(power.astype(np.float64, copy=False)) * power_from_db(offset_db - BANDWIDTH_DB)
+def noise_power(power: Energies, offset_db: float, *, every: int = 1) -> Array:
+    """(frames, 18) spectrum power of energies, in each band's window; of one frame in so many."""
+    return in_windows(power.astype(np.float64, copy=False), every=every) * power_from_db(offset_db - BANDWIDTH_DB)
 
 
 def measure_phrase(
@@ -133,7 +133,7 @@ def measure_phrase(
     costs = np.zeros((len(maskers), 18))
     if with_costs and maskers:
         speech = spectrum_db(feed.energies[voice][0].mean(axis=0, dtype=np.float64), offset_db)
-        costs = _costs(speech, [noise_power(feed.energies[name][0], offset_db) for name in maskers], pool)
+        costs = _costs(speech, [noise_power(feed.energies[name][0], offset_db, every=EVERY) for name in maskers], pool)
     pairs = [name for name in maskers if name in feed.pairs] if with_costs else []
     return PhraseShares(
         start_s=feed.start_s,
@@ -157,8 +157,6 @@ def _costs(speech: Array, noises: Sequence[Array], pool: Executor | None) -> Arr
     """
     count = len(noises)
     run: Callable[..., object] = map if pool is None else pool.map
-
-    noises = [noise[::EVERY] for noise in noises]
 
     def share_against(maskers: tuple[int, ...]) -> Array:
         total = np.sum([noises[masker] for masker in maskers], axis=0) if maskers else np.zeros(noises[0].shape)
@@ -208,7 +206,7 @@ def _trim_shares(
                     [new[side] - feed.energies[member][side] for new, member in zip(changed, members, strict=True)],
                     axis=0,
                 )
-                power = noise_power(np.maximum(noise, 0.0), offset_db)[::EVERY]
+                power = noise_power(np.maximum(noise, 0.0), offset_db, every=EVERY)
                 shares.append(float(np.sum(IMPORTANCE * audible_over_time(speech[side], power))))
             rows.append(shares)
         trims[name] = np.array(rows)

@@ -57,7 +57,7 @@ def _middle_and_side(feed: FeedEnergies, name: str) -> tuple[Array, Array]:
 
 def hold_source(feed: FeedEnergies, name: str, offset_db: float) -> tuple[Array, Array, Array]:
     """(frames, 18) noise of one source, (18,) energy of its middle, (18,) of its sides: its part of a `TrialPhrase`."""
-    noise = noise_power(np.asarray(feed.energies[name][0], np.float64), offset_db)[::EVERY]
+    noise = noise_power(np.asarray(feed.energies[name][0], np.float64), offset_db, every=EVERY)
     return (noise, *_middle_and_side(feed, name))
 
 
@@ -80,7 +80,7 @@ def hold(feed: FeedEnergies, voice: str, offset_db: float) -> TrialPhrase:
         speech_db=speech,
         distortion=level_distortion(speech),
         names=names,
-        noise=np.array([noise_power(feed.energies[name][0], offset_db)[::EVERY] for name in names]),
+        noise=np.array([noise_power(feed.energies[name][0], offset_db, every=EVERY) for name in names]),
         middle=np.array([middle for middle, _ in masker_energies]).reshape(-1, 18),
         side=np.array([side for _, side in masker_energies]).reshape(-1, 18),
         voice_middle=float(voice_middle.sum()),
