@@ -81,9 +81,10 @@ def summary(rows: list[LeadRow]) -> dict[str, str]:
         ),
         "`sound-step` without a step": _of(sum(row.named_without for row in presets), len(presets)),
         "told step against the planted one, median": f"{np.median(steps):+.1f} LU" if steps else "none",
-        "a level that is to be turned for the lead": _of(
+        "a level that is to be turned for the lead: *fix*": _of(
             sum(row.told.startswith("fix") for row in playing), len(playing)
         ),
+        "the same, *listen*": _of(sum(row.told.startswith("listen") for row in playing), len(playing)),
     }
 
 

@@ -152,7 +152,7 @@ def _history_words(folder: Path) -> tuple[list[str], list[str]]:
         weeks = keeping.weeks(store, house, source=None, phase="rehearsal")
     finally:
         store.close()
-    console = Console(file=io.StringIO(), width=240, color_system=None)
+    console = Console(file=io.StringIO(), width=2000, color_system=None)
     print_overview(weeks.by_source, console)
     rows = console.file.getvalue().splitlines()[1:]  # type: ignore[attr-defined]
     printed = [" ".join(row.split()) for row in rows if not row.rstrip().endswith(("nothing", "too few to tell"))]

@@ -81,8 +81,8 @@ class Chart:
 
     @property
     def knows_pace(self) -> bool:
-        """True where the change a week is known well enough to be told as one number."""
-        if self.pace is None or not self.weeks:
+        """True where it still goes on, and its change a week is known well enough to be told as one number."""
+        if self.pace is None or not self.weeks or self.stayed_weeks:
             return False
         told = (self.line[1] - self.line[0]) / self.weeks
         return max(abs(end - told) for end in self.pace) <= MOST_PACE_ERROR * abs(told)

@@ -260,7 +260,7 @@ def _tone_number(name: str, label: str, metric: str, unit: str, spreads: Mapping
 
 
 TILT: Final = _tone_number(
-    "tilt", "slope of its tone", _TONE_TILT, "dB per octave", dict.fromkeys(ROLES, _TILT_SPREAD), float(_TILT_JND)
+    "tilt", "tone slope", _TONE_TILT, "dB per octave", dict.fromkeys(ROLES, _TILT_SPREAD), float(_TILT_JND)
 )
 TONE_NUMBERS: Final = (
     TILT,

@@ -52,7 +52,7 @@ class Course:
 
 
 def crept(number: Number, chart: drift.Chart) -> str:
-    """Text on a number that creeps: its direction, how far and for how long, and how fast once that is known."""
+    """Text on a number that creeps: its direction, how far and for how long, and how fast once that is known, while it goes on."""
     start, newest = (number.from_scale(float(value)) for value in chart.line)
     length = weeks_text(chart.weeks)
     if chart.is_step:
@@ -62,12 +62,12 @@ def crept(number: Number, chart: drift.Chart) -> str:
     if not chart.knows_pace:
         return f"crept {word} by about {number.told(abs(newest - start))} {number.step_unit} in {length}{ended}"
     rate = number_text(abs(newest - start) / max(chart.weeks, 1.0), 2)
-    return f"crept {word} by {rate} {number.step_unit} a week for {length}{ended}"
+    return f"crept {word} by {rate} {number.step_unit} a week for {length}"
 
 
 def pace_text(number: Number, chart: drift.Chart) -> str:
     """Text on the least and most that a number creeps in a week, where it is not known as one number; empty elsewhere."""
-    if chart.pace is None or chart.knows_pace or not chart.weeks:
+    if chart.pace is None or chart.knows_pace or chart.stayed_weeks or not chart.weeks:
         return ""
     start, newest = (number.from_scale(value) for value in chart.line)
     # on the number's own scale a week's change is that share of the whole

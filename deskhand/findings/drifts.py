@@ -25,6 +25,10 @@ _YEAR_TOLD_WEEKS: Final = 48
 
 LEAST_STEP_WEEKS: Final = 3.0
 """Takes behind a step from which on it is one: a drift is never told from one take. Common practice, no source."""
+_BOTTOM_HZ: Final = ("63", "125", "250")
+RUMBLE_DB: Final = -20.0
+"""Level against the whole of a sound below which the lowest octaves are no part of it. Common practice, no source; in a made year the octave
+below a voice moved by 18 dB from key to key (validations/year.py)."""
 SETTLED_WEEKS: Final = 6.0
 """What has stayed where it is for so many weeks is how it is now, and a note: six shows in which somebody could have listened to it. Common
 practice, no source."""
@@ -38,10 +42,10 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
         away = abs(float(drift.chart.average[-1]) - drift.chart.centre)
         # the line that is told has to tell of something, too
         gone = drift.chart.line[1] - drift.chart.line[0]
-        # the average follows a step only slowly, which some takes show on their own
-        is_step = drift.chart.is_step and drift.chart.weeks >= LEAST_STEP_WEEKS
+        # the average follows a step only slowly, which some takes show on their own; a tone may be the songs' for some weeks
+        is_step = drift.chart.is_step and drift.chart.weeks >= LEAST_STEP_WEEKS and not number.is_of_tone
         far = abs(gone) if is_step else min(away, abs(gone))
-        if far < LEAST_NOTICEABLE * number.jnd or (number is NOISE and gone < 0):
+        if far < LEAST_NOTICEABLE * number.jnd or (number is NOISE and gone < 0) or _is_rumble(drift):
             continue
         start, newest = (number.told(number.from_scale(float(value))) for value in drift.chart.line)
         findings.setdefault(drift.source, []).append(
@@ -67,6 +71,12 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
             )
         )
     return findings
+
+
+def _is_rumble(drift: Drift) -> bool:
+    """True for an octave at the bottom of a sound that lies far below all of it: there are the others, the hall and the stand."""
+    name = drift.number.name.removeprefix("tone-")
+    return name in _BOTTOM_HZ and max(drift.chart.line) < RUMBLE_DB
 
 
 def _settled_weeks(drift: Drift) -> float:

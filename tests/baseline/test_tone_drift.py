@@ -126,6 +126,21 @@ def test_one_odd_take_in_a_rise_does_not_bend_it(rng):
     assert (chart.line[1] - chart.line[0]) / chart.weeks == pytest.approx(0.4, abs=0.08)
 
 
+@pytest.mark.parametrize(("octave", "level_db", "told"), [(1, -30.0, False), (1, -8.0, True), (7, -24.0, True)])
+def test_what_lies_far_below_a_sound_is_no_drift_of_it(octave, level_db, told):
+    """The octave at 125 Hz of a voice that sings above it, or at 8 kHz, falls by half a decibel a week."""
+    kept, rng = Weeks(), np.random.default_rng(8)
+    for week in range(30):
+        tone = np.where(np.arange(8) < octave, -45.0, -9.0)
+        tone[octave] = level_db - 0.5 * max(0, week - 8)
+        kept.add(part(tone + 0.5 * rng.standard_normal(8)))
+    before = [item for item in kept.kept if item[1].take < kept.count]
+    now = [item[1] for item in kept.kept if item[1].take == kept.count]
+    found = judge_drifts(drifts(Weeks(kept=before, count=kept.count - 1).baseline(), now)).get("piano", [])
+    named = [finding.id for finding in found if finding.id.endswith(("tone-125", "tone-63", "tone-8000"))]
+    assert bool(named) is told, [say(finding) for finding in found]
+
+
 class TestNoise:
     """Noise that rises by 1 dB a week from week 8 on; that of an open microphone is the hall's."""
 
@@ -239,5 +254,5 @@ class TestThePicture:
         print_source(list(self.courses(rng).values()), console)
         printed = console.file.getvalue()
         assert card["against"] in printed
-        assert "slope of its tone, dB per octave" in printed
+        assert "tone slope, dB per octave" in printed
         assert "tone around 8 kHz, dB" in printed
