@@ -8,7 +8,7 @@ import numpy as np
 
 from deskhand.compare.dynamics import Dynamics, ReductionPercentiles
 from deskhand.compare.interval import Interval
-from deskhand.compare.laws import Shape, settings
+from deskhand.compare.laws import ModelMake, settings
 from deskhand.compare.search import finished
 from deskhand.units import db_from_amplitude
 
@@ -130,7 +130,7 @@ def describe_law(fit: LawFit, after: Array, flat_db: float) -> Dynamics:
     fit : LawFit
     after : (channels, frames) array
     flat_db : float
-        Gain that all frequencies share, in front of which the detector is taken to listen; 0 where BEFORE went in as it is.
+        Gain that all frequencies share, in front of which the detector is reductions_db to listen; 0 where BEFORE went in as it is.
     """
     reading = fit.bench.reading
     kind = kind_of(fit)
@@ -147,9 +147,9 @@ def describe_law(fit: LawFit, after: Array, flat_db: float) -> Dynamics:
     )
     above = _share_above(fit)
     playing = reading.weight > 0
-    taken = fit.makeup_db - reading.gain_db[playing]
+    reductions_db = fit.makeup_db - reading.gain_db[playing]
     reduction = ReductionPercentiles(
-        median=round(float(np.median(taken)), 2), p95=round(float(np.percentile(taken, 95)), 2)
+        median=round(float(np.median(reductions_db)), 2), p95=round(float(np.percentile(reductions_db, 95)), 2)
     )
     reasons = _reasons(fit, kind, above, reduction)
     if kind == "limiter":
@@ -208,4 +208,4 @@ def as_our_block(fit: LawFit) -> LawFit:
     if not fit.shape.detector.startswith("level") or fit.shape.law == "below":
         return fit
     detector: Detector = "gain rms" if fit.shape.detector == "level rms" else "gain peak"
-    return finished(fit.bench, Shape(detector=detector, law="above", ahead_s=0.0, blend=False), fit.values)
+    return finished(fit.bench, ModelMake(detector=detector, law="above", ahead_s=0.0, blend=False), fit.values)

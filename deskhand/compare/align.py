@@ -153,8 +153,8 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = Fa
     # another delay holds elsewhere: only what lies on this side of the jump is described
     half = 0.5 * _WINDOW_S * sample_rate_hz
     centres = [window.centre for window in windows]
-    earlier = [anchor.frame for other in anchors[1:] for anchor in other if anchor.frame < run[0].frame]
-    later = [anchor.frame for other in anchors[1:] for anchor in other if anchor.frame > run[-1].frame]
+    earlier = [anchor.frame for group in anchors[1:] for anchor in group if anchor.frame < run[0].frame]
+    later = [anchor.frame for group in anchors[1:] for anchor in group if anchor.frame > run[-1].frame]
     return replace(
         line,
         used=(int(min(centres) - half) if earlier else 0, int(max(centres) + half) if later else before.shape[1]),

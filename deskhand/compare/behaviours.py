@@ -29,7 +29,7 @@ def behaviours(result: CompareResult) -> tuple[str, ...]:
         "cut": bool(alignment.jumps) or alignment.used_from_s is not None,
         "tone": bool(result.shapes),
         "width": width or any(shape.on in ("mid", "side") for shape in result.shapes),
-        **{kind: any(gain.kind == kind for gain in result.dynamics) for kind in ("compressor", "limiter", "gate")},
+        **{gain.kind: True for gain in result.dynamics},
         "saturation": result.saturation is not None,
         "reverb": result.reverb is not None,
         "echo": bool(result.echoes),

@@ -56,10 +56,10 @@ def _normal_equations(before: Array, after: Array, knots: Array) -> tuple[Array,
     upper = position - index
     lower = 1.0 - upper
     size = knots.size
-    own = np.bincount(index, lower**2, size) + np.bincount(index + 1, upper**2, size)
+    diagonal = np.bincount(index, lower**2, size) + np.bincount(index + 1, upper**2, size)
     beside = np.bincount(index, lower * upper, size)[:-1]
     target = np.bincount(index, lower * after, size) + np.bincount(index + 1, upper * after, size)
-    return np.diag(own) + np.diag(beside, 1) + np.diag(beside, -1), np.asarray(target)
+    return np.diag(diagonal) + np.diag(beside, 1) + np.diag(beside, -1), np.asarray(target)
 
 
 def _solved(matrix: Array, target: Array) -> Array:

@@ -30,7 +30,7 @@ _MOST_STEPS, _MOST_SHORT_STEPS = 40, 150
 _SETTLED, _SETTLED_SHORT = 1e-4, 1e-6
 """Residual of the normal equations at which they end, against its beginning. Common practice, no source."""
 _ENDINGS: Final = 2
-"""Times that a short response is found: once, and with its own ending. Common practice, no source."""
+"""Times that a short response is found: once, and with its autocorrelation ending. Common practice, no source."""
 _SHORT_S: Final = 0.3
 """Longest response that counts as short. Common practice, no source."""
 _SMOOTH_BINS: Final = 9
@@ -61,25 +61,25 @@ def _channel_taps(before: Array, after: Array, count: int, early: int, *, short:
     """(count,) taps from `early` frames before time 0 on."""
     size = scipy.fft.next_fast_len(before.size + 2 * count, real=True)
     spectrum = scipy.fft.rfft(before, size, workers=2)
-    own = scipy.fft.irfft(np.abs(spectrum) ** 2, size, workers=2)[:count]
+    autocorrelation = scipy.fft.irfft(np.abs(spectrum) ** 2, size, workers=2)[:count]
     ring = 2 * scipy.fft.next_fast_len(count, real=True)
     circle = np.zeros(ring)
-    circle[:count] = own
-    circle[ring - count + 1 :] = own[:0:-1]
+    circle[:count] = autocorrelation
+    circle[ring - count + 1 :] = autocorrelation[:0:-1]
     toeplitz = scipy.fft.rfft(circle, workers=2).real
     # the mean over some bins, so that the preconditioner is no noisier than a response of this length can be
     power = np.maximum(np.convolve(np.maximum(toeplitz, 0.0), np.ones(_SMOOTH_BINS) / _SMOOTH_BINS, "same"), 0.0)
     ridge = (_SHORT_RIDGE if short else _RIDGE) * float(power.max()) + 1e-30
     steps, settled = (_MOST_SHORT_STEPS, _SETTLED_SHORT) if short else (_MOST_STEPS, _SETTLED)
     taps = np.zeros(count)
-    heard = after
+    completed = after
     for _ in range(_ENDINGS if short else 1):
-        cross = scipy.fft.irfft(np.conj(spectrum) * scipy.fft.rfft(heard, size, workers=2), size, workers=2)
+        cross = scipy.fft.irfft(np.conj(spectrum) * scipy.fft.rfft(completed, size, workers=2), size, workers=2)
         target = np.concatenate([cross[size - early :], cross[: count - early]])
         taps = _solved(toeplitz + ridge, power + ridge, target, taps, steps, settled)
         # AFTER ends before it has died away: what is missing is put in by what is known of it
         through = scipy.fft.irfft(spectrum * scipy.fft.rfft(taps, size, workers=2), size, workers=2)
-        heard = np.concatenate([after, through[early + after.size : early + after.size + count]])
+        completed = np.concatenate([after, through[early + after.size : early + after.size + count]])
     return taps
 
 
@@ -98,7 +98,8 @@ def _solved(matrix: Array, preconditioner: Array, target: Array, start: Array, s
     if start.any():
         first_size = float(target @ through(1.0 / preconditioner, target))
     for _ in range(steps):
-        if size_left < settled**2 * first_size:
+        # a channel of silence is done before it begins
+        if size_left <= settled**2 * first_size:
             break
         turned = through(matrix, step)
         length = size_left / max(float(step @ turned), 1e-300)

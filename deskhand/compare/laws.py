@@ -50,7 +50,7 @@ SCALE: Final = np.array([3.0, 0.5, 3.0, 1.0, 1.0, 6.0, 0.2])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Shape:
+class ModelMake:
     """Make of a model: its detector, its law and what it looks ahead."""
 
     detector: Detector
@@ -194,7 +194,7 @@ class Bench:
             return np.asarray(db_from_amplitude(level + 1e-10))
         return np.asarray(db_from_power(level + 1e-20)) + _SINE_DB
 
-    def stride_gain(self, shape: Shape, values: Array) -> Array:
+    def stride_gain(self, shape: ModelMake, values: Array) -> Array:
         """(strides,) gain of a model, as a factor."""
         turned = settings(values)
         reading = self.reading
@@ -203,22 +203,22 @@ class Bench:
             gain_db = -reduction_db(level, shape.law, turned)
         else:
             # smoothed behind the law: worked out at every frame
-            taken = reduction_db(self._source(shape.detector, shape.ahead_s), shape.law, turned)
+            reduction = reduction_db(self._source(shape.detector, shape.ahead_s), shape.law, turned)
             if shape.detector == "look-ahead":
-                taken = _ahead(taken, round(shape.ahead_s * reading.rate_hz))
+                reduction = _ahead(reduction, round(shape.ahead_s * reading.rate_hz))
             keeps = [kernels.keep(turned[name] / 1000.0, reading.rate_hz) for name in ("attack_ms", "release_ms")]
             if shape.detector == "look-ahead":
-                kernels.smooth(taken, 0.0, keeps[1], np.zeros(1))
-                taken = _mean_before(taken, round(shape.ahead_s * reading.rate_hz))
+                kernels.smooth(reduction, 0.0, keeps[1], np.zeros(1))
+                reduction = _mean_before(reduction, round(shape.ahead_s * reading.rate_hz))
             elif shape.law == "below":
-                kernels.smooth_gate(taken, keeps[0], keeps[1], np.zeros(1))
+                kernels.smooth_gate(reduction, keeps[0], keeps[1], np.zeros(1))
             else:
-                kernels.smooth(taken, keeps[0], keeps[1], np.zeros(1))
-            gain_db = -taken[reading.stride // 2 :: reading.stride]
+                kernels.smooth(reduction, keeps[0], keeps[1], np.zeros(1))
+            gain_db = -reduction[reading.stride // 2 :: reading.stride]
         gain = np.exp(gain_db * (np.log(10.0) / 20.0))
         return np.asarray((1.0 - turned["blend"]) + turned["blend"] * gain if shape.blend else gain)
 
-    def gain_db(self, shape: Shape, values: Array) -> Array:
+    def gain_db(self, shape: ModelMake, values: Array) -> Array:
         """(steps,) gain of a model, read as the measured one is."""
         reading = self.reading
         weighed = self.stride_gain(shape, values)[: reading.stride_power.size] * reading.stride_power
@@ -227,7 +227,7 @@ class Bench:
             db_from_amplitude(np.maximum(np.convolve(sums, _window(), "same") / reading.window_power, 1e-6))
         )
 
-    def off_db(self, shape: Shape, values: Array) -> tuple[Array, float]:
+    def off_db(self, shape: ModelMake, values: Array) -> tuple[Array, float]:
         """((steps,) difference from the measured gain at the best make-up, that make-up)."""
         reading = self.reading
         off = reading.gain_db - self.gain_db(shape, values)
@@ -235,14 +235,14 @@ class Bench:
         return off - makeup, makeup
 
 
-def _ahead(taken: Array, ahead: int) -> Array:
+def _ahead(reduction: Array, ahead: int) -> Array:
     """(frames,) largest of each frame and the next ones."""
-    return np.ascontiguousarray(scipy.ndimage.maximum_filter1d(taken, ahead + 1, origin=-((ahead + 1) // 2)))
+    return np.ascontiguousarray(scipy.ndimage.maximum_filter1d(reduction, ahead + 1, origin=-((ahead + 1) // 2)))
 
 
-def _mean_before(taken: Array, ahead: int) -> Array:
+def _mean_before(reduction: Array, ahead: int) -> Array:
     """(frames,) mean of each frame and those before it: a straight line up to what is needed."""
-    total = np.concatenate([np.zeros(ahead + 1), np.cumsum(taken)])
+    total = np.concatenate([np.zeros(ahead + 1), np.cumsum(reduction)])
     return np.asarray((total[ahead + 1 :] - total[: -ahead - 1]) / (ahead + 1))
 
 
@@ -251,6 +251,6 @@ def reduction_db(level_db: Array, law: Law, turned: dict[str, float]) -> Array:
     threshold, ratio = turned["threshold_dbfs"], turned["ratio"]
     if law == "below":
         return np.clip((threshold - level_db) * (ratio - 1.0), 0.0, turned["range_db"])
-    taken = np.array(level_db, np.float64)
-    kernels.compress(taken, threshold, ratio, turned["knee_db"])
-    return taken
+    reduction = np.array(level_db, np.float64)
+    kernels.compress(reduction, threshold, ratio, turned["knee_db"])
+    return reduction

@@ -29,6 +29,8 @@ _TREMOLO_HZ: Final = (0.4, 16.0)
 """Rates that are looked for. Common practice, no source."""
 _TREMOLO_SHARE: Final = 0.7
 """Share of the gain's movement that one rate and its harmonics explain, or it is no tremolo. The study `validations/compare_cases.py`."""
+_MOST_SHARPER: Final = 1.2
+"""Most of a harmonic's angle over the reading that is given back: a factor of two. Common practice, no source."""
 _STEP_S: Final = 0.005
 """Distance between two readings. Common practice, no source."""
 _CHORUS_RATE_HZ: Final = 12000.0
@@ -126,10 +128,13 @@ def find_tremolo(before: Array, after: Array, rate_hz: int) -> tuple[MovingGain,
         turns = 2.0 * np.pi * tried * time_s
         basis = np.stack([np.ones(curve.size), *(wave(n * turns) for n in (1, 2, 3) for wave in (np.cos, np.sin))])
         weights = np.linalg.lstsq((basis * np.sqrt(weight)).T, np.sqrt(weight) * curve, rcond=None)[0]
-        fitted = weights @ basis
+        # reading it over some milliseconds has lowered each harmonic by a known factor
+        number = np.array([0, 1, 1, 2, 2, 3, 3])
+        sharper = np.exp(0.5 * np.minimum(2.0 * np.pi * tried * number * _TREMOLO_S, _MOST_SHARPER) ** 2)
+        fitted, sharp = weights @ basis, (weights * sharper) @ basis
         share = 1.0 - float(np.sum(weight * (curve - fitted) ** 2) / max(np.sum(weight * (curve - mean) ** 2), 1e-30))
         if best is None or share > best[0]:
-            best = share, float(tried), fitted
+            best = share, float(tried), sharp
     assert best is not None
     share, rate, fitted = best
     if share < _TREMOLO_SHARE:
@@ -162,7 +167,7 @@ def find_moving_delay(before: Array, after: Array, rate_hz: int) -> Modulation |
     frames, hop = round(_CHORUS_WINDOW_S * rate), round(0.25 * _CHORUS_WINDOW_S * rate)
     first, last = (round(lag * rate) for lag in _CHORUS_LAGS_S)
     size = scipy.fft.next_fast_len(2 * (frames + last), real=True)
-    window = np.hanning(frames + 1)[:-1]
+    window, edge = np.hanning(frames + 1)[:-1], round(0.3 * _CHORUS_LAGS_S[0] * rate)
     loud = float(np.percentile(np.abs(dry), 90))
     delays_s = []
     for start in range(last, dry.shape[1] - frames, hop):
@@ -171,15 +176,18 @@ def find_moving_delay(before: Array, after: Array, rate_hz: int) -> Modulation |
             continue
         # the earlier sound of which this may be the repeat
         earlier = scipy.fft.rfft(dry[:, start - last : start + frames], size, axis=1)
-        here = scipy.fft.rfft(late[:, start : start + frames] * window, size, axis=1)
-        cross = np.sum(here * np.conj(earlier), axis=0)
+        window_spectrum = scipy.fft.rfft(late[:, start : start + frames] * window, size, axis=1)
+        cross = np.sum(window_spectrum * np.conj(earlier), axis=0)
         strength = np.sum(np.abs(earlier) ** 2, axis=0)
         correlation = scipy.fft.irfft(cross / (strength + 0.02 * strength.mean()), size)
         lags = np.abs(correlation[(np.arange(first, last) - last) % size])
-        delays_s.append((first + int(np.argmax(lags))) / rate)
+        lag = int(np.argmax(lags))
+        # what is only the edge of the direct sound follows itself
+        delays_s.append((first + lag) / rate if lag > edge else np.nan)
     track = np.array(delays_s)
     steps = np.abs(np.diff(track))
-    followed = float(np.mean(steps[~np.isnan(steps)] < _CHORUS_NEAR_S)) if np.isfinite(steps).any() else 0.0
+    known = ~np.isnan(steps)
+    followed = float(np.mean(steps[known] < _CHORUS_NEAR_S)) if known.sum() > _CHORUS_SHARE * steps.size else 0.0
     good = np.flatnonzero((steps[:-1] < _CHORUS_NEAR_S) & (steps[1:] < _CHORUS_NEAR_S)) + 1
     if followed < _CHORUS_SHARE or good.size < 8:
         return None

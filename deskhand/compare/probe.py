@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 RATE_HZ: Final = 48000
+"""Rate of the test signal: what desks run at. Common practice, no source."""
 _SWEEP_S: Final = 12.0
 """Length of the sweep. Common practice, no source."""
 _SWEEP_HZ: Final = (20.0, 20000.0)
@@ -28,11 +29,13 @@ _SWEEP_DBFS: Final = -30.0
 _SILENCE_S: Final = 4.0
 """Silence behind the sweep, in which a room dies away and noise is heard. Common practice, no source."""
 _STEPS_DBFS: Final = tuple(range(-54, -5, 3))
-"""Levels of the steps, quiet first, each for `_STEP_S`. Common practice, no source."""
+"""Levels of the steps, quiet first. Common practice, no source."""
 _STEP_S: Final = 0.8
+"""Length of a step: several releases. Common practice, no source."""
 _JUMPS_DBFS: Final = (-24.0, -18.0, -12.0, -6.0)
 """Levels that are jumped to from `_REST_DBFS`, and back: attack and release at four depths. Common practice, no source."""
 _REST_DBFS: Final = -48.0
+"""Level between the jumps: below all thresholds. Common practice, no source."""
 _JUMP_S: Final = 0.5
 """Length of a jump, and of the rest behind it three times that. Common practice, no source."""
 _EDGE_S: Final = 0.002

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
     from deskhand.compare.movement import MovingGain
     from deskhand.compare.result import Addition, Modulation
     from deskhand.compare.search import LawFit
-    from deskhand.compare.space import Space
+    from deskhand.compare.space import LateSound
 
     Array = NDArray[np.float64]
 
@@ -48,11 +48,12 @@ _LEGS_TRIED_S: Final = 6.0
 """Stretch on which the legs are chosen. Common practice, no source."""
 _LEGS_APART_DB: Final = 3.0
 """Middle and sides are the legs when they leave less by this. Common practice, no source."""
-_WELL_DB: Final = 0.15
-"""Misfit of a gain (RMS) below which no tone is looked for beside it: a tone moves it by more. Common practice, no source."""
+_TONE_SEEN_DB: Final = 1.0
+"""Decibels that a response leaves less than a gain, where there is a tone. The study `validations/compare_cases.py`."""
 _EXPLAINED_DB: Final = -45.0
-"""Residual below which an explanation ends the search, where it leaves ten decibels less than a linear part. Common practice, no source."""
+"""Residual below which an explanation ends the search. Common practice, no source."""
 _CLEARLY_DB: Final = 10.0
+"""Decibels less than a linear part leaves with which another explanation is clear. Common practice, no source."""
 _TONE_WORTH_DB: Final = 3.0
 """Decibels by which a tone beside it must lower what moving gain or curve leave, or it is what they leave. The study
 `validations/compare_cases.py`."""
@@ -84,7 +85,7 @@ class Explanation:
     after: Array
     """(channels, frames) of AFTER without late sound and moving gain."""
     bend: Bend | None = None
-    space: Space | None = None
+    space: LateSound | None = None
     slow: MovingGain | None = None
     modulation: Modulation | None = None
     law: LawFit | None = None
@@ -188,8 +189,8 @@ def _filtered_pair(before: Array, after: Array, rate_hz: int) -> Array:
         power = np.mean(legs**2, axis=1)
         part = lively(before, rate_hz, _LEGS_TRIED_S)
         left_db = [
-            impulse_response(source[:, part], heard[:, part], rate_hz, _SHORT_S).residual_db
-            for source, heard in ((before, after), (legs, after_legs))
+            impulse_response(source[:, part], target[:, part], rate_hz, _SHORT_S).residual_db
+            for source, target in ((before, after), (legs, after_legs))
             if power.min() > _SILENT_LEG * power.max()
         ]
         if left_db and left_db[1] < left_db[0] - _LEGS_APART_DB:
@@ -279,7 +280,7 @@ def law_gain(law: LawFit, frames: int) -> Array:
     return np.pad(gain, (0, max(0, frames - gain.size)), mode="edge")[:frames]
 
 
-def _level_dependent(before: Array, after: Array, _filtered: Array, rate_hz: int) -> list[Explanation]:
+def _level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Explanation]:
     """Compressor, limiter or gate, of BEFORE as it is and behind a response."""
     law = fit_law(read_gain(before, after, rate_hz))
     if law is None:
@@ -290,7 +291,9 @@ def _level_dependent(before: Array, after: Array, _filtered: Array, rate_hz: int
         model="level-dependent gain", residual_db=_left_db(after, makeup * gain * before, rate_hz), parameters=law.parameters,
         before=before, after=after / np.maximum(gain, _FLOOR), law=law,
     )  # fmt: skip
-    if plain.residual_db < _EXPLAINED_DB or law.misfit_db < _WELL_DB:
+    flat = float(np.sum(before * after) / max(float(np.sum(before**2)), 1e-30)) * before
+    has_tone = level_left_db(after, filtered) < level_left_db(after, flat) - _TONE_SEEN_DB
+    if plain.residual_db < _EXPLAINED_DB or not has_tone:
         return [plain]
     toned = _toned_law(before, after, rate_hz, law)
     return [plain] if toned is None else [plain, toned]

@@ -52,7 +52,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-SCHEMA: Final = 1
+SCHEMA: Final = 2
 """Version of the contract of `--json`."""
 MOST_S: Final = 600.0
 """Longest stretch of a recording that is looked at: docs/compare.md tells it. Common practice, no source."""
@@ -315,7 +315,7 @@ def _comparison(
         shapes_rms_db=round(tone.rms_db, 3), dynamics=tuple(dynamics), residual_db=round(model.joint.residual_db, 1),
         distortion_db=distortion_db, noise_dbfs=noise_dbfs, loudness_change_lu=change_lu, before=both_readings[0], after=both_readings[1],
         chain_residual_db=left_db, verdict=(), not_measured=missing, flat_gain_db=round(flat_db, 3), side_gain_db=side_gain_db(model, tone.flat_db),
-        rivals=competition.rivals, doubt="" if chosen is None else competition.doubt,
+        rivals=() if chosen is None else competition.rivals, doubt="" if chosen is None else competition.doubt,
         left_db=round(model.joint.residual_db if chosen is None else chosen.residual_db, 1),
         **({} if chosen is None else details(chosen, competition, rate)),
     )  # fmt: skip

@@ -10,7 +10,7 @@ import numpy as np
 import scipy.optimize
 
 from deskhand.compare.interval import Interval
-from deskhand.compare.laws import DETECTORS, HIGHEST, LOWEST, NAMES, SCALE, STEP_S, Bench, Shape, part_of, settings
+from deskhand.compare.laws import DETECTORS, HIGHEST, LOWEST, NAMES, SCALE, STEP_S, Bench, ModelMake, part_of, settings
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,8 +19,7 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-_ATTACKS_MS: Final = (0.2, 1.0, 4.0, 16.0, 60.0)
-_RELEASES_MS: Final = (8.0, 30.0, 100.0, 300.0, 1000.0)
+_ATTACKS_MS, _RELEASES_MS = (0.2, 1.0, 4.0, 16.0, 60.0), (8.0, 30.0, 100.0, 300.0, 1000.0)
 """Both: times from which a search may begin, four times apart: less than it finds its way over. Common practice, no source."""
 _AHEADS_S: Final = (0.001, 0.002, 0.005, 0.01)
 """Times that a limiter looks ahead. Common practice, no source."""
@@ -28,16 +27,15 @@ _LIMIT: Final = 6.0
 """log2 of ratio - 1 of a limiter: the highest of `HIGHEST`."""
 _BINS: Final = 40
 """Levels at which a gain is averaged when it is asked how well it follows a detector. Common practice, no source."""
-_STARTS: Final = 2
-"""Detectors and laws that a search goes on with. Common practice, no source."""
 _MOST_CHOSEN: Final = 6
 """Detectors and laws with which a search begins. Common practice, no source."""
 _BLEND_WORTH: Final = 0.8
 """Share of the difference that may be left when a parallel path is taken in, one parameter more. Common practice, no source."""
 _AS_NEAR: Final = 1.5
 """Misfit against the nearest's up to which a model's settings are within what can be told. Common practice, no source."""
-_AS_NEAR_BLEND: Final = 1.1
-_BESIDE: Final = 0.85
+_STEEPER: Final = 1.3
+"""log2 by which a ratio is steeper where half goes beside it, to begin with: what both take off is about the same."""
+_AS_NEAR_BLEND, _BESIDE = 1.1, 0.85
 """Both: a parallel path with less than this share compressed that explains as much leaves the ratio open. Common practice, no source."""
 _NEAR_DB: Final = 0.001
 """Difference (RMS) at which nothing more is tried. Common practice, no source."""
@@ -63,7 +61,7 @@ _LEAST_SURE: Final = np.array([0.3, 0.06, 1.0, 0.1, 0.05, 0.5, 0.03])
 class LawFit:
     """Nearest model of a gain."""
 
-    shape: Shape
+    shape: ModelMake
     values: Array
     """Parameters, in the order of `NAMES`."""
     misfit_db: float
@@ -94,11 +92,11 @@ def _scatter_db(level_db: Array, gain_db: Array, weight: Array) -> float:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Start:
+class _SearchStart:
     """Model from which a search begins."""
 
     misfit_db: float
-    shape: Shape
+    shape: ModelMake
     values: Array
 
 
@@ -145,7 +143,7 @@ def _rms(bench: Bench, off: Array) -> float:
     return float(np.sqrt(np.sum(weight * off**2) / max(float(np.sum(weight)), 1e-9)))
 
 
-def _starts(bench: Bench) -> list[_Start]:
+def _starts(bench: Bench) -> list[_SearchStart]:
     """Models from which a search may begin, nearest first; two of each detector at most."""
     reading = bench.reading
     strides = reading.hop // reading.stride
@@ -159,40 +157,46 @@ def _starts(bench: Bench) -> list[_Start]:
                 scored.append(
                     (_scatter_db(level, reading.gain_db, reading.weight), detector, attack_ms, release_ms, level)
                 )
-    starts: list[_Start] = []
+    starts: list[_SearchStart] = []
     for detector in DETECTORS[:2]:
         of_it = sorted((score for score in scored if score[1] == detector), key=lambda score: score[0])
         for _, _, attack_ms, release_ms, level in of_it[:3]:
             for law, threshold, ratio, range_db in _law_starts(level, reading):
-                shape = Shape(detector=detector, law=law, ahead_s=0.0, blend=False)
+                shape = ModelMake(detector=detector, law=law, ahead_s=0.0, blend=False)
                 values = _values(threshold, ratio, attack_ms, release_ms, range_db)
-                starts.append(_Start(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values))
+                starts.append(
+                    _SearchStart(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values)
+                )
                 if detector == "level peak":
                     # our own blocks smooth the gain: they start from the same settings
-                    for own in DETECTORS[2:]:
-                        shape = Shape(detector=own, law=law, ahead_s=0.0, blend=False)
+                    for behind_law in DETECTORS[2:]:
+                        shape = ModelMake(detector=behind_law, law=law, ahead_s=0.0, blend=False)
                         starts.append(
-                            _Start(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values)
+                            _SearchStart(
+                                misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values
+                            )
                         )
     starts += _limiter_starts(bench)
     return sorted(starts, key=lambda start: start.misfit_db)
 
 
-def _limiter_starts(bench: Bench) -> list[_Start]:
+def _limiter_starts(bench: Bench) -> list[_SearchStart]:
     """Limiters that look ahead, from which a search may begin."""
     peaks_db = bench.level_db("gain peak", 0.0, 0.0, 0.0)
     peaks_db = peaks_db[: peaks_db.size // 40 * 40].reshape(-1, 40).max(axis=1)
     starts = []
     for threshold in np.percentile(peaks_db, [50, 70, 85, 95]):
         for ahead_s in _AHEADS_S:
-            shape = Shape(detector="look-ahead", law="above", ahead_s=ahead_s, blend=False)
+            shape = ModelMake(detector="look-ahead", law="above", ahead_s=ahead_s, blend=False)
             values = _values(float(threshold), 3.0, 1.0, 60.0, 20.0)
             values[1], values[2] = _LIMIT, 0.0
-            starts.append(_Start(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values))
+            starts.append(
+                _SearchStart(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values)
+            )
     return starts
 
 
-def _refined(bench: Bench, start: _Start, *, steps: int) -> tuple[_Start, Array | None]:
+def _refined(bench: Bench, start: _SearchStart, *, steps: int) -> tuple[_SearchStart, Array | None]:
     """(nearest model from a start on, (steps, parameters) its derivatives)."""
     free = start.shape.free
     root = np.sqrt(bench.reading.weight)
@@ -209,7 +213,7 @@ def _refined(bench: Bench, start: _Start, *, steps: int) -> tuple[_Start, Array 
     values = start.values.copy()
     values[free] = solution.x
     misfit = _rms(bench, bench.off_db(start.shape, values)[0])
-    return _Start(misfit_db=misfit, shape=start.shape, values=values), np.asarray(solution.jac)
+    return _SearchStart(misfit_db=misfit, shape=start.shape, values=values), np.asarray(solution.jac)
 
 
 def _liveliest(reading: GainReading) -> GainReading:
@@ -241,12 +245,12 @@ def fit_law(reading: GainReading) -> LawFit | None:
     # the whole is only gone through from where a livelier stretch has led
     bench = Bench(_liveliest(reading))
     starts = _starts(bench)
-    chosen: list[_Start] = []
+    chosen: list[_SearchStart] = []
     for start in starts:
         same = [
-            other
-            for other in chosen
-            if (other.shape.detector, other.shape.law) == (start.shape.detector, start.shape.law)
+            candidate
+            for candidate in chosen
+            if (candidate.shape.detector, candidate.shape.law) == (start.shape.detector, start.shape.law)
         ]
         if not same:
             chosen.append(start)
@@ -254,43 +258,54 @@ def fit_law(reading: GainReading) -> LawFit | None:
         (_refined(bench, start, steps=5)[0] for start in chosen[:_MOST_CHOSEN]), key=lambda start: start.misfit_db
     )
     nearest = sorted(
-        (_refined(bench, start, steps=12)[0] for start in refined[:_STARTS]), key=lambda start: start.misfit_db
+        (_refined(bench, start, steps=12)[0] for start in _gone_on_with(refined)), key=lambda start: start.misfit_db
     )
-    best, parallel_open = nearest[0], False
-    if best.shape.law == "above" and best.shape.detector != "look-ahead" and best.misfit_db > _NEAR_DB:
-        nearest[0], parallel_open = _with_blend(bench, best)
-    bench = Bench(reading)
-    fits = [finished(bench, nearest[0].shape, nearest[0].values)]
-    if len(nearest) > 1 and nearest[1].misfit_db < _ASKED_AGAIN * best.misfit_db:
-        fits.append(finished(bench, nearest[1].shape, nearest[1].values))
+    chosen_starts = nearest[:1] + [
+        start for start in nearest[1:] if start.misfit_db < _ASKED_AGAIN * nearest[0].misfit_db
+    ]
+    whole = Bench(reading)
+    fits = [finished(whole, start.shape, start.values) for start in chosen_starts]
     fit = min(fits, key=lambda candidate: candidate.misfit_db)
-    return replace(fit, intervals=_joined(fit, fits), parallel_open=parallel_open and not fit.shape.blend)
+    parallel_open = False
+    if fit.shape.law == "above" and fit.shape.detector != "look-ahead" and fit.misfit_db > _NEAR_DB:
+        beside, parallel_open = _beside(bench, fit)
+        fit = fit if beside is None else finished(whole, beside.shape, beside.values)
+    return replace(fit, intervals=_joined(fit, fits), parallel_open=parallel_open)
+
+
+def _gone_on_with(refined: list[_SearchStart]) -> list[_SearchStart]:
+    """Models that a search goes on with: the nearest, and with the same law the one that follows powers instead of amplitudes."""
+    first = refined[0]
+    twins = {"level peak": "level rms", "level rms": "level peak", "gain peak": "gain rms", "gain rms": "gain peak"}
+    wanted = (twins.get(first.shape.detector), first.shape.law)
+    twin = [start for start in refined[1:] if (start.shape.detector, start.shape.law) == wanted]
+    return [first, *twin[:1], *[start for start in refined[1:2] if all(start is not chosen for chosen in twin)]]
 
 
 def _joined(fit: LawFit, fits: list[LawFit]) -> dict[str, Interval]:
     """Intervals that hold those of every model that explains next to as much."""
-    near = [other for other in fits if other.misfit_db < _AS_NEAR * fit.misfit_db]
+    near = [candidate for candidate in fits if candidate.misfit_db < _AS_NEAR * fit.misfit_db]
     joined = {}
     for name, interval in fit.intervals.items():
-        others = [other.intervals[name] for other in near if name in other.intervals]
+        near_intervals = [candidate.intervals[name] for candidate in near if name in candidate.intervals]
         joined[name] = Interval(
-            low=min([interval.low, *(other.low for other in others)]),
-            high=max([interval.high, *(other.high for other in others)]),
+            low=min([interval.low, *(candidate.low for candidate in near_intervals)]),
+            high=max([interval.high, *(candidate.high for candidate in near_intervals)]),
         )
     return joined
 
 
-def finished(bench: Bench, shape: Shape, values: Array) -> LawFit:
+def finished(bench: Bench, shape: ModelMake, values: Array) -> LawFit:
     """Nearest model of one make from some settings on, with its intervals.
 
     Parameters
     ----------
     bench : Bench
-    shape : Shape
+    shape : ModelMake
     values : (parameters,) array
         Where the search begins.
     """
-    start = _Start(misfit_db=np.inf, shape=shape, values=values)
+    start = _SearchStart(misfit_db=np.inf, shape=shape, values=values)
     best, jacobian = _refined(bench, start, steps=12)
     off, makeup_db = bench.off_db(best.shape, best.values)
     return LawFit(
@@ -299,22 +314,22 @@ def finished(bench: Bench, shape: Shape, values: Array) -> LawFit:
     )  # fmt: skip
 
 
-def _with_blend(bench: Bench, best: _Start) -> tuple[_Start, bool]:
+def _beside(bench: Bench, fit: LawFit) -> tuple[_SearchStart | None, bool]:
     """(model with some of the untouched signal beside it where that is clearly nearer, True where it is as near)."""
-    shape = Shape(detector=best.shape.detector, law="above", ahead_s=best.shape.ahead_s, blend=True)
-    tried = []
-    for blend, steeper in ((0.5, 1.3),):
-        values = best.values.copy()
-        values[1] = min(values[1] + steeper, HIGHEST[1] - 0.1)
-        values[6] = blend
-        tried.append(_refined(bench, _Start(misfit_db=best.misfit_db, shape=shape, values=values), steps=12)[0])
-    nearest = min(tried, key=lambda start: start.misfit_db)
-    if nearest.misfit_db < _BLEND_WORTH * best.misfit_db:
-        return nearest, False
-    return best, nearest.misfit_db < _AS_NEAR_BLEND * best.misfit_db and nearest.values[6] < _BESIDE
+    values = fit.values.copy()
+    values[1] = min(values[1] + _STEEPER, HIGHEST[1] - 0.1)
+    values[6] = 0.5
+    shape = replace(fit.shape, blend=True)
+    beside = _refined(bench, _SearchStart(misfit_db=np.inf, shape=shape, values=values), steps=14)[0]
+    plain_db = _rms(bench, bench.off_db(fit.shape, fit.values)[0])
+    if beside.values[6] >= _BESIDE:
+        return None, False
+    if beside.misfit_db < _BLEND_WORTH * plain_db:
+        return beside, False
+    return None, beside.misfit_db < _AS_NEAR_BLEND * plain_db
 
 
-def _intervals(bench: Bench, best: _Start, off: Array, jacobian: Array | None) -> dict[str, Interval]:
+def _intervals(bench: Bench, best: _SearchStart, off: Array, jacobian: Array | None) -> dict[str, Interval]:
     """Interval of each setting: sections of time drawn again, each draw solved by one step of Newton's."""
     free = best.shape.free
     if jacobian is None:

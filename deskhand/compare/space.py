@@ -60,7 +60,7 @@ _LEAST_SURE: Final = 0.05
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Space:
+class LateSound:
     """Late sound of a processor, and what is left of AFTER once it is known."""
 
     reverb: Reverb | None
@@ -70,7 +70,7 @@ class Space:
     residual_db: float
 
 
-def find_space(before: Array, after: Array, rate_hz: int) -> Space | None:
+def find_space(before: Array, after: Array, rate_hz: int) -> LateSound | None:
     """Late sound between two recordings; None where there is none.
 
     Parameters
@@ -99,7 +99,7 @@ def find_space(before: Array, after: Array, rate_hz: int) -> Space | None:
     if not echoes:
         wet_db = float(db_from_power(np.sum(slow_late**2) / max(float(np.sum(direct**2)), 1e-30)))
         reverb = _reverb(response, wet_db, direct_end, rate)
-    return Space(reverb=reverb, echoes=tuple(echoes), late=late, residual_db=response.residual_db)
+    return LateSound(reverb=reverb, echoes=tuple(echoes), late=late, residual_db=response.residual_db)
 
 
 def _stands_out(energy: Array, direct: int, rate: float) -> bool:

@@ -81,14 +81,14 @@ def find_steady(linear: Array, left: Array, rate_hz: int) -> SteadyPart | None:
         return None
     mono = left.mean(axis=0)
     mains_hz, lines, hum = _hum(mono, rate_hz)
-    rest = left - hum
-    hum_power, rest_power = float(np.mean(hum**2)), float(np.mean(rest**2))
+    without_hum = left - hum
+    hum_power, rest_power = float(np.mean(hum**2)), float(np.mean(without_hum**2))
     is_hum = hum_power > _HUM_SHARE * rest_power
     return SteadyPart(
         slope=slope,
         addition=Addition(
             noise_dbfs=round(float(db_from_power(max(rest_power, 1e-30))) + AES17_OFFSET_DB, 2),
-            noise_interval_dbfs=_interval_dbfs(rest, rate_hz),
+            noise_interval_dbfs=_interval_dbfs(without_hum, rate_hz),
             hum_dbfs=round(float(db_from_power(max(hum_power, 1e-30))) + AES17_OFFSET_DB, 2) if is_hum else None,
             hum_interval_dbfs=_interval_dbfs(np.broadcast_to(hum, left.shape), rate_hz) if is_hum else None,
             mains_hz=round(mains_hz, 3) if is_hum else None,

@@ -34,7 +34,7 @@ def _small(comparison: Comparison) -> list[str]:
     """Small print: residuals, and what is not measured."""
     result = comparison.result
     texts = []
-    if result.residual_db is not None:
+    if result.residual_db is not None and not result.rivals:
         texts.append(
             f"Response and moving gain together leave {number(-result.residual_db, 0)} dB below the level of AFTER unexplained."
         )

@@ -63,9 +63,9 @@ def _chart(
             f'<text x="{_LEFT - 5}" y="{height + 4:.1f}" text-anchor="end">{number(float(value), digits)}</text>'
         )
     for value in np.linspace(left, right, _MARKS):
-        place = min(max(x(float(value)), _LEFT + 8.0), _WIDTH - 16.0)
+        mark_x = min(max(x(float(value)), _LEFT + 8.0), _WIDTH - 16.0)
         parts.append(
-            f'<text x="{place:.1f}" y="{_HEIGHT - 10}" text-anchor="middle">{number(float(value), digits_across)}</text>'
+            f'<text x="{mark_x:.1f}" y="{_HEIGHT - 10}" text-anchor="middle">{number(float(value), digits_across)}</text>'
         )
     parts.append(f'<text x="{_LEFT + 4}" y="{_TOP + 10}">{escape(vertical)}</text>')
     parts.append(
