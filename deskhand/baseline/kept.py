@@ -160,6 +160,7 @@ class Drift:
     """Date of the take after which it went away, or of the first that a step left elsewhere; None where nobody wrote it down."""
     until: str | None = None
     """Date of the take from which on it stayed where it was; None while it goes on, and where nobody wrote it down."""
+    role: str = ""
 
     @property
     def crept(self) -> str:
@@ -222,7 +223,7 @@ def drifts(
         if chart is not None and chart.drifted:
             since = series[min(chart.since + chart.is_step, len(series) - 1)][1]
             until = series[chart.until][1] if chart.stayed_weeks else None
-            drifted.append(Drift(source=source, number=number, chart=chart, since=since, until=until))
+            drifted.append(Drift(source=source, number=number, chart=chart, since=since, until=until, role=part.role))
     return drifted
 
 

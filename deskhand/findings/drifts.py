@@ -10,6 +10,7 @@ from deskhand.baseline.numbers import NOISE
 from deskhand.baseline.weeks import weeks_text
 from deskhand.findings.finding import Finding
 from deskhand.findings.judgements import LEAST_NOTICEABLE
+from deskhand.house.roles import ROLES
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -53,7 +54,7 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
                 id=f"{drift.source}/drift-{number.name}",
                 kind="drift",
                 stage="after" if number.stage == "after" else "tap",
-                severity="note" if number.played or _settled_weeks(drift) >= SETTLED_WEEKS else "listen",
+                severity="note" if _is_played(drift) or _settled_weeks(drift) >= SETTLED_WEEKS else "listen",
                 what=_case(drift),
                 advice=("hiss-first", "see-history") if number is NOISE else ("see-history",),
                 facts={
@@ -71,6 +72,12 @@ def judge_drifts(drifts: Iterable[Drift]) -> dict[str, list[Finding]]:
             )
         )
     return findings
+
+
+def _is_played(drift: Drift) -> bool:
+    """True where whoever plays makes a number; of somebody who speaks, how near to the microphone makes the tone."""
+    speaks = drift.role in ROLES and ROLES[drift.role].tone_family == "speech"
+    return drift.number.played or (speaks and (drift.number.is_of_tone or drift.number.name == "harsh"))
 
 
 def _is_rumble(drift: Drift) -> bool:

@@ -256,3 +256,16 @@ class TestThePicture:
         assert card["against"] in printed
         assert "tone slope, dB per octave" in printed
         assert "tone around 8 kHz, dB" in printed
+
+
+@pytest.mark.source(
+    "common practice, no source: who speaks holds a microphone nearer or further away from week to week"
+)
+@pytest.mark.parametrize(("role", "severity"), [("speech", "note"), ("lead vocal", "listen")])
+def test_a_tone_that_creeps_is_for_whoever_speaks_to_know(role: str, severity: str) -> None:
+    kept = Weeks()
+    for week in range(14):
+        kept.add(part(PIANO + np.where(np.arange(8) == 5, 0.6 * week, 0.0), source="microphone", role=role))
+    now = part(PIANO + np.where(np.arange(8) == 5, 0.6 * 14, 0.0), source="microphone", role=role)
+    findings = judge_drifts(drifts(kept.baseline(), [now]))["microphone"]
+    assert {finding.severity for finding in findings} == {severity}
