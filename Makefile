@@ -4,7 +4,7 @@ VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip --disable-pip-version-check
 # Debian packages the tests need: independent tools to plant faults with and to compare against
-DEBIAN := ffmpeg sox libsox-fmt-all postgresql libportaudio2 jackd2 chromium-headless-shell nodejs
+DEBIAN := ffmpeg sox libsox-fmt-all postgresql libportaudio2 jackd2 chromium nodejs
 # what a test run leaves out; `make test-all` leaves out nothing
 SELECT := -m "not slow"
 

@@ -62,7 +62,7 @@ fader = "-20 dB"
 source = "lead voice"
 clearance = "45 %"
 """
-LENGTH_S = 11.0
+LENGTH_S = 14.0
 
 
 def checked(hall: Path, *options: object) -> dict[str, Any]:

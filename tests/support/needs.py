@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
 DEBIAN: Final[Mapping[str, str]] = {
-    "chromium": "chromium-headless-shell",
+    "chromium": "chromium",
     "ffmpeg": "ffmpeg",
     "jackd": "jackd2",
     "node": "nodejs",
