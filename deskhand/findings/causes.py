@@ -70,10 +70,10 @@ def _worse(finding: Finding, dismissal: Dismissal) -> bool:
 
 
 def drift_number(finding: Finding) -> str | None:
-    """Name of the number whose drift a finding tells, "tone" for its slope and every octave; None for other findings."""
-    _, drifts, name = finding.id.rpartition("/drift-")
-    if not drifts:
+    """Name of the number that a finding tells of over the weeks, "tone" for its slope and every octave; None for other findings."""
+    if not KINDS[finding.kind].of_a_number:
         return None
+    name = finding.id.rpartition(f"/{finding.kind}-")[2]
     return "tone" if name == "tilt" or name.startswith("tone-") else name
 
 

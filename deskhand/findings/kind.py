@@ -86,6 +86,8 @@ class Kind:
     """Kinds that are its consequence as long as they are below what is expected by less than the limit of that name."""
     explains_in_case: Mapping[str, frozenset[KindName]] = field(default_factory=dict)
     """Kinds that are its consequence in one case of it only, which are not even judged then."""
+    of_a_number: bool = False
+    """Told of one number over the weeks, whose name ends its id."""
     explains_drifts: frozenset[str] = frozenset()
     """Numbers whose drift is its consequence or the same thing said again; "tone" stands for the slope and every octave."""
     explained_by: frozenset[KindName] = frozenset()

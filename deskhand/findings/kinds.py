@@ -581,6 +581,7 @@ _TABLE: Final = (
     ),
     Kind(
         name="drift",
+        of_a_number=True,
         words="slow drift",
         meaning="a number has crept or stepped away over nine kept takes and more (*listen*; once it has stayed there for six weeks, and attack, tail and dynamics, which whoever plays makes, *note*)",
         act="`deskhand history`",
