@@ -51,7 +51,7 @@ _DRAWS: Final = 300
 """Draws of a bootstrap (Efron & Tibshirani 1993 have 50 to 200 for standard errors, more for ends of intervals)."""
 _WIDER: Final = 1.3
 """Factor by which the intervals are wider than the draws: the nearest model is not the unit itself. The study `validations/compare_cases.py`."""
-_TELLS_DB: Final = 0.01
+_TELLS_DB: Final = 0.002
 """Change of the gain (RMS) by a setting's step in `SCALE`, the others turned to meet it, below which it is not told. The same study."""
 _LEAST_SURE: Final = np.array([0.3, 0.06, 1.0, 0.1, 0.05, 0.5, 0.03])
 """Half of the interval, in parameters of `LOWEST`, that stays unsure beside chance. The same study."""

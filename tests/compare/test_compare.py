@@ -341,10 +341,10 @@ class TestCommand:
         house = parse_house(text + (folder / "chain.toml").read_text(), Path("house.toml"))
         assert [block.block for block in house.source[0].chain] == ["bell", "trim"]
         # equal loudness, by ffmpeg's meter where it is there
-        from deskhand.compare.run import _readings
+        from deskhand.compare.parts import readings
 
         levels = [
-            _readings(
+            readings(
                 np.ascontiguousarray(soundfile.read(folder / "heard" / f"{name}.wav")[0].T), RATE_HZ
             ).loudness_lufs
             for name in ("before", "after")
