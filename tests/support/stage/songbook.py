@@ -327,7 +327,12 @@ def perform(
         )
     hits /= np.sqrt(np.mean(hits**2)) + 1e-9
     others = np.sum(parts[:-1], axis=0)
-    microphone = parts[-1] + 10 ** (rendition.bleed_db / 20) * others + 10 ** (-15 / 20) * hits + 0.03 * rng.standard_normal(frames)
+    microphone = (
+        parts[-1]
+        + 10 ** (rendition.bleed_db / 20) * others
+        + 10 ** (-15 / 20) * hits
+        + 0.03 * rng.standard_normal(frames)
+    )
     band = others + microphone + 10 ** (-10 / 20) * hits
     return Performance(
         song=song, rendition=rendition, first_beat=first_beat, band=band.astype(np.float32),
