@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.house_spread import HouseSpread, Scatter, Worths, house_spread, within_takes
+from deskhand.baseline.house_spread import HouseSpread, Scatter, Worths, house_spread
 from deskhand.baseline.numbers import (
     BY_NAME,
     IDENTITY_NUMBERS,
@@ -22,10 +22,10 @@ from deskhand.baseline.numbers import (
     TONE,
     TONE_NUMBERS,
     Number,
+    between_passages,
     noise_of,
     number_of,
     of_tones,
-    passage_scatter,
     tone_noise,
     tone_vector,
 )
@@ -315,21 +315,12 @@ def _spreads(
         past_readings = readings[name, source, stage]
         scatter, dof = scatter_of(past_readings.rows, past_readings.noise, past_readings.players, prior)
         size = float(np.trace(np.linalg.solve(prior.covariance, scatter))) / len(prior.covariance)
-        within, within_dof = _between_passages(source_parts) if name == TONE else (None, 0.0)
+        played = [part for part in source_parts[-MOST_TAKES:] if part.playing_s >= LEAST_PLAYING_S]
+        within, within_dof = between_passages(played, _MOST_PASSAGES) if name == TONE else (None, 0.0)
         spreads[source] = SourceSpread(
             role=role, size=size, scatter=scatter, dof=dof, within=within, within_dof=within_dof
         )
     return spreads
-
-
-def _between_passages(parts: Sequence[KeptPart]) -> tuple[Array | None, float]:
-    """Scatter of a source's tone between the passages of its takes, and its degrees of freedom."""
-    read = [
-        scatter
-        for part in parts[-MOST_TAKES:]
-        if part.playing_s >= LEAST_PLAYING_S and (scatter := passage_scatter(part.values)) is not None
-    ]
-    return within_takes(read, _MOST_PASSAGES)
 
 
 def house_prior(baseline: Baseline, name: str, source: str, role: str, stage: str) -> Prior:

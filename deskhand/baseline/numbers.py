@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.baseline.house_spread import within_takes
 from deskhand.baseline.spreads import TONE_PLAYER_RATIO, NumberPrior, tone_spread_db
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.house.roles import ROLES
@@ -19,11 +20,12 @@ from deskhand.measure.provider import providers
 from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Iterable, Mapping
 
     from numpy.typing import NDArray
 
     from deskhand.measure.provider import ReadingProvider, WeeklyComparison
+    from deskhand.store import KeptPart
 
     Array = NDArray[np.float64]
     Values = Mapping[str, tuple[float, float | None]]
@@ -328,6 +330,11 @@ def of_tones(number: Number, tones_db: Array) -> Array:
         return np.asarray(tones_db @ (octaves / (octaves @ octaves)))
     octave = OCTAVES_HZ.index(int(number.metric.removeprefix(_TONE_OCTAVE)))
     return np.asarray(tones_db[..., octave])
+
+
+def between_passages(parts: Iterable[KeptPart], most: float) -> tuple[Array | None, float]:
+    """Scatter of a source's tone between the passages of its takes, and its degrees of freedom (`within_takes`)."""
+    return within_takes([read for part in parts if (read := passage_scatter(part.values)) is not None], most)
 
 
 def number_of(number: Number, values: Values) -> tuple[float, float | None] | None:
