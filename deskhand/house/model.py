@@ -27,7 +27,7 @@ from deskhand.house.values import (
 )
 from deskhand.recording.show import Tap
 
-_BY_CABLE: Final = re.compile(r"\b(d\.?i\.?|line|direct|pick-?up|model+er)(\b|$)", re.IGNORECASE)
+_BY_CABLE: Final = re.compile(r"\b(d\.?i\.?s?|lines?|direct|pick-?ups?|model+ers?)(\b|$)", re.IGNORECASE)
 """Words for a pick-up that hears no room. Common practice, no source."""
 _BY_MICROPHONE: Final = re.compile(r"\bmic(rophone)?s?\b", re.IGNORECASE)
 """Words in a source's name that tell of a microphone where the house file names none. Common practice, no source."""

@@ -98,6 +98,9 @@ def test_a_lead_on_a_real_guitar(title: str, step_db: float) -> None:
     ("name", "role", "microphone", "by_cable"),
     [
         ("guitar a", "guitar", None, True),
+        ("guitar a", "guitar", "two DIs", True),
+        ("keys", "keys", "stereo line", True),
+        ("acoustic", "acoustic guitar", "two pick-ups", True),
         ("guitar a", "guitar", "57", False),
         ("guitar a mic", "guitar", None, False),
         ("kick", "kick", None, False),
