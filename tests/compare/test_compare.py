@@ -343,9 +343,7 @@ class TestCommand:
         from deskhand.compare.parts import readings
 
         levels = [
-            readings(
-                np.ascontiguousarray(soundfile.read(folder / "heard" / f"{name}.wav")[0].T), RATE_HZ
-            ).loudness_lufs
+            readings(np.ascontiguousarray(soundfile.read(folder / "heard" / f"{name}.wav")[0].T), RATE_HZ).loudness_lufs
             for name in ("before", "after")
         ]
         assert levels[0] == pytest.approx(levels[1], abs=0.05)
