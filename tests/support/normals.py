@@ -10,7 +10,8 @@ import numpy as np
 
 from deskhand.baseline.identity import mistaken, upside_down
 from deskhand.baseline.keep import source_parts
-from deskhand.baseline.normal import baseline_of, judge_parts
+from deskhand.baseline.model import readings_at
+from deskhand.baseline.normal import TONE, baseline_of, judge_parts
 from deskhand.findings.judgements import LEAST_NOTICEABLE, SHOW_BUDGET
 from deskhand.house import ROLES
 from deskhand.measure.readings import Readings
@@ -97,7 +98,7 @@ class Outcome:
     planted: dict[str, list[tuple[float, bool]]] = field(default_factory=lambda: defaultdict(list))
     """What was planted: (least probability times the number of tests, named as exchanged or moved) for each source."""
     pairs: dict[tuple[str, str], list[bool]] = field(default_factory=lambda: defaultdict(list))
-    """Two exchanged sources: whether one of them, or both, were named."""
+    """Two exchanged sources that are kept: whether one of them, or both, were named as the other."""
     mistaken: list[str] = field(default_factory=list)
     """Clean inputs that were taken for another."""
     inputs: int = 0
@@ -155,8 +156,10 @@ def study(clean: Sequence[Show], planted: Sequence[Show], kept: int, *, houses: 
                 kind = "exchanged" if fault.startswith("exchanged") else fault
                 if source in roles:
                     outcome.planted[kind].append((least, source in named))
-            if len(exchanged) == 2 and all(source in roles for source in exchanged):
-                outcome.pairs[exchanged].append(any(source in named for source in exchanged))
+            # of what played too little in all kept weeks nothing can be told
+            kept_well = [len(readings_at(baseline, TONE, source, "tap").rows) > 0 for source in exchanged]
+            if len(exchanged) == 2 and all(source in roles for source in exchanged) and all(kept_well):
+                outcome.pairs[exchanged].append(any(named.get(source) in exchanged for source in exchanged))
     return outcome
 
 

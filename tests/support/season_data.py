@@ -150,9 +150,8 @@ def cache(kind: str) -> Path:
     """Where results of a kind are kept: other measuring, or other material, is another folder."""
     root = Path(__file__).parents[2]
     files = [root / "tests" / "support" / "season_data.py"]
-    for part in ("dsp", "measure", "demo"):
-        files += sorted((root / "deskhand" / part).glob("*.py"))
-    files += [root / "deskhand" / "chain" / name for name in ("blocks.py", "run.py", "meter.py")]
+    for part in ("dsp", "measure", "demo", "chain"):
+        files += sorted((root / "deskhand" / part).rglob("*.py"))
     if kind == "samples":
         files += [root / "tests" / "support" / name for name in ("sampled.py", "material.py")]
     digest = hashlib.sha256(b"".join(file.read_bytes() for file in files)).hexdigest()[:12]

@@ -137,6 +137,7 @@ SLOW: Final = (
     ),
     Slow(
         file="test_evenings.py",
+        stays=("222",),
         covered="Moves that were carried out are not asked again, in the same take and in a later one, whole and in part: test_done.py; what the week "
         "holds: moves/test_week.py.",
     ),
@@ -148,7 +149,8 @@ SLOW: Final = (
     ),
     Slow(
         file="baseline/test_season.py",
-        covered="A clean show of the invented venue of which nothing is said: demo/test_season.py. Against kept weeks: what is usual and what is not, by "
+        stays=("some-one",),
+        covered="Two shows of the study, and of its faults: baseline/test_repertoires.py. A clean show of the invented venue of which nothing is said: demo/test_season.py. Against kept weeks: what is usual and what is not, by "
         "the command, test_keep.py, TestSetAgainstTheWeeks; ranges: baseline/test_predict.py; exchanged inputs: baseline/test_identity.py; every "
         "number: findings/test_judgements.py.",
     ),
