@@ -14,7 +14,7 @@ import scipy.fft
 import scipy.signal as ss
 import scipy.stats
 
-from deskhand.compare.anchors import LEAST_PEAK, find_anchors, jumps_between, shared_anchors, whitened
+from deskhand.compare.anchors import ANCHOR_S, LEAST_PEAK, find_anchors, jumps_between, shared_anchors, whitened
 from deskhand.dsp.warp import read_at
 
 if TYPE_CHECKING:
@@ -148,6 +148,7 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = Fa
     if not windows:
         return _NO_ALIGNMENT
     line = _line_through(windows, drifts=drifts)
+    anchors = [run, *(group for group in anchors[1:] if not _holds_there(windows, group, sample_rate_hz))]
     if len(anchors) == 1:
         return line
     # another delay holds elsewhere: only what lies on this side of the jump is described
@@ -191,6 +192,13 @@ def _follow(before: Array, after: Array, run: Sequence[Anchor], rate_hz: int) ->
             for anchor in run
         ]  # fmt: skip
     return windows
+
+
+def _holds_there(windows: Sequence[_WindowDelay], group: Sequence[Anchor], rate_hz: int) -> bool:
+    """True where the delay that was followed holds beside every anchor of another group: music that repeats, and no cut."""
+    near = 1.25 * _WINDOW_S * rate_hz
+    middle = 0.5 * ANCHOR_S * rate_hz
+    return all(any(abs(window.centre - anchor.frame - middle) <= near for window in windows) for anchor in group)
 
 
 def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment:

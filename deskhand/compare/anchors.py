@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
     Spectrum = NDArray[np.complex128]
 
-_ANCHOR_S: Final = 4.0
+ANCHOR_S: Final = 4.0
 """Length of the stretch that is looked for in all of AFTER: some bars of music. Common practice, no source."""
 _MOST_ANCHORS: Final = 12
 """Stretches that are looked for at most: with a third of BEFORE gone, eight are left. Common practice, no source."""
@@ -109,7 +109,7 @@ def find_anchors(before: Array, after: Array, rate_hz: int) -> list[Anchor]:
     """
     down = max(1, int(rate_hz / _ANCHOR_RATE_HZ))
     slow = [ss.resample_poly(signal, 1, down, axis=1) if down > 1 else signal for signal in (before, after)]
-    frames = min(round(_ANCHOR_S * rate_hz / down), slow[0].shape[1])
+    frames = min(round(ANCHOR_S * rate_hz / down), slow[0].shape[1])
     hop = max(1, frames // 16)
     count = slow[0].shape[1] // hop
     power = np.mean(slow[0][:, : count * hop].reshape(slow[0].shape[0], -1, hop) ** 2, axis=(0, 2))
@@ -175,7 +175,7 @@ def jumps_between(groups: Sequence[Sequence[Anchor]], rate_hz: int) -> tuple[Jum
     return tuple(
         Jump(
             after_s=round(earlier.frame / rate_hz, 1),
-            until_s=round(later.frame / rate_hz + _ANCHOR_S, 1),
+            until_s=round(later.frame / rate_hz + ANCHOR_S, 1),
             gone_s=round((earlier.delay - later.delay) / rate_hz, 2),
         )
         for (earlier, before_group), (later, after_group) in itertools.pairwise(ordered)

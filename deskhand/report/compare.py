@@ -27,6 +27,11 @@ _SINE_OFFSET_DB: Final = 3.01
 """A full-scale sine reads 0 dBFS (AES17-2020, 3.12.1): levels are raised by 3.01 dB, to the two places that are drawn."""
 _QUIET_DB: Final = 45.0
 """Moments this far below the loud ones are not drawn. Common practice, no source."""
+_UNREAD: Final = {
+    "residual_db": "What is left unexplained", "distortion_db": "Distortion", "noise_dbfs": "Noise in pauses",
+    "loudness_change_lu": "Change of loudness", "shapes_rms_db": "What the shapes leave", "chain_residual_db": "What the chain leaves",
+}  # fmt: skip
+"""Number to its name for people, where it is said that it was not measured."""
 _MARKS_HZ: Final = ((31.5, "31"), (63, "63"), (125, "125"), (250, "250"), (500, "500"), (1000, "1k"), (2000, "2k"), (4000, "4k"), (8000, "8k"), (16000, "16k"))  # fmt: skip
 
 
@@ -49,7 +54,9 @@ def _small(comparison: Comparison) -> list[str]:
             f"The nearest chain of our blocks (--as-chain) leaves {number(-result.chain_residual_db, 0)} dB below its level: an approximation."
         )
     texts += [
-        f"{name}: not measured, {why}" for name, why in result.not_measured.items() if result.alignment.same_performance
+        f"{_UNREAD[name]}: not measured, {why}."
+        for name, why in result.not_measured.items()
+        if result.alignment.same_performance
     ]
     return texts
 

@@ -29,6 +29,7 @@ def _ends(values: Sequence[float]) -> tuple[float, float]:
 def _chart(
     label: str, horizontal: str, vertical: str, points: Sequence[tuple[float, float]], *,
     bars: bool = False, across: tuple[float, float] | None = None, up: tuple[float, float] | None = None,
+    marks: Sequence[tuple[float, str]] = (),
 ) -> str:  # fmt: skip
     """Line or bars over two axes, each with its unit.
 
@@ -43,6 +44,8 @@ def _chart(
         True for a bar at each point, from the bottom.
     across, up : (low, high), optional
         Ends of the axes.
+    marks : sequence of (across, words), optional
+        Marks of the horizontal axis in place of even ones.
     """
     left, right = across or _ends([point[0] for point in points])
     bottom, top = up or _ends([point[1] for point in points])
@@ -62,11 +65,11 @@ def _chart(
         parts.append(
             f'<text x="{_LEFT - 5}" y="{height + 4:.1f}" text-anchor="end">{number(float(value), digits)}</text>'
         )
-    for value in np.linspace(left, right, _MARKS):
-        mark_x = min(max(x(float(value)), _LEFT + 8.0), _WIDTH - 16.0)
-        parts.append(
-            f'<text x="{mark_x:.1f}" y="{_HEIGHT - 10}" text-anchor="middle">{number(float(value), digits_across)}</text>'
-        )
+    for value, words in marks or [
+        (float(value), number(float(value), digits_across)) for value in np.linspace(left, right, _MARKS)
+    ]:
+        mark_x = min(max(x(value), _LEFT + 8.0), _WIDTH - 16.0)
+        parts.append(f'<text x="{mark_x:.1f}" y="{_HEIGHT - 10}" text-anchor="middle">{words}</text>')
     parts.append(f'<text x="{_LEFT + 4}" y="{_TOP + 10}">{escape(vertical)}</text>')
     parts.append(
         f'<text x="{_WIDTH - _RIGHT}" y="{_HEIGHT - _BOTTOM - 4}" text-anchor="end">{escape(horizontal)}</text>'
@@ -103,7 +106,10 @@ def effect_pictures(result: CompareResult) -> list[tuple[str, str, str]]:
     if reverb is not None and len(reverb.octaves) > 1:
         points = [(float(np.log2(octave.frequency_hz / 1000.0)), octave.decay_s) for octave in reverb.octaves]
         top = 1.2 * max(octave.decay_s for octave in reverb.octaves)
-        picture = _chart("Decay by octave", "octaves from 1 kHz", "s", points, up=(0.0, top))
+        marks = [
+            (across, f"{2.0**across:g}k" if across >= 0 else f"{1000.0 * 2.0**across:.0f}") for across, _ in points
+        ]
+        picture = _chart("Decay by octave", "", "s", points, up=(0.0, top), marks=marks)
         pictures.append(("Decay", picture, "Time in which the reverb falls by 60 dB, in each octave that tells it."))
     if result.echoes:
         points = [(0.0, 0.0), *((echo.time_ms, echo.level_db) for echo in result.echoes)]

@@ -303,3 +303,12 @@ class TestRivals:
         """Another band, as loud, on the same recording."""
         both = programme(12.0) + programme(12.0, seed=9)
         assert explain(programme(12.0), both, RATE_HZ, lambda _share: None).doubt != ""
+
+
+@pytest.mark.source("known truth: nothing is missing, the music says the same thing twice")
+def test_what_is_played_again_louder_is_no_cut(rng: np.random.Generator) -> None:
+    rate_hz = 24000
+    verse, chorus = rng.standard_normal((2, 5 * rate_hz))
+    # the soft verse is found again best where it comes back loud
+    before = np.concatenate([0.1 * verse, 0.1 * chorus, verse, chorus, 0.05 * rng.standard_normal(4 * rate_hz)])[None]
+    assert align(before, 0.5 * before, rate_hz).jumps == ()
