@@ -1,8 +1,8 @@
 """Changes that a smooth filter makes of a tone: how far a reading went along one of them, and which are large enough to be told.
 
 Another microphone or position, a covered capsule, a high-pass, a shelf or a bell changes neighbouring octaves together. Looked
-for along these few directions a change is found at about three quarters of the size at which eight octaves taken together
-would tell it.
+for along these few directions a change is found at a smaller size than that at which eight octaves taken together would
+tell it (tests/baseline/test_filters.py).
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ _LOW_ROLL_OFFS_HZ, _HIGH_ROLL_OFFS_HZ = (150, 300, 500), (2500, 4000, 6300)
 _PASS_ORDER: Final = 2
 """Order of what rolls off. Common practice, no source."""
 _SPHERE_POINTS: Final = 4096
-"""Directions over which the chance of the largest of all changes is averaged: it settles to 3 % of itself (of 20 made sources)."""
+"""Directions over which the chance of the largest of all changes is averaged: it settles to 2 % of itself, 4 % at most (20 made sources)."""
 _SHARE: Final = 0.8
 """Share of the allowed chance that a smooth change has; the rest is for a tone that went any other way. Common practice, no source."""
 _HARDLY_HEARD_DB: Final = 0.5
