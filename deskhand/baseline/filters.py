@@ -153,6 +153,8 @@ class ToneDirections:
     """(changes,) how far each goes there."""
     root: Array
     """(8, 8) Cholesky factor of the expected tone's scale."""
+    nearest: Array
+    """(points,) how far each direction of the sphere goes along the nearest change."""
 
     def _going(self, off_db: Array) -> Array:
         """(changes,) length along each direction of a tone's distance from what is expected."""
@@ -170,9 +172,8 @@ class ToneDirections:
         The distance from the middle and the direction in which a round distribution goes are independent, so that only the
         direction is averaged over; the distance squared over its dimensions is F distributed.
         """
-        nearest = np.maximum((_sphere() @ self.units.T).max(axis=1), 1e-9)
         size = len(OCTAVES_HZ)
-        return np.asarray(special.fdtrc(size, self.expected.dof, (max(length, 0.0) / nearest) ** 2 / size))
+        return np.asarray(special.fdtrc(size, self.expected.dof, (max(length, 0.0) / self.nearest) ** 2 / size))
 
     def tail(self, reading: Array) -> float:
         """Probability of a clean tone that goes as far along a smooth change, or as far in any other way, as this one.
@@ -261,16 +262,18 @@ def tone_directions(expected: Predictive, levels_db: Array) -> ToneDirections:
     """
     usual_db = tone_of(levels_db)
     family = filter_changes()
-    steps_db = np.array([tone_of(levels_db + change.response_db) - usual_db for change in family])
+    steps_db = tone_of(levels_db + np.array([change.response_db for change in family])) - usual_db
     acts = np.abs(steps_db).max(axis=1) >= _HARDLY_HEARD_DB
     root = np.asarray(np.linalg.cholesky(expected.scale), np.float64)
     round_steps = np.linalg.solve(root, steps_db[acts].T).T
     lengths = np.linalg.norm(round_steps, axis=1)
+    units = round_steps / lengths[:, None]
     return ToneDirections(
         expected=expected,
         changes=[change for change, act in zip(family, acts, strict=True) if act],
         steps_db=steps_db[acts],
-        units=round_steps / lengths[:, None],
+        units=units,
         lengths=lengths,
         root=root,
+        nearest=np.maximum((_sphere() @ units.T).max(axis=1, initial=0.0), 1e-9),
     )

@@ -264,8 +264,13 @@ def kept_readings(name: str, parts: Sequence[KeptPart]) -> KeptReadings:
     parts : sequence of KeptPart
         Of one source at one stage, oldest first.
     """
-    newest = [part for part in parts[-MOST_TAKES:] if part.playing_s >= LEAST_PLAYING_S]
+    newest = _newest(parts)
     return _tone_readings(newest) if name == TONE else _number_readings(newest, BY_NAME[name])
+
+
+def _newest(parts: Sequence[KeptPart]) -> list[KeptPart]:
+    """Newest parts that are the reference, those in which the source played long enough."""
+    return [part for part in parts[-MOST_TAKES:] if part.playing_s >= LEAST_PLAYING_S]
 
 
 def _tone_readings(parts: Sequence[KeptPart]) -> KeptReadings:
@@ -315,8 +320,7 @@ def _spreads(
         past_readings = readings[name, source, stage]
         scatter, dof = scatter_of(past_readings.rows, past_readings.noise, past_readings.players, prior)
         size = float(np.trace(np.linalg.solve(prior.covariance, scatter))) / len(prior.covariance)
-        played = [part for part in source_parts[-MOST_TAKES:] if part.playing_s >= LEAST_PLAYING_S]
-        within, within_dof = between_passages(played, _MOST_PASSAGES) if name == TONE else (None, 0.0)
+        within, within_dof = between_passages(_newest(source_parts), _MOST_PASSAGES) if name == TONE else (None, 0.0)
         spreads[source] = SourceSpread(
             role=role, size=size, scatter=scatter, dof=dof, within=within, within_dof=within_dof
         )

@@ -84,6 +84,11 @@ class AnalysisGrid:
         return self.transform // 2 + 1
 
     @property
+    def bins_hz(self) -> Array64:
+        """(bins,) frequencies of the bins of the short spectra."""
+        return np.arange(self.bins) * self.sample_rate_hz / self.transform
+
+    @property
     def hop_s(self) -> float:
         """Exact length of a block in seconds."""
         return self.hop / self.sample_rate_hz

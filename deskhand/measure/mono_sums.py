@@ -92,7 +92,7 @@ def mono_sums(pair: PairFigures, grid: AnalysisGrid) -> MonoSums:
     ----------
     Bendat & Piersol, Random Data, 4th ed., 5.2 (spectra of a sum of two records).
     """
-    frequency_hz = np.arange(grid.bins) * grid.sample_rate_hz / grid.transform
+    frequency_hz = grid.bins_hz
     power = pair.left + pair.right
     delay_s = _lining_up(pair, grid, frequency_hz)
     shared = 2.0 * pair.cross.real

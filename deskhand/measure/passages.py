@@ -46,9 +46,10 @@ _KERNEL: Final = _kernel()
 
 
 def tone_of(levels_db: Array) -> Array:
-    """(8,) tone around the octave centres of (31,) third-octave levels, as `tone_vector`."""
-    power = _KERNEL @ power_from_db(levels_db)
-    return np.asarray(db_from_power(power / max(power.sum(), 1e-20) + power_from_db(FLOOR_DB)))
+    """(..., 8) tone around the octave centres of (..., 31) third-octave levels, as `tone_vector`."""
+    power = power_from_db(levels_db) @ _KERNEL.T
+    whole = np.maximum(power.sum(axis=-1, keepdims=True), 1e-20)
+    return np.asarray(db_from_power(power / whole + power_from_db(FLOOR_DB)))
 
 
 def octave_pairs() -> tuple[tuple[int, int], ...]:
@@ -90,7 +91,7 @@ def passage_tones(tone: NDArray[np.floating], blocks: NDArray[np.bool_]) -> Pass
     power = power[power.sum(axis=1) > 0]
     if not len(power):
         return None
-    tones_db = np.array([tone_of(db_from_power(np.maximum(passage, 1e-20))) for passage in power])
+    tones_db = tone_of(db_from_power(np.maximum(power, 1e-20)))
     scatter_db2: dict[str, float] = {}
     if len(tones_db) > 1:
         covariance = np.cov(tones_db.T)

@@ -134,7 +134,7 @@ def by_octave(pair: PairFigures, grid: AnalysisGrid) -> Octaves:
 
     Octaves that hold less than a millionth of the power are left out, and so is the width of one whose sides are the same.
     """
-    frequency_hz = np.arange(grid.bins) * grid.sample_rate_hz / grid.transform
+    frequency_hz = grid.bins_hz
     sum_of_powers = pair.left + pair.right
     cross = 2.0 * pair.cross.real
     width: dict[str, float] = {}
@@ -225,7 +225,7 @@ def alignment(pair: PairFigures, grid: AnalysisGrid, *, top_hz: float = 20000.0)
     reach = int(_MOST_DELAY_S * rate * _FINER)
     lags = np.concatenate([correlation[-reach:], correlation[: reach + 1]])
     peak = int(np.argmax(np.abs(lags)))
-    frequency_hz = np.arange(grid.bins) * rate / grid.transform
+    frequency_hz = grid.bins_hz
     low = np.where(frequency_hz <= top_hz, 1.0, 0.0)
     plain = np.fft.irfft(pair.cross * low, grid.transform)
     scale = np.sqrt(

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numpy as np
-
 from deskhand.measure.provider import NotMeasured, ReadingProvider, WeeklyComparison
 from deskhand.units import db_from_power
 
 if TYPE_CHECKING:
+    import numpy as np
     from numpy.typing import NDArray
 
     from deskhand.measure.provider import SourceMaterial
@@ -25,7 +24,7 @@ def _side_top(material: SourceMaterial) -> float | NotMeasured:
     if len(material.tracks) != 2:
         return NotMeasured("it has one side")
     pair, grid = material.figures.pairs[material.tracks[0], material.tracks[1]], material.figures.grid
-    frequency_hz = np.arange(grid.bins) * grid.sample_rate_hz / grid.transform
+    frequency_hz = grid.bins_hz
 
     def band_power(side: NDArray[np.floating], low_hz: float, high_hz: float) -> float:
         return float(side[(frequency_hz >= low_hz) & (frequency_hz < high_hz)].sum())
