@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from deskhand.baseline.house_spread import HouseSpread, Scatter, Worths, house_spread
+from deskhand.baseline.house_spread import HouseSpread, Scatter, Worths, house_spread, within_takes
 
 SIZE = 4
 WORTHS = Worths(shape=5.0, own_shape=10.0, scale=1.5, house_scale=10.0)
@@ -77,3 +79,35 @@ def test_a_least_factor_bounds_how_narrow_a_source_is() -> None:
     known = np.diag([1.0, 4.0])
     np.testing.assert_allclose(house.covariance_of("overheads", known), 0.1 * known)
     np.testing.assert_allclose(house.covariance_of("overheads", known, least=0.5), 0.5 * known)
+
+
+@pytest.mark.source("known truth: passages drawn with a covariance of their own, takes with a share of it")
+def test_passages_show_a_sources_own_shape(rng: np.random.Generator) -> None:
+    """Few takes say little of a shape; the passages of each say it again."""
+    own = np.diag([4.0, 1.0, 0.25, 0.25]) * SIZE / 5.5
+    errors: dict[bool, list[float]] = {True: [], False: []}
+    for _ in range(40):
+        between = drawn(rng, 0.3 * own, np.eye(SIZE), 4)
+        within = drawn(rng, own, np.eye(SIZE), 40).scatter
+        others = {
+            f"{number}": replace(
+                drawn(rng, np.eye(SIZE), np.eye(SIZE), 4),
+                within=drawn(rng, np.eye(SIZE), np.eye(SIZE), 40).scatter,
+                within_dof=40.0,
+            )
+            for number in range(6)
+        }
+        for read in (True, False):
+            scatter = replace(between, within=within, within_dof=40.0) if read else between
+            house = house_spread({**others, "own": scatter}, SIZE, WORTHS)
+            shape = house.covariance_of("own", np.eye(SIZE))
+            errors[read].append(float(np.linalg.norm(shape * SIZE / np.trace(shape) - own)))
+            assert house.worths["own"] == (20.0 if read else 0.0)
+    assert np.median(errors[True]) < 0.5 * np.median(errors[False])
+
+
+def test_passages_of_several_takes_count_up_to_so_many_each() -> None:
+    scatter, dof = within_takes([(np.eye(2), 3.0), (2.0 * np.eye(2), 60.0)], 4.0)
+    assert dof == 6.0
+    np.testing.assert_allclose(scatter, 2.0 * np.eye(2) + 4.0 * 2.0 * np.eye(2))
+    assert within_takes([], 4.0) == (None, 0.0)
