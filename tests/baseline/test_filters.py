@@ -160,5 +160,10 @@ def test_a_filter_where_the_source_has_nothing_is_not_looked_for(rng: np.random.
 
 def test_a_change_no_filter_makes_is_found_all_the_same(rng: np.random.Generator) -> None:
     expected = expected_tone(rng)
-    jagged = 6.0 * np.array([1, -1, 1, -1, 1, -1, 1, -1])
-    assert tone_directions(expected, PINKISH_DB).tail(expected.location + jagged) < 1e-4
+    directions = tone_directions(expected, PINKISH_DB)
+    sideways = rng.standard_normal((2000, 8))
+    sideways /= np.linalg.norm(sideways, axis=1)[:, None]
+    along = (sideways @ directions.units.T).max(axis=1)
+    least = int(np.argmin(along))
+    reading = expected.location + directions.root @ (9.0 * sideways[least])
+    assert directions.tail(reading) < 0.1 * directions.chance(9.0 * float(along[least]))
