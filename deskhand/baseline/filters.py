@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
 FilterKind = Literal["bell", "low shelf", "high shelf", "low roll-off", "high roll-off"]
 Region = Literal["lows", "middle", "top"]
+_ROLL_OFFS: Final = ("low roll-off", "high roll-off")
 
 STEP_DB: Final = 6.0
 """Gain at which the effect of bells and shelves on a tone is worked out, up and down. Common practice, no source."""
@@ -218,7 +219,7 @@ class ToneDirections:
     def _size_db(self, index: int) -> float:
         """Gain of a change: a bell's or shelf's own, of the others the most that they take from an octave."""
         change = self.changes[index]
-        if change.kind in ("low roll-off", "high roll-off"):
+        if change.kind in _ROLL_OFFS:
             steps_db = self.steps_db[index]
             return float(steps_db[np.argmax(np.abs(steps_db))])
         return change.gain_db
@@ -250,7 +251,7 @@ class ToneDirections:
         return least_db
 
 
-def tone_directions(expected: Predictive, levels_db: Array) -> ToneDirections:
+def tone_directions(expected: Predictive, levels_db: Array, *, of_sides: bool = False) -> ToneDirections:
     """Smooth changes of a source's tone, as they act on the spectrum it usually has.
 
     Parameters
@@ -259,10 +260,17 @@ def tone_directions(expected: Predictive, levels_db: Array) -> ToneDirections:
         Of its tone, (8,).
     levels_db : (31,) array
         Third-octave levels that are usual of it.
+    of_sides : bool
+        True where the tone is that of a pair's right side less that of its left: what takes away an end may act on either.
     """
     usual_db = tone_of(levels_db)
     family = filter_changes()
     steps_db = tone_of(levels_db + np.array([change.response_db for change in family])) - usual_db
+    if of_sides:
+        # a bell or shelf of the left is one of the right the other way up
+        passes = [index for index, change in enumerate(family) if change.kind in _ROLL_OFFS]
+        family = (*family, *(family[index] for index in passes))
+        steps_db = np.concatenate([steps_db, -steps_db[passes]])
     acts = np.abs(steps_db).max(axis=1) >= _HARDLY_HEARD_DB
     root = np.asarray(np.linalg.cholesky(expected.scale), np.float64)
     round_steps = np.linalg.solve(root, steps_db[acts].T).T

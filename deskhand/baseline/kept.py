@@ -11,6 +11,7 @@ from deskhand.baseline import drift
 from deskhand.baseline.model import LEARNED, MOST_TAKES, Baseline, baseline_of, house_prior
 from deskhand.baseline.normal import Normal, judge_parts
 from deskhand.baseline.numbers import BY_NAME, CHARTED, TONE, Number, metrics, number_of, of_tones, tone_vector
+from deskhand.baseline.sides import SIDES, side_vector, with_sides
 from deskhand.baseline.versions import reading_versions
 from deskhand.baseline.weeks import crept, tones_of
 from deskhand.mix.clearance import AudibilityLimits
@@ -245,15 +246,16 @@ def against(
         Source to its tap, and to the digest of its chain.
     """
     baseline = baseline_of(kept.rows, kept.dismissals, taps=taps, chains=chains)
-    return baseline, judge_parts(baseline, parts)
+    return baseline, with_sides(baseline, parts, judge_parts(baseline, parts))
 
 
 def reading_of(parts: Sequence[KeptPart], source: str, name: str) -> dict[str, float]:
     """Judged number of a source as the history keeps it when it is found to be as liked; empty when there is none."""
     by_stage: dict[str, KeptPart] = {part.stage: part for part in parts if part.source == source}
-    if name == TONE:
+    if name in (TONE, SIDES):
         whole = by_stage.get("tap", by_stage.get("mix"))
-        vector = tone_vector(whole.values) if whole is not None else None
+        vector_of = tone_vector if name == TONE else side_vector
+        vector = vector_of(whole.values) if whole is not None else None
         return {} if vector is None else {f"{octave}": float(level) for octave, level in enumerate(vector)}
     number = BY_NAME.get(name)
     if number is None:

@@ -63,7 +63,7 @@ __all__ = [
     "usual_tone_db",
 ]
 
-_LIKED_WEIGHT: Final = 3
+LIKED_WEIGHT: Final = 3
 """A reading that a person found to be as liked counts as this many kept takes. Common practice, no source."""
 _PLAYER_WEIGHT: Final = 3.0
 """A kept take of whoever plays now counts as this many in the usual tone. Common practice, no source."""
@@ -100,15 +100,18 @@ class Normal:
     """Of a tone, the smooth filter that would make this one of the usual one; None for other numbers."""
     bands_db: dict[str, tuple[float, float, float, float]] | None = None
     """Octave to what was measured, expected, low and high, as the ear weighs them, against the whole; None but for tone."""
+    side_bands_db: dict[str, tuple[float, float, float, float]] | None = None
+    """The same of a pair's right side less its left; None but where its sides are compared by octave."""
 
 
 def _with_liked(past_readings: KeptReadings, liked: Sequence[Array], player: str | None) -> KeptReadings:
     """Kept readings with what was found to be as liked, as if whoever plays now had played it."""
+    liked = [vector for vector in liked if vector.size == past_readings.rows.shape[1]]
     if not liked:
         return past_readings
     return KeptReadings(
         rows=np.vstack([past_readings.rows, *(vector[None] for vector in liked)]),
-        noise=np.append(past_readings.noise, np.full(len(liked), 1.0 / _LIKED_WEIGHT)),
+        noise=np.append(past_readings.noise, np.full(len(liked), 1.0 / LIKED_WEIGHT)),
         players=(*past_readings.players, *([player] * len(liked))),
     )
 
@@ -347,7 +350,7 @@ def with_least_told(
                 normal,
                 least_told=least_told_of(baseline, by_stage[source, normal.stage], normal, chance, least_jnd) or None,
             )
-            if normal.name not in baseline.relearning
+            if normal.name not in baseline.relearning and normal.side_bands_db is None
             else normal
             for normal in numbers
         ]

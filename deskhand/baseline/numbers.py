@@ -301,8 +301,13 @@ def tone_vector(values: Values) -> Array | None:
 
 def passage_scatter(values: Values) -> tuple[Array, float] | None:
     """(8, 8) covariance of a kept part's tone between its passages, and how many there were; None where it was not read."""
+    return scatter_between(values, "passage_scatter_db2")
+
+
+def scatter_between(values: Values, reading: str) -> tuple[Array, float] | None:
+    """(8, 8) covariance between the passages that a reading holds, and how many there were; None where it was not read."""
     count = values.get("passages")
-    levels = [values.get(f"passage_scatter_db2.{low} {high}") for low, high in octave_pairs()]
+    levels = [values.get(f"{reading}.{low} {high}") for low, high in octave_pairs()]
     if count is None or any(level is None for level in levels):
         return None
     covariance = np.zeros((len(OCTAVES_HZ), len(OCTAVES_HZ)))
@@ -385,6 +390,8 @@ def metrics() -> tuple[str, ...]:
         "passage_tone_db.",
         "passage_scatter_db2.",
         "passages",
+        "side_tone_db.",
+        "side_scatter_db2.",
         "width_octave_db.",
         "share",
         FEED_LEVEL,

@@ -52,6 +52,17 @@ _TONE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
 }
 """Family of tones to the spread of its octaves."""
 
+_SIDE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
+    # toms and kick lie on one side, and are the song's
+    "cymbals": (2.0, 2.5, 2.5, 0.8, 0.6, 0.6, 0.8, 0.6),
+    "percussion": (1.4, 1.4, 1.4, 1.4, 1.4, 1.4, 1.4, 1.4),
+    # a piano's high notes lie on one side
+    "keys": (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0),
+    "any": (0.7, 0.7, 0.7, 0.7, 0.7, 0.7, 0.7, 0.7),
+}
+"""Family of tones to the spread of the octaves of one side of a pair against the other, from song to song: read from the pairs of
+validations/pairs.py, half to tune on."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class NumberPrior:
@@ -86,6 +97,13 @@ def tone_covariance(role: str) -> Array:
 def width_covariance(bands_hz: Sequence[int]) -> Array:
     """(n, n) prior covariance of a pair's widths in these octaves, in dB squared."""
     return _covariance(np.array([_WIDTH_SPREAD_DB[band] for band in bands_hz]), np.log2(np.array(bands_hz, float)))
+
+
+def side_covariance(role: str) -> Array:
+    """(8, 8) prior covariance of the octaves of a pair's right side less its left, of a role, in dB squared."""
+    family = ROLES[role].tone_family if role in ROLES else "any"
+    spread = np.array(_SIDE_SPREADS_DB.get(family, _SIDE_SPREADS_DB["any"]))
+    return _covariance(spread, np.arange(spread.size))
 
 
 def _covariance(spread: Array, octave: NDArray[np.number]) -> Array:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from deskhand.baseline.normal import TONE
 from deskhand.baseline.numbers import BY_NAME
+from deskhand.baseline.sides import SIDES
 from deskhand.findings.faults.pair import flip_words, loss_number
 from deskhand.findings.finding import Fact, Finding, Severity
 from deskhand.findings.kinds import ENTRIES, KINDS
@@ -32,6 +33,8 @@ LEAST_NOTICEABLE: Final = 1.5
 """A difference of fewer just noticeable ones is not said, however sure it is. Common practice, no source."""
 _HARSH_HZ: Final = (2000.0, 5000.0)
 """Where the ear is most sensitive (ISO 226:2023, equal-loudness contours), and what is called harsh."""
+_TOP_HZ: Final = (2000, 8000)
+"""Lowest and highest octave of the top of two sides (`deskhand.measure.provided.side_top`)."""
 _NEIGHBOUR_SHARE: Final = 0.5
 """Neighbouring octaves that went the same way by at least this share belong to the same change. Common practice, no source."""
 
@@ -77,8 +80,9 @@ class ToneChange(NamedTuple):
 
 def tone_change(normal: Normal) -> ToneChange:
     """The octaves in which a tone differs most from what is usual, against the median of all octaves."""
-    assert normal.bands_db is not None
-    off_db = {int(band): levels_db[0] - levels_db[1] for band, levels_db in normal.bands_db.items()}
+    bands_db = normal.bands_db or normal.side_bands_db
+    assert bands_db is not None
+    off_db = {int(band): levels_db[0] - levels_db[1] for band, levels_db in bands_db.items()}
     ordered = sorted(off_db.values())
     median_db = 0.5 * (ordered[len(ordered) // 2 - 1] + ordered[len(ordered) // 2])
     off_db = {band: value - median_db for band, value in off_db.items()}
@@ -92,6 +96,14 @@ def tone_change(normal: Normal) -> ToneChange:
         last += 1
     word = (_MORE if sign > 0 else _LESS)[worst]
     return ToneChange(word, OCTAVES_HZ[first], OCTAVES_HZ[last], sign * abs(off_db[worst]))
+
+
+def _side_change(normal: Normal) -> ToneChange:
+    """The largest change of a pair's right side against its left; where no octaves of it are kept, of the top alone."""
+    if normal.side_bands_db is not None:
+        return tone_change(normal)
+    off_db = normal.measured - normal.expected
+    return ToneChange("brighter" if off_db > 0 else "duller", *_TOP_HZ, off_db)
 
 
 _ADVICE: Final = {
@@ -231,6 +243,10 @@ def _finding(
         advice = _ADVICE[normal.name, case]
         band_hz = _HARSH_HZ if kind == "harsh" else None
         facts = {"off_db": abs(normal.measured - normal.expected)}
+        if normal.name == SIDES:
+            change = _side_change(normal)
+            case, band_hz = "more" if change.off_db > 0 else "less", change.band_hz
+            facts = {"word": change.word, "off_db": abs(change.off_db), "band": change.band_words}
         if normal.name == "mono-loss":
             facts = {"loss_db": -normal.measured, "usual_loss_db": -normal.expected}
     return Finding(

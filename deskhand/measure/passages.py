@@ -81,28 +81,71 @@ def passage_tones(tone: NDArray[np.floating], blocks: NDArray[np.bool_]) -> Pass
     -------
     PassageTones or None
     """
-    chosen = np.flatnonzero(playing_seconds(tone, blocks))
-    if not chosen.size:
+    power = _passage_power(tone[None], playing_seconds(tone, blocks))
+    if not len(power):
         return None
-    # what is left over belongs to the last one
-    count = max(1, chosen.size // PASSAGE_S)
-    passages = np.array_split(chosen, [PASSAGE_S * number for number in range(1, count)])
-    power = np.array([tone[seconds].mean(axis=0, dtype=np.float64) for seconds in passages])
-    power = power[power.sum(axis=1) > 0]
+    tones_db = tone_of(db_from_power(np.maximum(power[:, 0], 1e-20)))
+    return PassageTones(
+        tone_db=_mean_by_octave(tones_db), scatter_db2=_scatter_by_octaves(tones_db), passages=float(len(tones_db))
+    )
+
+
+class SideTones(NamedTuple):
+    """Tone of the right side less that of the left, of the passages of a pair."""
+
+    tone_db: dict[str, float]
+    """Octave to the difference, the mean over the passages."""
+    scatter_db2: dict[str, float]
+    """Two octaves ("63 125") to the covariance of their differences between passages; empty for a single passage."""
+
+
+def side_tones(
+    left: NDArray[np.floating], right: NDArray[np.floating], blocks: NDArray[np.bool_]
+) -> SideTones | None:
+    """Tones of a pair's sides against each other; None where it plays nothing, or a side carries nothing.
+
+    Parameters
+    ----------
+    left, right : (seconds, 31) array
+        Mean power of each second in third-octaves.
+    blocks : (blocks,) array of bool
+        True for the blocks of 100 ms in which the pair plays.
+
+    Returns
+    -------
+    SideTones or None
+    """
+    power = _passage_power(np.stack([left, right]), playing_seconds(0.5 * (left + right), blocks))
     if not len(power):
         return None
     tones_db = tone_of(db_from_power(np.maximum(power, 1e-20)))
-    scatter_db2: dict[str, float] = {}
-    if len(tones_db) > 1:
-        covariance = np.cov(tones_db.T)
-        places = {octave: index for index, octave in enumerate(OCTAVES_HZ)}
-        scatter_db2 = {
-            f"{low} {high}": round(float(covariance[places[low], places[high]]), 4) for low, high in octave_pairs()
-        }
-    return PassageTones(
-        tone_db={
-            f"{octave}": round(float(level), 3) for octave, level in zip(OCTAVES_HZ, tones_db.mean(axis=0), strict=True)
-        },
-        scatter_db2=scatter_db2,
-        passages=float(len(tones_db)),
-    )
+    apart_db = tones_db[:, 1] - tones_db[:, 0]
+    return SideTones(tone_db=_mean_by_octave(apart_db), scatter_db2=_scatter_by_octaves(apart_db))
+
+
+def _passage_power(tones: Array | NDArray[np.floating], playing: NDArray[np.bool_]) -> Array:
+    """(passages, sides, 31) mean power of (sides, seconds, 31), passage by passage; those in which a side carries nothing are left out."""
+    chosen = np.flatnonzero(playing)
+    if not chosen.size:
+        return np.empty((0, len(tones), tones.shape[-1]))
+    # what is left over belongs to the last one
+    count = max(1, chosen.size // PASSAGE_S)
+    passages = np.array_split(chosen, [PASSAGE_S * number for number in range(1, count)])
+    power = np.array([tones[:, seconds].mean(axis=1, dtype=np.float64) for seconds in passages])
+    return np.asarray(power[(power.sum(axis=-1) > 0).all(axis=1)])
+
+
+def _mean_by_octave(tones_db: Array) -> dict[str, float]:
+    """Octave to the mean over the passages of (passages, 8) levels."""
+    return {
+        f"{octave}": round(float(level), 3) for octave, level in zip(OCTAVES_HZ, tones_db.mean(axis=0), strict=True)
+    }
+
+
+def _scatter_by_octaves(tones_db: Array) -> dict[str, float]:
+    """Two octaves to the covariance of (passages, 8) levels; empty for a single passage."""
+    if len(tones_db) < 2:
+        return {}
+    covariance = np.cov(tones_db.T)
+    places = {octave: index for index, octave in enumerate(OCTAVES_HZ)}
+    return {f"{low} {high}": round(float(covariance[places[low], places[high]]), 4) for low, high in octave_pairs()}

@@ -110,6 +110,10 @@ class Readings:
     balance_db_pm: float | None = None
     correlation_pm: float | None = None
     mono_loss_db_pm: float | None = None
+    side_tone_db: dict[str, float] | None = None
+    """Pairs: octave to the right side's tone less the left's, as the ear weighs them: the mean over passages of 20 s of playing."""
+    side_scatter_db2: dict[str, float] | None = None
+    """Pairs: two octaves ("63 125") to the covariance of these differences between the passages."""
     side_top_db: float | None = None
     not_measured: dict[str, str] = field(default_factory=dict)
     """Name to reason, for what could not be measured."""
@@ -240,6 +244,8 @@ def _reading_without_sounds(
     tone_power = np.mean([part.tone for part in parts], axis=0)
     tone = tone_db(tone_power, playing.blocks) if plays else None
     values |= source.tone_values(tone, level_dba) | source.passage_values(tone_power, playing, reasons)
+    if len(tracks) == 2:
+        values |= source.side_values(parts, playing, reasons)
     values |= source.note_values(parts, playing, figures.grid.hop_s, reasons)
     material = SourceMaterial(
         figures=figures,

@@ -10,7 +10,7 @@ from deskhand.measure import notes
 from deskhand.measure import stereo as st
 from deskhand.measure.hum import Hum, find_hum_of_either_mains
 from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs
-from deskhand.measure.passages import PASSAGE_S, passage_tones
+from deskhand.measure.passages import PASSAGE_S, passage_tones, side_tones
 from deskhand.measure.spread import draws, half_width, half_width_of_median, spread
 from deskhand.measure.tone import as_heard
 from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power, finite
@@ -158,6 +158,17 @@ def passage_values(tone: NDArray[np.floating], playing: Activity, reasons: Reaso
         "passage_scatter_db2": tones.scatter_db2 or None,
         "passages": tones.passages,
     }
+
+
+def side_values(parts: Sequence[TrackFigures], playing: Activity, reasons: Reasons) -> Values:
+    """Tones of a pair's sides against each other, passage by passage."""
+    tones = side_tones(parts[0].tone, parts[1].tone, playing.blocks)
+    if tones is None:
+        reasons.update(dict.fromkeys(("side_tone_db", "side_scatter_db2"), "a side carries nothing while it plays"))
+        return {}
+    if not tones.scatter_db2:
+        reasons["side_scatter_db2"] = f"it plays less than two passages of {PASSAGE_S} s"
+    return {"side_tone_db": tones.tone_db, "side_scatter_db2": tones.scatter_db2 or None}
 
 
 def crest_values(mean_square: NDArray[np.float32], peak: NDArray[np.float32], blocks: NDArray[np.bool_]) -> Values:

@@ -55,7 +55,8 @@ LIMITS: Final = {
     # samples lie elsewhere on the wave; between them four times oversampling at 44.1 and 48 kHz, two times at 96 kHz
     "peak_dbfs": 0.3, "crest_db": 0.3, "true_peak_dbtp": 0.1,
     # bands are sums of bins, which lie elsewhere at 44.1 kHz: a tone near an edge falls to another side; levels over -40 dB
-    "tone_db": 0.4, "passage_tone_db": 0.4, "passage_scatter_db2": 0.4, "passages": 0.0, "width_octave_db": 1.0, "mono_loss_octave_db": 0.05,
+    "tone_db": 0.4, "passage_tone_db": 0.4, "passage_scatter_db2": 0.4, "passages": 0.0,
+    "side_tone_db": 0.4, "side_scatter_db2": 0.4, "width_octave_db": 1.0, "mono_loss_octave_db": 0.05,
     "sharpness_acum": 0.005, "loudness_sone": 0.1, "harsh_sone": 0.02, "loudness_n5_sone": 0.5,
     # octave filters are warped near half the rate; tails lie on a grid of 1.2 %
     "articulation_db": 0.3, "tail_s": 0.03, "tail_octave_s": 0.06, "hum_db": 0.05, "delay_ms": 0.005,

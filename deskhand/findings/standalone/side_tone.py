@@ -1,4 +1,4 @@
-"""One side of a pair brighter or duller than the other, against the kept weeks."""
+"""One side of a pair brighter, duller, thicker or thinner than the other, against the kept weeks."""
 
 from __future__ import annotations
 
@@ -9,19 +9,19 @@ from deskhand.findings.kind import Kind
 
 ENTRY: Final = KindEntry(
     kind=Kind(
-        name="side-top",
-        words="sides unlike in the top",
-        meaning="the top of one side against the other's is outside the house's normal range: other songs change both sides alike, a "
-        "microphone that was moved or covered, or a worn cable, one",
+        name="side-tone",
+        words="sides unlike in tone",
+        meaning="the tone of one side against the other's is outside the house's normal range, octave by octave: other songs change both sides "
+        "alike, a microphone that was moved or covered, or a worn cable, one",
         act="compare the two microphones, their places and cables; then the two channels' equalisers",
         tier="judgement",
         before="width",
     ),
     sentences={
-        "more": "its right is {off_db:1} dB brighter against its left than usual, from 2 to 8 kHz",
-        "less": "its right is {off_db:1} dB duller against its left than usual, from 2 to 8 kHz",
+        "more": "its right is {word} against its left than usual: {off_db:1} dB more {band}",
+        "less": "its right is {word} against its left than usual: {off_db:1} dB less {band}",
     },
-    number="side-top",
+    number="side-tone",
     number_advice={"more": "compare-sides", "less": "compare-sides"},
     who="stage",
     advice={

@@ -1,0 +1,176 @@
+"""Sides of a pair against each other, octave by octave: other songs change both alike, a moved or covered microphone one.
+
+How far the sides differ from week to week is learned as a tone's spread is: a shape that the pairs of a house share, a scale for
+each of them. What a filter does to one side is looked for along the same smooth changes as those of a tone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.baseline.filters import tone_directions
+from deskhand.baseline.house_spread import Scatter, Worths, house_spread, within_takes
+from deskhand.baseline.model import BY_SONG_STRENGTH, LEARNED, LEAST_PLAYING_S, MOST_TAKES, STRENGTH
+from deskhand.baseline.normal import LIKED_WEIGHT, Normal, usual_tone_db
+from deskhand.baseline.numbers import BY_NAME, TONE_JND_DB, number_of, scatter_between, tone_noise
+from deskhand.baseline.predict import Prior, predictive, scatter_of
+from deskhand.baseline.spreads import player_ratio_of, side_covariance
+from deskhand.measure.passages import OCTAVES_HZ
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    from deskhand.baseline.filters import ToneDirections
+    from deskhand.baseline.model import Baseline
+    from deskhand.baseline.numbers import Values
+    from deskhand.store import KeptPart
+
+    Array = NDArray[np.float64]
+
+SIDES: Final = "side-tone"
+"""Name of the number; where kept takes hold no octaves of it, it is the top alone."""
+_WORTHS: Final = Worths(shape=40.0, own_shape=10.0, scale=1.5, house_scale=10.0)
+"""As of a tone; a house has fewer pairs than sources (validations/pairs.py, half to tune on)."""
+_MOST_PASSAGES: Final = 4.0
+"""Passages of a take that tell how songs differ, as of a tone. Common practice, no source."""
+
+
+def side_vector(values: Values) -> Array | None:
+    """(8,) tone of a pair's right side less that of its left; None where it was not read."""
+    levels = [values.get(f"side_tone_db.{octave}") for octave in OCTAVES_HZ]
+    held = [level[0] for level in levels if level is not None]
+    return np.array(held) if len(held) == len(levels) else None
+
+
+def with_sides(
+    baseline: Baseline, parts: Sequence[KeptPart], normals: Mapping[str, Sequence[Normal]]
+) -> dict[str, list[Normal]]:
+    """Numbers against the kept takes, the sides of pairs among them judged by octave where enough takes hold them.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    parts : sequence of KeptPart
+        Of the take that is judged.
+    normals : mapping
+        Source to its numbers.
+    """
+    taps = {part.source: part for part in parts if part.stage == "tap" and part.sound == 0}
+    priors = _priors(baseline)
+    judged = {source: list(numbers) for source, numbers in normals.items()}
+    for source in judged.keys() & priors.keys() & taps.keys():
+        by_octave = _judge(baseline, taps[source], priors[source])
+        if by_octave is not None:
+            judged[source] = [by_octave if normal.name == SIDES else normal for normal in judged[source]]
+    return judged
+
+
+def _held(baseline: Baseline, source: str) -> list[KeptPart]:
+    """Kept parts of a source that hold its sides' tones, and in which it played long enough."""
+    kept = baseline.parts.get((source, "tap"), ())[-MOST_TAKES:]
+    return [part for part in kept if part.playing_s >= LEAST_PLAYING_S and side_vector(part.values) is not None]
+
+
+def _tops(baseline: Baseline, source: str) -> int:
+    """Kept takes that hold the top alone, or with the octaves."""
+    kept = baseline.parts.get((source, "tap"), ())[-MOST_TAKES:]
+    return sum(number_of(BY_NAME[SIDES], part.values) is not None for part in kept)
+
+
+def _rows(parts: Sequence[KeptPart]) -> tuple[Array, Array, tuple[str | None, ...]]:
+    """(takes, 8) sides' tones, (takes,) noise and players of kept parts."""
+    vectors = [vector for part in parts if (vector := side_vector(part.values)) is not None]
+    noise = np.array([tone_noise(part.playing_s) for part in parts])
+    return np.array(vectors), noise, tuple(part.player for part in parts)
+
+
+def _role_prior(role: str) -> Prior:
+    """Prior of the sides of a role, before anything is kept."""
+    known = BY_NAME[SIDES].prior
+    return Prior(
+        covariance=side_covariance(role),
+        strength=BY_SONG_STRENGTH if known.spread_of(role) > known.spread else STRENGTH,
+        player_ratio=player_ratio_of(known.player_ratio, role),
+    )
+
+
+def _priors(baseline: Baseline) -> dict[str, Prior]:
+    """Pair to the prior of its sides in this house, as wide as they and the other pairs vary."""
+    held = {source: kept for source, stage in baseline.parts if stage == "tap" and (kept := _held(baseline, source))}
+    priors = {source: _role_prior(kept[-1].role) for source, kept in held.items()}
+    scatters = {}
+    for source, kept in held.items():
+        scatter, dof = scatter_of(*_rows(kept), priors[source])
+        between = [scatter_between(part.values, "side_scatter_db2") for part in kept]
+        within, within_dof = within_takes([read for read in between if read is not None], _MOST_PASSAGES)
+        scatters[source] = Scatter(
+            scatter=scatter, dof=dof, covariance=priors[source].covariance, within=within, within_dof=within_dof
+        )
+    house = house_spread(scatters, len(OCTAVES_HZ), _WORTHS)
+    return {
+        source: replace(
+            prior,
+            covariance=house.covariance_of(source, prior.covariance),
+            strength=prior.strength + house.worths.get(source, 0.0),
+        )
+        for source, prior in priors.items()
+    }
+
+
+def _directions(baseline: Baseline, part: KeptPart, prior: Prior) -> ToneDirections | None:
+    """Smooth changes of one side of a pair against its kept takes; None where too few of them hold its octaves."""
+    kept = _held(baseline, part.source)
+    usual_db = usual_tone_db(baseline, part)
+    if usual_db is None or len(kept) < min(LEARNED, _tops(baseline, part.source)):
+        return None
+    rows, noise, players = _rows(kept)
+    liked = [vector for vector in baseline.liked.get((part.source, SIDES), ()) if vector.size == rows.shape[1]]
+    expected = predictive(
+        np.vstack([rows, *liked]),
+        np.append(noise, np.full(len(liked), 1.0 / LIKED_WEIGHT)),
+        (*players, *([part.player] * len(liked))),
+        prior,
+        next_noise=tone_noise(part.playing_s),
+        next_player=part.player,
+    )
+    return tone_directions(expected, usual_db, of_sides=True)
+
+
+def _judge(baseline: Baseline, part: KeptPart, prior: Prior) -> Normal | None:
+    """Sides of a pair against its kept takes, by octave; None where too few of them hold them."""
+    vector = side_vector(part.values)
+    directions = None if vector is None else _directions(baseline, part, prior)
+    if vector is None or directions is None:
+        return None
+    expected = directions.expected
+    low, high = expected.interval()
+    off = vector - expected.location
+    # a bump in a side's loudest octaves lowers all others against its whole
+    shift = float(np.median(off))
+    worst = int(np.argmax(np.abs(off - shift)))
+    kept = _held(baseline, part.source)
+    return Normal(
+        name=SIDES,
+        stage=part.stage,
+        measured=float(vector[worst]) - shift,
+        expected=float(expected.location[worst]),
+        low=float(low[worst]),
+        high=float(high[worst]),
+        unit="dB",
+        kept=len(kept),
+        by_player=sum(past.player == part.player for past in kept) if part.player is not None else 0,
+        probability=directions.tail(vector),
+        noticeable=float(np.abs(off - shift).max() / TONE_JND_DB),
+        departure=directions.departure(vector),
+        side_bands_db={
+            f"{band}": (
+                float(vector[octave]), float(expected.location[octave]), float(low[octave]), float(high[octave]),
+            )
+            for octave, band in enumerate(OCTAVES_HZ)
+        },
+    )  # fmt: skip
