@@ -249,7 +249,11 @@ def table(outcome: Outcome) -> list[str]:
     ]
     for name, rows in outcome.planted.items():
         chances = np.array(rows)
-        cells = [f"{100 * share:.0f} %" for point in (np.full(2, CHANCE), hundredth) for share in (chances < point).mean(axis=0)[::-1]]
+        cells = [
+            f"{100 * share:.0f} %"
+            for point in (np.full(2, CHANCE), hundredth)
+            for share in (chances < point).mean(axis=0)[::-1]
+        ]
         lines.append(f"| {name} | {' | '.join(cells)} | {len(rows)} |")
     return [*lines, ""]
 
@@ -275,9 +279,7 @@ def _season_outcomes(library: Library, work: Path, seasons: int) -> Iterable[Out
         weeks = season_weeks(library, season, work)
         rng = np.random.default_rng([SEED, season])
         for _ in range(DRAWS):
-            yield judged(
-                weeks, {name: list(rng.permutation(len(several))[:KEPT]) for name, several in weeks.items()}
-            )
+            yield judged(weeks, {name: list(rng.permutation(len(several))[:KEPT]) for name, several in weeks.items()})
 
 
 def main() -> None:

@@ -13,11 +13,13 @@ import numpy as np
 
 from deskhand.baseline.filters import tone_directions
 from deskhand.baseline.house_spread import Scatter, Worths, house_spread, within_takes
-from deskhand.baseline.model import BY_SONG_STRENGTH, LEARNED, LEAST_PLAYING_S, MOST_TAKES, STRENGTH
+from deskhand.baseline.model import LEARNED, LEAST_PLAYING_S, MOST_TAKES, STRENGTH
 from deskhand.baseline.normal import LIKED_WEIGHT, Normal, usual_tone_db
 from deskhand.baseline.numbers import BY_NAME, TONE_JND_DB, number_of, scatter_between, tone_noise
 from deskhand.baseline.predict import Prior, predictive, scatter_of
 from deskhand.baseline.spreads import player_ratio_of, side_covariance
+from deskhand.baseline.tone_departure import tone_departure
+from deskhand.house.roles import ROLES
 from deskhand.measure.passages import OCTAVES_HZ
 
 if TYPE_CHECKING:
@@ -25,9 +27,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.baseline.filters import ToneDirections
     from deskhand.baseline.model import Baseline
     from deskhand.baseline.numbers import Values
+    from deskhand.baseline.predict import Predictive
     from deskhand.store import KeptPart
 
     Array = NDArray[np.float64]
@@ -36,6 +38,8 @@ SIDES: Final = "side-tone"
 """Name of the number; where kept takes hold no octaves of it, it is the top alone."""
 _WORTHS: Final = Worths(shape=40.0, own_shape=10.0, scale=1.5, house_scale=10.0)
 """As of a tone; a house has fewer pairs than sources (validations/pairs.py, half to tune on)."""
+_LEAST_BY_SONG: Final = 1.0
+"""Least factor on the variance of overheads: weeks without toms say nothing of those with them (validations/pairs.py, half to tune on)."""
 _MOST_PASSAGES: Final = 4.0
 """Passages of a take that tell how songs differ, as of a tone. Common practice, no source."""
 
@@ -94,7 +98,7 @@ def _role_prior(role: str) -> Prior:
     known = BY_NAME[SIDES].prior
     return Prior(
         covariance=side_covariance(role),
-        strength=BY_SONG_STRENGTH if known.spread_of(role) > known.spread else STRENGTH,
+        strength=STRENGTH,
         player_ratio=player_ratio_of(known.player_ratio, role),
     )
 
@@ -111,26 +115,32 @@ def _priors(baseline: Baseline) -> dict[str, Prior]:
         scatters[source] = Scatter(
             scatter=scatter, dof=dof, covariance=priors[source].covariance, within=within, within_dof=within_dof
         )
+
+    def goes_by_song(source: str) -> bool:
+        role = held[source][-1].role
+        return role in ROLES and ROLES[role].tone_family == "cymbals"
+
     house = house_spread(scatters, len(OCTAVES_HZ), _WORTHS)
     return {
         source: replace(
             prior,
-            covariance=house.covariance_of(source, prior.covariance),
+            covariance=house.covariance_of(
+                source, prior.covariance, least=_LEAST_BY_SONG if goes_by_song(source) else 0.0
+            ),
             strength=prior.strength + house.worths.get(source, 0.0),
         )
         for source, prior in priors.items()
     }
 
 
-def _directions(baseline: Baseline, part: KeptPart, prior: Prior) -> ToneDirections | None:
-    """Smooth changes of one side of a pair against its kept takes; None where too few of them hold its octaves."""
+def _predictive(baseline: Baseline, part: KeptPart, prior: Prior) -> Predictive | None:
+    """Sides of a pair expected in this take; None where too few kept takes hold its octaves."""
     kept = _held(baseline, part.source)
-    usual_db = usual_tone_db(baseline, part)
-    if usual_db is None or len(kept) < min(LEARNED, _tops(baseline, part.source)):
+    if len(kept) < min(LEARNED, _tops(baseline, part.source)):
         return None
     rows, noise, players = _rows(kept)
     liked = [vector for vector in baseline.liked.get((part.source, SIDES), ()) if vector.size == rows.shape[1]]
-    expected = predictive(
+    return predictive(
         np.vstack([rows, *liked]),
         np.append(noise, np.full(len(liked), 1.0 / LIKED_WEIGHT)),
         (*players, *([part.player] * len(liked))),
@@ -138,16 +148,16 @@ def _directions(baseline: Baseline, part: KeptPart, prior: Prior) -> ToneDirecti
         next_noise=tone_noise(part.playing_s),
         next_player=part.player,
     )
-    return tone_directions(expected, usual_db, of_sides=True)
 
 
 def _judge(baseline: Baseline, part: KeptPart, prior: Prior) -> Normal | None:
     """Sides of a pair against its kept takes, by octave; None where too few of them hold them."""
     vector = side_vector(part.values)
-    directions = None if vector is None else _directions(baseline, part, prior)
-    if vector is None or directions is None:
+    expected = _predictive(baseline, part, prior)
+    usual_db = usual_tone_db(baseline, part)
+    if vector is None or expected is None or usual_db is None:
         return None
-    expected = directions.expected
+    directions = tone_directions(expected, usual_db, of_sides=True)
     low, high = expected.interval()
     off = vector - expected.location
     # a bump in a side's loudest octaves lowers all others against its whole
@@ -166,7 +176,7 @@ def _judge(baseline: Baseline, part: KeptPart, prior: Prior) -> Normal | None:
         by_player=sum(past.player == part.player for past in kept) if part.player is not None else 0,
         probability=directions.tail(vector),
         noticeable=float(np.abs(off - shift).max() / TONE_JND_DB),
-        departure=directions.departure(vector),
+        departure=tone_departure(expected, usual_db, vector) if len(directions.units) else None,
         side_bands_db={
             f"{band}": (
                 float(vector[octave]), float(expected.location[octave]), float(low[octave]), float(high[octave]),

@@ -54,7 +54,7 @@ _TONE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
 
 _SIDE_SPREADS_DB: Final[dict[ToneFamily, tuple[float, ...]]] = {
     # toms and kick lie on one side, and are the song's
-    "cymbals": (2.0, 2.5, 2.5, 0.8, 0.6, 0.6, 0.8, 0.6),
+    "cymbals": (4.0, 4.0, 4.0, 0.8, 0.4, 0.4, 0.7, 0.4),
     "percussion": (1.4, 1.4, 1.4, 1.4, 1.4, 1.4, 1.4, 1.4),
     # a piano's high notes lie on one side
     "keys": (1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0),

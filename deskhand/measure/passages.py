@@ -99,9 +99,7 @@ class SideTones(NamedTuple):
     """Two octaves ("63 125") to the covariance of their differences between passages; empty for a single passage."""
 
 
-def side_tones(
-    left: NDArray[np.floating], right: NDArray[np.floating], blocks: NDArray[np.bool_]
-) -> SideTones | None:
+def side_tones(left: NDArray[np.floating], right: NDArray[np.floating], blocks: NDArray[np.bool_]) -> SideTones | None:
     """Tones of a pair's sides against each other; None where it plays nothing, or a side carries nothing.
 
     Parameters
