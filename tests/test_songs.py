@@ -103,6 +103,17 @@ def test_a_song_of_a_kept_week_is_told(hall: Path) -> None:
     assert kept["tempo_ratio"] == pytest.approx(1.0, abs=0.02)
 
 
+def test_a_song_in_its_key_is_compared_with_itself(hall: Path) -> None:
+    data, page = hall / "again.json", hall / "again.html"
+    folder = evening(hall / "2026-05-17", [(2, 0)], "")
+    run = CliRunner().invoke(main, ["check", str(folder), "--json", str(data), "--report", str(page)])
+    assert run.exit_code in (0, 1), run.output
+    for source in json.loads(data.read_text("utf-8"))["sources"]:
+        tone = next(normal for normal in source["normal"] if normal["name"] == "tone")
+        # three of its four cells of 10 s, at the least
+        assert 0.7 <= tone["again_share"] <= 1.0
+
+
 def test_a_mistake_in_the_songs_is_one_line(hall: Path) -> None:
     (hall / "2026-05-10" / "show.toml").write_text('[songs]\n"Slow train" = "5:70"\n', "utf-8")
     try:

@@ -14,12 +14,16 @@ from deskhand.baseline.numbers import BY_NAME, CHARTED, TONE, Number, metrics, n
 from deskhand.baseline.sides import SIDES, side_vector, with_sides
 from deskhand.baseline.versions import reading_versions
 from deskhand.baseline.weeks import crept, tones_of
+from deskhand.measure.tone_course import unpacked
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.store import file_of
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Mapping, Sequence
 
+    from numpy.typing import NDArray
+
+    from deskhand.baseline.again import PlayedAgain
     from deskhand.house import FormerNames
     from deskhand.store import Dismissal, KeptPart, TakeRow
     from deskhand.store.fingerprints import KeptFingerprint
@@ -47,6 +51,8 @@ class KeptTakes:
     """House that is none of this house's names to how many takes are kept of it."""
     fingerprints: dict[int, KeptFingerprint] = field(default_factory=dict)
     """Number of a take to its fingerprint, where it has one."""
+    tone_courses: dict[int, dict[str, NDArray[np.float64]]] = field(default_factory=dict)
+    """Number of a take to the courses of its sources' tones, where it has them."""
 
     def words(self) -> dict[str, AudibilityLimits]:
         """Limits of each voice's clear and covered words, by the house's own weeks; empty until it has kept enough."""
@@ -142,12 +148,26 @@ def _read(history: History, house: str, phase: str, show: tuple[str, str | None]
     )
     rows = [(take, part) for take, part in rows if not _is_show(take, show, digest)]
     takes = list({take.id: take for take, _ in rows}.values())
+    kept_fingerprints = fingerprints(history, [take.id for take in takes])
     return KeptTakes(
         rows=rows,
         dismissals=history.dismissals(house=house),
         takes=takes,
-        fingerprints=fingerprints(history, [take.id for take in takes]),
+        fingerprints=kept_fingerprints,
+        tone_courses={
+            take: {history.names.source(source): course for source, course in _courses(kept.tones).items()}
+            for take, kept in kept_fingerprints.items()
+            if kept.tones is not None
+        },
     )
+
+
+def _courses(tones: bytes) -> dict[str, NDArray[np.float64]]:
+    """Courses of a take's tones; none where they are damaged or of another version."""
+    try:
+        return unpacked(tones)
+    except ValueError:
+        return {}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -234,6 +254,7 @@ def against(
     *,
     taps: Mapping[str, str],
     chains: Mapping[str, str | None],
+    again: Mapping[str, PlayedAgain] | None = None,
 ) -> tuple[Baseline, dict[str, list[Normal]]]:
     """Baseline for a take, and its numbers against it.
 
@@ -244,8 +265,10 @@ def against(
         Of the take.
     taps, chains : mapping
         Source to its tap, and to the digest of its chain.
+    again : mapping, optional
+        Source to what of its playing kept takes hold too.
     """
-    baseline = baseline_of(kept.rows, kept.dismissals, taps=taps, chains=chains)
+    baseline = replace(baseline_of(kept.rows, kept.dismissals, taps=taps, chains=chains), again=again or {})
     return baseline, with_sides(baseline, parts, judge_parts(baseline, parts))
 
 

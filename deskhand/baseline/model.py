@@ -40,6 +40,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from deskhand.baseline.again import PlayedAgain
     from deskhand.store import Dismissal, KeptPart, TakeRow
 
     Array = NDArray[np.float64]
@@ -57,8 +58,7 @@ to learn (validations/clean_stage.py, half to tune on)."""
 _TONE_WORTHS: Final = Worths(shape=80.0, own_shape=10.0, scale=1.5, house_scale=10.0)
 """Read from made seasons and the half to tune on (validations/heard_through.py)."""
 _TONE_LEAST_BY_SONG: Final = 1.0
-"""Least factor on the variance of a tone that goes by the song: weeks of the hat say nothing of the ride (validations/clean_stage.py, half
-to tune on)."""
+"""Least factor on the variance of a tone that goes by the song (validations/clean_stage.py, half to tune on)."""
 _MOST_PASSAGES: Final = 4.0
 """Passages of a take that tell how songs differ: a rehearsal has 3 to 6 songs, and the verses of one are alike. Common practice, no source."""
 _POOL_WORTH, _POOL_MOST = 0.5, 10.0
@@ -126,6 +126,8 @@ class Baseline:
     """(number, stage) to each source's spread, for the numbers that are judged there."""
     tone_spreads: Mapping[str, HouseSpread] = field(default_factory=dict)
     """Stage to the shape and the scales of the tones' covariances, for the stages at which tones are judged."""
+    again: Mapping[str, PlayedAgain] = field(default_factory=dict)
+    """Source to what of its playing in the take that is judged kept takes hold too."""
     priors: dict[tuple[str, str, str, str], Prior] = field(default_factory=dict, init=False, repr=False, compare=False)
     """(number, source, role, stage) to its prior in this house, once worked out: it asks every other source."""
 

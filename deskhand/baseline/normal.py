@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special
 
+from deskhand.baseline.again import again_share, expected_again
 from deskhand.baseline.filters import TOLD_SHARE, ToneDirections, tone_directions
 from deskhand.baseline.model import (
     LEARNED,
@@ -101,6 +102,8 @@ class Normal:
     """Of a tone, the smooth filter that would make this one of the usual one; None for other numbers."""
     bands_db: dict[str, tuple[float, float, float, float]] | None = None
     """Octave to what was measured, expected, low and high, as the ear weighs them, against the whole; None but for tone."""
+    again_share: float | None = None
+    """Of a tone, the share of the playing that kept takes hold too and that is compared with itself; None where there is none."""
     side_bands_db: dict[str, tuple[float, float, float, float]] | None = None
     """The same of a pair's right side less its left; None but where its sides are compared by octave."""
 
@@ -209,7 +212,9 @@ def _share(sound: KeptPart) -> float:
 def directions_of(baseline: Baseline, part: KeptPart) -> ToneDirections | None:
     """Smooth changes of a source's tone against its kept takes; None when nothing is kept or it holds no tone."""
     expected, usual_db = tone_predictive(baseline, part), usual_tone_db(baseline, part)
-    return None if expected is None or usual_db is None else tone_directions(expected, usual_db)
+    if expected is None or usual_db is None:
+        return None
+    return tone_directions(expected_again(expected, baseline, part), usual_db)
 
 
 def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) -> Normal | None:
@@ -249,6 +254,7 @@ def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) 
             )
             for octave, band in enumerate(OCTAVES_HZ)
         },
+        again_share=again_share(baseline, part),
     )
 
 

@@ -41,6 +41,8 @@ def told_line(normal: Normal | None) -> str:
     sentences = []
     if told:
         sentences.append(text("source.told", changes=_listed(told)))
+    if normal.again_share is not None:
+        sentences.append(text("source.again", share=plain_number(100.0 * normal.again_share, 0)))
     if untold:
         sentences.append(text("source.told_nothing", regions=_listed(untold)))
     return " ".join(sentences)

@@ -23,6 +23,8 @@ class KeptFingerprint:
     packed: bytes
     songs: tuple[tuple[str, float], ...]
     """Names of its songs and where each begins, in seconds from the start of the take."""
+    tones: bytes | None = None
+    """Packed courses of its sources' tones, by the names they had then; None where they were not kept."""
 
 
 def fingerprints(history: History, takes: Collection[int]) -> dict[int, KeptFingerprint]:
@@ -41,7 +43,11 @@ def fingerprints(history: History, takes: Collection[int]) -> dict[int, KeptFing
     query = sa.select(FINGERPRINT).where(FINGERPRINT.c.take_id.in_(list(takes))).order_by(FINGERPRINT.c.take_id)
     with history.transaction() as connection:
         return {
-            row.take_id: KeptFingerprint(packed=bytes(row.packed), songs=_songs_of(row.songs))
+            row.take_id: KeptFingerprint(
+                packed=bytes(row.packed),
+                songs=_songs_of(row.songs),
+                tones=None if row.tones is None else bytes(row.tones),
+            )
             for row in connection.execute(query)
         }
 

@@ -66,6 +66,6 @@ def insert_take(connection: sa.Connection, take: KeptTake, *, kept_at: str) -> i
         connection.execute(sa.insert(VALUE), rows)
     if take.fingerprint is not None:
         songs = json.dumps([[name, begin_s] for name, begin_s in take.songs])
-        values = {"take_id": number[0], "packed": take.fingerprint, "songs": songs}
+        values = {"take_id": number[0], "packed": take.fingerprint, "songs": songs, "tones": take.tones}
         connection.execute(sa.insert(FINGERPRINT).values(values))
     return int(number[0])

@@ -74,6 +74,8 @@ class KeptTake:
     """Packed fingerprint of its band; None where it has none."""
     songs: Sequence[tuple[str, float]] = ()
     """Names of its songs and where each begins, in seconds from the start of the take."""
+    tones: bytes | None = None
+    """Packed courses of its sources' tones; None where it has none, or no fingerprint."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

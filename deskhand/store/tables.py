@@ -79,6 +79,7 @@ FINGERPRINT: Final = Table(
     Column("take_id", Integer, ForeignKey(TAKE.c.id), primary_key=True),
     Column("packed", LargeBinary, nullable=False),
     Column("songs", Text, nullable=False, server_default="[]"),
+    Column("tones", LargeBinary),
     comment="Chroma of a kept take's band and voices, packed, and where its songs begin.",
 )
 

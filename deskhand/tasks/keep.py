@@ -15,6 +15,7 @@ from deskhand.baseline.weeks import SHOWN, Course, courses
 from deskhand.errors import HouseError, UsageError
 from deskhand.findings import has_nominal
 from deskhand.house import FormerNames, HouseFile, find_house, former_names, read_house, standing_file
+from deskhand.measure.tone_course import packed
 from deskhand.recording.names import key, nearest
 from deskhand.store import KeptTake, history_url
 from deskhand.store.unknown_houses import unknown_house_text, unknown_houses
@@ -149,9 +150,11 @@ def with_fingerprint(take: KeptTake, checked: ShowCheck) -> KeptTake:
     if checked.fingerprint is None:
         return take
     start_s = checked.result.show.start_s
+    kept = {part.source for part in take.parts}
     return replace(
         take,
         fingerprint=checked.fingerprint.packed(),
+        tones=packed({source: course for source, course in checked.tone_courses.items() if source in kept}),
         songs=tuple((name, begin_s - start_s) for name, begin_s in checked.song_names),
     )
 

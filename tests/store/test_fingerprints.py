@@ -28,10 +28,10 @@ def history(tmp_path: Path) -> History:
 def test_written_with_a_take_and_read_for_some(history: History) -> None:
     first = history.keep(replace(TAKE, fingerprint=b"\x01\x00\xff", songs=SONGS))
     history.keep(replace(TAKE, date="2026-03-08"))
-    third = history.keep(replace(TAKE, date="2026-03-15", fingerprint=b"\x01"))
+    third = history.keep(replace(TAKE, date="2026-03-15", fingerprint=b"\x01", tones=b"\x01\xfe"))
     assert fingerprints(history, [1, 2, 3]) == {
         first: KeptFingerprint(packed=b"\x01\x00\xff", songs=SONGS),
-        third: KeptFingerprint(packed=b"\x01", songs=()),
+        third: KeptFingerprint(packed=b"\x01", songs=(), tones=b"\x01\xfe"),
     }
     assert list(fingerprints(history, [third])) == [third]
     assert fingerprints(history, []) == {}

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.kept import MIX
-from deskhand.baseline.songs import passages_in, songs_result
+from deskhand.baseline.songs import songs_result
 from deskhand.desk import DeskState, earlier_moves
 from deskhand.findings import KINDS, say
 from deskhand.house import ROLES, match_tracks, read_house
@@ -18,6 +18,7 @@ from deskhand.moves.voice import VoiceFeed, make_way
 from deskhand.moves.voice_limits import FeedLevels
 from deskhand.recording import open_recording
 from deskhand.store.unknown_houses import unknown_house_text
+from deskhand.tasks.check.again import again_of, courses_of, known_passages
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
@@ -32,6 +33,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.baseline.kept import KeptTakes
+    from deskhand.baseline.passages import Passage
     from deskhand.baseline.songs import SongsResult
     from deskhand.house import ChainBlock, HouseFile, MatchedTracks
     from deskhand.moves.state import Plan
@@ -88,7 +90,9 @@ def check(
     readings = _measured(setup, recording, takes, threads, progress)
     parts = parts_of(setup, readings)
     findings = readings.findings | unclaimed_track_notes(setup, recording)
-    comparison = compare(setup, readings, findings, takes, parts)
+    passages, courses = known_passages(readings, takes), courses_of(readings)
+    again = again_of(courses, takes, passages) if takes is not None else {}
+    comparison = compare(setup, readings, findings, takes, parts, again)
     findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
     findings = with_answered(findings, shown)
     comparison = replace(comparison, findings=findings, mix_findings=findings[MIX])
@@ -98,9 +102,9 @@ def check(
     for name, plan in planned.items():
         plan.moves = plan.with_ids(name)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    songs = _songs(setup, readings, takes)
+    songs = _songs(setup, readings, takes, passages)
     facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier)
-    return _show_check(facts, parts, dismissals, shown.take)
+    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=courses)
 
 
 def _with_unknown_houses(setup: ShowSetup, takes: KeptTakes | None) -> ShowSetup:
@@ -130,13 +134,14 @@ def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismis
     )
 
 
-def _songs(setup: ShowSetup, readings: TakeReadings, takes: KeptTakes | None) -> SongsResult | None:
+def _songs(
+    setup: ShowSetup, readings: TakeReadings, takes: KeptTakes | None, passages: list[Passage]
+) -> SongsResult | None:
     """Songs of the take that were played in kept ones; None where no fingerprint is there to compare with."""
-    fingerprint = readings.figures.fingerprint
-    if takes is None or not takes.fingerprints or fingerprint is None:
+    if takes is None or not takes.fingerprints or readings.figures.fingerprint is None:
         return None
     return songs_result(
-        passages_in(fingerprint, takes.fingerprints),
+        passages,
         takes.takes,
         takes.fingerprints,
         start_s=setup.show.start_s,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand import __version__
@@ -18,7 +18,11 @@ from deskhand.report.pictures import Picture
 from deskhand.result import SCHEMA, CheckResult, SourceResult
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
+
+    import numpy as np
+    from numpy.typing import NDArray
 
     from deskhand.baseline.songs import SongsResult
     from deskhand.desk import EarlierMove
@@ -58,6 +62,8 @@ class ShowCheck:
     """Source to its moves, its chain with them, and the reasoning."""
     fingerprint: Fingerprint | None = None
     """Of its band and voices; None for a line check."""
+    tone_courses: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
+    """Source to the course of its tone; none of a line check."""
     song_names: tuple[tuple[str, float], ...] = ()
     """Songs that the show's note names, in seconds from the start of the recording."""
 

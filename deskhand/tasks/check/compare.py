@@ -40,6 +40,9 @@ from deskhand.result import ReferenceResult
 from deskhand.store import Dismissal, history_url
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from deskhand.baseline.again import PlayedAgain
     from deskhand.baseline.kept import KeptTakes
     from deskhand.baseline.normal import Baseline, Normal
     from deskhand.desk import DeskState
@@ -136,6 +139,7 @@ def compare(
     findings: dict[str, list[Finding]],
     takes: KeptTakes | None,
     parts: list[KeptPart],
+    again: Mapping[str, PlayedAgain] | None = None,
 ) -> BaselineComparison:
     """Set a take against what the house kept, and join the findings that come of it to the others.
 
@@ -149,12 +153,15 @@ def compare(
         KeptTakes takes of the same phase.
     parts : list of KeptPart
         The take's own.
+    again : mapping, optional
+        Source to what of its playing kept takes hold too.
     """
     mix = judge_mix_loss(readings.mix_reading.readings) if readings.mix_reading is not None else []
     if takes is None or not takes.takes:
         return BaselineComparison(result=None, baseline=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
-    baseline, normals = against(takes, parts, taps=taps, chains={name: readings.digests.get(name) for name in taps})
+    chains = {name: readings.digests.get(name) for name in taps}
+    baseline, normals = against(takes, parts, taps=taps, chains=chains, again=again)
     findings = pairs_as_usual(
         as_usual(findings, _shares_of_takes(setup, takes)), mono=_mono_shares(takes), late=_late_shares(takes)
     )
