@@ -19,7 +19,9 @@ from validations import (
     names,
     normal,
     one_state,
+    pairs,
     pictures,
+    played_again,
     polarity,
     reduction,
     role_by_sound,
@@ -35,6 +37,6 @@ from validations import (
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
-    heard_through,
+    heard_through, pairs, played_again,
 ):  # fmt: skip
     study.main()

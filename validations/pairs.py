@@ -105,7 +105,7 @@ def part_of(source: str, week: PairWeek, *, by_octave: bool) -> KeptPart:
         "side_top_db": (top_db(week.power), None),
         "passages": (float(week.power.shape[1]), None),
     }
-    tones = side_tones(*seconds, np.ones(10 * seconds.shape[1], bool))
+    tones = side_tones(seconds[0], seconds[1], np.ones(10 * seconds.shape[1], bool))
     if by_octave and tones is not None:
         values |= {f"side_tone_db.{octave}": (level, None) for octave, level in tones.tone_db.items()}
         values |= {f"side_scatter_db2.{octaves}": (value, None) for octaves, value in tones.scatter_db2.items()}
@@ -307,7 +307,9 @@ def main() -> None:
         print(heading, flush=True)
         lines += [heading, "", *table(joined(_made_outcomes(options.houses, songs)))]
     folder = folder_given(options.audio)
-    for half in options.half if folder is not None else ():
+    for half in options.half:
+        if folder is None:
+            break
         library = open_library(folder, half)
         heading = f"## Shows of real notes, half `{half}`: pairs, and inputs of one instrument"
         print(heading, flush=True)

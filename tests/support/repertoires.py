@@ -167,11 +167,20 @@ class MadeSource:
 
     def week(self, rng: np.random.Generator, songs: int) -> Array:
         """(passages, 31) levels of a week of so many songs out of the repertoire, at levels that differ by 1.5 dB, three passages each."""
-        chosen = self.songs_db[rng.choice(len(self.songs_db), songs, replace=False)]
-        again = self._deviation(rng, songs, _AGAIN_SHARE)
-        levels_db = self.usual_db + chosen + again + rng.normal(0, 1.5, (songs, 1)) + _smooth(rng, 1, 1.0, _WEEK_DB)
+        return self.evening(rng, rng.choice(len(self.songs_db), songs, replace=False))
+
+    def evening(self, rng: np.random.Generator, songs: NDArray[np.integer], again_share: float = _AGAIN_SHARE) -> Array:
+        """(passages, 31) levels of a week of these songs of the repertoire."""
+        again = self._deviation(rng, songs.size, again_share)
+        levels_db = self.usual_db + self.songs_db[songs] + again
+        levels_db = levels_db + rng.normal(0, 1.5, (songs.size, 1)) + _smooth(rng, 1, 1.0, _WEEK_DB)
         passages = np.repeat(levels_db, PASSAGES, axis=0)
         return np.asarray(passages + self._deviation(rng, len(passages), _PASSAGE_SHARE))
+
+    def learn(self, rng: np.random.Generator, songs: int) -> None:
+        """Take up another repertoire, of so many songs, that differ by as much."""
+        deviations = _smooth(rng, songs, self._reach_octave, 1.0) * self._profile
+        self.songs_db = self._size * deviations * np.abs(rng.standard_t(6, size=(songs, 1))) ** 0.3
 
     def _deviation(self, rng: np.random.Generator, count: int, share: float) -> Array:
         """(count, 31) what differs by a share of what songs differ by."""
