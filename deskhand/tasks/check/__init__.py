@@ -79,16 +79,14 @@ def check(
     """
     if recording is None:
         recording = open_recording(path, start_s=start_s, end_s=end_s)
-    options = options or CheckOptions()
-    setup = resolve(path, house_path, recording, options)
+    setup = resolve(path, house_path, recording, options := options or CheckOptions())
     setup, shown = with_changes(setup, recording, options)
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
     takes = kept_takes(setup, options, shown.take)
     setup = _with_unknown_houses(setup, takes)
-    sizes = recording.sizes()
+    sizes = recording.sizes() if end_s is None else {}
     readings = _measured(setup, recording, takes, threads, progress)
-    if end_s is None:
-        setup = _with_growth(setup, recording, sizes)
+    setup = _with_growth(setup, recording, sizes)
     parts = parts_of(setup, readings)
     findings = readings.findings | unclaimed_track_notes(setup, recording)
     comparison = compare(setup, readings, findings, takes, parts)
