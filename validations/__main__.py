@@ -8,6 +8,7 @@ from validations import (
     compare,
     encodings,
     evenings,
+    heard_numbers,
     heard_through,
     killed,
     lead_steps,
@@ -37,6 +38,6 @@ from validations import (
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
-    heard_through, pairs, played_again,
+    heard_through, heard_numbers, pairs, played_again,
 ):  # fmt: skip
     study.main()
