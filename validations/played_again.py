@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.again import PlayedAgain, expected_again
+from deskhand.baseline.again import expected_again
 from deskhand.baseline.filters import tone_directions
 from deskhand.baseline.normal import tone_predictive, usual_tone_db
+from deskhand.baseline.played import PlayedAgain
 from deskhand.findings.judgements import LEAST_NOTICEABLE, SHOW_BUDGET
 from deskhand.measure.passages import tone_of
 from tests.support.repertoires import PASSAGES, PLANTS, SOURCES, MadeSource, house_of, kept_weeks

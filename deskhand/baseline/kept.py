@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.baseline.again import PlayedAgain
+    from deskhand.baseline.played import PlayedAgain
     from deskhand.house import FormerNames
     from deskhand.store import Dismissal, KeptPart, TakeRow
     from deskhand.store.fingerprints import KeptFingerprint

@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.baseline.again import PlayedAgain
+    from deskhand.baseline.played import PlayedAgain
     from deskhand.store import Dismissal, KeptPart, TakeRow
 
     Array = NDArray[np.float64]

@@ -244,8 +244,6 @@ def _reading_without_sounds(
     tone_power = np.mean([part.tone for part in parts], axis=0)
     tone = tone_db(tone_power, playing.blocks) if plays else None
     values |= source.tone_values(tone, level_dba) | source.passage_values(tone_power, playing, reasons)
-    if len(tracks) == 2:
-        values |= source.side_values(parts, playing, reasons)
     values |= source.note_values(parts, playing, figures.grid.hop_s, reasons)
     material = SourceMaterial(
         figures=figures,

@@ -248,6 +248,7 @@ def pair_values(
     """Stereo readings of a pair, and its alignment; no alignment where a side carries nothing."""
     names = (
         "width_db", "balance_db", "correlation", "mono_loss_db", "delay_ms", "width_octave_db", "mono_loss_octave_db",
+        "side_tone_db", "side_scatter_db2",
     )  # fmt: skip
     left, right = (figures.tracks[track].mean_square for track in tracks)
     blocks = playing.blocks[: left.size]
@@ -274,4 +275,4 @@ def pair_values(
         reasons["mono_loss_db"] = "the sides cancel wholly"
     if values["delay_ms"] is None:
         reasons["delay_ms"] = "the sides have no common delay"
-    return values, alignment
+    return values | side_values([figures.tracks[track] for track in tracks], playing, reasons), alignment

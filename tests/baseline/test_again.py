@@ -10,10 +10,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from deskhand.baseline.again import expected_again, played_again
+from deskhand.baseline.again import expected_again
 from deskhand.baseline.normal import judge_parts, tone_predictive
 from deskhand.baseline.numbers import tone_vector
 from deskhand.baseline.passages import Passage
+from deskhand.baseline.played import played_again
 from deskhand.measure.passages import tone_of
 from tests.support.repertoires import PASSAGES, PLANTS, MadeSource, kept_weeks
 

@@ -18,7 +18,7 @@ from deskhand.moves.voice import VoiceFeed, make_way
 from deskhand.moves.voice_limits import FeedLevels
 from deskhand.recording import open_recording
 from deskhand.store.unknown_houses import unknown_house_text
-from deskhand.tasks.check.again import again_of, courses_of, known_passages
+from deskhand.tasks.check.again import known_again
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
@@ -90,10 +90,8 @@ def check(
     readings = _measured(setup, recording, takes, threads, progress)
     setup = _with_growth(setup, recording, sizes)
     parts = parts_of(setup, readings)
-    findings = readings.findings | unclaimed_track_notes(setup, recording)
-    passages, courses = known_passages(readings, takes), courses_of(readings)
-    again = again_of(courses, takes, passages) if takes is not None else {}
-    comparison = compare(setup, readings, findings, takes, parts, again)
+    known, notes = known_again(readings, takes), unclaimed_track_notes(setup, recording)
+    comparison = compare(setup, readings, readings.findings | notes, takes, parts, known.again)
     findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
     findings = with_answered(findings, shown)
     comparison = replace(comparison, findings=findings, mix_findings=findings[MIX])
@@ -103,9 +101,9 @@ def check(
     for name, plan in planned.items():
         plan.moves = plan.with_ids(name)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    songs = _songs(setup, readings, takes, passages)
+    songs = _songs(setup, readings, takes, known.passages)
     facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier)
-    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=courses)
+    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
 
 
 def _with_unknown_houses(setup: ShowSetup, takes: KeptTakes | None) -> ShowSetup:

@@ -42,9 +42,9 @@ from deskhand.store import Dismissal, history_url
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from deskhand.baseline.again import PlayedAgain
     from deskhand.baseline.kept import KeptTakes
     from deskhand.baseline.normal import Baseline, Normal
+    from deskhand.baseline.played import PlayedAgain
     from deskhand.desk import DeskState
     from deskhand.house import Source
     from deskhand.result import ShowResult
