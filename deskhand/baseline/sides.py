@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from deskhand.baseline.filters import ToneDirections
     from deskhand.baseline.model import Baseline
     from deskhand.baseline.numbers import Values
     from deskhand.baseline.predict import Predictive
@@ -72,6 +73,40 @@ def with_sides(
         if by_octave is not None:
             judged[source] = [by_octave if normal.name == SIDES else normal for normal in judged[source]]
     return judged
+
+
+def with_sides_told(
+    baseline: Baseline,
+    parts: Sequence[KeptPart],
+    normals: Mapping[str, Sequence[Normal]],
+    *,
+    chance: float,
+    least_jnd: float,
+) -> dict[str, list[Normal]]:
+    """Numbers with the smallest change of one side, by region, that would be raised; as they are in a house that is learning.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    parts : sequence of KeptPart
+        Of the take that is judged.
+    normals : mapping
+        Source to its numbers.
+    chance, least_jnd : float
+        As `deskhand.baseline.normal.least_told_of` has them.
+    """
+    taps = {part.source: part for part in parts if part.stage == "tap" and part.sound == 0}
+    priors = _priors(baseline) if baseline.learned else {}
+
+    def told(source: str, normal: Normal) -> Normal:
+        if normal.side_bands_db is None or source not in priors or SIDES in baseline.relearning:
+            return normal
+        directions = _directions(baseline, taps[source], priors[source])
+        least_db = {} if directions is None else directions.least_told_db(chance)
+        least_told = {f"{region}": max(change, least_jnd * TONE_JND_DB) for region, change in least_db.items()}
+        return replace(normal, least_told=least_told or None)
+
+    return {source: [told(source, normal) for normal in numbers] for source, numbers in normals.items()}
 
 
 def _held(baseline: Baseline, source: str) -> list[KeptPart]:
@@ -150,14 +185,19 @@ def _predictive(baseline: Baseline, part: KeptPart, prior: Prior) -> Predictive 
     )
 
 
+def _directions(baseline: Baseline, part: KeptPart, prior: Prior) -> ToneDirections | None:
+    """Smooth changes of one side of a pair against its kept takes; None where too few of them hold its octaves."""
+    expected, usual_db = _predictive(baseline, part, prior), usual_tone_db(baseline, part)
+    return None if expected is None or usual_db is None else tone_directions(expected, usual_db, of_sides=True)
+
+
 def _judge(baseline: Baseline, part: KeptPart, prior: Prior) -> Normal | None:
     """Sides of a pair against its kept takes, by octave; None where too few of them hold them."""
     vector = side_vector(part.values)
-    expected = _predictive(baseline, part, prior)
-    usual_db = usual_tone_db(baseline, part)
-    if vector is None or expected is None or usual_db is None:
+    directions, usual_db = _directions(baseline, part, prior), usual_tone_db(baseline, part)
+    if vector is None or directions is None or usual_db is None:
         return None
-    directions = tone_directions(expected, usual_db, of_sides=True)
+    expected = directions.expected
     low, high = expected.interval()
     off = vector - expected.location
     # a bump in a side's loudest octaves lowers all others against its whole

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from deskhand.baseline.kept import KeptTakes, against, reading_of
-from deskhand.baseline.sides import SIDES
+from deskhand.baseline.sides import SIDES, with_sides_told
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings.judgements import SHOW_BUDGET, judge_normals
 from deskhand.measure.passages import OCTAVES_HZ, side_tones, tone_of
@@ -102,6 +102,25 @@ def test_what_is_taken_from_the_left_is_found(rng: np.random.Generator, kept: Ke
     # the right has more of it
     assert normal.departure.frequency_hz < 500
     assert normal.departure.gain_db > 6.0
+
+
+def test_the_smallest_change_that_would_be_said_is_one_that_is(rng: np.random.Generator, kept: KeptTakes) -> None:
+    part = pair_part(rng)
+    baseline, normals = against(kept, [part], taps={"keys": "preamp"}, chains={})
+    told = with_sides_told(baseline, [part], normals, chance=CHANCE, least_jnd=1.5)
+    least_db = next(normal for normal in told["keys"] if normal.name == SIDES).least_told
+    assert least_db is not None
+    assert least_db.keys() == {"lows", "middle", "top"}
+    # a shelf of that size at 2 kHz is raised in nine weeks of ten
+    shelf_db = shelf_db_at(2000.0, least_db["top"])
+    raised = [sides_of(kept, pair_part(rng, shelf_db)).probability < CHANCE for _ in range(40)]
+    assert np.mean(raised) >= 0.75
+
+
+def shelf_db_at(corner_hz: float, gain_db: float) -> np.ndarray:
+    """Shelf of first order."""
+    low = 1.0 / (1.0 + 1j * HZ / corner_hz)
+    return np.asarray(20 * np.log10(np.abs(low + 10 ** (gain_db / 20) * (1.0 - low))))
 
 
 def test_weeks_without_octaves_compare_the_top(rng: np.random.Generator) -> None:

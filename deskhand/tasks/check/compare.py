@@ -12,6 +12,7 @@ from deskhand.baseline.keep import mix_part, source_parts, voice_part
 from deskhand.baseline.kept import MIX, against, drifts, reading_of
 from deskhand.baseline.kept import load as load_kept
 from deskhand.baseline.normal import with_least_told
+from deskhand.baseline.sides import with_sides_told
 from deskhand.baseline.versions import version_of_judged
 from deskhand.errors import UsageError
 from deskhand.findings import (
@@ -178,10 +179,11 @@ def compare(
     drifting = drifts(baseline, watched, date=setup.show.date, left_out=unshaped)
     findings, crept = with_trends(findings, drifting), judge_drifts(drifting)
     chance = chance_of_each(normals, _roles(setup))
+    normals = with_least_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE)
     return BaselineComparison(
         result=_reference_result(takes, baseline),
         baseline=baseline,
-        normals=with_least_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE),
+        normals=with_sides_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE),
         findings=joined(joined(findings, unusual), crept),
         mix_findings=mix,
     )
