@@ -255,6 +255,7 @@ def against(
     taps: Mapping[str, str],
     chains: Mapping[str, str | None],
     again: Mapping[str, PlayedAgain] | None = None,
+    groups: Sequence[tuple[str, str]] = (),
 ) -> tuple[Baseline, dict[str, list[Normal]]]:
     """Baseline for a take, and its numbers against it.
 
@@ -267,9 +268,11 @@ def against(
         Source to its tap, and to the digest of its chain.
     again : mapping, optional
         Source to what of its playing kept takes hold too.
+    groups : sequence of (source, source)
+        Inputs of one instrument.
     """
     baseline = replace(baseline_of(kept.rows, kept.dismissals, taps=taps, chains=chains), again=again or {})
-    return baseline, with_sides(baseline, parts, judge_parts(baseline, parts))
+    return baseline, with_sides(baseline, parts, judge_parts(baseline, parts), groups)
 
 
 def reading_of(parts: Sequence[KeptPart], source: str, name: str) -> dict[str, float]:

@@ -105,7 +105,9 @@ class Normal:
     again_share: float | None = None
     """Of a tone, the share of the playing that kept takes hold too and that is compared with itself; None where there is none."""
     side_bands_db: dict[str, tuple[float, float, float, float]] | None = None
-    """The same of a pair's right side less its left; None but where its sides are compared by octave."""
+    """The same of a pair's right side less its left, or of an input less `against`; None but where these are compared by octave."""
+    against: str | None = None
+    """Other input of one instrument that it is compared with; None for the sides of a pair, and for other numbers."""
 
 
 def _with_liked(past_readings: KeptReadings, liked: Sequence[Array], player: str | None) -> KeptReadings:
@@ -181,10 +183,9 @@ def _likeliest_sound(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPa
     sounds_now = [sound for sound in sounds if _share(sound) >= _LEAST_SHARE]
     if not kept_sounds and len(sounds_now) <= 1:
         return 0.0
-    whole = baseline.parts.get((part.source, part.stage), ())
     candidates = [
         (vector, past_part)
-        for past_part in (*whole, *kept_sounds)
+        for past_part in (*baseline.parts.get((part.source, part.stage), ()), *kept_sounds)
         if (vector := tone_vector(past_part.values)) is not None
     ]
     probability = 0.0
@@ -384,11 +385,10 @@ def judge_parts(baseline: Baseline, parts: Sequence[KeptPart]) -> dict[str, list
             continue
         chained = (source, "after") in by_stage
         judged = [_judge_tone(baseline, tap, by_stage[source, "sound"])]
-        pair = "width_db" in tap.values
         judged += [
             _judge_number(baseline, by_stage[source, number.stage_of(chained=chained)][0], number)
             for number in NUMBERS
-            if pair or not number.pairs_only
+            if "width_db" in tap.values or not number.pairs_only
         ]
         normals[source] = [normal for normal in judged if normal is not None]
     for part in parts:

@@ -53,25 +53,24 @@ def played_again(passages: Sequence[Passage], course: Array, kept: Mapping[int, 
         Number of a kept take to the source's course in it.
     """
     means = {take: np.nanmean(old, axis=0) for take, old in kept.items() if not np.isnan(old).all()}
-    found: defaultdict[int, dict[int, Array]] = defaultdict(dict)
+    apart_db: defaultdict[int, dict[int, Array]] = defaultdict(dict)
     plays = ~np.isnan(course[:, 0])
+    middles_s = CELL_S * (np.arange(len(course)) + 0.5)
     for passage in passages:
         if passage.take_id not in means or abs(passage.transpose_semitones) > _MOST_TRANSPOSED:
             continue
         old = kept[passage.take_id]
         ratio = (passage.kept_to_s - passage.kept_from_s) / passage.length_s
-        for cell in np.flatnonzero(plays):
-            middle_s = CELL_S * (cell + 0.5)
-            if not passage.from_s <= middle_s <= passage.to_s:
-                continue
-            old_cell = int((passage.kept_from_s + ratio * (middle_s - passage.from_s)) // CELL_S)
+        inside = np.flatnonzero(plays & (middles_s >= passage.from_s) & (middles_s <= passage.to_s))
+        old_cells = (passage.kept_from_s + ratio * (middles_s[inside] - passage.from_s)) // CELL_S
+        for cell, old_cell in zip(inside.tolist(), old_cells.astype(int).tolist(), strict=True):
             if old_cell < len(old) and not np.isnan(old[old_cell, 0]):
-                found[int(cell)][passage.take_id] = old[old_cell] - means[passage.take_id]
-    if not found:
+                apart_db[cell][passage.take_id] = old[old_cell] - means[passage.take_id]
+    if not apart_db:
         return None
-    cells = sorted(found)
+    cells = sorted(apart_db)
     return PlayedAgain(
-        apart_db=np.array([np.mean(list(found[cell].values()), axis=0) for cell in cells]),
-        takes=tuple(tuple(found[cell]) for cell in cells),
+        apart_db=np.array([np.mean(list(apart_db[cell].values()), axis=0) for cell in cells]),
+        takes=tuple(tuple(apart_db[cell]) for cell in cells),
         cells=int(plays.sum()),
     )

@@ -15,7 +15,7 @@ from deskhand.baseline.filters import tone_directions
 from deskhand.baseline.house_spread import Scatter, Worths, house_spread, within_takes
 from deskhand.baseline.model import LEARNED, LEAST_PLAYING_S, MOST_TAKES, STRENGTH
 from deskhand.baseline.normal import LIKED_WEIGHT, Normal, usual_tone_db
-from deskhand.baseline.numbers import BY_NAME, TONE_JND_DB, number_of, scatter_between, tone_noise
+from deskhand.baseline.numbers import BY_NAME, TONE_JND_DB, number_of, scatter_between, tone_noise, tone_vector
 from deskhand.baseline.predict import Prior, predictive, scatter_of
 from deskhand.baseline.spreads import player_ratio_of, side_covariance
 from deskhand.baseline.tone_departure import tone_departure
@@ -53,7 +53,10 @@ def side_vector(values: Values) -> Array | None:
 
 
 def with_sides(
-    baseline: Baseline, parts: Sequence[KeptPart], normals: Mapping[str, Sequence[Normal]]
+    baseline: Baseline,
+    parts: Sequence[KeptPart],
+    normals: Mapping[str, Sequence[Normal]],
+    groups: Sequence[tuple[str, str]] = (),
 ) -> dict[str, list[Normal]]:
     """Numbers against the kept takes, the sides of pairs among them judged by octave where enough takes hold them.
 
@@ -64,15 +67,57 @@ def with_sides(
         Of the take that is judged.
     normals : mapping
         Source to its numbers.
+    groups : sequence of (source, source)
+        Inputs of one instrument: the second is compared with the first as a right side with a left one.
     """
-    taps = {part.source: part for part in parts if part.stage == "tap" and part.sound == 0}
+    baseline, taps, others = _with_couples(baseline, parts, groups)
     priors = _priors(baseline)
     judged = {source: list(numbers) for source, numbers in normals.items()}
     for source in judged.keys() & priors.keys() & taps.keys():
         by_octave = _judge(baseline, taps[source], priors[source])
         if by_octave is not None:
-            judged[source] = [by_octave if normal.name == SIDES else normal for normal in judged[source]]
+            rest = [normal for normal in judged[source] if normal.name != SIDES]
+            judged[source] = [*rest, replace(by_octave, against=others.get(source))]
     return judged
+
+
+def label_of(normal: Normal) -> str:
+    """Label of a number in the middle of a sentence, with what it is compared with."""
+    return BY_NAME[normal.name].label if normal.against is None else f"tone against {normal.against}"
+
+
+def _with_couples(
+    baseline: Baseline, parts: Sequence[KeptPart], groups: Sequence[tuple[str, str]]
+) -> tuple[Baseline, dict[str, KeptPart], dict[str, str]]:
+    """Baseline and parts at the tap in which the second input of an instrument holds its tone less the first's; second to first."""
+    taps = {part.source: part for part in parts if part.stage == "tap" and part.sound == 0}
+    kept_parts, now, others = dict(baseline.parts), dict(taps), {}
+    for first, second in groups:
+        # how far microphones of drums are apart from song to song was read nowhere
+        if not {first, second} <= taps.keys() or (taps[second].role in ROLES and ROLES[taps[second].role].kit):
+            continue
+        couple = _less(taps[second], taps[first])
+        kept_first = {part.take: part for part in baseline.parts.get((first, "tap"), ())}
+        kept = [
+            apart
+            for part in baseline.parts.get((second, "tap"), ())
+            if part.take in kept_first and (apart := _less(part, kept_first[part.take])) is not None
+        ]
+        if couple is not None and kept:
+            now[second], kept_parts[second, "tap"], others[second] = couple, kept, first
+    return (replace(baseline, parts=kept_parts) if others else baseline), now, others
+
+
+def _less(part: KeptPart, other: KeptPart) -> KeptPart | None:
+    """Part that holds its tone less another's as a pair's sides; None where one has no tone, or is of two sides."""
+    tone, other_tone = tone_vector(part.values), tone_vector(other.values)
+    if tone is None or other_tone is None or side_vector(part.values) is not None:
+        return None
+    apart = {
+        f"side_tone_db.{octave}": (float(level), None)
+        for octave, level in zip(OCTAVES_HZ, tone - other_tone, strict=True)
+    }
+    return replace(part, playing_s=min(part.playing_s, other.playing_s), values={**part.values, **apart})
 
 
 def with_sides_told(
@@ -82,6 +127,7 @@ def with_sides_told(
     *,
     chance: float,
     least_jnd: float,
+    groups: Sequence[tuple[str, str]] = (),
 ) -> dict[str, list[Normal]]:
     """Numbers with the smallest change of one side, by region, that would be raised; as they are in a house that is learning.
 
@@ -94,8 +140,10 @@ def with_sides_told(
         Source to its numbers.
     chance, least_jnd : float
         As `deskhand.baseline.normal.least_told_of` has them.
+    groups : sequence of (source, source)
+        Inputs of one instrument.
     """
-    taps = {part.source: part for part in parts if part.stage == "tap" and part.sound == 0}
+    baseline, taps, _ = _with_couples(baseline, parts, groups)
     priors = _priors(baseline) if baseline.learned else {}
 
     def told(source: str, normal: Normal) -> Normal:

@@ -246,6 +246,7 @@ def _finding(
         if normal.name == SIDES:
             change = _side_change(normal)
             case, band_hz = "more" if change.off_db > 0 else "less", change.band_hz
+            case += "-than" if normal.against is not None else ""
             facts = {"word": change.word, "off_db": abs(change.off_db), "band": change.band_words}
         if normal.name == "mono-loss":
             facts = {"loss_db": -normal.measured, "usual_loss_db": -normal.expected}
@@ -255,6 +256,7 @@ def _finding(
         stage="tap" if normal.stage == "tap" else "after",
         severity=severity,
         what=case,
+        other=normal.against,
         advice=(advice,),
         facts=facts,
         metric=metric,

@@ -6,6 +6,7 @@ import math
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
+from deskhand.baseline.sides import label_of
 from deskhand.findings.judgements import KIND_OF, tone_change
 from deskhand.findings.kinds import KINDS
 from deskhand.report.words import text
@@ -102,7 +103,7 @@ def outside_line(result: CheckResult) -> str:
                 continue
             number = BY_NAME[normal.name]
             clauses.append(
-                f"{source.name}: {number.label} {number.told(normal.measured)} {normal.unit}, "
+                f"{source.name}: {label_of(normal)} {number.told(normal.measured)} {normal.unit}, "
                 f"normally {number.told(normal.low)} … {number.told(normal.high)}"
             )
     return f"{MARK} outside what is normal here, not far enough to be raised: {'; '.join(clauses)}." if clauses else ""

@@ -6,6 +6,7 @@ from functools import cache
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
+from deskhand.baseline.sides import label_of
 from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.report.outside import MARK, is_outside, quietly_outside, told_line
@@ -168,7 +169,7 @@ def _normal_rows(normals: Sequence[Normal]) -> list[tuple[str, str, str, str]]:
         values = (normal.measured, normal.expected, normal.low, normal.high)
         today, usual, low, high = (reading.told(value) for value in values)
         mark = f" {MARK}" if is_outside(normal) else ""
-        rows.append((f"{reading.label}, {normal.unit}", f"{today}{mark}", usual, f"{low} … {high}"))
+        rows.append((f"{label_of(normal)}, {normal.unit}", f"{today}{mark}", usual, f"{low} … {high}"))
     return rows
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.baseline.keep import values_of
 from deskhand.baseline.numbers import BY_NAME, number_of, tone_vector
+from deskhand.baseline.sides import label_of
 from deskhand.house import BLOCK_NAMES, BLOCKS, ROLES, defaults_of
 from deskhand.house.blocks import unturned_chain
 from deskhand.measure.provider import providers
@@ -102,7 +103,7 @@ def predicted_numbers(normals: Sequence[Normal], checked: Readings, tried: Readi
         inside = normal.low <= value <= normal.high
         rows.append(
             {
-                "label": reading.label,
+                "label": label_of(normal),
                 "unit": normal.unit,
                 "now": reading.told(normal.measured),
                 "tried": reading.told(value),

@@ -149,3 +149,40 @@ def test_left_alone_for_good_is_learned(rng: np.random.Generator, kept: KeptTake
     )  # fmt: skip
     after = sides_of(replace(kept, dismissals=[liked]), part)
     assert before.probability < CHANCE < after.probability
+
+
+def test_two_inputs_of_one_instrument_are_learned_as_a_pair(rng: np.random.Generator) -> None:
+    def inputs(one_sided_db: np.ndarray | float = 0.0) -> list[KeptPart]:
+        """DI and microphone of a guitar: what differs from week to week is in both, but for a little."""
+        song_db = USUAL_DB + np.interp(np.log2(HZ), np.log2(HZ[::6]), rng.normal(0.0, 3.0, HZ[::6].size))
+        apart_db = SPREAD_DB * np.interp(np.log2(HZ), np.log2(HZ[::3]), rng.standard_normal(HZ[::3].size))
+        levels = {"guitar di": song_db, "guitar mic": song_db + apart_db - 3.0 * (HZ > 3000) + one_sided_db}
+        return [
+            KeptPart(
+                source=name, stage="tap", role="guitar", player=None, tap="preamp", playing_s=120.0,
+                values={f"tone_db.{hz:g}": (float(level), None) for hz, level in zip(NOMINAL_HZ, levels_db, strict=True)},
+            )
+            for name, levels_db in levels.items()
+        ]  # fmt: skip
+
+    baseline = kept_weeks([inputs() for _ in range(10)])
+    by_id = {take.id: take for take in baseline.takes}
+    rows = [(by_id[part.take], part) for several in baseline.parts.values() for part in several]
+    kept = KeptTakes(rows=sorted(rows, key=lambda row: row[0].id), takes=list(baseline.takes))
+    groups = [("guitar di", "guitar mic")]
+
+    def numbers_of(parts: list[KeptPart]) -> dict[str, dict[str, Normal]]:
+        taps = {part.source: part.tap for part in parts}
+        _, normals = against(kept, parts, taps=taps, chains={}, groups=groups)
+        return {source: {normal.name: normal for normal in several} for source, several in normals.items()}
+
+    bright = numbers_of(inputs(PLANTS["bell +6 dB at 3 kHz"].response_db))
+    assert SIDES not in bright["guitar di"]
+    assert bright["guitar mic"][SIDES].probability < CHANCE < bright["guitar mic"]["tone"].probability
+    assert bright["guitar mic"][SIDES].against == "guitar di"
+    assert min(numbers_of(inputs())["guitar mic"][SIDES].probability for _ in range(30)) > CHANCE
+    (finding,) = judge_normals(
+        {"guitar mic": [bright["guitar mic"][SIDES]]}, {"guitar mic": "guitar"}, learned=True,
+        hear_s=lambda _: (0.0, 2.0), harsh_s=lambda _: (),
+    )["guitar mic"]  # fmt: skip
+    assert (finding.what, finding.other) == ("more-than", "guitar di")

@@ -39,6 +39,7 @@ from deskhand.mix.bus import in_the_mix
 from deskhand.recording.names import nearest
 from deskhand.result import ReferenceResult
 from deskhand.store import Dismissal, history_url
+from deskhand.tasks.new import microphones_of_one
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -162,7 +163,8 @@ def compare(
         return BaselineComparison(result=None, baseline=None, normals={}, findings=findings, mix_findings=mix)
     taps = setup.source_taps
     chains = {name: readings.digests.get(name) for name in taps}
-    baseline, normals = against(takes, parts, taps=taps, chains=chains, again=again)
+    groups = microphones_of_one(setup.house)
+    baseline, normals = against(takes, parts, taps=taps, chains=chains, again=again, groups=groups)
     findings = pairs_as_usual(
         as_usual(findings, _shares_of_takes(setup, takes)), mono=_mono_shares(takes), late=_late_shares(takes)
     )
@@ -183,7 +185,7 @@ def compare(
     return BaselineComparison(
         result=_reference_result(takes, baseline),
         baseline=baseline,
-        normals=with_sides_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE),
+        normals=with_sides_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE, groups=groups),
         findings=joined(joined(findings, unusual), crept),
         mix_findings=mix,
     )
