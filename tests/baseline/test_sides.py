@@ -11,7 +11,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pytest
 
+from deskhand.baseline.filters import tone_directions
 from deskhand.baseline.kept import KeptTakes, against, reading_of
+from deskhand.baseline.predict import Predictive
 from deskhand.baseline.sides import SIDES, with_sides_told
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings.judgements import SHOW_BUDGET, judge_normals
@@ -121,6 +123,17 @@ def shelf_db_at(corner_hz: float, gain_db: float) -> np.ndarray:
     """Shelf of first order."""
     low = 1.0 / (1.0 + 1j * HZ / corner_hz)
     return np.asarray(20 * np.log10(np.abs(low + 10 ** (gain_db / 20) * (1.0 - low))))
+
+
+def test_what_rolls_off_may_do_so_on_either_side() -> None:
+    step = tone_of(USUAL_DB + PLANTS["high-pass 300 Hz, a voice"].response_db) - tone_of(USUAL_DB)
+    expected = Predictive(location=np.zeros(len(OCTAVES_HZ)), scale=np.eye(len(OCTAVES_HZ)), dof=20.0)
+    one, either = (tone_directions(expected, USUAL_DB, of_sides=of_sides) for of_sides in (False, True))
+    length = float(np.linalg.norm(step))
+    # a step of the right goes all of its length along its own direction; so does one of the left, which a shelf alone nearly tells
+    assert float((one.units @ step).max()) == pytest.approx(length, rel=0.01)
+    assert float((either.units @ -step).max()) == pytest.approx(length, rel=0.01)
+    assert float((one.units @ -step).max()) < 0.995 * length
 
 
 def test_weeks_without_octaves_compare_the_top(rng: np.random.Generator) -> None:
