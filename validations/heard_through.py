@@ -409,6 +409,11 @@ def main() -> None:
             "ten has anything raised. In brackets the best judge: the true covariance of each source, and the mean of the same kept weeks."
         ),
         "",
+        (
+            "Songs that are known again and compared with themselves: [validation-played-again.md](validation-played-again.md), which also "
+            "says why how something is played is left out. One side of a pair against the other: [validation-pairs.md](validation-pairs.md)."
+        ),
+        "",
     ]
     for songs in SONGS:
         outcomes = {}
