@@ -5,19 +5,21 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from deskhand.baseline.kept import MIX, PHRASES
 from deskhand.baseline.numbers import FEED_LEVEL
 from deskhand.house.blocks import BLOCKS
+from deskhand.measure.activity import BLOCK_S
 from deskhand.store import KeptPart
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from deskhand.house import ChainBlock
+    from deskhand.measure.activity import Activity
     from deskhand.measure.readings import Readings
     from deskhand.measure.sounds import Sound
     from deskhand.mix.clearance import Clearance
@@ -114,6 +116,41 @@ def source_parts(
         parts.append(part("after", values_of(after)))
     parts += [part("sound", sound_values(sound), number, sound.share) for number, sound in enumerate(sounds, 1)]
     return parts
+
+
+_TURN_READINGS: Final = ("level_dbfs", "noise_dbfs", "tone_db.", "passage_tone_db.", "passages")
+"""Readings that are kept of a turn; one that ends in a dot stands for all its bands."""
+
+
+def turn_part(
+    source: str, *, role: str, player: str | None, tap: str, playing: Activity, readings: Readings
+) -> KeptPart:
+    """Part that is kept of an input's turn in a line check: its level, its tone and its noise.
+
+    Parameters
+    ----------
+    source, role, player, tap : str
+    playing : Activity
+        Activity in the turn.
+    readings : Readings
+        Of the turn.
+    """
+    values = values_of(readings)
+    played = np.flatnonzero(playing.blocks)
+    return KeptPart(
+        source=source,
+        stage="turn",
+        role=role,
+        player=player,
+        tap=tap,
+        # from its first to its last sound: of a drum, what lies between the strokes belongs to the turn
+        playing_s=BLOCK_S * float(np.ptp(played) + 1) if played.size else 0.0,
+        values={
+            name: value
+            for name, value in values.items()
+            if name in _TURN_READINGS or f"{name.partition('.')[0]}." in _TURN_READINGS
+        },
+    )
 
 
 def voice_part(voice: Clearance, *, role: str, player: str | None, tap: str) -> KeptPart:

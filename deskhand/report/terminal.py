@@ -240,6 +240,17 @@ def move_lines(source: SourceResult, result: CheckResult) -> list[str]:
     return lines + [f"stays: {text}" for text in source.left_over]
 
 
+def line_check_lines(result: CheckResult) -> list[str]:
+    """One line for each input whose turn was set against kept line checks, with the smallest changes that would be told."""
+    lines = []
+    for source in result.sources:
+        memory = source.line_check
+        if memory is not None:
+            told = f"; would be told: {memory.told}" if memory.told else ""
+            lines.append(f"{source.name}: {memory.text}{told}")
+    return lines
+
+
 def _print_heading(text: str, console: Console) -> None:
     console.print(text, style="bold", highlight=False)
 
@@ -368,6 +379,11 @@ def print_result(result: CheckResult, console: Console) -> None:
         console.print(Text(f"  {count}. {thing.text}"))
     console.print()
     _print_sources(result, console)
+    if lines := line_check_lines(result):
+        _print_heading("Against its turn in the kept line checks:", console)
+        for text in lines:
+            console.print(Text(f"  {text}"), soft_wrap=True)
+        console.print()
     _print_moves(result, console)
     _print_earlier_moves(result, console)
     _print_mix(result, console)

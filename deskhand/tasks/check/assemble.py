@@ -157,6 +157,7 @@ def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) ->
         left_over=tuple(map(remark_text, plan.left_over)) if plan else (),
         normal=tuple(facts.comparison.normals.get(source.name, ())),
         step_db=reading.step_lu if reading else None,
+        line_check=facts.comparison.line_memories.get(source.name),
     )
 
 

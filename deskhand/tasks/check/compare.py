@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -38,11 +38,13 @@ from deskhand.mix.bus import in_the_mix
 from deskhand.recording.names import nearest
 from deskhand.result import ReferenceResult
 from deskhand.store import Dismissal, history_url
+from deskhand.tasks.check.turns import line_memories, turn_parts
 
 if TYPE_CHECKING:
     from deskhand.baseline.kept import KeptTakes
     from deskhand.baseline.normal import Baseline, Normal
     from deskhand.desk import DeskState
+    from deskhand.findings.line_memory import LineMemory
     from deskhand.house import Source
     from deskhand.result import ShowResult
     from deskhand.store import KeptPart
@@ -67,6 +69,8 @@ class BaselineComparison:
     findings: dict[str, list[Finding]]
     """Source to its findings, those of the kept takes included."""
     mix_findings: list[Finding]
+    line_memories: dict[str, LineMemory] = field(default_factory=dict)
+    """Source to its turn against those of kept line checks; empty of other phases."""
 
 
 def kept_takes(setup: ShowSetup, options: CheckOptions, digest: str) -> KeptTakes | None:
@@ -127,7 +131,7 @@ def parts_of(setup: ShowSetup, readings: TakeReadings) -> list[KeptPart]:
     ]
     if readings.mix_reading is not None and readings.mix_reading.readings.level_dbfs is not None:
         parts.append(mix_part(readings.mix_reading.readings, duration_s=show.duration_s, tap=show.tap))
-    return parts
+    return [*parts, *turn_parts(setup, readings)]
 
 
 def compare(
@@ -168,12 +172,14 @@ def compare(
     drifting = drifts(baseline, parts, date=setup.show.date, left_out=unshaped)
     findings, crept = with_trends(findings, drifting), judge_drifts(drifting)
     chance = chance_of_each(normals, _roles(setup))
+    memories, changed = line_memories(setup, baseline, parts)
     return BaselineComparison(
         result=_reference_result(takes, baseline),
         baseline=baseline,
         normals=with_least_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE),
-        findings=joined(joined(findings, unusual), crept),
+        findings=joined(joined(joined(findings, changed), unusual), crept),
         mix_findings=mix,
+        line_memories=memories,
     )
 
 
