@@ -35,7 +35,7 @@ from tests.support.stage.library import RATE_HZ, folder_given, open_library
 from tools.prose import wrapped
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -89,7 +89,7 @@ def read_turn(sound: Array, *, strikes: bool = False) -> tuple[Array, float] | N
     return None if tone is None or readings.level_dbfs is None else (tone, readings.level_dbfs)
 
 
-def _joined(rng: np.random.Generator, takes: Sequence[Array], gap_s: float) -> Array:
+def _joined(takes: Sequence[Array], gap_s: float) -> Array:
     gap = np.zeros((1, round(gap_s * RATE_HZ)))
     return np.concatenate([part for take in takes for part in (take[:1], gap)], axis=1)
 
@@ -107,7 +107,7 @@ def spoken(library: Library, rng: np.random.Generator) -> Iterator[tuple[Array, 
             if len(sounds) >= 4:
                 order = rng.permutation(len(sounds))
                 halves = order[: len(order) // 2], order[len(order) // 2 :]
-                yield tuple(_joined(rng, [sounds[index] for index in half], 0.1) for half in halves)
+                yield tuple(_joined([sounds[index] for index in half], 0.1) for half in halves)
             elif sounds[0].shape[1] >= 4 * RATE_HZ:
                 whole = sounds[0][:1]
                 yield whole[:, : whole.shape[1] // 2], whole[:, whole.shape[1] // 2 :]
@@ -127,7 +127,7 @@ def struck(library: Library, rng: np.random.Generator) -> Iterator[tuple[Array, 
         for _ in range(DRAWS // 4):
             order = rng.permutation(len(sounds))
             halves = order[: len(order) // 2], order[len(order) // 2 :]
-            yield tuple(_joined(rng, [sounds[index] for index in half], 0.5) for half in halves)
+            yield tuple(_joined([sounds[index] for index in half], 0.5) for half in halves)
 
 
 def riffs(half: Half, rng: np.random.Generator) -> Iterator[tuple[Array, Array]]:

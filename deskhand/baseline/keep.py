@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.baseline.kept import MIX, PHRASES
-from deskhand.baseline.numbers import FEED_LEVEL
+from deskhand.baseline.numbers import FEED_LEVEL, MIX_LUFS, VOICE_TO_BAND_DB
 from deskhand.house.blocks import BLOCKS
 from deskhand.measure.activity import BLOCK_S
 from deskhand.store import KeptPart
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from deskhand.measure.readings import Readings
     from deskhand.measure.sounds import Sound
     from deskhand.mix.clearance import Clearance
+    from deskhand.mix.voice_ratio import VoiceRatio
 
 
 def chain_digest(blocks: Sequence[ChainBlock]) -> str | None:
@@ -187,4 +188,35 @@ def mix_part(readings: Readings, *, duration_s: float, tap: str) -> KeptPart:
         tap=tap,
         playing_s=readings.active_fraction * duration_s,
         values=values_of(readings),
+    )
+
+
+def recorded_mix_part(
+    source: str, readings: Readings, ratio: VoiceRatio | None, *, duration_s: float, tap: str
+) -> KeptPart:
+    """Part that is kept of the recorded mix: its readings, its loudness, and the lead voice against the band in it.
+
+    Parameters
+    ----------
+    source : str
+        Name of the recorded mix.
+    readings : Readings
+    ratio : VoiceRatio or None
+        None where it cannot be told.
+    duration_s : float
+        Of the take.
+    tap : str
+    """
+    values = values_of(readings)
+    if readings.loudness_lufs is not None:
+        values[MIX_LUFS] = (readings.loudness_lufs, readings.loudness_lufs_pm)
+    if ratio is not None:
+        values[VOICE_TO_BAND_DB] = (ratio.ratio_db, ratio.ratio_db_pm)
+    return KeptPart(
+        source=source,
+        stage="mix",
+        role=MIX,
+        tap=tap,
+        playing_s=readings.active_fraction * duration_s,
+        values=values,
     )

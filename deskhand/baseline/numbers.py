@@ -35,7 +35,8 @@ TONE: Final = "tone"
 _Z95: Final = 1.96
 """Half the width of a 95 % interval in standard deviations of a normal distribution."""
 FEED_LEVEL: Final = "feed_level_dbfs"
-"""Name under which the level of a source behind its fader is kept: not judged, but where it goes back to."""
+"""Name under which the level of a source behind its fader is kept: where it goes back to."""
+MIX_LUFS, VOICE_TO_BAND_DB = "mix_lufs", "voice_to_band_db"  # names under which they are kept, of the recorded mix
 NOTHING_DB: Final = -200.0
 """Stands for a band in which nothing sounds: far below any that does."""
 
@@ -209,8 +210,16 @@ MIX_NUMBERS: Final = (
         prior=NumberPrior(spread=0.5, sure_after_s=20.0, player_ratio=0.5),
     ),
     next(number for number in NUMBERS if number.name == "harsh"),
+    Number(
+        name="mix-level", label="loudness of the recorded mix", stage="mix", metric=MIX_LUFS, unit="LUFS",
+        to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=60.0, player_ratio=0.5),
+    ),
+    Number(
+        name="voice-to-band", label="lead voice against the band", stage="mix", metric=VOICE_TO_BAND_DB, unit="dB",
+        to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.2, sure_after_s=60.0, player_ratio=0.5),
+    ),
 )  # fmt: skip
-"""Judged numbers of the mix, beside its tone."""
+"""Judged numbers of the mix, beside its tone, the last two of the recorded one. Their spreads: common practice, no source."""
 _CREST: Final = Number(
     name="crest", label="crest", stage="tap", metric="crest_db", unit="dB", to_scale=_same, from_scale=_same,
     jnd=1.5, jnd_source=COMMON_PRACTICE, prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7),

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.baseline.identity import mistaken, upside_down
-from deskhand.baseline.keep import mix_part, source_parts, voice_part
+from deskhand.baseline.keep import mix_part, recorded_mix_part, source_parts, voice_part
 from deskhand.baseline.kept import MIX, against, drifts, reading_of
 from deskhand.baseline.kept import load as load_kept
 from deskhand.baseline.normal import with_least_told
@@ -31,6 +31,7 @@ from deskhand.findings import (
 from deskhand.findings.faults.pair import flipped_mono_loss
 from deskhand.findings.judgements import LEAST_NOTICEABLE, chance_of_each
 from deskhand.findings.kinds import KINDS
+from deskhand.findings.sound_causes import with_causes
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.tone import harshest_s
@@ -131,7 +132,21 @@ def parts_of(setup: ShowSetup, readings: TakeReadings) -> list[KeptPart]:
     ]
     if readings.mix_reading is not None and readings.mix_reading.readings.level_dbfs is not None:
         parts.append(mix_part(readings.mix_reading.readings, duration_s=show.duration_s, tap=show.tap))
+    recorded = recorded_mix_source(setup)
+    mix_reading = readings.before.get(recorded) if recorded is not None else None
+    if recorded is not None and mix_reading is not None and mix_reading.readings.level_dbfs is not None:
+        ratio, duration_s = readings.voice_ratio, show.duration_s
+        parts.append(recorded_mix_part(recorded, mix_reading.readings, ratio, duration_s=duration_s, tap=show.tap))
     return [*parts, *turn_parts(setup, readings)]
+
+
+def recorded_mix_source(setup: ShowSetup) -> str | None:
+    """Name under which the desk's own mix is read; None where it was not recorded, and in a line check, which has none."""
+    mix = set(setup.matched.mix)
+    if not mix or setup.is_line_check:
+        return None
+    by_source = setup.matched.by_source
+    return next((name for name, tracks in by_source.items() if tracks and set(tracks) <= mix), None)
 
 
 def compare(
@@ -253,7 +268,9 @@ def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
 
 def _roles(setup: ShowSetup) -> dict[str, str]:
     """Source to its role, the mix among them."""
-    return {**{source.name: source.role for source in setup.house.source}, MIX: MIX}
+    roles: dict[str, str] = {source.name: source.role for source in setup.house.source}
+    recorded = recorded_mix_source(setup)
+    return {**roles, MIX: MIX, **({recorded: MIX} if recorded is not None else {})}
 
 
 def _unusual(
@@ -279,15 +296,19 @@ def _unusual(
         tone = np.mean([readings.figures_with_chains.tracks[row].tone for row in rows], axis=0)
         return tuple((begin + start_s, end + start_s) for begin, end in harshest_s(tone, reading.activity.blocks))
 
-    return judge_normals(
+    roles = _roles(setup)
+    unusual = judge_normals(
         normals,
-        _roles(setup),
+        roles,
         learned=baseline.learned,
         relearning=baseline.relearning,
         newcomers=newcomers,
         hear_s=moment,
         harsh_s=harsh,
     )
+    recorded = recorded_mix_source(setup)
+    by_cable = {source.name: source.by_cable for source in setup.house.source if source.name != recorded}
+    return with_causes(unusual, normals, roles, by_cable)
 
 
 def _is_flipped_back(readings: TakeReadings, source: Source, desk: DeskState) -> bool:
