@@ -55,7 +55,7 @@ CLEAN: Final = "nothing"
 
 
 def _high_shelf(sound: Array, gain_db: float) -> Array:
-    low = ss.lfilter(*ss.butter(1, 2500.0, fs=RATE_HZ), sound)
+    low = np.asarray(ss.sosfilt(ss.butter(1, 2500.0, fs=RATE_HZ, output="sos"), sound))
     return np.asarray(low + 10 ** (gain_db / 20) * (sound - low))
 
 
@@ -104,7 +104,10 @@ def made_week(number: int) -> Week:
             own = sounds[list(rows[source.name])]
             gain_db = gains_db[source.name] + (lead_db if source.name == LEAD else 0.0)
             mix += source_matrix(len(own), gain_db) @ own
-        mixes.append(10 ** ((master_db + level_db) / 20) * (mix if not shelf_db else np.array([_high_shelf(side, shelf_db) for side in mix])))
+        mixes.append(
+            10 ** ((master_db + level_db) / 20)
+            * (mix if not shelf_db else np.array([_high_shelf(side, shelf_db) for side in mix]))
+        )
     everything = np.concatenate([sounds, *mixes]).astype(np.float32)
     first = len(order)
     mix_rows = {name: (first + 2 * index, first + 2 * index + 1) for index, name in enumerate(PLANTS)}
@@ -145,7 +148,11 @@ def judged(weeks: Sequence[Week], kept: int) -> tuple[dict[str, Counter[str]], i
             for name in PLANTS:
                 normals = judge_parts(baseline, [week.parts[name]])
                 if name == CLEAN:
-                    inside += [normal.low <= normal.measured <= normal.high for normal in normals[NAME] if normal.bands_db is None]
+                    inside += [
+                        normal.low <= normal.measured <= normal.high
+                        for normal in normals[NAME]
+                        if normal.bands_db is None
+                    ]
                 findings = judge_normals(
                     normals, {NAME: "the mix"}, learned=True, hear_s=lambda _: (0.0, 2.0), harsh_s=lambda _: ()
                 ).get(NAME, [])
@@ -164,7 +171,15 @@ def main() -> None:
     weeks: list[Week] = pickle.loads(options.cache.read_bytes()) if options.cache and options.cache.exists() else []
     while len(weeks) < options.weeks:
         weeks.append(made_week(len(weeks)))
-        print(len(weeks), {name: round(weeks[-1].parts[CLEAN].values[name][0], 1) for name in (MIX_LUFS, VOICE_TO_BAND_DB) if name in weeks[-1].parts[CLEAN].values}, flush=True)
+        print(
+            len(weeks),
+            {
+                name: round(weeks[-1].parts[CLEAN].values[name][0], 1)
+                for name in (MIX_LUFS, VOICE_TO_BAND_DB)
+                if name in weeks[-1].parts[CLEAN].values
+            },
+            flush=True,
+        )
         if options.cache:
             options.cache.write_bytes(pickle.dumps(weeks))
     results = {kept: judged(weeks, kept) for kept in KEPT if kept < len(weeks)}
@@ -181,9 +196,7 @@ def page_lines(weeks: Sequence[Week], results: dict[int, tuple[dict[str, Counter
     told = [week for week in weeks if VOICE_TO_BAND_DB in week.parts[CLEAN].values]
     steps = {
         name: [
-            week.ratio_errors_db[name] - week.ratio_errors_db[CLEAN]
-            for week in told
-            if name in week.ratio_errors_db
+            week.ratio_errors_db[name] - week.ratio_errors_db[CLEAN] for week in told if name in week.ratio_errors_db
         ]
         for name in PLANTS
         if name.startswith("lead")

@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
 LEAST_TURNS: Final = 3
 """Kept turns of an input from which on something is told of the next one (docs/validation-line-memory.md)."""
-_CHANCES: Final = {TONE: 6e-4, LEVEL.name: 4e-3, NOISE.name: 1e-3}
+_CHANCES: Final = {TONE: 3e-4, LEVEL.name: 4e-3, NOISE.name: 1e-3}
 """Nominal chance that each number of a clean turn is told: so that something is told of about one input in 200
 (docs/validation-line-memory.md; of the noise common practice, no source)."""
 _LEAST_JND: Final = {TONE: 2.0, LEVEL.name: 3.0, NOISE.name: 2.0}
@@ -61,7 +61,7 @@ class TurnComparison:
     """Names of those that lie beyond all kept turns."""
 
 
-def compared_turn(baseline: Baseline, part: KeptPart) -> TurnComparison | None:
+def compared_turn(baseline: Baseline, part: KeptPart, *, with_least_told: bool = True) -> TurnComparison | None:
     """Turn of an input set against its kept turns; None where none is kept, or it played too little.
 
     Parameters
@@ -69,6 +69,8 @@ def compared_turn(baseline: Baseline, part: KeptPart) -> TurnComparison | None:
     baseline : Baseline
     part : KeptPart
         Readings of the turn, of the stage `TURN`.
+    with_least_told : bool
+        Work out the smallest changes that would be told as well, which takes longer than the rest.
     """
     past_parts = [past for past in baseline.parts.get((part.source, TURN), ()) if past.playing_s >= LEAST_PLAYING_S]
     if not past_parts or part.playing_s < LEAST_PLAYING_S:
@@ -79,7 +81,7 @@ def compared_turn(baseline: Baseline, part: KeptPart) -> TurnComparison | None:
     judged = [_judge_tone(baseline, part, ()), *(_judge_number(baseline, part, number) for number in numbers)]
     normals = [normal for normal in judged if normal is not None]
     tells = len(past_parts) >= LEAST_TURNS and not is_newcomer
-    if tells:
+    if tells and with_least_told:
         normals = [_with_least_told(baseline, part, normal) for normal in normals]
     changed = [normal for normal in normals if tells and _is_changed(normal)]
     return TurnComparison(

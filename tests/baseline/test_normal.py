@@ -38,9 +38,9 @@ from deskhand.baseline.numbers import (
     tone_vector,
 )
 from deskhand.baseline.predict import Predictive
+from deskhand.baseline.role_priors import BY_SONG_STRENGTH
 from deskhand.baseline.spreads import tone_covariance
 from deskhand.baseline.versions import reading_versions, version_of_judged
-from deskhand.baseline.role_priors import BY_SONG_STRENGTH
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.measure.passages import FLOOR_DB
 from deskhand.store import Dismissal, KeptTake
