@@ -17,8 +17,8 @@ from deskhand.house.roles import ROLES
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from deskhand.baseline.filters import ToneDeparture
     from deskhand.baseline.normal import Normal
+    from deskhand.baseline.tone_departure import ToneDeparture
     from deskhand.findings.finding import Finding
 
 SoundCause = Literal[

@@ -6,8 +6,9 @@ from dataclasses import replace
 
 import pytest
 
-from deskhand.baseline.filters import FilterKind, ToneDeparture
+from deskhand.baseline.filters import FilterKind
 from deskhand.baseline.normal import Normal
+from deskhand.baseline.tone_departure import ToneDeparture
 from deskhand.findings import Finding, say
 from deskhand.findings.sound_causes import sound_cause, with_causes
 
