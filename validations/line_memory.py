@@ -53,7 +53,7 @@ RIFF_LIKENESS: Final = 0.85
 COPY_LIKENESS: Final = 0.7
 """Correlation of two passages' waves from which one is a copy of the other."""
 KEPT: Final = (3, 5, 10, 30)
-HOUSES: Final = 40
+HOUSES: Final = 30
 INPUTS: Final = 14
 JUDGED: Final = 6
 SEED: Final = 4127

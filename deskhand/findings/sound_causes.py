@@ -157,8 +157,8 @@ def _cause_of_microphone(role: str, space: str, shape: str | None) -> SoundCause
 def _cause_by_cable(role: str, space: str, shape: str | None, gone: Mapping[str, float]) -> SoundCause | None:
     """Cause of a change of what comes by cable."""
     presets = role in ROLES and ROLES[role].has_presets
-    if abs(gone.get("dynamics", 0.0)) >= _OUTSIDE:
-        # a filter or an effect leaves the dynamics alone, another sound does not
+    # taking the lows away moves the dynamics too; other filters and effects leave them alone, another sound does not
+    if shape != "cut" and abs(gone.get("dynamics", 0.0)) >= _OUTSIDE:
         return "other-sound" if presets and shape not in (None, "as usual") else None
     match space, shape:
         case "more", "as usual" | None:

@@ -53,6 +53,7 @@ THICK = tone("low shelf", 250.0, 6.0)
         pytest.param("guitar", True, USUAL, 1.5, 1.2, 0.2, None, id="contradicting"),
         pytest.param("guitar", True, COVERED, 0.2, 0.2, 0.2, "tone-control", id="a guitar's top"),
         pytest.param("guitar", True, COVERED, 1.4, -1.2, -2.0, "other-sound", id="tone and dynamics"),
+        pytest.param("guitar", True, CUT, 0.0, 0.0, 1.5, "high-pass", id="a high-pass moves the dynamics too"),
         pytest.param("guitar", True, USUAL, 0.0, 0.0, 0.0, None, id="nothing"),
     ],
 )
