@@ -8,6 +8,7 @@ from validations import (
     compare,
     encodings,
     evenings,
+    heard_numbers,
     heard_through,
     killed,
     lead_steps,
@@ -38,6 +39,6 @@ from validations import (
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
-    heard_through, line_memory, sound_causes, recorded_mix,
+    heard_through, heard_numbers, line_memory, sound_causes, recorded_mix,
 ):  # fmt: skip
     study.main()

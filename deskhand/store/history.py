@@ -297,9 +297,7 @@ class History:
             for part_id, metric, value, pm, version in connection.execute(
                 query.select_from(of_part).where(*chosen, wanted)
             ):
-                if part_id not in held:
-                    held[part_id] = ({}, set())
-                values, other_version = held[part_id]
+                values, other_version = held.setdefault(part_id, ({}, set()))
                 if versions is not None and metric not in wanted_versions:
                     wanted_versions[metric] = version_of(metric, versions)
                 reading = (number_of_row(value, metric), None if pm is None else number_of_row(pm, metric))
