@@ -396,7 +396,7 @@ def page_lines(measured: dict[str, dict[str, Floor]], outcomes: dict[int, Outcom
             "of two turns over the root of 2. Each pair is of one sitting: a microphone that is put up anew every week, and a player who stands "
             "elsewhere, are not in it, so that a house's own weeks differ by more; each house learns how much. The sentences are not the same "
             "ones, and the strokes soft and loud alike, so that these two are wider than a turn that is asked for in the same words each week. No "
-            "recordings of the same sentence over several weeks were at hand."
+            "recordings of the same sentence over several weeks were at hand. The half to verify was counted one time."
         ),
         "",
         *floor_table(measured),
@@ -406,7 +406,9 @@ def page_lines(measured: dict[str, dict[str, Floor]], outcomes: dict[int, Outcom
         (
             f"Made houses of {INPUTS} inputs whose turns differ by 1.2 dB in the median (0.5 to 2.7 dB), as the recordings do, and in level by 1.8 dB. "
             "A filter is planted in one turn of each input. "
-            "The chances are set so that something is told of about one clean input in 200; from 3 kept turns on something is told."
+            "The chances are set so that something is told of about one clean input in 200; from 3 kept turns on something is told. The tails stay "
+            "heavy however much is kept, since now and then a turn is another thing: with 30 kept turns fewer inputs are told falsely, and small "
+            "changes no oftener than with 10."
         ),
         "",
         *found_tables(outcomes),

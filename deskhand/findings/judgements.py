@@ -25,9 +25,10 @@ if TYPE_CHECKING:
 SHOW_BUDGET: Final = 0.02
 """Nominal chance of any false judgement in a clean show, over all numbers of all sources. Real weeks have heavier tails than the
 model: what comes of it is measured in `validations/`."""
-OWN_CHANCE: Final = {"mix-level": 0.01, "voice-to-band": 0.01}
-"""Chance in a clean show of the numbers that do not share the show's: there is one of each, and who mixes wants to hear of it
-(docs/validation-recorded-mix.md)."""
+OWN_CHANCE: Final = {
+    entry.number: entry.own_chance for entry in ENTRIES if entry.number and entry.own_chance is not None
+}
+"""Number to its chance in a clean show, of those that do not share the show's."""
 MIX_STAGE: Final = "mix"
 _MIX: Final = Role(name="other", tone_advice="ask-mix")
 """Facts that hold for the mix, which has no role: somebody shapes it by ear."""

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from deskhand.baseline.numbers import BY_NAME
+from deskhand.baseline.numbers import BY_NAME, MIX_LUFS, MIX_NUMBERS, VOICE_TO_BAND_DB
 from deskhand.units import number
 
 if TYPE_CHECKING:
     from deskhand.baseline.normal import Normal
     from deskhand.result import CheckResult
 
-_TOLD: Final = ("mix-level", "voice-to-band")
+_TOLD: Final = tuple(number.name for number in MIX_NUMBERS if number.metric in (MIX_LUFS, VOICE_TO_BAND_DB))
 """Numbers of the recorded mix that are told, in this order."""
 
 
@@ -33,7 +33,7 @@ def recorded_mix_line(result: CheckResult) -> str:
 
 def _clause(normal: Normal) -> str:
     """Number with its normal range."""
-    label = BY_NAME[normal.name].label if normal.name != "mix-level" else ""
+    label = "" if normal.unit == "LUFS" else BY_NAME[normal.name].label
     value = f"{number(normal.measured, 1)} {normal.unit}"
     usual = f"usually {number(normal.low, 1)} to {number(normal.high, 1)}"
     return f"{label} {value} ({usual})".strip()

@@ -22,6 +22,8 @@ ENTRY: Final = KindEntry(
     },
     number="mix-level",
     number_advice={"more": "turn-the-feed", "less": "turn-the-feed"},
+    # there is one of it in a show, and who mixes wants to hear of it (docs/validation-recorded-mix.md)
+    own_chance=0.01,
     who="desk",
     advice={
         "turn-the-feed": Advice(

@@ -23,6 +23,8 @@ ENTRY: Final = KindEntry(
     },
     number="voice-to-band",
     number_advice={"more": "hear-the-balance", "less": "hear-the-balance"},
+    # there is one of it in a show, and who mixes wants to hear of it (docs/validation-recorded-mix.md)
+    own_chance=0.01,
     who="desk",
     advice={
         "hear-the-balance": Advice(
