@@ -13,6 +13,7 @@ from deskhand.chain.meter import Stage
 from deskhand.desk import EarlierMove
 from deskhand.findings import KINDS, Finding, FirstThing
 from deskhand.findings.first import Status
+from deskhand.findings.line_memory import LineMemory
 from deskhand.house import RoleName
 from deskhand.measure.readings import Readings
 from deskhand.measure.sounds import Sound
@@ -76,6 +77,8 @@ class SourceResult:
     """Its numbers against the kept takes, each with its expected range; none while nothing is kept."""
     step_db: float | None
     """Level step (LU) between the loudest and the quietest of them; null when there is one."""
+    line_check: LineMemory | None = None
+    """Its turn against its turns in kept line checks; null in another phase, and while none is kept."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

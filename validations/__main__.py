@@ -13,6 +13,7 @@ from validations import (
     killed,
     lead_steps,
     limits,
+    line_memory,
     live,
     measurements,
     moments,
@@ -24,12 +25,14 @@ from validations import (
     pictures,
     played_again,
     polarity,
+    recorded_mix,
     reduction,
     role_by_sound,
     room,
     seasons,
     songs,
     sound,
+    sound_causes,
     sounds,
     tails,
     year,
@@ -38,6 +41,6 @@ from validations import (
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
-    heard_through, heard_numbers, pairs, played_again,
+    heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix,
 ):  # fmt: skip
     study.main()

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.model import LEAST_PLAYING_S, MOST_TAKES, STRENGTH, house_prior
+from deskhand.baseline.model import LEAST_PLAYING_S, MOST_TAKES, house_prior
 from deskhand.baseline.normal import number_predictive, tone_predictive
 from deskhand.baseline.numbers import (
     BY_NAME,
@@ -18,6 +18,7 @@ from deskhand.baseline.numbers import (
     tone_vector,
 )
 from deskhand.baseline.predict import Prior, predictive
+from deskhand.baseline.role_priors import STRENGTH
 from deskhand.baseline.spreads import width_covariance
 from deskhand.house import ROLES
 from deskhand.measure.passages import OCTAVES_HZ

@@ -5,22 +5,25 @@ from __future__ import annotations
 import hashlib
 import json
 from dataclasses import asdict, fields
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from deskhand.baseline.kept import MIX, PHRASES
-from deskhand.baseline.numbers import FEED_LEVEL
+from deskhand.baseline.numbers import FEED_LEVEL, MIX_LUFS, VOICE_TO_BAND_DB
 from deskhand.house.blocks import BLOCKS
+from deskhand.measure.activity import BLOCK_S
 from deskhand.store import KeptPart
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
 
     from deskhand.house import ChainBlock
+    from deskhand.measure.activity import Activity
     from deskhand.measure.readings import Readings
     from deskhand.measure.sounds import Sound
     from deskhand.mix.clearance import Clearance
+    from deskhand.mix.voice_ratio import VoiceRatio
 
 
 def chain_digest(blocks: Sequence[ChainBlock]) -> str | None:
@@ -116,6 +119,41 @@ def source_parts(
     return parts
 
 
+_TURN_READINGS: Final = ("level_dbfs", "noise_dbfs", "tone_db.", "passage_tone_db.", "passages")
+"""Readings that are kept of a turn; one that ends in a dot stands for all its bands."""
+
+
+def turn_part(
+    source: str, *, role: str, player: str | None, tap: str, playing: Activity, readings: Readings
+) -> KeptPart:
+    """Part that is kept of an input's turn in a line check: its level, its tone and its noise.
+
+    Parameters
+    ----------
+    source, role, player, tap : str
+    playing : Activity
+        Activity in the turn.
+    readings : Readings
+        Of the turn.
+    """
+    values = values_of(readings)
+    played = np.flatnonzero(playing.blocks)
+    return KeptPart(
+        source=source,
+        stage="turn",
+        role=role,
+        player=player,
+        tap=tap,
+        # from its first to its last sound: of a drum, what lies between the strokes belongs to the turn
+        playing_s=BLOCK_S * float(np.ptp(played) + 1) if played.size else 0.0,
+        values={
+            name: value
+            for name, value in values.items()
+            if name in _TURN_READINGS or f"{name.partition('.')[0]}." in _TURN_READINGS
+        },
+    )
+
+
 def voice_part(voice: Clearance, *, role: str, player: str | None, tap: str) -> KeptPart:
     """Part that is kept of a voice in the feed: its audible shares, and how its phrases spread."""
     lengths = np.array([phrase.end_s - phrase.start_s for phrase in voice.phrases])
@@ -150,4 +188,35 @@ def mix_part(readings: Readings, *, duration_s: float, tap: str) -> KeptPart:
         tap=tap,
         playing_s=readings.active_fraction * duration_s,
         values=values_of(readings),
+    )
+
+
+def recorded_mix_part(
+    source: str, readings: Readings, ratio: VoiceRatio | None, *, duration_s: float, tap: str
+) -> KeptPart:
+    """Part that is kept of the recorded mix: its readings, its loudness, and the lead voice against the band in it.
+
+    Parameters
+    ----------
+    source : str
+        Name of the recorded mix.
+    readings : Readings
+    ratio : VoiceRatio or None
+        None where it cannot be told.
+    duration_s : float
+        Of the take.
+    tap : str
+    """
+    values = values_of(readings)
+    if readings.loudness_lufs is not None:
+        values[MIX_LUFS] = (readings.loudness_lufs, readings.loudness_lufs_pm)
+    if ratio is not None:
+        values[VOICE_TO_BAND_DB] = (ratio.ratio_db, ratio.ratio_db_pm)
+    return KeptPart(
+        source=source,
+        stage="mix",
+        role=MIX,
+        tap=tap,
+        playing_s=readings.active_fraction * duration_s,
+        values=values,
     )

@@ -143,7 +143,7 @@ def _read(history: History, house: str, phase: str, show: tuple[str, str | None]
         phase=phase,
         metrics=wanted,
         most=MOST_TAKES + 1,
-        stages=("tap", "after", "sound", "feed", "mix"),
+        stages=("tap", "after", "sound", "feed", "mix", "turn"),
         versions=reading_versions(),
     )
     rows = [(take, part) for take, part in rows if not _is_show(take, show, digest)]

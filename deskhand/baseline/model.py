@@ -22,17 +22,16 @@ from deskhand.baseline.numbers import (
     TONE,
     TONE_NUMBERS,
     Number,
-    between_passages,
     noise_of,
     number_of,
     of_tones,
     tone_noise,
     tone_vector,
 )
+from deskhand.baseline.passage_scatters import between_passages
 from deskhand.baseline.predict import Prior, pooled, scaled, scatter_of
-from deskhand.baseline.spreads import TONE_PLAYER_RATIO, player_ratio_of, tone_covariance
+from deskhand.baseline.role_priors import goes_by_song, role_prior
 from deskhand.baseline.versions import other_version_takes, version_of_judged
-from deskhand.house.roles import ROLES
 from deskhand.measure.passages import OCTAVES_HZ
 
 if TYPE_CHECKING:
@@ -50,11 +49,6 @@ MOST_TAKES: Final = 60
 LEARNED: Final = 5
 """Kept takes from which on a judgement may be raised. Common practice, no source; what comes of it is counted in
 docs/validation-normal.md."""
-STRENGTH: Final = 4.0
-"""Takes that the prior spread of a role is worth. Common practice, no source; coverage is measured in docs/validation-normal.md."""
-BY_SONG_STRENGTH: Final = 8.0
-"""The same for what varies more in one role than in others, by the song: a few weeks show only a few songs, and how narrow it is takes longer
-to learn (validations/clean_stage.py, half to tune on)."""
 _TONE_WORTHS: Final = Worths(shape=80.0, own_shape=10.0, scale=1.5, house_scale=10.0)
 """Read from made seasons and the half to tune on (validations/heard_through.py)."""
 _TONE_LEAST_BY_SONG: Final = 1.0
@@ -73,6 +67,7 @@ _NAMES_AT: Final[dict[str, tuple[str, ...]]] = {
     "tap": (TONE, *dict.fromkeys(number.name for number in (*NUMBERS, *IDENTITY_NUMBERS, LEVEL, NOISE))),
     "after": tuple(number.name for number in NUMBERS if number.stage == "after"),
     "mix": (TONE, *(number.name for number in MIX_NUMBERS)),
+    "turn": (TONE, LEVEL.name, NOISE.name),
 }
 """Numbers that are set against the kept takes, by the stage at which they are read."""
 
@@ -190,18 +185,20 @@ def baseline_of(
         relearning=frozenset(name for name in other_version if _most_read(name, readings) < LEARNED),
         readings=readings,
         spreads=spreads,
-        tone_spreads={stage: _tone_spread(several) for (name, stage), several in spreads.items() if name == TONE},
+        tone_spreads={
+            stage: _tone_spread(several, stage) for (name, stage), several in spreads.items() if name == TONE
+        },
     )
 
 
-def _tone_spread(spreads: Mapping[str, SourceSpread]) -> HouseSpread:
+def _tone_spread(spreads: Mapping[str, SourceSpread], stage: str) -> HouseSpread:
     """Shape and scales of the tones of all sources that are kept at a stage."""
     return house_spread(
         {
             source: Scatter(
                 scatter=spread.scatter,
                 dof=spread.dof,
-                covariance=tone_covariance(spread.role),
+                covariance=role_prior(TONE, spread.role, stage).covariance,
                 within=spread.within,
                 within_dof=spread.within_dof,
             )
@@ -318,7 +315,7 @@ def _spreads(
         if source_stage != stage:
             continue
         role = source_parts[-1].role
-        prior = _role_prior(name, role)
+        prior = role_prior(name, role, stage)
         past_readings = readings[name, source, stage]
         scatter, dof = scatter_of(past_readings.rows, past_readings.noise, past_readings.players, prior)
         size = float(np.trace(np.linalg.solve(prior.covariance, scatter))) / len(prior.covariance)
@@ -357,44 +354,20 @@ def _house_prior(baseline: Baseline, name: str, source: str, role: str, stage: s
         }
         spreads = _spreads(name, stage, baseline.parts, readings)
     if name == TONE:
-        prior = _role_prior(name, role)
-        house = baseline.tone_spreads.get(stage) or _tone_spread(spreads)
-        least = _TONE_LEAST_BY_SONG if _by_song(name, role) else 0.0
+        prior = role_prior(name, role, stage)
+        house = baseline.tone_spreads.get(stage) or _tone_spread(spreads, stage)
+        least = _TONE_LEAST_BY_SONG if goes_by_song(name, role, stage) else 0.0
         return replace(
             prior,
             covariance=house.covariance_of(source, prior.covariance, least=least),
             strength=prior.strength + house.worths.get(source, 0.0),
         )
     sizes = [(spread.size, spread.dof) for kept_source, spread in spreads.items() if kept_source != source]
-    least = _SCALE_LEAST_BY_SONG if _by_song(name, role) else _SCALE_LEAST
-    prior = scaled(_role_prior(name, role), sizes, worth=_SCALE_WORTH, least=least)
+    least = _SCALE_LEAST_BY_SONG if goes_by_song(name, role, stage) else _SCALE_LEAST
+    prior = scaled(role_prior(name, role, stage), sizes, worth=_SCALE_WORTH, least=least)
     peers = [
         (spread.scatter, spread.dof)
         for kept_source, spread in spreads.items()
         if kept_source != source and spread.role == role
     ]
     return pooled(prior, peers, worth=_POOL_WORTH, most=_POOL_MOST)
-
-
-def _by_song(name: str, role: str) -> bool:
-    """True where a number goes by the song in a role, so that a few weeks show little of how it varies."""
-    if name == TONE:
-        # the mix goes by who plays in a song
-        return role not in ROLES or ROLES[role].goes_by_song
-    # what varies more in one role does so by the song
-    number = BY_NAME[name].prior
-    return number.spread_of(role) > number.spread
-
-
-def _role_prior(name: str, role: str) -> Prior:
-    """Prior of a number in a role, before anything is kept."""
-    if name == TONE:
-        covariance, ratio = tone_covariance(role), TONE_PLAYER_RATIO
-    else:
-        number = BY_NAME[name].prior
-        covariance, ratio = np.array([[number.spread_of(role) ** 2]]), number.player_ratio
-    return Prior(
-        covariance=covariance,
-        strength=BY_SONG_STRENGTH if _by_song(name, role) else STRENGTH,
-        player_ratio=player_ratio_of(ratio, role),
-    )

@@ -15,7 +15,6 @@ from deskhand.baseline.model import (
     LEARNED,
     LEAST_PLAYING_S,
     MOST_TAKES,
-    STRENGTH,
     Baseline,
     KeptReadings,
     baseline_of,
@@ -37,6 +36,7 @@ from deskhand.baseline.numbers import (
     tone_vector,
 )
 from deskhand.baseline.predict import Predictive, Prior, predictive
+from deskhand.baseline.role_priors import STRENGTH
 from deskhand.baseline.tone_departure import ToneDeparture, tone_departure
 from deskhand.measure.passages import FLOOR_DB, OCTAVES_HZ
 from deskhand.units import power_from_db
@@ -124,9 +124,10 @@ def _with_liked(past_readings: KeptReadings, liked: Sequence[Array], player: str
 
 def _predict(past_readings: KeptReadings, prior: Prior, noise: float, player: str | None) -> Predictive:
     """Reading of the next take, of some noise and by some player."""
-    return predictive(
+    expected = predictive(
         past_readings.rows, past_readings.noise, past_readings.players, prior, next_noise=noise, next_player=player
     )
+    return replace(expected, dof=min(expected.dof, prior.most_dof))
 
 
 def tone_predictive(baseline: Baseline, part: KeptPart, parts: Sequence[KeptPart] | None = None) -> Predictive | None:

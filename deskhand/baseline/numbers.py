@@ -11,21 +11,19 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.house_spread import within_takes
 from deskhand.baseline.spreads import TONE_PLAYER_RATIO, NumberPrior, tone_spread_db
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.house.roles import ROLES
-from deskhand.measure.passages import OCTAVES_HZ, octave_pairs, tone_of
+from deskhand.measure.passages import OCTAVES_HZ, tone_of
 from deskhand.measure.provider import providers
 from deskhand.units import number as number_text
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping
+    from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
     from deskhand.measure.provider import ReadingProvider, WeeklyComparison
-    from deskhand.store import KeptPart
 
     Array = NDArray[np.float64]
     Values = Mapping[str, tuple[float, float | None]]
@@ -35,7 +33,8 @@ TONE: Final = "tone"
 _Z95: Final = 1.96
 """Half the width of a 95 % interval in standard deviations of a normal distribution."""
 FEED_LEVEL: Final = "feed_level_dbfs"
-"""Name under which the level of a source behind its fader is kept: not judged, but where it goes back to."""
+"""Name under which the level of a source behind its fader is kept: where it goes back to."""
+MIX_LUFS, VOICE_TO_BAND_DB = "mix_lufs", "voice_to_band_db"  # names under which they are kept, of the recorded mix
 NOTHING_DB: Final = -200.0
 """Stands for a band in which nothing sounds: far below any that does."""
 
@@ -209,8 +208,16 @@ MIX_NUMBERS: Final = (
         prior=NumberPrior(spread=0.5, sure_after_s=20.0, player_ratio=0.5),
     ),
     next(number for number in NUMBERS if number.name == "harsh"),
+    Number(
+        name="mix-level", label="loudness of the recorded mix", stage="mix", metric=MIX_LUFS, unit="LUFS",
+        to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.0, sure_after_s=60.0, player_ratio=0.5),
+    ),
+    Number(
+        name="voice-to-band", label="lead voice against the band", stage="mix", metric=VOICE_TO_BAND_DB, unit="dB",
+        to_scale=_same, from_scale=_same, jnd=1.0, jnd_source=BY_JND, prior=NumberPrior(spread=1.2, sure_after_s=60.0, player_ratio=0.5),
+    ),
 )  # fmt: skip
-"""Judged numbers of the mix, beside its tone."""
+"""Judged numbers of the mix, beside its tone, the last two of the recorded one. Their spreads: common practice, no source."""
 _CREST: Final = Number(
     name="crest", label="crest", stage="tap", metric="crest_db", unit="dB", to_scale=_same, from_scale=_same,
     jnd=1.5, jnd_source=COMMON_PRACTICE, prior=NumberPrior(spread=1.0, sure_after_s=20.0, player_ratio=0.7),
@@ -299,22 +306,6 @@ def tone_vector(values: Values) -> Array | None:
     return None if levels is None else tone_of(levels)
 
 
-def passage_scatter(values: Values) -> tuple[Array, float] | None:
-    """(8, 8) covariance of a kept part's tone between its passages, and how many there were; None where it was not read."""
-    return scatter_between(values, "passage_scatter_db2")
-
-
-def scatter_between(values: Values, reading: str) -> tuple[Array, float] | None:
-    """(8, 8) covariance between the passages that a reading holds, and how many there were; None where it was not read."""
-    count = values.get("passages")
-    levels = [values.get(f"{reading}.{low} {high}") for low, high in octave_pairs()]
-    if count is None or any(level is None for level in levels):
-        return None
-    covariance = np.zeros((len(OCTAVES_HZ), len(OCTAVES_HZ)))
-    covariance[np.triu_indices(len(OCTAVES_HZ))] = [level[0] for level in levels if level is not None]
-    return covariance + np.triu(covariance, 1).T, count[0]
-
-
 _TONE_READINGS: Final = tuple(f"tone_db.{band:g}" for band in NOMINAL_HZ)
 """Names under which the third-octave levels of a tone are kept."""
 
@@ -335,11 +326,6 @@ def of_tones(number: Number, tones_db: Array) -> Array:
         return np.asarray(tones_db @ (octaves / (octaves @ octaves)))
     octave = OCTAVES_HZ.index(int(number.metric.removeprefix(_TONE_OCTAVE)))
     return np.asarray(tones_db[..., octave])
-
-
-def between_passages(parts: Iterable[KeptPart], most: float) -> tuple[Array | None, float]:
-    """Scatter of a source's tone between the passages of its takes, and its degrees of freedom (`within_takes`)."""
-    return within_takes([read for part in parts if (read := passage_scatter(part.values)) is not None], most)
 
 
 def number_of(number: Number, values: Values) -> tuple[float, float | None] | None:

@@ -7,7 +7,7 @@ normal-inverse-gamma). A take that was short, or whose reading is unsure, counts
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -73,6 +73,8 @@ class Prior:
     """Takes that this knowledge is worth."""
     player_ratio: float
     """Variance between players, over that between one player's takes."""
+    most_dof: float = np.inf
+    """Degrees of freedom that the next reading's distribution has at most: its tails stay as heavy, however much is kept."""
 
 
 def _first_ratio(players: Sequence[str | None], prior: Prior) -> float:
@@ -207,7 +209,7 @@ def scaled(prior: Prior, sizes: Sequence[tuple[float, int]], *, worth: float, le
     total = sum(size for size, _ in sizes)
     count = sum(dof for _, dof in sizes)
     factor = max(least, (worth + total) / (worth + count))
-    return Prior(covariance=factor * prior.covariance, strength=prior.strength, player_ratio=prior.player_ratio)
+    return replace(prior, covariance=factor * prior.covariance)
 
 
 def pooled(prior: Prior, peers: Sequence[tuple[Array, int]], *, worth: float, most: float) -> Prior:
@@ -229,8 +231,6 @@ def pooled(prior: Prior, peers: Sequence[tuple[Array, int]], *, worth: float, mo
     weight = min(worth, most / count)
     scatter = np.sum([scatter for scatter, _ in peers], axis=0)
     strength = prior.strength + weight * count
-    return Prior(
-        covariance=(prior.strength * prior.covariance + weight * scatter) / strength,
-        strength=strength,
-        player_ratio=prior.player_ratio,
+    return replace(
+        prior, covariance=(prior.strength * prior.covariance + weight * scatter) / strength, strength=strength
     )

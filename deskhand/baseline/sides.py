@@ -13,10 +13,12 @@ import numpy as np
 
 from deskhand.baseline.filters import tone_directions
 from deskhand.baseline.house_spread import Scatter, Worths, house_spread, within_takes
-from deskhand.baseline.model import LEARNED, LEAST_PLAYING_S, MOST_TAKES, STRENGTH
+from deskhand.baseline.model import LEARNED, LEAST_PLAYING_S, MOST_TAKES
 from deskhand.baseline.normal import LIKED_WEIGHT, Normal, usual_tone_db
-from deskhand.baseline.numbers import BY_NAME, TONE_JND_DB, number_of, scatter_between, tone_noise, tone_vector
+from deskhand.baseline.numbers import BY_NAME, TONE_JND_DB, number_of, tone_noise, tone_vector
+from deskhand.baseline.passage_scatters import scatter_between
 from deskhand.baseline.predict import Prior, predictive, scatter_of
+from deskhand.baseline.role_priors import STRENGTH
 from deskhand.baseline.spreads import player_ratio_of, side_covariance
 from deskhand.baseline.tone_departure import tone_departure
 from deskhand.house.roles import ROLES

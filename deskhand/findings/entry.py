@@ -55,6 +55,8 @@ class KindEntry:
     """Judged number that raises it where it leaves its normal range, with the cases `more` and `less`."""
     number_advice: Mapping[str, str] = field(default_factory=dict)
     """Case of that number to the advice given."""
+    own_chance: float | None = None
+    """Chance in a clean show that this number has for itself; None where it shares the show's with all others."""
 
 
 def entries() -> tuple[KindEntry, ...]:

@@ -26,6 +26,10 @@ if TYPE_CHECKING:
 SHOW_BUDGET: Final = 0.02
 """Nominal chance of any false judgement in a clean show, over all numbers of all sources. Real weeks have heavier tails than the
 model: what comes of it is measured in `validations/`."""
+OWN_CHANCE: Final = {
+    entry.number: entry.own_chance for entry in ENTRIES if entry.number and entry.own_chance is not None
+}
+"""Number to its chance in a clean show, of those that do not share the show's."""
 MIX_STAGE: Final = "mix"
 _MIX: Final = Role(name="other", tone_advice="ask-mix")
 """Facts that hold for the mix, which has no role: somebody shapes it by ear."""
@@ -152,7 +156,7 @@ def chance_of_each(normals: Mapping[str, Sequence[Normal]], roles: Mapping[str, 
         Source to its role.
     """
     count = sum(
-        _has_kind(normal)
+        _has_kind(normal) and normal.name not in OWN_CHANCE
         for source, numbers in normals.items()
         if ROLES.get(roles[source], _MIX).shaped
         for normal in numbers
@@ -202,7 +206,11 @@ def judge_normals(
     for source, numbers in normals.items():
         if not facts[source].shaped:
             continue
-        raised = [normal for normal in numbers if normal.probability < chance and normal.noticeable >= LEAST_NOTICEABLE]
+        raised = [
+            normal
+            for normal in numbers
+            if normal.probability < OWN_CHANCE.get(normal.name, chance) and normal.noticeable >= LEAST_NOTICEABLE
+        ]
         findings[source] = [
             _finding(
                 source,

@@ -10,6 +10,7 @@ from deskhand.findings import Finding, status_of
 from deskhand.findings.first import urgency
 
 if TYPE_CHECKING:
+    from deskhand.findings.line_memory import LineMemory
     from deskhand.house import Source
     from deskhand.live.listen import InputStretch
 
@@ -50,6 +51,8 @@ class PatchEntry:
     """State before it was left out for tonight, to take that back."""
     stretch: InputStretch | None = None
     """Newest stretch that was measured."""
+    memory: LineMemory | None = None
+    """Its turn against its turns in kept line checks, once it has played long enough."""
     looked_s: float = -1e9
     """Time of the last look."""
     looked_after_playing: bool = True

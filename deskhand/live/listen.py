@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
-from deskhand.baseline.keep import source_parts
+from deskhand.baseline.keep import source_parts, turn_part
 from deskhand.desk import DeskState
 from deskhand.findings import Context, causes_only, judge
 from deskhand.house import ROLES
@@ -140,16 +140,23 @@ def _parts_of(
     """Readings as the history keeps them; none of a source that did not play."""
     if reading.readings.level_dbfs is None:
         return ()
-    return tuple(
-        source_parts(
-            source.name,
-            role=source.role,
-            player=player,
-            tap=tap,
-            chain=None,
-            duration_s=duration_s,
-            before=reading.readings,
-            after=None,
-            sounds=reading.sounds,
-        )
+    parts = source_parts(
+        source.name,
+        role=source.role,
+        player=player,
+        tap=tap,
+        chain=None,
+        duration_s=duration_s,
+        before=reading.readings,
+        after=None,
+        sounds=reading.sounds,
     )
+    turn = turn_part(
+        source.name,
+        role=source.role,
+        player=player,
+        tap=tap,
+        playing=reading.activity,
+        readings=reading.readings,
+    )
+    return (*parts, turn)

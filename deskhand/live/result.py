@@ -117,4 +117,5 @@ def _source_result(entry: PatchEntry, findings: tuple[Finding, ...]) -> SourceRe
         left_over=(),
         normal=(),
         step_db=None,
+        line_check=entry.memory,
     )

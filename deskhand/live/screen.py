@@ -96,7 +96,9 @@ def level_text(watch: Watch, entry: PatchEntry) -> str:
     nominal = watch.house.nominal_dbfs(entry.source) if has_nominal(entry.source) else None
     aim = f", nominal {number(nominal, 0)}" if nominal is not None else ""
     if entry.stretch is not None and (level := _level(entry.stretch.reading.readings)):
-        return level + aim
+        memory = entry.memory
+        as_before = f"; {memory.text}" if memory is not None and memory.verdict == "as always" else ""
+        return level + aim + as_before
     if entry.sounding:
         newest = watch.levels.newest_dbfs()
         return f"{number(max(float(newest[row]) for row in entry.rows), 0)} dBFS{aim}"

@@ -8,8 +8,11 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.identity import mistaken
 from deskhand.baseline.itself import is_itself
+from deskhand.baseline.role_priors import TURN as TURN_STAGE
+from deskhand.baseline.turns import compared_turn
 from deskhand.errors import HouseError, LiveError
 from deskhand.findings import judge_mistaken, say, with_live_advice
+from deskhand.findings.line_memory import line_check_finding, line_memory
 from deskhand.house import match_tracks
 from deskhand.live.entry import TURN
 from deskhand.live.levels import HOP_S, Levels
@@ -240,7 +243,8 @@ class Watch:
         if stretch.parts:
             self.parts[entry.source.name] = stretch.parts
         with_pause = start_s < entry.bout[0] - 0.5 * _BEFORE_S
-        new = self.line.look(entry, stretch, self._mistaken(entry), self.now_s, with_pause=with_pause)
+        judged = [*self._mistaken(entry), *self._unlike_before(entry)]
+        new = self.line.look(entry, stretch, judged, self.now_s, with_pause=with_pause)
         if self._sounds_like_itself(entry):
             self.line.answer(entry)
         if not arrived and entry.state == "arrived":
@@ -280,6 +284,19 @@ class Watch:
         return [
             replace(finding, severity="listen") for source, finding in by_source.items() if source == entry.source.name
         ]
+
+    def _unlike_before(self, entry: PatchEntry) -> list[Finding]:
+        """Finding of an input that is not as in its kept line checks; its memory is brought up to this look."""
+        if self.baseline is None or self.line.playing_s(entry) < _TOLD_APART_S:
+            return []
+        part = next((part for part in self.parts.get(entry.source.name, ()) if part.stage == TURN_STAGE), None)
+        comparison = None if part is None else compared_turn(self.baseline, part)
+        if comparison is None:
+            return []
+        source = entry.source
+        entry.memory = line_memory(comparison, player=self.players.get(source.name))
+        finding = line_check_finding(source.name, source.role, entry.memory, by_cable=source.by_cable)
+        return [] if finding is None else [finding]
 
     def command(self, key: str) -> None:
         """Obey a key: n next, b back, x not tonight."""

@@ -23,6 +23,8 @@ from deskhand.units import dbfs_from_mean_square, power_from_db
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+BLOCK_S: Final = 0.1
+"""Length of a block whose mean square is read."""
 WINDOW_BLOCKS: Final = 3
 """100 ms blocks in the window whose RMS is the level. Common practice, no source."""
 DEAD_DBFS: Final = -65.0

@@ -9,6 +9,7 @@ from deskhand.baseline.numbers import BY_NAME
 from deskhand.baseline.sides import label_of
 from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
+from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.outside import MARK, is_outside, quietly_outside, told_line
 from deskhand.report.pictures import (
     gain_picture,
@@ -23,6 +24,7 @@ from deskhand.report.terminal import (
     by_urgency,
     fader_lines,
     headline,
+    memory_text,
     mix_line,
     reference_line,
     title,
@@ -217,6 +219,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
                 "normal": _normal_rows(source.normal),
                 "ranges": next((range_picture(source.name, normal) for normal in source.normal if normal.bands_db), ""),
                 "told": next((told_line(normal) for normal in source.normal if normal.bands_db), ""),
+                "line_check": memory_text(source),
                 "outside": any(map(is_outside, source.normal)),
                 "quiet": bool(quietly_outside(source)),
                 "kept": max((normal.kept for normal in source.normal), default=0),
@@ -235,6 +238,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
         headline=headline(result),
         voices=_voices(result),
         mix=mix_line(result),
+        mix_against_kept=recorded_mix_line(result),
         faders=fader_lines(result),
         cards=cards,
         forgotten=FORGOTTEN,

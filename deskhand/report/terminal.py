@@ -10,6 +10,7 @@ from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
 from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
+from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.outside import MARK, outside_line, quietly_outside
 from deskhand.report.songs import songs_line
 from deskhand.report.turns import answered, entries_at
@@ -240,6 +241,14 @@ def move_lines(source: SourceResult, result: CheckResult) -> list[str]:
     return lines + [f"stays: {text}" for text in source.left_over]
 
 
+def memory_text(source: SourceResult) -> str:
+    """Turn of a source against its kept turns, with the smallest changes that would be told; empty where none is kept."""
+    memory = source.line_check
+    if memory is None:
+        return ""
+    return memory.text + (f"; would be told: {memory.told}" if memory.told else "")
+
+
 def _print_heading(text: str, console: Console) -> None:
     console.print(text, style="bold", highlight=False)
 
@@ -319,11 +328,13 @@ def _print_mix(result: CheckResult, console: Console) -> None:
     recorded = result.recorded_mix
     if recorded is not None:
         console.print(Text(f"The recorded mix: {recorded.text}."), soft_wrap=True)
+    if against_kept := recorded_mix_line(result):
+        console.print(Text(f"The recorded mix. {against_kept}"), soft_wrap=True)
     for finding in result.mix.findings if result.mix else ():
         console.print(Text(f"  {finding.text}"))
     for text in fader_lines(result):
         console.print(Text(f"  {text}"))
-    if mix or recorded is not None:
+    if mix or recorded is not None or against_kept:
         console.print()
 
 
@@ -368,6 +379,12 @@ def print_result(result: CheckResult, console: Console) -> None:
         console.print(Text(f"  {count}. {thing.text}"))
     console.print()
     _print_sources(result, console)
+    memories = [f"  {source.name}: {text}" for source in result.sources if (text := memory_text(source))]
+    if memories:
+        _print_heading("Against their turns in the kept line checks:", console)
+        for text in memories:
+            console.print(Text(text), soft_wrap=True)
+        console.print()
     _print_moves(result, console)
     _print_earlier_moves(result, console)
     _print_mix(result, console)

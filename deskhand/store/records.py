@@ -17,7 +17,7 @@ DEFAULT_NAME: Final = "history.sqlite"
 _VARIABLE: Final = "DESKHAND_HISTORY"
 """Environment variable that names another history."""
 
-PartStage = Literal["tap", "after", "sound", "feed", "mix"]
+PartStage = Literal["tap", "after", "sound", "feed", "mix", "turn"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -20,7 +20,7 @@ from deskhand.baseline import normal
 from deskhand.baseline.filters import tone_directions
 from deskhand.baseline.house_spread import Scatter, Worths, house_spread
 from deskhand.baseline.kept import MIX, KeptTakes, against, load, reading_of
-from deskhand.baseline.model import BY_SONG_STRENGTH, house_prior
+from deskhand.baseline.model import house_prior
 from deskhand.baseline.normal import (
     LEARNED,
     LEAST_PLAYING_S,
@@ -38,6 +38,7 @@ from deskhand.baseline.numbers import (
     tone_vector,
 )
 from deskhand.baseline.predict import Predictive
+from deskhand.baseline.role_priors import BY_SONG_STRENGTH
 from deskhand.baseline.spreads import tone_covariance
 from deskhand.baseline.versions import reading_versions, version_of_judged
 from deskhand.dsp.spectrum import NOMINAL_HZ

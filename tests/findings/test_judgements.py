@@ -370,7 +370,8 @@ def test_the_mix_has_its_own() -> None:
     normals = [tone_normal([0, 0, 0, 0, 0, 0, 6, 0], stage=MIX_STAGE)]
     normals += [number_normal(number.name, -6.0 if "loss" in number.name else 40.0, -1.0 if "loss" in number.name else 20.0, stage=MIX_STAGE) for number in MIX_NUMBERS]  # fmt: skip
     found = judged({MIX: normals}, role=MIX)[MIX]
-    assert {finding.id for finding in found} == {f"{MIX}/tone", f"{MIX}/mono-loss", f"{MIX}/harsh"}
+    names = ("tone", "mono-loss", "harsh", "mix-level", "voice-to-band")
+    assert {finding.id for finding in found} == {f"{MIX}/{name}" for name in names}
     assert {finding.stage for finding in found} == {"after"}
     # there is no excerpt of a mix that nobody recorded
     assert all(finding.hear_s is None for finding in found)

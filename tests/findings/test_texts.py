@@ -16,6 +16,7 @@ from deskhand.findings import KINDS, say, with_live_advice
 from deskhand.findings.finding import Caution
 from deskhand.findings.judgements import KIND_OF
 from deskhand.findings.kinds import ENTRIES
+from deskhand.findings.sound_causes import CAUSE_ADVICE
 from deskhand.findings.text import catalogue
 from deskhand.house import BLOCKS, ROLES
 from tests.support.examples import VALUES, example
@@ -33,6 +34,8 @@ ELSEWHERE: Final = {
     MIX: {MIX},
     # a level, once moves are planned (moves.level.agreed)
     "planned": {"after-the-source", "level-by-moves"},
+    # a changed sound, once its cause is known (findings.sound_causes)
+    "causes": {*CAUSE_ADVICE.values(), "cause-same"},
     "live": {name for kind in KINDS.values() for names in kind.live_advice.values() for name in names},
 }
 
@@ -152,7 +155,7 @@ def test_every_finding_of_the_code_has_its_words() -> None:
 def test_every_sentence_of_the_catalogue_is_said_somewhere() -> None:
     spoken = {(kind, case) for _, kinds, cases, _ in SAID for kind in kinds for case in cases}
     assert set(SENTENCES) <= spoken, set(SENTENCES) - spoken
-    advice = (ELSEWHERE["live"] | ELSEWHERE["planned"]).union(*(advice for *_, advice in SAID))
+    advice = (ELSEWHERE["live"] | ELSEWHERE["planned"] | ELSEWHERE["causes"]).union(*(advice for *_, advice in SAID))
     assert set(catalogue()["advice"]) == advice
     assert set(catalogue()["caution"]) == set(get_args(Caution))
     assert set(catalogue()["dismissed"]) == {"tonight", "for-good", "done"}

@@ -7,6 +7,7 @@ know; falling behind; the channel map.
 from __future__ import annotations
 
 import functools
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -176,6 +177,33 @@ def kept_weeks(*seeds: int) -> Baseline:
         wrong = {source for source, _ in made(seed, seed == 31).planted}
         rows += [(take, part) for part in parts_of(made(seed, seed == 31)) if part.source not in wrong]
     return baseline_of(rows, (), taps={source.name: "preamp" for source in HOUSE.source}, chains={})
+
+
+def test_an_input_is_told_that_is_not_as_in_its_kept_line_checks():
+    """The bass was 9 dB louder in every kept line check; all others are as always."""
+    watch = heard(41)
+    rng = np.random.default_rng(5)
+    rows = []
+    for week in range(1, 7):
+        take = TakeRow(
+            id=week, house="x", show=f"week {week}", date=None, phase="line-check", duration_s=1.0, recording="", house_hash="",
+            note="", kept_by="", kept_at=f"{week:04d}", forgotten_by=None, forgotten_at=None,
+        )  # fmt: skip
+        for part in (part for parts in watch.parts.values() for part in parts if part.stage == "turn"):
+            change_db = rng.normal(0.0, 0.7) + (9.0 if part.source == "bass" else 0.0)
+            values = {name: (value + change_db, pm) for name, (value, pm) in part.values.items()}
+            values |= {"passages": (1.0, None), "noise_dbfs": part.values.get("noise_dbfs", (-90.0, None))}
+            rows.append((take, replace(part, values=values, take=week)))
+    watch.baseline = baseline_of(rows)
+    try:
+        told = {entry.source.name: watch._unlike_before(entry) for entry in watch.line.inputs}
+    finally:
+        watch.baseline = None
+    memories = {entry.source.name: entry.memory for entry in watch.line.inputs if entry.memory is not None}
+    assert {name for name, findings in told.items() if findings} == {"bass"}
+    assert say(told["bass"][0]).startswith("9 dB quieter than in any of its 6 line checks; look at its gain")
+    assert len(memories) > 12
+    assert {memory.verdict for name, memory in memories.items() if name != "bass"} == {"as always"}
 
 
 def in_place_of(check: LineCheck, first: str, second: str) -> np.ndarray:

@@ -22,6 +22,7 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
         "passed-over": {"advice": ("look-muted",)},
         "from-then-on": {"advice": ("mute-and-check-cable-battery",), "facts": {"begin_s": 192.4}, "at_s": ((192.4, 240.0),)},
     },
+    "line-check": {"unlike": {"advice": ("check-gain",), "facts": {"change": "7 dB quieter than in any of its 12 line checks"}}},
     "level-high": {
         case: {
             "advice": ("lower",), "cautions": ("tell-stage",), "measured": -12.0, "expected": -18.0, "unit": "dBFS", "change_db": -6.0,

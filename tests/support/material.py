@@ -125,6 +125,12 @@ ARCHIVES: Final = {
         command=("apt-get", "-qq", "download", "fretsonfire-songs-sectoid=1.dfsg-3.1"),
         install="run `apt-get update` on Debian 12 or another release that has this version",
     ),
+    "songs of another player": Archive(
+        file_name="fretsonfire-songs-muldjord_2.dfsg-2.1_all.deb",
+        sha256="b37adf8b08b46d4182c283e760e4f40622d83674e05803960ea1e11a92600c7b",
+        command=("apt-get", "-qq", "download", "fretsonfire-songs-muldjord=2.dfsg-2.1"),
+        install="run `apt-get update` on Debian 12 or another release that has this version",
+    ),
     "voices": Archive(
         file_name="basic_pitch-0.4.0.tar.gz",
         sha256="6f48ac4b909c990fd59460622137a03b857c829bb1f3e65c71708da576ab68e5",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand import __version__
 from deskhand.baseline.kept import MIX
 from deskhand.desk.text import with_remark
-from deskhand.findings import Finding, fix_texts, has_nominal, status_of, with_text
+from deskhand.findings import KINDS, Finding, fix_texts, has_nominal, status_of, with_text
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.mix.voices import lead_of
 from deskhand.moves.answers import with_answers
@@ -93,7 +93,11 @@ class ShowFacts:
         mix_tracks = set(self.setup.matched.mix)
         tracks = self.setup.matched.by_source[source.name]
         is_mix = bool(mix_tracks) and set(tracks) <= mix_tracks
-        findings = self.readings.mix_track_findings if is_mix else self.comparison.findings.get(source.name, ())
+        findings = self.comparison.findings.get(source.name, ())
+        if is_mix:
+            # as a track of its own it is no input: only what is heard in it, and what differs from the kept mixes
+            against_kept = [finding for finding in findings if KINDS[finding.kind].tier == "judgement"]
+            findings = [*self.readings.mix_track_findings, *against_kept]
         plan = self.plans.get(source.name)
         return [with_text(agreed(finding, plan)) for finding in findings]
 
@@ -163,6 +167,7 @@ def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) ->
         left_over=tuple(map(remark_text, plan.left_over)) if plan else (),
         normal=tuple(facts.comparison.normals.get(source.name, ())),
         step_db=reading.step_lu if reading else None,
+        line_check=facts.comparison.line_memories.get(source.name),
     )
 
 

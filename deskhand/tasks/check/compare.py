@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
 from deskhand.baseline.identity import guest_inputs, mistaken, upside_down
-from deskhand.baseline.keep import mix_part, source_parts, voice_part
+from deskhand.baseline.keep import mix_part, recorded_mix_part, source_parts, voice_part
 from deskhand.baseline.kept import MIX, against, drifts, reading_of
 from deskhand.baseline.kept import load as load_kept
 from deskhand.baseline.normal import with_least_told
@@ -31,7 +31,7 @@ from deskhand.findings import (
 )
 from deskhand.findings.faults.pair import flipped_mono_loss
 from deskhand.findings.judgements import LEAST_NOTICEABLE, chance_of_each
-from deskhand.findings.kinds import KINDS
+from deskhand.findings.sound_causes import with_causes
 from deskhand.house import ROLES
 from deskhand.measure.excerpt import telling_start_s
 from deskhand.measure.tone import harshest_s
@@ -39,6 +39,8 @@ from deskhand.mix.bus import in_the_mix
 from deskhand.recording.names import nearest
 from deskhand.result import ReferenceResult
 from deskhand.store import Dismissal, history_url
+from deskhand.tasks.check.kept_shares import late_shares, mono_shares, shares_of_takes
+from deskhand.tasks.check.turns import line_memories, turn_parts
 from deskhand.tasks.new import microphones_of_one
 
 if TYPE_CHECKING:
@@ -48,6 +50,7 @@ if TYPE_CHECKING:
     from deskhand.baseline.normal import Baseline, Normal
     from deskhand.baseline.played import PlayedAgain
     from deskhand.desk import DeskState
+    from deskhand.findings.line_memory import LineMemory
     from deskhand.house import Source
     from deskhand.result import ShowResult
     from deskhand.store import KeptPart
@@ -57,8 +60,6 @@ if TYPE_CHECKING:
 
 HEAR_S: Final = 2.0
 """Length of the stretch by which a judgement can be heard. Common practice, no source."""
-LEAST_KEPT_DELAYS: Final = 3
-"""Kept takes from which on a side that comes late is set against them. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +73,8 @@ class BaselineComparison:
     findings: dict[str, list[Finding]]
     """Source to its findings, those of the kept takes included."""
     mix_findings: list[Finding]
+    line_memories: dict[str, LineMemory] = field(default_factory=dict)
+    """Source to its turn against those of kept line checks; empty of other phases."""
 
 
 def kept_takes(setup: ShowSetup, options: CheckOptions, digest: str) -> KeptTakes | None:
@@ -132,7 +135,21 @@ def parts_of(setup: ShowSetup, readings: TakeReadings) -> list[KeptPart]:
     ]
     if readings.mix_reading is not None and readings.mix_reading.readings.level_dbfs is not None:
         parts.append(mix_part(readings.mix_reading.readings, duration_s=show.duration_s, tap=show.tap))
-    return parts
+    recorded = recorded_mix_source(setup)
+    mix_reading = readings.before.get(recorded) if recorded is not None else None
+    if recorded is not None and mix_reading is not None and mix_reading.readings.level_dbfs is not None:
+        ratio, duration_s = readings.voice_ratio, show.duration_s
+        parts.append(recorded_mix_part(recorded, mix_reading.readings, ratio, duration_s=duration_s, tap=show.tap))
+    return [*parts, *turn_parts(setup, readings)]
+
+
+def recorded_mix_source(setup: ShowSetup) -> str | None:
+    """Name under which the desk's own mix is read; None where it was not recorded, and in a line check, which has none."""
+    mix = set(setup.matched.mix)
+    if not mix or setup.is_line_check:
+        return None
+    by_source = setup.matched.by_source
+    return next((name for name, tracks in by_source.items() if tracks and set(tracks) <= mix), None)
 
 
 def compare(
@@ -166,7 +183,7 @@ def compare(
     groups = microphones_of_one(setup.house)
     baseline, normals = against(takes, parts, taps=taps, chains=chains, again=again, groups=groups)
     findings = pairs_as_usual(
-        as_usual(findings, _shares_of_takes(setup, takes)), mono=_mono_shares(takes), late=_late_shares(takes)
+        as_usual(findings, shares_of_takes(setup, takes)), mono=mono_shares(takes), late=late_shares(takes)
     )
     # whoever comes as a guest sounds as nobody did there before
     guests = guest_inputs(baseline)
@@ -181,54 +198,16 @@ def compare(
     drifting = drifts(baseline, watched, date=setup.show.date, left_out=unshaped)
     findings, crept = with_trends(findings, drifting), judge_drifts(drifting)
     chance = chance_of_each(normals, _roles(setup))
+    memories, changed = line_memories(setup, baseline, parts)
     normals = with_least_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE)
     return BaselineComparison(
         result=_reference_result(takes, baseline),
         baseline=baseline,
         normals=with_sides_told(baseline, parts, normals, chance=chance, least_jnd=LEAST_NOTICEABLE, groups=groups),
-        findings=joined(joined(findings, unusual), crept),
+        findings=joined(joined(joined(findings, changed), unusual), crept),
         mix_findings=mix,
+        line_memories=memories,
     )
-
-
-def _shares_of_takes(setup: ShowSetup, takes: KeptTakes) -> dict[str, float]:
-    """Source that may be silent to the share of the kept takes in which it plays."""
-    played = {(take.id, part.source) for take, part in takes.rows}
-    return {
-        source.name: sum((take.id, source.name) in played for take in takes.takes) / len(takes.takes)
-        for source in setup.house.source
-        if ROLES[source.role].may_be_silent
-    }
-
-
-def _pair_readings(takes: KeptTakes, name: str) -> dict[str, list[float]]:
-    """Pair to a reading of it in each kept take that holds it."""
-    readings: dict[str, list[float]] = {}
-    for _, part in takes.rows:
-        if part.stage == "tap" and part.sound == 0 and name in part.values:
-            readings.setdefault(part.source, []).append(part.values[name][0])
-    return readings
-
-
-def _mono_shares(takes: KeptTakes) -> dict[str, float]:
-    """Pair to the share of its kept takes in which both sides carried one signal; not of what plays finished recordings, mono or stereo."""
-    finished = {part.source for _, part in takes.rows if part.role in ROLES and ROLES[part.role].finished}
-    same = KINDS["duplicate"]["same"]
-    return {
-        source: sum(correlation > same for correlation in correlations) / len(correlations)
-        for source, correlations in _pair_readings(takes, "correlation").items()
-        if source not in finished
-    }
-
-
-def _late_shares(takes: KeptTakes) -> dict[str, float]:
-    """Pair to the share of its kept takes in which a side came late, where several tell."""
-    least_ms = KINDS["delay"]["least_ms"]
-    return {
-        source: sum(abs(delay_ms) >= least_ms for delay_ms in delays_ms) / len(delays_ms)
-        for source, delays_ms in _pair_readings(takes, "delay_ms").items()
-        if len(delays_ms) >= LEAST_KEPT_DELAYS
-    }
 
 
 def _newcomers(setup: ShowSetup, takes: KeptTakes) -> frozenset[str]:
@@ -261,7 +240,9 @@ def _reference_result(takes: KeptTakes, baseline: Baseline) -> ReferenceResult:
 
 def _roles(setup: ShowSetup) -> dict[str, str]:
     """Source to its role, the mix among them."""
-    return {**{source.name: source.role for source in setup.house.source}, MIX: MIX}
+    roles: dict[str, str] = {source.name: source.role for source in setup.house.source}
+    recorded = recorded_mix_source(setup)
+    return {**roles, MIX: MIX, **({recorded: MIX} if recorded is not None else {})}
 
 
 def _unusual(
@@ -287,15 +268,19 @@ def _unusual(
         tone = np.mean([readings.figures_with_chains.tracks[row].tone for row in rows], axis=0)
         return tuple((begin + start_s, end + start_s) for begin, end in harshest_s(tone, reading.activity.blocks))
 
-    return judge_normals(
+    roles = _roles(setup)
+    unusual = judge_normals(
         normals,
-        _roles(setup),
+        roles,
         learned=baseline.learned,
         relearning=baseline.relearning,
         newcomers=newcomers,
         hear_s=moment,
         harsh_s=harsh,
     )
+    recorded = recorded_mix_source(setup)
+    by_cable = {source.name: source.by_cable for source in setup.house.source if source.name != recorded}
+    return with_causes(unusual, normals, roles, by_cable)
 
 
 def _is_flipped_back(readings: TakeReadings, source: Source, desk: DeskState) -> bool:

@@ -22,7 +22,7 @@ from deskhand.mix.clearance import shifted
 from deskhand.mix.recorded import recorded_mix
 from deskhand.mix.voices import feed_strips, measure_voices, sings, voices_of
 from deskhand.recording.names import nearest
-from deskhand.tasks.check.mix import mix_result
+from deskhand.tasks.check.mix import mix_result, mix_voice_ratio
 from deskhand.tasks.new import microphones_of_one
 
 if TYPE_CHECKING:
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from deskhand.measure.figures import Figures
     from deskhand.mix.clearance import AudibilityLimits, Clearance
     from deskhand.mix.recorded import RecordedMix
+    from deskhand.mix.voice_ratio import VoiceRatio
     from deskhand.recording import Recording
     from deskhand.result import MixResult
 
@@ -107,6 +108,8 @@ class TakeReadings:
     mix: MixResult | None
     recorded_mix: RecordedMix | None
     """The desk's own mix against its target, where both are there."""
+    voice_ratio: VoiceRatio | None
+    """Lead voice against the band in the desk's own mix, where it was recorded."""
     mix_reading: SourceReading | None
     voices: list[Clearance]
     tracks: dict[str, tuple[int, ...]]
@@ -170,6 +173,9 @@ def measure(take: TakeInput) -> TakeReadings:
         mix_track_findings=judge_mix(take.matched.mix, context),
         mix=mix,
         recorded_mix=_recorded_mix(take, before),
+        voice_ratio=None
+        if take.line_check
+        else mix_voice_ratio(take.house, chained.figures, tracks | chained.rows, before, take.matched.mix),
         mix_reading=mix_reading,
         voices=voices,
         tracks=tracks,

@@ -4,13 +4,18 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from deskhand.house import ROLES
 from deskhand.measure.readings import SourceReading, read_source
 from deskhand.mix.balance import shares_pct, shift_phon
 from deskhand.mix.bus import Strip, level_dba, level_offset_db, listening_dba
 from deskhand.mix.faders import find_faders
+from deskhand.mix.voice_ratio import VoiceRatio, voice_ratio
+from deskhand.mix.voices import lead_of
 from deskhand.result import MixResult
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from deskhand.house import HouseFile, Room
     from deskhand.measure.figures import Figures
 
@@ -61,3 +66,35 @@ def _balance_shift_phon(room: Room, figures: Figures, rows: tuple[int, int], lou
         offset_db=level_offset_db(room, loudness_lufs),
         change_db=room.level_dba - level_dba(room, loudness_lufs),
     )
+
+
+def mix_voice_ratio(
+    house: HouseFile,
+    figures: Figures,
+    rows: Mapping[str, tuple[int, ...]],
+    readings: Mapping[str, SourceReading],
+    desk_mix: tuple[int, ...],
+) -> VoiceRatio | None:
+    """Lead voice against the band in the desk's own mix; None where that was not recorded, or nobody leads.
+
+    Parameters
+    ----------
+    house : HouseFile
+    figures : Figures
+        Recorded tracks, and what comes out of the chains.
+    rows : mapping
+        Source to the rows that hold it after its chain.
+    readings : mapping
+        Source to its reading at the tap.
+    desk_mix : tuple of int
+        Tracks that hold the desk's own mix; empty where it was not recorded.
+    """
+    lead = lead_of(house)
+    if not desk_mix or lead is None or lead not in readings:
+        return None
+    may_be_in_it = [
+        Strip(source=source.name, rows=rows[source.name], fader_db=0.0)
+        for source in house.source
+        if source.name in readings and source.name in rows and ROLES[source.role].in_a_mix
+    ]
+    return voice_ratio(figures, may_be_in_it, desk_mix[:2], lead, readings[lead].activity.blocks)
