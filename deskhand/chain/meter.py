@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
@@ -213,12 +213,28 @@ class Meters:
         return top, max(top, float(self._true_peak[rows].max(initial=0.0)))
 
 
+class MeterReadings(Protocol):
+    """Readings of the meters of a whole chain, by the position of the block that each stands behind."""
+
+    def block_powers_of(self, stage: int) -> tuple[Array, Array, Array | None]:
+        """Mean squares (channels, blocks), K-weighted mean square (blocks,) and product of the sides of a stage."""
+        ...
+
+    def reduction_of(self, stage: int) -> Array | None:
+        """(steps,) gain reduction of a stage in dB, each 10 ms; None for one that moves no gain."""
+        ...
+
+    def tops_of(self, stage: int) -> tuple[float, float]:
+        """Largest sample and largest true peak of a stage."""
+        ...
+
+
 class StageMeter:
     """Meter behind one block of a chain.
 
     Parameters
     ----------
-    meters : Meters
+    meters : MeterReadings
         Meters of the whole chain.
     stage : int
         Position of the block in the chain.
@@ -226,7 +242,7 @@ class StageMeter:
         Name of the block.
     """
 
-    def __init__(self, meters: Meters, stage: int, block: str) -> None:
+    def __init__(self, meters: MeterReadings, stage: int, block: str) -> None:
         self._meters = meters
         self._stage = stage
         self.block = block

@@ -1,0 +1,422 @@
+"""Chains of eight channels at once: filters, gains, compressors and gates, and a meter behind each, one channel a lane.
+
+Twins of `filters.cascade`, of the kernels in `dynamics`, and of the K-weighting of `loudness.weighted_energy`: each lane is
+rounded as they are. A piece of a hundredth of a second goes through all blocks before the next: it stays in the nearest cache.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+import numba as nb
+import numpy as np
+
+from deskhand.dsp import dynamics, peak
+from deskhand.dsp.vectors import LANES, decibels, gain_of, load, store, swapped, where_greater
+
+GAIN, FILTER, COMPRESSOR, GATE = 0, 1, 2, 3
+"""Kinds of a slot, a place in the chain of all lanes."""
+SETTINGS: Final = 9
+"""Settings a slot and lane: of a gain its factor; of others as the names below."""
+THRESHOLD, RATIO, KNEE, ATTACK, RELEASE, MAKEUP, AVERAGING, LINKED, HOLD = range(SETTINGS)
+"""Rows of the settings. Of a gate RATIO is the level at which it closes, and KNEE its range."""
+IS_RMS, BY_COLUMN, TWO_STAGE = 1, 2, 4
+"""Bits of a slot's mode: averages squares; works on each lane alone, whatever its ratio and release; releases in two stages."""
+MEMORIES: Final = 6
+"""State of a dynamics slot: detector, three of the smoothing, open or not, samples to hold."""
+ENERGY, POWER, PRODUCT, REDUCTION = 0, 1, 2, 3
+"""Rows of the meters' sums over a step: K-weighted, plain, left times right, gain reduction in dB."""
+TOP, LAST_TOP, TRUE_PEAK = 0, 1, 2
+"""Rows of the meters' peaks."""
+_SMALLEST: Final = 1e-30
+"""State below this (-600 dB) is set to 0, as in `filters`."""
+_NO_DENORMALS: Final = 1e-25
+"""Added to what decays, as in `dynamics`."""
+
+
+@nb.njit("void(float64[::1], int64, float64[::1], float64[::1], int64, int64)", cache=True, nogil=True)
+def sections(tile: np.ndarray, frames: int, coefficients: np.ndarray, state: np.ndarray, first: int, last: int) -> None:
+    """Filter a piece in place through second-order sections `first` to `last`, each lane with its own coefficients.
+
+    Shapes: tile (frames * 8,), one frame's lanes after another; coefficients (sections * 5 * 8,), b0 b1 b2 a1 a2; state
+    (sections * 2 * 8,), updated.
+    """
+    section = first
+    while section < last:
+        c, s = section * 5 * LANES, section * 2 * LANES
+        b0, b1, b2 = load(coefficients, c), load(coefficients, c + 8), load(coefficients, c + 16)
+        a1, a2 = load(coefficients, c + 24), load(coefficients, c + 32)
+        s0, s1 = load(state, s), load(state, s + 8)
+        if section + 1 < last:
+            # two at once: each hides the other's latency
+            d0, d1, d2 = load(coefficients, c + 40), load(coefficients, c + 48), load(coefficients, c + 56)
+            c1, c2 = load(coefficients, c + 64), load(coefficients, c + 72)
+            t0, t1 = load(state, s + 16), load(state, s + 24)
+            for index in range(0, frames * 8, 8):
+                x = load(tile, index)
+                y = b0 * x + s0
+                s0 = (b1 * x + s1) - a1 * y
+                s1 = b2 * x - a2 * y
+                z = d0 * y + t0
+                t0 = (d1 * y + t1) - c1 * z
+                t1 = d2 * y - c2 * z
+                store(tile, index, z)
+            store(state, s + 16, t0)
+            store(state, s + 24, t1)
+        else:
+            for index in range(0, frames * 8, 8):
+                x = load(tile, index)
+                y = b0 * x + s0
+                s0 = (b1 * x + s1) - a1 * y
+                s1 = b2 * x - a2 * y
+                store(tile, index, y)
+        store(state, s, s0)
+        store(state, s + 8, s1)
+        section += 2
+    for index in range(first * 2 * LANES, last * 2 * LANES):
+        if abs(state[index]) <= _SMALLEST:
+            state[index] = 0.0
+
+
+# long: one walk along time; split, each step would go through memory
+@nb.njit(
+    "void(float64[::1], float64[::1], int64, int64, float64[:, ::1], float64[:, ::1], float64[::1], float64[::1])",
+    cache=True,
+    nogil=True,
+)
+def compress(
+    tile: np.ndarray,
+    heard: np.ndarray,
+    frames: int,
+    mode: int,
+    settings: np.ndarray,
+    state: np.ndarray,
+    pairs: np.ndarray,
+    taken_off: np.ndarray,
+) -> None:
+    """Compress a piece in place: `dynamics.detect`, `compress`, `smooth` and `apply`.
+
+    Parameters
+    ----------
+    tile, heard : (frames * 8,)
+        The piece, and what the detectors hear.
+    frames, mode : int
+    settings, state : (9, 8), (6, 8)
+        State updated.
+    pairs : (8,)
+        1 for the lanes of pairs.
+    taken_off : (8,)
+        Gains the sum of the gain reduction in dB, of a pair the larger of its sides.
+    """
+    flat, memory = settings.reshape(-1), state.reshape(-1)
+    constants = np.empty(5 * LANES)
+    constants[:8], constants[8:16], constants[16:24], constants[24:32] = 0.0, 1.0, 2.0, _NO_DENORMALS
+    constants[32:] = 0.5 * settings[KNEE]
+    zero, whole, two, little = load(constants, 0), load(constants, 8), load(constants, 16), load(constants, 24)
+    half_knee, knee, threshold = load(constants, 32), load(flat, KNEE * 8), load(flat, THRESHOLD * 8)
+    slope = whole - whole / load(flat, RATIO * 8)
+    attack, release, makeup = load(flat, ATTACK * 8), load(flat, RELEASE * 8), load(flat, MAKEUP * 8)
+    linked, paired = load(flat, LINKED * 8), load(pairs, 0)
+    keep = load(flat, AVERAGING * 8)
+    levels = np.empty(frames * LANES)
+    rest = whole - keep
+    power, held, total = load(memory, 0), load(memory, 8), load(taken_off, 0)
+    # three walks over a piece that lies in the nearest cache: in one, the registers would not do
+    if mode & IS_RMS:
+        for index in range(0, frames * 8, 8):
+            x = load(heard, index)
+            power = keep * power + rest * (two * x * x + little)
+            store(levels, index, power)
+        store(memory, 0, power)
+    else:
+        for index in range(0, frames * 8, 8):
+            x = load(heard, index)
+            store(levels, index, x * x)
+    for index in range(0, frames * 8, 8):
+        level = decibels(load(levels, index))
+        other = swapped(level)
+        level = where_greater(linked, zero, where_greater(other, level, other, level), level)
+        over = level - threshold
+        twice, bent = two * over, over + half_knee
+        wanted = where_greater(knee, twice, slope * (bent * bent) / (two * knee), slope * over)
+        store(levels, index, where_greater(twice, zero - knee, wanted, zero))
+    for index in range(0, frames * 8, 8):
+        wanted = load(levels, index)
+        factor = where_greater(wanted, held, attack, release)
+        held = factor * held + (whole - factor) * wanted + little
+        store(levels, index, held)
+    for index in range(0, frames * 8, 8):
+        reduction = load(levels, index)
+        other = swapped(reduction)
+        total = total + where_greater(paired, zero, where_greater(other, reduction, other, reduction), reduction)
+        store(tile, index, load(tile, index) * gain_of(makeup - reduction))
+    store(memory, 8, held)
+    store(taken_off, 0, total)
+
+
+# long: each lane through the scalar kernels, for what no vector is written for
+@nb.njit(
+    "void(float64[::1], float64[::1], int64, int64, int64, float64, float64[:, ::1], float64[:, ::1], float64[::1], "
+    "float64[::1])",
+    cache=True,
+    nogil=True,
+)
+def by_column(
+    tile: np.ndarray,
+    heard: np.ndarray,
+    frames: int,
+    kind: int,
+    mode: int,
+    rate_hz: float,
+    settings: np.ndarray,
+    state: np.ndarray,
+    pairs: np.ndarray,
+    taken_off: np.ndarray,
+) -> None:
+    """Compress or gate a piece in place, lane after lane by the kernels of `dynamics`; parameters as for `compress`."""
+    column, held, gate_state = np.empty(frames), np.empty(3), np.empty(2)
+    levels, reductions = np.empty((LANES, frames)), np.empty((LANES, frames))
+    for lane in range(LANES):
+        held[0] = state[0, lane]
+        for index in range(frames):
+            column[index] = heard[index * LANES + lane]
+        dynamics.detect(column, settings[AVERAGING, lane], held, levels[lane])
+        state[0, lane] = held[0]
+    for lane in range(LANES):
+        column[:] = levels[lane]
+        if settings[LINKED, lane] > 0.0:
+            for index in range(frames):
+                column[index] = max(column[index], levels[lane ^ 1, index])
+        for index in range(3):
+            held[index] = state[1 + index, lane]
+        if kind == GATE:
+            gate_state[0], gate_state[1] = state[4, lane], state[5, lane]
+            dynamics.gate(
+                column, settings[THRESHOLD, lane], settings[RATIO, lane], settings[KNEE, lane],
+                np.int64(settings[HOLD, lane]), gate_state,
+            )  # fmt: skip
+            dynamics.smooth_gate(column, settings[ATTACK, lane], settings[RELEASE, lane], held)
+            state[4, lane], state[5, lane] = gate_state[0], gate_state[1]
+        else:
+            dynamics.compress(column, settings[THRESHOLD, lane], settings[RATIO, lane], settings[KNEE, lane])
+            if mode & TWO_STAGE:
+                dynamics.smooth_two_stage(column, settings[ATTACK, lane], rate_hz, held)
+            else:
+                dynamics.smooth(column, settings[ATTACK, lane], settings[RELEASE, lane], held)
+        for index in range(3):
+            state[1 + index, lane] = held[index]
+        reductions[lane] = column
+    for lane in range(LANES):
+        partner = lane ^ 1 if pairs[lane] > 0.0 else lane
+        for index in range(frames):
+            taken_off[lane] += max(reductions[lane, index], reductions[partner, index])
+        for index in range(frames):
+            column[index] = settings[MAKEUP, lane] - reductions[lane, index]
+        dynamics.to_gain(column, column)
+        for index in range(frames):
+            tile[index * LANES + lane] *= column[index]
+
+
+@nb.njit("void(float64[::1], int64, float64[::1], float64[:, ::1], float64[:, ::1], float64[::1])", cache=True, nogil=True)
+def meter(
+    tile: np.ndarray,
+    frames: int,
+    weighting: np.ndarray,
+    state: np.ndarray,
+    sums: np.ndarray,
+    top: np.ndarray,
+) -> None:
+    """Add a piece to the meters: K-weighted energy, energy, left times right, and the largest sample.
+
+    Shapes: tile (frames * 8,), weighting (10 * 8,), state (4, 8), sums (4, 8), updated; top (8,), filled.
+
+    References
+    ----------
+    ITU-R BS.1770-5 (2023), Annex 1, eq. 1.
+    """
+    memory, totals = state.reshape(-1), sums.reshape(-1)
+    b0, b1, b2 = load(weighting, 0), load(weighting, 8), load(weighting, 16)
+    a1, a2 = load(weighting, 24), load(weighting, 32)
+    c0, c1, c2 = load(weighting, 40), load(weighting, 48), load(weighting, 56)
+    d1, d2 = load(weighting, 64), load(weighting, 72)
+    s0, s1, s2, s3 = load(memory, 0), load(memory, 8), load(memory, 16), load(memory, 24)
+    energy, power, product = load(totals, ENERGY * 8), load(totals, POWER * 8), load(totals, PRODUCT * 8)
+    top[:] = 0.0
+    zero = load(top, 0)
+    highest = zero
+    for index in range(0, frames * 8, 8):
+        x = load(tile, index)
+        y = b0 * x + s0
+        s0 = (b1 * x + s1) - a1 * y
+        s1 = b2 * x - a2 * y
+        z = c0 * y + s2
+        s2 = (c1 * y + s3) - d1 * z
+        s3 = c2 * y - d2 * z
+        energy = energy + z * z
+        power = power + x * x
+        product = product + x * swapped(x)
+        size = where_greater(x, zero, x, zero - x)
+        highest = where_greater(size, highest, size, highest)
+    store(memory, 0, s0)
+    store(memory, 8, s1)
+    store(memory, 16, s2)
+    store(memory, 24, s3)
+    store(totals, ENERGY * 8, energy)
+    store(totals, POWER * 8, power)
+    store(totals, PRODUCT * 8, product)
+    store(top, 0, highest)
+
+
+@nb.njit("void(float64[::1], int64, float32[:, ::1], float64, float64[::1], float64[:, ::1], float32[:, ::1])", cache=True, nogil=True)
+def true_peaks(
+    tile: np.ndarray,
+    frames: int,
+    phases: np.ndarray,
+    most_gain: float,
+    top: np.ndarray,
+    peaks: np.ndarray,
+    before: np.ndarray,
+) -> None:
+    """Keep the largest sample and true peak of each lane; lanes that cannot beat theirs are passed over, as in `peak.true_peak`.
+
+    Shapes: tile (frames * 8,), top (8,), of this piece; peaks (3, 8) and before (8, 24), the samples before the piece, updated.
+    """
+    back = before.shape[1]
+    stretch = np.empty(back + frames, np.float32)
+    for lane in range(LANES):
+        tried = max(top[lane], peaks[LAST_TOP, lane]) * most_gain > peaks[TRUE_PEAK, lane]
+        first = 0 if tried else max(0, frames - back)
+        stretch[:back] = before[lane]
+        for index in range(first, frames):
+            stretch[back + index] = np.float32(tile[index * LANES + lane])
+        if tried:
+            peaks[TRUE_PEAK, lane] = peak.true_peak(stretch, 240, phases, np.float32(peaks[TRUE_PEAK, lane]))
+        before[lane] = stretch[frames:]
+        peaks[TOP, lane] = max(peaks[TOP, lane], np.float64(np.float32(top[lane])))
+        # a piece shorter than what is looked back at does not yet cover what came before it
+        peaks[LAST_TOP, lane] = top[lane] if frames >= back else max(top[lane], peaks[LAST_TOP, lane])
+
+
+# long by its parameters: one call a chunk, so that the interpreter's lock is let go of once
+@nb.njit(
+    "int64(float32[:, ::1], int64[::1], float32[:, ::1], int64[::1], int64, float64, int64[:, ::1], float64[::1], "
+    "float64[::1], float64[:, :, ::1], float64[:, :, ::1], float64[::1], int64, float64[::1], float32[:, ::1], float64, "
+    "float64[:, :, ::1], float64[:, :, ::1], int64, float64[:, :, :, ::1], float64[:, :, ::1], float32[:, :, ::1])",
+    cache=True,
+    nogil=True,
+)
+def run(
+    rows: np.ndarray,
+    sources: np.ndarray,
+    results: np.ndarray,
+    targets: np.ndarray,
+    step: int,
+    rate_hz: float,
+    slots: np.ndarray,
+    coefficients: np.ndarray,
+    section_state: np.ndarray,
+    settings: np.ndarray,
+    state: np.ndarray,
+    pairs: np.ndarray,
+    metered: int,
+    weighting: np.ndarray,
+    phases: np.ndarray,
+    most_gain: float,
+    meter_state: np.ndarray,
+    sums: np.ndarray,
+    filled: int,
+    steps: np.ndarray,
+    peaks: np.ndarray,
+    before: np.ndarray,
+) -> int:
+    """Run a stretch of eight channels through their slots.
+
+    Parameters
+    ----------
+    rows : (tracks, frames) float32
+    sources : (8,) int64
+        Row of `rows` of each lane; -1 for a lane that carries nothing.
+    results : (channels, frames) float32
+        Filled.
+    targets : (8,) int64
+        Row of `results` of each lane.
+    step : int
+        Frames a step of the meters: 10 ms.
+    rate_hz : float
+    slots : (slots, 4) int64
+        Kind, mode, first section and the one after the last: of a filter its own, of dynamics those of its side-chain.
+    coefficients, section_state : (sections * 5 * 8,), (sections * 2 * 8,)
+    settings, state : (slots, 9, 8), (slots, 6, 8)
+    pairs : (8,)
+        1 for the lanes of pairs.
+    metered : int
+        1 with meters behind the slots; nothing below is touched without.
+    weighting : (10 * 8,)
+        K-weighting in every lane.
+    phases, most_gain
+        From `peak.interpolator`, and the most it can raise a sample by.
+    meter_state, sums : (slots, 4, 8)
+        State of the meters, and sums over the step that is not whole yet.
+    filled : int
+        Frames in that step.
+    steps : (slots, steps, 4, 8)
+        Filled with the sums over each step that is whole.
+    peaks, before : (slots, 3, 8), (slots, 8, 24)
+
+    Returns
+    -------
+    int, frames in the step that is not whole yet.
+    """
+    frames = rows.shape[1]
+    tile, side_chain = np.empty(step * LANES), np.empty(step * LANES)
+    top = np.empty(LANES)
+    whole_steps, first = 0, 0
+    while first < frames:
+        count = min(step - filled, frames - first)
+        size = count * LANES
+        for lane in range(LANES):
+            if sources[lane] < 0:
+                for index in range(count):
+                    tile[index * LANES + lane] = 0.0
+            else:
+                row = rows[sources[lane], first : first + count]
+                for index in range(count):
+                    tile[index * LANES + lane] = row[index]
+        for slot in range(slots.shape[0]):
+            kind, mode = slots[slot, 0], slots[slot, 1]
+            if kind == FILTER:
+                sections(tile, count, coefficients, section_state, slots[slot, 2], slots[slot, 3])
+            elif kind == GAIN:
+                for index in range(count):
+                    for lane in range(LANES):
+                        tile[index * LANES + lane] *= settings[slot, 0, lane]
+            else:
+                heard = tile
+                if slots[slot, 3] > slots[slot, 2]:
+                    side_chain[:size] = tile[:size]
+                    sections(side_chain, count, coefficients, section_state, slots[slot, 2], slots[slot, 3])
+                    heard = side_chain
+                if mode & BY_COLUMN:
+                    by_column(
+                        tile, heard, count, kind, mode, rate_hz, settings[slot], state[slot], pairs, sums[slot, REDUCTION]
+                    )
+                else:
+                    compress(tile, heard, count, mode, settings[slot], state[slot], pairs, sums[slot, REDUCTION])
+            if metered:
+                meter(tile, count, weighting, meter_state[slot], sums[slot], top)
+                true_peaks(tile, count, phases, most_gain, top, peaks[slot], before[slot])
+        for lane in range(LANES):
+            if sources[lane] >= 0:
+                row = results[targets[lane], first : first + count]
+                for index in range(count):
+                    row[index] = tile[index * LANES + lane]
+        first += count
+        filled += count
+        if filled == step:
+            filled = 0
+            if metered:
+                for slot in range(slots.shape[0]):
+                    steps[slot, whole_steps] = sums[slot]
+                    sums[slot] = 0.0
+            whole_steps += 1
+    return filled
