@@ -170,7 +170,7 @@ class LaneGroup:
         self._before = np.zeros((count, LANES, 2 * peak.TAPS_A_SIDE), np.float32)
         self._phases = peak.interpolator(peak.oversampling(sample_rate_hz))
         self._most_gain = float(np.abs(self._phases).sum(axis=1).max(initial=1.0))
-        self._weighting = np.repeat(lanes.coefficients(loudness.k_weighting_sos(sample_rate_hz))[0], LANES)
+        self._weighting = lanes.filter_coefficients(loudness.k_weighting_sos(sample_rate_hz))
         self._waiting = np.zeros((count, 0, 4, LANES))
         self._means: list[NDArray[np.float32]] = []
         self._reductions: dict[int, list[Array]] = {

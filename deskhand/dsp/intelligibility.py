@@ -218,32 +218,15 @@ class BandEnergies:
 
     def __init__(self, channels: int, sample_rate_hz: int) -> None:
         self.step = round(sample_rate_hz * FRAME_S)
-        filters = [third_octave_sos(middle_hz, sample_rate_hz=sample_rate_hz) for middle_hz in BANDS_HZ]
-        self._coefficients = [
-            lanes.coefficients(*filters[first : first + lanes.FILTERS]) for first in range(0, _COUNT, lanes.FILTERS)
-        ]
-        self._channels = channels
-        groups = -(-channels // lanes.LANES)
-        self._state = np.zeros((groups, len(self._coefficients), lanes.FILTERS, lanes.STATES, lanes.LANES))
+        self._bank = lanes.filter_bank(
+            bands=[third_octave_sos(middle_hz, sample_rate_hz=sample_rate_hz) for middle_hz in BANDS_HZ]
+        )
+        self._states = [self._bank.state() for _ in range(-(-channels // lanes.LANES))]
 
     def take(self, samples: NDArray[np.float32], group: int) -> NDArray[np.float32]:
-        """(frames, 18, channels of the group) mean squares of (channels of the group, samples): four channels a group."""
-        count = samples.shape[0]
-        padded = samples
-        if count < lanes.LANES:
-            padded = np.zeros((lanes.LANES, samples.shape[1]), np.float32)
-            padded[:count] = samples
-        frames = samples.shape[1] // self.step
-        energies = np.empty((_COUNT, frames, lanes.LANES))
-        for filter_group, coefficients in enumerate(self._coefficients):
-            part = np.empty((lanes.FILTERS, frames, lanes.LANES))
-            lanes.energies(
-                np.ascontiguousarray(padded, np.float32),
-                0,
-                self.step,
-                coefficients,
-                self._state[group, filter_group],
-                part,
-            )
-            energies[lanes.FILTERS * filter_group : lanes.FILTERS * (filter_group + 1)] = part
-        return np.ascontiguousarray((energies[:, :, :count] / self.step).transpose(1, 0, 2).astype(np.float32))
+        """(frames, 18, channels of the group) mean squares of (channels of the group, samples): eight channels a group."""
+        bank, count = self._bank, samples.shape[0]
+        sums = np.empty((_COUNT, samples.shape[1] // self.step, lanes.LANES))
+        samples = np.ascontiguousarray(samples, np.float32)
+        lanes.energies(samples, 0, self.step, bank.weighting, bank.poles, bank.scales, self._states[group], sums)
+        return np.ascontiguousarray((sums[:, :, :count] / self.step).transpose(1, 0, 2).astype(np.float32))

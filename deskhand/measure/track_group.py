@@ -20,8 +20,13 @@ if TYPE_CHECKING:
     from deskhand.measure.grid import AnalysisGrid
     from deskhand.measure.track_figures import TrackFigures
 
-GROUP_TRACKS: Final = lanes.LANES
+_MOST_TRACKS: Final = lanes.LANES
 """Tracks a group, one a lane."""
+
+
+def group_tracks(tracks: int) -> int:
+    """Tracks a group: as many as there are lanes, fewer where one thread would have nothing to do."""
+    return min(_MOST_TRACKS, max(1, -(-tracks // 2)))
 
 
 class TrackGroup:
@@ -31,13 +36,15 @@ class TrackGroup:
     ----------
     grid : AnalysisGrid
     tracks : range
-        Numbers of the group's tracks, four at most.
+        Numbers of the group's tracks, eight at most.
     figures : sequence of TrackFigures
         One for each track of the recording; those of the group are filled.
     compared : set of int
         Tracks whose spectra are kept for what is summed over two tracks.
     searched_tracks : int
         Faults are looked for in the tracks below this number.
+    humming : set of int
+        Tracks behind those whose hum is looked for as well.
     """
 
     def __init__(
@@ -48,18 +55,18 @@ class TrackGroup:
         *,
         compared: AbstractSet[int],
         searched_tracks: int,
+        humming: AbstractSet[int] = frozenset(),
     ) -> None:
         self._grid = grid
         self.tracks = tracks
         self._compared = compared
-        # always four rows, whatever the group: lanes without a track carry zeros
-        self._held = np.zeros((GROUP_TRACKS, grid.carry + grid.chunk), np.float32)
+        self._held = np.zeros((len(tracks), grid.carry + grid.chunk), np.float32)
         self._seconds = 0
         members = [figures[track] for track in tracks]
         in_search = [track < searched_tracks for track in tracks]
         self._scan = SampleScan(grid, members, in_search)
         self._short = ShortSpectra(grid, members, in_search)
-        self._low = LowSpectra(grid, members, GROUP_TRACKS)
+        self._low = LowSpectra(grid, members, [track < searched_tracks or track in humming for track in tracks])
         self._envelopes = Envelopes(grid, members)
         self.spectra: dict[int, NDArray[np.complex64]] = {}
         """Spectra (hops, bins) of the last chunk, of the compared tracks."""
@@ -72,24 +79,25 @@ class TrackGroup:
     @property
     def low_chunk(self) -> NDArray[np.float32]:
         """(tracks, samples) last chunk, decimated to about 3 kHz."""
-        return self._low.chunk[: len(self.tracks)]
+        return self._low.chunk
 
     def take(self, samples: NDArray[np.float32], start: int) -> None:
         """Measure one chunk (tracks of this group, frames); only the last may be shorter than a chunk."""
         grid = self._grid
-        count, frames = samples.shape
+        frames = samples.shape[1]
         hops = frames // grid.hop
-        self._held[:count, : grid.carry] = self._held[:count, grid.chunk :]
-        self._held[:count, grid.carry : grid.carry + frames] = samples
-        self._held[:count, grid.carry + frames :] = 0.0
+        self._held[:, : grid.carry] = self._held[:, grid.chunk :]
+        self._held[:, grid.carry : grid.carry + frames] = samples
+        self._held[:, grid.carry + frames :] = 0.0
         self._low.take(self._held, frames, self._seconds)
         self._envelopes.take(self._held, self._low.signal, frames, start)
-        for row, track in enumerate(self.tracks):
+        for row in range(len(self.tracks)):
             self._scan.take(row, self._held[row, : grid.carry + frames], start, hops)
-            if hops:
-                spectra = self._short.take(row, self._held[row], start, hops)
-                if track in self._compared:
-                    self.spectra[track] = spectra
+        if hops:
+            spectra = self._short.take(self._held, start, hops)
+            self.spectra = {
+                track: of_track for track, of_track in zip(self.tracks, spectra, strict=True) if track in self._compared
+            }
         self._seconds += 1
 
     def finish(self) -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.dsp.intelligibility import BandEnergies
+from deskhand.dsp.lanes import LANES
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
@@ -102,8 +103,8 @@ class FeedMeter:
             stacked = left[None] if self._centred[name] else np.stack([0.5 * (left + right), left, right])
             rows[name] = stacked.astype(np.float32)
         channels = [rows[name][side] for name, side in self.channels]
-        # four channels at once: one lane of the filters each (`deskhand.dsp.lanes`)
-        groups = [channels[first : first + 4] for first in range(0, len(channels), 4)]
+        # eight channels at once: one lane of the filters each
+        groups = [channels[first : first + LANES] for first in range(0, len(channels), LANES)]
         run: Callable[..., object] = map if pool is None else pool.map
         group_energies = list(
             run(lambda numbered: self._meter.take(np.stack(numbered[1]), numbered[0]), list(enumerate(groups)))  # type: ignore[call-overload]
