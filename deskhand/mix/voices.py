@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import chain
 from operator import itemgetter
 from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
 from deskhand.chain.run import Chain
+from deskhand.chain.take import WithChains
 from deskhand.house import ROLES, DelayBlock, PanBlock
 from deskhand.measure.activity import stretches
 from deskhand.mix.bus import in_the_mix, source_matrix
@@ -101,10 +103,10 @@ def feed_strips(
     for source in house.source:
         recorded = tracks.get(source.name, ())
         if in_the_mix(source, in_song=in_song) and len(recorded) == len(source.tracks):
-            chain = tuple(blocks.get(source.name, ()))
-            channels = 2 if any(isinstance(block, PanBlock) for block in chain) else len(recorded)
+            own_blocks = tuple(blocks.get(source.name, ()))
+            channels = 2 if any(isinstance(block, PanBlock) for block in own_blocks) else len(recorded)
             strips[source.name] = FeedStrip(
-                tracks=recorded, blocks=chain, matrix=source_matrix(channels, source.fader_db or 0.0)
+                tracks=recorded, blocks=own_blocks, matrix=source_matrix(channels, source.fader_db or 0.0)
             )
     return strips
 
@@ -125,38 +127,58 @@ def _groups(wanted: Sequence[tuple[float, float]], preroll_s: float) -> list[lis
     return groups
 
 
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """Stretch of the tracks of the feed."""
+
+    samples: NDArray[np.float32]
+    """(tracks, frames)."""
+
+
+class _Stretch:
+    """Stretch of the tracks of the feed that reads like a recording of its own."""
+
+    def __init__(self, recording: _ExcerptReader, tracks: Sequence[int], begin_s: float, end_s: float) -> None:
+        self._recording = recording
+        self._tracks = tracks
+        self._begin_s = begin_s
+        self._end_s = end_s
+        self.sample_rate_hz = recording.sample_rate_hz
+        self.frames = round((end_s - begin_s) * recording.sample_rate_hz)
+
+    def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterator[_Piece]:  # noqa: ARG002 - reads at once
+        """All tracks, about `frames` at a time."""
+        at_s, piece_s = self._begin_s, frames / self.sample_rate_hz
+        while (length_s := min(piece_s, self._end_s - at_s)) > 0:
+            yield _Piece(self._recording.excerpt(self._tracks, at_s, length_s))
+            at_s += length_s
+
+
 def _processed_pieces(
     recording: _ExcerptReader,
     strips: Mapping[str, FeedStrip],
     stretch_s: tuple[float, float],
     folder: Path | None,
     pool: ThreadPoolExecutor,
-) -> Iterator[tuple[dict[str, Array], bool]]:
-    """Pieces of a stretch after the chains, source to (channels, frames), and whether it is the last: what the chains held back."""
+) -> Iterator[dict[str, NDArray[np.float32]]]:
+    """Pieces of a stretch after the chains, source to (channels, frames), in step with one another."""
     rate = recording.sample_rate_hz
     tracks = sorted({track for strip in strips.values() for track in strip.tracks})
     row_of = {track: row for row, track in enumerate(tracks)}
-    chains = {
-        name: Chain(strip.blocks, channels=len(strip.tracks), sample_rate_hz=rate, folder=folder)
-        for name, strip in strips.items()
-    }
-    at_s, end_s = stretch_s
-    ended = False
-    while not ended:
-        length_s = min(_PIECE_S, end_s - at_s)
-        ended = length_s <= 0
-        samples = np.empty((len(tracks), 0), np.float32) if ended else recording.excerpt(tracks, at_s, length_s)
-        at_s += length_s
-
-        def processed(name: str, samples: NDArray[np.float32] = samples) -> Array:
-            rows = samples[[row_of[track] for track in strips[name].tracks]].astype(np.float64)
-            return chains[name].aligned(rows) if rows.shape[1] else chains[name].rest(rows.shape[0])
-
-        yield dict(zip(strips, pool.map(processed, strips), strict=True)), ended
+    chains = [
+        (
+            tuple(row_of[track] for track in strip.tracks),
+            Chain(strip.blocks, channels=len(strip.tracks), sample_rate_hz=rate, folder=folder),
+        )
+        for strip in strips.values()
+    ]
+    processed = WithChains(_Stretch(recording, tracks, *stretch_s), 0, chains)
+    for piece in processed.blocks(round(_PIECE_S * rate), pool=pool):
+        yield {name: piece.samples[rows[0] : rows[-1] + 1] for name, rows in zip(strips, processed.rows, strict=True)}
 
 
 def _phrase_feed(
-    meter: FeedMeter, buffers: Mapping[str, Array], start: int, frames: int, start_s: float, pool: ThreadPoolExecutor
+    meter: FeedMeter, buffers: Mapping[str, NDArray[np.float32]], start: int, frames: int, start_s: float, pool: ThreadPoolExecutor
 ) -> FeedEnergies:
     """Feed of a phrase that begins at a frame of what is buffered."""
     # what lies before the phrase runs through the band filters too, so that they have settled
@@ -184,14 +206,14 @@ def _group_feeds(
     )
     begin_s = max(0.0, group[0][0] - preroll_s)
     end_s = min(recording.duration_s, group[-1][1] + _AFTER_S)
-    buffers: dict[str, Array] = {}
+    buffers: dict[str, NDArray[np.float32]] = {}
     first = round(begin_s * rate)  # frame of the take at which the buffers begin
     remaining = list(group)
-    for pieces, ended in _processed_pieces(recording, strips, (begin_s, end_s), folder, pool):
-        buffers = {
-            name: np.concatenate([buffers[name], piece], axis=1) if name in buffers else piece
-            for name, piece in pieces.items()
-        }
+    # nothing behind the last piece: what is left is then as long as it will be
+    for pieces in chain(_processed_pieces(recording, strips, (begin_s, end_s), folder, pool), [None]):
+        ended = pieces is None
+        for name, piece in (pieces or {}).items():
+            buffers[name] = np.concatenate([buffers[name], piece], axis=1) if name in buffers else piece
         ready = min((samples.shape[1] for samples in buffers.values()), default=0)
         while remaining:
             start = round(remaining[0][0] * rate) - first

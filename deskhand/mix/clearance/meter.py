@@ -99,9 +99,9 @@ class FeedMeter:
         """
         rows: dict[str, NDArray[np.float32]] = {}
         for name, matrix in self._sources.items():
-            left, right = matrix @ signals[name]
-            stacked = left[None] if self._centred[name] else np.stack([0.5 * (left + right), left, right])
-            rows[name] = stacked.astype(np.float32)
+            left, right = matrix
+            to_rows = left[None] if self._centred[name] else np.stack([0.5 * (left + right), left, right])
+            rows[name] = to_rows.astype(np.float32) @ np.asarray(signals[name], np.float32)
         channels = [rows[name][side] for name, side in self.channels]
         # eight channels at once: one lane of the filters each
         groups = [channels[first : first + LANES] for first in range(0, len(channels), LANES)]
