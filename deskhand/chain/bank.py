@@ -58,10 +58,14 @@ class _Plan:
 
 
 def _kinds_of(blocks: Sequence[LaneBlock]) -> list[tuple[int, int, bool]]:
-    return [(block.kind, block.mode, bool(len(block.sections)) and block.kind != chain_lanes.FILTER) for block in blocks]
+    return [
+        (block.kind, block.mode, bool(len(block.sections)) and block.kind != chain_lanes.FILTER) for block in blocks
+    ]
 
 
-def _merged(first: Sequence[tuple[int, int, bool]], second: Sequence[tuple[int, int, bool]]) -> list[tuple[int, int, bool]]:
+def _merged(
+    first: Sequence[tuple[int, int, bool]], second: Sequence[tuple[int, int, bool]]
+) -> list[tuple[int, int, bool]]:
     """Shortest sequence that holds both in their order."""
     lengths = np.zeros((len(first) + 1, len(second) + 1), int)
     for i in range(len(first) - 1, -1, -1):
@@ -174,7 +178,9 @@ class LaneGroup:
         self._waiting = np.zeros((count, 0, 4, LANES))
         self._means: list[NDArray[np.float32]] = []
         self._reductions: dict[int, list[Array]] = {
-            slot: [] for slot, (kind, _, _) in enumerate(plan.kinds) if kind in (chain_lanes.COMPRESSOR, chain_lanes.GATE)
+            slot: []
+            for slot, (kind, _, _) in enumerate(plan.kinds)
+            if kind in (chain_lanes.COMPRESSOR, chain_lanes.GATE)
         }
 
     def _put_blocks(self, chains: Sequence[Chain], plan: _Plan) -> None:
@@ -204,7 +210,11 @@ class LaneGroup:
         self._section_state = np.zeros(total * 2 * LANES)
 
     def run(
-        self, samples: NDArray[np.float32], tracks: Sequence[Sequence[int]], results: NDArray[np.float32], rows: Sequence[Sequence[int]]
+        self,
+        samples: NDArray[np.float32],
+        tracks: Sequence[Sequence[int]],
+        results: NDArray[np.float32],
+        rows: Sequence[Sequence[int]],
     ) -> None:
         """Run further samples (tracks, frames) through the group's chains into their rows of the results.
 
@@ -257,7 +267,13 @@ class LaneGroup:
         silence = np.zeros(peak.TAPS_A_SIDE * LANES)
         for slot in range(len(self._slots)):
             chain_lanes.true_peaks(
-                silence, peak.TAPS_A_SIDE, self._phases, self._most_gain, np.zeros(LANES), self.peaks[slot], self._before[slot]
+                silence,
+                peak.TAPS_A_SIDE,
+                self._phases,
+                self._most_gain,
+                np.zeros(LANES),
+                self.peaks[slot],
+                self._before[slot],
             )
 
 
@@ -290,7 +306,9 @@ def lane_groups(chains: Sequence[Chain], sample_rate_hz: int) -> tuple[list[Lane
         kinds = _kinds_of(chain.lane_blocks or ())
         open_plans = [plan for plan in plans if plan.room_for(chain.channels)]
         merged = [_merged(plan.kinds, kinds) for plan in open_plans]
-        best = min(range(len(merged)), key=lambda index: len(merged[index]) - len(open_plans[index].kinds), default=None)
+        best = min(
+            range(len(merged)), key=lambda index: len(merged[index]) - len(open_plans[index].kinds), default=None
+        )
         plan = _Plan() if best is None else open_plans[best]
         # a group of its own costs as many slots as the chain has, and lanes that carry nothing
         if best is None or len(merged[best]) - len(plan.kinds) > len(kinds) or len(merged[best]) > _MOST_SLOTS:

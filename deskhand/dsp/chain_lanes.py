@@ -8,10 +8,10 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba as nb
 import numpy as np
 
 from deskhand.dsp import dynamics, peak
+from deskhand.dsp.kernel import kernel
 from deskhand.dsp.vectors import LANES, decibels, gain_of, load, store, swapped, where_greater
 
 GAIN, FILTER, COMPRESSOR, GATE = 0, 1, 2, 3
@@ -34,7 +34,7 @@ _NO_DENORMALS: Final = 1e-25
 """Added to what decays, as in `dynamics`."""
 
 
-@nb.njit("void(float64[::1], int64, float64[::1], float64[::1], int64, int64)", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64[::1], float64[::1], int64, int64)")
 def sections(tile: np.ndarray, frames: int, coefficients: np.ndarray, state: np.ndarray, first: int, last: int) -> None:
     """Filter a piece in place through second-order sections `first` to `last`, each lane with its own coefficients.
 
@@ -79,11 +79,7 @@ def sections(tile: np.ndarray, frames: int, coefficients: np.ndarray, state: np.
 
 
 # long: one walk along time; split, each step would go through memory
-@nb.njit(
-    "void(float64[::1], float64[::1], int64, int64, float64[:, ::1], float64[:, ::1], float64[::1], float64[::1])",
-    cache=True,
-    nogil=True,
-)
+@kernel("void(float64[::1], float64[::1], int64, int64, float64[:, ::1], float64[:, ::1], float64[::1], float64[::1])")
 def compress(
     tile: np.ndarray,
     heard: np.ndarray,
@@ -110,8 +106,9 @@ def compress(
     """
     flat, memory = settings.reshape(-1), state.reshape(-1)
     constants = np.empty(5 * LANES)
-    constants[:8], constants[8:16], constants[16:24], constants[24:32] = 0.0, 1.0, 2.0, _NO_DENORMALS
-    constants[32:] = 0.5 * settings[KNEE]
+    for lane in range(LANES):
+        constants[lane], constants[8 + lane], constants[16 + lane], constants[24 + lane] = 0.0, 1.0, 2.0, _NO_DENORMALS
+        constants[32 + lane] = 0.5 * settings[KNEE, lane]
     zero, whole, two, little = load(constants, 0), load(constants, 8), load(constants, 16), load(constants, 24)
     half_knee, knee, threshold = load(constants, 32), load(flat, KNEE * 8), load(flat, THRESHOLD * 8)
     slope = whole - whole / load(flat, RATIO * 8)
@@ -155,11 +152,9 @@ def compress(
 
 
 # long: each lane through the scalar kernels, for what no vector is written for
-@nb.njit(
+@kernel(
     "void(float64[::1], float64[::1], int64, int64, int64, float64, float64[:, ::1], float64[:, ::1], float64[::1], "
-    "float64[::1])",
-    cache=True,
-    nogil=True,
+    "float64[::1])"
 )
 def by_column(
     tile: np.ndarray,
@@ -183,7 +178,8 @@ def by_column(
         dynamics.detect(column, settings[AVERAGING, lane], held, levels[lane])
         state[0, lane] = held[0]
     for lane in range(LANES):
-        column[:] = levels[lane]
+        for index in range(frames):
+            column[index] = levels[lane, index]
         if settings[LINKED, lane] > 0.0:
             for index in range(frames):
                 column[index] = max(column[index], levels[lane ^ 1, index])
@@ -205,7 +201,8 @@ def by_column(
                 dynamics.smooth(column, settings[ATTACK, lane], settings[RELEASE, lane], held)
         for index in range(3):
             state[1 + index, lane] = held[index]
-        reductions[lane] = column
+        for index in range(frames):
+            reductions[lane, index] = column[index]
     for lane in range(LANES):
         partner = lane ^ 1 if pairs[lane] > 0.0 else lane
         for index in range(frames):
@@ -217,7 +214,7 @@ def by_column(
             tile[index * LANES + lane] *= column[index]
 
 
-@nb.njit("void(float64[::1], int64, float64[::1], float64[:, ::1], float64[:, ::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64[::1], float64[:, ::1], float64[:, ::1], float64[::1])")
 def meter(
     tile: np.ndarray,
     frames: int,
@@ -241,7 +238,8 @@ def meter(
     d1, d2 = load(weighting, 64), load(weighting, 72)
     s0, s1, s2, s3 = load(memory, 0), load(memory, 8), load(memory, 16), load(memory, 24)
     energy, power, product = load(totals, ENERGY * 8), load(totals, POWER * 8), load(totals, PRODUCT * 8)
-    top[:] = 0.0
+    for lane in range(LANES):
+        top[lane] = 0.0
     zero = load(top, 0)
     highest = zero
     for index in range(0, frames * 8, 8):
@@ -267,7 +265,7 @@ def meter(
     store(top, 0, highest)
 
 
-@nb.njit("void(float64[::1], int64, float32[:, ::1], float64, float64[::1], float64[:, ::1], float32[:, ::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float32[:, ::1], float64, float64[::1], float64[:, ::1], float32[:, ::1])")
 def true_peaks(
     tile: np.ndarray,
     frames: int,
@@ -286,24 +284,24 @@ def true_peaks(
     for lane in range(LANES):
         tried = max(top[lane], peaks[LAST_TOP, lane]) * most_gain > peaks[TRUE_PEAK, lane]
         first = 0 if tried else max(0, frames - back)
-        stretch[:back] = before[lane]
+        for index in range(back):
+            stretch[index] = before[lane, index]
         for index in range(first, frames):
             stretch[back + index] = np.float32(tile[index * LANES + lane])
         if tried:
             peaks[TRUE_PEAK, lane] = peak.true_peak(stretch, 240, phases, np.float32(peaks[TRUE_PEAK, lane]))
-        before[lane] = stretch[frames:]
+        for index in range(back):
+            before[lane, index] = stretch[frames + index]
         peaks[TOP, lane] = max(peaks[TOP, lane], np.float64(np.float32(top[lane])))
         # a piece shorter than what is looked back at does not yet cover what came before it
         peaks[LAST_TOP, lane] = top[lane] if frames >= back else max(top[lane], peaks[LAST_TOP, lane])
 
 
 # long by its parameters: one call a chunk, so that the interpreter's lock is let go of once
-@nb.njit(
+@kernel(
     "int64(float32[:, ::1], int64[::1], float32[:, ::1], int64[::1], int64, float64, int64[:, ::1], float64[::1], "
     "float64[::1], float64[:, :, ::1], float64[:, :, ::1], float64[::1], int64, float64[::1], float32[:, ::1], float64, "
-    "float64[:, :, ::1], float64[:, :, ::1], int64, float64[:, :, :, ::1], float64[:, :, ::1], float32[:, :, ::1])",
-    cache=True,
-    nogil=True,
+    "float64[:, :, ::1], float64[:, :, ::1], int64, float64[:, :, :, ::1], float64[:, :, ::1], float32[:, :, ::1])"
 )
 def run(
     rows: np.ndarray,
@@ -393,12 +391,22 @@ def run(
             else:
                 heard = tile
                 if slots[slot, 3] > slots[slot, 2]:
-                    side_chain[:size] = tile[:size]
+                    for index in range(size):
+                        side_chain[index] = tile[index]
                     sections(side_chain, count, coefficients, section_state, slots[slot, 2], slots[slot, 3])
                     heard = side_chain
                 if mode & BY_COLUMN:
                     by_column(
-                        tile, heard, count, kind, mode, rate_hz, settings[slot], state[slot], pairs, sums[slot, REDUCTION]
+                        tile,
+                        heard,
+                        count,
+                        kind,
+                        mode,
+                        rate_hz,
+                        settings[slot],
+                        state[slot],
+                        pairs,
+                        sums[slot, REDUCTION],
                     )
                 else:
                     compress(tile, heard, count, mode, settings[slot], state[slot], pairs, sums[slot, REDUCTION])
@@ -416,7 +424,9 @@ def run(
             filled = 0
             if metered:
                 for slot in range(slots.shape[0]):
-                    steps[slot, whole_steps] = sums[slot]
-                    sums[slot] = 0.0
+                    for row in range(sums.shape[1]):
+                        for lane in range(LANES):
+                            steps[slot, whole_steps, row, lane] = sums[slot, row, lane]
+                            sums[slot, row, lane] = 0.0
             whole_steps += 1
     return filled

@@ -10,9 +10,9 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba as nb
 import numpy as np
 
+from deskhand.dsp.kernel import kernel
 from deskhand.dsp.vectors import LANES, decibels, gain_of, load, store
 
 FLOOR_DB: Final = -200.0  # level of nothing: 10 lg of the 1e-20 that `to_db` adds
@@ -35,7 +35,7 @@ def keep(time_s: float, sample_rate_hz: float) -> float:
     return float(np.exp(-1.0 / (time_s * sample_rate_hz))) if time_s > 0.0 else 0.0
 
 
-@nb.njit("float64(float64, float64, float64, float64)", cache=True, nogil=True)
+@kernel("float64(float64, float64, float64, float64)")
 def static_reduction_db(level_db: float, threshold_db: float, ratio: float, knee_db: float) -> float:
     """Gain reduction of a compressor at a level, in dB, 0 or more.
 
@@ -61,7 +61,7 @@ def static_reduction_db(level_db: float, threshold_db: float, ratio: float, knee
     return slope * over
 
 
-@nb.njit("void(float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1])")
 def to_db(power: np.ndarray) -> None:
     """Turn powers into decibels, in place: 10 lg of each value plus 1e-20 (-200 dB), within 1e-9 dB.
 
@@ -73,12 +73,14 @@ def to_db(power: np.ndarray) -> None:
         store(power, index, decibels(load(power, index)))
     if whole < size:
         rest = np.zeros(LANES)
-        rest[: size - whole] = power[whole:]
+        for index in range(whole, size):
+            rest[index - whole] = power[index]
         store(rest, 0, decibels(load(rest, 0)))
-        power[whole:] = rest[: size - whole]
+        for index in range(whole, size):
+            power[index] = rest[index - whole]
 
 
-@nb.njit("void(float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64[::1])")
 def to_gain(gain_db: np.ndarray, gain: np.ndarray) -> None:
     """Gain factors of (frames,) decibels: 10^(x / 20), within 1e-9 of itself, for -2000 to 2000 dB; eight at a time, as `to_db`."""
     size = gain_db.shape[0]
@@ -87,12 +89,14 @@ def to_gain(gain_db: np.ndarray, gain: np.ndarray) -> None:
         store(gain, index, gain_of(load(gain_db, index)))
     if whole < size:
         rest = np.zeros(LANES)
-        rest[: size - whole] = gain_db[whole:]
+        for index in range(whole, size):
+            rest[index - whole] = gain_db[index]
         store(rest, 0, gain_of(load(rest, 0)))
-        gain[whole:] = rest[: size - whole]
+        for index in range(whole, size):
+            gain[index] = rest[index - whole]
 
 
-@nb.njit("void(float64[::1], float64, float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64[::1], float64[::1])")
 def detect(signal: np.ndarray, keep_rms: float, state: np.ndarray, level_db: np.ndarray) -> None:
     """Level of each sample in dBFS of a sine's RMS.
 
@@ -118,14 +122,14 @@ def detect(signal: np.ndarray, keep_rms: float, state: np.ndarray, level_db: np.
     to_db(level_db)
 
 
-@nb.njit("void(float64[::1], float64, float64, float64)", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64)")
 def compress(level_db: np.ndarray, threshold_db: float, ratio: float, knee_db: float) -> None:
     """Turn (frames,) levels into the gain reduction a compressor asks for, in place."""
     for index in range(level_db.shape[0]):
         level_db[index] = static_reduction_db(level_db[index], threshold_db, ratio, knee_db)
 
 
-@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64[::1])")
 def smooth(reduction_db: np.ndarray, keep_attack: float, keep_release: float, state: np.ndarray) -> None:
     """Smooth gain reduction by attack and release, in place on (frames,); state (1,), updated. Giannoulis et al. 2012: smooth branching detector."""
     held = state[0]
@@ -137,7 +141,7 @@ def smooth(reduction_db: np.ndarray, keep_attack: float, keep_release: float, st
     state[0] = held
 
 
-@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64[::1])")
 def smooth_two_stage(reduction_db: np.ndarray, keep_attack: float, sample_rate_hz: float, state: np.ndarray) -> None:
     """Smooth gain reduction by an attack and a release in two stages, in place on (frames,).
 
@@ -177,7 +181,7 @@ def smooth_two_stage(reduction_db: np.ndarray, keep_attack: float, sample_rate_h
     state[0], state[1], state[2] = held, store, share
 
 
-@nb.njit("void(float64[::1], float64, float64, float64, int64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64, int64, float64[::1])")
 def gate(level_db: np.ndarray, open_db: float, close_db: float, range_db: float, hold: int, state: np.ndarray) -> None:
     """Turn (frames,) levels into the gain reduction a gate asks for, in place: 0 open, `range_db` (positive) closed.
 
@@ -202,7 +206,7 @@ def gate(level_db: np.ndarray, open_db: float, close_db: float, range_db: float,
     state[0], state[1] = is_open, left
 
 
-@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64[::1])")
 def smooth_gate(reduction_db: np.ndarray, keep_open: float, keep_close: float, state: np.ndarray) -> None:
     """Opening and closing of a gate, in place on (frames,): as `smooth`, with the opening (less reduction) for the attack."""
     held = state[0]
@@ -214,7 +218,7 @@ def smooth_gate(reduction_db: np.ndarray, keep_open: float, keep_close: float, s
     state[0] = held
 
 
-@nb.njit("void(float64[:, ::1], float64[::1], float64)", cache=True, nogil=True)
+@kernel("void(float64[:, ::1], float64[::1], float64)")
 def apply(signal: np.ndarray, reduction_db: np.ndarray, makeup_db: float) -> None:
     """Take (frames,) dB off (channels, frames), in place."""
     largest_db = 0.0
@@ -232,7 +236,7 @@ def apply(signal: np.ndarray, reduction_db: np.ndarray, makeup_db: float) -> Non
             row[index] *= gain[index]
 
 
-@nb.njit("void(float64[:, ::1], float64[::1], float64[::1], float64, float64[:, ::1])", cache=True, nogil=True)
+@kernel("void(float64[:, ::1], float64[::1], float64[::1], float64, float64[:, ::1])")
 def moving_bell(signal: np.ndarray, amount_db: np.ndarray, section: np.ndarray, sign: float, state: np.ndarray) -> None:
     """Add (g - 1) times a band-pass of 0 dB at its middle, g moving with (frames,) dB, in place on (channels, frames).
 
@@ -263,7 +267,7 @@ def moving_bell(signal: np.ndarray, amount_db: np.ndarray, section: np.ndarray, 
         state[channel, 0], state[channel, 1] = s0, s1
 
 
-@nb.njit("void(float64[::1], int64, float64, float64[::1], int64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64, float64[::1], int64[::1], float64[::1])")
 def look_ahead(
     reduction_db: np.ndarray,
     ahead: int,
@@ -311,7 +315,7 @@ def look_ahead(
     held[3 * ahead], held[3 * ahead + 1] = total, released
 
 
-@nb.njit("void(float64[::1], int64, float64[:, ::1], float64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64[:, ::1], float64, float64[::1])")
 def true_tops(signal: np.ndarray, side: int, phases: np.ndarray, ceiling: float, tops: np.ndarray) -> None:
     """Largest magnitude at each sample and between it and the next one, where it may pass a ceiling.
 

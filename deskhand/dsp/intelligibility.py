@@ -5,10 +5,10 @@ from __future__ import annotations
 import functools
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
 
 from deskhand.dsp import lanes
+from deskhand.dsp.kernel import kernel
 from deskhand.dsp.vectors import LANES, decibels, gain_of, load, store, where_greater
 
 if TYPE_CHECKING:
@@ -45,7 +45,7 @@ LONGEST_S, SHORTEST_S = 0.035, 0.0094
 _EXP: Final = np.log(10.0) / 10.0
 
 
-@nb.njit("void(float64[::1], float64[::1], float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64[::1], float64[::1], float64[::1])")
 def _audible(speech_db: np.ndarray, noise_db: np.ndarray, threshold_db: np.ndarray, shares: np.ndarray) -> None:
     """Share (18,) of each band's 30 dB of speech that is heard (4.5 to 4.7): spectrum levels in dB."""
     larger = np.empty(_COUNT)
@@ -66,7 +66,7 @@ def _audible(speech_db: np.ndarray, noise_db: np.ndarray, threshold_db: np.ndarr
 
 
 # long: the steps of `_audible`, eight frames at a time
-@nb.njit("void(float64[::1], float64[:, ::1], float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64[:, ::1], float64[::1], float64[::1])")
 def _audible_over_time(
     speech_db: np.ndarray, noise_power: np.ndarray, threshold_db: np.ndarray, shares: np.ndarray
 ) -> None:
@@ -77,7 +77,8 @@ def _audible_over_time(
     larger, slope, totals = np.empty(_COUNT * LANES), np.empty(_COUNT * LANES), np.zeros(_COUNT * LANES)
     constants = np.empty(8 * LANES)
     for row, value in enumerate((-80.0, 0.6, 2.0, 15.0, 1.0 / 30.0, 0.0, 1.0, 1e-5)):
-        constants[row * LANES : (row + 1) * LANES] = value
+        for lane in range(LANES):
+            constants[row * LANES + lane] = value
     steepest, flatter, two, reach = load(constants, 0), load(constants, 8), load(constants, 16), load(constants, 24)
     share_of, zero, whole, little = load(constants, 32), load(constants, 40), load(constants, 48), load(constants, 56)
     per_band = np.empty(4 * LANES)
@@ -89,7 +90,8 @@ def _audible_over_time(
             for band in range(_COUNT):
                 tile[band, lane] = row[band]
         for band in range(_COUNT):
-            per_band[:8], per_band[8:16] = speech_db[band] - 24.0, _SLOPE[band]
+            for lane in range(LANES):
+                per_band[lane], per_band[8 + lane] = speech_db[band] - 24.0, _SLOPE[band]
             noise_db = decibels(load(flat, band * 8) + little)
             floor, offset = load(per_band, 0), load(per_band, 8)
             level = where_greater(floor, noise_db, floor, noise_db)
@@ -101,11 +103,13 @@ def _audible_over_time(
             if band > 0:
                 power = gain_of(two * load(flat, band * 8))
                 for below in range(band):
-                    per_band[:8] = _APART[band, below]
+                    for lane in range(LANES):
+                        per_band[lane] = _APART[band, below]
                     spread_db = load(larger, below * 8) + load(slope, below * 8) * load(per_band, 0)
                     power = power + gain_of(two * spread_db)
                 masking = decibels(power)
-            per_band[:8], per_band[8:16] = threshold_db[band], speech_db[band]
+            for lane in range(LANES):
+                per_band[lane], per_band[8 + lane] = threshold_db[band], speech_db[band]
             threshold = load(per_band, 0)
             disturbance = where_greater(masking, threshold, masking, threshold)
             share = (load(per_band, 8) - disturbance + reach) * share_of
@@ -115,7 +119,10 @@ def _audible_over_time(
             for lane in range(count):
                 totals[band * LANES + lane] += per_band[16 + lane]
     for band in range(_COUNT):
-        shares[band] = totals[band * LANES : (band + 1) * LANES].sum() / max(1, frames)
+        total = 0.0
+        for lane in range(LANES):
+            total += totals[band * LANES + lane]
+        shares[band] = total / max(1, frames)
 
 
 def level_distortion(speech_db: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -9,9 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
 
+from deskhand.dsp.kernel import kernel
 from deskhand.dsp.vectors import LANES, load, store
 
 if TYPE_CHECKING:
@@ -84,7 +84,7 @@ def filter_bank(
     )
 
 
-@nb.njit("void(float64[::1], int64, float64[::1], float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64[::1], float64[::1], float64[::1])")
 def _weighted(tile: np.ndarray, size: int, weighting: np.ndarray, state: np.ndarray, energy: np.ndarray) -> None:
     """Sum of squares (8,) of a piece after the K-weighting; state (4 * 8,), updated."""
     b0, b1, b2 = load(weighting, 0), load(weighting, 8), load(weighting, 16)
@@ -92,7 +92,8 @@ def _weighted(tile: np.ndarray, size: int, weighting: np.ndarray, state: np.ndar
     c0, c1, c2 = load(weighting, 40), load(weighting, 48), load(weighting, 56)
     d1, d2 = load(weighting, 64), load(weighting, 72)
     s0, s1, s2, s3 = load(state, 0), load(state, 8), load(state, 16), load(state, 24)
-    energy[:] = 0.0
+    for lane in range(LANES):
+        energy[lane] = 0.0
     total = load(energy, 0)
     for index in range(0, size, 8):
         x = load(tile, index)
@@ -110,7 +111,7 @@ def _weighted(tile: np.ndarray, size: int, weighting: np.ndarray, state: np.ndar
     store(energy, 0, total)
 
 
-@nb.njit("void(float64[::1], int64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64[::1])")
 def _through_zeros(tile: np.ndarray, size: int, state: np.ndarray) -> None:
     """Run a piece through (1 - z^-2)^2 in place; state (4 * 8,), the samples before, updated."""
     x1, x2, x3, x4 = load(state, 0), load(state, 8), load(state, 16), load(state, 24)
@@ -127,7 +128,7 @@ def _through_zeros(tile: np.ndarray, size: int, state: np.ndarray) -> None:
     store(state, 24, x4)
 
 
-@nb.njit("void(float64[::1], int64, float64[::1], float64[::1], int64, int64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64[::1], float64[::1], int64, int64, float64[::1])")
 def _through_poles(
     tile: np.ndarray, size: int, poles: np.ndarray, state: np.ndarray, first: int, second: int, energy: np.ndarray
 ) -> None:
@@ -140,7 +141,8 @@ def _through_poles(
     c1, c2, d1, d2 = load(poles, q), load(poles, q + 8), load(poles, q + 16), load(poles, q + 24)
     y1, y2, z1, z2 = load(state, p), load(state, p + 8), load(state, p + 16), load(state, p + 24)
     u1, u2, v1, v2 = load(state, q), load(state, q + 8), load(state, q + 16), load(state, q + 24)
-    energy[:] = 0.0
+    for lane in range(2 * LANES):
+        energy[lane] = 0.0
     total, other = load(energy, 0), load(energy, 8)
     for index in range(0, size, 8):
         x = load(tile, index)
@@ -170,10 +172,8 @@ def _through_poles(
     store(energy, 8, other)
 
 
-@nb.njit(
-    "void(float32[:, ::1], int64, int64, float64[::1], float64[::1], float64[::1], float64[:, :, ::1], float64[:, :, ::1])",
-    cache=True,
-    nogil=True,
+@kernel(
+    "void(float32[:, ::1], int64, int64, float64[::1], float64[::1], float64[::1], float64[:, :, ::1], float64[:, :, ::1])"
 )
 def energies(
     signal: np.ndarray,
@@ -214,7 +214,8 @@ def energies(
                 tile[index * LANES + track] = row[index]
         if is_weighted:
             _weighted(tile, size, weighting, flat_state[:32], energy[:8])
-            sums[0, block] = energy[:8]
+            for lane in range(LANES):
+                sums[0, block, lane] = energy[lane]
         if bands:
             _through_zeros(tile, size, flat_state[32:64])
         for band in range(0, bands, 2):

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -14,7 +15,7 @@ TAPS_A_SIDE: Final = 12
 """Samples on each side of the gap that the interpolator looks at: 24 taps, twice those of BS.1770-5 Annex 2."""
 
 
-@nb.njit("float64(float32[::1])", cache=True, nogil=True)
+@kernel("float64(float32[::1])")
 def _energy(signal: np.ndarray) -> float:
     """Sum of squares of at most some thousand values: eight running sums, which vectorise and keep rounding small."""
     s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
@@ -35,7 +36,7 @@ def _energy(signal: np.ndarray) -> float:
     return (np.float64(s0) + s1) + (np.float64(s2) + s3) + (np.float64(s4) + s5) + (np.float64(s6) + s7) + remainder
 
 
-@nb.njit("float64(float32[::1])", cache=True, nogil=True)
+@kernel("float64(float32[::1])")
 def _sum(signal: np.ndarray) -> float:
     """Sum of at most some thousand values, as `_energy` sums squares."""
     s0, s1, s2, s3 = np.float32(0), np.float32(0), np.float32(0), np.float32(0)
@@ -51,7 +52,7 @@ def _sum(signal: np.ndarray) -> float:
     return (np.float64(s0) + s1) + (np.float64(s2) + s3) + remainder
 
 
-@nb.njit("void(float32[::1], int64, float32[::1], float32[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float32[::1], int64, float32[::1], float32[::1], float64[::1])")
 def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: np.ndarray, total: np.ndarray) -> None:
     """Fill in sample peak and mean square of each block; the last block may be shorter. `total[0]` gains the sum of all samples.
 
@@ -72,7 +73,7 @@ def block_levels(signal: np.ndarray, step: int, peak: np.ndarray, mean_square: n
         peak_bits[block] = top
 
 
-@nb.njit("void(float32[::1], int64, int64, float32[::1], float32[::1])", cache=True, nogil=True)
+@kernel("void(float32[::1], int64, int64, float32[::1], float32[::1])")
 def sharpness(signal: np.ndarray, step: int, stride: int, top: np.ndarray, mean_square: np.ndarray) -> None:
     """Largest magnitude and mean square of the fourth difference, block by block: music has hardly any.
 
@@ -131,7 +132,7 @@ def interpolator(factor: int) -> NDArray[np.float32]:
     return np.array(rows, np.float32).reshape(factor - 1, taps)
 
 
-@nb.njit("void(float32[:, ::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float32[:, ::1], float64[::1])")
 def _bounds(phases: np.ndarray, bounds: np.ndarray) -> None:
     """Bounds of what lies between samples: most gain; and (1 + b) and c, where |y| <= (1 + b) max|x| + c max|x[i] - 2 x[i+1] + x[i+2]|.
 
@@ -142,7 +143,7 @@ def _bounds(phases: np.ndarray, bounds: np.ndarray) -> None:
     taps = phases.shape[1]
     middle = taps // 2 - 1
     bounds[0], bounds[1], bounds[2] = 1.0, 1.0, 0.0
-    slopes, bends = np.empty(taps - 1), np.empty(taps - 2)
+    slopes = np.empty(taps - 1)
     for phase in range(phases.shape[0]):
         gain, total, left = 0.0, 0.0, 0.0
         for tap in range(taps):
@@ -152,19 +153,20 @@ def _bounds(phases: np.ndarray, bounds: np.ndarray) -> None:
             left += phases[phase, tap]
             slopes[tap] = total - left if tap >= middle else -left
         slopes[middle] -= (phase + 1) / (phases.shape[0] + 1)
-        moment = slopes.sum()
-        left = 0.0
+        moment, left, bend = 0.0, 0.0, 0.0
+        for tap in range(taps - 1):
+            moment += slopes[tap]
         for tap in range(taps - 2):
             left += slopes[tap]
-            bends[tap] = moment - left if tap >= middle else -left
+            bend += abs(moment - left if tap >= middle else -left)
         bounds[0] = max(bounds[0], gain)
         # a difference of neighbours is twice the largest sample at most
         bounds[1] = max(bounds[1], 1.0 + abs(total - 1.0) + 2.0 * abs(moment))
-        bounds[2] = max(bounds[2], np.abs(bends).sum())
+        bounds[2] = max(bounds[2], bend)
 
 
 # long: one walk over the blocks; split, the taps would no longer stay in registers
-@nb.njit("float32(float32[::1], int64, float32[:, ::1], float32)", cache=True, nogil=True)
+@kernel("float32(float32[::1], int64, float32[:, ::1], float32)")
 def true_peak(signal: np.ndarray, step: int, phases: np.ndarray, so_far: np.float32) -> np.float32:
     """Largest magnitude between samples, or `so_far` where that is larger.
 
@@ -225,7 +227,8 @@ def true_peak(signal: np.ndarray, step: int, phases: np.ndarray, so_far: np.floa
         if size * with_size + top_bits.view(np.float32)[0] * with_bend * np.float32(1.00001) <= largest:
             continue
         for phase in range(phases.shape[0]):
-            work[:count] = np.float32(0.0)
+            for index in range(count):
+                work[index] = np.float32(0.0)
             # four taps a turn: the running sum is then loaded and stored a quarter as often
             for tap in range(0, taps, 4):
                 w0, w1 = phases[phase, tap], phases[phase, tap + 1]

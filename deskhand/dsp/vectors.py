@@ -95,6 +95,17 @@ def store(_typing: Any, array: Any, index: Any, value: Any) -> Any:  # noqa: ARG
 
 
 @intrinsic  # type: ignore[untyped-decorator]
+def splat(_typing: Any, value: Any) -> Any:  # noqa: ARG001
+    """Vector of one double in every lane."""
+
+    def emit(_context: Any, builder: Any, _call: Any, args: Any) -> Any:
+        first = builder.insert_element(ir.Constant(_WIDE, ir.Undefined), args[0], ir.IntType(32)(0))
+        return builder.shuffle_vector(first, first, ir.Constant(ir.VectorType(ir.IntType(32), LANES), [0] * LANES))
+
+    return doubles(types.float64), emit
+
+
+@intrinsic  # type: ignore[untyped-decorator]
 def where_greater(_typing: Any, left: Any, right: Any, chosen: Any, other: Any) -> Any:  # noqa: ARG001
     """Of each lane `chosen` where left > right, else `other`."""
 
@@ -115,7 +126,7 @@ def swapped(_typing: Any, value: Any) -> Any:  # noqa: ARG001
     return doubles(doubles), emit
 
 
-def _splat(kind: Any, value: float) -> Any:
+def _constants(kind: Any, value: float) -> Any:
     """Vector of eight times one constant."""
     return ir.Constant(kind, [value] * LANES)
 
@@ -124,15 +135,15 @@ def _emit_decibels(_context: Any, builder: Any, _call: Any, args: Any) -> Any:
     """Emit exponent and logarithm of the mantissa: a series in (m - sqrt 2) / (m + sqrt 2), its first term left out below 1e-9."""
 
     def number(value: float) -> Any:
-        return _splat(_WIDE, value)
+        return _constants(_WIDE, value)
 
     add, times = builder.fadd, builder.fmul
     power = add(args[0], number(1e-20))
     bits = builder.bitcast(power, _INTEGERS)
     # a small integer under the bits of 2^52 is 2^52 plus the integer
-    exponent = builder.or_(builder.ashr(bits, _splat(_INTEGERS, 52)), _splat(_INTEGERS, 0x4330000000000000))
+    exponent = builder.or_(builder.ashr(bits, _constants(_INTEGERS, 52)), _constants(_INTEGERS, 0x4330000000000000))
     mantissa = builder.or_(
-        builder.and_(bits, _splat(_INTEGERS, 0x000FFFFFFFFFFFFF)), _splat(_INTEGERS, 0x3FF0000000000000)
+        builder.and_(bits, _constants(_INTEGERS, 0x000FFFFFFFFFFFFF)), _constants(_INTEGERS, 0x3FF0000000000000)
     )
     exponent, mantissa = builder.bitcast(exponent, _WIDE), builder.bitcast(mantissa, _WIDE)
     root = number(2.0**0.5)
@@ -149,7 +160,7 @@ def _emit_gain(_context: Any, builder: Any, _call: Any, args: Any) -> Any:
     """Emit 2^x: its whole part as an exponent, the rest as the series of e^x, its first term left out below 1e-10."""
 
     def number(value: float) -> Any:
-        return _splat(_WIDE, value)
+        return _constants(_WIDE, value)
 
     add, times = builder.fadd, builder.fmul
     # what is added to 1.5 * 2^52 is rounded to an integer in its low bits
@@ -162,7 +173,7 @@ def _emit_gain(_context: Any, builder: Any, _call: Any, args: Any) -> Any:
         series = add(number(1.0 / factorial), times(f, series))
     gain = add(number(1.0), times(f, add(number(1.0), times(f, series))))
     exponent = builder.shl(
-        builder.add(builder.bitcast(rounded, _INTEGERS), _splat(_INTEGERS, 1023)), _splat(_INTEGERS, 52)
+        builder.add(builder.bitcast(rounded, _INTEGERS), _constants(_INTEGERS, 1023)), _constants(_INTEGERS, 52)
     )
     return times(gain, builder.bitcast(exponent, _WIDE))
 

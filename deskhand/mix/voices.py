@@ -178,7 +178,12 @@ def _processed_pieces(
 
 
 def _phrase_feed(
-    meter: FeedMeter, buffers: Mapping[str, NDArray[np.float32]], start: int, frames: int, start_s: float, pool: ThreadPoolExecutor
+    meter: FeedMeter,
+    buffers: Mapping[str, NDArray[np.float32]],
+    start: int,
+    frames: int,
+    start_s: float,
+    pool: ThreadPoolExecutor,
 ) -> FeedEnergies:
     """Feed of a phrase that begins at a frame of what is buffered."""
     # what lies before the phrase runs through the band filters too, so that they have settled

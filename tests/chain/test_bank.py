@@ -54,7 +54,9 @@ def running(*, metered: bool) -> list[tuple[tuple[int, ...], Chain]]:
 
 
 @pytest.mark.source("the scalar kernels of the same blocks, one chain at a time")
-@pytest.mark.parametrize("block_frames", [pytest.param(size, id=f"{size}-frames") for size in (4800, 4801, 333, FRAMES)])
+@pytest.mark.parametrize(
+    "block_frames", [pytest.param(size, id=f"{size}-frames") for size in (4800, 4801, 333, FRAMES)]
+)
 def test_sound_is_that_of_each_chain_alone(rng: np.random.Generator, block_frames: int) -> None:
     sound = music(rng)
     chains = running(metered=False)

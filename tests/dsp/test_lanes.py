@@ -18,7 +18,9 @@ BANDS = (
 )
 
 
-def run(bank: lanes.FilterBank, signal: np.ndarray, state: np.ndarray, *, first: int = 0, step: int = 480) -> np.ndarray:
+def run(
+    bank: lanes.FilterBank, signal: np.ndarray, state: np.ndarray, *, first: int = 0, step: int = 480
+) -> np.ndarray:
     sums = np.empty((bank.rows, (signal.shape[1] - first) // step, lanes.LANES))
     signal = np.ascontiguousarray(signal)
     lanes.energies(signal, first, step, bank.weighting, bank.poles, bank.scales, state, sums)

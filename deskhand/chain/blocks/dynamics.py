@@ -119,9 +119,7 @@ class CompressorProcessor(DynamicsProcessor):
         settings[chain_lanes.ATTACK], settings[chain_lanes.RELEASE] = self._attack, self._release or 0.0
         settings[chain_lanes.MAKEUP], settings[chain_lanes.AVERAGING] = self._block.makeup_db, self._detectors.averaging
         settings[chain_lanes.LINKED] = float(self._detectors.linked and self.channels == 2)
-        return LaneBlock(
-            kind=chain_lanes.COMPRESSOR, mode=mode, sections=self._detectors.side_chain, settings=settings
-        )
+        return LaneBlock(kind=chain_lanes.COMPRESSOR, mode=mode, sections=self._detectors.side_chain, settings=settings)
 
     def act(self, signal: Array) -> Array:
         """(acting, frames) in, the same out; `reduction_db` is set."""

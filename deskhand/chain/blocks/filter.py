@@ -38,9 +38,7 @@ class FilterProcessor(RowsProcessor):
 
     def as_lane_block(self) -> LaneBlock:
         """Block as a lane runs it."""
-        return LaneBlock(
-            kind=chain_lanes.FILTER, sections=self.sos, settings=np.zeros((chain_lanes.SETTINGS, 1))
-        )
+        return LaneBlock(kind=chain_lanes.FILTER, sections=self.sos, settings=np.zeros((chain_lanes.SETTINGS, 1)))
 
     def act(self, signal: Array) -> Array:
         """(acting, frames) filtered in place."""

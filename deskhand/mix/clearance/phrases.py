@@ -215,9 +215,7 @@ def _trim_shares(
             shares = []
             for side in range(3):
                 noise = totals[side] + np.sum([change[member][side] for member in members], axis=0)
-                shares.append(
-                    float(np.sum(IMPORTANCE * audible_over_time(speech[side], np.maximum(noise, 0.0))))
-                )
+                shares.append(float(np.sum(IMPORTANCE * audible_over_time(speech[side], np.maximum(noise, 0.0)))))
             rows.append(shares)
         trims[name] = np.array(rows)
     return trims

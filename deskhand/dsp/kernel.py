@@ -1,0 +1,55 @@
+"""Compiled functions that are made, or read from the cache, when they are first called: a program loads what it uses."""
+
+from __future__ import annotations
+
+import threading
+from typing import TYPE_CHECKING, Any, Final
+
+import numba as nb
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+_LOCK: Final = threading.RLock()
+"""Held while a kernel is made: those that it calls are made within."""
+
+
+def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Callable[..., Any]], Any]:
+    """Compile a function for these types alone, without the interpreter's lock, once it is called.
+
+    `numba.njit` with types compiles, or loads, at once; without types it compiles anew for whatever it is given. A kernel that
+    others call is compiled as part of them and loaded with them.
+
+    Parameters
+    ----------
+    signatures : str
+        Types of the result and the arguments, as numba writes them.
+    fastmath : bool
+        True where sums may be taken in another order: for nothing that is measured.
+    """
+
+    def compiled(function: Callable[..., Any]) -> Any:
+        dispatcher = nb.njit(cache=True, nogil=True, fastmath=fastmath, no_cfunc_wrapper=True)(function)
+        call, template = dispatcher._compile_for_args, dispatcher.get_call_template  # noqa: SLF001 - where numba compiles
+
+        def prepare() -> None:
+            with _LOCK:
+                if dispatcher._can_compile:  # noqa: SLF001 - no other thread was here before
+                    for signature in signatures:
+                        dispatcher.compile(signature)
+                    dispatcher.disable_compile()
+                    dispatcher._compile_for_args, dispatcher.get_call_template = call, template  # noqa: SLF001
+
+        def first_call(*_args: Any, **_named: Any) -> Any:
+            # numba calls what this returns, with the arguments
+            prepare()
+            return dispatcher
+
+        def first_use(args: Any, named: Any) -> Any:
+            prepare()
+            return template(args, named)
+
+        dispatcher._compile_for_args, dispatcher.get_call_template = first_call, first_use  # noqa: SLF001
+        return dispatcher
+
+    return compiled
