@@ -30,26 +30,27 @@ def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Callable[..., 
 
     def compiled(function: Callable[..., Any]) -> Any:
         dispatcher = nb.njit(cache=True, nogil=True, fastmath=fastmath, no_cfunc_wrapper=True)(function)
-        call, template = dispatcher._compile_for_args, dispatcher.get_call_template  # noqa: SLF001 - where numba compiles
+        template = dispatcher.get_call_template
 
         def prepare() -> None:
             with _LOCK:
-                if dispatcher._can_compile:  # noqa: SLF001 - no other thread was here before
+                if not dispatcher.overloads:  # no other thread was here before
                     for signature in signatures:
                         dispatcher.compile(signature)
-                    dispatcher.disable_compile()
-                    dispatcher._compile_for_args, dispatcher.get_call_template = call, template  # noqa: SLF001
 
-        def first_call(*_args: Any, **_named: Any) -> Any:
-            # numba calls what this returns, with the arguments
+        def unknown_types(*args: Any, **_named: Any) -> Any:
+            """Called by numba where no version fits; it calls what this returns with the arguments."""
             prepare()
+            if tuple(map(nb.typeof, args)) not in dispatcher.overloads:
+                # numbers are converted from now on, an integer to a double; nothing is compiled for them
+                dispatcher.disable_compile()
             return dispatcher
 
         def first_use(args: Any, named: Any) -> Any:
             prepare()
             return template(args, named)
 
-        dispatcher._compile_for_args, dispatcher.get_call_template = first_call, first_use  # noqa: SLF001
+        dispatcher._compile_for_args, dispatcher.get_call_template = unknown_types, first_use  # noqa: SLF001 - where numba compiles
         return dispatcher
 
     return compiled

@@ -35,13 +35,14 @@ if TYPE_CHECKING:
 
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.measure.activity import Activity
+    from deskhand.measure.figures import BlockSource
     from deskhand.mix.clearance import AudibilityLimits
 
     Array = NDArray[np.float64]
 
 PREROLL_S: Final = 1.0
 """Chains run this long before a phrase, so that filters and gains have settled. Common practice, no source."""
-_PIECE_S: Final = 4.0
+_PIECE_S: Final = 1.0
 """Seconds of all tracks that are in memory at once, before and after their chains. Common practice, no source."""
 _JOIN_S: Final = 0.5
 """Shorter rests of a voice lie within a phrase. Common practice, no source."""
@@ -51,14 +52,14 @@ _SETTLE_S: Final = 0.2
 """Run through the band filters before a phrase; the narrowest, 160 Hz third-octave, rings for less. Common practice, no source."""
 
 
-class _ExcerptReader(Protocol):
-    """Recording that gives excerpts of its tracks."""
+class _StretchReader(Protocol):
+    """Recording that gives stretches of its tracks."""
 
     @property
     def sample_rate_hz(self) -> int: ...
     @property
     def duration_s(self) -> float: ...
-    def excerpt(self, tracks: Sequence[int], start_s: float, length_s: float) -> NDArray[np.float32]: ...
+    def stretch(self, tracks: Sequence[int], start_s: float, length_s: float) -> BlockSource: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -127,35 +128,8 @@ def _groups(wanted: Sequence[tuple[float, float]], preroll_s: float) -> list[lis
     return groups
 
 
-@dataclass(frozen=True, slots=True)
-class _Piece:
-    """Stretch of the tracks of the feed."""
-
-    samples: NDArray[np.float32]
-    """(tracks, frames)."""
-
-
-class _Stretch:
-    """Stretch of the tracks of the feed that reads like a recording of its own."""
-
-    def __init__(self, recording: _ExcerptReader, tracks: Sequence[int], begin_s: float, end_s: float) -> None:
-        self._recording = recording
-        self._tracks = tracks
-        self._begin_s = begin_s
-        self._end_s = end_s
-        self.sample_rate_hz = recording.sample_rate_hz
-        self.frames = round((end_s - begin_s) * recording.sample_rate_hz)
-
-    def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterator[_Piece]:  # noqa: ARG002 - reads at once
-        """All tracks, about `frames` at a time."""
-        at_s, piece_s = self._begin_s, frames / self.sample_rate_hz
-        while (length_s := min(piece_s, self._end_s - at_s)) > 0:
-            yield _Piece(self._recording.excerpt(self._tracks, at_s, length_s))
-            at_s += length_s
-
-
 def _processed_pieces(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     stretch_s: tuple[float, float],
     folder: Path | None,
@@ -172,7 +146,8 @@ def _processed_pieces(
         )
         for strip in strips.values()
     ]
-    processed = WithChains(_Stretch(recording, tracks, *stretch_s), 0, chains)
+    begin_s, end_s = stretch_s
+    processed = WithChains(recording.stretch(tracks, begin_s, end_s - begin_s), 0, chains)
     for piece in processed.blocks(round(_PIECE_S * rate), pool=pool):
         yield {name: piece.samples[rows[0] : rows[-1] + 1] for name, rows in zip(strips, processed.rows, strict=True)}
 
@@ -195,7 +170,7 @@ def _phrase_feed(
 
 
 def _group_feeds(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     group: Sequence[tuple[float, float]],
     preroll_s: float,
@@ -239,7 +214,7 @@ def _group_feeds(
 
 
 def _feeds(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     wanted: Sequence[tuple[float, float]],
     folder: Path | None,
@@ -256,7 +231,7 @@ def _feeds(
 
 
 def measure_voices(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     playing: Mapping[str, Activity],
     voices: Sequence[str],
@@ -306,7 +281,7 @@ def measure_voices(
 
 
 def hold_voice(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     playing: Activity,
     voice: str,
@@ -337,7 +312,7 @@ def hold_voice(
 
 
 def hold_feeds(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     spans: Sequence[tuple[float, float]],
     *,
