@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.dsp import chain_lanes, lanes, loudness, peak
+from deskhand.dsp import chain_lanes, lanes, loudness, meter_lanes, peak
 from deskhand.dsp.vectors import LANES
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ class _Member:
 
 
 @dataclass(slots=True)
-class _Plan:
+class _GroupPlan:
     """Slots of a group and the chains that share it, while it is put together."""
 
     kinds: list[tuple[int, int, bool]] = field(default_factory=list)
@@ -116,14 +116,14 @@ class LaneMeters:
     def block_powers_of(self, stage: int) -> tuple[Array, Array, Array | None]:
         """Mean squares (channels, blocks), K-weighted mean square (blocks,) and product of the sides of a stage."""
         sums = self._group.block_means(self._member.slots[stage])[:, :, self._lanes].astype(np.float64)
-        product = sums[:, chain_lanes.PRODUCT, 0] if self._member.channels == 2 and len(sums) else None
-        return sums[:, chain_lanes.POWER].T, sums[:, chain_lanes.ENERGY].sum(axis=1), product
+        product = sums[:, meter_lanes.PRODUCT, 0] if self._member.channels == 2 and len(sums) else None
+        return sums[:, meter_lanes.POWER].T, sums[:, meter_lanes.ENERGY].sum(axis=1), product
 
     def tops_of(self, stage: int) -> tuple[float, float]:
         """Largest sample and largest true peak of a stage."""
         peaks = self._group.peaks[self._member.slots[stage], :, self._lanes]
-        top = float(peaks[chain_lanes.TOP].max())
-        return top, max(top, float(peaks[chain_lanes.TRUE_PEAK].max()))
+        top = float(peaks[meter_lanes.TOP].max())
+        return top, max(top, float(peaks[meter_lanes.TRUE_PEAK].max()))
 
     def reduction_of(self, stage: int) -> Array | None:
         """(steps,) gain reduction of a stage in dB, each 10 ms; None for one that moves no gain."""
@@ -140,13 +140,13 @@ class LaneGroup:
     ----------
     chains : sequence of Chain
         Chains of the bank.
-    plan : _Plan
+    plan : _GroupPlan
     sample_rate_hz : int
     metered : bool
         With a meter behind every block.
     """
 
-    def __init__(self, chains: Sequence[Chain], plan: _Plan, sample_rate_hz: int, *, metered: bool) -> None:
+    def __init__(self, chains: Sequence[Chain], plan: _GroupPlan, sample_rate_hz: int, *, metered: bool) -> None:
         self._step = round(sample_rate_hz / 100)
         self._rate_hz = float(sample_rate_hz)
         self._metered = metered
@@ -183,7 +183,7 @@ class LaneGroup:
             if kind in (chain_lanes.COMPRESSOR, chain_lanes.GATE)
         }
 
-    def _put_blocks(self, chains: Sequence[Chain], plan: _Plan) -> None:
+    def _put_blocks(self, chains: Sequence[Chain], plan: _GroupPlan) -> None:
         """Write the settings of all chains into their lanes."""
         blocks_of = [[] for _ in plan.kinds]  # type: list[list[tuple[_Member, LaneBlock]]]
         for member in self.members:
@@ -244,11 +244,11 @@ class LaneGroup:
     def _keep(self, steps: Array) -> None:
         """Keep means of each block of 100 ms, and gain reductions of each step."""
         for slot, reductions in self._reductions.items():
-            reductions.append(steps[slot, :, chain_lanes.REDUCTION] / self._step)
+            reductions.append(steps[slot, :, meter_lanes.REDUCTION] / self._step)
         waiting = np.concatenate([self._waiting, steps], axis=1)
         hops = waiting.shape[1] // _STEPS_A_HOP
-        whole = waiting[:, : hops * _STEPS_A_HOP, : chain_lanes.REDUCTION]
-        sums = whole.reshape(len(self._slots), hops, _STEPS_A_HOP, chain_lanes.REDUCTION, LANES).sum(axis=2)
+        whole = waiting[:, : hops * _STEPS_A_HOP, : meter_lanes.REDUCTION]
+        sums = whole.reshape(len(self._slots), hops, _STEPS_A_HOP, meter_lanes.REDUCTION, LANES).sum(axis=2)
         self._means.append((sums / (self._step * _STEPS_A_HOP)).astype(np.float32))
         self._waiting = waiting[:, hops * _STEPS_A_HOP :].copy()
 
@@ -266,7 +266,7 @@ class LaneGroup:
             return
         silence = np.zeros(peak.TAPS_A_SIDE * LANES)
         for slot in range(len(self._slots)):
-            chain_lanes.true_peaks(
+            meter_lanes.true_peaks(
                 silence,
                 peak.TAPS_A_SIDE,
                 self._phases,
@@ -294,9 +294,9 @@ def lane_groups(chains: Sequence[Chain], sample_rate_hz: int) -> tuple[list[Lane
 
     The meters of the chains in the groups are from then on those of the groups.
     """
-    plans: list[_Plan] = []
-    alone = []
-    fitting = []
+    plans: list[_GroupPlan] = []
+    alone: list[int] = []
+    fitting: list[int] = []
     for number, chain in enumerate(chains):
         (alone if chain.lane_blocks is None else fitting).append(number)
     # the longest first: shorter ones fit between their slots; pairs before singles of the same blocks
@@ -309,10 +309,10 @@ def lane_groups(chains: Sequence[Chain], sample_rate_hz: int) -> tuple[list[Lane
         best = min(
             range(len(merged)), key=lambda index: len(merged[index]) - len(open_plans[index].kinds), default=None
         )
-        plan = _Plan() if best is None else open_plans[best]
+        plan = _GroupPlan() if best is None else open_plans[best]
         # a group of its own costs as many slots as the chain has, and lanes that carry nothing
         if best is None or len(merged[best]) - len(plan.kinds) > len(kinds) or len(merged[best]) > _MOST_SLOTS:
-            plan = _Plan(kinds=kinds)
+            plan = _GroupPlan(kinds=kinds)
             plans.append(plan)
         else:
             plan.kinds = merged[best]

@@ -106,7 +106,7 @@ class Chain:
 
     @property
     def moves_gain(self) -> list[bool]:
-        """Of each block, True where its gain reduction is read."""
+        """True for each block whose gain reduction is read."""
         return [name in _MOVES_GAIN for name in self._names]
 
     @property

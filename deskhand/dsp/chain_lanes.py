@@ -10,7 +10,7 @@ from typing import Final
 
 import numpy as np
 
-from deskhand.dsp import dynamics, peak
+from deskhand.dsp import dynamics, meter_lanes
 from deskhand.dsp.kernel import kernel
 from deskhand.dsp.vectors import LANES, decibels, gain_of, load, store, swapped, where_greater
 
@@ -24,10 +24,6 @@ IS_RMS, BY_COLUMN, TWO_STAGE = 1, 2, 4
 """Bits of a slot's mode: averages squares; works on each lane alone, whatever its ratio and release; releases in two stages."""
 MEMORIES: Final = 6
 """State of a dynamics slot: detector, three of the smoothing, open or not, samples to hold."""
-ENERGY, POWER, PRODUCT, REDUCTION = 0, 1, 2, 3
-"""Rows of the meters' sums over a step: K-weighted, plain, left times right, gain reduction in dB."""
-TOP, LAST_TOP, TRUE_PEAK = 0, 1, 2
-"""Rows of the meters' peaks."""
 _SMALLEST: Final = 1e-30
 """State below this (-600 dB) is set to 0, as in `filters`."""
 _NO_DENORMALS: Final = 1e-25
@@ -48,7 +44,7 @@ def sections(tile: np.ndarray, frames: int, coefficients: np.ndarray, state: np.
         a1, a2 = load(coefficients, c + 24), load(coefficients, c + 32)
         s0, s1 = load(state, s), load(state, s + 8)
         if section + 1 < last:
-            # two at once: each hides the other's latency
+            # two at once: each hides the partner_value's latency
             d0, d1, d2 = load(coefficients, c + 40), load(coefficients, c + 48), load(coefficients, c + 56)
             c1, c2 = load(coefficients, c + 64), load(coefficients, c + 72)
             t0, t1 = load(state, s + 16), load(state, s + 24)
@@ -82,7 +78,7 @@ def sections(tile: np.ndarray, frames: int, coefficients: np.ndarray, state: np.
 @kernel("void(float64[::1], float64[::1], int64, int64, float64[:, ::1], float64[:, ::1], float64[::1], float64[::1])")
 def compress(
     tile: np.ndarray,
-    heard: np.ndarray,
+    side_signal: np.ndarray,
     frames: int,
     mode: int,
     settings: np.ndarray,
@@ -94,7 +90,7 @@ def compress(
 
     Parameters
     ----------
-    tile, heard : (frames * 8,)
+    tile, side_signal : (frames * 8,)
         The piece, and what the detectors hear.
     frames, mode : int
     settings, state : (9, 8), (6, 8)
@@ -116,23 +112,23 @@ def compress(
     linked, paired = load(flat, LINKED * 8), load(pairs, 0)
     keep = load(flat, AVERAGING * 8)
     levels = np.empty(frames * LANES)
-    rest = whole - keep
+    one_less_keep = whole - keep
     power, held, total = load(memory, 0), load(memory, 8), load(taken_off, 0)
     # three walks over a piece that lies in the nearest cache: in one, the registers would not do
     if mode & IS_RMS:
         for index in range(0, frames * 8, 8):
-            x = load(heard, index)
-            power = keep * power + rest * (two * x * x + little)
+            x = load(side_signal, index)
+            power = keep * power + one_less_keep * (two * x * x + little)
             store(levels, index, power)
         store(memory, 0, power)
     else:
         for index in range(0, frames * 8, 8):
-            x = load(heard, index)
+            x = load(side_signal, index)
             store(levels, index, x * x)
     for index in range(0, frames * 8, 8):
         level = decibels(load(levels, index))
-        other = swapped(level)
-        level = where_greater(linked, zero, where_greater(other, level, other, level), level)
+        partner_value = swapped(level)
+        level = where_greater(linked, zero, where_greater(partner_value, level, partner_value, level), level)
         over = level - threshold
         twice, bent = two * over, over + half_knee
         wanted = where_greater(knee, twice, slope * (bent * bent) / (two * knee), slope * over)
@@ -144,8 +140,10 @@ def compress(
         store(levels, index, held)
     for index in range(0, frames * 8, 8):
         reduction = load(levels, index)
-        other = swapped(reduction)
-        total = total + where_greater(paired, zero, where_greater(other, reduction, other, reduction), reduction)
+        partner_value = swapped(reduction)
+        total = total + where_greater(
+            paired, zero, where_greater(partner_value, reduction, partner_value, reduction), reduction
+        )
         store(tile, index, load(tile, index) * gain_of(makeup - reduction))
     store(memory, 8, held)
     store(taken_off, 0, total)
@@ -158,7 +156,7 @@ def compress(
 )
 def by_column(
     tile: np.ndarray,
-    heard: np.ndarray,
+    side_signal: np.ndarray,
     frames: int,
     kind: int,
     mode: int,
@@ -174,7 +172,7 @@ def by_column(
     for lane in range(LANES):
         held[0] = state[0, lane]
         for index in range(frames):
-            column[index] = heard[index * LANES + lane]
+            column[index] = side_signal[index * LANES + lane]
         dynamics.detect(column, settings[AVERAGING, lane], held, levels[lane])
         state[0, lane] = held[0]
     for lane in range(LANES):
@@ -189,7 +187,7 @@ def by_column(
             gate_state[0], gate_state[1] = state[4, lane], state[5, lane]
             dynamics.gate(
                 column, settings[THRESHOLD, lane], settings[RATIO, lane], settings[KNEE, lane],
-                np.int64(settings[HOLD, lane]), gate_state,
+                int(settings[HOLD, lane]), gate_state,
             )  # fmt: skip
             dynamics.smooth_gate(column, settings[ATTACK, lane], settings[RELEASE, lane], held)
             state[4, lane], state[5, lane] = gate_state[0], gate_state[1]
@@ -212,89 +210,6 @@ def by_column(
         dynamics.to_gain(column, column)
         for index in range(frames):
             tile[index * LANES + lane] *= column[index]
-
-
-@kernel("void(float64[::1], int64, float64[::1], float64[:, ::1], float64[:, ::1], float64[::1])")
-def meter(
-    tile: np.ndarray,
-    frames: int,
-    weighting: np.ndarray,
-    state: np.ndarray,
-    sums: np.ndarray,
-    top: np.ndarray,
-) -> None:
-    """Add a piece to the meters: K-weighted energy, energy, left times right, and the largest sample.
-
-    Shapes: tile (frames * 8,), weighting (10 * 8,), state (4, 8), sums (4, 8), updated; top (8,), filled.
-
-    References
-    ----------
-    ITU-R BS.1770-5 (2023), Annex 1, eq. 1.
-    """
-    memory, totals = state.reshape(-1), sums.reshape(-1)
-    b0, b1, b2 = load(weighting, 0), load(weighting, 8), load(weighting, 16)
-    a1, a2 = load(weighting, 24), load(weighting, 32)
-    c0, c1, c2 = load(weighting, 40), load(weighting, 48), load(weighting, 56)
-    d1, d2 = load(weighting, 64), load(weighting, 72)
-    s0, s1, s2, s3 = load(memory, 0), load(memory, 8), load(memory, 16), load(memory, 24)
-    energy, power, product = load(totals, ENERGY * 8), load(totals, POWER * 8), load(totals, PRODUCT * 8)
-    for lane in range(LANES):
-        top[lane] = 0.0
-    zero = load(top, 0)
-    highest = zero
-    for index in range(0, frames * 8, 8):
-        x = load(tile, index)
-        y = b0 * x + s0
-        s0 = (b1 * x + s1) - a1 * y
-        s1 = b2 * x - a2 * y
-        z = c0 * y + s2
-        s2 = (c1 * y + s3) - d1 * z
-        s3 = c2 * y - d2 * z
-        energy = energy + z * z
-        power = power + x * x
-        product = product + x * swapped(x)
-        size = where_greater(x, zero, x, zero - x)
-        highest = where_greater(size, highest, size, highest)
-    store(memory, 0, s0)
-    store(memory, 8, s1)
-    store(memory, 16, s2)
-    store(memory, 24, s3)
-    store(totals, ENERGY * 8, energy)
-    store(totals, POWER * 8, power)
-    store(totals, PRODUCT * 8, product)
-    store(top, 0, highest)
-
-
-@kernel("void(float64[::1], int64, float32[:, ::1], float64, float64[::1], float64[:, ::1], float32[:, ::1])")
-def true_peaks(
-    tile: np.ndarray,
-    frames: int,
-    phases: np.ndarray,
-    most_gain: float,
-    top: np.ndarray,
-    peaks: np.ndarray,
-    before: np.ndarray,
-) -> None:
-    """Keep the largest sample and true peak of each lane; lanes that cannot beat theirs are passed over, as in `peak.true_peak`.
-
-    Shapes: tile (frames * 8,), top (8,), of this piece; peaks (3, 8) and before (8, 24), the samples before the piece, updated.
-    """
-    back = before.shape[1]
-    stretch = np.empty(back + frames, np.float32)
-    for lane in range(LANES):
-        tried = max(top[lane], peaks[LAST_TOP, lane]) * most_gain > peaks[TRUE_PEAK, lane]
-        first = 0 if tried else max(0, frames - back)
-        for index in range(back):
-            stretch[index] = before[lane, index]
-        for index in range(first, frames):
-            stretch[back + index] = np.float32(tile[index * LANES + lane])
-        if tried:
-            peaks[TRUE_PEAK, lane] = peak.true_peak(stretch, 240, phases, np.float32(peaks[TRUE_PEAK, lane]))
-        for index in range(back):
-            before[lane, index] = stretch[frames + index]
-        peaks[TOP, lane] = max(peaks[TOP, lane], np.float64(np.float32(top[lane])))
-        # a piece shorter than what is looked back at does not yet cover what came before it
-        peaks[LAST_TOP, lane] = top[lane] if frames >= back else max(top[lane], peaks[LAST_TOP, lane])
 
 
 # long by its parameters: one call a chunk, so that the interpreter's lock is let go of once
@@ -389,16 +304,16 @@ def run(
                     for lane in range(LANES):
                         tile[index * LANES + lane] *= settings[slot, 0, lane]
             else:
-                heard = tile
+                side_signal = tile
                 if slots[slot, 3] > slots[slot, 2]:
                     for index in range(size):
                         side_chain[index] = tile[index]
                     sections(side_chain, count, coefficients, section_state, slots[slot, 2], slots[slot, 3])
-                    heard = side_chain
+                    side_signal = side_chain
                 if mode & BY_COLUMN:
                     by_column(
                         tile,
-                        heard,
+                        side_signal,
                         count,
                         kind,
                         mode,
@@ -406,13 +321,22 @@ def run(
                         settings[slot],
                         state[slot],
                         pairs,
-                        sums[slot, REDUCTION],
+                        sums[slot, meter_lanes.REDUCTION],
                     )
                 else:
-                    compress(tile, heard, count, mode, settings[slot], state[slot], pairs, sums[slot, REDUCTION])
+                    compress(
+                        tile,
+                        side_signal,
+                        count,
+                        mode,
+                        settings[slot],
+                        state[slot],
+                        pairs,
+                        sums[slot, meter_lanes.REDUCTION],
+                    )
             if metered:
-                meter(tile, count, weighting, meter_state[slot], sums[slot], top)
-                true_peaks(tile, count, phases, most_gain, top, peaks[slot], before[slot])
+                meter_lanes.meter(tile, count, weighting, meter_state[slot], sums[slot], top)
+                meter_lanes.true_peaks(tile, count, phases, most_gain, top, peaks[slot], before[slot])
         for lane in range(LANES):
             if sources[lane] >= 0:
                 row = results[targets[lane], first : first + count]
@@ -424,9 +348,9 @@ def run(
             filled = 0
             if metered:
                 for slot in range(slots.shape[0]):
-                    for row in range(sums.shape[1]):
+                    for kind_of_sum in range(sums.shape[1]):
                         for lane in range(LANES):
-                            steps[slot, whole_steps, row, lane] = sums[slot, row, lane]
-                            sums[slot, row, lane] = 0.0
+                            steps[slot, whole_steps, kind_of_sum, lane] = sums[slot, kind_of_sum, lane]
+                            sums[slot, kind_of_sum, lane] = 0.0
             whole_steps += 1
     return filled

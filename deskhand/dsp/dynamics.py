@@ -72,12 +72,12 @@ def to_db(power: np.ndarray) -> None:
     for index in range(0, whole, LANES):
         store(power, index, decibels(load(power, index)))
     if whole < size:
-        rest = np.zeros(LANES)
+        padded = np.zeros(LANES)
         for index in range(whole, size):
-            rest[index - whole] = power[index]
-        store(rest, 0, decibels(load(rest, 0)))
+            padded[index - whole] = power[index]
+        store(padded, 0, decibels(load(padded, 0)))
         for index in range(whole, size):
-            power[index] = rest[index - whole]
+            power[index] = padded[index - whole]
 
 
 @kernel("void(float64[::1], float64[::1])")
@@ -88,12 +88,12 @@ def to_gain(gain_db: np.ndarray, gain: np.ndarray) -> None:
     for index in range(0, whole, LANES):
         store(gain, index, gain_of(load(gain_db, index)))
     if whole < size:
-        rest = np.zeros(LANES)
+        padded = np.zeros(LANES)
         for index in range(whole, size):
-            rest[index - whole] = gain_db[index]
-        store(rest, 0, gain_of(load(rest, 0)))
+            padded[index - whole] = gain_db[index]
+        store(padded, 0, gain_of(load(padded, 0)))
         for index in range(whole, size):
-            gain[index] = rest[index - whole]
+            gain[index] = padded[index - whole]
 
 
 @kernel("void(float64[::1], float64, float64[::1], float64[::1])")

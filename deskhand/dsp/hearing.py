@@ -207,7 +207,9 @@ def _levels(pressure_pa: np.ndarray, level_db: np.ndarray) -> None:
             if index % _EVERY == 0:
                 store(powers, 0, e3)
                 for lane in range(min(LANES, BANDS - first)):
-                    level_db[first + lane, index // _EVERY] = 10.0 * np.log10((powers[lane] + _TINY_PA2) / _REFERENCE_PA2)
+                    level_db[first + lane, index // _EVERY] = 10.0 * np.log10(
+                        (powers[lane] + _TINY_PA2) / _REFERENCE_PA2
+                    )
 
 
 @kernel("void(float64[:, ::1])")

@@ -3,18 +3,19 @@
 from __future__ import annotations
 
 import threading
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 import numba as nb
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
+Function = TypeVar("Function", bound="Callable[..., Any]")
 _LOCK: Final = threading.RLock()
 """Held while a kernel is made: those that it calls are made within."""
 
 
-def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Callable[..., Any]], Any]:
+def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Function], Function]:
     """Compile a function for these types alone, without the interpreter's lock, once it is called.
 
     `numba.njit` with types compiles, or loads, at once; without types it compiles anew for whatever it is given. A kernel that
@@ -28,8 +29,10 @@ def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Callable[..., 
         True where sums may be taken in another order: for nothing that is measured.
     """
 
-    def compiled(function: Callable[..., Any]) -> Any:
-        dispatcher = nb.njit(cache=True, nogil=True, fastmath=fastmath, no_cfunc_wrapper=True)(function)
+    def compiled(function: Function) -> Function:
+        # no version for callers in C is made: there are none
+        options: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": fastmath, "no_cfunc_wrapper": True}
+        dispatcher: Any = nb.njit(**options)(function)
         template = dispatcher.get_call_template
 
         def prepare() -> None:
@@ -51,6 +54,6 @@ def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Callable[..., 
             return template(args, named)
 
         dispatcher._compile_for_args, dispatcher.get_call_template = unknown_types, first_use  # noqa: SLF001 - where numba compiles
-        return dispatcher
+        return cast("Function", dispatcher)
 
     return compiled

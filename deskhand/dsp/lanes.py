@@ -143,7 +143,7 @@ def _through_poles(
     u1, u2, v1, v2 = load(state, q), load(state, q + 8), load(state, q + 16), load(state, q + 24)
     for lane in range(2 * LANES):
         energy[lane] = 0.0
-    total, other = load(energy, 0), load(energy, 8)
+    total, second_total = load(energy, 0), load(energy, 8)
     for index in range(0, size, 8):
         x = load(tile, index)
         y = (x - a2 * y2) - a1 * y1
@@ -159,7 +159,7 @@ def _through_poles(
         v = (u - d2 * v2) - d1 * v1
         v2 = v1
         v1 = v
-        other = other + v * v
+        second_total = second_total + v * v
     store(state, p, y1)
     store(state, p + 8, y2)
     store(state, p + 16, z1)
@@ -169,7 +169,7 @@ def _through_poles(
     store(state, q + 16, v1)
     store(state, q + 24, v2)
     store(energy, 0, total)
-    store(energy, 8, other)
+    store(energy, 8, second_total)
 
 
 @kernel(

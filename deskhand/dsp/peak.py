@@ -213,13 +213,13 @@ def true_peak(signal: np.ndarray, step: int, phases: np.ndarray, so_far: np.floa
         largest = max(largest, size)
         if size * most_gain <= largest:
             continue
-        before, here, after = (
+        before, between, after = (
             signal[first : first + count + taps - 3],
             signal[first + 1 : first + count + taps - 2],
             signal[first + 2 : first + count + taps - 1],
         )
         for index in range(count + taps - 3):
-            work[index] = (before[index] - here[index]) + (after[index] - here[index])
+            work[index] = (before[index] - between[index]) + (after[index] - between[index])
         top = np.int32(0)
         for index in range(count + taps - 3):
             top = max(top, work_bits[index] & np.int32(0x7FFFFFFF))

@@ -23,7 +23,7 @@ _ALIGNMENT: Final = 8
 """Bytes: an array's doubles need not lie as a whole vector would."""
 
 
-class DoublesType(types.Type):  # type: ignore[misc]
+class DoublesType(types.Type):
     """Type of a vector in compiled code."""
 
     def __init__(self) -> None:
@@ -33,8 +33,8 @@ class DoublesType(types.Type):  # type: ignore[misc]
 doubles: Final = DoublesType()
 
 
-@register_model(DoublesType)  # type: ignore[untyped-decorator]
-class _DoublesModel(models.PrimitiveModel):  # type: ignore[misc]
+@register_model(DoublesType)
+class _DoublesModel(models.PrimitiveModel):
     """Vector as it lies in a register."""
 
     def __init__(self, manager: Any, number_type: Any) -> None:
@@ -44,8 +44,8 @@ class _DoublesModel(models.PrimitiveModel):  # type: ignore[misc]
 def _define(operation: Any, instruction: str) -> None:
     """Give two vectors an operator that is one instruction."""
 
-    @infer_global(operation)  # type: ignore[untyped-decorator]
-    class _Operation(AbstractTemplate):  # type: ignore[misc]
+    @infer_global(operation)
+    class _Operation(AbstractTemplate):
         key = operation
 
         def generic(self, args: Any, _named: Any) -> Any:
@@ -70,8 +70,7 @@ def _pointer(context: Any, builder: Any, array_type: Any, array: Any, index: Any
     return builder.bitcast(builder.gep(data, [index]), _WIDE.as_pointer())
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def load(_typing: Any, array: Any, index: Any) -> Any:  # noqa: ARG001 - named for whoever calls
+def _load(_typing: Any, array: Any, index: Any) -> Any:  # noqa: ARG001 - named for whoever calls
     """Vector of the doubles of a flat array from an index on."""
 
     def emit(context: Any, builder: Any, call: Any, args: Any) -> Any:
@@ -82,8 +81,7 @@ def load(_typing: Any, array: Any, index: Any) -> Any:  # noqa: ARG001 - named f
     return doubles(array, types.int64), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def store(_typing: Any, array: Any, index: Any, value: Any) -> Any:  # noqa: ARG001
+def _store(_typing: Any, array: Any, index: Any, value: Any) -> Any:  # noqa: ARG001
     """Write a vector into a flat array from an index on."""
 
     def emit(context: Any, builder: Any, call: Any, args: Any) -> Any:
@@ -94,8 +92,7 @@ def store(_typing: Any, array: Any, index: Any, value: Any) -> Any:  # noqa: ARG
     return types.void(array, types.int64, doubles), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def splat(_typing: Any, value: Any) -> Any:  # noqa: ARG001
+def _splat(_typing: Any, value: Any) -> Any:  # noqa: ARG001
     """Vector of one double in every lane."""
 
     def emit(_context: Any, builder: Any, _call: Any, args: Any) -> Any:
@@ -105,9 +102,8 @@ def splat(_typing: Any, value: Any) -> Any:  # noqa: ARG001
     return doubles(types.float64), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def where_greater(_typing: Any, left: Any, right: Any, chosen: Any, other: Any) -> Any:  # noqa: ARG001
-    """Of each lane `chosen` where left > right, else `other`."""
+def _where_greater(_typing: Any, left: Any, right: Any, chosen: Any, other: Any) -> Any:  # noqa: ARG001
+    """Lanes of `chosen` where left > right, of `other` elsewhere."""
 
     def emit(_context: Any, builder: Any, _call: Any, args: Any) -> Any:
         return builder.select(builder.fcmp_ordered(">", args[0], args[1]), args[2], args[3])
@@ -115,8 +111,7 @@ def where_greater(_typing: Any, left: Any, right: Any, chosen: Any, other: Any) 
     return doubles(doubles, doubles, doubles, doubles), emit
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def swapped(_typing: Any, value: Any) -> Any:  # noqa: ARG001
+def _swapped(_typing: Any, value: Any) -> Any:  # noqa: ARG001
     """Vector whose neighbours, the first and second lane, the third and fourth, ... have changed places: the other side of a pair."""
 
     def emit(_context: Any, builder: Any, _call: Any, args: Any) -> Any:
@@ -178,13 +173,20 @@ def _emit_gain(_context: Any, builder: Any, _call: Any, args: Any) -> Any:
     return times(gain, builder.bitcast(exponent, _WIDE))
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def decibels(_typing: Any, power: Any) -> Any:  # noqa: ARG001
+def _decibels(_typing: Any, power: Any) -> Any:  # noqa: ARG001
     """10 lg of each power plus 1e-20 (-200 dB), within 1e-9 dB."""
     return doubles(doubles), _emit_decibels
 
 
-@intrinsic  # type: ignore[untyped-decorator]
-def gain_of(_typing: Any, gain_db: Any) -> Any:  # noqa: ARG001
+def _gain_of(_typing: Any, gain_db: Any) -> Any:  # noqa: ARG001
     """10^(x / 20) of each lane, within 1e-9 of itself, for -2000 to 2000 dB."""
     return doubles(doubles), _emit_gain
+
+
+load: Final[Any] = intrinsic(_load)
+store: Final[Any] = intrinsic(_store)
+splat: Final[Any] = intrinsic(_splat)
+where_greater: Final[Any] = intrinsic(_where_greater)
+swapped: Final[Any] = intrinsic(_swapped)
+decibels: Final[Any] = intrinsic(_decibels)
+gain_of: Final[Any] = intrinsic(_gain_of)

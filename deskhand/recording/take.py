@@ -205,8 +205,8 @@ class Recording:
 
     def stretch(self, tracks: Sequence[int], start_s: float, length_s: float) -> TrackStretch:
         """Some tracks for some seconds, read block by block: their files stay open. Ends where the recording ends."""
-        place = self._place(0, tracks, start_s, length_s)
-        part, rows = self._of_lanes(place.lanes, place.first_frame, place.last_frame)
+        excerpt = self._place(0, tracks, start_s, length_s)
+        part, rows = self._of_lanes(excerpt.lanes, excerpt.first_frame, excerpt.last_frame)
         return TrackStretch(part, [rows[track] for track in tracks])
 
     def read(self) -> NDArray[np.float32]:
