@@ -254,7 +254,7 @@ def test_skipping_equals_no_skipping(rng: np.random.Generator, kind: str, factor
 def test_what_is_skipped_by_its_curvature_could_not_be_higher(
     rng: np.random.Generator, rate_hz: int, low_hz: float
 ) -> None:
-    phases = peak.interpolator(peak.oversampling(rate_hz))
+    phases = interpolator(oversampling(rate_hz))
     time_s = np.arange(4800) / rate_hz
     for _ in range(8):
         swell = np.interp(time_s, np.linspace(0, time_s[-1], 12), rng.uniform(0.1, 1.0, 12))
@@ -264,5 +264,5 @@ def test_what_is_skipped_by_its_curvature_could_not_be_higher(
         whole = max(np.abs(signal).max(), *between)
         # from nothing known to all but the highest known
         for share in (0.0, 0.9, 0.99, 0.9999):
-            found = peak.true_peak(signal, 240, phases, np.float32(share * whole))
+            found = true_peak(signal, 240, phases, np.float32(share * whole))
             assert found == pytest.approx(whole, rel=2e-6)
