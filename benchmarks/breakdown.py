@@ -32,6 +32,7 @@ STAGES: Final = (
     ("levels, true peak, fault detectors", "measure.sample_scan:SampleScan.take"),
     ("short spectra, growing tones", "measure.spectra:ShortSpectra.take"),
     ("pairs, leaks", "measure.figures:add_pair"),
+    ("pairs, leaks", "measure.track_group:add_pair"),
     ("pairs, leaks", "measure.figures:add_leaks"),
     ("pairs, leaks", "measure.figures:add_product"),
     ("twin tracks", "measure.figures:add_samples"),

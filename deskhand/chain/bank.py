@@ -177,7 +177,7 @@ class LaneGroup:
         self._weighting = lanes.filter_coefficients(loudness.k_weighting_sos(sample_rate_hz))
         self._waiting = np.zeros((count, 0, 4, LANES))
         self._means: list[NDArray[np.float32]] = []
-        self._reductions: dict[int, list[Array]] = {
+        self._reductions: dict[int, list[NDArray[np.float32]]] = {
             slot: []
             for slot, (kind, _, _) in enumerate(plan.kinds)
             if kind in (chain_lanes.COMPRESSOR, chain_lanes.GATE)
@@ -244,7 +244,7 @@ class LaneGroup:
     def _keep(self, steps: Array) -> None:
         """Keep means of each block of 100 ms, and gain reductions of each step."""
         for slot, reductions in self._reductions.items():
-            reductions.append(steps[slot, :, meter_lanes.REDUCTION] / self._step)
+            reductions.append((steps[slot, :, meter_lanes.REDUCTION] / self._step).astype(np.float32))
         waiting = np.concatenate([self._waiting, steps], axis=1)
         hops = waiting.shape[1] // _STEPS_A_HOP
         whole = waiting[:, : hops * _STEPS_A_HOP, : meter_lanes.REDUCTION]

@@ -138,14 +138,17 @@ class _Pass:
             for target in range(searched_tracks)
             if target not in origins
         }
-        compared = {track for pair in pairs for track in pair} | {track for leak in self._leaks for track in leak}
         size = group_tracks(tracks)
+        # tracks of one group are compared there; the spectra of others are kept until all groups have theirs
+        self._apart = [pair for pair in pairs if pair[0] // size != pair[1] // size]
+        compared = {track for pair in self._apart for track in pair} | {track for leak in self._leaks for track in leak}
         self._groups = [
             TrackGroup(
                 self.grid,
                 range(first, min(first + size, tracks)),
                 self._tracks,
                 compared=compared,
+                pairs={pair: figures for pair, figures in self._pairs.items() if pair not in self._apart},
                 searched_tracks=searched_tracks,
                 humming=humming,
             )
@@ -174,7 +177,7 @@ class _Pass:
         for group in self._groups:
             spectra.update(group.spectra)
         self._late = [partial(self._loudest.take, np.concatenate([group.weighted for group in self._groups]))]
-        self._late += [partial(add_pair, pair, key, spectra) for key, pair in self._pairs.items()]
+        self._late += [partial(add_pair, self._pairs[pair], pair, spectra) for pair in self._apart]
         self._late += [
             partial(add_leaks, self._leaks, origin, self._tracks, spectra, start, self.grid, hops)
             for origin in self._origins

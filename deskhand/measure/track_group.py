@@ -7,18 +7,19 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.dsp import lanes
+from deskhand.measure.between_tracks import add_pair
 from deskhand.measure.envelopes import Envelopes
 from deskhand.measure.sample_scan import SampleScan
 from deskhand.measure.spectra import LowSpectra, ShortSpectra
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
     from collections.abc import Set as AbstractSet
 
     from numpy.typing import NDArray
 
     from deskhand.measure.grid import AnalysisGrid
-    from deskhand.measure.track_figures import TrackFigures
+    from deskhand.measure.track_figures import PairFigures, TrackFigures
 
 _MOST_TRACKS: Final = lanes.LANES
 """Tracks a group, one a lane."""
@@ -40,7 +41,9 @@ class TrackGroup:
     figures : sequence of TrackFigures
         One for each track of the recording; those of the group are filled.
     compared : set of int
-        Tracks whose spectra are kept for what is summed over two tracks.
+        Tracks whose spectra are kept for what is summed over two tracks of different groups.
+    pairs : mapping
+        Figures of pairs; those whose tracks are of this group are filled.
     searched_tracks : int
         Faults are looked for in the tracks below this number.
     humming : set of int
@@ -54,12 +57,14 @@ class TrackGroup:
         figures: Sequence[TrackFigures],
         *,
         compared: AbstractSet[int],
+        pairs: Mapping[tuple[int, int], PairFigures],
         searched_tracks: int,
         humming: AbstractSet[int] = frozenset(),
     ) -> None:
         self._grid = grid
         self.tracks = tracks
         self._compared = compared
+        self._pairs = {pair: pair_figures for pair, pair_figures in pairs.items() if pair[0] in tracks}
         self._held = np.zeros((len(tracks), grid.carry + grid.chunk), np.float32)
         self._seconds = 0
         members = [figures[track] for track in tracks]
@@ -94,10 +99,10 @@ class TrackGroup:
         for row in range(len(self.tracks)):
             self._scan.take(row, self._held[row, : grid.carry + frames], start, hops)
         if hops:
-            spectra = self._short.take(self._held, start, hops)
-            self.spectra = {
-                track: of_track for track, of_track in zip(self.tracks, spectra, strict=True) if track in self._compared
-            }
+            spectra = dict(zip(self.tracks, self._short.take(self._held, start, hops), strict=True))
+            for pair, pair_figures in self._pairs.items():
+                add_pair(pair_figures, pair, spectra)
+            self.spectra = {track: of_track for track, of_track in spectra.items() if track in self._compared}
         self._seconds += 1
 
     def finish(self) -> None:
