@@ -9,6 +9,8 @@ Best of several runs of each, one thread unless said, warm. The peers: scipy.sig
 from __future__ import annotations
 
 import argparse
+import re
+import resource
 import shutil
 import subprocess
 import sys
@@ -29,10 +31,14 @@ from deskhand.dsp import decays, hearing, lanes, loudness, peak, scan, spectrum
 from deskhand.dsp.intelligibility import BandEnergies, audible_over_time
 from deskhand.house import ChainBlock
 from deskhand.measure.figures import analysis_grid, measure_figures
+from deskhand.measure.loudness import integrated_lufs
 from deskhand.recording import open_recording
+from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from deskhand.recording import Recording
 
 RATE_HZ = 48000
 REPEATS = 7
@@ -224,16 +230,17 @@ def in_lanes(seconds: float) -> None:
     ]
     compressor = adapter.validate_python({"block": "compressor", "threshold": "-20 dBFS", "ratio": 3})
     samples = music(seconds, 8)
-    results = np.empty_like(samples)
+    pieces = [
+        np.ascontiguousarray(samples[:, first : first + RATE_HZ]) for first in range(0, samples.shape[1], RATE_HZ)
+    ]
+    results = np.empty((8, RATE_HZ), np.float32)
     rows = [(track,) for track in range(8)]
 
     def run(blocks: list[ChainBlock], *, metered: bool = False) -> None:
         chains = [Chain(blocks, channels=1, sample_rate_hz=RATE_HZ, metered=metered) for _ in rows]
         groups, _ = lane_groups(chains, RATE_HZ)
-        for first in range(0, samples.shape[1], RATE_HZ):
-            last = min(first + RATE_HZ, samples.shape[1])
-            piece = np.ascontiguousarray(samples[:, first:last])
-            groups[0].run(piece, rows, results[:, : last - first].copy(), rows)
+        for piece in pieces:
+            groups[0].run(piece, rows, results, rows)
 
     print("\neight channels in lanes:")
     five = best_s(lambda: run(filters))
@@ -258,13 +265,45 @@ def against_ffmpeg(seconds: float) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "pair.wav"
         soundfile.write(path, music(10 * seconds, 2).T, RATE_HZ, "PCM_24")
-        command = ["ffmpeg", "-nostdin", "-v", "quiet", "-i", str(path), "-af", "ebur128=peak=true", "-f", "null", "-"]
+        command = ["ffmpeg", "-nostdin", "-hide_banner", "-i", str(path), "-af", "ebur128=peak=true", "-f", "null", "-"]
+        told = subprocess.run(command, check=True, capture_output=True, text=True).stderr
+        command[2:2] = ["-v", "quiet"]
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         peer = best_s(lambda: subprocess.run(command, check=True, capture_output=True))
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        peer_cpu_s = (after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime) / (REPEATS + 1)
         recording = open_recording(path)
         ours = best_s(lambda: measure_figures(recording, 2, pairs=[(0, 1)]))
+        alone = best_s(lambda: loudness_and_true_peak(recording))
+        start_s = time.process_time()
+        lufs, dbtp = loudness_and_true_peak(recording)
+        alone_cpu_s = time.process_time() - start_s
+    peer_lufs, peer_dbtp = (float(re.findall(rf"{name}:\s+(-?[\d.]+)", told)[-1]) for name in ("I", "Peak"))
     print(
         f"\n{10 * seconds:.0f} s stereo: ffmpeg ebur128=peak=true {peer:.2f} s, our whole pass {ours:.2f} s, {peer / ours:.1f} x as fast"
     )
+    print(
+        f"loudness and true peak alone, one thread: {alone:.2f} s, {peer / alone:.1f} x as fast (of processor time "
+        f"{alone_cpu_s:.2f} and {peer_cpu_s:.2f} s, {peer_cpu_s / alone_cpu_s:.1f} x); {lufs:.1f} LUFS and {dbtp:.1f} dBTP, ffmpeg {peer_lufs} and {peer_dbtp}"
+    )
+
+
+def loudness_and_true_peak(recording: Recording) -> tuple[float, float]:
+    """Loudness in LUFS and true peak in dBTP of a stereo recording, by the kernels of the pass, its decoding counted."""
+    sos, phases = loudness.k_weighting_sos(RATE_HZ), peak.interpolator(4)
+    back, hop = 2 * peak.TAPS_A_SIDE, RATE_HZ // 10
+    states, held, top = np.zeros((2, 4)), np.zeros((2, back + RATE_HZ), np.float32), np.float32(0.0)
+    powers = []
+    for block in recording.blocks(RATE_HZ):
+        frames = block.samples.shape[1]
+        held[:, :back] = held[:, -back:]
+        held[:, back : back + frames] = block.samples
+        energies = np.empty((2, frames // hop))
+        for row in range(2):
+            loudness.weighted_energy(block.samples[row], hop, states[row], sos, energies[row])
+            top = peak.true_peak(held[row, : back + frames], 240, phases, top)
+        powers.append(energies.sum(axis=0) / hop)
+    return integrated_lufs(np.concatenate(powers)), db_from_amplitude(float(top))
 
 
 def main() -> None:
