@@ -1,6 +1,6 @@
 """Time `deskhand check` on a big recording against the plain script, fresh processes in the same run.
 
-    python benchmarks/run.py [--tracks 48] [--minutes 10] [--plain-tracks 4] [--repeats 3] [--folder FOLDER]
+    python benchmarks/run.py [--tracks 48] [--minutes 10] [--plain-tracks 4] [--repeats 3] [--lines] [--folder FOLDER]
 
 Prints seconds, tracks x real time, the largest memory, and the ratio. Linux and macOS (it asks the system for
 a child's memory with `wait4`). It imports nothing big itself: on Linux a child's peak memory is never told as
@@ -83,6 +83,21 @@ def check(home: Path, out: Path, env: dict[str, str], house: str = "house.toml")
     )
 
 
+def straight_lines(folder: Path, scratch: Path, env: dict[str, str], tracks: int, minutes: float) -> None:
+    """Print what another hour and another track cost, with chains: the slopes from half the length, and half the tracks."""
+    whole = "house-chains.toml"
+    full = check(show(folder, tracks, minutes), scratch, env, whole)
+    shorter = check(show(folder, tracks, minutes / 2), scratch, env, whole)
+    fewer = check(show(folder, tracks // 2, minutes), scratch, env, whole)
+    hours, left_out = minutes / 120, tracks - tracks // 2
+    for name, other, share in (("hour", shorter, hours), ("track", fewer, float(left_out))):
+        print(
+            f"another {name}:           {(full.cpu_s - other.cpu_s) / share:7.2f} s of processor time, "
+            f"{(full.peak_mib - other.peak_mib) / share:+.1f} MiB",
+            flush=True,
+        )
+
+
 def main() -> None:
     """Make the show, compile, time both, print."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
@@ -90,6 +105,7 @@ def main() -> None:
     parser.add_argument("--minutes", type=float, default=10.0)
     parser.add_argument("--plain-tracks", type=int, default=4, help="the script's time is scaled up from these")
     parser.add_argument("--repeats", type=int, default=3, help="of the command; the median is shown")
+    parser.add_argument("--lines", action="store_true", help="also time half the length and half the tracks")
     parser.add_argument("--folder", type=Path, help="keeps the shows here; default: made, timed and removed")
     options = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="deskhand-benchmark-") as scratch_name:
@@ -124,11 +140,15 @@ def report(options: argparse.Namespace, folder: Path, scratch: Path) -> None:
     print(f"                         {cpu_s:7.2f} s of processor time")
     print(f"                         {track_s / wall_s:7.0f} x real time, over all tracks")
     print(f"                         {max(run.peak_mib for run in runs):7.0f} MiB at most", flush=True)
-    chained = check(big, scratch, env, whole)
+    chained_runs = [check(big, scratch, env, whole) for _ in range(options.repeats)]
+    chained_s = statistics.median(run.wall_s for run in chained_runs)
+    chained_cpu_s = statistics.median(run.cpu_s for run in chained_runs)
     print(
-        f"with chains, mix, voices:{chained.wall_s:8.2f} s, five blocks on every source, {chained.cpu_s:.1f} s of processor time"
+        f"with chains, mix, voices:{chained_s:8.2f} s, five blocks on every source, {chained_cpu_s:.1f} s of processor time"
     )
-    print(f"                         {chained.peak_mib:7.0f} MiB at most", flush=True)
+    print(f"                         {max(run.peak_mib for run in chained_runs):7.0f} MiB at most", flush=True)
+    if options.lines:
+        straight_lines(folder, scratch, env, tracks, minutes)
 
     if not plain_tracks:
         return

@@ -9,6 +9,8 @@ Best of several runs of each, one thread unless said, warm. The peers: scipy.sig
 from __future__ import annotations
 
 import argparse
+import re
+import resource
 import shutil
 import subprocess
 import sys
@@ -23,15 +25,20 @@ import soundfile
 from pydantic import TypeAdapter
 from scipy import signal as ss
 
+from deskhand.chain.bank import lane_groups
 from deskhand.chain.run import Chain, WhatIf
 from deskhand.dsp import decays, hearing, lanes, loudness, peak, scan, spectrum
 from deskhand.dsp.intelligibility import BandEnergies, audible_over_time
 from deskhand.house import ChainBlock
 from deskhand.measure.figures import analysis_grid, measure_figures
+from deskhand.measure.loudness import integrated_lufs
 from deskhand.recording import open_recording
+from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+
+    from deskhand.recording import Recording
 
 RATE_HZ = 48000
 REPEATS = 7
@@ -80,19 +87,16 @@ def line(name: str, seconds: float, samples: int, note: str = "") -> None:
 def passes(seconds: float) -> None:
     """The kernels of the measuring pass, on four tracks for one second each."""
     lengths = analysis_grid(RATE_HZ)
-    held = music((lengths.carry + lengths.chunk) / RATE_HZ + 0.01, 4)[:, : lengths.carry + lengths.chunk].copy()
-    chunk = 4 * lengths.chunk
+    held = music((lengths.carry + lengths.chunk) / RATE_HZ + 0.01, 8)[:, : lengths.carry + lengths.chunk].copy()
+    chunk = 8 * lengths.chunk
     print("the measuring pass, stage by stage:")
-    state = np.zeros((3, 5, 4))
-    out = np.empty((3, 100, 4))
-    for name, coefficients in zip(
-        ("K-weighting, 2 to 8 kHz, 1 kHz", "octaves of 2 to 8 kHz"), lengths.filters[:2], strict=True
-    ):
-        line(
-            f"three filters: {name}",
-            best_s(partial(lanes.energies, held, lengths.carry, 480, coefficients, state, out)),
-            chunk,
-        )
+    bank = lengths.filters
+    state, sums = bank.state(), np.empty((bank.rows, 100, 8))
+    line(
+        "K-weighting and five band-passes, eight lanes",
+        best_s(lambda: lanes.energies(held, lengths.carry, 480, bank.weighting, bank.poles, bank.scales, state, sums)),
+        chunk,
+    )
     row = held[0].copy()
     plain = lengths.chunk
     sos = loudness.k_weighting_sos(RATE_HZ)
@@ -127,8 +131,11 @@ def passes(seconds: float) -> None:
     )  # fmt: skip
     import scipy.fft
 
-    work = np.zeros((10, lengths.transform), np.float32)
-    line("spectra (8192, every 100 ms; scipy.fft)", best_s(lambda: scipy.fft.rfft(work, axis=1)), plain)
+    work = np.zeros((40, lengths.transform), np.float32)
+    line(
+        "spectra (8192, every 100 ms; scipy.fft, four tracks)", best_s(lambda: scipy.fft.rfft(work, axis=1)), 4 * plain
+    )
+    work = work[:10]
     spectra = scipy.fft.rfft(np.random.default_rng(0).standard_normal(work.shape).astype(np.float32), axis=1)
     power = np.empty(spectra.shape, np.float32)
     line("powers of the spectra", best_s(lambda: spectrum.squared(spectra, power)), plain)
@@ -207,12 +214,47 @@ def chains(seconds: float) -> None:
     speech = np.full(18, 55.0)
     took = best_s(lambda: audible_over_time(speech, noise))
     print(f"audible share: {took / 400 * 1e6:.1f} us a frame")
-    bands = BandEnergies(4, RATE_HZ)
-    quad = music(4.0, 4)
-    line("18 speech bands", best_s(lambda: bands.take(quad, 0)), quad.size)
+    bands = BandEnergies(8, RATE_HZ)
+    octet = music(4.0, 8)
+    line("18 speech bands, eight lanes", best_s(lambda: bands.take(octet, 0)), octet.size)
     mono = 0.02 * music(4.0, 1)[0].astype(np.float64)
     took = best_s(lambda: hearing.loudness_over_time(mono))
     line("time-varying loudness (ISO 532-1)", took, mono.size, f"{4.0 / took:.0f} x real time")
+
+
+def in_lanes(seconds: float) -> None:
+    """Eight channels side by side: five filters, a compressor and all of it with meters, beside scipy on the same filters."""
+    adapter: TypeAdapter[ChainBlock] = TypeAdapter(ChainBlock)
+    filters = [
+        adapter.validate_python({"block": "bell", "frequency": f"{200 * 2**k} Hz", "gain": "2 dB"}) for k in range(5)
+    ]
+    compressor = adapter.validate_python({"block": "compressor", "threshold": "-20 dBFS", "ratio": 3})
+    samples = music(seconds, 8)
+    pieces = [
+        np.ascontiguousarray(samples[:, first : first + RATE_HZ]) for first in range(0, samples.shape[1], RATE_HZ)
+    ]
+    results = np.empty((8, RATE_HZ), np.float32)
+    rows = [(track,) for track in range(8)]
+
+    def run(blocks: list[ChainBlock], *, metered: bool = False) -> None:
+        chains = [Chain(blocks, channels=1, sample_rate_hz=RATE_HZ, metered=metered) for _ in rows]
+        groups, _ = lane_groups(chains, RATE_HZ)
+        for piece in pieces:
+            groups[0].run(piece, rows, results, rows)
+
+    print("\neight channels in lanes:")
+    five = best_s(lambda: run(filters))
+    line("five biquads", five, samples.size)
+    sections = np.vstack([ss.butter(2, 1000, fs=RATE_HZ, output="sos")] * 5)
+    doubles = samples.astype(np.float64)
+    peer = best_s(lambda: ss.sosfilt(sections, doubles))
+    line("the same number by scipy.signal.sosfilt", peer, samples.size, f"{peer / five:.1f} x as long")
+    line("compressor", best_s(lambda: run([compressor])), samples.size)
+    line(
+        "five biquads and a compressor, six meters",
+        best_s(lambda: run([*filters, compressor], metered=True)),
+        samples.size,
+    )
 
 
 def against_ffmpeg(seconds: float) -> None:
@@ -223,13 +265,45 @@ def against_ffmpeg(seconds: float) -> None:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "pair.wav"
         soundfile.write(path, music(10 * seconds, 2).T, RATE_HZ, "PCM_24")
-        command = ["ffmpeg", "-nostdin", "-v", "quiet", "-i", str(path), "-af", "ebur128=peak=true", "-f", "null", "-"]
+        command = ["ffmpeg", "-nostdin", "-hide_banner", "-i", str(path), "-af", "ebur128=peak=true", "-f", "null", "-"]
+        told = subprocess.run(command, check=True, capture_output=True, text=True).stderr
+        command[2:2] = ["-v", "quiet"]
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         peer = best_s(lambda: subprocess.run(command, check=True, capture_output=True))
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        peer_cpu_s = (after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime) / (REPEATS + 1)
         recording = open_recording(path)
         ours = best_s(lambda: measure_figures(recording, 2, pairs=[(0, 1)]))
+        alone = best_s(lambda: loudness_and_true_peak(recording))
+        start_s = time.process_time()
+        lufs, dbtp = loudness_and_true_peak(recording)
+        alone_cpu_s = time.process_time() - start_s
+    peer_lufs, peer_dbtp = (float(re.findall(rf"{name}:\s+(-?[\d.]+)", told)[-1]) for name in ("I", "Peak"))
     print(
         f"\n{10 * seconds:.0f} s stereo: ffmpeg ebur128=peak=true {peer:.2f} s, our whole pass {ours:.2f} s, {peer / ours:.1f} x as fast"
     )
+    print(
+        f"loudness and true peak alone, one thread: {alone:.2f} s, {peer / alone:.1f} x as fast (of processor time "
+        f"{alone_cpu_s:.2f} and {peer_cpu_s:.2f} s, {peer_cpu_s / alone_cpu_s:.1f} x); {lufs:.1f} LUFS and {dbtp:.1f} dBTP, ffmpeg {peer_lufs} and {peer_dbtp}"
+    )
+
+
+def loudness_and_true_peak(recording: Recording) -> tuple[float, float]:
+    """Loudness in LUFS and true peak in dBTP of a stereo recording, by the kernels of the pass, its decoding counted."""
+    sos, phases = loudness.k_weighting_sos(RATE_HZ), peak.interpolator(4)
+    back, hop = 2 * peak.TAPS_A_SIDE, RATE_HZ // 10
+    states, held, top = np.zeros((2, 4)), np.zeros((2, back + RATE_HZ), np.float32), np.float32(0.0)
+    powers = []
+    for block in recording.blocks(RATE_HZ):
+        frames = block.samples.shape[1]
+        held[:, :back] = held[:, -back:]
+        held[:, back : back + frames] = block.samples
+        energies = np.empty((2, frames // hop))
+        for row in range(2):
+            loudness.weighted_energy(block.samples[row], hop, states[row], sos, energies[row])
+            top = peak.true_peak(held[row, : back + frames], 240, phases, top)
+        powers.append(energies.sum(axis=0) / hop)
+    return integrated_lufs(np.concatenate(powers)), db_from_amplitude(float(top))
 
 
 def main() -> None:
@@ -239,6 +313,7 @@ def main() -> None:
     asked = parser.parse_args()
     passes(asked.seconds)
     chains(asked.seconds)
+    in_lanes(asked.seconds)
     against_ffmpeg(asked.seconds)
     sys.stdout.flush()
 

@@ -20,6 +20,8 @@ LONG_FUNCTIONS: Final = {
     ("dsp.alignment", "local_path"): "kernel",
     ("dsp.decays", "free_decays"): "kernel",
     ("dsp.events", "flat_tops"): "kernel",
+    ("dsp.chain_lanes", "compress"): "kernel",
+    ("dsp.chain_lanes", "run"): "kernel",
     ("dsp.clicks", "clicks"): "kernel",
     ("dsp.events", "bursts_and_mutes"): "kernel",
     ("dsp.growing_tones", "growing_tone"): "kernel",

@@ -34,6 +34,7 @@ name = "keys"
 role = "keys"
 tracks = ["keys l", "keys r"]
 fader = "-6 dB"
+chain = [{ block = "bell", frequency = "1 kHz", gain = "-3 dB" }, { block = "compressor", threshold = "-30 dBFS" }]
 """
 
 

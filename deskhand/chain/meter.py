@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
@@ -56,7 +56,7 @@ class Meters:
     """Listens to all stages of a chain at once, in stretches of any length.
 
     Stages come in at different latencies; all are held back to the last one's, so that their blocks are the same moments, and
-    four channels go through the K-weighting as lanes of one vector.
+    eight channels go through the K-weighting as lanes of one vector.
 
     Parameters
     ----------
@@ -88,10 +88,10 @@ class Meters:
             np.zeros((count, last - late), np.float32) for count, late in zip(channels, latencies, strict=True)
         ]
         groups = -(-rows // lanes.LANES)
-        self._begun = np.zeros((groups * lanes.LANES, 0), np.float32)
+        self._begun = np.zeros((rows, 0), np.float32)
         """(rows, frames) of a block of 100 ms that is not whole yet."""
-        self._coefficients = lanes.coefficients(loudness.k_weighting_sos(sample_rate_hz))
-        self._states = np.zeros((groups, 1, lanes.STATES, lanes.LANES))
+        self._bank = lanes.filter_bank(weighting=loudness.k_weighting_sos(sample_rate_hz))
+        self._states = [self._bank.state() for _ in range(groups)]
         self._phases = peak.interpolator(peak.oversampling(sample_rate_hz))
         self._largest_gain = float(np.abs(self._phases).sum(axis=1).max(initial=1.0))
         self._before = np.zeros((rows, 2 * peak.TAPS_A_SIDE), np.float32)
@@ -138,13 +138,14 @@ class Meters:
         """Mean squares and products of the sides of (rows, frames), for each whole block of 100 ms."""
         rows = int(self._first[-1])
         powers = np.empty((rows, hops, 2), np.float32)
-        energy = np.empty((hops, lanes.LANES))
+        bank, energy = self._bank, np.empty((1, hops, lanes.LANES))
         tops, means, total = np.empty(hops, np.float32), np.empty(hops, np.float32), np.zeros(1)
         for group, state in enumerate(self._states):
             first = group * lanes.LANES
-            lanes.energies_of_one(signal[first : first + lanes.LANES], 0, self._hop, self._coefficients, state, energy)
+            tracks = signal[first : first + lanes.LANES]
+            lanes.energies(tracks, 0, self._hop, bank.weighting, bank.poles, bank.scales, state, energy)
             last = min(rows, first + lanes.LANES)
-            powers[first:last, :, 1] = energy[:, : last - first].T / self._hop
+            powers[first:last, :, 1] = energy[0, :, : last - first].T / self._hop
         for row in range(rows):
             peak.block_levels(signal[row, : hops * self._hop], self._hop, tops, means, total)
             powers[row, :, 0] = means
@@ -213,12 +214,28 @@ class Meters:
         return top, max(top, float(self._true_peak[rows].max(initial=0.0)))
 
 
+class MeterReadings(Protocol):
+    """Readings of the meters of a whole chain, by the position of the block that each stands behind."""
+
+    def block_powers_of(self, stage: int) -> tuple[Array, Array, Array | None]:
+        """Mean squares (channels, blocks), K-weighted mean square (blocks,) and product of the sides of a stage."""
+        ...
+
+    def reduction_of(self, stage: int) -> Array | None:
+        """(steps,) gain reduction of a stage in dB, each 10 ms; None for one that moves no gain."""
+        ...
+
+    def tops_of(self, stage: int) -> tuple[float, float]:
+        """Largest sample and largest true peak of a stage."""
+        ...
+
+
 class StageMeter:
     """Meter behind one block of a chain.
 
     Parameters
     ----------
-    meters : Meters
+    meters : MeterReadings
         Meters of the whole chain.
     stage : int
         Position of the block in the chain.
@@ -226,7 +243,7 @@ class StageMeter:
         Name of the block.
     """
 
-    def __init__(self, meters: Meters, stage: int, block: str) -> None:
+    def __init__(self, meters: MeterReadings, stage: int, block: str) -> None:
         self._meters = meters
         self._stage = stage
         self.block = block

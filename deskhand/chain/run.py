@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.chain.blocks import Processor, build
-from deskhand.chain.meter import Meters, Stage, StageMeter
+from deskhand.chain.meter import MeterReadings, Meters, Stage, StageMeter
 from deskhand.errors import HouseError
 from deskhand.house import BLOCKS
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from deskhand.chain.blocks.processor import LaneBlock
     from deskhand.house import ChainBlock
     from deskhand.measure.activity import Activity
 
@@ -73,6 +74,7 @@ class Chain:
         """Blocks as the house file has them."""
         self.blocks: list[Processor] = []
         self.latency = 0
+        input_channels = channels
         channel_counts, latencies = [], []
         for block in blocks:
             try:
@@ -86,19 +88,39 @@ class Chain:
             channels = processor.channels
             channel_counts.append(channels)
             latencies.append(self.latency)
+        self._names = [block.block for block in blocks]
         self._meters: Meters | None = None
+        self.meters: list[StageMeter] = []
+        """Meters, one behind every block; none when the chain is not metered."""
         if metered:
-            names = [block.block for block in blocks]
-            self._meters = Meters(
-                names, channel_counts, latencies, [name in _MOVES_GAIN for name in names], sample_rate_hz
-            )
+            self._meters = Meters(self._names, channel_counts, latencies, self.moves_gain, sample_rate_hz)
+            self.meters = self._meters.stages
         self.channels = channels
+        self._inputs = input_channels
         self._to_drop = self.latency
 
     @property
-    def meters(self) -> list[StageMeter]:
-        """Meters, one behind every block; none when the chain is not metered."""
-        return self._meters.stages if self._meters is not None else []
+    def is_metered(self) -> bool:
+        """True with a meter behind every block."""
+        return bool(self.meters)
+
+    @property
+    def moves_gain(self) -> list[bool]:
+        """True for each block whose gain reduction is read."""
+        return [name in _MOVES_GAIN for name in self._names]
+
+    @property
+    def lane_blocks(self) -> list[LaneBlock] | None:
+        """Blocks as lanes run them; None where one of them cannot, or makes two channels of one."""
+        if self.channels != self._inputs or self.latency:
+            return None
+        blocks = [block.lane_block for block in self.blocks]
+        return None if None in blocks else [block for block in blocks if block is not None]
+
+    def metered_elsewhere(self, meters: MeterReadings) -> None:
+        """Read the meters of a group of lanes, which runs the blocks from now on."""
+        self._meters = None
+        self.meters = [StageMeter(meters, stage, name) for stage, name in enumerate(self._names)]
 
     def process(self, signal: Array) -> Array:
         """(channels, frames) through the blocks; the output lies `latency` behind. The input is kept."""

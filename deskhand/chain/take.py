@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from deskhand.chain.bank import lane_groups
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -13,6 +16,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from deskhand.chain.bank import LaneGroup
     from deskhand.chain.run import Chain
     from deskhand.measure.figures import BlockSource
 
@@ -63,6 +67,7 @@ class WithChains:
         """Rows of the mix."""
         self.tracks = row + (0 if self._mix is None else 2)
         self._plain = tracks
+        self._groups, self._alone = lane_groups([chain for _, chain in chains], recording.sample_rate_hz)
 
     def blocks(self, frames: int, *, pool: ThreadPoolExecutor | None = None) -> Iterator[Piece]:
         """All rows, `frames` at a time; the last block may be shorter."""
@@ -73,32 +78,49 @@ class WithChains:
         held: list[NDArray[np.float32]] = [np.empty((len(rows), 0), np.float32) for rows in self.rows]
         waiting: list[NDArray[np.float32]] = []
         for block in self._recording.blocks(frames, pool=pool):
-            samples = block.samples
-            outputs = self._through(samples, pool)
-            held = [np.concatenate(pair, axis=1) for pair in zip(held, outputs, strict=True)]
-            # a chain that looks ahead gives a block when the next one is in: the recording's own tracks wait for it
-            waiting.append(samples.copy())
-            while waiting and all(part.shape[1] >= waiting[0].shape[1] for part in held):
+            joined = np.empty((self.tracks, block.samples.shape[1]), np.float32)
+            joined[: self._plain] = block.samples[: self._plain]
+            outputs = self._through(block.samples, joined, pool)
+            # a chain that looks ahead gives a block when the next one is in: the other rows wait for it
+            waiting.append(joined)
+            for number, output in zip(self._alone, outputs, strict=True):
+                held[number] = np.concatenate([held[number], output], axis=1)
+            while waiting and all(held[number].shape[1] >= waiting[0].shape[1] for number in self._alone):
                 yield self._joined(waiting.pop(0), held)
-        tails = [chain.rest(len(tracks)).astype(np.float32) for tracks, chain in self._chains]
-        held = [np.concatenate(pair, axis=1) for pair in zip(held, tails, strict=True)]
+        for group in self._groups:
+            group.finish()
+        for number in self._alone:
+            tracks, chain = self._chains[number]
+            tail = chain.rest(len(tracks)).astype(np.float32)
+            held[number] = np.concatenate([held[number], tail], axis=1)
         while waiting:
             yield self._joined(waiting.pop(0), held)
 
-    def _through(self, samples: NDArray[np.float32], pool: ThreadPoolExecutor | None) -> list[NDArray[np.float32]]:
-        def through(number: int) -> NDArray[np.float32]:
+    def _through(
+        self, samples: NDArray[np.float32], joined: NDArray[np.float32], pool: ThreadPoolExecutor | None
+    ) -> list[NDArray[np.float32]]:
+        """Run the chains that lie in lanes into their rows; output of those that run on their own."""
+        track_rows = [tracks for tracks, _ in self._chains]
+
+        def in_lanes(group: LaneGroup) -> NDArray[np.float32] | None:
+            group.run(samples, track_rows, joined, self.rows)
+            return None
+
+        def on_its_own(number: int) -> NDArray[np.float32]:
             tracks, chain = self._chains[number]
             return chain.aligned(samples[list(tracks)].astype(np.float64)).astype(np.float32)
 
-        numbers = range(len(self._chains))
-        return list(map(through, numbers)) if pool is None else list(pool.map(through, numbers))
+        jobs = [partial(in_lanes, group) for group in self._groups] + [
+            partial(on_its_own, number) for number in self._alone
+        ]
+        outputs = (job() for job in jobs) if pool is None else pool.map(lambda job: job(), jobs)
+        return [output for output in outputs if output is not None]
 
-    def _joined(self, samples: NDArray[np.float32], held: list[NDArray[np.float32]]) -> Piece:
-        frames = samples.shape[1]
-        joined = np.empty((self.tracks, frames), np.float32)
-        joined[: self._plain] = samples[: self._plain]
-        for number, rows in enumerate(self.rows):
-            joined[list(rows)] = held[number][:, :frames]
+    def _joined(self, joined: NDArray[np.float32], held: list[NDArray[np.float32]]) -> Piece:
+        """Block whose rows of the chains that run on their own, and of the mix, are filled."""
+        frames = joined.shape[1]
+        for number in self._alone:
+            joined[list(self.rows[number])] = held[number][:, :frames]
             held[number] = held[number][:, frames:]
         if self._mix is not None:
             np.matmul(self._mix, joined[:-2], out=joined[-2:])

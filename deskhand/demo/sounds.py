@@ -5,9 +5,10 @@ from __future__ import annotations
 import functools
 from typing import TYPE_CHECKING, Final, Literal
 
-import numba as nb
 import numpy as np
 import scipy.signal as ss
+
+from deskhand.dsp.kernel import kernel
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -45,7 +46,7 @@ def add(into: Sound, sound: Sound, at_s: float, gain: float = 1.0) -> None:
         into[first:last] += gain * sound[first - start : last - start]
 
 
-@nb.njit("float64[::1](float64[::1], int64, float64, float64, int64)", cache=True, nogil=True)
+@kernel("float64[::1](float64[::1], int64, float64, float64, int64)")
 def _string(excitation: np.ndarray, period: int, fraction: float, damping: float, frames: int) -> np.ndarray:
     """Plucked string: a delay line with an averaging filter and an all-pass for the part of a sample.
 

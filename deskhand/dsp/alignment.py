@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 _DIAGONAL: Final = 1
 """Mark of the step (1, 1). With the two others: between half and double the tempo (Müller 2021, 7.3)."""
@@ -15,7 +16,7 @@ _COLUMN_SKIPPED: Final = 3
 """Mark of the step (1, 2)."""
 
 
-@nb.njit("float32(float32[:, ::1], float32[:, ::1], int64, int64, int64)", cache=True, nogil=True, fastmath=True)
+@kernel("float32(float32[:, ::1], float32[:, ::1], int64, int64, int64)", fastmath=True)
 def mean_product(first: np.ndarray, second: np.ndarray, row: int, row_second: int, length: int) -> np.float32:
     """Mean over some rows of the inner products of two sequences, from these rows on."""
     # contiguous slices: the compiler sees that no index wraps round, and adds in lanes
@@ -27,7 +28,7 @@ def mean_product(first: np.ndarray, second: np.ndarray, row: int, row_second: in
     return total / np.float32(length)
 
 
-@nb.njit("void(float32[:, :, ::1], float32[:, ::1], int64, int64, int64, float32[:, ::1])", cache=True, nogil=True)
+@kernel("void(float32[:, :, ::1], float32[:, ::1], int64, int64, int64, float32[:, ::1])")
 def correlations(
     rotated: np.ndarray, second: np.ndarray, begin: int, begin_second: int, length: int, sums: np.ndarray
 ) -> None:
@@ -54,11 +55,9 @@ def correlations(
                 sums[rotation, shift] = mean_product(rotated[rotation], second, begin, row_second, length)
 
 
-@nb.njit(
+@kernel(
     "int64(float32[:, ::1], float32[:, ::1], boolean[::1], boolean[::1], int64[::1], float32[::1], float32[:, ::1], "
     "int8[:, ::1], int64[:, ::1])",
-    cache=True,
-    nogil=True,
     fastmath=True,
 )
 def local_path(

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 CLICK_STEPS = 6
 """Blocks of context on either side of a block in which clicks are looked for: 50 ms hold a period of 20 Hz (arithmetic)."""
@@ -17,7 +18,7 @@ MOST_RIVALS = 1
 """Rivals that a jump may have: samples lost have two edges, a waveform has corners in each period. Arithmetic."""
 
 
-@nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
+@kernel("float64(float32[::1], int64, int64)")
 def _fourth_difference(signal: np.ndarray, stride: int, index: int) -> float:
     """Magnitude of the fourth difference (see `peak.sharpness`) whose middle lies at a sample."""
     total = 6.0 * signal[index]
@@ -26,7 +27,7 @@ def _fourth_difference(signal: np.ndarray, stride: int, index: int) -> float:
     return float(abs(total))
 
 
-@nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
+@kernel("float64(float32[::1], int64, int64)")
 def _eighth_difference(signal: np.ndarray, stride: int, index: int) -> float:
     """Magnitude of the eighth difference whose middle lies at a sample: what a band-limited neighbourhood cannot explain."""
     total = 70.0 * signal[index]
@@ -37,7 +38,7 @@ def _eighth_difference(signal: np.ndarray, stride: int, index: int) -> float:
     return float(abs(total))
 
 
-@nb.njit("float64(float32[::1], int64, int64, int64)", cache=True, nogil=True)
+@kernel("float64(float32[::1], int64, int64, int64)")
 def _unexplained_power(signal: np.ndarray, stride: int, first: int, last: int) -> float:
     """Mean square of the eighth difference at samples [first, last)."""
     total = 0.0
@@ -47,7 +48,7 @@ def _unexplained_power(signal: np.ndarray, stride: int, first: int, last: int) -
     return total / max(1, last - first)
 
 
-@nb.njit("int64(float32[::1], int64, int64, int64, float64)", cache=True, nogil=True)
+@kernel("int64(float32[::1], int64, int64, int64, float64)")
 def _rivals(signal: np.ndarray, step: int, stride: int, spike: int, least: float) -> int:
     """Number of blocks, within `CLICK_STEPS` - 1 of a spike on either side, in which another one is as large as `least`."""
     rival_count = 0
@@ -61,9 +62,7 @@ def _rivals(signal: np.ndarray, step: int, stride: int, spike: int, least: float
     return rival_count
 
 
-@nb.njit(
-    "int64(float32[::1], int64, int64, int64, float32[::1], float32[::1], float32, int64[::1])", cache=True, nogil=True
-)
+@kernel("int64(float32[::1], int64, int64, int64, float32[::1], float32[::1], float32, int64[::1])")
 def clicks(
     signal: np.ndarray,
     first: int,

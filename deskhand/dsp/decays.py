@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 DECAY_STEP_S: Final = 0.02
 """Seconds a step of the envelopes in which decays are looked for. Common practice, no source."""
@@ -31,7 +32,7 @@ _MOST_CONTRAST_DB: Final = 30.0
 """What lies further below a note is not heard behind it. Common practice, no source."""
 
 
-@nb.njit("void(float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64[::1])")
 def _smoothed_db(power: np.ndarray, level_db: np.ndarray) -> None:
     """Level in dB of the mean of three neighbouring steps."""
     count = power.shape[0]
@@ -41,7 +42,7 @@ def _smoothed_db(power: np.ndarray, level_db: np.ndarray) -> None:
 
 
 # long: one walk along the envelope; split, each decay would cost calls
-@nb.njit("int64(float64[::1], int64, int64, int64, float64[:, ::1])", cache=True, nogil=True)
+@kernel("int64(float64[::1], int64, int64, int64, float64[:, ::1])")
 def free_decays(power: np.ndarray, first: int, last: int, offset: int, decays: np.ndarray) -> int:
     """Stretches in which an envelope falls freely, with the straight line through each.
 
@@ -119,7 +120,7 @@ def free_decays(power: np.ndarray, first: int, last: int, offset: int, decays: n
     return decay_count
 
 
-@nb.njit("void(float64[::1], int64, int64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, int64, float64[::1])")
 def _rises(power: np.ndarray, first: int, last: int, rise_db: np.ndarray) -> None:
     """Rise in dB of two steps against the five before them."""
     for index in range(first, last):
@@ -129,7 +130,7 @@ def _rises(power: np.ndarray, first: int, last: int, rise_db: np.ndarray) -> Non
         rise_db[index] = 10.0 * np.log10((power[index] + power[index + 1] + 4e-17) / power_before * 2.5)
 
 
-@nb.njit("int64(float64[::1], int64, int64, int64, float64[:, ::1])", cache=True, nogil=True)
+@kernel("int64(float64[::1], int64, int64, int64, float64[:, ::1])")
 def onsets(power: np.ndarray, first: int, last: int, offset: int, contrasts: np.ndarray) -> int:
     """Beginnings of notes in an envelope, and how far each stands above what rings before and after it.
 
@@ -190,11 +191,7 @@ def onsets(power: np.ndarray, first: int, last: int, offset: int, contrasts: np.
     return onset_count
 
 
-@nb.njit(
-    "void(float64[:, :, ::1], int64, int64, int64, int64, int64[:, ::1], float64[:, :, ::1], int64[::1])",
-    cache=True,
-    nogil=True,
-)
+@kernel("void(float64[:, :, ::1], int64, int64, int64, int64, int64[:, ::1], float64[:, :, ::1], int64[::1])")
 def free_decays_of_all(
     power: np.ndarray,
     begin: int,

@@ -10,8 +10,10 @@ from __future__ import annotations
 
 from typing import Final
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
+from deskhand.dsp.vectors import LANES, decibels, gain_of, load, store
 
 FLOOR_DB: Final = -200.0  # level of nothing: 10 lg of the 1e-20 that `to_db` adds
 # The two-stage release: common practice, no source; docs/validation-chain.md measures what these five give.
@@ -33,7 +35,7 @@ def keep(time_s: float, sample_rate_hz: float) -> float:
     return float(np.exp(-1.0 / (time_s * sample_rate_hz))) if time_s > 0.0 else 0.0
 
 
-@nb.njit("float64(float64, float64, float64, float64)", cache=True, nogil=True)
+@kernel("float64(float64, float64, float64, float64)")
 def static_reduction_db(level_db: float, threshold_db: float, ratio: float, knee_db: float) -> float:
     """Gain reduction of a compressor at a level, in dB, 0 or more.
 
@@ -59,72 +61,42 @@ def static_reduction_db(level_db: float, threshold_db: float, ratio: float, knee
     return slope * over
 
 
-@nb.njit("void(float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1])")
 def to_db(power: np.ndarray) -> None:
     """Turn powers into decibels, in place: 10 lg of each value plus 1e-20 (-200 dB), within 1e-9 dB.
 
-    The logarithm of the mantissa is a series in (m - sqrt 2) / (m + sqrt 2), whose first term left out is below 1e-9; written
-    with integer views so that it vectorises, which calls of the library do not.
+    Eight values at a time, which calls of the library do not do: `deskhand.dsp.vectors.decibels`.
     """
     size = power.shape[0]
-    work = np.empty(512)
-    exponent = np.empty(512)
-    bits, exponent_bits = work.view(np.int64), exponent.view(np.int64)
-    root = np.sqrt(2.0)
-    for first in range(0, size, 512):
-        count = min(512, size - first)
-        piece = power[first : first + count]
-        for index in range(count):
-            work[index] = piece[index] + 1e-20
-        for index in range(count):
-            # a small integer under the bits of 2^52 is 2^52 plus the integer
-            exponent_bits[index] = (bits[index] >> np.int64(52)) | np.int64(0x4330000000000000)
-            bits[index] = (bits[index] & np.int64(0x000FFFFFFFFFFFFF)) | np.int64(0x3FF0000000000000)
-        for index in range(count):
-            t = (work[index] - root) / (work[index] + root)
-            q = t * t
-            log2 = t * (1.0 + q * (1.0 / 3.0 + q * (0.2 + q * (1.0 / 7.0 + q * (1.0 / 9.0 + q * (1.0 / 11.0))))))
-            whole = (exponent[index] - 4503599627370496.0) - 1022.5
-            piece[index] = 3.0102999566398120 * (whole + 2.8853900817779268 * log2)
+    whole = size - size % LANES
+    for index in range(0, whole, LANES):
+        store(power, index, decibels(load(power, index)))
+    if whole < size:
+        padded = np.zeros(LANES)
+        for index in range(whole, size):
+            padded[index - whole] = power[index]
+        store(padded, 0, decibels(load(padded, 0)))
+        for index in range(whole, size):
+            power[index] = padded[index - whole]
 
 
-@nb.njit("void(float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64[::1])")
 def to_gain(gain_db: np.ndarray, gain: np.ndarray) -> None:
-    """Gain factors of (frames,) decibels: 10^(x / 20), within 1e-9 of itself, for -2000 to 2000 dB."""
+    """Gain factors of (frames,) decibels: 10^(x / 20), within 1e-9 of itself, for -2000 to 2000 dB; eight at a time, as `to_db`."""
     size = gain_db.shape[0]
-    work = np.empty(512)
-    bits = work.view(np.int64)
-    big = 6755399441055744.0  # 1.5 * 2^52: what is added to it is rounded to an integer in its low bits
-    for first in range(0, size, 512):
-        count = min(512, size - first)
-        piece, gains = gain_db[first : first + count], gain[first : first + count]
-        for index in range(count):
-            work[index] = piece[index] * 0.16609640474436813 + big
-        for index in range(count):
-            f = (piece[index] * 0.16609640474436813 - (work[index] - big)) * 0.6931471805599453
-            gains[index] = 1.0 + f * (
-                1.0
-                + f
-                * (
-                    0.5
-                    + f
-                    * (
-                        1.0 / 6.0
-                        + f
-                        * (
-                            1.0 / 24.0
-                            + f * (1.0 / 120.0 + f * (1.0 / 720.0 + f * (1.0 / 5040.0 + f * (1.0 / 40320.0))))
-                        )
-                    )
-                )
-            )
-        for index in range(count):
-            bits[index] = (bits[index] + np.int64(1023)) << np.int64(52)
-        for index in range(count):
-            gains[index] *= work[index]
+    whole = size - size % LANES
+    for index in range(0, whole, LANES):
+        store(gain, index, gain_of(load(gain_db, index)))
+    if whole < size:
+        padded = np.zeros(LANES)
+        for index in range(whole, size):
+            padded[index - whole] = gain_db[index]
+        store(padded, 0, gain_of(load(padded, 0)))
+        for index in range(whole, size):
+            gain[index] = padded[index - whole]
 
 
-@nb.njit("void(float64[::1], float64, float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64[::1], float64[::1])")
 def detect(signal: np.ndarray, keep_rms: float, state: np.ndarray, level_db: np.ndarray) -> None:
     """Level of each sample in dBFS of a sine's RMS.
 
@@ -150,14 +122,14 @@ def detect(signal: np.ndarray, keep_rms: float, state: np.ndarray, level_db: np.
     to_db(level_db)
 
 
-@nb.njit("void(float64[::1], float64, float64, float64)", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64)")
 def compress(level_db: np.ndarray, threshold_db: float, ratio: float, knee_db: float) -> None:
     """Turn (frames,) levels into the gain reduction a compressor asks for, in place."""
     for index in range(level_db.shape[0]):
         level_db[index] = static_reduction_db(level_db[index], threshold_db, ratio, knee_db)
 
 
-@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64[::1])")
 def smooth(reduction_db: np.ndarray, keep_attack: float, keep_release: float, state: np.ndarray) -> None:
     """Smooth gain reduction by attack and release, in place on (frames,); state (1,), updated. Giannoulis et al. 2012: smooth branching detector."""
     held = state[0]
@@ -169,7 +141,7 @@ def smooth(reduction_db: np.ndarray, keep_attack: float, keep_release: float, st
     state[0] = held
 
 
-@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64[::1])")
 def smooth_two_stage(reduction_db: np.ndarray, keep_attack: float, sample_rate_hz: float, state: np.ndarray) -> None:
     """Smooth gain reduction by an attack and a release in two stages, in place on (frames,).
 
@@ -209,7 +181,7 @@ def smooth_two_stage(reduction_db: np.ndarray, keep_attack: float, sample_rate_h
     state[0], state[1], state[2] = held, store, share
 
 
-@nb.njit("void(float64[::1], float64, float64, float64, int64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64, int64, float64[::1])")
 def gate(level_db: np.ndarray, open_db: float, close_db: float, range_db: float, hold: int, state: np.ndarray) -> None:
     """Turn (frames,) levels into the gain reduction a gate asks for, in place: 0 open, `range_db` (positive) closed.
 
@@ -234,7 +206,7 @@ def gate(level_db: np.ndarray, open_db: float, close_db: float, range_db: float,
     state[0], state[1] = is_open, left
 
 
-@nb.njit("void(float64[::1], float64, float64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64[::1])")
 def smooth_gate(reduction_db: np.ndarray, keep_open: float, keep_close: float, state: np.ndarray) -> None:
     """Opening and closing of a gate, in place on (frames,): as `smooth`, with the opening (less reduction) for the attack."""
     held = state[0]
@@ -246,7 +218,7 @@ def smooth_gate(reduction_db: np.ndarray, keep_open: float, keep_close: float, s
     state[0] = held
 
 
-@nb.njit("void(float64[:, ::1], float64[::1], float64)", cache=True, nogil=True)
+@kernel("void(float64[:, ::1], float64[::1], float64)")
 def apply(signal: np.ndarray, reduction_db: np.ndarray, makeup_db: float) -> None:
     """Take (frames,) dB off (channels, frames), in place."""
     largest_db = 0.0
@@ -264,7 +236,7 @@ def apply(signal: np.ndarray, reduction_db: np.ndarray, makeup_db: float) -> Non
             row[index] *= gain[index]
 
 
-@nb.njit("void(float64[:, ::1], float64[::1], float64[::1], float64, float64[:, ::1])", cache=True, nogil=True)
+@kernel("void(float64[:, ::1], float64[::1], float64[::1], float64, float64[:, ::1])")
 def moving_bell(signal: np.ndarray, amount_db: np.ndarray, section: np.ndarray, sign: float, state: np.ndarray) -> None:
     """Add (g - 1) times a band-pass of 0 dB at its middle, g moving with (frames,) dB, in place on (channels, frames).
 
@@ -295,7 +267,7 @@ def moving_bell(signal: np.ndarray, amount_db: np.ndarray, section: np.ndarray, 
         state[channel, 0], state[channel, 1] = s0, s1
 
 
-@nb.njit("void(float64[::1], int64, float64, float64[::1], int64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64, float64[::1], int64[::1], float64[::1])")
 def look_ahead(
     reduction_db: np.ndarray,
     ahead: int,
@@ -343,7 +315,7 @@ def look_ahead(
     held[3 * ahead], held[3 * ahead + 1] = total, released
 
 
-@nb.njit("void(float64[::1], int64, float64[:, ::1], float64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], int64, float64[:, ::1], float64, float64[::1])")
 def true_tops(signal: np.ndarray, side: int, phases: np.ndarray, ceiling: float, tops: np.ndarray) -> None:
     """Largest magnitude at each sample and between it and the next one, where it may pass a ceiling.
 

@@ -6,8 +6,9 @@ at exactly once whatever the block size. All thresholds: common practice, no sou
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 FAINT_POWER = 1e-8
 """Mean square, -77 dBFS RMS: 16 bits die away below it, step by step, with zeros between (validations/moments.py)."""
@@ -20,7 +21,7 @@ MOST_BURST_BLOCKS = 27
 
 
 # long: one walk over the samples; split, it would cost calls for each of them
-@nb.njit("int64(float32[::1], int64, int64, float32, int64[::1], float32[::1], int64[::1])", cache=True, nogil=True)
+@kernel("int64(float32[::1], int64, int64, float32, int64[::1], float32[::1], int64[::1])")
 def flat_tops(
     signal: np.ndarray,
     first: int,
@@ -93,7 +94,7 @@ def flat_tops(
     return flat_count
 
 
-@nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
+@kernel("float64(float32[::1], int64, int64)")
 def _power(signal: np.ndarray, first: int, last: int) -> float:
     """Mean square of samples [first, last)."""
     total = 0.0
@@ -102,7 +103,7 @@ def _power(signal: np.ndarray, first: int, last: int) -> float:
     return total / max(1, last - first)
 
 
-@nb.njit("float64(float32[::1], int64, int64)", cache=True, nogil=True)
+@kernel("float64(float32[::1], int64, int64)")
 def _slope_power(signal: np.ndarray, first: int, last: int) -> float:
     """Mean square of the steps between samples [first, last)."""
     total = 0.0
@@ -112,7 +113,7 @@ def _slope_power(signal: np.ndarray, first: int, last: int) -> float:
     return total / max(1, last - first - 1)
 
 
-@nb.njit("float64(float32[::1], int64, int64, int64, int64)", cache=True, nogil=True)
+@kernel("float64(float32[::1], int64, int64, int64, int64)")
 def _cut_power(signal: np.ndarray, first: int, last: int, edge_first: int, edge_last: int) -> float:
     """Mean square of samples [first, last) that are cut at their edge, 0 where they die away there (or are too soft)."""
     power = _power(signal, first, last)
@@ -125,7 +126,7 @@ def _cut_power(signal: np.ndarray, first: int, last: int, edge_first: int, edge_
     return power if _slope_power(signal, edge_first, edge_last) > 0.01 * _slope_power(signal, first, last) else 0.0
 
 
-@nb.njit("int64(float32[::1], int64, int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
+@kernel("int64(float32[::1], int64, int64, int64, int64, float64[::1], float64[:, ::1])")
 def dropouts(
     signal: np.ndarray, first: int, last: int, offset: int, samples_in_5_ms: int, state: np.ndarray, spans: np.ndarray
 ) -> int:
@@ -186,7 +187,7 @@ def dropouts(
     return dropout_count
 
 
-@nb.njit("float64(float32[::1], float32[::1], int64, int64, float32)", cache=True, nogil=True)
+@kernel("float64(float32[::1], float32[::1], int64, int64, float32)")
 def _burst_whiteness(mean_square: np.ndarray, sharp: np.ndarray, first: int, end: int, level: np.float32) -> float:
     """Whiteness of a burst in blocks [first, end), 0 where it is faint.
 
@@ -208,7 +209,7 @@ def _burst_whiteness(mean_square: np.ndarray, sharp: np.ndarray, first: int, end
     return sharp_sum / power_sum
 
 
-@nb.njit("Tuple((int64, float64))(float32[::1], float32[::1], int64)", cache=True, nogil=True)
+@kernel("Tuple((int64, float64))(float32[::1], float32[::1], int64)")
 def _burst_end(mean_square: np.ndarray, sharp: np.ndarray, first: int) -> tuple[int, float]:
     """End of a burst of white noise that begins in a block, and how white it is; the block itself where none begins there.
 
@@ -241,7 +242,7 @@ def _burst_end(mean_square: np.ndarray, sharp: np.ndarray, first: int) -> tuple[
 
 
 # long: one walk over the blocks; split, it would cost calls for each of them
-@nb.njit("int64(float32[::1], float32[::1], int64, int64, float64[:, ::1])", cache=True, nogil=True)
+@kernel("int64(float32[::1], float32[::1], int64, int64, float64[:, ::1])")
 def bursts_and_mutes(
     mean_square: np.ndarray, sharp: np.ndarray, first: int, last: int, interruptions: np.ndarray
 ) -> int:

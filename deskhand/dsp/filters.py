@@ -10,10 +10,10 @@ from __future__ import annotations
 import functools
 from typing import TYPE_CHECKING, Final, Literal
 
-import numba as nb
 import numpy as np
 
 from deskhand.dsp.biquad import from_powers, poles, response, tangent
+from deskhand.dsp.kernel import kernel
 from deskhand.units import db_from_amplitude, db_from_power
 
 if TYPE_CHECKING:
@@ -258,7 +258,7 @@ def _pass(
     return _designed(sections, frequency_hz, sample_rate_hz, plain=alignment == "linkwitz-riley")
 
 
-@nb.njit("void(float64[:, ::1], float64[:, ::1], float64[:, :, ::1])", cache=True, nogil=True)
+@kernel("void(float64[:, ::1], float64[:, ::1], float64[:, :, ::1])")
 def cascade(signal: np.ndarray, sos: np.ndarray, state: np.ndarray) -> None:
     """Filter in place through second-order sections (transposed direct form II), block after block.
 

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,7 +41,7 @@ OVERSAMPLING_LATENCY: Final = _OVERSAMPLING_TAPS
 """Samples of the lower rate, up and down together."""
 
 
-@nb.njit("void(float64[::1], float64[::1], int64, int64, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64[::1], int64, int64, float64[::1])")
 def _add_convolved(signal: np.ndarray, taps: np.ndarray, first: int, step: int, filtered: np.ndarray) -> None:
     """Add to filtered[n] the sum over k of taps[first + step k] signal[n + history - k], history being what `signal` is longer by."""
     history = signal.shape[0] - filtered.shape[0]

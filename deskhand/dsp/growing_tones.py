@@ -5,12 +5,13 @@ All thresholds: common practice, no source; they are set by tests on real audio.
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 
 # long: one walk over the spectra; split, each frame would cost calls
-@nb.njit("int64(float32[:, ::1], int64, int64, int64, float64[::1], float64[:, ::1])", cache=True, nogil=True)
+@kernel("int64(float32[:, ::1], int64, int64, int64, float64[::1], float64[:, ::1])")
 def growing_tone(
     power: np.ndarray, low_bin: int, high_bin: int, frame: int, state: np.ndarray, rises: np.ndarray
 ) -> int:
@@ -108,9 +109,7 @@ def growing_tone(
     return tone_count
 
 
-@nb.njit(
-    "void(float32[:, ::1], int64[::1], int64, float64[:, ::1], float64[:, :, ::1], int64[::1])", cache=True, nogil=True
-)
+@kernel("void(float32[:, ::1], int64[::1], int64, float64[:, ::1], float64[:, :, ::1], int64[::1])")
 def growing_tones(
     power: np.ndarray, edges: np.ndarray, frame: int, state: np.ndarray, rises: np.ndarray, counts: np.ndarray
 ) -> None:

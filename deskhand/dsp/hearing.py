@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
 
 from deskhand.dsp.iso532 import (
@@ -20,6 +19,8 @@ from deskhand.dsp.iso532 import (
     THRESHOLD_DB,
     UPPER_BARK,
 )
+from deskhand.dsp.kernel import kernel
+from deskhand.dsp.vectors import LANES, load, splat, store
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -44,7 +45,7 @@ _THRESHOLD_FACTOR: Final = 0.25
 """Threshold factor s of the core loudness (ISO 532-1:2017, 5.3 and 5.4)."""
 
 
-@nb.njit("void(float64[::1], boolean, float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], boolean, float64[::1])")
 def _core_loudness(level_db: np.ndarray, diffuse: bool, core: np.ndarray) -> None:
     """Core loudness (21,) of the critical bands, the last of them 0, from (28,) third-octave levels (clauses 5.3, 5.4)."""
     low = np.zeros(3)
@@ -71,7 +72,7 @@ def _core_loudness(level_db: np.ndarray, diffuse: bool, core: np.ndarray) -> Non
     core[20] = 0.0
 
 
-@nb.njit("float64(float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("float64(float64[::1], float64[::1])")
 def _loudness(core: np.ndarray, specific: np.ndarray) -> float:
     """Total loudness in sone, and (240,) specific loudness, with the slopes towards high frequencies (clause 5.5)."""
     total = 0.0
@@ -103,7 +104,7 @@ def _loudness(core: np.ndarray, specific: np.ndarray) -> float:
     return max(0.0, total)
 
 
-@nb.njit("float64(float64[::1], boolean, float64[::1])", cache=True, nogil=True)
+@kernel("float64(float64[::1], boolean, float64[::1])")
 def _stationary(level_db: np.ndarray, diffuse: bool, specific: np.ndarray) -> float:
     """Loudness in sone of (28,) third-octave levels; fills (240,) specific loudness."""
     core = np.empty(21)
@@ -167,38 +168,51 @@ def phon(loudness_sone: float) -> float:
     return float(max(3.0, 40.0 * (loudness_sone + 0.0005) ** 0.35))
 
 
-@nb.njit("void(float64[::1], float64[:, ::1])", cache=True, nogil=True)
+# long: one walk along the sound; split, the state of eight bands would go through memory
+@kernel("void(float64[::1], float64[:, ::1])")
 def _levels(pressure_pa: np.ndarray, level_db: np.ndarray) -> None:
-    """Third-octave levels 2000 times a second: filters, squares, three smoothings (clause 6.3); fills (28, levels)."""
-    for band in range(BANDS):
-        a11, a12 = -2.0 - FILTERS[band, 0], 1.0 - FILTERS[band, 1]
-        a21, a22 = -2.0 - FILTERS[band, 2], 1.0 - FILTERS[band, 3]
-        a31, a32 = -2.0 - FILTERS[band, 4], 1.0 - FILTERS[band, 5]
-        middle_hz = 1000.0 * 10.0 ** (0.1 * (band - 16))
-        keep = np.exp(-1.0 / (SAMPLE_RATE_HZ * 2.0 / (3.0 * min(middle_hz, 1000.0))))
-        new = 1.0 - keep
-        p1, p2, q1, q2, r1, r2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-        e1, e2, e3 = 0.0, 0.0, 0.0
-        gain = FILTER_GAINS[band]
+    """Third-octave levels 2000 times a second: filters, squares, three smoothings (clause 6.3); fills (28, levels). Eight bands at once."""
+    settings = np.zeros((8, LANES))
+    flat = settings.reshape(-1)
+    powers = np.zeros(LANES)
+    for first in range(0, BANDS, LANES):
+        for lane in range(LANES):
+            band = min(first + lane, BANDS - 1)  # lanes behind the last band hold it again
+            settings[0, lane], settings[1, lane] = -2.0 - FILTERS[band, 0], 1.0 - FILTERS[band, 1]
+            settings[2, lane], settings[3, lane] = -2.0 - FILTERS[band, 2], 1.0 - FILTERS[band, 3]
+            settings[4, lane], settings[5, lane] = -2.0 - FILTERS[band, 4], 1.0 - FILTERS[band, 5]
+            middle_hz = 1000.0 * 10.0 ** (0.1 * (band - 16))
+            settings[6, lane] = np.exp(-1.0 / (SAMPLE_RATE_HZ * 2.0 / (3.0 * min(middle_hz, 1000.0))))
+            settings[7, lane] = FILTER_GAINS[band]
+        a11, a12, a21, a22 = load(flat, 0), load(flat, 8), load(flat, 16), load(flat, 24)
+        a31, a32, keep, gain = load(flat, 32), load(flat, 40), load(flat, 48), load(flat, 56)
+        zero, two = splat(0.0), splat(2.0)
+        new = splat(1.0) - keep
+        p1, p2, q1, q2, r1, r2 = zero, zero, zero, zero, zero, zero
+        e1, e2, e3 = zero, zero, zero
         for index in range(pressure_pa.shape[0]):
-            x = pressure_pa[index] * gain
+            x = splat(pressure_pa[index]) * gain
             y = x + p1
-            p1 = 2.0 * x - a11 * y + p2
+            p1 = two * x - a11 * y + p2
             p2 = x - a12 * y
             z = y + q1
-            q1 = -a21 * z + q2
-            q2 = -y - a22 * z
+            q1 = q2 - a21 * z
+            q2 = (zero - y) - a22 * z
             w = z + r1
-            r1 = -2.0 * z - a31 * w + r2
+            r1 = r2 - (two * z + a31 * w)
             r2 = z - a32 * w
             e1 = new * w * w + keep * e1
             e2 = new * e1 + keep * e2
             e3 = new * e2 + keep * e3
             if index % _EVERY == 0:
-                level_db[band, index // _EVERY] = 10.0 * np.log10((e3 + _TINY_PA2) / _REFERENCE_PA2)
+                store(powers, 0, e3)
+                for lane in range(min(LANES, BANDS - first)):
+                    level_db[first + lane, index // _EVERY] = 10.0 * np.log10(
+                        (powers[lane] + _TINY_PA2) / _REFERENCE_PA2
+                    )
 
 
-@nb.njit("void(float64[:, ::1])", cache=True, nogil=True)
+@kernel("void(float64[:, ::1])")
 def _decays(core: np.ndarray) -> None:
     """Let core loudness decay as in the ear after a sound ends, faster after a short one (clause 6.4; A.4), in place on (21, levels)."""
     short_s, long_s, var_s = 0.005, 0.015, 0.075
@@ -241,7 +255,7 @@ def _decays(core: np.ndarray) -> None:
             core[band, index] = first
 
 
-@nb.njit("void(float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1])")
 def _weigh_in_time(loudness: np.ndarray) -> None:
     """Smooth (levels,) loudness by two low-passes that stand for the ear's inertia (clause 6.5), in place."""
     count = loudness.shape[0]
@@ -261,7 +275,7 @@ def _weigh_in_time(loudness: np.ndarray) -> None:
         loudness[index] = result
 
 
-@nb.njit("void(float64[:, ::1], boolean, float64[:, ::1])", cache=True, nogil=True)
+@kernel("void(float64[:, ::1], boolean, float64[:, ::1])")
 def _core_in_time(level_db: np.ndarray, diffuse: bool, core: np.ndarray) -> None:
     """Core loudness (21, levels) from (28, levels) third-octave levels."""
     column, result = np.empty(BANDS), np.empty(21)
@@ -272,7 +286,7 @@ def _core_in_time(level_db: np.ndarray, diffuse: bool, core: np.ndarray) -> None
         core[:, index] = result
 
 
-@nb.njit("void(float64[:, ::1], float64[::1], float64[:, ::1])", cache=True, nogil=True)
+@kernel("void(float64[:, ::1], float64[::1], float64[:, ::1])")
 def _loudness_in_time(core: np.ndarray, loudness: np.ndarray, specific: np.ndarray) -> None:
     """Loudness (levels,) in sone from (21, levels) core loudness, and specific loudness (levels / 4, 240)."""
     column, result = np.empty(21), np.empty(SPECIFIC)

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
 
+from deskhand.dsp.kernel import kernel
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
@@ -74,7 +74,7 @@ def k_weighting_sos(sample_rate_hz: float) -> NDArray[np.float64]:
     return np.array([shelf, high_pass])
 
 
-@nb.njit("void(float32[::1], int64, float64[::1], float64[:, ::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float32[::1], int64, float64[::1], float64[:, ::1], float64[::1])")
 def weighted_energy(signal: np.ndarray, step: int, state: np.ndarray, sos: np.ndarray, energies: np.ndarray) -> None:
     """Sum of squares of the K-weighted signal over each whole step.
 

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
 
 from deskhand.dsp import clicks, events, peak
+from deskhand.dsp.kernel import kernel
 
 FLAT_FLOOR = np.float32(0.03)  # -30 dBFS peak: cut lower, it was cut elsewhere and turned down far (no source)
 CLICK_FLOOR = np.float32(0.005)  # a sample off by -62 dBFS: smaller ones are not heard (no source)
@@ -19,11 +19,7 @@ TOTAL, TRUE_PEAK, TOP, LAST_TOP = 0, 1, 2, 3
 """Indices in `numbers`."""
 
 
-@nb.njit(
-    "void(float32[::1], int64, int64, float32[:, ::1], float64, float64[::1], float32[::1], float32[::1])",
-    cache=True,
-    nogil=True,
-)
+@kernel("void(float32[::1], int64, int64, float32[:, ::1], float64, float64[::1], float32[::1], float32[::1])")
 def levels(
     signal: np.ndarray,
     carry: int,
@@ -49,12 +45,10 @@ def levels(
 
 
 # long by its parameters: one call a chunk, so that the interpreter's lock is let go of once
-@nb.njit(
+@kernel(
     "void(float32[::1], int64, int64, int64, int64, int64, int64, int64, float32[:, ::1], float64, float64[::1], "
     "float32[::1], float32[::1], float32[:, ::1], float64[::1], int64[::1], float32[::1], int64[::1], float64[:, ::1], "
-    "int64[::1], float64[:, ::1], int64[::1])",
-    cache=True,
-    nogil=True,
+    "int64[::1], float64[:, ::1], int64[::1])"
 )
 def scan(
     signal: np.ndarray,

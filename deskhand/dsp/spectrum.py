@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
 
 from deskhand.dsp.biquad import tangent
+from deskhand.dsp.kernel import kernel
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -74,7 +74,7 @@ def band_weights(
     return np.asarray(share * scale[:, None] / power, np.float32)
 
 
-@nb.njit("void(complex64[:, ::1], float32[:, ::1])", cache=True, nogil=True)
+@kernel("void(complex64[:, ::1], float32[:, ::1])")
 def squared(spectrum: np.ndarray, power: np.ndarray) -> None:
     """Fill in |X|^2 of (rows, bins), without the temporaries."""
     for row in range(spectrum.shape[0]):
@@ -83,7 +83,7 @@ def squared(spectrum: np.ndarray, power: np.ndarray) -> None:
             power[row, index] = value.real * value.real + value.imag * value.imag
 
 
-@nb.njit("void(float32[::1], int64, float32[::1], float32[:, ::1])", cache=True, nogil=True)
+@kernel("void(float32[::1], int64, float32[::1], float32[:, ::1])")
 def windowed(signal: np.ndarray, hop: int, window: np.ndarray, windows: np.ndarray) -> None:
     """Cut a signal into overlapping windows: (rows, transform), of which the window's length is written."""
     for row in range(windows.shape[0]):
@@ -92,7 +92,7 @@ def windowed(signal: np.ndarray, hop: int, window: np.ndarray, windows: np.ndarr
             product[index] = piece[index] * window[index]
 
 
-@nb.njit("void(complex64[:, ::1], int64, float32[:, ::1], float32[::1])", cache=True, nogil=True)
+@kernel("void(complex64[:, ::1], int64, float32[:, ::1], float32[::1])")
 def squared_and_mean(spectrum: np.ndarray, first: int, power: np.ndarray, mean: np.ndarray) -> None:
     """Fill in |X|^2 of (rows, bins), and the mean of its rows from `first` on."""
     mean[:] = np.float32(0.0)
@@ -159,7 +159,7 @@ def decimator_response(
     return np.asarray(np.abs(phase @ taps))
 
 
-@nb.njit("void(float32[:, ::1], float32[::1])", cache=True, nogil=True)
+@kernel("void(float32[:, ::1], float32[::1])")
 def sum_diagonals(products: np.ndarray, sums: np.ndarray) -> None:
     """Sum along diagonals, y[m] = sum over j of products[m + j, j]: the last step of decimating by a matrix product."""
     taps = products.shape[1]
@@ -170,11 +170,9 @@ def sum_diagonals(products: np.ndarray, sums: np.ndarray) -> None:
         sums[index] = total
 
 
-@nb.njit(
+@kernel(
     "void(complex64[:, ::1], complex64[:, ::1], int64[::1], int64, complex128[::1], float64[::1], float64[::1], float64[::1], "
-    "float64[::1])",
-    cache=True,
-    nogil=True,
+    "float64[::1])"
 )
 def add_leak(
     origin: np.ndarray,
@@ -215,9 +213,7 @@ def add_leak(
         sums[1] += (weight * origin_energy) ** 2
 
 
-@nb.njit(
-    "void(complex64[:, ::1], complex64[:, ::1], complex128[::1], float64[::1], float64[::1])", cache=True, nogil=True
-)
+@kernel("void(complex64[:, ::1], complex64[:, ::1], complex128[::1], float64[::1], float64[::1])")
 def add_pair(
     left: np.ndarray, right: np.ndarray, cross: np.ndarray, left_power: np.ndarray, right_power: np.ndarray
 ) -> None:

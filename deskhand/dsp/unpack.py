@@ -5,8 +5,9 @@ Unpacking and de-interleaving in one pass is several times faster than a library
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 _SCALE_16 = np.float32(2.0**-15)
 _SCALE_24 = np.float32(2.0**-31)
@@ -14,7 +15,7 @@ _SCALE_32 = 2.0**-31
 """Step of a 32-bit word against full scale, and of a 24-bit word that lies in the upper three bytes of one; 2**-15 of a 16-bit word: arithmetic."""
 
 
-@nb.njit("void(uint8[::1], float32[:, ::1], int64)", cache=True, nogil=True)
+@kernel("void(uint8[::1], float32[:, ::1], int64)")
 def unpack_24(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
     """Little-endian 24-bit words, interleaved, into the first `frames` columns of `out` (channels, frames or more)."""
     channels = out.shape[0]
@@ -37,7 +38,7 @@ def unpack_24(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
                 out[channel, frame] = np.float32(np.int32(word)) * _SCALE_24
 
 
-@nb.njit("void(int16[::1], float32[:, ::1], int64)", cache=True, nogil=True)
+@kernel("void(int16[::1], float32[:, ::1], int64)")
 def unpack_16(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
     """16-bit words, interleaved, into the first `frames` columns of `out`."""
     channels = out.shape[0]
@@ -48,7 +49,7 @@ def unpack_16(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
                 out[channel, frame] = np.float32(raw[frame * channels + channel]) * _SCALE_16
 
 
-@nb.njit("void(int32[::1], float32[:, ::1], int64)", cache=True, nogil=True)
+@kernel("void(int32[::1], float32[:, ::1], int64)")
 def unpack_32(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
     """32-bit integer words, interleaved, into the first `frames` columns of `out`."""
     channels = out.shape[0]
@@ -59,9 +60,7 @@ def unpack_32(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
                 out[channel, frame] = np.float32(raw[frame * channels + channel] * _SCALE_32)
 
 
-@nb.njit(
-    ["void(float32[::1], float32[:, ::1], int64)", "void(float64[::1], float32[:, ::1], int64)"], cache=True, nogil=True
-)
+@kernel("void(float32[::1], float32[:, ::1], int64)", "void(float64[::1], float32[:, ::1], int64)")
 def unpack_float(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
     """Float words, interleaved, into the first `frames` columns of `out`."""
     channels = out.shape[0]
@@ -72,7 +71,7 @@ def unpack_float(raw: np.ndarray, out: np.ndarray, frames: int) -> None:
                 out[channel, frame] = np.float32(raw[frame * channels + channel])
 
 
-@nb.njit("int64(float32[::1])", cache=True, nogil=True)
+@kernel("int64(float32[::1])")
 def first_not_finite(signal: np.ndarray) -> int:
     """Index of the first value that is not finite, or -1."""
     for index in range(signal.shape[0]):
@@ -83,7 +82,7 @@ def first_not_finite(signal: np.ndarray) -> int:
     return -1
 
 
-@nb.njit("void(uint8[::1], float32[::1], float32[:, ::1], int64)", cache=True, nogil=True)
+@kernel("void(uint8[::1], float32[::1], float32[:, ::1], int64)")
 def unpack_table(raw: np.ndarray, table: np.ndarray, out: np.ndarray, frames: int) -> None:
     """Words of one byte, interleaved, looked up in `table` (256,), into the first `frames` columns of `out`."""
     channels = out.shape[0]

@@ -5,8 +5,9 @@ from __future__ import annotations
 import functools
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,7 +32,7 @@ def _table() -> NDArray[np.float64]:
     return np.ascontiguousarray(np.sinc(offset) * window)
 
 
-@nb.njit("void(float64[::1], float64, float64, float64[:, ::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64, float64[:, ::1], float64[::1])")
 def _read(signal: np.ndarray, start: float, step: float, table: np.ndarray, read: np.ndarray) -> None:
     """Fill `read` with a signal at the times start, start + step, ... in samples."""
     for k in range(read.shape[0]):

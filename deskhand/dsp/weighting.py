@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final, Literal
 
-import numba as nb
 import numpy as np
 
 from deskhand.dsp.biquad import matched, response
+from deskhand.dsp.kernel import kernel
 from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def weighting_sos(weighting: Weighting, *, sample_rate_hz: float) -> NDArray[np.
     return sos
 
 
-@nb.njit("void(float64[::1], float64, float64[::1], float64[::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64, float64[::1], float64[::1])")
 def _time_weighted(square: np.ndarray, keep: float, state: np.ndarray, averages: np.ndarray) -> None:
     """Fill in the exponential average of (frames,) squares; state (1,), updated."""
     held = state[0]

@@ -124,7 +124,7 @@ class Envelopes:
     def __init__(self, grid: AnalysisGrid, figures: Sequence[TrackFigures]) -> None:
         self._grid = grid
         self._figures = figures
-        self._filters = np.zeros((3, lanes.FILTERS, lanes.STATES, lanes.LANES))
+        self._state, self._low_state = grid.filters.state(), grid.low_filters.state()
         self._notes = NoteEnvelopes(figures)
         self.weighted: Array64 = np.empty((len(figures), 0))
         """(tracks, steps of 10 ms) K-weighted mean squares of the last chunk."""
@@ -134,9 +134,9 @@ class Envelopes:
 
         Parameters
         ----------
-        held : (4, carry + chunk) array
+        held : (tracks, carry + chunk) array
             Samples held from before, then the chunk.
-        low : (4, decimated) array
+        low : (tracks, decimated) array
             Decimated samples up to the end of the chunk.
         frames : int
             Samples of the chunk.
@@ -146,23 +146,24 @@ class Envelopes:
         grid, first = self._grid, start // self._grid.hop
         hops = frames // grid.hop
         steps = hops * HOP_STEPS
-        high = np.empty((2, lanes.FILTERS, steps, lanes.LANES))
-        for group in range(2):
-            lanes.energies(held, grid.carry, grid.step, grid.filters[group], self._filters[group], high[group])
+        bank, low_bank = grid.filters, grid.low_filters
+        high = np.empty((bank.rows, steps, lanes.LANES))
+        lanes.energies(held, grid.carry, grid.step, bank.weighting, bank.poles, bank.scales, self._state, high)
         high /= grid.step
         low_step = grid.low_chunk // TAIL_STEPS
-        low_energies = np.empty((lanes.FILTERS, steps // 2, lanes.LANES))
+        low_energies = np.empty((low_bank.rows, steps // 2, lanes.LANES))
+        low_first = low.shape[1] - frames // grid.factor
         lanes.energies(
-            low, low.shape[1] - frames // grid.factor, low_step, grid.filters[2], self._filters[2], low_energies
+            low, low_first, low_step, low_bank.weighting, low_bank.poles, low_bank.scales, self._low_state, low_energies
         )
         low_energies /= low_step
         count = len(self._figures)
-        self.weighted = np.ascontiguousarray(high[0, 0, :, :count].T)
+        self.weighted = np.ascontiguousarray(high[0, :, :count].T)
         blocks = self.weighted.reshape(count, hops, HOP_STEPS).mean(axis=2)
         for row, figures in enumerate(self._figures):
             figures.weighted[first : first + hops] = blocks[row]
-        octaves = np.concatenate([low_energies, _pairs(high[0, 2:]), _pairs(high[1])])
-        self._notes.take(octaves, high[0, 1])
+        octaves = np.concatenate([low_energies, _pairs(high[2:])])
+        self._notes.take(octaves, high[1])
 
     def finish(self) -> None:
         """Look at the notes that were held back for want of context."""

@@ -19,10 +19,11 @@ from deskhand.measure.envelopes import LoudestMoments, LoudestSearch
 from deskhand.measure.fingerprint import Fingerprint, FingerprintReader
 from deskhand.measure.grid import TAIL_OCTAVES_HZ, AnalysisGrid, analysis_grid
 from deskhand.measure.track_figures import Event, LeakFigures, PairFigures, TrackFigures
-from deskhand.measure.track_group import GROUP_TRACKS, TrackGroup
+from deskhand.measure.track_group import TrackGroup, group_tracks
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator, Sequence
+    from collections.abc import Set as AbstractSet
 
     from numpy.typing import NDArray
 
@@ -122,6 +123,7 @@ class _Pass:
         origins: Sequence[int],
         searched_tracks: int,
         note_gains: Array32 | None = None,
+        humming: AbstractSet[int] = frozenset(),
     ) -> None:
         self.grid = analysis_grid(source.sample_rate_hz)
         self._blocks = source.frames // self.grid.hop
@@ -136,16 +138,21 @@ class _Pass:
             for target in range(searched_tracks)
             if target not in origins
         }
-        compared = {track for pair in pairs for track in pair} | {track for leak in self._leaks for track in leak}
+        size = group_tracks(tracks)
+        # tracks of one group are compared there; the spectra of others are kept until all groups have theirs
+        self._apart = [pair for pair in pairs if pair[0] // size != pair[1] // size]
+        compared = {track for pair in self._apart for track in pair} | {track for leak in self._leaks for track in leak}
         self._groups = [
             TrackGroup(
                 self.grid,
-                range(first, min(first + GROUP_TRACKS, tracks)),
+                range(first, min(first + size, tracks)),
                 self._tracks,
                 compared=compared,
+                pairs={pair: figures for pair, figures in self._pairs.items() if pair not in self._apart},
                 searched_tracks=searched_tracks,
+                humming=humming,
             )
-            for first in range(0, tracks, GROUP_TRACKS)
+            for first in range(0, tracks, size)
         ]
         self._gram = np.zeros((tracks, tracks))
         self._loudest = LoudestSearch([*((track,) for track in range(tracks)), *pairs])
@@ -170,7 +177,7 @@ class _Pass:
         for group in self._groups:
             spectra.update(group.spectra)
         self._late = [partial(self._loudest.take, np.concatenate([group.weighted for group in self._groups]))]
-        self._late += [partial(add_pair, pair, key, spectra) for key, pair in self._pairs.items()]
+        self._late += [partial(add_pair, self._pairs[pair], pair, spectra) for pair in self._apart]
         self._late += [
             partial(add_leaks, self._leaks, origin, self._tracks, spectra, start, self.grid, hops)
             for origin in self._origins
@@ -210,6 +217,7 @@ def measure_figures(
     pairs: Sequence[tuple[int, int]] = (),
     origins: Sequence[int] = (),
     targets: int | None = None,
+    humming: AbstractSet[int] = frozenset(),
     note_gains: Array32 | None = None,
     threads: int = 2,
     progress: Callable[[float], None] | None = None,
@@ -229,6 +237,8 @@ def measure_figures(
     targets : int, optional
         Number of the first tracks in which they, and faults, are looked for; all without it. What lies behind is processed
         already.
+    humming : set of int
+        Tracks behind those whose hum is looked for as well: a mix has none at its taps.
     note_gains : (2, tracks) array, optional
         Gains with which the tracks are summed to the band and to its voices, of which a fingerprint is kept.
     threads : int
@@ -240,7 +250,7 @@ def measure_figures(
     -------
     Figures
     """
-    one_pass = _Pass(source, tracks, pairs, origins, tracks if targets is None else targets, note_gains)
+    one_pass = _Pass(source, tracks, pairs, origins, tracks if targets is None else targets, note_gains, humming)
     seen = 0
     with ThreadPoolExecutor(threads) as pool:
         for samples in _rechunk(source, one_pass.grid.chunk, pool):

@@ -12,6 +12,8 @@ from deskhand.dsp import lanes, loudness, spectrum
 from deskhand.dsp.clicks import CLICK_STEPS
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     Array32 = NDArray[np.float32]
@@ -75,8 +77,10 @@ class AnalysisGrid:
     low_rate_hz: float
     low_chunk: int
     low: LowWindow
-    filters: tuple[Array64, Array64, Array64]
-    """For `lanes.energies`: K-weighting, articulation and the octave of 1 kHz; the octaves of 2 to 8 kHz; 125 to 500 Hz."""
+    filters: lanes.FilterBank
+    """K-weighting, articulation, and the octaves of 1 to 8 kHz."""
+    low_filters: lanes.FilterBank
+    """Octaves of 125 to 500 Hz, in the decimated signal."""
 
     @property
     def bins(self) -> int:
@@ -147,23 +151,20 @@ def analysis_grid(sample_rate_hz: int) -> AnalysisGrid:
         low_rate_hz=sample_rate_hz / factor,
         low_chunk=chunk // factor,
         low=low_window(sample_rate_hz, factor, LOW_TRANSFORM),
-        filters=_filters(sample_rate_hz, sample_rate_hz / factor),
-    )
-
-
-def _filters(sample_rate_hz: int, low_rate_hz: float) -> tuple[Array64, Array64, Array64]:
-    """Coefficients of the filters after which the energies of each 10 or 20 ms are taken."""
-
-    def octave(middle_hz: float, rate_hz: float) -> Array64:
-        return spectrum.octave_sos(middle_hz / np.sqrt(2.0), middle_hz * np.sqrt(2.0), sample_rate_hz=rate_hz)
-
-    low, high = TAIL_OCTAVES_HZ[:_LOW_OCTAVES], TAIL_OCTAVES_HZ[_LOW_OCTAVES:]
-    return (
-        lanes.coefficients(
-            loudness.k_weighting_sos(sample_rate_hz),
-            spectrum.octave_sos(*_ARTICULATION_HZ, sample_rate_hz=sample_rate_hz),
-            octave(high[0], sample_rate_hz),
+        filters=lanes.filter_bank(
+            weighting=loudness.k_weighting_sos(sample_rate_hz),
+            bands=[
+                spectrum.octave_sos(*_ARTICULATION_HZ, sample_rate_hz=sample_rate_hz),
+                *_octaves(TAIL_OCTAVES_HZ[_LOW_OCTAVES:], sample_rate_hz),
+            ],
         ),
-        lanes.coefficients(*(octave(middle_hz, sample_rate_hz) for middle_hz in high[1:])),
-        lanes.coefficients(*(octave(middle_hz, low_rate_hz) for middle_hz in low)),
+        low_filters=lanes.filter_bank(bands=_octaves(TAIL_OCTAVES_HZ[:_LOW_OCTAVES], sample_rate_hz / factor)),
     )
+
+
+def _octaves(middles_hz: Sequence[float], sample_rate_hz: float) -> list[Array64]:
+    """Band-passes after which the energies of each 20 ms are taken."""
+    return [
+        spectrum.octave_sos(middle_hz / np.sqrt(2.0), middle_hz * np.sqrt(2.0), sample_rate_hz=sample_rate_hz)
+        for middle_hz in middles_hz
+    ]

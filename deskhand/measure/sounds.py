@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-import numba as nb
 import numpy as np
 
+from deskhand.dsp.kernel import kernel
 from deskhand.measure.activity import Activity, stretches
 from deskhand.measure.figures import TAIL_OCTAVES_HZ
 from deskhand.measure.notes import observed_tail, together
@@ -58,7 +58,7 @@ class Sound:
     tail_s: float | None
 
 
-@nb.njit("void(float64[:, ::1], float64, int64, int64[::1])", cache=True, nogil=True)
+@kernel("void(float64[:, ::1], float64, int64, int64[::1])")
 def _partition(features: np.ndarray, penalty: float, least: int, last_change: np.ndarray) -> None:
     """Optimal partitioning into stretches of constant mean (Jackson et al. 2005, doi:10.1109/LSP.2001.838216).
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import partial
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -11,7 +12,7 @@ from deskhand.measure import stereo as st
 from deskhand.measure.hum import Hum, find_hum_of_either_mains
 from deskhand.measure.loudness import integrated_lufs, loudness_range_lu, lufs
 from deskhand.measure.passages import PASSAGE_S, passage_tones, side_tones
-from deskhand.measure.spread import draws, half_width, half_width_of_median, spread
+from deskhand.measure.spread import draws, half_width, half_width_of_median, spread, spread_by_rows
 from deskhand.measure.tone import as_heard
 from deskhand.units import AES17_OFFSET_DB, db_from_amplitude, db_from_power, finite
 
@@ -227,8 +228,11 @@ def spread_values(
     """Uncertainty of the readings that come from blocks."""
     step_s = figures.grid.hop_s
     values: Values = {
-        "level_dbfs_pm": spread(levels, lambda drawn: playing.level_of(drawn) or 0.0, step_s=step_s),
-        "loud_dbfs_pm": spread(levels, lambda drawn: float(np.percentile(drawn, _LOUD_SHARE)), step_s=step_s),
+        # the median is what `level_of` gives by this rule
+        "level_dbfs_pm": spread_by_rows(levels, partial(np.median, axis=-1), step_s=step_s)
+        if playing.level_rule == "playing"
+        else spread(levels, lambda drawn: playing.level_of(drawn) or 0.0, step_s=step_s),
+        "loud_dbfs_pm": spread_by_rows(levels, partial(np.percentile, q=_LOUD_SHARE, axis=-1), step_s=step_s),
         "loudness_lufs_pm": spread(weighted, integrated_lufs, step_s=step_s),
     }
     if len(tracks) == 2:

@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 
     Array32 = NDArray[np.float32]
 
+_BATCH_TRACKS: Final = 4
+"""Tracks whose windows are transformed in one call: the library's vectors hold four or eight, and ten windows leave some empty."""
 _HOWL_EDGES_HZ: Final = (150.0, 500.0, 1500.0, 4000.0, 10000.0)
 """Edges of the ranges in which a growing tone is looked for. Common practice, no source."""
 _MOST_RISES: Final = 20
@@ -57,7 +59,8 @@ class ShortSpectra:
         self._grid = grid
         self._figures = figures
         self._searched = searched
-        self._work = np.zeros((CHUNK_HOPS, grid.transform), np.float32)
+        batch = min(len(figures), _BATCH_TRACKS)
+        self._work = np.zeros((batch * CHUNK_HOPS, grid.transform), np.float32)
         self._power = np.zeros((CHUNK_HOPS, grid.bins), np.float32)
         self._mean = np.zeros(grid.bins, np.float32)
         self._edges = np.array([int(hz / grid.sample_rate_hz * grid.transform) for hz in _HOWL_EDGES_HZ])
@@ -65,14 +68,12 @@ class ShortSpectra:
         self._rises = np.empty((self._edges.size - 1, _MOST_RISES, 3))
         self._rise_counts = np.zeros(self._edges.size - 1, np.int64)
 
-    def take(self, row: int, held: Array32, start: int, hops: int) -> NDArray[np.complex64]:
-        """Spectra (hops, bins) of the windows that end in a chunk of one track.
+    def take(self, held: Array32, start: int, hops: int) -> list[NDArray[np.complex64]]:
+        """Spectra (hops, bins) of the windows that end in a chunk, of each track.
 
         Parameters
         ----------
-        row : int
-            Track of the group.
-        held : (carry + chunk,) array
+        held : (tracks, carry + chunk) array
             Samples held from before, then the chunk.
         start : int
             Sample of the take at which the chunk begins.
@@ -81,21 +82,33 @@ class ShortSpectra:
         """
         import scipy.fft
 
-        grid = self._grid
-        length = grid.window.size
-        first = grid.carry - (length - grid.hop)
-        work = self._work[:hops]
-        spectrum.windowed(held[first:], grid.hop, grid.window, work)
-        spectra: NDArray[np.complex64] = scipy.fft.rfft(work, axis=1)
+        grid, tracks = self._grid, len(self._figures)
+        first = grid.carry - (grid.window.size - grid.hop)
+        of_tracks: list[NDArray[np.complex64]] = []
+        for begin in range(0, tracks, _BATCH_TRACKS):
+            rows = range(begin, min(begin + _BATCH_TRACKS, tracks))
+            work = self._work[: len(rows) * hops]
+            for index, row in enumerate(rows):
+                windows = work[index * hops : (index + 1) * hops]
+                spectrum.windowed(held[row, first:], grid.hop, grid.window, windows)
+            spectra: NDArray[np.complex64] = scipy.fft.rfft(work, axis=1)
+            for index, row in enumerate(rows):
+                of_track = spectra[index * hops : (index + 1) * hops]
+                self._read(row, of_track, start)
+                of_tracks.append(of_track)
+        return of_tracks
+
+    def _read(self, row: int, spectra: NDArray[np.complex64], start: int) -> None:
+        """Read the tone of a second, and tones that grow, from the spectra (hops, bins) of a track."""
+        grid, hops = self._grid, len(spectra)
         power = self._power[:hops]
         # the first windows of a take reach back before its start
-        reach = -(-(length - grid.hop) // grid.hop)
+        reach = -(-(grid.window.size - grid.hop) // grid.hop)
         missing = max(0, reach - start // grid.hop)
         spectrum.squared_and_mean(spectra, missing if hops > missing else hops - 1, power, self._mean)
         self._figures[row].tone[start // grid.chunk, LOW_BANDS:] = self._mean @ grid.weights
         if self._searched[row]:
             self._keep_howls(row, power, start)
-        return spectra
 
     def _keep_howls(self, row: int, power: Array32, start: int) -> None:
         """Keep tones that grow, looked for in each range apart: the voice they grow under is louder lower down."""
@@ -126,28 +139,29 @@ class LowSpectra:
     grid : AnalysisGrid
     figures : sequence of TrackFigures
         One for each track of the group; filled.
-    lanes : int
-        Rows of the arrays; those without a track carry zeros.
+    searched : sequence of bool
+        True for each track whose hum is looked for.
     """
 
-    def __init__(self, grid: AnalysisGrid, figures: Sequence[TrackFigures], lanes: int) -> None:
+    def __init__(self, grid: AnalysisGrid, figures: Sequence[TrackFigures], searched: Sequence[bool]) -> None:
         self._grid = grid
         self._figures = figures
+        self._searched = searched
         self._filled = 0
         self._lines = int(LINE_TOP_HZ / grid.low_rate_hz * LOW_TRANSFORM)
         self._to_mean_square = np.sqrt(grid.low.flat[: self._lines])
         self._open: list[list[tuple[int, float, NDArray[np.complex64]]]] = [[] for _ in figures]
-        self.signal: Array32 = np.zeros((lanes, LOW_TRANSFORM), np.float32)
-        """(lanes, 8192) the last decimated samples of each track."""
+        self.signal: Array32 = np.zeros((len(figures), LOW_TRANSFORM), np.float32)
+        """(tracks, 8192) the last decimated samples of each track."""
         self._count = 0
 
     @property
     def chunk(self) -> Array32:
-        """(lanes, samples) decimated samples of the last chunk."""
+        """(tracks, samples) decimated samples of the last chunk."""
         return self.signal[:, LOW_TRANSFORM - self._count :]
 
     def take(self, held: Array32, frames: int, second: int) -> None:
-        """Decimate a chunk of (lanes, carry + chunk) samples, and read the window that ends with it."""
+        """Decimate a chunk of (tracks, carry + chunk) samples, and read the window that ends with it."""
         grid = self._grid
         taps = spectrum.DECIMATOR_TAPS
         self._count = count = frames // grid.factor
@@ -180,6 +194,8 @@ class LowSpectra:
         lowest = int(20.0 / grid.low_rate_hz * LOW_TRANSFORM)
         for row, figures in enumerate(self._figures):
             figures.tone[second, :LOW_BANDS] = bands[row]
+            if not self._searched[row]:
+                continue
             flat_power = power[row, : low.flat.size] * low.flat
             level = float(flat_power[lowest:].sum())
             quiet = figures.quiet

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
+from itertools import chain
 from operator import itemgetter
 from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
 from deskhand.chain.run import Chain
+from deskhand.chain.take import WithChains
 from deskhand.house import ROLES, DelayBlock, PanBlock
 from deskhand.measure.activity import stretches
 from deskhand.mix.bus import in_the_mix, source_matrix
@@ -33,13 +35,14 @@ if TYPE_CHECKING:
 
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.measure.activity import Activity
+    from deskhand.measure.figures import BlockSource
     from deskhand.mix.clearance import AudibilityLimits
 
     Array = NDArray[np.float64]
 
 PREROLL_S: Final = 1.0
 """Chains run this long before a phrase, so that filters and gains have settled. Common practice, no source."""
-_PIECE_S: Final = 4.0
+_PIECE_S: Final = 1.0
 """Seconds of all tracks that are in memory at once, before and after their chains. Common practice, no source."""
 _JOIN_S: Final = 0.5
 """Shorter rests of a voice lie within a phrase. Common practice, no source."""
@@ -49,14 +52,14 @@ _SETTLE_S: Final = 0.2
 """Run through the band filters before a phrase; the narrowest, 160 Hz third-octave, rings for less. Common practice, no source."""
 
 
-class _ExcerptReader(Protocol):
-    """Recording that gives excerpts of its tracks."""
+class _StretchReader(Protocol):
+    """Recording that gives stretches of its tracks."""
 
     @property
     def sample_rate_hz(self) -> int: ...
     @property
     def duration_s(self) -> float: ...
-    def excerpt(self, tracks: Sequence[int], start_s: float, length_s: float) -> NDArray[np.float32]: ...
+    def stretch(self, tracks: Sequence[int], start_s: float, length_s: float) -> BlockSource: ...
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -101,10 +104,10 @@ def feed_strips(
     for source in house.source:
         recorded = tracks.get(source.name, ())
         if in_the_mix(source, in_song=in_song) and len(recorded) == len(source.tracks):
-            chain = tuple(blocks.get(source.name, ()))
-            channels = 2 if any(isinstance(block, PanBlock) for block in chain) else len(recorded)
+            own_blocks = tuple(blocks.get(source.name, ()))
+            channels = 2 if any(isinstance(block, PanBlock) for block in own_blocks) else len(recorded)
             strips[source.name] = FeedStrip(
-                tracks=recorded, blocks=chain, matrix=source_matrix(channels, source.fader_db or 0.0)
+                tracks=recorded, blocks=own_blocks, matrix=source_matrix(channels, source.fader_db or 0.0)
             )
     return strips
 
@@ -126,37 +129,36 @@ def _groups(wanted: Sequence[tuple[float, float]], preroll_s: float) -> list[lis
 
 
 def _processed_pieces(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     stretch_s: tuple[float, float],
     folder: Path | None,
     pool: ThreadPoolExecutor,
-) -> Iterator[tuple[dict[str, Array], bool]]:
-    """Pieces of a stretch after the chains, source to (channels, frames), and whether it is the last: what the chains held back."""
+) -> Iterator[dict[str, NDArray[np.float32]]]:
+    """Pieces of a stretch after the chains, source to (channels, frames), in step with one another."""
     rate = recording.sample_rate_hz
     tracks = sorted({track for strip in strips.values() for track in strip.tracks})
     row_of = {track: row for row, track in enumerate(tracks)}
-    chains = {
-        name: Chain(strip.blocks, channels=len(strip.tracks), sample_rate_hz=rate, folder=folder)
-        for name, strip in strips.items()
-    }
-    at_s, end_s = stretch_s
-    ended = False
-    while not ended:
-        length_s = min(_PIECE_S, end_s - at_s)
-        ended = length_s <= 0
-        samples = np.empty((len(tracks), 0), np.float32) if ended else recording.excerpt(tracks, at_s, length_s)
-        at_s += length_s
-
-        def processed(name: str, samples: NDArray[np.float32] = samples) -> Array:
-            rows = samples[[row_of[track] for track in strips[name].tracks]].astype(np.float64)
-            return chains[name].aligned(rows) if rows.shape[1] else chains[name].rest(rows.shape[0])
-
-        yield dict(zip(strips, pool.map(processed, strips), strict=True)), ended
+    chains = [
+        (
+            tuple(row_of[track] for track in strip.tracks),
+            Chain(strip.blocks, channels=len(strip.tracks), sample_rate_hz=rate, folder=folder),
+        )
+        for strip in strips.values()
+    ]
+    begin_s, end_s = stretch_s
+    processed = WithChains(recording.stretch(tracks, begin_s, end_s - begin_s), 0, chains)
+    for piece in processed.blocks(round(_PIECE_S * rate), pool=pool):
+        yield {name: piece.samples[rows[0] : rows[-1] + 1] for name, rows in zip(strips, processed.rows, strict=True)}
 
 
 def _phrase_feed(
-    meter: FeedMeter, buffers: Mapping[str, Array], start: int, frames: int, start_s: float, pool: ThreadPoolExecutor
+    meter: FeedMeter,
+    buffers: Mapping[str, NDArray[np.float32]],
+    start: int,
+    frames: int,
+    start_s: float,
+    pool: ThreadPoolExecutor,
 ) -> FeedEnergies:
     """Feed of a phrase that begins at a frame of what is buffered."""
     # what lies before the phrase runs through the band filters too, so that they have settled
@@ -168,7 +170,7 @@ def _phrase_feed(
 
 
 def _group_feeds(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     group: Sequence[tuple[float, float]],
     preroll_s: float,
@@ -184,14 +186,14 @@ def _group_feeds(
     )
     begin_s = max(0.0, group[0][0] - preroll_s)
     end_s = min(recording.duration_s, group[-1][1] + _AFTER_S)
-    buffers: dict[str, Array] = {}
+    buffers: dict[str, NDArray[np.float32]] = {}
     first = round(begin_s * rate)  # frame of the take at which the buffers begin
     remaining = list(group)
-    for pieces, ended in _processed_pieces(recording, strips, (begin_s, end_s), folder, pool):
-        buffers = {
-            name: np.concatenate([buffers[name], piece], axis=1) if name in buffers else piece
-            for name, piece in pieces.items()
-        }
+    # nothing behind the last piece: what is left is then as long as it will be
+    for pieces in chain(_processed_pieces(recording, strips, (begin_s, end_s), folder, pool), [None]):
+        ended = pieces is None
+        for name, piece in (pieces or {}).items():
+            buffers[name] = np.concatenate([buffers[name], piece], axis=1) if name in buffers else piece
         ready = min((samples.shape[1] for samples in buffers.values()), default=0)
         while remaining:
             start = round(remaining[0][0] * rate) - first
@@ -212,7 +214,7 @@ def _group_feeds(
 
 
 def _feeds(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     wanted: Sequence[tuple[float, float]],
     folder: Path | None,
@@ -229,7 +231,7 @@ def _feeds(
 
 
 def measure_voices(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     playing: Mapping[str, Activity],
     voices: Sequence[str],
@@ -279,7 +281,7 @@ def measure_voices(
 
 
 def hold_voice(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     playing: Activity,
     voice: str,
@@ -310,7 +312,7 @@ def hold_voice(
 
 
 def hold_feeds(
-    recording: _ExcerptReader,
+    recording: _StretchReader,
     strips: Mapping[str, FeedStrip],
     spans: Sequence[tuple[float, float]],
     *,

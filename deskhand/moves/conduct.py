@@ -171,7 +171,7 @@ def proved(planning: PlanningInput, planned: Mapping[str, Plan]) -> dict[str, Re
     ]
     take = WithChains(planning.recording, 0, chains)
     pairs = [(rows[0], rows[1]) for rows in take.rows if len(rows) == 2]
-    figures = measure_figures(take, take.tracks, pairs=pairs, threads=planning.threads)
+    figures = measure_figures(take, take.tracks, pairs=pairs, targets=0, threads=planning.threads)
     roles = {source.name: source.role for source in planning.house.source}
     return {
         name: read_source(

@@ -11,8 +11,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-MOST_BYTES: Final = 128 << 20
-"""Samples of excerpts held at once: a quarter of the memory that a check may take (a standing goal, 500 MB)."""
+MOST_BYTES: Final = 32 << 20
+"""Samples of excerpts held at once: a sixteenth of the memory that a check may take (a standing goal, 500 MB)."""
 _SPREAD: Final = 2
 """Excerpts are read together while the stretch that holds them all is at most so many times their length: what lies between two is
 read for nothing. Common practice, no source."""

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from deskhand.recording.take import AudioBlock, Recording, Track
+from deskhand.recording.take import AudioBlock, Recording, Track, TrackStretch
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -34,6 +34,12 @@ class HeldRecording(Recording):
         first = min(round(start_s * self.sample_rate_hz), self.frames)
         count = min(round(length_s * self.sample_rate_hz), self.frames - first)
         return np.ascontiguousarray(self.samples[list(tracks), first : first + count])
+
+    def stretch(self, tracks: Sequence[int], start_s: float, length_s: float) -> TrackStretch:
+        """Some tracks for some seconds, read block by block. Ends where the recording ends."""
+        samples = self.excerpt(tracks, start_s, length_s)
+        part = held_recording(samples, [self.tracks[track].name for track in tracks], self.sample_rate_hz)
+        return TrackStretch(part, range(len(tracks)))
 
     def excerpts(
         self, wanted: Sequence[tuple[Sequence[int], float]], length_s: float

@@ -185,30 +185,64 @@ class Recording:
 
     def _read_group(self, group: Sequence[ExcerptPlace]) -> list[tuple[int, NDArray[np.float32]]]:
         """Read excerpts of the same lanes in one go."""
-        rows: dict[int, int] = {}
-        first_track = 0
-        for lane_index, lane in enumerate(self._lanes):
-            if lane_index in group[0].lanes:
-                rows |= {first_track + channel: len(rows) + channel for channel in range(lane.channels)}
-            first_track += lane.channels
-        buffers = [ExcerptBuffer(place, [rows[track] for track in place.tracks]) for place in group]
         first, last = min(place.first_frame for place in group), max(place.last_frame for place in group)
+        stretch, rows = self._of_lanes(group[0].lanes, first, last)
+        buffers = [ExcerptBuffer(place, [rows[track] for track in place.tracks]) for place in group]
         if last > first and rows:
-            stretch = replace(
-                self,
-                tracks=self.tracks[: len(rows)],
-                first_frame=self.first_frame + first,
-                frames=last - first,
-                _lanes=tuple(self._lanes[lane_index] for lane_index in group[0].lanes),
-            )
             for block in stretch.blocks(_EXCERPT_FRAMES):
                 for buffer in buffers:
                     buffer.take(block.samples, first + block.start)
         return [(place.number, buffer.samples) for place, buffer in zip(group, buffers, strict=True)]
 
+    def _of_lanes(self, lanes: Sequence[int], first: int, last: int) -> tuple[Recording, dict[int, int]]:
+        """Frames of some lanes alone as a recording of their own, and the row in it of each track."""
+        rows: dict[int, int] = {}
+        first_track = 0
+        for lane_index, lane in enumerate(self._lanes):
+            if lane_index in lanes:
+                rows |= {first_track + channel: len(rows) + channel for channel in range(lane.channels)}
+            first_track += lane.channels
+        part = replace(
+            self,
+            tracks=self.tracks[: len(rows)],
+            first_frame=self.first_frame + first,
+            frames=last - first,
+            _lanes=tuple(self._lanes[lane_index] for lane_index in lanes),
+        )
+        return part, rows
+
+    def stretch(self, tracks: Sequence[int], start_s: float, length_s: float) -> TrackStretch:
+        """Some tracks for some seconds, read block by block: their files stay open. Ends where the recording ends."""
+        excerpt = self._place(0, tracks, start_s, length_s)
+        part, rows = self._of_lanes(excerpt.lanes, excerpt.first_frame, excerpt.last_frame)
+        return TrackStretch(part, [rows[track] for track in tracks])
+
     def read(self) -> NDArray[np.float32]:
         """All of it at once, (tracks, frames): for short stretches and tests."""
         return np.concatenate([block.samples.copy() for block in self.blocks(1 << 18)], axis=1)
+
+
+class TrackStretch:
+    """Some tracks of a recording that read like a recording of their own.
+
+    Parameters
+    ----------
+    recording : Recording
+    rows : sequence of int
+        Its tracks that are read, in the order in which they are given.
+    """
+
+    def __init__(self, recording: Recording, rows: Sequence[int]) -> None:
+        self._recording = recording
+        self._rows = list(rows)
+        self.sample_rate_hz = recording.sample_rate_hz
+        self.frames = recording.frames
+
+    def blocks(self, frames: int, *, pool: Executor | None = None) -> Iterator[AudioBlock]:
+        """All tracks, `frames` at a time, as `Recording.blocks`."""
+        whole = self._rows == list(range(len(self._recording.tracks)))
+        for block in self._recording.blocks(frames, pool=pool) if self.frames else ():
+            yield block if whole else AudioBlock(start=block.start, samples=block.samples[self._rows])
 
 
 def _stretch(start_s: float | None, end_s: float | None, end: int, rate: int) -> tuple[int, int]:

@@ -1,4 +1,4 @@
-"""The vectorised filters against their scalar reference and against scipy."""
+"""Filters in lanes against their scalar reference and against scipy."""
 
 from __future__ import annotations
 
@@ -7,42 +7,60 @@ import pytest
 import scipy.signal as ss
 
 from deskhand.dsp import lanes
+from deskhand.dsp.intelligibility import third_octave_sos
 from deskhand.dsp.loudness import k_weighting_sos, weighted_energy
 from deskhand.dsp.spectrum import octave_sos
 
-FILTERS = (
-    k_weighting_sos(48000),
+BANDS = (
     octave_sos(2000.0, 8000.0, sample_rate_hz=48000),
     octave_sos(88.0, 177.0, sample_rate_hz=48000),
+    third_octave_sos(160.0, sample_rate_hz=48000),
 )
+
+
+def run(
+    bank: lanes.FilterBank, signal: np.ndarray, state: np.ndarray, *, first: int = 0, step: int = 480
+) -> np.ndarray:
+    sums = np.empty((bank.rows, (signal.shape[1] - first) // step, lanes.LANES))
+    signal = np.ascontiguousarray(signal)
+    lanes.energies(signal, first, step, bank.weighting, bank.poles, bank.scales, state, sums)
+    return sums
 
 
 @pytest.mark.parametrize("step", [pytest.param(step, id=f"{step}-frames-a-step") for step in (1, 441, 480, 4800)])
 @pytest.mark.parametrize("first", [pytest.param(first, id=f"from-{first}") for first in (0, 7)])
-def test_equal_to_the_scalar_kernel_to_the_last_bit(rng: np.random.Generator, step: int, first: int) -> None:
-    signal = (rng.standard_normal((4, 4 * 4800)) * [[1.0], [1e-4], [0.0], [0.3]]).astype(np.float32)
-    state = np.zeros((3, 5, 4))
-    state[:, :4] = rng.standard_normal((3, 4, 4)) * 1e-3
+def test_weighting_equals_the_scalar_kernel_to_the_last_bit(rng: np.random.Generator, step: int, first: int) -> None:
+    signal = (rng.standard_normal((8, 4 * 4800)) * np.geomspace(1.0, 1e-6, 8)[:, None]).astype(np.float32)
+    bank = lanes.filter_bank(weighting=k_weighting_sos(48000))
+    state = bank.state()
+    state[0] = rng.standard_normal((4, 8)) * 1e-3
     before = state.copy()
-    out = np.empty((3, (signal.shape[1] - first) // step, 4))
-    lanes.energies(signal, first, step, lanes.coefficients(*FILTERS), state, out)
-    for at, sos in enumerate(FILTERS):
-        for lane in range(4):
-            alone_state = before[at, :4, lane].copy()
-            alone = np.empty(out.shape[1])
-            weighted_energy(signal[lane, first:].copy(), step, alone_state, sos, alone)
-            np.testing.assert_array_equal(out[at, :, lane], alone)
-            np.testing.assert_array_equal(state[at, :4, lane], alone_state)
+    sums = run(bank, signal, state, first=first, step=step)
+    for lane in range(8):
+        alone_state, alone = before[0, :, lane].copy(), np.empty(sums.shape[1])
+        weighted_energy(signal[lane, first:].copy(), step, alone_state, k_weighting_sos(48000), alone)
+        np.testing.assert_array_equal(sums[0, :, lane], alone)
+        np.testing.assert_array_equal(state[0, :, lane], alone_state)
 
 
-def test_against_scipy(rng: np.random.Generator) -> None:
+@pytest.mark.parametrize("tracks", [1, 5, 8])
+@pytest.mark.parametrize("bands", [1, 2, 3])
+def test_against_scipy(rng: np.random.Generator, tracks: int, bands: int) -> None:
     """scipy.signal.sosfilt, a general-purpose library, filters the same sections."""
-    signal = rng.standard_normal((4, 48000)).astype(np.float32)
-    out, state = np.empty((3, 100, 4)), np.zeros((3, 5, 4))
-    lanes.energies(signal, 0, 480, lanes.coefficients(*FILTERS), state, out)
-    for at, sos in enumerate(FILTERS):
-        expected = (ss.sosfilt(sos, signal.astype(np.float64), axis=1) ** 2).reshape(4, 100, 480).sum(axis=2)
-        np.testing.assert_allclose(out[at].T, expected, rtol=1e-9)
+    signal = rng.standard_normal((tracks, 48000)).astype(np.float32)
+    bank = lanes.filter_bank(weighting=k_weighting_sos(48000), bands=BANDS[:bands])
+    state = bank.state()
+    # in two blocks, as it is used
+    sums = np.concatenate([run(bank, part, state) for part in np.split(signal, [4800], axis=1)], axis=1)
+    for row, sos in enumerate((k_weighting_sos(48000), *BANDS[:bands])):
+        expected = (ss.sosfilt(sos, signal.astype(np.float64), axis=1) ** 2).reshape(tracks, 100, 480).sum(axis=2)
+        np.testing.assert_allclose(sums[row, :, :tracks].T, expected, rtol=1e-8)
+        assert not sums[row, :, tracks:].any()
+
+
+def test_other_zeros_are_refused() -> None:
+    with pytest.raises(ValueError, match="zeros"):
+        lanes.filter_bank(bands=[k_weighting_sos(48000)])
 
 
 @pytest.mark.source("Butterworth 1930: second order, 3.01 dB down at its corner; scipy.signal.butter designs the same")

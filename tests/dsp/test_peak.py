@@ -246,3 +246,23 @@ def test_skipping_equals_no_skipping(rng: np.random.Generator, kind: str, factor
     ]
     looked_at = np.abs(signal)
     assert alone == pytest.approx(max(looked_at.max(), *interpolated), rel=1e-6, abs=1e-12)
+
+
+@pytest.mark.source("numpy.correlate with the same taps at every place: nothing is skipped")
+@pytest.mark.parametrize("rate_hz", [48000, 96000])
+@pytest.mark.parametrize("low_hz", [40.0, 300.0, 3000.0, 15000.0])
+def test_what_is_skipped_by_its_curvature_could_not_be_higher(
+    rng: np.random.Generator, rate_hz: int, low_hz: float
+) -> None:
+    phases = interpolator(oversampling(rate_hz))
+    time_s = np.arange(4800) / rate_hz
+    for _ in range(8):
+        swell = np.interp(time_s, np.linspace(0, time_s[-1], 12), rng.uniform(0.1, 1.0, 12))
+        signal = (swell * np.sin(2 * np.pi * low_hz * time_s + rng.uniform(0, 6))).astype(np.float32)
+        signal[rng.integers(4800)] += np.float32(rng.uniform(0, 0.2))
+        between = [np.abs(np.correlate(signal, phase)).max() for phase in phases]
+        whole = max(np.abs(signal).max(), *between)
+        # from nothing known to all but the highest known
+        for share in (0.0, 0.9, 0.99, 0.9999):
+            found = true_peak(signal, 240, phases, np.float32(share * whole))
+            assert found == pytest.approx(whole, rel=2e-6)

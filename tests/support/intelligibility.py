@@ -55,15 +55,15 @@ def flat(level_db: float) -> NDArray[np.float64]:
 
 
 def banks(samples: NDArray[np.floating], rate_hz: int, pieces: Sequence[int] = ()) -> NDArray[np.float32]:
-    """(frames, 18, channels) energies of (channels, samples), four channels at a time, in pieces of some frames each."""
+    """(frames, 18, channels) energies of (channels, samples), eight channels at a time, in pieces of some frames each."""
     meter = BandEnergies(len(samples), rate_hz)
     found = []
-    for group, first in enumerate(range(0, len(samples), 4)):
+    for group, first in enumerate(range(0, len(samples), 8)):
         parts, at = [], 0
         for frames in pieces or (samples.shape[1] // meter.step,):
             parts.append(
                 meter.take(
-                    np.ascontiguousarray(samples[first : first + 4, at : at + frames * meter.step], np.float32), group
+                    np.ascontiguousarray(samples[first : first + 8, at : at + frames * meter.step], np.float32), group
                 )
             )
             at += frames * meter.step

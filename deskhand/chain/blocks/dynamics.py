@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.chain.blocks.filter import HIGHEST_CORNER
-from deskhand.chain.blocks.processor import RowsProcessor
-from deskhand.dsp import dynamics, filters, peak
+from deskhand.chain.blocks.processor import LaneBlock, RowsProcessor
+from deskhand.dsp import chain_lanes, dynamics, filters, peak
 from deskhand.units import amplitude_from_db, db_from_amplitude
 
 if TYPE_CHECKING:
@@ -38,6 +38,16 @@ class _Detectors:
         self._state = np.zeros((rows, 1))
         self._sos = side_chain
         self._filter = np.zeros((rows, 0 if side_chain is None else side_chain.shape[0], 2))
+
+    @property
+    def side_chain(self) -> Array:
+        """(sections, 6) of what the signal passes on its way to the detectors."""
+        return np.empty((0, 6)) if self._sos is None else self._sos
+
+    @property
+    def averaging(self) -> float:
+        """Factor a sample of the averaging of squares; 0 for detectors of peaks."""
+        return self._keep
 
     def levels_db(self, signal: Array) -> Array:
         """(detectors, frames) of levels of (rows, frames)."""
@@ -97,6 +107,20 @@ class CompressorProcessor(DynamicsProcessor):
         else:
             self._thresholds = [block.threshold_dbfs, side_db if self.mid_side else block.threshold_dbfs]
 
+    def as_lane_block(self) -> LaneBlock:
+        """Block as a lane runs it."""
+        two_stage = self._release is None
+        mode = chain_lanes.IS_RMS if self._detectors.averaging > 0.0 else 0
+        if two_stage or self._ratio == dynamics.RISING:
+            mode |= chain_lanes.BY_COLUMN | (chain_lanes.TWO_STAGE if two_stage else 0)
+        settings = np.zeros((chain_lanes.SETTINGS, self.channels))
+        settings[chain_lanes.THRESHOLD] = self._thresholds[: self.channels]
+        settings[chain_lanes.RATIO], settings[chain_lanes.KNEE] = self._ratio, self._block.knee_db
+        settings[chain_lanes.ATTACK], settings[chain_lanes.RELEASE] = self._attack, self._release or 0.0
+        settings[chain_lanes.MAKEUP], settings[chain_lanes.AVERAGING] = self._block.makeup_db, self._detectors.averaging
+        settings[chain_lanes.LINKED] = float(self._detectors.linked and self.channels == 2)
+        return LaneBlock(kind=chain_lanes.COMPRESSOR, mode=mode, sections=self._detectors.side_chain, settings=settings)
+
     def act(self, signal: Array) -> Array:
         """(acting, frames) in, the same out; `reduction_db` is set."""
         levels = self._detectors.levels_db(signal)
@@ -122,6 +146,19 @@ class GateProcessor(DynamicsProcessor):
         self._close = dynamics.keep(block.release_s, sample_rate_hz)
         self._gate = np.zeros((self._detectors.count, 2))
         self._state = np.full((self._detectors.count, 1), self._range_db)
+
+    def as_lane_block(self) -> LaneBlock:
+        """Block as a lane runs it."""
+        settings = np.zeros((chain_lanes.SETTINGS, 1))
+        settings[chain_lanes.THRESHOLD] = self._block.threshold_dbfs
+        settings[chain_lanes.RATIO] = self._block.threshold_dbfs - abs(self._block.hysteresis_db)
+        settings[chain_lanes.KNEE], settings[chain_lanes.HOLD] = self._range_db, self._hold
+        settings[chain_lanes.ATTACK], settings[chain_lanes.RELEASE] = self._open, self._close
+        settings[chain_lanes.LINKED] = float(self._detectors.linked and self.channels == 2)
+        return LaneBlock(
+            kind=chain_lanes.GATE, mode=chain_lanes.BY_COLUMN, sections=self._detectors.side_chain, settings=settings,
+            begins_at=self._range_db,
+        )  # fmt: skip
 
     def act(self, signal: Array) -> Array:
         """(acting, frames) in, the same out; `reduction_db` is set."""

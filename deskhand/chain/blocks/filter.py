@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.chain.blocks.processor import RowsProcessor
-from deskhand.dsp import filters, fir
+from deskhand.chain.blocks.processor import LaneBlock, RowsProcessor
+from deskhand.dsp import chain_lanes, filters, fir
 from deskhand.errors import HouseError
 from deskhand.house import BellBlock, HighPassBlock, HighShelfBlock, LowPassBlock, LowShelfBlock
 
@@ -35,6 +35,10 @@ class FilterProcessor(RowsProcessor):
         super().__init__(on, channels)
         self.sos = sos
         self.state = np.zeros((self.acting, sos.shape[0], 2))
+
+    def as_lane_block(self) -> LaneBlock:
+        """Block as a lane runs it."""
+        return LaneBlock(kind=chain_lanes.FILTER, sections=self.sos, settings=np.zeros((chain_lanes.SETTINGS, 1)))
 
     def act(self, signal: Array) -> Array:
         """(acting, frames) filtered in place."""

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.chain.blocks.processor import RowsProcessor
-from deskhand.dsp import filters, fir
+from deskhand.chain.blocks.processor import LaneBlock, RowsProcessor
+from deskhand.dsp import chain_lanes, filters, fir
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
@@ -29,6 +29,12 @@ class GainProcessor(RowsProcessor):
     def __init__(self, gain_db: float, on: On, channels: int, *, flip: bool = False) -> None:
         super().__init__(on, channels)
         self.factor = (-1.0 if flip else 1.0) * amplitude_from_db(gain_db)
+
+    def as_lane_block(self) -> LaneBlock:
+        """Block as a lane runs it."""
+        settings = np.zeros((chain_lanes.SETTINGS, 1))
+        settings[0] = self.factor
+        return LaneBlock(kind=chain_lanes.GAIN, sections=np.empty((0, 6)), settings=settings)
 
     def process(self, signal: Array) -> Array:
         """(channels, frames) in and out."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
@@ -14,6 +15,20 @@ if TYPE_CHECKING:
     from deskhand.house import On
 
     Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class LaneBlock:
+    """Block as the kernels of `deskhand.dsp.chain_lanes` run it, from its start on."""
+
+    kind: int
+    mode: int = 0
+    sections: Array
+    """(sections, 6) of a filter, or of the side-chain of a block that moves gain."""
+    settings: Array
+    """(settings, 1 or channels) in the kernels' rows."""
+    begins_at: float = 0.0
+    """Gain reduction in dB with which it begins."""
 
 
 class Processor(Protocol):
@@ -31,6 +46,11 @@ class Processor(Protocol):
     @property
     def reduction_db(self) -> Array | None:
         """(detectors, frames) taken off during the last call, for dynamics; None for others."""
+        ...
+
+    @property
+    def lane_block(self) -> LaneBlock | None:
+        """Block as a lane runs it; None for one that no lane can run."""
         ...
 
 
@@ -57,6 +77,15 @@ class RowsProcessor:
         self.rows, self.mid_side = _rows(on, channels)
         self.acting = len(range(channels)[self.rows])
         self._waiting: Array | None = None
+
+    @property
+    def lane_block(self) -> LaneBlock | None:
+        """Block as a lane runs it; None for one that no lane can run."""
+        return self.as_lane_block() if self.acting == self.channels and not self.mid_side else None
+
+    def as_lane_block(self) -> LaneBlock | None:
+        """Block as a lane runs it, where it acts on all channels alike; None for one that no lane can run."""
+        return None
 
     def process(self, signal: Array) -> Array:
         """(channels, frames) in, the same frames out; the input may be overwritten."""

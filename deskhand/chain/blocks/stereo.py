@@ -52,6 +52,7 @@ class MidSideProcessor:
     latency = 0
     channels = 2
     reduction_db: Array | None = None
+    lane_block = None
 
     def __init__(self, mid_db: float, side_db: float) -> None:
         self.factors = np.array([[amplitude_from_db(mid_db)], [amplitude_from_db(side_db)]])
@@ -69,6 +70,7 @@ class PanProcessor:
     latency = 0
     channels = 2
     reduction_db: Array | None = None
+    lane_block = None
 
     def __init__(self, position: float, law_db: float, channels: int) -> None:
         left, right = pan_gains(position, law_db)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.dsp.intelligibility import BandEnergies
+from deskhand.dsp.lanes import LANES
 from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
@@ -73,12 +74,16 @@ class FeedMeter:
     def __init__(self, sources: Mapping[str, Array], sample_rate_hz: int, *, pairs: Collection[str] = ()) -> None:
         self.sample_rate_hz = sample_rate_hz
         self._pairs = frozenset(pairs)
-        self._sources = dict(sources)
         # a single channel in the centre is the same in the mono sum and on both sides
         self._centred = {
             name: to_stereo.shape[1] == 1 and float(to_stereo[0, 0]) == float(to_stereo[1, 0])
-            for name, to_stereo in self._sources.items()
+            for name, to_stereo in sources.items()
         }
+        self._to_rows = {
+            name: np.stack([0.5 * (left + right), left, right])[int(self._centred[name]) :].astype(np.float32)
+            for name, (left, right) in sources.items()
+        }
+        """Source to what makes the mono sum, left and right of it; of a channel in the centre left is all three."""
         self.channels = [(name, side) for name, centred in self._centred.items() for side in range(1 if centred else 3)]
         self._meter = BandEnergies(len(self.channels), sample_rate_hz)
         self.step = self._meter.step
@@ -96,18 +101,15 @@ class FeedMeter:
             Start of the stretch in the take.
         pool : Executor, optional
         """
-        rows: dict[str, NDArray[np.float32]] = {}
-        for name, matrix in self._sources.items():
-            left, right = matrix @ signals[name]
-            stacked = left[None] if self._centred[name] else np.stack([0.5 * (left + right), left, right])
-            rows[name] = stacked.astype(np.float32)
-        channels = [rows[name][side] for name, side in self.channels]
-        # four channels at once: one lane of the filters each (`deskhand.dsp.lanes`)
-        groups = [channels[first : first + 4] for first in range(0, len(channels), 4)]
-        run: Callable[..., object] = map if pool is None else pool.map
-        group_energies = list(
-            run(lambda numbered: self._meter.take(np.stack(numbered[1]), numbered[0]), list(enumerate(groups)))  # type: ignore[call-overload]
-        )
+        # eight channels at once, one lane of the filters each; a group's sums are made when its turn comes
+        groups = [self.channels[first : first + LANES] for first in range(0, len(self.channels), LANES)]
+
+        def energies_of(group: int) -> NDArray[np.float32]:
+            rows = [self._to_rows[name][side] @ np.asarray(signals[name], np.float32) for name, side in groups[group]]
+            return self._meter.take(np.stack(rows), group)
+
+        numbers = range(len(groups))
+        group_energies = list(map(energies_of, numbers) if pool is None else pool.map(energies_of, numbers))
         columns = np.concatenate(group_energies, axis=2)
         energies: dict[str, list[Array]] = {}
         for column, (name, _) in enumerate(self.channels):

@@ -16,7 +16,7 @@ from deskhand.dsp.intelligibility import (
     in_windows,
     level_distortion,
 )
-from deskhand.mix.clearance.meter import trimmed
+from deskhand.mix.clearance.meter import map_sides, trimmed
 from deskhand.mix.clearance.result import SIDES
 from deskhand.units import db_from_power, power_from_db
 
@@ -191,23 +191,31 @@ def _trim_shares(
     """Pair to (trims, sides) of audible share with its middle turned down: each pair alone, and all together."""
     if not pairs:
         return {}
-    totals = [np.sum([feed.energies[name][side] for name in maskers], axis=0) for side in range(3)]
+    # windows are means: turned down before or after them comes to the same
+    windows = {
+        name: map_sides(feed.energies[name], lambda energies: noise_power(energies, offset_db, every=EVERY))
+        for name in maskers
+    }
+    totals = [np.sum([windows[name][side] for name in maskers], axis=0) for side in range(3)]
     speech = [spectrum_db(feed.energies[voice][side].mean(axis=0), offset_db) for side in range(3)]
+    # what each pair adds less with its middle turned down
+    changes = [
+        {
+            name: [new - old for new, old in zip(trimmed(windows[name], trim_db), windows[name], strict=True)]
+            for name in pairs
+        }
+        for trim_db in TRIMS_DB
+    ]
     trims: dict[str, Array] = {}
     for name, members in [*((pair, [pair]) for pair in pairs), ("all pairs", pairs)]:
         if name == "all pairs" and len(pairs) < 2:
             continue
         rows = []
-        for trim_db in TRIMS_DB:
-            changed = [trimmed(feed.energies[member], trim_db) for member in members]
+        for change in changes:
             shares = []
             for side in range(3):
-                noise = totals[side] + np.sum(
-                    [new[side] - feed.energies[member][side] for new, member in zip(changed, members, strict=True)],
-                    axis=0,
-                )
-                power = noise_power(np.maximum(noise, 0.0), offset_db, every=EVERY)
-                shares.append(float(np.sum(IMPORTANCE * audible_over_time(speech[side], power))))
+                noise = totals[side] + np.sum([change[member][side] for member in members], axis=0)
+                shares.append(float(np.sum(IMPORTANCE * audible_over_time(speech[side], np.maximum(noise, 0.0)))))
             rows.append(shares)
         trims[name] = np.array(rows)
     return trims

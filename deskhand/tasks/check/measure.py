@@ -241,6 +241,7 @@ def _run_chains(
         pairs=pairs,
         origins=origins,
         targets=count,
+        humming=frozenset(audio.mix_rows or ()),
         note_gains=None if take.line_check else note_gains(take.house, tracks_of, audio.tracks),
         threads=take.threads,
         progress=take.progress,
