@@ -14,7 +14,7 @@ from deskhand.chain.blocks import from_mid_side, to_mid_side
 from deskhand.compare.bend import find_bend
 from deskhand.compare.impulse import impulse_response, level_left_db
 from deskhand.compare.laws import Bench, read_gain
-from deskhand.compare.model import lively
+from deskhand.compare.model import AS_GOOD_AS_ANY_DB, lively
 from deskhand.compare.movement import find_moving_delay, find_tremolo, slow_gain
 from deskhand.compare.result import Rival
 from deskhand.compare.search import finished, fit_law
@@ -188,12 +188,13 @@ def _filtered_pair(before: Array, after: Array, rate_hz: int) -> Array:
         legs, after_legs = to_mid_side(before), to_mid_side(after)
         power = np.mean(legs**2, axis=1)
         part = lively(before, rate_hz, _LEGS_TRIED_S)
-        left_db = [
-            impulse_response(source[:, part], target[:, part], rate_hz, _SHORT_S).residual_db
-            for source, target in ((before, after), (legs, after_legs))
-            if power.min() > _SILENT_LEG * power.max()
-        ]
-        if left_db and left_db[1] < left_db[0] - _LEGS_APART_DB:
+
+        def left_db(source: Array, target: Array) -> float:
+            return impulse_response(source[:, part], target[:, part], rate_hz, _SHORT_S).residual_db
+
+        sides_db = left_db(before, after)
+        sound = power.min() > _SILENT_LEG * power.max()
+        if sound and sides_db > AS_GOOD_AS_ANY_DB and left_db(legs, after_legs) < sides_db - _LEGS_APART_DB:
             return from_mid_side(impulse_response(legs, after_legs, rate_hz, _SHORT_S).predicted)
     return impulse_response(before, after, rate_hz, _SHORT_S).predicted
 

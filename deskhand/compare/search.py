@@ -41,6 +41,8 @@ _NEAR_DB: Final = 0.001
 """Difference (RMS) at which nothing more is tried. Common practice, no source."""
 _SOFT_DB: Final = 0.5
 """Difference from which a moment counts less than by its square: zero crossings tell a gain badly. Common practice, no source."""
+_SLOPE_STEP: Final = 2e-3
+"""Share of a parameter's step in `SCALE` over which a slope is read. Common practice, no source."""
 _SECTION_S: Final = 1.0
 """Sections of time that are drawn again for the intervals. Common practice, no source."""
 _ASKED_AGAIN: Final = 3.0
@@ -149,14 +151,10 @@ def _starts(bench: Bench) -> list[_SearchStart]:
     strides = reading.hop // reading.stride
     scored: list[tuple[float, Detector, float, float, Array]] = []
     for detector in DETECTORS[:2]:
-        for attack_ms in _ATTACKS_MS:
-            for release_ms in _RELEASES_MS:
-                level = bench.level_db(detector, 0.0, attack_ms, release_ms)[strides // 2 :: strides][
-                    : reading.gain_db.size
-                ]
-                scored.append(
-                    (_scatter_db(level, reading.gain_db, reading.weight), detector, attack_ms, release_ms, level)
-                )
+        times = list(itertools.product(_ATTACKS_MS, _RELEASES_MS))
+        for (attack_ms, release_ms), stride_level in zip(times, bench.levels_db(detector, 0.0, times), strict=True):
+            level = stride_level[strides // 2 :: strides][: reading.gain_db.size]
+            scored.append((_scatter_db(level, reading.gain_db, reading.weight), detector, attack_ms, release_ms, level))
     starts: list[_SearchStart] = []
     for detector in DETECTORS[:2]:
         of_it = sorted((score for score in scored if score[1] == detector), key=lambda score: score[0])
@@ -206,9 +204,17 @@ def _refined(bench: Bench, start: _SearchStart, *, steps: int) -> tuple[_SearchS
         values[free] = free_values
         return root * bench.off_db(start.shape, values)[0]
 
+    def slopes(free_values: Array) -> Array:
+        rows = np.repeat(start.values[None], len(free) + 1, axis=0)
+        rows[:, free] = free_values
+        step = _SLOPE_STEP * SCALE[free] * np.where(free_values + _SLOPE_STEP * SCALE[free] > HIGHEST[free], -1.0, 1.0)
+        rows[1 + np.arange(len(free)), free] += step
+        offs = bench.offs_db(start.shape, rows)[0]
+        return np.asarray(((offs[1:] - offs[0]) / step[:, None] * root).T)
+
     solution = scipy.optimize.least_squares(
-        off, np.clip(start.values[free], LOWEST[free] + 1e-6, HIGHEST[free] - 1e-6), bounds=(LOWEST[free], HIGHEST[free]),
-        x_scale=SCALE[free], diff_step=[2e-3] * len(free), loss="soft_l1", f_scale=_SOFT_DB, max_nfev=steps,
+        off, np.clip(start.values[free], LOWEST[free] + 1e-6, HIGHEST[free] - 1e-6), jac=slopes, bounds=(LOWEST[free], HIGHEST[free]),
+        x_scale=SCALE[free], loss="soft_l1", f_scale=_SOFT_DB, max_nfev=steps,
     )  # fmt: skip
     values = start.values.copy()
     values[free] = solution.x
