@@ -277,8 +277,9 @@ def _moved(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[E
 
 def law_gain(law: LawFit, frames: int) -> Array:
     """(frames,) gain of a model, as a factor, without its make-up."""
-    gain = np.repeat(law.bench.stride_gain(law.shape, law.values), law.bench.reading.stride)
-    return np.pad(gain, (0, max(0, frames - gain.size)), mode="edge")[:frames]
+    stride = law.bench.reading.stride
+    gain = law.bench.stride_gain(law.shape, law.values)
+    return np.interp(np.arange(frames), np.arange(gain.size) * stride + stride // 2, gain)
 
 
 def _level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Explanation]:

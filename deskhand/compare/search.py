@@ -49,6 +49,8 @@ _ASKED_AGAIN: Final = 3.0
 """Misfit against the nearest's up to which the next is tried on the whole as well. Common practice, no source."""
 _EXCERPT_S: Final = 8.0
 """Stretch that models are tried on first: some tens of releases. Common practice, no source."""
+_SETTLE_S: Final = 0.7
+"""Beginning of that stretch that does not count. Common practice, no source."""
 _DRAWS: Final = 300
 """Draws of a bootstrap (Efron & Tibshirani 1993 have 50 to 200 for standard errors, more for ends of intervals)."""
 _WIDER: Final = 1.3
@@ -155,42 +157,36 @@ def _starts(bench: Bench) -> list[_SearchStart]:
         for (attack_ms, release_ms), stride_level in zip(times, bench.levels_db(detector, 0.0, times), strict=True):
             level = stride_level[strides // 2 :: strides][: reading.gain_db.size]
             scored.append((_scatter_db(level, reading.gain_db, reading.weight), detector, attack_ms, release_ms, level))
-    starts: list[_SearchStart] = []
+    candidates: dict[ModelMake, list[Array]] = {}
     for detector in DETECTORS[:2]:
         of_it = sorted((score for score in scored if score[1] == detector), key=lambda score: score[0])
         for _, _, attack_ms, release_ms, level in of_it[:3]:
             for law, threshold, ratio, range_db in _law_starts(level, reading):
-                shape = ModelMake(detector=detector, law=law, ahead_s=0.0, blend=False)
                 values = _values(threshold, ratio, attack_ms, release_ms, range_db)
-                starts.append(
-                    _SearchStart(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values)
-                )
-                if detector == "level peak":
-                    # our own blocks smooth the gain: they start from the same settings
-                    for behind_law in DETECTORS[2:]:
-                        shape = ModelMake(detector=behind_law, law=law, ahead_s=0.0, blend=False)
-                        starts.append(
-                            _SearchStart(
-                                misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values
-                            )
-                        )
-    starts += _limiter_starts(bench)
+                # our own blocks smooth the gain: they start from the same settings
+                for make in (detector, *DETECTORS[2:]) if detector == "level peak" else (detector,):
+                    shape = ModelMake(detector=make, law=law, ahead_s=0.0, blend=False)
+                    candidates.setdefault(shape, []).append(values)
+    for shape, values in _limiter_starts(bench):
+        candidates.setdefault(shape, []).append(values)
+    starts = [
+        _SearchStart(misfit_db=_rms(bench, off), shape=shape, values=values)
+        for shape, rows in candidates.items()
+        for values, off in zip(rows, bench.offs_db(shape, np.array(rows))[0], strict=True)
+    ]
     return sorted(starts, key=lambda start: start.misfit_db)
 
 
-def _limiter_starts(bench: Bench) -> list[_SearchStart]:
+def _limiter_starts(bench: Bench) -> list[tuple[ModelMake, Array]]:
     """Limiters that look ahead, from which a search may begin."""
     peaks_db = bench.level_db("gain peak", 0.0, 0.0, 0.0)
     peaks_db = peaks_db[: peaks_db.size // 40 * 40].reshape(-1, 40).max(axis=1)
     starts = []
     for threshold in np.percentile(peaks_db, [50, 70, 85, 95]):
         for ahead_s in _AHEADS_S:
-            shape = ModelMake(detector="look-ahead", law="above", ahead_s=ahead_s, blend=False)
             values = _values(float(threshold), 3.0, 1.0, 60.0, 20.0)
             values[1], values[2] = _LIMIT, 0.0
-            starts.append(
-                _SearchStart(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values)
-            )
+            starts.append((ModelMake(detector="look-ahead", law="above", ahead_s=ahead_s, blend=False), values))
     return starts
 
 
@@ -199,18 +195,26 @@ def _refined(bench: Bench, start: _SearchStart, *, steps: int) -> tuple[_SearchS
     free = start.shape.free
     root = np.sqrt(bench.reading.weight)
 
+    last: dict[bytes, Array] = {}
+
     def off(free_values: Array) -> Array:
         values = start.values.copy()
         values[free] = free_values
-        return root * bench.off_db(start.shape, values)[0]
+        last.clear()
+        last[free_values.tobytes()] = off_db = bench.off_db(start.shape, values)[0]
+        return root * off_db
 
     def slopes(free_values: Array) -> Array:
-        rows = np.repeat(start.values[None], len(free) + 1, axis=0)
+        rows = np.repeat(start.values[None], len(free), axis=0)
         rows[:, free] = free_values
         step = _SLOPE_STEP * SCALE[free] * np.where(free_values + _SLOPE_STEP * SCALE[free] > HIGHEST[free], -1.0, 1.0)
-        rows[1 + np.arange(len(free)), free] += step
-        offs = bench.offs_db(start.shape, rows)[0]
-        return np.asarray(((offs[1:] - offs[0]) / step[:, None] * root).T)
+        rows[np.arange(len(free)), free] += step
+        resting_db = last.get(free_values.tobytes())
+        if resting_db is None:
+            off(free_values)
+            resting_db = last[free_values.tobytes()]
+        offs_db = bench.offs_db(start.shape, rows)[0]
+        return np.asarray(((offs_db - resting_db) / step[:, None] * root).T)
 
     solution = scipy.optimize.least_squares(
         off, np.clip(start.values[free], LOWEST[free] + 1e-6, HIGHEST[free] - 1e-6), jac=slopes, bounds=(LOWEST[free], HIGHEST[free]),
@@ -231,7 +235,9 @@ def _liveliest(reading: GainReading) -> GainReading:
     total = np.cumsum(moved)
     firsts = np.arange(0, reading.gain_db.size - steps, steps // 8)
     first = int(firsts[np.argmax(total[firsts + steps - 1] - total[firsts])])
-    return part_of(reading, first, first + steps)
+    part = part_of(reading, first, first + steps)
+    # what came before the stretch still rings in its beginning
+    return replace(part, weight=part.weight * (np.arange(steps) * STEP_S >= _SETTLE_S)) if first else part
 
 
 def fit_law(reading: GainReading) -> LawFit | None:

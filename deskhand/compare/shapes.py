@@ -38,6 +38,8 @@ _SLOPES_DB_PER_OCTAVE: Final = (6.0, 12.0, 18.0, 24.0)
 """Slopes of a pass that are tried: orders one to four. Common practice, no source."""
 _LEAST_SURE_DB: Final = 0.02
 """Added to the uncertainty of each point, so that none decides alone. Common practice, no source."""
+_SLOPE_STEP: Final = 1e-6
+"""Step of a parameter over which a slope is read. Common practice, no source."""
 _FAR_DB: Final = 30.0
 """A point this far below the median counts half. Common practice, no source."""
 _BELL_OCTAVES: Final = (-5.3, 4.3)
@@ -197,7 +199,9 @@ class _ResponseFit:
             candidate = _unpacked(values, shapes)
             return np.concatenate([self.left(candidate)[0], self.gain_costs(candidate)])
 
-        solution = scipy.optimize.least_squares(left, _packed(shapes), loss="soft_l1", f_scale=0.3, max_nfev=steps)
+        solution = scipy.optimize.least_squares(
+            left, _packed(shapes), jac=lambda values: self._slopes(values, shapes), loss="soft_l1", f_scale=0.3, max_nfev=steps
+        )
         return _unpacked(solution.x, shapes)
 
     def refined_last(self, shapes: Sequence[FilterShape], start: FilterShape) -> list[FilterShape]:
@@ -207,8 +211,33 @@ class _ResponseFit:
         def left(values: Array) -> Array:
             return self.left(_unpacked(values, [start]), standing_db)[0]
 
-        solution = scipy.optimize.least_squares(left, _packed([start]), loss="soft_l1", f_scale=0.3, max_nfev=15)
+        def slopes(values: Array) -> Array:
+            return self._slopes(values, [start])[: self.hz.size]
+
+        solution = scipy.optimize.least_squares(
+            left, _packed([start]), jac=slopes, loss="soft_l1", f_scale=0.3, max_nfev=15
+        )
         return _unpacked(solution.x, [start])
+
+    def _slopes(self, values: Array, like: Sequence[FilterShape]) -> Array:
+        """(points + shapes, parameters) slopes of the residual and of the gains' costs: a parameter turns its own shape only."""
+        shapes = _unpacked(values, like)
+        slopes = np.zeros((self.hz.size + len(shapes), values.size))
+        column = 0
+        for number, shape in enumerate(shapes):
+            resting_db = self._response_db([shape])
+            count = _packed([shape]).size
+            for index in range(count):
+                turned = values[column : column + count].copy()
+                turned[index] += _SLOPE_STEP
+                [moved] = _unpacked(turned, [shape])
+                slope = (_shape_db(moved, self.hz, self.rate_hz, warped=self.warped) - resting_db) / _SLOPE_STEP
+                mean = float(np.sum(self._squared_weight * slope) / self._weight_sum)
+                slopes[: self.hz.size, column + index] = (mean - slope) * self.weight
+                if moved.gain_db != shape.gain_db:
+                    slopes[self.hz.size + number, column + index] = _GAIN_COST * np.sqrt(self.hz.size)
+            column += count
+        return slopes
 
 
 def _pass(block: str, hz: float, slope_db_per_octave: float) -> FilterShape:
