@@ -1,8 +1,8 @@
 """Models of a gain that asks for the level: a detector, a law and their times, set against a measured gain over time.
 
 Four detectors: the gain smoothed behind the law, of peaks or of the RMS over 10 ms, as our own blocks have it; and the level smoothed in
-front of the law, of amplitudes or of powers, as others have it (Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60 (2012) 399). Two laws:
-less gain above a threshold, less gain below. A share of the untouched signal may go beside (parallel).
+front of the law, of amplitudes or of powers, as others have it (Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60 (2012) 399). Three laws:
+less gain above a threshold, less gain below (a gate), more gain below (upward compression). A share of the untouched signal may go beside (parallel).
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 Detector = Literal["gain peak", "gain rms", "level peak", "level rms", "look-ahead"]
-Law = Literal["above", "below"]
+Law = Literal["above", "below", "lift"]
 DETECTORS: Final[tuple[Detector, ...]] = ("level peak", "level rms", "gain peak", "gain rms")
 STEP_S: Final = 0.001
 """Distance between two readings of a gain. Common practice, no source."""
@@ -255,9 +255,7 @@ class Bench:
             batch = [*turned[first : first + trials.TRIALS]]
             batch += batch[-1:] * (trials.TRIALS - len(batch))
             laws = [
-                (each["threshold_dbfs"], 1.0 - 1.0 / each["ratio"], each["knee_db"], np.inf)
-                if above
-                else (each["threshold_dbfs"], each["ratio"] - 1.0, 0.0, each["range_db"])
+                (each["threshold_dbfs"], _slope(shape.law, each["ratio"]), each["knee_db"] if above else 0.0, np.inf if above else each["range_db"])
                 for each in batch
             ]
             trials.smooth_reductions(
@@ -265,7 +263,7 @@ class Bench:
                 self._keeps([each["release_ms"] for each in batch]), reading.stride // 2, reading.stride,
                 reductions[first : first + trials.TRIALS],
             )  # fmt: skip
-        return reductions[: len(turned)]
+        return -reductions[: len(turned)] if shape.law == "lift" else reductions[: len(turned)]
 
     def offs_db(self, shape: ModelMake, rows: Array) -> tuple[Array, Array]:
         """((rows, steps) differences from the measured gain at the best make-up, (rows,) that make-up)."""
@@ -292,11 +290,17 @@ def _mean_before(reduction: Array, ahead: int) -> Array:
     return np.asarray((total[ahead + 1 :] - total[: -ahead - 1]) / (ahead + 1))
 
 
+def _slope(law: Law, ratio: float) -> float:
+    """Decibels of gain for each decibel beyond the threshold."""
+    return ratio - 1.0 if law == "below" else 1.0 - 1.0 / ratio
+
+
 def reduction_db(level_db: Array, law: Law, turned: dict[str, float]) -> Array:
-    """(values,) gain reduction that a law asks for at each level."""
+    """(values,) gain reduction that a law asks for at each level; negative where it lifts."""
     threshold, ratio = turned["threshold_dbfs"], turned["ratio"]
-    if law == "below":
-        return np.clip((threshold - level_db) * (ratio - 1.0), 0.0, turned["range_db"])
+    if law != "above":
+        change_db = np.clip((threshold - level_db) * _slope(law, ratio), 0.0, turned["range_db"])
+        return np.asarray(-change_db if law == "lift" else change_db)
     reduction = np.array(level_db, np.float64)
     kernels.compress(reduction, threshold, ratio, turned["knee_db"])
     return reduction

@@ -96,7 +96,8 @@ def nearest_chain(
 
 def _gate_or_limiter(gain: Dynamics) -> list[dict[str, object]]:
     """Gate or limiter as our blocks have it; none where its threshold is not known."""
-    if gain.threshold_dbfs is None:
+    if gain.threshold_dbfs is None or gain.kind == "upward compressor":
+        # no block of ours lifts what is soft
         return []
     release = "" if gain.release_ms is None else f"{gain.release_ms:g} ms"
     if gain.kind == "limiter":

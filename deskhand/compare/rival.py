@@ -18,6 +18,7 @@ from deskhand.compare.model import AS_GOOD_AS_ANY_DB, lively
 from deskhand.compare.movement import find_moving_delay, find_tremolo, slow_gain
 from deskhand.compare.result import Rival
 from deskhand.compare.search import finished, fit_law
+from deskhand.compare.sides import fit_legs, legs_apart
 from deskhand.compare.space import find_space
 from deskhand.compare.steady import find_steady
 
@@ -27,9 +28,12 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.compare.bend import Bend
+    from deskhand.compare.dynamics import Order
+    from deskhand.compare.laws import GainReading
     from deskhand.compare.movement import MovingGain
     from deskhand.compare.result import Addition, Modulation
     from deskhand.compare.search import LawFit
+    from deskhand.compare.sides import LegLaws
     from deskhand.compare.space import LateSound
 
     Array = NDArray[np.float64]
@@ -38,7 +42,7 @@ _SHORT_S: Final = 0.12
 """Response of filters: longer than any of them rings. Common practice, no source."""
 _LINEAR_DB: Final = -54.0
 """Residual of a linear part below which nothing else is asked for: 9 bits. Common practice, no source."""
-_NOTHING_ADDED_DB: Final = -70.0
+_NOTHING_ADDED_DB: Final = -64.0
 """Residual of a linear part below which nothing is added that can be heard beside it. Common practice, no source."""
 _SILENT_LEG: Final = 1e-7
 """Power of a leg against the strongest below which it holds nothing: -70 dB. Common practice, no source."""
@@ -69,6 +73,12 @@ _CHORUS_ASKED_DB: Final = -25.0
 """Residual of the best above which a moving delay is looked for. Common practice, no source."""
 _DOUBT_DB: Final = -12.0
 """Residual above which no explanation is given as the only one. The study `validations/compare_cases.py`."""
+_UNLIKE_DB: Final = 0.4
+"""Misfit above which another make is looked for. Common practice, no source."""
+_SECOND_WORTH_DB: Final = 6.0
+"""Decibels by which a second effect must lower what the first leaves. The study `validations/compare_cases.py`."""
+_ORDER_TOLD: Final = 0.75
+"""Misfit of one order against the other's below which the order is told. The study `validations/compare_cases.py`."""
 _SAME_COST_DB: Final = 1.0
 """Difference of costs within which two explanations cannot be told apart. Common practice, no source."""
 
@@ -89,6 +99,9 @@ class Explanation:
     slow: MovingGain | None = None
     modulation: Modulation | None = None
     law: LawFit | None = None
+    order: Order = ""
+    """Place of the gain that asks for the level, where there is a tone beside it."""
+    legs: LegLaws | None = None
     addition: Addition | None = None
 
     def cost_db(self, seconds: float) -> float:
@@ -104,6 +117,8 @@ class Competition:
     before: Array
     """(channels, frames) of the stretch that they were tried on."""
     after: Array
+    filtered: Array
+    """(channels, frames) of BEFORE through its response."""
     chosen: Explanation
     rivals: tuple[Rival, ...]
     doubt: str
@@ -134,6 +149,11 @@ def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], N
         tried += find(before, after, filtered, rate_hz)
         tell(0.25 + 0.08 * number)
     best = min(tried, key=lambda explanation: explanation.cost_db(seconds))
+    if _EXPLAINED_DB < best.residual_db < linear.residual_db - _SECOND_WORTH_DB:
+        second = _with_second(best, after, rate_hz)
+        if second is not None and second.residual_db < best.residual_db - _SECOND_WORTH_DB:
+            best = second
+            tried.append(second)
     if best.residual_db > _CHORUS_ASKED_DB:
         modulation = find_moving_delay(before, after, rate_hz)
         if modulation is not None:
@@ -147,7 +167,7 @@ def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], N
         )
         for explanation in ordered
     )  # fmt: skip
-    return Competition(before=before, after=after, chosen=best, rivals=rivals, doubt=_doubt(best, rivals))
+    return Competition(before=before, after=after, filtered=filtered, chosen=best, rivals=rivals, doubt=_doubt(best, rivals))
 
 
 def _doubt(best: Explanation, rivals: tuple[Rival, ...]) -> str:
@@ -275,35 +295,80 @@ def _moved(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[E
     return explanations
 
 
-def law_gain(law: LawFit, frames: int) -> Array:
-    """(frames,) gain of a model, as a factor, without its make-up."""
-    stride = law.bench.reading.stride
-    gain = law.bench.stride_gain(law.shape, law.values)
-    return np.interp(np.arange(frames), np.arange(gain.size) * stride + stride // 2, gain)
-
-
 def _level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Explanation]:
     """Compressor, limiter or gate, of BEFORE as it is and behind a response."""
     law = fit_law(read_gain(before, after, rate_hz))
     if law is None:
         return []
-    gain = law_gain(law, before.shape[1])
+    gain = law.gain(before.shape[1])
     makeup = 10.0 ** (law.makeup_db / 20.0)
     plain = Explanation(
         model="level-dependent gain", residual_db=_left_db(after, makeup * gain * before, rate_hz), parameters=law.parameters,
         before=before, after=after / np.maximum(gain, _FLOOR), law=law,
     )  # fmt: skip
-    flat = float(np.sum(before * after) / max(float(np.sum(before**2)), 1e-30)) * before
-    has_tone = level_left_db(after, filtered) < level_left_db(after, flat) - _TONE_SEEN_DB
-    if plain.residual_db < _EXPLAINED_DB or not has_tone:
-        return [plain]
-    toned = _toned_law(before, after, rate_hz, law)
-    return [plain] if toned is None else [plain, toned]
+    explanations = [plain]
+    if plain.residual_db < _EXPLAINED_DB:
+        return explanations
+    filtered_db = _left_db(after, filtered, rate_hz)
+    if before.shape[0] == 2 and plain.residual_db < filtered_db + _LEGS_APART_DB:
+        explanations += _each_leg(before, after, rate_hz)
+        if explanations[-1].residual_db < _EXPLAINED_DB:
+            return explanations
+    # a gain that leaves more than the response alone is no beginning
+    undone = plain.after if plain.residual_db < filtered_db else after
+    if level_left_db(undone, impulse_response(before, undone, rate_hz, _SHORT_S).predicted) < _flat_left_db(before, undone) - _TONE_SEEN_DB:
+        explanations += _toned_law(before, after, rate_hz, undone)
+    return explanations
 
 
-def _toned_law(before: Array, after: Array, rate_hz: int, plain: LawFit) -> Explanation | None:
-    """Level-dependent gain behind a response, the two found in turn."""
-    undone = after / np.maximum(law_gain(plain, before.shape[1]), _FLOOR)
+def _flat_left_db(before: Array, after: Array) -> float:
+    """Level of what one gain for all leaves of AFTER."""
+    return level_left_db(after, float(np.sum(before * after) / max(float(np.sum(before**2)), 1e-30)) * before)
+
+
+def _with_second(first: Explanation, after: Array, rate_hz: int) -> Explanation | None:
+    """Explanation with a saturation or a level-dependent gain behind what it holds; None where there is nothing to ask."""
+    if first.law is not None and first.bend is None and not first.model.startswith("tone"):
+        moved = 10.0 ** (first.law.makeup_db / 20.0) * first.law.gain(after.shape[1])
+        bend = find_bend(moved * first.before, after)
+        bent = bend.through(moved * first.before)
+        # the gain is undone on both sides of the curve: what is left between them is linear
+        return replace(
+            first, model=f"{first.model} and saturation", residual_db=_left_db(after, bent, rate_hz), parameters=first.parameters + 33,
+            before=bent / np.maximum(moved, _FLOOR), after=after / np.maximum(moved, _FLOOR), bend=bend,
+        )  # fmt: skip
+    if first.law is None and (first.bend is not None or first.space is not None):
+        law = fit_law(read_gain(first.before, first.after, rate_hz))
+        if law is None:
+            return None
+        moved = 10.0 ** (law.makeup_db / 20.0) * law.gain(after.shape[1])
+        left = first.after - moved * first.before
+        return replace(
+            first, model=f"{first.model} and level-dependent gain", residual_db=_left_db(after, after - left, rate_hz),
+            parameters=first.parameters + law.parameters, after=first.after / np.maximum(law.gain(after.shape[1]), _FLOOR), law=law,
+        )  # fmt: skip
+    return None
+
+
+def _each_leg(before: Array, after: Array, rate_hz: int) -> list[Explanation]:
+    """Level-dependent gains of two legs, each by itself, where they move apart."""
+    explanations = []
+    for legs in legs_apart(before, after, rate_hz):
+        laws = fit_legs(before, after, rate_hz, legs)
+        if laws is not None:
+            explanations.append(
+                Explanation(
+                    model=f"level-dependent gain of {legs[0]} and {legs[1]}", residual_db=_left_db(after, laws.predicted, rate_hz),
+                    parameters=laws.parameters, before=before, after=laws.undone, legs=laws,
+                )
+            )  # fmt: skip
+            if laws.residual_db < _EXPLAINED_DB:
+                break
+    return sorted(explanations, key=lambda explanation: -explanation.residual_db)
+
+
+def _toned_law(before: Array, after: Array, rate_hz: int, undone: Array) -> list[Explanation]:
+    """Level-dependent gain beside a response, the two found in turn: its detector behind the response, or in front of it."""
     best: Explanation | None = None
     law: LawFit | None = None
     for _ in range(_ROUNDS):
@@ -311,14 +376,30 @@ def _toned_law(before: Array, after: Array, rate_hz: int, plain: LawFit) -> Expl
         reading = read_gain(source, after, rate_hz)
         law = fit_law(reading) if law is None else finished(Bench(reading), law.shape, law.values)
         if law is None:
-            return best
-        gain = law_gain(law, before.shape[1])
+            break
+        law, order = _ordered(law, reading, before)
+        gain = law.gain(before.shape[1])
         undone = after / np.maximum(gain, _FLOOR)
         residual_db = _left_db(after, 10.0 ** (law.makeup_db / 20.0) * gain * source, rate_hz) + _TONE_WORTH_DB
         if best is not None and residual_db > best.residual_db - 0.5:
             break
         best = Explanation(
             model="tone and level-dependent gain", residual_db=residual_db, parameters=law.parameters + 20, before=before, after=undone,
-            law=law,
+            law=law, order=order,
         )  # fmt: skip
-    return best
+    return [] if best is None else [best]
+
+
+def _ordered(law: LawFit, reading: GainReading, before: Array) -> tuple[LawFit, Order]:
+    """(law whose detector hears BEFORE or what the response makes of it, the order of the two): the nearer to the measured gain."""
+    steps = reading.gain_db.size
+    unfiltered = replace(reading, amplitude=np.abs(before[:, : steps * reading.hop]).max(axis=0))
+    in_front = finished(Bench(unfiltered), law.shape, law.values)
+    if min(law.misfit_db, in_front.misfit_db) > _UNLIKE_DB:
+        # one that hears BEFORE may be of another make altogether
+        searched = fit_law(unfiltered)
+        if searched is not None and searched.misfit_db < in_front.misfit_db:
+            in_front = searched
+    if in_front.misfit_db < _ORDER_TOLD * law.misfit_db:
+        return in_front, "first"
+    return law, "second" if law.misfit_db < _ORDER_TOLD * in_front.misfit_db else "cannot be told"

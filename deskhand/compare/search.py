@@ -27,12 +27,17 @@ _LIMIT: Final = 6.0
 """log2 of ratio - 1 of a limiter: the highest of `HIGHEST`."""
 _BINS: Final = 40
 """Levels at which a gain is averaged when it is asked how well it follows a detector. Common practice, no source."""
-_MOST_CHOSEN: Final = 6
+_MOST_CHOSEN: Final = 8
 """Detectors and laws with which a search begins. Common practice, no source."""
 _BLEND_WORTH: Final = 0.8
 """Share of the difference that may be left when a parallel path is taken in, one parameter more. Common practice, no source."""
 _AS_NEAR: Final = 1.5
 """Misfit against the nearest's up to which a model's settings are within what can be told. Common practice, no source."""
+_LIFT_WORTH: Final = 1.2
+"""Factor by which an upward compression must be nearer: less gain above a threshold does the same where no soft moment is lifted less. The
+study `validations/compare_cases.py`."""
+_LEAST_PASSED: Final = 0.05
+"""Share of the playing above its threshold up to which an upward compression is no other than a downward one. Common practice, no source."""
 _STEEPER: Final = 1.3
 """log2 by which a ratio is steeper where half goes beside it, to begin with: what both take off is about the same."""
 _AS_NEAR_BLEND, _BESIDE = 1.1, 0.85
@@ -82,6 +87,12 @@ class LawFit:
         """Numbers that the model takes."""
         return len(self.shape.free) + 1
 
+    def gain(self, frames: int) -> Array:
+        """(frames,) gain, as a factor, without the make-up: straight lines between a model's readings."""
+        stride = self.bench.reading.stride
+        gain = self.bench.stride_gain(self.shape, self.values)
+        return np.interp(np.arange(frames), np.arange(gain.size) * stride + stride // 2, gain)
+
 
 def _scatter_db(level_db: Array, gain_db: Array, weight: Array) -> float:
     """RMS of a gain around its mean at each level: small where the level explains it."""
@@ -129,6 +140,8 @@ def _law_starts(level_db: Array, reading: GainReading) -> list[tuple[Law, float,
                 starts.append(("above", float(threshold), 1.0 / max(1.0 + slope, 0.03), 40.0))
             elif law == "below" and slope > 0.05:
                 starts.append(("below", float(threshold), 1.0 + slope, max(span, 6.0)))
+            elif law == "below" and slope < -0.05:
+                starts.append(("lift", float(threshold), 1.0 / max(1.0 + slope, 0.03), max(span, 6.0)))
     if span > 6.0:
         # a gate that is nearly always open or shut has no slope to see
         starts += [("below", float(threshold), 4.0, span) for threshold in np.percentile(levels, [20, 50, 80, 95])]
@@ -277,21 +290,53 @@ def fit_law(reading: GainReading) -> LawFit | None:
     ]
     whole = Bench(reading)
     fits = [finished(whole, start.shape, start.values) for start in chosen_starts]
-    fit = min(fits, key=lambda candidate: candidate.misfit_db)
+    fit = min(fits, key=lambda candidate: candidate.misfit_db * (_LIFT_WORTH if candidate.shape.law == "lift" else 1.0))
+    if fit.shape.law == "lift":
+        fit = _turned_round(whole, fit)
     parallel_open = False
-    if fit.shape.law == "above" and fit.shape.detector != "look-ahead" and fit.misfit_db > _NEAR_DB:
-        beside, parallel_open = _beside(bench, fit)
-        fit = fit if beside is None else finished(whole, beside.shape, beside.values)
+    downward = [fit, *sorted(fits, key=lambda candidate: candidate.misfit_db)]
+    downward = [each for each in downward if each.shape.law == "above" and each.shape.detector != "look-ahead"][:1]
+    for plain in downward if fit.misfit_db > _NEAR_DB and fit.shape.law != "below" and fit.shape.detector != "look-ahead" else ():
+        beside, is_open = _beside(bench, plain)
+        # one that lifts what is soft looks like one with the untouched signal beside it
+        blended = None if beside is None else finished(whole, beside.shape, beside.values)
+        if blended is not None and (plain is fit or blended.misfit_db < _LIFT_WORTH * fit.misfit_db):
+            fit = blended
+        parallel_open = is_open and plain is fit
     return replace(fit, intervals=_joined(fit, fits), parallel_open=parallel_open)
 
 
 def _gone_on_with(refined: list[_SearchStart]) -> list[_SearchStart]:
-    """Models that a search goes on with: the nearest, and with the same law the one that follows powers instead of amplitudes."""
+    """Models that a search goes on with: the nearest, the one that follows powers instead of amplitudes, the next, the nearest of another law."""
     first = refined[0]
     twins = {"level peak": "level rms", "level rms": "level peak", "gain peak": "gain rms", "gain rms": "gain peak"}
     wanted = (twins.get(first.shape.detector), first.shape.law)
-    twin = [start for start in refined[1:] if (start.shape.detector, start.shape.law) == wanted]
-    return [first, *twin[:1], *[start for start in refined[1:2] if all(start is not chosen for chosen in twin)]]
+    twin = [start for start in refined[1:] if (start.shape.detector, start.shape.law) == wanted][:1]
+    other = [
+        start
+        for start in refined[1:]
+        if start.shape.law != first.shape.law and start.misfit_db < _ASKED_AGAIN * first.misfit_db
+    ][:1]
+    chosen = [first]
+    for start in [*twin, *refined[1:2], *other]:
+        if all(start is not already for already in chosen):
+            chosen.append(start)
+    return chosen
+
+
+def _turned_round(bench: Bench, fit: LawFit) -> LawFit:
+    """Upward compression whose threshold is hardly ever passed as what it is as well: less gain above where its range ends."""
+    turned = settings(fit.values)
+    level = bench.level_db(fit.shape.detector, fit.shape.ahead_s, turned["attack_ms"], turned["release_ms"])
+    strides = bench.reading.hop // bench.reading.stride
+    top = level[: bench.reading.gain_db.size * strides].reshape(-1, strides).max(axis=1)[bench.reading.weight > 0]
+    if float(np.mean(top > turned["threshold_dbfs"])) > _LEAST_PASSED:
+        return fit
+    values = fit.values.copy()
+    values[0] -= turned["range_db"] / (1.0 - 1.0 / turned["ratio"])
+    values[2] = 0.5
+    above = finished(bench, replace(fit.shape, law="above"), np.clip(values, LOWEST + 1e-3, HIGHEST - 1e-3))
+    return above if above.misfit_db < _AS_NEAR * fit.misfit_db + 0.01 else fit
 
 
 def _joined(fit: LawFit, fits: list[LawFit]) -> dict[str, Interval]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from deskhand.units import hertz, number
 
@@ -17,6 +17,14 @@ def _ends(interval: Interval | None, digits: int) -> str:
     return "" if interval is None else f" ({number(interval.low, digits)} to {number(interval.high, digits)})"
 
 
+_ORDERS: Final = {
+    "": "",
+    "first": " It comes before the tone: its detector hears what comes in.",
+    "second": " It comes after the tone: its detector hears that.",
+    "cannot be told": " Whether it comes before or after the tone cannot be told.",
+}
+
+
 def dynamics_text(gain: Dynamics, where: str, *, pair: bool) -> str:
     """One moving gain as people say it.
 
@@ -28,7 +36,8 @@ def dynamics_text(gain: Dynamics, where: str, *, pair: bool) -> str:
     pair : bool
         True where there are two channels.
     """
-    where = where or (" on both sides together" if pair else "")
+    if pair and not where:
+        where = " on both sides together" if gain.detector else " on both sides (too alike to tell one detector from two)"
     reduction = f"takes off {number(gain.reduction_db.median, 1)} dB typically, {number(gain.reduction_db.p95, 1)} dB at loud moments"
     parts: list[str] = []
     if gain.kind == "limiter":
@@ -50,6 +59,16 @@ def dynamics_text(gain: Dynamics, where: str, *, pair: bool) -> str:
             )
         if gain.ratio is not None:
             parts.append(f"1 to {number(gain.ratio, 1)}{_ends(gain.intervals.get('ratio'), 1)}")
+    elif gain.kind == "upward compressor":
+        reduction = f"lifts soft moments by {number(-gain.reduction_db.p95, 1)} dB"
+        if gain.range_db is not None:
+            reduction += f", by {number(gain.range_db, 1)} dB at most{_ends(gain.intervals.get('range_db'), 1)}"
+        if gain.threshold_dbfs is not None:
+            parts.append(
+                f"lifts what is below {number(gain.threshold_dbfs, 1)} dBFS{_ends(gain.intervals.get('threshold_dbfs'), 1)}"
+            )
+        if gain.ratio is not None:
+            parts.append(f"{number(gain.ratio, 1)} to 1{_ends(gain.intervals.get('ratio'), 1)}")
     else:
         ratio = (
             f"{number(gain.ratio, 1)} to 1{_ends(gain.intervals.get('ratio'), 1)}"
@@ -70,7 +89,7 @@ def dynamics_text(gain: Dynamics, where: str, *, pair: bool) -> str:
         parts.append(f"attack {number(gain.attack_ms, 1)} ms{_ends(gain.intervals.get('attack_ms'), 1)}")
     if gain.release_ms is not None:
         parts.append(f"release {number(gain.release_ms, 0)} ms{_ends(gain.intervals.get('release_ms'), 0)}")
-    note = f" Mind: {gain.note}." if gain.note else ""
+    note = _ORDERS[gain.order] + (f" Mind: {gain.note}." if gain.note else "")
     return f"{gain.kind.capitalize()}{where}: {', '.join([*parts, reduction])}.{note}"
 
 
