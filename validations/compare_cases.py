@@ -88,6 +88,10 @@ class CaseRow:
     left_db: float | None
     settings: list[SettingRow] = field(default_factory=list)
     parallel_told: bool | None = None
+    link: list[str] = field(default_factory=list)
+    """Link of the two sides that was made, and that was told; empty where there is none to tell."""
+    order: list[str] = field(default_factory=list)
+    """Place of the compressor against the tone that was made, and that was told."""
     shapes: list[dict[str, Any]] = field(default_factory=list)
     truth: str = ""
     error: str = ""
@@ -134,13 +138,19 @@ def count(case: BlindCase, number: int, half: str) -> CaseRow:
             )  # fmt: skip
         seconds = time.process_time() - start
     refused = not result.alignment.same_performance
+    made_link = case.truth.get("link", "linked" if case.kind == "compressor" and case.before.shape[0] == 2 else "")
+    moving = result.dynamics[0] if result.dynamics else None
     names = {"unrelated"} if refused else {"unused" if name == "cut" else name for name in result.behaviours}
     # a delay is not asked for: look-ahead and linear-phase filters have one
     compared = names - ({"delay"} if "delay" not in expected else set())
     spurious = max((abs(shape.gain_db) if shape.gain_db is not None else 6.0 for shape in result.shapes), default=0.0)
     return CaseRow(
         kind=case.kind, number=number, half=half, material=case.material, expected=sorted(expected), behaviours=sorted(names),
-        refused=refused and "unrelated" not in expected, right=compared == expected, doubt=result.doubt,
+        refused=refused and "unrelated" not in expected,
+        # two effects of which one is told, and that more acts, is a right answer
+        right=compared == expected or (case.kind == "two effects" and bool(result.doubt) and bool(compared) and compared < expected),
+        doubt=result.doubt, link=[made_link, moving.detector or "cannot be told"] if made_link and moving is not None else [],
+        order=[case.truth["order"], moving.order or "no tone"] if "order" in case.truth and moving is not None else [],
         spurious_db=0.0 if "tone" in expected or refused else spurious, seconds=round(seconds, 1), duration_s=result.duration_s,
         left_db=result.left_db, settings=_setting_rows(case, result), shapes=[asdict(shape) for shape in result.shapes],
         parallel_told=any(gain.blend is not None for gain in result.dynamics) if case.truth.get("parallel") else None, truth=repr(case.truth),
@@ -180,6 +190,13 @@ def summary(rows: Sequence[CaseRow]) -> list[tuple[str, str]]:
         ("settings inside their interval", _share(inside)),
         ("spurious tone over 0.5 dB", _share([row.spurious_db > SPURIOUS_DB for row in flat])),
         ("parallel path told", _share([row.parallel_told for row in rows if row.parallel_told is not None])),
+        ("link of the sides told", _share([row.link[1] != "cannot be told" for row in rows if row.link])),
+        ("of those, right", _share([row.link[0] == row.link[1] for row in rows if row.link and row.link[1] != "cannot be told"])),
+        ("order of tone and compressor told", _share([row.order[1] in ("first", "second") for row in rows if row.order])),
+        (
+            "order told, and right",
+            _share([row.order[0] == row.order[1] for row in rows if row.order and row.order[1] in ("first", "second")]),
+        ),
         (
             "seconds of processor time a case, median and longest",
             f"{np.median(timed):.1f}, {max(timed):.1f} ({len(timed)} cases)",

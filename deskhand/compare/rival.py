@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from deskhand.chain.blocks import from_mid_side, to_mid_side
+from deskhand.compare.account import kind_of
 from deskhand.compare.bend import find_bend
 from deskhand.compare.impulse import impulse_response, level_left_db
 from deskhand.compare.laws import Bench, read_gain
@@ -75,6 +76,8 @@ _DOUBT_DB: Final = -12.0
 """Residual above which no explanation is given as the only one. The study `validations/compare_cases.py`."""
 _UNLIKE_DB: Final = 0.4
 """Misfit above which another make is looked for. Common practice, no source."""
+_SECOND_ASKED_DB: Final = -38.0
+"""Residual of the best above which a second effect is looked for: single ones mostly leave less. The study `validations/compare_cases.py`."""
 _SECOND_WORTH_DB: Final = 6.0
 """Decibels by which a second effect must lower what the first leaves. The study `validations/compare_cases.py`."""
 _ORDER_TOLD: Final = 0.75
@@ -149,7 +152,7 @@ def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], N
         tried += find(before, after, filtered, rate_hz)
         tell(0.25 + 0.08 * number)
     best = min(tried, key=lambda explanation: explanation.cost_db(seconds))
-    if _EXPLAINED_DB < best.residual_db < linear.residual_db - _SECOND_WORTH_DB:
+    if _SECOND_ASKED_DB < best.residual_db < linear.residual_db - _SECOND_WORTH_DB:
         second = _with_second(best, after, rate_hz)
         if second is not None and second.residual_db < best.residual_db - _SECOND_WORTH_DB:
             best = second
@@ -316,7 +319,9 @@ def _level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int)
             return explanations
     # a gain that leaves more than the response alone is no beginning
     undone = plain.after if plain.residual_db < filtered_db else after
-    if level_left_db(undone, impulse_response(before, undone, rate_hz, _SHORT_S).predicted) < _flat_left_db(before, undone) - _TONE_SEEN_DB:
+    seen_db = _flat_left_db(before, undone) - level_left_db(undone, impulse_response(before, undone, rate_hz, _SHORT_S).predicted)
+    # beside a gain that explains most, a little of a response is what its model lacks
+    if seen_db > (_TONE_WORTH_DB if plain.residual_db < filtered_db - _CLEARLY_DB else _TONE_SEEN_DB):
         explanations += _toned_law(before, after, rate_hz, undone)
     return explanations
 
@@ -328,7 +333,8 @@ def _flat_left_db(before: Array, after: Array) -> float:
 
 def _with_second(first: Explanation, after: Array, rate_hz: int) -> Explanation | None:
     """Explanation with a saturation or a level-dependent gain behind what it holds; None where there is nothing to ask."""
-    if first.law is not None and first.bend is None and not first.model.startswith("tone"):
+    # limiters leave something that a curve explains a little of
+    if first.law is not None and first.bend is None and not first.model.startswith("tone") and kind_of(first.law) == "compressor":
         moved = 10.0 ** (first.law.makeup_db / 20.0) * first.law.gain(after.shape[1])
         bend = find_bend(moved * first.before, after)
         bent = bend.through(moved * first.before)
@@ -377,7 +383,7 @@ def _toned_law(before: Array, after: Array, rate_hz: int, undone: Array) -> list
         law = fit_law(reading) if law is None else finished(Bench(reading), law.shape, law.values)
         if law is None:
             break
-        law, order = _ordered(law, reading, before)
+        law, order = _ordered(law, reading, before, search=best is None)
         gain = law.gain(before.shape[1])
         undone = after / np.maximum(gain, _FLOOR)
         residual_db = _left_db(after, 10.0 ** (law.makeup_db / 20.0) * gain * source, rate_hz) + _TONE_WORTH_DB
@@ -390,12 +396,12 @@ def _toned_law(before: Array, after: Array, rate_hz: int, undone: Array) -> list
     return [] if best is None else [best]
 
 
-def _ordered(law: LawFit, reading: GainReading, before: Array) -> tuple[LawFit, Order]:
+def _ordered(law: LawFit, reading: GainReading, before: Array, *, search: bool) -> tuple[LawFit, Order]:
     """(law whose detector hears BEFORE or what the response makes of it, the order of the two): the nearer to the measured gain."""
     steps = reading.gain_db.size
     unfiltered = replace(reading, amplitude=np.abs(before[:, : steps * reading.hop]).max(axis=0))
     in_front = finished(Bench(unfiltered), law.shape, law.values)
-    if min(law.misfit_db, in_front.misfit_db) > _UNLIKE_DB:
+    if search and min(law.misfit_db, in_front.misfit_db) > _UNLIKE_DB:
         # one that hears BEFORE may be of another make altogether
         searched = fit_law(unfiltered)
         if searched is not None and searched.misfit_db < in_front.misfit_db:

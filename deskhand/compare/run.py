@@ -187,11 +187,12 @@ def _model(competition: Competition, before: Array, after: Array, rate: int, tel
     chosen = competition.chosen
     sides: tuple[str, ...] = ("left", "right") if before.shape[0] == 2 else ("left",)
     resting = resting_model(*((before, after) if chosen.model == "linear" else (chosen.before, chosen.after)), rate, sides)
+    in_front = competition.filtered if chosen.model.startswith(("tone", "linear")) else competition.before
     if (
         len(sides) == 2
         and chosen.residual_db > _LEGS_ASKED_DB
         and chosen.modulation is None
-        and legs_apart(competition.filtered, competition.after, rate)
+        and legs_apart(in_front, competition.after, rate)
     ):
         legs = choose_model(before, after, rate, tell)
         if legs.joint.moves and not legs.together and legs.joint.residual_db < chosen.residual_db - _LEGS_WORTH_DB:
