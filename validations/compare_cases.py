@@ -191,8 +191,14 @@ def summary(rows: Sequence[CaseRow]) -> list[tuple[str, str]]:
         ("spurious tone over 0.5 dB", _share([row.spurious_db > SPURIOUS_DB for row in flat])),
         ("parallel path told", _share([row.parallel_told for row in rows if row.parallel_told is not None])),
         ("link of the sides told", _share([row.link[1] != "cannot be told" for row in rows if row.link])),
-        ("of those, right", _share([row.link[0] == row.link[1] for row in rows if row.link and row.link[1] != "cannot be told"])),
-        ("order of tone and compressor told", _share([row.order[1] in ("first", "second") for row in rows if row.order])),
+        (
+            "of those, right",
+            _share([row.link[0] == row.link[1] for row in rows if row.link and row.link[1] != "cannot be told"]),
+        ),
+        (
+            "order of tone and compressor told",
+            _share([row.order[1] in ("first", "second") for row in rows if row.order]),
+        ),
         (
             "order told, and right",
             _share([row.order[0] == row.order[1] for row in rows if row.order and row.order[1] in ("first", "second")]),

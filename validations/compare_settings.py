@@ -84,7 +84,9 @@ def through_published(signal: Array, name: str) -> Array:
 def _gain(before: Array, after: Array) -> Dynamics | None:
     """First moving gain that is told of two recordings."""
     with scratch() as folder:
-        dynamics = compare(*write_case(BlindCase(kind="", material="", before=before, after=after), Path(folder))).result.dynamics
+        dynamics = compare(
+            *write_case(BlindCase(kind="", material="", before=before, after=after), Path(folder))
+        ).result.dynamics
     return dynamics[0] if dynamics else None
 
 
@@ -96,7 +98,12 @@ def published_rows(each: int) -> list[dict[str, Any]]:
             material, signal = music("tune", np.random.default_rng([SEED, 77, number, ord(name)]), None, lively=True)
             signal = 0.9 * signal[:1] / np.abs(signal[:1]).max()
             gain = _gain(signal, through_published(signal, name))
-            row: dict[str, Any] = {"name": name, "material": material, "truth": truth, "kind": None if gain is None else gain.kind}
+            row: dict[str, Any] = {
+                "name": name,
+                "material": material,
+                "truth": truth,
+                "kind": None if gain is None else gain.kind,
+            }
             if gain is not None:
                 row["told"] = (
                     None if gain.threshold_dbfs is None else gain.threshold_dbfs - SINE_DB,
@@ -154,11 +161,11 @@ def tables(work: Path) -> list[str]:
     kept = json.loads((work / FILE).read_text())
     lines = [
         "", "## Published settings", "",
-        "Sun, Fourer & Maaref (arXiv 2411.04337) estimate a compressor's settings by neural networks, from AFTER alone, and compare with the model of"
+        ("Sun, Fourer & Maaref (arXiv 2411.04337) estimate a compressor's settings by neural networks, from AFTER alone, and compare with the model of"
         " Gorlow & Reiss (IEEE Trans. Audio Speech Lang. Process. 21 (2013) 1434). Only the beginning of the paper could be had here, not its"
         " tables of errors: no number of theirs stands beside these. What could be had are its five settings and the definitions, in the code"
         " published with it; the model was written anew from the formulae. It smooths twice, the level and the gain, where each of ours smooths"
-        " once. Threshold in dB of the RMS, times from 10 to 90 %.", "",
+        " once. Threshold in dB of the RMS, times from 10 to 90 %."), "",
         "| setting | cases | told as compressor | threshold off, dB | ratio off, % | attack off, ms | release off, ms |", "|---|---|---|---|---|---|---|",
     ]  # fmt: skip
     rows = kept["published"]
@@ -190,7 +197,11 @@ def tables(work: Path) -> list[str]:
                     continue
                 value, low, high = row[source][setting]
                 half = 0.5 * (high - low)
-                cells.append(f"{value:.1f} ± {half:.2f} dB" if setting.endswith(("dbfs", "db")) else f"{value:.1f} ± {100 * half / value:.0f} %")
+                cells.append(
+                    f"{value:.1f} ± {half:.2f} dB"
+                    if setting.endswith(("dbfs", "db"))
+                    else f"{value:.1f} ± {100 * half / value:.0f} %"
+                )
             lines.append(f"| {row['name']} | {setting} | " + " | ".join(cells) + " |")
     return lines
 

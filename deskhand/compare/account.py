@@ -71,7 +71,7 @@ def _share_above(fit: LawFit) -> float:
     )
 
 
-def _reasons(fit: LawFit, kind: str, above: float, reduction: ReductionPercentiles) -> dict[str, str]:
+def _reasons(fit: LawFit, above: float, reduction: ReductionPercentiles) -> dict[str, str]:
     """Reason for each setting that cannot be told."""
     reading = fit.bench.reading
     playing = reading.weight > 0
@@ -175,9 +175,8 @@ def describe_law(
     order : str
         Place against a tone beside it.
     """
-    reading = fit.bench.reading
     kind = kind_of(fit)
-    if kind in ("compressor", "limiter"):
+    if fit.shape.law == "above":
         kind = "limiter" if has_ceiling(fit, after) or (kind == "limiter" and _is_steep(fit)) else "compressor"
     turned = dict(settings(fit.values))
     intervals = dict(fit.intervals)
@@ -186,17 +185,10 @@ def describe_law(
         turned["threshold_dbfs"] = ceiling
         intervals["threshold_dbfs"] = Interval(low=round(ceiling - 0.5, 2), high=round(ceiling + 0.5, 2))
     turned["threshold_dbfs"] -= flat_db
-    threshold = intervals["threshold_dbfs"]
-    intervals["threshold_dbfs"] = Interval(
-        low=round(threshold.low - flat_db, 3), high=round(threshold.high - flat_db, 3)
-    )
+    intervals["threshold_dbfs"] = _lowered(intervals["threshold_dbfs"], flat_db)
     above = _share_above(fit)
-    playing = reading.weight > 0
-    reductions_db = fit.makeup_db - reading.gain_db[playing]
-    reduction = ReductionPercentiles(
-        median=round(float(np.median(reductions_db)), 2), p95=round(float(np.percentile(reductions_db, 5 if kind == "upward compressor" else 95)), 2)
-    )
-    reasons = _reasons(fit, kind, above, reduction)
+    reduction = _reduction(fit)
+    reasons = _reasons(fit, above, reduction)
     if kind == "limiter":
         reasons = {name: why for name, why in reasons.items() if name != "threshold_dbfs"}
     for name, interval in intervals.items():
@@ -223,6 +215,20 @@ def describe_law(
         range_db=_told(turned, reasons, "range_db", 1) if fit.shape.law != "above" else None,
         blend=round(turned["blend"], 3) if fit.shape.blend else None,
         intervals={name: interval for name, interval in intervals.items() if name not in reasons},
+    )
+
+
+def _lowered(interval: Interval, by_db: float) -> Interval:
+    return Interval(low=round(interval.low - by_db, 3), high=round(interval.high - by_db, 3))
+
+
+def _reduction(fit: LawFit) -> ReductionPercentiles:
+    """Gain reduction while it plays; of what lifts, the most that it lifts."""
+    reading = fit.bench.reading
+    reductions_db = fit.makeup_db - reading.gain_db[reading.weight > 0]
+    return ReductionPercentiles(
+        median=round(float(np.median(reductions_db)), 2),
+        p95=round(float(np.percentile(reductions_db, 5 if fit.shape.law == "lift" else 95)), 2),
     )
 
 

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy.fft
 
+from deskhand.compare.filter_shapes import response_db
 from deskhand.compare.result import ResponsePoint
-from deskhand.compare.shapes import ShapeFit, response_db
 from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.compare.linear import Transfer
+    from deskhand.compare.shapes import ShapeFit
 
     Array = NDArray[np.float64]
 

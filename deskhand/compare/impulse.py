@@ -62,13 +62,13 @@ def _correlations(before: Array, after: Array, count: int, early: int) -> tuple[
     block = min(before.size, max(_LEAST_BLOCK, _BLOCK_OF_TAPS * count))
     size = scipy.fft.next_fast_len(block + count, real=True)
     padded_before, padded_after = np.pad(before, (0, count)), np.pad(after, (early, count))
-    own, cross = np.zeros(size // 2 + 1, np.complex128), np.zeros(size // 2 + 1, np.complex128)
+    auto, cross = np.zeros(size // 2 + 1, np.complex128), np.zeros(size // 2 + 1, np.complex128)
     for first in range(0, before.size, block):
         last = min(first + block, before.size)
         conjugate = np.conj(scipy.fft.rfft(before[first:last], size))
-        own += conjugate * scipy.fft.rfft(padded_before[first : last + count], size)
+        auto += conjugate * scipy.fft.rfft(padded_before[first : last + count], size)
         cross += conjugate * scipy.fft.rfft(padded_after[first : last + count], size)
-    return scipy.fft.irfft(own, size)[:count], scipy.fft.irfft(cross, size)[:count]
+    return scipy.fft.irfft(auto, size)[:count], scipy.fft.irfft(cross, size)[:count]
 
 
 def _channel_taps(before: Array, after: Array, count: int, early: int, *, short: bool) -> Array:

@@ -213,7 +213,9 @@ class Bench:
             )  # fmt: skip
             for key, level in zip(batch, smoothed, strict=False):
                 power = level * level if detector == "level peak" else level
-                self._levels[key] = np.asarray(db_from_power(power + 1e-20)) + (0.0 if detector == "level peak" else _SINE_DB)
+                self._levels[key] = np.asarray(db_from_power(power + 1e-20)) + (
+                    0.0 if detector == "level peak" else _SINE_DB
+                )
         return [self._levels[key] for key in asked]
 
     def stride_gain(self, shape: ModelMake, values: Array) -> Array:
@@ -224,8 +226,12 @@ class Bench:
         """(rows, strides) gains of one model with several settings, as factors."""
         turned = [settings(values) for values in rows]
         if shape.detector.startswith("level"):
-            levels = self.levels_db(shape.detector, shape.ahead_s, [(each["attack_ms"], each["release_ms"]) for each in turned])
-            reductions = np.stack([reduction_db(level, shape.law, each) for level, each in zip(levels, turned, strict=True)])
+            levels = self.levels_db(
+                shape.detector, shape.ahead_s, [(each["attack_ms"], each["release_ms"]) for each in turned]
+            )
+            reductions = np.stack(
+                [reduction_db(level, shape.law, each) for level, each in zip(levels, turned, strict=True)]
+            )
         elif shape.detector == "look-ahead":
             reductions = np.stack([self._ahead_reduction_db(shape, each) for each in turned])
         else:
@@ -255,7 +261,12 @@ class Bench:
             batch = [*turned[first : first + trials.TRIALS]]
             batch += batch[-1:] * (trials.TRIALS - len(batch))
             laws = [
-                (each["threshold_dbfs"], _slope(shape.law, each["ratio"]), each["knee_db"] if above else 0.0, np.inf if above else each["range_db"])
+                (
+                    each["threshold_dbfs"],
+                    _slope(shape.law, each["ratio"]),
+                    each["knee_db"] if above else 0.0,
+                    np.inf if above else each["range_db"],
+                )
                 for each in batch
             ]
             trials.smooth_reductions(

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.compare.dynamics import Dynamics
+    from deskhand.compare.explanation import Explanation
     from deskhand.compare.model import LegModel
     from deskhand.compare.result import ShapeReport
-    from deskhand.compare.rival import Explanation
 
     Array = NDArray[np.float64]
 

@@ -25,9 +25,10 @@ if TYPE_CHECKING:
 
     from deskhand.compare.align import TimeAlignment
     from deskhand.compare.dynamics import Dynamics
+    from deskhand.compare.explanation import Explanation
     from deskhand.compare.linear import JointEstimate
     from deskhand.compare.model import LegModel
-    from deskhand.compare.rival import Competition, Explanation
+    from deskhand.compare.rival import Competition
     from deskhand.compare.search import LawFit
     from deskhand.compare.sides import LegLaws
     from deskhand.measure.readings import Readings
@@ -104,11 +105,17 @@ def law_account(chosen: Explanation, competition: Competition, flat_db: float, r
     """
     assert chosen.law is not None
     toned = chosen.model.startswith("tone")
-    link = link_of(chosen.before, competition.after, rate) if competition.before.shape[0] == 2 and not toned else "linked"
+    link = (
+        link_of(chosen.before, competition.after, rate) if competition.before.shape[0] == 2 and not toned else "linked"
+    )
     # behind a tone its detector hears the flat gain as well
     heard_db = flat_db if toned and chosen.order != "first" else 0.0
     return describe_law(
-        chosen.law, competition.after, heard_db, detector="" if link == "cannot be told" else "linked", order=chosen.order
+        chosen.law,
+        competition.after,
+        heard_db,
+        detector="" if link == "cannot be told" else "linked",
+        order=chosen.order,
     )
 
 
@@ -117,7 +124,8 @@ def leg_accounts(legs: LegLaws, after: Array) -> list[Dynamics]:
     detector = "dual" if legs.legs[0] == "left" else "mid-side"
     signals = after if detector == "dual" else to_mid_side(after)
     return [
-        describe_law(legs.laws[leg], signals[leg : leg + 1], 0.0, on=legs.legs[leg], detector=detector) for leg in legs.active
+        describe_law(legs.laws[leg], signals[leg : leg + 1], 0.0, on=legs.legs[leg], detector=detector)
+        for leg in legs.active
     ]
 
 

@@ -186,7 +186,9 @@ def _model(competition: Competition, before: Array, after: Array, rate: int, tel
     """Linear part that the chosen explanation leaves; or moving gains of legs by themselves, where those explain clearly more."""
     chosen = competition.chosen
     sides: tuple[str, ...] = ("left", "right") if before.shape[0] == 2 else ("left",)
-    resting = resting_model(*((before, after) if chosen.model == "linear" else (chosen.before, chosen.after)), rate, sides)
+    resting = resting_model(
+        *((before, after) if chosen.model == "linear" else (chosen.before, chosen.after)), rate, sides
+    )
     in_front = competition.filtered if chosen.model.startswith(("tone", "linear")) else competition.before
     if (
         len(sides) == 2
@@ -312,7 +314,9 @@ def _comparison(
         missing["loudness_change_lu"] = "nothing passes the gate at -70 LUFS"
     # what is undone on AFTER holds no make-up gain: the linear part that is left does
     makeup_db = max((gain.makeup_db for gain in dynamics), default=0.0) if model.joint.moves and model.together else 0.0
-    our_gains = dynamics if chosen is None or chosen.law is None or len(dynamics) != 1 else chain_gains(chosen.law, dynamics[0])
+    our_gains = (
+        dynamics if chosen is None or chosen.law is None or len(dynamics) != 1 else chain_gains(chosen.law, dynamics[0])
+    )
     chain = nearest_chain(model, tone.shapes, our_gains, tone.flat_db, pair.alignment.polarity, chosen)
     left_db = chain_residual_db(chain, before, pair.alignment.polarity * after, rate, tone.delay_samples)
     result = CompareResult(

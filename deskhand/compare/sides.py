@@ -174,5 +174,9 @@ def fit_legs(source: Array, after: Array, rate_hz: int, legs: tuple[str, str]) -
     if not sides:
         predicted, undone = from_mid_side(predicted), from_mid_side(undone)
     return LegLaws(
-        legs=legs, laws=(laws[0], laws[1]), predicted=predicted, undone=undone, residual_db=level_left_db(after, predicted)
+        legs=legs,
+        laws=(laws[0], laws[1]),
+        predicted=predicted,
+        undone=undone,
+        residual_db=level_left_db(after, predicted),
     )

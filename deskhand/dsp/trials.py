@@ -16,7 +16,12 @@ _LEAST_KNEE_DB = 1e-9
 
 @nb.njit("void(float64[::1], float64[::1], float64[::1], int64, int64, float64[:, ::1])", cache=True, nogil=True)
 def smooth_levels(
-    level: np.ndarray, keeps_attack: np.ndarray, keeps_release: np.ndarray, first: int, stride: int, smoothed: np.ndarray
+    level: np.ndarray,
+    keeps_attack: np.ndarray,
+    keeps_release: np.ndarray,
+    first: int,
+    stride: int,
+    smoothed: np.ndarray,
 ) -> None:
     """Smooth (frames,) of a level by four attacks and releases, and read each once a stride.
 

@@ -502,7 +502,8 @@ def _make_upward(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
     else:
         points = "|".join(f"{low:.3f}/{high:.3f}" for low, high in curve)
         case.after = ffmpeg(
-            case.before, f"compand=attacks={attack_ms / 1000:.5f}:decays={release_ms / 1000:.5f}:points={points}:soft-knee=0.01"
+            case.before,
+            f"compand=attacks={attack_ms / 1000:.5f}:decays={release_ms / 1000:.5f}:points={points}:soft-knee=0.01",
         )
     case.truth = {
         "says": {"upward compressor"}, "threshold_dbfs": threshold, "ratio": ratio, "range_db": range_db, "attack_ms": attack_ms,
@@ -539,7 +540,13 @@ def _make_compressor_tone(case: BlindCase, rng: np.random.Generator, *_: object)
 
 def _make_two(case: BlindCase, rng: np.random.Generator, half: Half, folder: Path | None) -> None:
     """Two of tone, saturation, reverb and a compressor, one behind the other."""
-    pairs = [("tone", "saturation"), ("tone", "reverb"), ("compressor", "reverb"), ("saturation", "compressor"), ("tone", "noise or hum")]
+    pairs = [
+        ("tone", "saturation"),
+        ("tone", "reverb"),
+        ("compressor", "reverb"),
+        ("saturation", "compressor"),
+        ("tone", "noise or hum"),
+    ]
     pair = [str(name) for name in rng.permutation(pairs[int(rng.integers(len(pairs)))])]
     says: set[str] = set()
     first = case.before
