@@ -148,6 +148,13 @@ class TestTwo:
         assert chosen.model == "tone and level-dependent gain"
         assert chosen.order == order
 
+    def test_a_saturation_behind_a_compressor(self):
+        signal = programme(12.0)
+        after = np.tanh(3.0 * squeezed(signal, -30.0, 3.0, 3.0, 80.0) * signal)
+        chosen = explain(signal, after, RATE_HZ, lambda _share: None).chosen
+        assert chosen.law is not None
+        assert chosen.bend is not None
+
 
 
 @pytest.mark.source("known truth: one clock, and a filter that moves the peak as the music changes")
