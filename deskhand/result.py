@@ -148,6 +148,10 @@ class CheckResult:
     """Everything else that is to be put right, most urgent first: next, if there is time."""
 
 
+_MOST: Final = 1e12
+"""Far above any frame, byte or level of a result: arithmetic with more overflows. Common practice, no source."""
+
+
 def plain(value: Any) -> Any:
     """Dataclasses to JSON's own kinds: numbers that are not finite become null, floats keep six digits."""
     if is_dataclass(value) and not isinstance(value, type):
@@ -178,12 +182,25 @@ def from_plain(data: Any) -> CheckResult:
     """
     from pydantic import TypeAdapter
 
-    result = TypeAdapter(CheckResult).validate_python(data)
+    if _largest(data) > _MOST:
+        raise ValueError("a result holds a number that nothing measures")
+    # strictly: text is no number, however many digits it has; what JSON does not hold fits nowhere
+    text = json.dumps(data, default=lambda value: {"": repr(value)})
+    result = TypeAdapter(CheckResult).validate_json(text, strict=True)
     by_source = [*(source.findings for source in result.sources), result.mix.findings if result.mix else ()]
     unknown = {finding.kind for findings in by_source for finding in findings} - KINDS.keys()
     if unknown:
         raise ValueError(f"no kind of finding is called {', '.join(sorted(unknown))}")
     return result
+
+
+def _largest(data: Any) -> float:
+    """Largest magnitude of all numbers in JSON's kinds; 0 without any."""
+    if isinstance(data, dict):
+        return max(map(_largest, data.values()), default=0.0)
+    if isinstance(data, list | tuple):
+        return max(map(_largest, data), default=0.0)
+    return abs(data) if isinstance(data, int | float) else 0.0
 
 
 def json_schema() -> dict[str, Any]:

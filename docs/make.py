@@ -24,19 +24,25 @@ def made() -> dict[Path, str]:
     """Path to text of every file made from code."""
     from deskhand.compare.result import compare_schema
     from deskhand.result import json_schema
+    from tools.parts import BILL, PAGE, bill, page
     from tools.prose import wrapped
 
     pages = {
+        PAGE: page(),
         HERE / "page-words.md": page_words(),
         HERE / "sentences.md": sentences(),
         HERE / "findings.md": _with_part(HERE / "findings.md", findings()),
         HERE / "chain.md": _with_part(HERE / "chain.md", blocks()),
         HERE / "measurements.md": _with_part(HERE / "measurements.md", readings()),
     }
-    return {path: wrapped(text) for path, text in pages.items()} | {
-        HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
-        for name, schema in (("check", json_schema), ("compare", compare_schema))
-    }
+    return (
+        {path: wrapped(text) for path, text in pages.items()}
+        | {
+            HERE / "schema" / f"{name}.json": json.dumps(schema(), indent=2, ensure_ascii=False) + "\n"
+            for name, schema in (("check", json_schema), ("compare", compare_schema))
+        }
+        | {BILL: json.dumps(bill(), indent=1) + "\n"}
+    )
 
 
 def _with_part(path: Path, lines: Sequence[str]) -> str:

@@ -8,6 +8,7 @@ from validations import (
     compare,
     encodings,
     evenings,
+    heard_numbers,
     heard_through,
     killed,
     lead_steps,
@@ -35,6 +36,6 @@ from validations import (
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
-    heard_through,
+    heard_through, heard_numbers,
 ):  # fmt: skip
     study.main()

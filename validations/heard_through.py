@@ -27,7 +27,7 @@ from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.findings.judgements import LEAST_NOTICEABLE, SHOW_BUDGET
 from deskhand.house import ROLES
 from deskhand.measure.passages import OCTAVES_HZ, tone_of
-from tests.support.repertoires import PLANTS, MadeSource, Plant, house_of, kept_weeks
+from tests.support.repertoires import PLANTS, MadeSource, Plant, drawn_plant, house_of, kept_weeks
 from tools.prose import wrapped
 
 if TYPE_CHECKING:
@@ -46,12 +46,28 @@ JUDGED: Final = 12
 """Clean weeks that each house judges; into each source of two of them the filters are planted, one at a time."""
 KEPT: Final = (1, 2, 5, 10, 30)
 SONGS: Final[tuple[int, ...]] = (1, 4)
+DRAWN: Final = 2
+"""Filters drawn by chance that are planted into each source of those weeks."""
 SEED: Final = 20263
 FALSE_WEEKS: Final = 0.1
 CLASSES_DB: Final = (0.8, 1.2, 2.0, np.inf)
 SEASON_PLANTS: Final = tuple(PLANTS)
 _AUDIBLE_DB: Final = 35.0
 """Third-octaves this far below the loudest are no part of what is heard. Common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SizeRow:
+    """Filter drawn by chance, as it was told."""
+
+    chance: float
+    off_db: float
+    """Gain told less gain planted."""
+    apart_octave: float
+    """Between the places."""
+    is_inside: bool
+    """True where the planted gain lies in the range that is told."""
+    is_kind: bool
 
 
 @dataclass(slots=True)
@@ -63,8 +79,7 @@ class Outcome:
     """Plant to (chance by the package, by the best judge, residual spread of the source)."""
     inside: list[bool] = field(default_factory=list)
     """Clean octaves inside their 95 % range."""
-    sized: list[tuple[str, float, float, float, bool]] = field(default_factory=list)
-    """(plant, chance, gain found less gain planted, octaves between the places, gain inside its range)."""
+    sized: list[SizeRow] = field(default_factory=list)
 
     def add(self, other: Outcome) -> None:
         """Take in another house's."""
@@ -84,19 +99,30 @@ def tone_of_source(normals: dict[str, list[Normal]], source: str) -> Normal | No
     return next((normal for normal in normals.get(source, ()) if normal.name == TONE), None)
 
 
-def _size_row(
-    name: str, plant: Plant, normal: Normal | None, chance: float
-) -> tuple[str, float, float, float, bool] | None:
-    if normal is None or normal.departure is None or plant.frequency_hz <= 0 or "high-pass" in name:
+def _above_db(kind: str, gain_db: float) -> float:
+    """Gain above a shelf's corner against what is below it, of others their own: a tone is taken against its whole."""
+    return -gain_db if kind == "low shelf" else gain_db
+
+
+def _size_row(plant: Plant, normal: Normal | None) -> SizeRow | None:
+    if normal is None or normal.departure is None:
         return None
-    found = normal.departure
-    apart = float(np.log2(found.frequency_hz / plant.frequency_hz))
-    return name, chance, found.gain_db - plant.gain_db, abs(apart), found.low_db <= plant.gain_db <= found.high_db
+    told = normal.departure
+    low_db, high_db = sorted(_above_db(told.kind, gain_db) for gain_db in (told.low_db, told.high_db))
+    planted_db = _above_db(plant.kind, plant.gain_db)
+    return SizeRow(
+        chance=chance_of(normal),
+        off_db=_above_db(told.kind, told.gain_db) - planted_db,
+        apart_octave=abs(float(np.log2(told.frequency_hz / plant.frequency_hz))),
+        is_inside=low_db <= planted_db <= high_db,
+        is_kind=told.kind.split()[-1] == plant.kind.split()[-1],
+    )
 
 
 def judged_house(seed: int, kept: int, songs: int) -> Outcome:
     """One house that kept so many weeks judges others, clean and planted."""
     rng = np.random.default_rng([SEED, seed, songs])
+    drawn = np.random.default_rng([SEED, seed, songs, kept])
     sources = house_of(rng)
     residuals = [source.residual_db(rng, songs) for source in sources]
     past = [[source.week(rng, songs) for source in sources] for _ in range(max(KEPT))][-kept:]
@@ -117,6 +143,13 @@ def judged_house(seed: int, kept: int, songs: int) -> Outcome:
         outcome.clean.append((min(row[0] for row in rows), min(row[1] for row in rows)))
         if number >= 2:
             continue
+        for index, source in enumerate(sources):
+            for _ in range(DRAWN):
+                plant = drawn_plant(drawn)
+                normals = judge_parts(baseline, [source.part(week[index] + plant.response_db)])
+                row = _size_row(plant, tone_of_source(normals, source.name))
+                if row is not None:
+                    outcome.sized.append(row)
         for name, plant in PLANTS.items():
             for index, source in enumerate(sources):
                 if source.role not in plant.roles:
@@ -125,9 +158,6 @@ def judged_house(seed: int, kept: int, songs: int) -> Outcome:
                 normal = tone_of_source(judge_parts(baseline, [source.part(levels)]), source.name)
                 chance = chance_of(normal)
                 outcome.planted[name].append((chance, best[index](levels), residuals[index]))
-                row = _size_row(name, plant, normal, chance)
-                if row is not None:
-                    outcome.sized.append(row)
     return outcome
 
 
@@ -211,16 +241,20 @@ def _class_words() -> list[str]:
 def size_lines(outcomes: dict[int, Outcome]) -> list[str]:
     """Size and place of what was raised, and coverage."""
     lines = [
-        "| kept | raised | gain, median error | place, median error | gain inside its range | clean octaves inside theirs |",
-        "|---|---|---|---|---|---|",
+        (
+            "| kept | raised | gain, median error | place, median error | bell or shelf told rightly | gain inside its range | clean octaves "
+            "inside theirs |"
+        ),
+        "|---|---|---|---|---|---|---|",
     ]
     for kept, outcome in outcomes.items():
         ours, _ = thresholds(outcome)
-        raised = [row for row in outcome.sized if row[1] < ours]
-        errors = np.array([(abs(row[2]), row[3]) for row in raised]) if raised else np.full((1, 2), np.nan)
+        raised = [row for row in outcome.sized if row.chance < ours]
+        errors = np.array([(abs(row.off_db), row.apart_octave) for row in raised] or [(np.nan, np.nan)])
         lines.append(
-            f"| {kept} | {len(raised)} | {np.median(errors[:, 0]):.1f} dB | {np.median(errors[:, 1]):.2f} octave | "
-            f"{_share(row[4] for row in raised)} | {100 * float(np.mean(outcome.inside)):.1f} % |"
+            f"| {kept} | {len(raised)} of {len(outcome.sized)} | {np.median(errors[:, 0]):.1f} dB | {np.median(errors[:, 1]):.2f} octave | "
+            f"{_share(row.is_kind for row in raised)} | {_share(row.is_inside for row in raised)} | "
+            f"{100 * float(np.mean(outcome.inside)):.1f} % |"
         )
     return lines
 
@@ -397,7 +431,15 @@ def main() -> None:
             *class_table(outcomes),
             "",
         ]
-        lines += ["Of what was raised, bells and shelves:", "", *size_lines(outcomes), ""]
+        lines += [
+            (
+                "Bells and shelves of 3 to 12 dB, their place, gain and width drawn by chance; of those raised (a low shelf up is a high shelf "
+                "down to a tone that is taken against its whole):"
+            ),
+            "",
+            *size_lines(outcomes),
+            "",
+        ]
     for work, half in options.weeks:
         lines += season_lines(Path(work), half)
     options.page.write_text(wrapped("\n".join(lines)), "utf-8")

@@ -206,7 +206,7 @@ def _moving_average(values: Array, centre: float, weight: float, most_pull: floa
     average = np.empty(values.size)
     average[:BASELINE] = newest = centre
     for take in range(BASELINE, values.size):
-        newest += weight * float(np.clip(values[take] - newest, -most_pull, most_pull))
+        newest += weight * min(max(float(values[take]) - newest, -most_pull), most_pull)
         average[take] = newest
     return average
 
@@ -311,16 +311,16 @@ def _pace(ramps: Sequence[_Ramp], best: _Ramp, spread: float) -> tuple[float, fl
 
 def _step(values: Array) -> tuple[int, tuple[float, float], float]:
     """Last take before the step of least squares, the means before and after it, and its squares."""
-    squares = [
-        float(
-            ((values[:first] - values[:first].mean()) ** 2).sum()
-            + ((values[first:] - values[first:].mean()) ** 2).sum()
-        )
-        for first in range(1, values.size)
-    ]
+    # about their middle, so that nothing cancels: squares of each part are its sum of squares less its sum squared over its number
+    off = values - values.mean()
+    counts = np.arange(1, values.size)
+    sums, powers = np.cumsum(off), np.cumsum(off**2)
+    before_squares = powers[:-1] - sums[:-1] ** 2 / counts
+    after_squares = (powers[-1] - powers[:-1]) - (sums[-1] - sums[:-1]) ** 2 / (values.size - counts)
+    squares = np.maximum(before_squares, 0.0) + np.maximum(after_squares, 0.0)
     last_before = int(np.argmin(squares))
     before, after = values[: last_before + 1], values[last_before + 1 :]
-    return last_before, (float(before.mean()), float(after.mean())), squares[last_before]
+    return last_before, (float(before.mean()), float(after.mean())), float(squares[last_before])
 
 
 def _left_at(average: Array, centre: float, newest: float, spread: float, weight: float) -> int:

@@ -72,59 +72,58 @@ class FilterChange:
     """(31,) in third-octaves."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ToneDeparture:
-    """The smooth filter that explains best how a tone differs from what is usual, and its size."""
-
-    kind: FilterKind
-    frequency_hz: float
-    gain_db: float
-    """Of a bell or shelf; of a high-pass or low-pass, what it takes from the octave it takes most from."""
-    low_db: float
-    high_db: float
-    """Range that holds the gain with 95 %, other songs allowed for."""
-
-
-def _one_pole(hz: Array, corner_hz: float) -> NDArray[np.complex128]:
+def _one_pole(corner_hz: float) -> NDArray[np.complex128]:
     """Low-pass of first order; what it leaves of 1 is the high-pass."""
-    return np.asarray(1.0 / (1.0 + 1j * hz / corner_hz))
+    return np.asarray(1.0 / (1.0 + 1j * exact_hz() / corner_hz))
 
 
-def _shelf_db(hz: Array, corner_hz: float, gain_db: float, *, high: bool) -> Array:
-    """Shelf of first order: half of its gain is reached at its corner or within a third of an octave of it."""
-    low = _one_pole(hz, corner_hz)
-    part = 1.0 - low if high else low
-    return np.asarray(db_from_amplitude(np.abs(1.0 + (amplitude_from_db(gain_db) - 1.0) * part)))
+def shelf_db(corner_hz: float, gain_db: float, order: int, *, high: bool) -> Array:
+    """(31,) shelf of first or second order: half of its gain is reached at its corner or, of the first, within a third of an octave of it.
+
+    References
+    ----------
+    Audio EQ Cookbook, W3C Working Group Note, 8 June 2021: highShelf and lowShelf, analogue prototypes, of second order (Q 1 / sqrt 2).
+    """
+    if order == 1:
+        low = _one_pole(corner_hz)
+        part = 1.0 - low if high else low
+        return np.asarray(db_from_amplitude(np.abs(1.0 + (amplitude_from_db(gain_db) - 1.0) * part)))
+    root = amplitude_from_db(gain_db / 2.0)
+    ratio = 1j * exact_hz() / corner_hz
+    bend = ratio * np.sqrt(2.0 * root)
+    one, other = root * ratio**2 + bend + 1.0, ratio**2 + bend + root
+    return np.asarray(db_from_amplitude(np.abs(root * (one / other if high else other / one))))
 
 
-def _bell_db(hz: Array, middle_hz: float, gain_db: float, q: float) -> Array:
-    """Bell of second order, its width between the points of half the gain."""
-    ratio, root = hz / middle_hz, amplitude_from_db(gain_db / 2.0)
+def bell_db(middle_hz: float, gain_db: float, q: float) -> Array:
+    """(31,) bell of second order, its width between the points of half the gain.
+
+    References
+    ----------
+    Audio EQ Cookbook, W3C Working Group Note, 8 June 2021: peakingEQ, analogue prototype.
+    """
+    ratio, root = exact_hz() / middle_hz, amplitude_from_db(gain_db / 2.0)
     transfer = (1.0 - ratio**2 + 1j * ratio * root / q) / (1.0 - ratio**2 + 1j * ratio / (root * q))
     return np.asarray(db_from_amplitude(np.abs(transfer)))
 
 
-def _pass_db(ratio: Array) -> Array:
-    """Butterworth low-pass over its corner, the other way up a high-pass."""
+def roll_off_db(corner_hz: float, *, low: bool) -> Array:
+    """(31,) Butterworth high-pass, that takes away the lows, or low-pass."""
+    ratio = corner_hz / exact_hz() if low else exact_hz() / corner_hz
     return np.asarray(-db_from_power(1.0 + ratio ** (2 * _PASS_ORDER)))
 
 
 @functools.cache
 def filter_changes() -> tuple[FilterChange, ...]:
     """Family of the smooth filters that are looked for."""
-    hz = exact_hz()
     family: list[tuple[FilterKind, float, float, Array]] = []
     for gain_db in (STEP_DB, -STEP_DB):
-        family += [("bell", at_hz, gain_db, _bell_db(hz, at_hz, gain_db, _BELL_Q)) for at_hz in _BELLS_HZ]
-        family += [("bell", at_hz, gain_db, _bell_db(hz, at_hz, gain_db, _WIDE_Q)) for at_hz in _WIDE_BELLS_HZ]
-        family += [
-            ("high shelf", at_hz, gain_db, _shelf_db(hz, at_hz, gain_db, high=True)) for at_hz in _HIGH_SHELVES_HZ
-        ]
-        family += [
-            ("low shelf", at_hz, gain_db, _shelf_db(hz, at_hz, gain_db, high=False)) for at_hz in _LOW_SHELVES_HZ
-        ]
-    family += [("low roll-off", at_hz, -3.0, _pass_db(at_hz / hz)) for at_hz in _LOW_ROLL_OFFS_HZ]
-    family += [("high roll-off", at_hz, -3.0, _pass_db(hz / at_hz)) for at_hz in _HIGH_ROLL_OFFS_HZ]
+        family += [("bell", at_hz, gain_db, bell_db(at_hz, gain_db, _BELL_Q)) for at_hz in _BELLS_HZ]
+        family += [("bell", at_hz, gain_db, bell_db(at_hz, gain_db, _WIDE_Q)) for at_hz in _WIDE_BELLS_HZ]
+        family += [("high shelf", at_hz, gain_db, shelf_db(at_hz, gain_db, 1, high=True)) for at_hz in _HIGH_SHELVES_HZ]
+        family += [("low shelf", at_hz, gain_db, shelf_db(at_hz, gain_db, 1, high=False)) for at_hz in _LOW_SHELVES_HZ]
+    family += [("low roll-off", at_hz, -3.0, roll_off_db(at_hz, low=True)) for at_hz in _LOW_ROLL_OFFS_HZ]
+    family += [("high roll-off", at_hz, -3.0, roll_off_db(at_hz, low=False)) for at_hz in _HIGH_ROLL_OFFS_HZ]
     return tuple(
         FilterChange(kind=kind, frequency_hz=float(at_hz), gain_db=gain_db, response_db=response_db)
         for kind, at_hz, gain_db, response_db in family
@@ -145,10 +144,8 @@ class ToneDirections:
     expected: Predictive
     changes: Sequence[FilterChange]
     """Those that change this source's tone."""
-    steps_db: Array
-    """(changes, 8) what each does to the tone."""
     units: Array
-    """(changes, 8) the same as directions where the expected tone is round."""
+    """(changes, 8) what each does to the tone, as directions where the expected tone is round."""
     lengths: Array
     """(changes,) how far each goes there."""
     root: Array
@@ -186,42 +183,6 @@ class ToneDirections:
             return self.expected.tail(reading)
         smooth = self.chance(float(self._going(reading - self.expected.location).max()))
         return min(1.0, smooth / _SHARE, self.expected.tail(reading) / (1.0 - _SHARE))
-
-    def departure(self, reading: Array) -> ToneDeparture | None:
-        """Smooth change that explains a tone best; None where no filter changes this tone.
-
-        Parameters
-        ----------
-        reading : (8,) array
-        """
-        if not len(self.units):
-            return None
-        going = self._going(reading - self.expected.location)
-        best = int(np.argmax(going))
-        change = self.changes[best]
-        # gain of each filter for one unit of length where the expected tone is round
-        units_db = np.array([self._size_db(index) for index in range(len(self.changes))]) / self.lengths
-        gains_db = going * units_db
-        reach = float(special.stdtrit(self.expected.dof, 0.975))
-        reaches_db = reach * np.abs(units_db)
-        # filters that explain it nearly as well may be the one
-        like = (going > 0) & (going**2 >= going[best] ** 2 - reach**2) & (np.sign(units_db) == np.sign(units_db[best]))
-        like[best] = True
-        return ToneDeparture(
-            kind=change.kind,
-            frequency_hz=change.frequency_hz,
-            gain_db=float(gains_db[best]),
-            low_db=float((gains_db - reaches_db)[like].min()),
-            high_db=float((gains_db + reaches_db)[like].max()),
-        )
-
-    def _size_db(self, index: int) -> float:
-        """Gain of a change: a bell's or shelf's own, of the others the most that they take from an octave."""
-        change = self.changes[index]
-        if change.kind in ("low roll-off", "high roll-off"):
-            steps_db = self.steps_db[index]
-            return float(steps_db[np.argmax(np.abs(steps_db))])
-        return change.gain_db
 
     def least_told_db(self, probability: float) -> dict[Region, float]:
         """Region to the smallest change there, up or down, that would be raised in nine weeks of ten.
@@ -271,7 +232,6 @@ def tone_directions(expected: Predictive, levels_db: Array) -> ToneDirections:
     return ToneDirections(
         expected=expected,
         changes=[change for change, act in zip(family, acts, strict=True) if act],
-        steps_db=steps_db[acts],
         units=units,
         lengths=lengths,
         root=root,

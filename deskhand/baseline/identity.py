@@ -142,7 +142,7 @@ def _is_pair(part: KeptPart) -> bool:
     return "width_db" in part.values or "width_db" in part.other_version
 
 
-def _guest_inputs(baseline: Baseline) -> frozenset[str]:
+def guest_inputs(baseline: Baseline) -> frozenset[str]:
     """Inputs of unclear role that play in few of the kept takes: whoever comes as a guest sounds as nobody did there before."""
     takes = len({part.take for (_, stage), parts in baseline.parts.items() if stage == "tap" for part in parts})
     return frozenset(
@@ -154,13 +154,13 @@ def _guest_inputs(baseline: Baseline) -> frozenset[str]:
 
 def _likenesses(baseline: Baseline, inputs: Sequence[KeptPart]) -> dict[tuple[str, str], _Likeness]:
     """(input, source it is taken for) to its likeness; sources are all that were ever kept, playing tonight or not."""
-    guest_inputs = _guest_inputs(baseline)
+    for_guests = guest_inputs(baseline)
     likenesses: dict[tuple[str, str], _Likeness] = {}
     players = {part.source: part.player for part in inputs}
     known = {source: parts[-1] for (source, stage), parts in baseline.parts.items() if stage == "tap" and parts}
     for part in inputs:
         for source, newest in known.items():
-            if _is_pair(newest) != _is_pair(part) or source in guest_inputs:
+            if _is_pair(newest) != _is_pair(part) or source in for_guests:
                 continue
             # as if it were that source, played by whoever plays that tonight
             as_source = replace(part, source=source, role=newest.role, player=players.get(source))
@@ -275,11 +275,11 @@ def mistaken(baseline: Baseline, parts: Sequence[KeptPart]) -> list[Mispatch]:
     roles |= {part.source: part.role for part in parts}
     families = {source: _family(role) for source, role in roles.items()}
     kinds = {source: _kind(role) for source, role in roles.items()}
-    guest_inputs = _guest_inputs(baseline)
+    for_guests = guest_inputs(baseline)
     inputs = [
         part
         for part in parts
-        if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S and part.source not in guest_inputs
+        if part.stage == "tap" and part.playing_s >= LEAST_HEARD_S and part.source not in for_guests
     ]
     likenesses = _likenesses(baseline, inputs)
     heard = _Inputs(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 from scipy import special
 
-from deskhand.baseline.filters import TOLD_SHARE, ToneDeparture, ToneDirections, tone_directions
+from deskhand.baseline.filters import TOLD_SHARE, ToneDirections, tone_directions
 from deskhand.baseline.model import (
     LEARNED,
     LEAST_PLAYING_S,
@@ -36,6 +36,7 @@ from deskhand.baseline.numbers import (
     tone_vector,
 )
 from deskhand.baseline.predict import Predictive, Prior, predictive
+from deskhand.baseline.tone_departure import ToneDeparture, tone_departure
 from deskhand.measure.passages import FLOOR_DB, OCTAVES_HZ
 from deskhand.units import power_from_db
 
@@ -210,9 +211,9 @@ def directions_of(baseline: Baseline, part: KeptPart) -> ToneDirections | None:
 
 def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) -> Normal | None:
     """Tone of a part against its kept takes; None when nothing is kept or it holds no tone."""
-    directions = directions_of(baseline, part)
+    directions, usual_db = directions_of(baseline, part), usual_tone_db(baseline, part)
     vector = tone_vector(part.values)
-    if directions is None or vector is None:
+    if directions is None or usual_db is None or vector is None:
         return None
     expected = directions.expected
     past_parts = baseline.parts.get((part.source, part.stage), ())
@@ -235,7 +236,7 @@ def _judge_tone(baseline: Baseline, part: KeptPart, sounds: Sequence[KeptPart]) 
         by_player=_by_player(past_parts, part.player),
         probability=probability,
         noticeable=float(np.abs(off).max() / TONE_JND_DB),
-        departure=directions.departure(vector),
+        departure=tone_departure(expected, usual_db, vector) if len(directions.units) else None,
         bands_db={
             f"{band}": (
                 float(vector[octave]),

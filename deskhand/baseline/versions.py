@@ -6,6 +6,7 @@ hold the earlier one until they are measured again.
 
 from __future__ import annotations
 
+import functools
 from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 
@@ -47,11 +48,12 @@ def version_of_judged(name: str) -> int:
     return max((reading_versions()[metric] for metric in BY_NAME[name].reads), default=1) if name in BY_NAME else 1
 
 
-def names_of(metric: str) -> set[str]:
+@functools.cache
+def names_of(metric: str) -> frozenset[str]:
     """Names for people of what is made from a reading."""
     stem, dot, _ = metric.partition(".")
-    names = {number.name for number in BY_NAME.values() if metric in number.reads}
-    return names or {_READINGS.get(stem + dot, _READINGS.get(metric, metric))}
+    names = frozenset(number.name for number in BY_NAME.values() if metric in number.reads)
+    return names or frozenset({_READINGS.get(stem + dot, _READINGS.get(metric, metric))})
 
 
 def other_version_takes(kept: Iterable[tuple[TakeRow, KeptPart]]) -> dict[str, int]:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import sys
+import time
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 import click
 
@@ -19,15 +20,19 @@ if TYPE_CHECKING:
     from deskhand.tasks.check import ShowCheck
 
 
+_LINE_EVERY_S: Final = 10.0
+"""Time between two lines of progress where there is no terminal: a log of an hour's work stays short. Common practice, no source."""
+
+
 @contextmanager
-def progress_bar(label: str) -> Iterator[Callable[[float], None] | None]:
-    """A bar on standard error, on a terminal only."""
+def progress_bar(label: str) -> Iterator[Callable[[float], None]]:
+    """A bar on standard error; where that is no terminal, a line of its own every ten seconds."""
     from rich.console import Console
     from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
     console = Console(stderr=True)
     if not console.is_terminal:
-        yield None
+        yield _told_in_lines(label)
         return
     from deskhand.dsp import kernels_are_compiled
 
@@ -37,6 +42,19 @@ def progress_bar(label: str) -> Iterator[Callable[[float], None] | None]:
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task(label, total=1.0)
         yield lambda share: bar.update(task, completed=share)
+
+
+def _told_in_lines(label: str) -> Callable[[float], None]:
+    """Progress for a log: a line whenever ten seconds have passed, none where the work is done before."""
+    told_at_s = time.monotonic()
+
+    def tell(share: float) -> None:
+        nonlocal told_at_s
+        if time.monotonic() - told_at_s >= _LINE_EVERY_S:
+            told_at_s = time.monotonic()
+            click.echo(f"{label}: {100.0 * share:.0f} %", err=True)
+
+    return tell
 
 
 def output_console() -> Console:

@@ -176,7 +176,7 @@ _TABLE: Final = (
         usual_chain="high-pass",
     ),
     Role(
-        name="other", unclear=True, own_level=False, may_be_silent=True, shaped=False, urgency=3,
+        name="other", unclear=True, own_level=False, may_be_silent=True, urgency=3,
     ),
 )  # fmt: skip
 ROLES: Final[dict[str, Role]] = {role.name: role for role in _TABLE}

@@ -196,6 +196,11 @@ def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
         The file as it is.
     edits : mapping
         Source to its changes; each source is in the file.
+
+    Raises
+    ------
+    HouseError
+        A block that is to be changed is not in its source's chain.
     """
     import tomlkit
 
@@ -213,6 +218,8 @@ def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
             table.append("chain", tomlkit.aot())
         chain = table["chain"]
         for index, settings in edit.settings:
+            if not 0 <= index < len(chain):
+                raise HouseError(source, f"its chain has no block {index + 1} any more", "check the recording again")
             for name, value in settings.items():
                 chain[index][name] = value
         for index, block in sorted(edit.new_blocks, key=lambda entry: entry[0]):

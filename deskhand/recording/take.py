@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from contextlib import ExitStack
+from contextlib import ExitStack, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -85,6 +85,14 @@ class Recording:
     def files(self) -> tuple[Path, ...]:
         """Files of the take, in the order of its tracks and of time."""
         return tuple(part.file.path for lane in self._lanes for part in lane.parts)
+
+    def sizes(self) -> dict[Path, int]:
+        """Bytes that each of its files has now; a file that is not there any more is left out."""
+        sizes = {}
+        for file in self.files:
+            with suppress(OSError):
+                sizes[file] = file.stat().st_size
+        return sizes
 
     def blocks(self, frames: int, *, pool: Executor | None = None) -> Iterator[AudioBlock]:
         """All tracks, `frames` at a time, in order; the last block may be shorter.

@@ -7,7 +7,7 @@ import sqlite3
 from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
@@ -284,24 +284,28 @@ class History:
             VALUE.c.metric.in_([metric for metric in metrics if not metric.endswith(".")]),
             *(VALUE.c.metric.startswith(metric, autoescape=True) for metric in metrics if metric.endswith(".")),
         )
-        query = (
-            sa.select(PART, VALUE.c.metric, VALUE.c.value, VALUE.c.pm, VALUE.c.version)
-            .join(VALUE, VALUE.c.part_id == PART.c.id)
-            .where(PART.c.take_id.in_(takes), PART.c.stage.in_(list(stages)), wanted)
-        )
+        chosen = [PART.c.take_id.in_(takes), PART.c.stage.in_(list(stages))]
         if source is not None:
-            query = query.where(PART.c.source.in_(self.names.sources_of(source)))
-        rows: dict[int, tuple[sa.Row[Any], dict[str, tuple[float, float | None]], set[str]]] = {}
+            chosen.append(PART.c.source.in_(self.names.sources_of(source)))
+        # a part's own columns are asked for once, not again with each of its hundred values
+        of_part = VALUE.join(PART, VALUE.c.part_id == PART.c.id)
+        query = sa.select(VALUE.c.part_id, VALUE.c.metric, VALUE.c.value, VALUE.c.pm, VALUE.c.version)
+        held: dict[int, tuple[dict[str, tuple[float, float | None]], set[str]]] = {}
+        wanted_versions: dict[str, int] = {}
         with self.transaction() as connection:
-            for row in connection.execute(query):
-                value = number_of_row(row.value, row.metric)
-                pm = None if row.pm is None else number_of_row(row.pm, row.metric)
-                _, values, other_version = rows.setdefault(row.id, (row, {}, set()))
-                if versions is None or row.version == version_of(row.metric, versions):
-                    values[row.metric] = (value, pm)
+            rows = connection.execute(sa.select(PART).where(*chosen)).all()
+            for part_id, metric, value, pm, version in connection.execute(
+                query.select_from(of_part).where(*chosen, wanted)
+            ):
+                values, other_version = held.setdefault(part_id, ({}, set()))
+                if versions is not None and metric not in wanted_versions:
+                    wanted_versions[metric] = version_of(metric, versions)
+                reading = (number_of_row(value, metric), None if pm is None else number_of_row(pm, metric))
+                if versions is None or version == wanted_versions[metric]:
+                    values[metric] = reading
                 else:
-                    other_version.add(row.metric)
-        parts = with_todays_sources([part_of_row(*row) for row in rows.values()], self.names)
+                    other_version.add(metric)
+        parts = with_todays_sources([part_of_row(row, *held[row.id]) for row in rows if row.id in held], self.names)
         order = {number: position for position, number in enumerate(takes)}
         parts.sort(key=lambda part: (order[part.take], part.source, part.stage, part.sound))
         return [(takes[part.take], part) for part in parts]

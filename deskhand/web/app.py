@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from contextlib import asynccontextmanager
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
@@ -71,6 +72,10 @@ def _failed(request: Request, error: Exception) -> Response:
         status, message = error.status_code, str(error.detail)
     elif isinstance(error, ConflictError):
         status, message, details = 409, text("source.conflict"), {"theirs": error.theirs}
+    elif isinstance(error, OSError):
+        # a disk that is full, or was taken out: no mistake of ours, and one that can be put right
+        where = Path(str(error.filename)).name if error.filename is not None else text("error.disk_of_house")
+        message = text("error.disk", where=where, reason=error.strerror or type(error).__name__)
     elif not isinstance(error, DeskhandError):
         status, message = 500, text("error.broken", kind=type(error).__name__)
     message = plain(message)

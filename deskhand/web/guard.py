@@ -130,7 +130,7 @@ class Guard:
                 return PlainTextResponse(text("guard.token"), 403)
         if method not in ("GET", "HEAD"):
             origin = headers.get("origin")
-            if (origin is not None and _host_and_port(origin) != host.casefold()) or headers.get(
+            if (origin is not None and origin.casefold() != f"{scope['scheme']}://{host}".casefold()) or headers.get(
                 "sec-fetch-site", "same-origin"
             ) not in ("same-origin", "none"):
                 return PlainTextResponse(text("guard.elsewhere"), 403)
@@ -145,14 +145,6 @@ class Guard:
 
 def _limit_bytes(scope: Scope) -> int:
     return MOST_UPLOAD_BYTES if scope["method"] == "PUT" and scope["path"].startswith("/upload/") else MOST_JSON_BYTES
-
-
-def _host_and_port(origin: str) -> str | None:
-    """Name and port of an Origin header."""
-    try:
-        return urlsplit(origin).netloc.casefold()
-    except ValueError:
-        return None
 
 
 def _cookie(header: str) -> str:

@@ -90,8 +90,10 @@ def _run(app: ASGIApp, listening: socket.socket, browser_link: str | None) -> No
     """Answer requests until Ctrl-C; open a link in the browser first, where one is given."""
     import uvicorn
 
+    from deskhand.web.patience import PatientProtocol
+
     config = uvicorn.Config(
-        app, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
+        app, http=PatientProtocol, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
         timeout_graceful_shutdown=2, h11_max_incomplete_event_size=64_000,
     )  # fmt: skip
     server = uvicorn.Server(config)

@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from deskhand.measure.readings import Readings
     from deskhand.result import SourceResult
     from deskhand.web.hall import Hall, StoredCheck
+    from deskhand.web.kept_moments import KeptMoment
     from deskhand.web.tries import ChainRun
 
 _MOMENTS: Final = 12
@@ -236,6 +237,7 @@ def source_page(
     house: HouseFile,
     start_s: float,
     index: int,
+    kept: Sequence[KeptMoment] = (),
 ) -> str:
     """HTML of a source's page.
 
@@ -251,6 +253,8 @@ def source_page(
         Begin of the stretch that is worked on, in seconds of the show.
     index : int
         Place among the sources of the check.
+    kept : sequence of KeptMoment
+        Kept weeks in which it can be heard.
     """
     sources = check.result.sources
     picture = check.pictures.get(source.name)
@@ -282,4 +286,5 @@ def source_page(
         usual_names=[block_name(name) for name in ROLES[source.role].usual_blocks],
         settings=_block_settings(source.role),
         first_moment=first_moment,
+        kept_moments=kept,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 from starlette.exceptions import HTTPException
@@ -13,6 +14,7 @@ from deskhand.report.words import text
 from deskhand.result import plain
 from deskhand.web.cache import NewestFew
 from deskhand.web.hall import digest
+from deskhand.web.kept_moments import kept_moments
 from deskhand.web.parse import number_of, setup_fields, setup_keys, source_at, source_table
 from deskhand.web.source_view import source_page, tried_parts
 from deskhand.web.tries import pair_of, to_left_and_right
@@ -28,8 +30,11 @@ from deskhand.web.voice import (
 from deskhand.web.voice_view import voice_page, voice_parts
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
     from starlette.requests import Request
 
+    from deskhand.web.hall import Shelf, StoredCheck
     from deskhand.web.state import PageState
     from deskhand.web.tries import HouseRecording
 
@@ -55,6 +60,18 @@ class ConflictError(Exception):
 def _settings_of(written: dict[str, Any]) -> dict[str, Any]:
     """Chain and fader of a source's table, as the page compares them."""
     return {"chain": plain(written.get("chain", [])), "fader": str(written.get("fader", ""))}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RecordedMoment:
+    """A moment of a source, to be heard."""
+
+    key: str
+    """Tells it from every other."""
+    audio: NDArray[np.floating]
+    """(2, frames)."""
+    sample_rate_hz: int
+    loudness_lufs: float | None
 
 
 class SourcePages:
@@ -95,6 +112,7 @@ class SourcePages:
                 house=house,
                 start_s=max(0.0, start_s) + show_start_s,
                 index=index,
+                kept=kept_moments(self._state, shelf, check, index),
             )
         )
 
@@ -230,11 +248,31 @@ class SourcePages:
     # --- sound
 
     def hear(self, request: Request) -> Response:
-        """A moment of a source as it was recorded, turned down where it is loud."""
+        """A moment of a source as it was recorded, turned down where it is loud, or to one loudness with a moment of another recording."""
         shelf, check = self._state.check_at(request)
-        source = source_at(check, int(request.path_params["at"]))
-        start_s = number_of(request.query_params.get("at"), "at") - check.result.show.start_s
-        length_s = min(number_of(request.query_params.get("for", "2"), "for"), _HEAR_MOST_S)
+        query = request.query_params
+        length_s = min(number_of(query.get("for", "2"), "for"), _HEAR_MOST_S)
+        moment = self._moment(shelf, check, int(request.path_params["at"]), number_of(query.get("at"), "at"), length_s)
+        beside = None
+        if "beside" in query:
+            other = self._state.shelf_of({"id": query["beside"]})
+            other_check = self._state.stored_check(other)
+            if other_check is None:
+                raise HTTPException(404, text("error.not_checked"))
+            place = int(number_of(query.get("beside_source"), "beside_source"))
+            beside = self._moment(other, other_check, place, number_of(query.get("beside_at"), "beside_at"), length_s)
+        name = digest(f"hear {moment.key} {beside.key if beside else ''}")[:16]
+        sounds = self._state.sounds
+        if sounds.path(name) is None:
+            loudness = moment.loudness_lufs
+            target = min(_QUIET_LUFS, *(each.loudness_lufs or 0.0 for each in (moment, beside) if each is not None))
+            gain_db = 0.0 if loudness is None else target - loudness
+            sounds.put(name, moment.audio, moment.sample_rate_hz, gain_db=gain_db)
+        return self._sound(name)
+
+    def _moment(self, shelf: Shelf, check: StoredCheck, place: int, at_s: float, length_s: float) -> RecordedMoment:
+        """Moment of a source in one recording."""
+        source = source_at(check, place)
         opened = self._state.opened(shelf)
         recording = opened.recording
         tracks = opened.tracks().get(source.name)
@@ -244,16 +282,14 @@ class SourcePages:
             tracks = tuple(names.index(name) for name in source.tracks if name in names)
         if not tracks:
             raise HTTPException(404, text("error.nothing_to_hear"))
-        begin_s = max(0.0, min(start_s, recording.duration_s - _HEAR_LEAST_S))
-        name = digest(f"hear {shelf.id} {shelf.changed} {source.name} {tracks} {begin_s} {length_s}")[:16]
-        sounds = self._state.sounds
-        if sounds.path(name) is None:
-            samples = recording.excerpt(tracks, begin_s, max(_HEAR_LEAST_S, length_s))
-            audio = to_left_and_right(samples)
-            loudness = loudness_of(audio, recording.sample_rate_hz).loudness_lufs
-            gain_db = 0.0 if loudness is None else min(0.0, _QUIET_LUFS - loudness)
-            sounds.put(name, audio, recording.sample_rate_hz, gain_db=gain_db)
-        return self._sound(name)
+        begin_s = max(0.0, min(at_s - check.result.show.start_s, recording.duration_s - _HEAR_LEAST_S))
+        audio = to_left_and_right(recording.excerpt(tracks, begin_s, max(_HEAR_LEAST_S, length_s)))
+        return RecordedMoment(
+            key=f"{shelf.id} {shelf.changed} {source.name} {tracks} {begin_s} {length_s}",
+            audio=audio,
+            sample_rate_hz=recording.sample_rate_hz,
+            loudness_lufs=loudness_of(audio, recording.sample_rate_hz).loudness_lufs,
+        )
 
     def audio(self, request: Request) -> Response:
         """A sound that a page plays."""

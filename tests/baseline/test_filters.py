@@ -98,7 +98,7 @@ def test_a_clean_tone_is_seldom_improbable(rng: np.random.Generator) -> None:
         pytest.param("low roll-off", 500.0, -3.0, 1.0, id="roll-off"),
     ],
 )
-def test_a_planted_filter_is_placed_and_found_sooner_than_by_all_octaves_together(
+def test_a_planted_filter_is_found_sooner_than_by_all_octaves_together(
     rng: np.random.Generator, kind: str, frequency_hz: float, gain_db: float, factor: float
 ) -> None:
     expected = expected_tone(rng)
@@ -110,27 +110,10 @@ def test_a_planted_filter_is_placed_and_found_sooner_than_by_all_octaves_togethe
     )
     clean = draws(rng, expected, 120)
     changed = tone_of(PINKISH_DB + factor * planted.response_db)
-    found = [directions.departure(reading + changed - expected.location) for reading in clean]
-    apart = [abs(np.log2(each.frequency_hz / frequency_hz)) for each in found if each is not None]
-    assert len(apart) == 120
-    # another filter may do nearly the same to eight octaves: the place to an octave, more often than not to a half
-    assert np.median(apart) <= 1.0
     tails = [directions.tail(reading + changed - expected.location) for reading in clean]
     whole = [expected.tail(reading + changed - expected.location) for reading in clean]
     assert np.median(tails) < 2e-3
     assert np.mean(np.array(tails) < 1e-3) >= np.mean(np.array(whole) < 1e-3)
-
-
-def test_the_gain_of_a_planted_bell_lies_in_its_range(rng: np.random.Generator) -> None:
-    expected = expected_tone(rng, spread_db=0.5)
-    directions = tone_directions(expected, PINKISH_DB)
-    bell = next(each for each in filter_changes() if each.kind == "bell" and each.frequency_hz == 1000.0)
-    off = tone_of(PINKISH_DB + bell.response_db) - expected.location
-    found = [directions.departure(reading + off) for reading in draws(rng, expected, 300)]
-    same = [each for each in found if each is not None and each.kind == "bell" and each.gain_db > 0]
-    assert len(same) > 200
-    inside = [each.low_db <= STEP_DB <= each.high_db for each in same]
-    assert np.mean(inside) >= 0.9
 
 
 def test_the_least_that_is_told_is_raised_nine_times_of_ten(rng: np.random.Generator) -> None:

@@ -116,6 +116,7 @@ def test_a_guest_on_a_spare_input_is_nobodys_double(rng: np.random.Generator, we
         kept.add(*(heard(name, rng=rng) for name in names))
     exchanged = [heard("piano", rng=rng, like="cymbals"), heard("cymbals", rng=rng, like="piano")]
     assert bool(mistaken(kept.baseline(), exchanged)) == told_of
+    assert identity.guest_inputs(kept.baseline()) == (frozenset() if told_of else {"cymbals"})
 
 
 def test_likely_doubles_are_not_taken_for_each_other(rng: np.random.Generator) -> None:

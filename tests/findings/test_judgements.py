@@ -46,7 +46,7 @@ few: Final = settings(max_examples=examples(60), deadline=None, derandomize=True
 HEAR_S: Final = (12.0, 14.0)
 HARSH_S: Final = ((30.0, 31.0), (50.0, 52.0))
 JUDGED: Final = tuple(role for role in ROLES if ROLES[role].shaped)
-NOT_JUDGED: Final = ("audience", "click", "talkback", "other")
+NOT_JUDGED: Final = ("audience", "click", "talkback")
 """Roles nobody shapes by ear."""
 MIX_MONO_LOSS_DB: Final = KINDS["mono-loss"]["mix_db"]
 
@@ -131,6 +131,13 @@ def test_somebody_new_sounds_new() -> None:
     normals = {"piano": [number_normal("tail", 1.0, 0.4)], "bass": [number_normal("tail", 1.0, 0.4)]}
     findings = judged(normals, newcomers=["piano"])
     assert [findings[source][0].severity for source in ("piano", "bass")] == ["note", "listen"]
+
+
+@pytest.mark.source("common practice, no source: a horn or a fiddle has a sound of its own, as all others have")
+def test_an_input_without_a_role_of_its_own_is_judged_like_all() -> None:
+    assert [
+        finding.severity for finding in judged({"horn": [number_normal("tail", 1.0, 0.4)]}, role="other")["horn"]
+    ] == ["listen"]
 
 
 @pytest.mark.source("common practice, no source: another song of a machine is another recording")

@@ -60,6 +60,7 @@ class Plant:
     roles: tuple[str, ...] = tuple(_ROLES)
     gross: bool = False
     """8 dB and more over an octave and more, or a high-pass at 300 Hz and above in a voice."""
+    kind: str = ""
 
 
 def _cookbook(kind: str, frequency_hz: float, gain_db: float = 0.0, q: float = 1.0) -> Array:
@@ -109,6 +110,21 @@ PLANTS: Final[dict[str, Plant]] = {
         response_db=_cookbook("high-pass", 500), gain_db=-3, frequency_hz=500, roles=_VOICE, gross=True
     ),
 }
+
+
+_DRAWN: Final = {"bell": (150, 6000, 0.7, 2.0), "low shelf": (100, 600, 0.5, 0.9), "high shelf": (1000, 5000, 0.5, 0.9)}
+"""Kind to the lowest and highest frequency, and to the lowest and highest Q, between which filters are drawn."""
+_DRAWN_DB: Final = (3.0, 12.0)
+
+
+def drawn_plant(rng: np.random.Generator) -> Plant:
+    """Bell or shelf of a frequency, a gain and a width drawn by chance."""
+    kind = list(_DRAWN)[rng.integers(len(_DRAWN))]
+    low_hz, high_hz, least_q, most_q = _DRAWN[kind]
+    frequency_hz = float(np.exp(rng.uniform(np.log(low_hz), np.log(high_hz))))
+    gain_db = float(rng.choice([-1, 1]) * rng.uniform(*_DRAWN_DB))
+    response_db = _cookbook(kind, frequency_hz, gain_db, rng.uniform(least_q, most_q))
+    return Plant(response_db=response_db, gain_db=gain_db, frequency_hz=frequency_hz, kind=kind)
 
 
 def _smooth(rng: np.random.Generator, count: int, reach_octave: float, spread_db: float) -> Array:

@@ -98,6 +98,7 @@ FOREIGN = [
     pytest.param({"x-deskhand": "0"}, id="another-header"),
     pytest.param(OWN | {"origin": "http://evil.example"}, id="foreign-origin"),
     pytest.param(OWN | {"origin": "http://localhost:1234"}, id="another-port"),
+    pytest.param(OWN | {"origin": "https://localhost"}, id="another-scheme"),
     pytest.param(OWN | {"origin": "http://localhost.evil.example"}, id="a-name-like-ours"),
     pytest.param(OWN | {"origin": "null"}, id="no-origin-to-speak-of"),
     pytest.param(OWN | {"origin": "http://["}, id="origin-that-is-none"),

@@ -811,3 +811,13 @@ def test_a_recording_under_any_name_is_checked_and_shown(tmp_path, name):
         base = written(asker)
         asker.told("save", id=asker.id, source="piano", chain=[], base=base)
         assert len(list(root.glob("week-*.toml"))) == 1
+
+
+def test_a_disk_that_was_taken_out_is_told_in_one_line(tmp_path):
+    hall = small_hall(tmp_path / "hall")
+    with Asker(hall) as asker:
+        asker.get("/recordings")
+        hall.rename(tmp_path / "elsewhere")
+        answer = asker.drop("show", "vox.wav", b"RIFF")
+    assert answer.status_code == 400
+    assert one_line(answer.json()["problem"]).startswith("hall: cannot be read or written (No such file or directory)")

@@ -25,10 +25,10 @@ from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
 from deskhand.tasks.role_by_sound import guess_by_sound
-from deskhand.units import number
+from deskhand.units import clock, number
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
 
     from deskhand.baseline.kept import KeptTakes
@@ -79,13 +79,14 @@ def check(
     """
     if recording is None:
         recording = open_recording(path, start_s=start_s, end_s=end_s)
-    options = options or CheckOptions()
-    setup = resolve(path, house_path, recording, options)
+    setup = resolve(path, house_path, recording, options := options or CheckOptions())
     setup, shown = with_changes(setup, recording, options)
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
     takes = kept_takes(setup, options, shown.take)
     setup = _with_unknown_houses(setup, takes)
+    sizes = recording.sizes() if end_s is None else {}
     readings = _measured(setup, recording, takes, threads, progress)
+    setup = _with_growth(setup, recording, sizes)
     parts = parts_of(setup, readings)
     findings = readings.findings | unclaimed_track_notes(setup, recording)
     comparison = compare(setup, readings, findings, takes, parts)
@@ -108,6 +109,18 @@ def _with_unknown_houses(setup: ShowSetup, takes: KeptTakes | None) -> ShowSetup
     if takes is None or not takes.unknown_houses:
         return setup
     note = unknown_house_text(takes.unknown_houses)
+    return replace(setup, show=replace(setup.show, notes=(*setup.show.notes, note)))
+
+
+def _with_growth(setup: ShowSetup, recording: Recording, sizes: Mapping[Path, int]) -> ShowSetup:
+    """Setup with a note where a file became longer while it was read: what came later was not checked."""
+    grown = [file.name for file, size in recording.sizes().items() if size > sizes.get(file, size)]
+    if not grown:
+        return setup
+    names = grown[0] if len(grown) == 1 else f"{grown[0]} and {len(grown) - 1} more"
+    end = clock(recording.start_s + recording.duration_s)
+    verb = "is" if len(grown) == 1 else "are"
+    note = f"{names} {verb} still being recorded; checked up to {end}. Check again when the recorder has stopped."
     return replace(setup, show=replace(setup.show, notes=(*setup.show.notes, note)))
 
 

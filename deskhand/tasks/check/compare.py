@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.identity import mistaken, upside_down
+from deskhand.baseline.identity import guest_inputs, mistaken, upside_down
 from deskhand.baseline.keep import mix_part, source_parts, voice_part
 from deskhand.baseline.kept import MIX, against, drifts, reading_of
 from deskhand.baseline.kept import load as load_kept
@@ -158,14 +158,17 @@ def compare(
     findings = pairs_as_usual(
         as_usual(findings, _shares_of_takes(setup, takes)), mono=_mono_shares(takes), late=_late_shares(takes)
     )
-    unusual = _unusual(setup, readings, baseline, normals, newcomers=_newcomers(setup, takes))
+    # whoever comes as a guest sounds as nobody did there before
+    guests = guest_inputs(baseline)
+    unusual = _unusual(setup, readings, baseline, normals, newcomers=_newcomers(setup, takes) | guests)
     exchanged = {name: [finding] for name, finding in judge_mistaken(mistaken(baseline, parts)).items()}
     findings = joined(exchanged, findings)
     findings = joined(_reversed_sides(setup, readings, baseline, parts, findings), findings)
     mix_kinds = {finding.kind for finding in mix}
     mix += [finding for finding in unusual.pop(MIX, []) if finding.kind not in mix_kinds]
     unshaped = {role.name for role in ROLES.values() if not role.shaped}
-    drifting = drifts(baseline, parts, date=setup.show.date, left_out=unshaped)
+    watched = [part for part in parts if part.source not in guests]
+    drifting = drifts(baseline, watched, date=setup.show.date, left_out=unshaped)
     findings, crept = with_trends(findings, drifting), judge_drifts(drifting)
     chance = chance_of_each(normals, _roles(setup))
     return BaselineComparison(

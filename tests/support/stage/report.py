@@ -34,8 +34,8 @@ def clean_lines(rows: Sequence[ShowRow], half: str) -> list[str]:
     lines = [
         f"## {len(clean)} clean shows of the half `{half}`",
         "",
-        "| weeks kept | shows | nothing raised | a false *fix* | faults alone: something false |",
-        "|---|---|---|---|---|",
+        "| weeks kept | shows | nothing raised | a false *fix* | faults alone: something false | a setting asked for |",
+        "|---|---|---|---|---|---|",
     ]
     for name, among in groups:
         shows = [row for row in clean if among(row)]
@@ -43,7 +43,8 @@ def clean_lines(rows: Sequence[ShowRow], half: str) -> list[str]:
         fix = sum(any(finding.severity == "fix" for finding in row.raised) for row in shows)
         faults = sum(any(finding.is_fault for finding in row.raised) for row in shows)
         lines.append(
-            f"| {name} | {len(shows)} | {_share(quiet, len(shows))} | {_share(fix, len(shows))} | {_share(faults, len(shows))} |"
+            f"| {name} | {len(shows)} | {_share(quiet, len(shows))} | {_share(fix, len(shows))} | {_share(faults, len(shows))} | "
+            f"{_share(sum(bool(row.moves) for row in shows), len(shows))} |"
         )
     if len(clean) < len(rows):
         lines += ["", f"Left out, since the audit found them not clean: {len(rows) - len(clean)}."]

@@ -64,6 +64,8 @@ class ShowRow:
     made_s: float = 0.0
     checked_s: float = 0.0
     rigs: tuple[str, ...] = field(default=())
+    moves: tuple[str, ...] = ()
+    """Settings that are asked for: source and control."""
 
     def line(self) -> str:
         """Row as a line of JSON."""
@@ -78,7 +80,7 @@ def row_of(line: str) -> ShowRow:
     values["raised"] = tuple(
         Raised(**entry | {"at_s": tuple((begin, end) for begin, end in entry["at_s"])}) for entry in values["raised"]
     )
-    return ShowRow(**values | {name: tuple(values[name]) for name in ("notes", "rigs")})
+    return ShowRow(**values | {name: tuple(values.get(name, ())) for name in ("notes", "rigs", "moves")})
 
 
 def date_of(week: int) -> str:
@@ -115,6 +117,16 @@ def keep_week(checked_show: ShowCheck, folder: Path) -> None:
     except UsageError as error:
         if "kept already" not in str(error):
             raise
+
+
+def settings_of(checked_show: ShowCheck) -> tuple[str, ...]:
+    """Settings that a check asks for, by source and control."""
+    return tuple(
+        f"{source.name}: {move.control}"
+        for source in checked_show.result.sources
+        for move in source.moves
+        if move.is_setting
+    )
 
 
 def raised_in(show: StageShow, checked_show: ShowCheck) -> tuple[Raised, ...]:
@@ -202,4 +214,5 @@ def clean_weeks(
             season=season, week=week, kept=reference.kept if reference else 0, inputs=len(show.tracks),
             raised=raised_in(show, checked_show), notes=show.notes, made_s=round(made_s - began_s, 2),
             checked_s=round(time.process_time() - made_s, 2), rigs=tuple(dict.fromkeys(part.rig for part in show.parts)),
+            moves=settings_of(checked_show),
         )  # fmt: skip
