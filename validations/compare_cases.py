@@ -221,9 +221,9 @@ def summary(rows: Sequence[CaseRow]) -> list[tuple[str, str]]:
 
 LEFT_OUT: Final = (
     "", "## Left out", "",
-    "A chorus of ffmpeg (a second sound 25 to 55 ms late whose delay moves by 1.5 to 3 ms, 0.3 to 2 times a second) was followed in 0 of 7 cases of the half to tune by: within"
+    ("A chorus of ffmpeg (a second sound 25 to 55 ms late whose delay moves by 1.5 to 3 ms, 0.3 to 2 times a second) was followed in 0 of 7 cases of the half to tune by: within"
     " a window short enough for the delay to stand still, music is too like itself a few milliseconds earlier. Slower and deeper movements are followed (tests/compare). Tried"
-    " paths over rate, depth and phase would cost seconds each time; left out.", "",
+    " paths over rate, depth and phase would cost seconds each time; left out."), "",
     "A cut in music that repeats itself: where the delay holds beside every stretch that was found elsewhere, no cut is told, so that one inside a repeat may be put beside its place.",
 )  # fmt: skip
 

@@ -10,7 +10,6 @@ import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
-import numba as nb
 import numpy as np
 import scipy.signal as ss
 
@@ -19,6 +18,7 @@ from deskhand.compare.probe import probe
 from deskhand.compare.run import compare
 from tests.support.blind_cases import RATE_HZ, SEED, SINE_DB, BlindCase, music, scratch, write_case
 from tests.support.processors import ffmpeg, sox
+from tests.support.published_compressor import PUBLISHED, TIMES_OF_A_CONSTANT, through_published
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -30,55 +30,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 FILE: Final = "compare-settings.json"
-PUBLISHED: Final = {
-    "A": (-32.0, 3.0, 13.0, 435.0),
-    "B": (-19.9, 1.8, 11.0, 49.0),
-    "C": (-24.4, 3.2, 5.8, 112.0),
-    "D": (-28.3, 7.3, 9.0, 705.0),
-    "E": (-38.0, 4.9, 3.1, 257.0),
-}
-"""Threshold in dB of the RMS, ratio, attack and release in ms: the five that arXiv 2411.04337 trains and tests on, as the code beside it has
-them."""
-ENVELOPE_MS: Final = 5.0
-"""Attack and release of the detector in all five; the same source."""
-TIMES_OF_A_CONSTANT: Final = 2.2
-"""Times as that source has them, in time constants: from 10 to 90 % of a step."""
 NAMES: Final = ("threshold_dbfs", "ratio", "attack_ms", "release_ms", "range_db")
-
-
-@nb.njit(cache=True)
-def published_gain(signal: np.ndarray, level: float, slope: float, factors: np.ndarray) -> np.ndarray:
-    """(frames,) gain of the compressor of Gorlow & Reiss, IEEE Trans. Audio Speech Lang. Process. 21 (2013) 1434.
-
-    Parameters
-    ----------
-    signal : (frames,)
-    level : float
-        Threshold, as an amplitude of the RMS.
-    slope : float
-        1 - 1 / ratio.
-    factors : (4,)
-        Shares of the new value: detector's attack and release, gain's attack and release.
-    """
-    gain = np.empty(signal.size)
-    power, envelope, held = 0.0, 0.0, 1.0
-    for index in range(signal.size):
-        amplitude = abs(signal[index])
-        share = factors[0] if amplitude > envelope else factors[1]
-        power += share * (amplitude * amplitude - power)
-        envelope = np.sqrt(power)
-        wanted = (envelope / level) ** -slope if envelope > level else 1.0
-        held += (factors[2] if wanted < held else factors[3]) * (wanted - held)
-        gain[index] = held
-    return gain
-
-
-def through_published(signal: Array, name: str) -> Array:
-    """(channels, frames) of a signal through one of `PUBLISHED`; its detector hears the mean of the channels."""
-    threshold_db, ratio, attack_ms, release_ms = PUBLISHED[name]
-    times_ms = np.array([ENVELOPE_MS, ENVELOPE_MS, attack_ms, release_ms])
-    factors = 1.0 - np.exp(-TIMES_OF_A_CONSTANT * 1000.0 / (times_ms * RATE_HZ))
-    return signal * published_gain(signal[0], 10 ** (threshold_db / 20), 1.0 - 1.0 / ratio, factors)
 
 
 def _gain(before: Array, after: Array) -> Dynamics | None:
@@ -97,7 +49,7 @@ def published_rows(each: int) -> list[dict[str, Any]]:
         for number in range(each):
             material, signal = music("tune", np.random.default_rng([SEED, 77, number, ord(name)]), None, lively=True)
             signal = 0.9 * signal[:1] / np.abs(signal[:1]).max()
-            gain = _gain(signal, through_published(signal, name))
+            gain = _gain(signal, through_published(signal, name, RATE_HZ))
             row: dict[str, Any] = {
                 "name": name,
                 "material": material,

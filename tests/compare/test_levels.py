@@ -16,7 +16,7 @@ from deskhand.compare.search import fit_law
 from deskhand.compare.sides import fit_legs, legs_apart, link_of
 from deskhand.dsp import dynamics, trials
 from tests.compare.test_effects import RATE_HZ, followed, programme, squeezed
-from validations.compare_settings import published_gain
+from tests.support.published_compressor import published_gain
 
 WARM = ss.butter(2, 700.0, "lowpass", fs=RATE_HZ, output="sos")
 
@@ -154,7 +154,6 @@ class TestTwo:
         chosen = explain(signal, after, RATE_HZ, lambda _share: None).chosen
         assert chosen.law is not None
         assert chosen.bend is not None
-
 
 
 @pytest.mark.source("known truth: one clock, and a filter that moves the peak as the music changes")
