@@ -129,7 +129,7 @@ def leg_accounts(legs: LegLaws, after: Array) -> list[Dynamics]:
     ]
 
 
-def chain_gains(law: LawFit, dynamics: Dynamics) -> list[Dynamics]:
+def _as_our_block(law: LawFit, dynamics: Dynamics) -> list[Dynamics]:
     """Moving gain as our block has it: fitted again where the unit smooths elsewhere."""
     if dynamics.kind != "compressor":
         return [dynamics]
@@ -141,6 +141,24 @@ def chain_gains(law: LawFit, dynamics: Dynamics) -> list[Dynamics]:
             attack_ms=round(turned["attack_ms"], 2), release_ms=round(turned["release_ms"], 1), makeup_db=0.0,
         )
     ]  # fmt: skip
+
+
+def our_blocks(chosen: Explanation, dynamics: Sequence[Dynamics]) -> list[Dynamics]:
+    """Moving gains of an explanation as our blocks have them, fitted again leg by leg where the unit smooths elsewhere.
+
+    Parameters
+    ----------
+    chosen : Explanation
+    dynamics : sequence of Dynamics
+        Its moving gains, in settings.
+    """
+    if chosen.legs is not None:
+        laws = [chosen.legs.laws[leg] for leg in chosen.legs.active]
+    else:
+        laws = [] if chosen.law is None else [chosen.law]
+    if len(laws) != len(dynamics):
+        return list(dynamics)
+    return [ours for law, gain in zip(laws, dynamics, strict=True) for ours in _as_our_block(law, gain)]
 
 
 def drawn_joint(model: LegModel, chosen: Explanation | None, makeup_db: float) -> JointEstimate:

@@ -26,11 +26,11 @@ from deskhand.compare.nearest import chain_residual_db, nearest_chain
 from deskhand.compare.parts import (
     AlignedPair,
     alignment_report,
-    chain_gains,
     details,
     drawn_joint,
     law_account,
     leg_accounts,
+    our_blocks,
     readings,
     side_gain_db,
 )
@@ -314,9 +314,7 @@ def _comparison(
         missing["loudness_change_lu"] = "nothing passes the gate at -70 LUFS"
     # what is undone on AFTER holds no make-up gain: the linear part that is left does
     makeup_db = max((gain.makeup_db for gain in dynamics), default=0.0) if model.joint.moves and model.together else 0.0
-    our_gains = (
-        dynamics if chosen is None or chosen.law is None or len(dynamics) != 1 else chain_gains(chosen.law, dynamics[0])
-    )
+    our_gains = dynamics if chosen is None else our_blocks(chosen, dynamics)
     chain = nearest_chain(model, tone.shapes, our_gains, tone.flat_db, pair.alignment.polarity, chosen)
     left_db = chain_residual_db(chain, before, pair.alignment.polarity * after, rate, tone.delay_samples)
     result = CompareResult(
