@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.numbers import NOTHING_DB
+from deskhand.baseline.numbers import NOTHING_DB, TONE_JND_DB
 from deskhand.chain.run import WhatIf
 from deskhand.dsp.spectrum import exact_hz
 from deskhand.findings import KINDS
@@ -53,6 +53,19 @@ _BELOW_LOUDEST_DB: Final = 25.0
 """Third-octaves this far below the loudest are no note of the source. Common practice, no source."""
 _LOWEST_NOTE_HZ: Final = 40.0
 """Lowest note where no tone is known: the low E of a bass guitar is 41 Hz."""
+
+
+def is_home(home: Predictive, tone_db: Array) -> bool:
+    """True for a tone within its normal range, and for one whose octaves all lie nearer than can be heard: of steady sources the range is narrower.
+
+    Parameters
+    ----------
+    home : Predictive
+    tone_db : (8,) array
+    """
+    off_db = tone_db - home.location
+    heard = float(np.abs(off_db - np.median(off_db)).max())
+    return heard < TONE_JND_DB or home.tail(tone_db) >= HOME
 
 
 def lowest_note_hz(tone_db: dict[str, float] | None) -> float:
@@ -130,8 +143,8 @@ class _ToneSearch:
     """(31,) third-octave levels of the whole take after its chain."""
 
     def is_home(self, band_levels_db: Array) -> bool:
-        """True where a tone is within the normal range."""
-        return self.home.tail(tone_of(band_levels_db)) >= HOME
+        """True where a tone is within the normal range, or nobody hears what is left."""
+        return is_home(self.home, tone_of(band_levels_db))
 
     def rms_db(self, changes: Sequence[eq.Change]) -> float:
         """Weighted RMS of what is off with changes, as predicted."""
