@@ -1,21 +1,25 @@
 """Settings of compressors found again by `compare`: published ones on music, and what the test signal adds to music.
 
 python -m validations.compare_settings --work FOLDER       # kept there for `python -m validations.compare_cases --page`
+python -m validations.compare_settings --time              # seconds that three minutes of stereo take
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import scipy.signal as ss
+import soundfile
 
 from deskhand.compare.probe import RATE_HZ as PROBE_HZ
 from deskhand.compare.probe import probe
 from deskhand.compare.run import compare
+from tests.support import material
 from tests.support.blind_cases import RATE_HZ, SEED, SINE_DB, BlindCase, music, scratch, write_case
 from tests.support.processors import ffmpeg, sox
 from tests.support.published_compressor import PUBLISHED, TIMES_OF_A_CONSTANT, through_published
@@ -83,6 +87,30 @@ _PROCESSORS: Final[dict[str, Callable[[Array], Array]]] = {
     "limiter at -14": lambda x: ffmpeg(x, "alimiter=limit=0.2:attack=5:release=60:level=0"),
 }
 """Five processors; thresholds in dBFS."""
+_TURNED: Final = {
+    "compressor of peaks, 3:1 above -24": {
+        "threshold_dbfs": -24.0,
+        "ratio": 3.0,
+        "attack_ms": 10.0,
+        "release_ms": 120.0,
+    },
+    "compressor of RMS, 2:1 above -27": {"threshold_dbfs": -26.99, "ratio": 2.0, "attack_ms": 5.0, "release_ms": 80.0},
+    "compressor of peaks, 6:1 above -18, 2 ms": {
+        "threshold_dbfs": -18.0,
+        "ratio": 6.0,
+        "attack_ms": 2.0,
+        "release_ms": 200.0,
+    },
+    "gate, 1:4 below -36": {
+        "threshold_dbfs": -36.0,
+        "ratio": 4.0,
+        "attack_ms": 2.0,
+        "release_ms": 60.0,
+        "range_db": 23.98,
+    },
+    "limiter at -14": {"threshold_dbfs": -13.98},
+}
+"""Settings that were turned, times to 1 - 1/e."""
 
 
 def probe_rows() -> list[dict[str, Any]]:
@@ -104,6 +132,16 @@ def probe_rows() -> list[dict[str, Any]]:
         print(row, flush=True)
         rows.append(row)
     return rows
+
+
+def _width_text(row: dict[str, Any], source: str, setting: str, truth: float) -> str:
+    """Setting with half of its interval, and whether that misses what was turned."""
+    if setting not in row[source]:
+        return "cannot be told" if row[f"{source} kind"] else "nothing is told"
+    value, low, high = row[source][setting]
+    half = 0.5 * (high - low)
+    width = f"{half:.2f} dB" if setting.endswith(("dbfs", "db")) else f"{100 * half / value:.0f} %"
+    return f"{value:.1f} ± {width}" + ("" if low <= truth <= high else ", off")
 
 
 def tables(work: Path) -> list[str]:
@@ -136,34 +174,48 @@ def tables(work: Path) -> list[str]:
     lines += [
         "", "Mean of what is off where it is told, and in how many cases that is.", "", "## What the test signal adds", "",
         "Width of each setting's interval (its half as a share of the setting; thresholds and ranges in dB), from 24 s of music alone and from the test signal through the same processor.", "",
-        "| processor | setting | music | test signal |", "|---|---|---|---|",
+        "| processor | setting | turned | music | test signal |", "|---|---|---|---|---|",
     ]  # fmt: skip
     for row in kept["probe"]:
-        for setting in NAMES:
-            if setting not in row["music"] and setting not in row["probe"]:
-                continue
-            cells = []
-            for source in ("music", "probe"):
-                if setting not in row[source]:
-                    cells.append("cannot be told" if row[source] else f"told as {row[f'{source} kind'] or 'nothing'}")
-                    continue
-                value, low, high = row[source][setting]
-                half = 0.5 * (high - low)
-                cells.append(
-                    f"{value:.1f} ± {half:.2f} dB"
-                    if setting.endswith(("dbfs", "db"))
-                    else f"{value:.1f} ± {100 * half / value:.0f} %"
-                )
-            lines.append(f"| {row['name']} | {setting} | " + " | ".join(cells) + " |")
+        for setting, truth in _TURNED[row["name"]].items():
+            cells = [_width_text(row, source, setting, truth) for source in ("music", "probe")]
+            lines.append(f"| {row['name']} | {setting} | {truth:g} | " + " | ".join(cells) + " |")
     return lines
+
+
+def time_it() -> None:
+    """Print the seconds that three minutes of stereo take, through a tone, a compressor, and both."""
+    path = material.guitar_song("Feelings") / "song.wav"
+    signal = soundfile.read(path, frames=180 * RATE_HZ)[0].T
+    squeeze = "acompressor=threshold=0.063096:ratio=3:attack=40:release=480:knee=1:detection=peak"
+    for name, process in {
+        "tone": lambda x: sox(x, ["equalizer", "1200", "1q", "5"]),
+        "compressor": lambda x: ffmpeg(x, squeeze),
+        "both": lambda x: ffmpeg(sox(x, ["equalizer", "1200", "1q", "5"]), squeeze),
+    }.items():
+        after = process(signal)
+        with scratch() as folder:
+            paths = write_case(BlindCase(kind="", material="", before=signal, after=after), Path(folder))
+            clock, processor = time.perf_counter(), time.process_time()
+            result = compare(*paths).result
+        print(
+            f"{name}: {time.perf_counter() - clock:.1f} s on the clock, {time.process_time() - processor:.1f} s of processor: "
+            f"{', '.join(result.behaviours)}"
+        )
 
 
 def main() -> None:
     """Count and keep."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--work", type=Path, required=True, help="folder in which counts are kept")
+    parser.add_argument("--work", type=Path, help="folder in which counts are kept")
+    parser.add_argument("--time", action="store_true", help="only the seconds that three minutes take")
     parser.add_argument("--each", type=int, default=2, help="pieces of music for each published setting")
     options = parser.parse_args()
+    if options.time:
+        time_it()
+        return
+    if options.work is None:
+        parser.error("--work FOLDER says where counts are kept")
     options.work.mkdir(exist_ok=True)
     (options.work / FILE).write_text(json.dumps({"probe": probe_rows(), "published": published_rows(options.each)}))
 

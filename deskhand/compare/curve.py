@@ -54,8 +54,8 @@ class LegCurve:
     phase_rad: Array
 
 
-def leg_curve(transfer: Transfer, rate: int, *, moving: bool) -> LegCurve:
-    """Response at the frequencies of the grid, each over its twelfth of an octave, where the programme excites it.
+def leg_curve(transfer: Transfer, rate: int, *, moving: bool) -> LegCurve | None:
+    """Response at the frequencies of the grid, each over its twelfth of an octave, where the programme excites it; None where nowhere.
 
     Parameters
     ----------
@@ -97,6 +97,8 @@ def leg_curve(transfer: Transfer, rate: int, *, moving: bool) -> LegCurve:
         # windows smear what is steep: more, the fewer bins there are to it
         smear = least_sure_db * (1.0 + (_SMEAR_HZ / hz) ** 2)
         rows.append((hz, level, float(np.hypot(1.2 * sure, smear)), turn))
+    if not rows:
+        return None
     table = np.array(rows).T
     return LegCurve(hz=table[0], level_db=table[1], sure_db=table[2], phase_rad=table[3])
 

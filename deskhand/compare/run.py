@@ -244,10 +244,15 @@ class _Tone:
     """Delay that no filter of this magnitude explains."""
 
 
-def _tone(model: LegModel, rate: int) -> _Tone:
-    """Response of a model's legs in shapes; legs that have the same are described together."""
+def _tone(model: LegModel, rate: int) -> _Tone | None:
+    """Response of a model's legs in shapes; legs that have the same are described together. None where nothing comes of BEFORE."""
     joint = model.joint
-    curves = [leg_curve(transfer, rate, moving=joint.moves) for transfer in joint.transfers]
+    read = [leg_curve(transfer, rate, moving=joint.moves) for transfer in joint.transfers]
+    # a leg of which nothing can be read is taken for what the other is
+    known = [curve for curve in read if curve is not None]
+    if not known:
+        return None
+    curves = [curve or known[0] for curve in read]
     shapes: list[ShapeReport] = []
     flat_db: list[float] = [0.0] * len(curves)
     rms_db: list[float] = []
@@ -287,6 +292,9 @@ def _comparison(
     # legs with gains of their own are described without the rest of the competition
     chosen = None if model.joint.moves else competition.chosen
     tone = _tone(model, rate)
+    if tone is None:
+        # two that were aligned by chance, or one that is drowned by something else
+        return _unrelated(before, after, rate, pair.names)
     if chosen is not None and (chosen.model in _WITHOUT_TONE or chosen.legs is not None):
         tone = replace(tone, shapes=[], rms_db=0.0)
     if chosen is not None and not chosen.model.startswith("linear") and abs(tone.delay_samples) < _OWN_DELAY_SAMPLES:

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.signal as ss
+import soundfile
 
 from deskhand.chain.blocks import RMS_S
 from deskhand.compare.account import describe_law
@@ -14,6 +15,7 @@ from deskhand.compare.align import _line_through, _WindowDelay
 from deskhand.compare.impulse import impulse_response
 from deskhand.compare.laws import Bench, ModelMake, read_gain, settings
 from deskhand.compare.rival import explain
+from deskhand.compare.run import compare
 from deskhand.compare.search import fit_law
 from deskhand.compare.sides import fit_legs, legs_apart, link_of
 from deskhand.dsp import dynamics, trials
@@ -171,6 +173,18 @@ def test_less_than_a_sample_is_no_drift():
     assert _line_through(windows, drifts=False).drift_ppm == 0.0
     clock = [replace(window, delay_samples=window.delay_samples + 2e-6 * window.centre) for window in windows]
     assert _line_through(clock, drifts=False).drift_ppm == pytest.approx(2.4, abs=0.2)
+
+
+@pytest.mark.source("known truth: AFTER is another performance in which BEFORE is drowned")
+def test_what_is_drowned_by_another_performance_is_told_as_such(tmp_path, rng):
+    rate_hz = 44100
+    before = 0.1 * rng.standard_normal(6 * rate_hz) * np.repeat(10 ** (rng.uniform(-20.0, 0.0, 60) / 20), rate_hz // 10)
+    after = 0.1 * rng.standard_normal(before.size) + 0.2 * before
+    for name, signal in (("before", before), ("after", after)):
+        soundfile.write(tmp_path / f"{name}.wav", signal, rate_hz, subtype="FLOAT")
+    result = compare(tmp_path / "before.wav", tmp_path / "after.wav").result
+    assert not result.alignment.same_performance
+    assert "not the same performance" in result.verdict[0]
 
 
 class TestPublished:
