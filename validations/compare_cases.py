@@ -237,7 +237,7 @@ def page(halves: dict[str, list[CaseRow]], verify_runs: int, tables_of_settings:
         f"{'once' if verify_runs == 1 else f'{verify_runs} times, each time with cases of its own,'} at the end. Thresholds are those of a sine's RMS, times those to 1 - 1/e.",
         "The first count (an earlier state, 19 other cases of the half to verify: 15 right) is not in these tables. Behind the last one an error was mended, found by an unrelated pair of that half that",
         "chance had aligned (now told as not the same performance, and tested with a made one); that pair counts as wrong and was not counted again. Three hundred cases were wanted: so many were counted in the",
-        "hour that there was, on two cores that six studies shared (processor seconds are half as many again as on a quiet machine).",
+        "hour that there was, on two cores that six studies shared: processor seconds are those of a busy machine.",
         "Where two effects act, one of them with the word that more acts is right as well. These are few cases: shares of them are rough.",
 "", "| | " + " | ".join(halves) + " |", "|---|" + "---|" * len(halves),
     ]  # fmt: skip
