@@ -15,6 +15,7 @@ from deskhand.units import db_from_amplitude
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from deskhand.compare.dynamics import Order
     from deskhand.compare.laws import Detector
     from deskhand.compare.search import LawFit
 
@@ -27,12 +28,16 @@ _ALWAYS: Final = 0.97
 """Above its threshold for longer than this share of the playing, threshold and make-up trade off."""
 _SELDOM: Final = 0.03
 """Above its threshold for less than this share of the playing, ratio and times are not told."""
+_CEILING_DB: Final = 0.3
+"""Range of the highest peaks of all seconds below which they end at one level. The study `validations/compare_cases.py`."""
 _EVEN_DB: Final = 5.0
 """Range of the level (5 to 95 %) below which it is too even to tell a ratio by. Common practice, no source."""
 _LITTLE_DB: Final = 0.8
 """Gain reduction at loud moments below which no ratio is told. Common practice, no source."""
 _RATIO_WIDTH, _TIME_WIDTH, _THRESHOLD_WIDTH_DB = 1.6, 3.0, 5.0
 """Widest intervals with which a ratio or a time (high over low) and a threshold (high less low) are told. Common practice, no source."""
+_RANGE_WIDTH_DB: Final = 8.0
+"""Widest interval with which a range is told. Common practice, no source."""
 _TOP_SHARE: Final = 99.9
 """Percentile of the peaks that a ceiling is read from. Common practice, no source."""
 _WELL_DB: Final = 0.8
@@ -42,9 +47,9 @@ _KNEE_DB: Final = 18.0
 
 
 def kind_of(fit: LawFit) -> str:
-    """Name of what moves the gain: compressor, limiter or gate."""
-    if fit.shape.law == "below":
-        return "gate"
+    """Name of what moves the gain: compressor, limiter, gate or upward compressor."""
+    if fit.shape.law != "above":
+        return "gate" if fit.shape.law == "below" else "upward compressor"
     ratio = settings(fit.values)["ratio"]
     return (
         "limiter"
@@ -66,7 +71,7 @@ def _share_above(fit: LawFit) -> float:
     )
 
 
-def _reasons(fit: LawFit, kind: str, above: float, reduction: ReductionPercentiles) -> dict[str, str]:
+def _reasons(fit: LawFit, above: float, reduction: ReductionPercentiles) -> dict[str, str]:
     """Reason for each setting that cannot be told."""
     reading = fit.bench.reading
     playing = reading.weight > 0
@@ -75,9 +80,11 @@ def _reasons(fit: LawFit, kind: str, above: float, reduction: ReductionPercentil
     if fit.misfit_db > max(_WELL_DB, 0.25 * float(np.std(reading.gain_db[playing]))):
         why = f"its gain moves unlike any model's here ({fit.misfit_db:.1f} dB RMS off)"
         reasons |= dict.fromkeys(("threshold_dbfs", "ratio", "attack_ms", "release_ms"), why)
-    if kind == "gate":
+    if fit.shape.law != "above":
         if above > _ALWAYS:
             reasons |= dict.fromkeys(("range_db", "ratio"), "it is hardly ever below its threshold")
+        if above < _SELDOM:
+            reasons["threshold_dbfs"] = "it is hardly ever above its threshold"
         return reasons
     if above > _ALWAYS and _wide("threshold_dbfs", fit.intervals["threshold_dbfs"]):
         reasons["threshold_dbfs"] = (
@@ -104,6 +111,8 @@ def _wide(name: str, interval: Interval) -> bool:
         return (interval.high - 1.0) > 3.0 * (interval.low - 1.0) or interval.high > _RATIO_WIDTH * interval.low
     if name in ("attack_ms", "release_ms"):
         return interval.high > _TIME_WIDTH * interval.low
+    if name == "range_db":
+        return interval.high - interval.low > _RANGE_WIDTH_DB
     return False
 
 
@@ -122,7 +131,35 @@ def ceiling_dbfs(fit: LawFit, after: Array) -> float:
     return float(db_from_amplitude(top)) - fit.makeup_db
 
 
-def describe_law(fit: LawFit, after: Array, flat_db: float) -> Dynamics:
+def _is_steep(fit: LawFit) -> bool:
+    """True where a ratio is a limiter's from end to end of its interval, or it looks ahead."""
+    return fit.shape.detector == "look-ahead" or fit.intervals["ratio"].low >= 0.6 * _LIMITER_RATIO
+
+
+def has_ceiling(fit: LawFit, after: Array) -> bool:
+    """True where the peaks of all seconds in which gain is reduced end at one level: what a limiter is for.
+
+    Parameters
+    ----------
+    fit : LawFit
+    after : (channels, frames) array
+    """
+    reading = fit.bench.reading
+    reduced = (reading.weight > 0) & (reading.gain_db < fit.makeup_db - 1.0)
+    peaks = np.abs(after).max(axis=0)[: reading.gain_db.size * reading.hop].reshape(-1, reading.hop).max(axis=1)
+    peaks = np.where(reduced, peaks, 0.0)
+    seconds = peaks.size // 1000
+    tops = peaks[: seconds * 1000].reshape(seconds, 1000).max(axis=1)
+    tops = tops[tops > 0]
+    if tops.size < 4:
+        return False
+    low, high = np.percentile(tops, [15, 100])
+    return float(db_from_amplitude(high / low)) < _CEILING_DB
+
+
+def describe_law(
+    fit: LawFit, after: Array, flat_db: float, *, on: str = "both", detector: str = "linked", order: Order = ""
+) -> Dynamics:
     """Level-dependent gain in settings.
 
     Parameters
@@ -131,9 +168,16 @@ def describe_law(fit: LawFit, after: Array, flat_db: float) -> Dynamics:
     after : (channels, frames) array
     flat_db : float
         Gain that all frequencies share, in front of which the detector is reductions_db to listen; 0 where BEFORE went in as it is.
+    on : str
+        Legs that it acts on: both, left, right, mid or side.
+    detector : str
+        linked, dual or mid-side; empty where that cannot be told.
+    order : str
+        Place against a tone beside it.
     """
-    reading = fit.bench.reading
     kind = kind_of(fit)
+    if fit.shape.law == "above":
+        kind = "limiter" if has_ceiling(fit, after) or (kind == "limiter" and _is_steep(fit)) else "compressor"
     turned = dict(settings(fit.values))
     intervals = dict(fit.intervals)
     if kind == "limiter":
@@ -141,25 +185,19 @@ def describe_law(fit: LawFit, after: Array, flat_db: float) -> Dynamics:
         turned["threshold_dbfs"] = ceiling
         intervals["threshold_dbfs"] = Interval(low=round(ceiling - 0.5, 2), high=round(ceiling + 0.5, 2))
     turned["threshold_dbfs"] -= flat_db
-    threshold = intervals["threshold_dbfs"]
-    intervals["threshold_dbfs"] = Interval(
-        low=round(threshold.low - flat_db, 3), high=round(threshold.high - flat_db, 3)
-    )
+    intervals["threshold_dbfs"] = _lowered(intervals["threshold_dbfs"], flat_db)
     above = _share_above(fit)
-    playing = reading.weight > 0
-    reductions_db = fit.makeup_db - reading.gain_db[playing]
-    reduction = ReductionPercentiles(
-        median=round(float(np.median(reductions_db)), 2), p95=round(float(np.percentile(reductions_db, 95)), 2)
-    )
-    reasons = _reasons(fit, kind, above, reduction)
+    reduction = _reduction(fit)
+    reasons = _reasons(fit, above, reduction)
     if kind == "limiter":
         reasons = {name: why for name, why in reasons.items() if name != "threshold_dbfs"}
     for name, interval in intervals.items():
         if name not in reasons and _wide(name, interval) and not (kind == "limiter" and name == "ratio"):
             reasons[name] = "this programme does not tell it"
     return Dynamics(
-        on="both",
-        detector="linked",
+        on=on,
+        detector=detector,
+        order=order,
         senses="rms" if fit.shape.detector.endswith("rms") else "peak",
         threshold_dbfs=_told(turned, reasons, "threshold_dbfs", 2),
         ratio=_told(turned, reasons, "ratio", 3),
@@ -174,9 +212,23 @@ def describe_law(fit: LawFit, after: Array, flat_db: float) -> Dynamics:
         kind=kind,
         smooths="level" if fit.shape.detector.startswith("level") else "gain",
         look_ahead_ms=round(1000.0 * fit.shape.ahead_s, 1),
-        range_db=_told(turned, reasons, "range_db", 1) if kind == "gate" else None,
+        range_db=_told(turned, reasons, "range_db", 1) if fit.shape.law != "above" else None,
         blend=round(turned["blend"], 3) if fit.shape.blend else None,
         intervals={name: interval for name, interval in intervals.items() if name not in reasons},
+    )
+
+
+def _lowered(interval: Interval, by_db: float) -> Interval:
+    return Interval(low=round(interval.low - by_db, 3), high=round(interval.high - by_db, 3))
+
+
+def _reduction(fit: LawFit) -> ReductionPercentiles:
+    """Gain reduction while it plays; of what lifts, the most that it lifts."""
+    reading = fit.bench.reading
+    reductions_db = fit.makeup_db - reading.gain_db[reading.weight > 0]
+    return ReductionPercentiles(
+        median=round(float(np.median(reductions_db)), 2),
+        p95=round(float(np.percentile(reductions_db, 5 if fit.shape.law == "lift" else 95)), 2),
     )
 
 
@@ -205,7 +257,7 @@ def as_our_block(fit: LawFit) -> LawFit:
     ----------
     fit : LawFit
     """
-    if not fit.shape.detector.startswith("level") or fit.shape.law == "below":
+    if not fit.shape.detector.startswith("level") or fit.shape.law != "above":
         return fit
     detector: Detector = "gain rms" if fit.shape.detector == "level rms" else "gain peak"
     return finished(fit.bench, ModelMake(detector=detector, law="above", ahead_s=0.0, blend=False), fit.values)

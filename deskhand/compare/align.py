@@ -38,6 +38,9 @@ _LEAST_WINDOWS: Final = 4
 """Windows that a line is laid through at least: two more than it needs. Common practice, no source."""
 _NO_DRIFT_PPM: Final = 0.3
 """A smaller slope is no drift: it moves 0.1 sample in 8 s at 48 kHz. Common practice, no source."""
+_LEAST_MOVED: Final = 0.75
+"""Samples by which a drift moves from the first window to the last: filters move the peak by half a sample as the music changes. The study
+`validations/compare_cases.py`."""
 _CHANCE: Final = 0.01
 """A slope is a drift when chance makes one as steep more seldom: filters move the peak by tenths of a sample as the music changes."""
 _HIGHEST_PPM: Final = 500.0
@@ -217,7 +220,9 @@ def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment
             if good.sum() < _LEAST_WINDOWS:
                 break
         slope_ppm = float(line.slope) * 1e6
-        if abs(slope_ppm) <= _HIGHEST_PPM and (drifts or (abs(slope_ppm) >= _NO_DRIFT_PPM and line.pvalue < _CHANCE)):
+        moved = abs(float(line.slope)) * float(np.ptp(centres))
+        is_drift = abs(slope_ppm) >= _NO_DRIFT_PPM and moved >= _LEAST_MOVED and line.pvalue < _CHANCE
+        if abs(slope_ppm) <= _HIGHEST_PPM and (drifts or is_drift):
             drift, delay_at_start = slope_ppm, float(line.intercept)
     return TimeAlignment(
         delay_samples=float(delay_at_start),

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy.fft
 
+from deskhand.compare.filter_shapes import response_db
 from deskhand.compare.result import ResponsePoint
-from deskhand.compare.shapes import ShapeFit, response_db
 from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.compare.linear import Transfer
+    from deskhand.compare.shapes import ShapeFit
 
     Array = NDArray[np.float64]
 
@@ -53,8 +54,8 @@ class LegCurve:
     phase_rad: Array
 
 
-def leg_curve(transfer: Transfer, rate: int, *, moving: bool) -> LegCurve:
-    """Response at the frequencies of the grid, each over its twelfth of an octave, where the programme excites it.
+def leg_curve(transfer: Transfer, rate: int, *, moving: bool) -> LegCurve | None:
+    """Response at the frequencies of the grid, each over its twelfth of an octave, where the programme excites it; None where nowhere.
 
     Parameters
     ----------
@@ -96,6 +97,8 @@ def leg_curve(transfer: Transfer, rate: int, *, moving: bool) -> LegCurve:
         # windows smear what is steep: more, the fewer bins there are to it
         smear = least_sure_db * (1.0 + (_SMEAR_HZ / hz) ** 2)
         rows.append((hz, level, float(np.hypot(1.2 * sure, smear)), turn))
+    if not rows:
+        return None
     table = np.array(rows).T
     return LegCurve(hz=table[0], level_db=table[1], sure_db=table[2], phase_rad=table[3])
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 import scipy.optimize
@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+Order = Literal["", "first", "second", "cannot be told"]
+"""Place of a moving gain against the tone beside it; empty where there is none."""
 _EXCERPT_S: Final = 12.0
 """Length of the stretch that the model is fitted on: some tens of releases. Common practice, no source."""
 _EVALUATIONS: Final = 70
@@ -44,7 +46,7 @@ _SETTLE_S: Final = 1.0
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReductionPercentiles:
-    """Gain reduction while it plays, in dB."""
+    """Gain reduction while it plays, in dB; negative where soft moments are lifted."""
 
     median: float
     p95: float
@@ -57,7 +59,7 @@ class Dynamics:
     on: str
     """both, left, right, mid or side."""
     detector: str
-    """linked, dual or mid-side."""
+    """linked, dual or mid-side; empty where the two sides are too alike to tell, or there is one."""
     senses: str
     """peak or rms."""
     threshold_dbfs: float | None
@@ -77,14 +79,16 @@ class Dynamics:
     note: str
     """Settings that cannot be told, and why; empty when all can."""
     kind: str = "compressor"
-    """compressor, limiter or gate."""
+    """compressor, upward compressor, limiter or gate."""
     smooths: str = "gain"
     """gain where attack and release act behind the law, as in our blocks; level where they act on the detector, in front of it."""
     look_ahead_ms: float = 0.0
     range_db: float | None = None
-    """Most that a gate takes off."""
+    """Most that a gate takes off, or that an upward compressor lifts."""
     blend: float | None = None
     """Share that is compressed, where some of the untouched signal goes beside it (parallel)."""
+    order: Order = ""
+    """first where its detector hears what comes in, second where it hears what the tone made of that."""
     intervals: dict[str, Interval] = field(default_factory=dict)
     """Interval of each setting that can be told, by its name here."""
 

@@ -29,8 +29,8 @@ _MOST_STEPS, _MOST_SHORT_STEPS = 40, 150
 """Steps of the conjugate gradients at most; short ones cost little. Common practice, no source."""
 _SETTLED, _SETTLED_SHORT = 1e-4, 1e-6
 """Residual of the normal equations at which they end, against its beginning. Common practice, no source."""
-_ENDINGS: Final = 2
-"""Times that a short response is found: once, and with its autocorrelation ending. Common practice, no source."""
+_LEAST_BLOCK, _BLOCK_OF_TAPS = 16384, 3
+"""Frames of a block at least, and against the taps: a block and what its transforms need stay in a cache. Common practice, no source."""
 _SHORT_S: Final = 0.3
 """Longest response that counts as short. Common practice, no source."""
 _SMOOTH_BINS: Final = 9
@@ -57,11 +57,23 @@ def level_left_db(after: Array, predicted: Array) -> float:
     return float(db_from_power(max(left, 1e-30) / max(float(np.sum(after**2)), 1e-30)))
 
 
+def _correlations(before: Array, after: Array, count: int, early: int) -> tuple[Array, Array]:
+    """((count,) autocorrelation of BEFORE from lag 0 on, (count,) cross-correlation from lag -`early` on), in blocks that a cache holds."""
+    block = min(before.size, max(_LEAST_BLOCK, _BLOCK_OF_TAPS * count))
+    size = scipy.fft.next_fast_len(block + count, real=True)
+    padded_before, padded_after = np.pad(before, (0, count)), np.pad(after, (early, count))
+    auto, cross = np.zeros(size // 2 + 1, np.complex128), np.zeros(size // 2 + 1, np.complex128)
+    for first in range(0, before.size, block):
+        last = min(first + block, before.size)
+        conjugate = np.conj(scipy.fft.rfft(before[first:last], size))
+        auto += conjugate * scipy.fft.rfft(padded_before[first : last + count], size)
+        cross += conjugate * scipy.fft.rfft(padded_after[first : last + count], size)
+    return scipy.fft.irfft(auto, size)[:count], scipy.fft.irfft(cross, size)[:count]
+
+
 def _channel_taps(before: Array, after: Array, count: int, early: int, *, short: bool) -> Array:
     """(count,) taps from `early` frames before time 0 on."""
-    size = scipy.fft.next_fast_len(before.size + 2 * count, real=True)
-    spectrum = scipy.fft.rfft(before, size, workers=2)
-    autocorrelation = scipy.fft.irfft(np.abs(spectrum) ** 2, size, workers=2)[:count]
+    autocorrelation, cross = _correlations(before, after, count, early)
     ring = 2 * scipy.fft.next_fast_len(count, real=True)
     circle = np.zeros(ring)
     circle[:count] = autocorrelation
@@ -71,16 +83,15 @@ def _channel_taps(before: Array, after: Array, count: int, early: int, *, short:
     power = np.maximum(np.convolve(np.maximum(toeplitz, 0.0), np.ones(_SMOOTH_BINS) / _SMOOTH_BINS, "same"), 0.0)
     ridge = (_SHORT_RIDGE if short else _RIDGE) * float(power.max()) + 1e-30
     steps, settled = (_MOST_SHORT_STEPS, _SETTLED_SHORT) if short else (_MOST_STEPS, _SETTLED)
-    taps = np.zeros(count)
-    completed = after
-    for _ in range(_ENDINGS if short else 1):
-        cross = scipy.fft.irfft(np.conj(spectrum) * scipy.fft.rfft(completed, size, workers=2), size, workers=2)
-        target = np.concatenate([cross[size - early :], cross[: count - early]])
-        taps = _solved(toeplitz + ridge, power + ridge, target, taps, steps, settled)
-        # AFTER ends before it has died away: what is missing is put in by what is known of it
-        through = scipy.fft.irfft(spectrum * scipy.fft.rfft(taps, size, workers=2), size, workers=2)
-        completed = np.concatenate([after, through[early + after.size : early + after.size + count]])
-    return taps
+    taps = _solved(toeplitz + ridge, power + ridge, cross, np.zeros(count), steps, settled)
+    if not short:
+        return taps
+    # AFTER ends before it has died away: what is missing is put in by what is known of it
+    ending = before[-min(count, before.size) :]
+    rung = ss.oaconvolve(ending, taps)[early + ending.size : early + ending.size + count]
+    completed = cross.copy()
+    completed[early + 1 :] += ss.correlate(rung, ending, "full", method="fft")[: count - early - 1]
+    return _solved(toeplitz + ridge, power + ridge, completed, taps, steps, settled)
 
 
 def _solved(matrix: Array, preconditioner: Array, target: Array, start: Array, steps: int, settled: float) -> Array:

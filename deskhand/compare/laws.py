@@ -1,8 +1,8 @@
 """Models of a gain that asks for the level: a detector, a law and their times, set against a measured gain over time.
 
 Four detectors: the gain smoothed behind the law, of peaks or of the RMS over 10 ms, as our own blocks have it; and the level smoothed in
-front of the law, of amplitudes or of powers, as others have it (Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60 (2012) 399). Two laws:
-less gain above a threshold, less gain below. A share of the untouched signal may go beside (parallel).
+front of the law, of amplitudes or of powers, as others have it (Giannoulis, Massberg & Reiss, J. Audio Eng. Soc. 60 (2012) 399). Three laws:
+less gain above a threshold, less gain below (a gate), more gain below (upward compression). A share of the untouched signal may go beside (parallel).
 """
 
 from __future__ import annotations
@@ -15,15 +15,18 @@ import scipy.ndimage
 
 from deskhand.chain.blocks import RMS_S
 from deskhand.dsp import dynamics as kernels
+from deskhand.dsp import trials
 from deskhand.units import db_from_amplitude, db_from_power
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
 
 Detector = Literal["gain peak", "gain rms", "level peak", "level rms", "look-ahead"]
-Law = Literal["above", "below"]
+Law = Literal["above", "below", "lift"]
 DETECTORS: Final[tuple[Detector, ...]] = ("level peak", "level rms", "gain peak", "gain rms")
 STEP_S: Final = 0.001
 """Distance between two readings of a gain. Common practice, no source."""
@@ -35,6 +38,10 @@ _QUIET_DB: Final = 40.0
 """Moments this far below the loud ones do not count. Common practice, no source."""
 _SETTLE_S: Final = 1.0
 """Beginning that is left out, while the release of what came before rings on. Common practice, no source."""
+_NO_LEVEL: Final = 1e-25
+"""Added to what decays: numbers too small to be normal take a hundred times as long."""
+_MOST_LEVELS: Final = 60
+"""Levels that are kept, for models that smooth alike: those from which a search begins. Common practice, no source."""
 _LEAST_GAIN: Final = 1e-3
 """A smaller gain is none: -60 dB. Common practice, no source."""
 _SINE_DB: Final = 3.0103
@@ -150,11 +157,12 @@ def settings(values: Array) -> dict[str, float]:
 
 
 class Bench:
-    """Models run on one reading; what several of them share is worked out once."""
+    """Models run on one reading, several at once; what they share is worked out once."""
 
     def __init__(self, reading: GainReading) -> None:
         self.reading = reading
         self._sources: dict[tuple[Detector, float], Array] = {}
+        self._levels: dict[tuple[Detector, float, float, float], Array] = {}
 
     def _source(self, detector: Detector, ahead_s: float) -> Array:
         """(frames,) of what the detector looks at: amplitude, power, or the level in dB."""
@@ -163,12 +171,13 @@ class Bench:
             reading = self.reading
             amplitude = reading.amplitude
             ahead = round(ahead_s * reading.rate_hz)
-            if ahead and detector != "look-ahead":
+            if ahead:
+                # of each frame and the next ones; a law asked at the largest level asks for the largest reduction
                 amplitude = scipy.ndimage.maximum_filter1d(amplitude, ahead + 1, origin=-((ahead + 1) // 2))
             if detector == "level peak":
-                source = amplitude
+                source = amplitude + _NO_LEVEL
             elif detector == "level rms":
-                source = amplitude**2
+                source = amplitude**2 + _NO_LEVEL
             else:
                 source = np.empty(amplitude.size)
                 keep = kernels.keep(RMS_S, reading.rate_hz) if detector == "gain rms" else 0.0
@@ -176,68 +185,114 @@ class Bench:
             self._sources[key] = np.ascontiguousarray(source)
         return self._sources[key]
 
+    def _keeps(self, times_ms: Sequence[float]) -> Array:
+        """(4,) factors a sample of at most four times; the last is repeated."""
+        keeps = [kernels.keep(time_ms / 1000.0, self.reading.rate_hz) for time_ms in times_ms]
+        return np.array(keeps + keeps[-1:] * (trials.TRIALS - len(keeps)))
+
     def level_db(self, detector: Detector, ahead_s: float, attack_ms: float, release_ms: float) -> Array:
         """(strides,) level that a law is asked at, in front of it."""
+        return self.levels_db(detector, ahead_s, [(attack_ms, release_ms)])[0]
+
+    def levels_db(self, detector: Detector, ahead_s: float, times_ms: Sequence[tuple[float, float]]) -> list[Array]:
+        """(strides,) levels that a law is asked at, for each pair of attack and release."""
         reading = self.reading
         source = self._source(detector, ahead_s)
         if not detector.startswith("level"):
-            return source[reading.stride // 2 :: reading.stride]
-        level = source.copy()
-        kernels.smooth(
-            level,
-            kernels.keep(attack_ms / 1000.0, reading.rate_hz),
-            kernels.keep(release_ms / 1000.0, reading.rate_hz),
-            np.zeros(1),
-        )
-        level = level[reading.stride // 2 :: reading.stride]
-        if detector == "level peak":
-            return np.asarray(db_from_amplitude(level + 1e-10))
-        return np.asarray(db_from_power(level + 1e-20)) + _SINE_DB
+            return [source[reading.stride // 2 :: reading.stride]] * len(times_ms)
+        asked = [(detector, ahead_s, *pair) for pair in times_ms]
+        missing = sorted({key for key in asked if key not in self._levels})
+        if len(self._levels) + len(missing) > _MOST_LEVELS:
+            self._levels = {key: level for key, level in self._levels.items() if key in asked}
+        for first in range(0, len(missing), trials.TRIALS):
+            batch = missing[first : first + trials.TRIALS]
+            smoothed = np.empty((trials.TRIALS, source.size // reading.stride))
+            trials.smooth_levels(
+                source, self._keeps([key[2] for key in batch]), self._keeps([key[3] for key in batch]), reading.stride // 2, reading.stride,
+                smoothed,
+            )  # fmt: skip
+            for key, level in zip(batch, smoothed, strict=False):
+                power = level * level if detector == "level peak" else level
+                self._levels[key] = np.asarray(db_from_power(power + 1e-20)) + (
+                    0.0 if detector == "level peak" else _SINE_DB
+                )
+        return [self._levels[key] for key in asked]
 
     def stride_gain(self, shape: ModelMake, values: Array) -> Array:
         """(strides,) gain of a model, as a factor."""
-        turned = settings(values)
-        reading = self.reading
-        if shape.detector.startswith("level"):
-            level = self.level_db(shape.detector, shape.ahead_s, turned["attack_ms"], turned["release_ms"])
-            gain_db = -reduction_db(level, shape.law, turned)
-        else:
-            # smoothed behind the law: worked out at every frame
-            reduction = reduction_db(self._source(shape.detector, shape.ahead_s), shape.law, turned)
-            if shape.detector == "look-ahead":
-                reduction = _ahead(reduction, round(shape.ahead_s * reading.rate_hz))
-            keeps = [kernels.keep(turned[name] / 1000.0, reading.rate_hz) for name in ("attack_ms", "release_ms")]
-            if shape.detector == "look-ahead":
-                kernels.smooth(reduction, 0.0, keeps[1], np.zeros(1))
-                reduction = _mean_before(reduction, round(shape.ahead_s * reading.rate_hz))
-            elif shape.law == "below":
-                kernels.smooth_gate(reduction, keeps[0], keeps[1], np.zeros(1))
-            else:
-                kernels.smooth(reduction, keeps[0], keeps[1], np.zeros(1))
-            gain_db = -reduction[reading.stride // 2 :: reading.stride]
-        gain = np.exp(gain_db * (np.log(10.0) / 20.0))
-        return np.asarray((1.0 - turned["blend"]) + turned["blend"] * gain if shape.blend else gain)
+        return np.asarray(self.stride_gains(shape, values[None])[0])
 
-    def gain_db(self, shape: ModelMake, values: Array) -> Array:
-        """(steps,) gain of a model, read as the measured one is."""
+    def stride_gains(self, shape: ModelMake, rows: Array) -> Array:
+        """(rows, strides) gains of one model with several settings, as factors."""
+        turned = [settings(values) for values in rows]
+        if shape.detector.startswith("level"):
+            levels = self.levels_db(
+                shape.detector, shape.ahead_s, [(each["attack_ms"], each["release_ms"]) for each in turned]
+            )
+            reductions = np.stack(
+                [reduction_db(level, shape.law, each) for level, each in zip(levels, turned, strict=True)]
+            )
+        elif shape.detector == "look-ahead":
+            reductions = np.stack([self._ahead_reduction_db(shape, each) for each in turned])
+        else:
+            reductions = self._smoothed_reductions_db(shape, turned)
+        gains = np.empty_like(reductions)
+        for reduction, gain in zip(reductions, gains, strict=True):
+            kernels.to_gain(-reduction, gain)
+        if shape.blend:
+            blends = np.array([each["blend"] for each in turned])[:, None]
+            gains = (1.0 - blends) + blends * gains
+        return gains
+
+    def _ahead_reduction_db(self, shape: ModelMake, turned: dict[str, float]) -> Array:
+        """(strides,) gain reduction of a limiter that looks ahead."""
         reading = self.reading
-        weighed = self.stride_gain(shape, values)[: reading.stride_power.size] * reading.stride_power
-        sums = weighed.reshape(reading.gain_db.size, -1).sum(axis=1)
-        return np.asarray(
-            db_from_amplitude(np.maximum(np.convolve(sums, _window(), "same") / reading.window_power, 1e-6))
-        )
+        reduction = reduction_db(self._source(shape.detector, shape.ahead_s), shape.law, turned)
+        kernels.smooth(reduction, 0.0, kernels.keep(turned["release_ms"] / 1000.0, reading.rate_hz), np.zeros(1))
+        return _mean_before(reduction, round(shape.ahead_s * reading.rate_hz))[reading.stride // 2 :: reading.stride]
+
+    def _smoothed_reductions_db(self, shape: ModelMake, turned: Sequence[dict[str, float]]) -> Array:
+        """(rows, strides) gain reductions that are smoothed behind the law."""
+        reading = self.reading
+        source = self._source(shape.detector, shape.ahead_s)
+        above = shape.law == "above"
+        reductions = np.empty((-(-len(turned) // trials.TRIALS) * trials.TRIALS, source.size // reading.stride))
+        for first in range(0, len(turned), trials.TRIALS):
+            batch = [*turned[first : first + trials.TRIALS]]
+            batch += batch[-1:] * (trials.TRIALS - len(batch))
+            laws = [
+                (
+                    each["threshold_dbfs"],
+                    _slope(shape.law, each["ratio"]),
+                    each["knee_db"] if above else 0.0,
+                    np.inf if above else each["range_db"],
+                )
+                for each in batch
+            ]
+            trials.smooth_reductions(
+                source, 1.0 if above else -1.0, np.array(laws), self._keeps([each["attack_ms"] for each in batch]),
+                self._keeps([each["release_ms"] for each in batch]), reading.stride // 2, reading.stride,
+                reductions[first : first + trials.TRIALS],
+            )  # fmt: skip
+        return -reductions[: len(turned)] if shape.law == "lift" else reductions[: len(turned)]
+
+    def offs_db(self, shape: ModelMake, rows: Array) -> tuple[Array, Array]:
+        """((rows, steps) differences from the measured gain at the best make-up, (rows,) that make-up)."""
+        reading = self.reading
+        steps = reading.gain_db.size
+        weighed = self.stride_gains(shape, rows)[:, : reading.stride_power.size] * reading.stride_power
+        sums = weighed.reshape(len(rows), steps, -1).sum(axis=2)
+        # read as the measured gain is
+        window = _window()
+        read = np.stack([np.convolve(row, window, "same") for row in sums]) / reading.window_power
+        offs = reading.gain_db - np.asarray(db_from_amplitude(np.maximum(read, 1e-6)))
+        makeups = offs @ reading.weight / max(float(np.sum(reading.weight)), 1e-9)
+        return offs - makeups[:, None], makeups
 
     def off_db(self, shape: ModelMake, values: Array) -> tuple[Array, float]:
         """((steps,) difference from the measured gain at the best make-up, that make-up)."""
-        reading = self.reading
-        off = reading.gain_db - self.gain_db(shape, values)
-        makeup = float(np.sum(reading.weight * off) / max(float(np.sum(reading.weight)), 1e-9))
-        return off - makeup, makeup
-
-
-def _ahead(reduction: Array, ahead: int) -> Array:
-    """(frames,) largest of each frame and the next ones."""
-    return np.ascontiguousarray(scipy.ndimage.maximum_filter1d(reduction, ahead + 1, origin=-((ahead + 1) // 2)))
+        offs, makeups = self.offs_db(shape, values[None])
+        return offs[0], float(makeups[0])
 
 
 def _mean_before(reduction: Array, ahead: int) -> Array:
@@ -246,11 +301,17 @@ def _mean_before(reduction: Array, ahead: int) -> Array:
     return np.asarray((total[ahead + 1 :] - total[: -ahead - 1]) / (ahead + 1))
 
 
+def _slope(law: Law, ratio: float) -> float:
+    """Decibels of gain for each decibel beyond the threshold."""
+    return ratio - 1.0 if law == "below" else 1.0 - 1.0 / ratio
+
+
 def reduction_db(level_db: Array, law: Law, turned: dict[str, float]) -> Array:
-    """(values,) gain reduction that a law asks for at each level."""
+    """(values,) gain reduction that a law asks for at each level; negative where it lifts."""
     threshold, ratio = turned["threshold_dbfs"], turned["ratio"]
-    if law == "below":
-        return np.clip((threshold - level_db) * (ratio - 1.0), 0.0, turned["range_db"])
+    if law != "above":
+        change_db = np.clip((threshold - level_db) * _slope(law, ratio), 0.0, turned["range_db"])
+        return np.asarray(-change_db if law == "lift" else change_db)
     reduction = np.array(level_db, np.float64)
     kernels.compress(reduction, threshold, ratio, turned["knee_db"])
     return reduction

@@ -29,7 +29,7 @@ _MOVING_SEGMENT: Final = _STILL_SEGMENT // 2
 """Frames of a segment where a gain moves: half as long, for twice as many to average. Common practice, no source."""
 _SIMPLER_DB: Final = 1.5
 """A model that leaves no more than this above the best is the one, when it is simpler. Common practice, no source."""
-_AS_GOOD_AS_ANY_DB: Final = -75.0
+AS_GOOD_AS_ANY_DB: Final = -75.0
 """A residual below which no further model is tried. Common practice, no source."""
 _LEGS_APART_DB: Final = 3.0
 """Middle and sides are the legs of a gain that stands still when they leave less by this. Common practice, no source."""
@@ -103,7 +103,7 @@ def choose_model(before: Array, after: Array, rate: int, tell: Callable[[float],
         joint = estimate(before_legs, after_legs, rate, together=together, rounds=5)
         trials.append(_Trial(legs=legs, together=together, residual_db=joint.residual_db, at_rest=still(joint)))
         tell(0.15 + 0.08 * len(trials))
-        if joint.residual_db < _AS_GOOD_AS_ANY_DB:
+        if joint.residual_db < AS_GOOD_AS_ANY_DB:
             break
     least = min(trial.residual_db for trial in trials)
     simplest = next(trial for trial in trials if trial.residual_db <= least + _SIMPLER_DB)
@@ -136,7 +136,11 @@ def resting_model(before: Array, after: Array, rate: int, sides: tuple[str, ...]
         return LegModel(legs=legs, together=True, part=part, joint=joint)
 
     left_right = model(sides)
-    if len(sides) == 2 and _all_sound(to_mid_side(before[:, part])):
+    if (
+        len(sides) == 2
+        and left_right.joint.residual_db > AS_GOOD_AS_ANY_DB
+        and _all_sound(to_mid_side(before[:, part]))
+    ):
         mid_side = model(("mid", "side"))
         if mid_side.joint.residual_db < left_right.joint.residual_db - _LEGS_APART_DB:
             return mid_side

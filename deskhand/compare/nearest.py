@@ -18,9 +18,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.compare.dynamics import Dynamics
+    from deskhand.compare.explanation import Explanation
     from deskhand.compare.model import LegModel
     from deskhand.compare.result import ShapeReport
-    from deskhand.compare.rival import Explanation
 
     Array = NDArray[np.float64]
 
@@ -96,7 +96,8 @@ def nearest_chain(
 
 def _gate_or_limiter(gain: Dynamics) -> list[dict[str, object]]:
     """Gate or limiter as our blocks have it; none where its threshold is not known."""
-    if gain.threshold_dbfs is None:
+    if gain.threshold_dbfs is None or gain.kind == "upward compressor":
+        # no block of ours lifts what is soft
         return []
     release = "" if gain.release_ms is None else f"{gain.release_ms:g} ms"
     if gain.kind == "limiter":

@@ -7,11 +7,13 @@ from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 
-from deskhand.compare.account import as_our_block
+from deskhand.chain.blocks import to_mid_side
+from deskhand.compare.account import as_our_block, describe_law
 from deskhand.compare.bend import describe_bend
 from deskhand.compare.laws import settings
 from deskhand.compare.movement import describe_slow
 from deskhand.compare.result import AlignmentReport, JumpReport
+from deskhand.compare.sides import link_of
 from deskhand.measure.figures import measure_figures
 from deskhand.measure.readings import read_source
 from deskhand.recording.held import held_recording
@@ -23,10 +25,12 @@ if TYPE_CHECKING:
 
     from deskhand.compare.align import TimeAlignment
     from deskhand.compare.dynamics import Dynamics
+    from deskhand.compare.explanation import Explanation
     from deskhand.compare.linear import JointEstimate
     from deskhand.compare.model import LegModel
-    from deskhand.compare.rival import Competition, Explanation
+    from deskhand.compare.rival import Competition
     from deskhand.compare.search import LawFit
+    from deskhand.compare.sides import LegLaws
     from deskhand.measure.readings import Readings
 
     Array = NDArray[np.float64]
@@ -86,7 +90,46 @@ def side_gain_db(model: LegModel, flat_db: Sequence[float]) -> float | None:
     return round(flat_db[1] - flat_db[0], 2) if model.legs == ("mid", "side") and not model.joint.moves else None
 
 
-def chain_gains(law: LawFit, dynamics: Dynamics) -> list[Dynamics]:
+def law_account(chosen: Explanation, competition: Competition, flat_db: float, rate: int) -> Dynamics:
+    """Level-dependent gain of an explanation in settings, with its place and its link.
+
+    Parameters
+    ----------
+    chosen : Explanation
+        One that holds a law.
+    competition : Competition
+    flat_db : float
+        Gain that all frequencies share.
+    rate : int
+        Sample rate in Hz.
+    """
+    assert chosen.law is not None
+    toned = chosen.model.startswith("tone")
+    link = (
+        link_of(chosen.before, competition.after, rate) if competition.before.shape[0] == 2 and not toned else "linked"
+    )
+    # behind a tone its detector hears the flat gain as well
+    heard_db = flat_db if toned and chosen.order != "first" else 0.0
+    return describe_law(
+        chosen.law,
+        competition.after,
+        heard_db,
+        detector="" if link == "cannot be told" else "linked",
+        order=chosen.order,
+    )
+
+
+def leg_accounts(legs: LegLaws, after: Array) -> list[Dynamics]:
+    """Level-dependent gains of two legs in settings; a leg whose gain stands still is left out."""
+    detector = "dual" if legs.legs[0] == "left" else "mid-side"
+    signals = after if detector == "dual" else to_mid_side(after)
+    return [
+        describe_law(legs.laws[leg], signals[leg : leg + 1], 0.0, on=legs.legs[leg], detector=detector)
+        for leg in legs.active
+    ]
+
+
+def _as_our_block(law: LawFit, dynamics: Dynamics) -> list[Dynamics]:
     """Moving gain as our block has it: fitted again where the unit smooths elsewhere."""
     if dynamics.kind != "compressor":
         return [dynamics]
@@ -100,8 +143,34 @@ def chain_gains(law: LawFit, dynamics: Dynamics) -> list[Dynamics]:
     ]  # fmt: skip
 
 
+def our_blocks(chosen: Explanation, dynamics: Sequence[Dynamics]) -> list[Dynamics]:
+    """Moving gains of an explanation as our blocks have them, fitted again leg by leg where the unit smooths elsewhere.
+
+    Parameters
+    ----------
+    chosen : Explanation
+    dynamics : sequence of Dynamics
+        Its moving gains, in settings.
+    """
+    if chosen.legs is not None:
+        laws = [chosen.legs.laws[leg] for leg in chosen.legs.active]
+    else:
+        laws = [] if chosen.law is None else [chosen.law]
+    if len(laws) != len(dynamics):
+        return list(dynamics)
+    return [ours for law, gain in zip(laws, dynamics, strict=True) for ours in _as_our_block(law, gain)]
+
+
 def drawn_joint(model: LegModel, chosen: Explanation | None, makeup_db: float) -> JointEstimate:
     """Estimate with the gain over time that is drawn: the measured one, where a level-dependent gain was chosen."""
+    if chosen is not None and chosen.legs is not None:
+        rows = [law.bench.reading for law in chosen.legs.laws]
+        return replace(
+            model.joint,
+            gain_db=np.stack([row.gain_db for row in rows]),
+            level_db=np.stack([row.level_db for row in rows]) - _SINE_DB,
+            moves=True,
+        )
     if chosen is None or chosen.law is None:
         return model.joint
     reading = chosen.law.bench.reading

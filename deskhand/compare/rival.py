@@ -12,12 +12,21 @@ import numpy as np
 
 from deskhand.chain.blocks import from_mid_side, to_mid_side
 from deskhand.compare.bend import find_bend
+from deskhand.compare.explanation import (
+    CLEARLY_DB,
+    EXPLAINED_DB,
+    FLOOR,
+    LEGS_APART_DB,
+    SHORT_S,
+    TONE_WORTH_DB,
+    Explanation,
+    left_db,
+)
 from deskhand.compare.impulse import impulse_response, level_left_db
-from deskhand.compare.laws import Bench, read_gain
-from deskhand.compare.model import lively
+from deskhand.compare.level_dependent import level_dependent, with_second
+from deskhand.compare.model import AS_GOOD_AS_ANY_DB, lively
 from deskhand.compare.movement import find_moving_delay, find_tremolo, slow_gain
 from deskhand.compare.result import Rival
-from deskhand.compare.search import finished, fit_law
 from deskhand.compare.space import find_space
 from deskhand.compare.steady import find_steady
 
@@ -26,19 +35,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.compare.bend import Bend
-    from deskhand.compare.movement import MovingGain
-    from deskhand.compare.result import Addition, Modulation
-    from deskhand.compare.search import LawFit
-    from deskhand.compare.space import LateSound
-
     Array = NDArray[np.float64]
 
-_SHORT_S: Final = 0.12
-"""Response of filters: longer than any of them rings. Common practice, no source."""
 _LINEAR_DB: Final = -54.0
 """Residual of a linear part below which nothing else is asked for: 9 bits. Common practice, no source."""
-_NOTHING_ADDED_DB: Final = -70.0
+_NOTHING_ADDED_DB: Final = -64.0
 """Residual of a linear part below which nothing is added that can be heard beside it. Common practice, no source."""
 _SILENT_LEG: Final = 1e-7
 """Power of a leg against the strongest below which it holds nothing: -70 dB. Common practice, no source."""
@@ -46,55 +47,16 @@ _LATE_WORTH_DB: Final = 3.0
 """Decibels that a long response must leave less than a short one: its many numbers explain some of anything. Common practice, no source."""
 _LEGS_TRIED_S: Final = 6.0
 """Stretch on which the legs are chosen. Common practice, no source."""
-_LEGS_APART_DB: Final = 3.0
-"""Middle and sides are the legs when they leave less by this. Common practice, no source."""
-_TONE_SEEN_DB: Final = 1.0
-"""Decibels that a response leaves less than a gain, where there is a tone. The study `validations/compare_cases.py`."""
-_EXPLAINED_DB: Final = -45.0
-"""Residual below which an explanation ends the search. Common practice, no source."""
-_CLEARLY_DB: Final = 10.0
-"""Decibels less than a linear part leaves with which another explanation is clear. Common practice, no source."""
-_TONE_WORTH_DB: Final = 3.0
-"""Decibels by which a tone beside it must lower what moving gain or curve leave, or it is what they leave. The study
-`validations/compare_cases.py`."""
-_MOMENTS_S: Final = 0.02
-"""Moments that count as one observation each in the price of a parameter (Schwarz 1978). Common practice, no source."""
-_SETTLE_S: Final = 1.0
-"""Beginning that residuals leave out: what came before the recording still rings. Common practice, no source."""
-_ROUNDS: Final = 3
-"""Times that tone and moving gain are found in turn. Common practice, no source."""
-_FLOOR: Final = 1e-3
-"""Smallest gain that is divided by: -60 dB. Common practice, no source."""
 _CHORUS_ASKED_DB: Final = -25.0
 """Residual of the best above which a moving delay is looked for. Common practice, no source."""
 _DOUBT_DB: Final = -12.0
 """Residual above which no explanation is given as the only one. The study `validations/compare_cases.py`."""
+_SECOND_ASKED_DB: Final = -38.0
+"""Residual of the best above which a second effect is looked for: single ones mostly leave less. The study `validations/compare_cases.py`."""
+_SECOND_WORTH_DB: Final = 6.0
+"""Decibels by which a second effect must lower what the first leaves. The study `validations/compare_cases.py`."""
 _SAME_COST_DB: Final = 1.0
 """Difference of costs within which two explanations cannot be told apart. Common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Explanation:
-    """Account of what lies between two recordings, and the two with all but the linear part of it undone."""
-
-    model: str
-    residual_db: float
-    parameters: int
-    before: Array
-    """(channels, frames) of BEFORE, bent where a curve bends it."""
-    after: Array
-    """(channels, frames) of AFTER without late sound and moving gain."""
-    bend: Bend | None = None
-    space: LateSound | None = None
-    slow: MovingGain | None = None
-    modulation: Modulation | None = None
-    law: LawFit | None = None
-    addition: Addition | None = None
-
-    def cost_db(self, seconds: float) -> float:
-        """Residual with the price of the parameters (Schwarz 1978)."""
-        moments = max(seconds / _MOMENTS_S, 10.0)
-        return self.residual_db + float(10.0 / np.log(10.0) * self.parameters * np.log(moments) / moments)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -104,6 +66,8 @@ class Competition:
     before: Array
     """(channels, frames) of the stretch that they were tried on."""
     after: Array
+    filtered: Array
+    """(channels, frames) of BEFORE through its response."""
     chosen: Explanation
     rivals: tuple[Rival, ...]
     doubt: str
@@ -128,12 +92,17 @@ def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], N
     linear, filtered = _linear(before, after, rate_hz)
     tried = [linear]
     tell(0.2)
-    for number, find in enumerate((_bent, _late, _moved, _level_dependent)):
+    for number, find in enumerate((_bent, _late, _moved, level_dependent)):
         if _is_explained(tried):
             break
         tried += find(before, after, filtered, rate_hz)
         tell(0.25 + 0.08 * number)
     best = min(tried, key=lambda explanation: explanation.cost_db(seconds))
+    if _SECOND_ASKED_DB < best.residual_db < linear.residual_db - _SECOND_WORTH_DB:
+        second = with_second(best, after, rate_hz)
+        if second is not None and second.residual_db < best.residual_db - _SECOND_WORTH_DB:
+            best = second
+            tried.append(second)
     if best.residual_db > _CHORUS_ASKED_DB:
         modulation = find_moving_delay(before, after, rate_hz)
         if modulation is not None:
@@ -147,7 +116,9 @@ def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], N
         )
         for explanation in ordered
     )  # fmt: skip
-    return Competition(before=before, after=after, chosen=best, rivals=rivals, doubt=_doubt(best, rivals))
+    return Competition(
+        before=before, after=after, filtered=filtered, chosen=best, rivals=rivals, doubt=_doubt(best, rivals)
+    )
 
 
 def _doubt(best: Explanation, rivals: tuple[Rival, ...]) -> str:
@@ -166,20 +137,14 @@ def _is_explained(tried: list[Explanation]) -> bool:
     if linear_db < _LINEAR_DB or tried[0].addition is not None:
         return True
     return any(
-        explanation.residual_db < linear_db - _CLEARLY_DB
+        explanation.residual_db < linear_db - CLEARLY_DB
         and (
-            explanation.residual_db < _EXPLAINED_DB
+            explanation.residual_db < EXPLAINED_DB
             or explanation.space is not None
             or explanation.modulation is not None
         )
         for explanation in tried[1:]
     )
-
-
-def _left_db(after: Array, predicted: Array, rate_hz: int) -> float:
-    """Level of what is left, the beginning aside."""
-    first = min(round(_SETTLE_S * rate_hz), after.shape[1] // 8)
-    return level_left_db(after[:, first:], predicted[:, first:])
 
 
 def _filtered_pair(before: Array, after: Array, rate_hz: int) -> Array:
@@ -188,20 +153,21 @@ def _filtered_pair(before: Array, after: Array, rate_hz: int) -> Array:
         legs, after_legs = to_mid_side(before), to_mid_side(after)
         power = np.mean(legs**2, axis=1)
         part = lively(before, rate_hz, _LEGS_TRIED_S)
-        left_db = [
-            impulse_response(source[:, part], target[:, part], rate_hz, _SHORT_S).residual_db
-            for source, target in ((before, after), (legs, after_legs))
-            if power.min() > _SILENT_LEG * power.max()
-        ]
-        if left_db and left_db[1] < left_db[0] - _LEGS_APART_DB:
-            return from_mid_side(impulse_response(legs, after_legs, rate_hz, _SHORT_S).predicted)
-    return impulse_response(before, after, rate_hz, _SHORT_S).predicted
+
+        def left_db(source: Array, target: Array) -> float:
+            return impulse_response(source[:, part], target[:, part], rate_hz, SHORT_S).residual_db
+
+        sides_db = left_db(before, after)
+        sound = power.min() > _SILENT_LEG * power.max()
+        if sound and sides_db > AS_GOOD_AS_ANY_DB and left_db(legs, after_legs) < sides_db - LEGS_APART_DB:
+            return from_mid_side(impulse_response(legs, after_legs, rate_hz, SHORT_S).predicted)
+    return impulse_response(before, after, rate_hz, SHORT_S).predicted
 
 
 def _linear(before: Array, after: Array, rate_hz: int) -> tuple[Explanation, Array]:
     """(linear explanation, with what is added; (channels, frames) of BEFORE through its response)."""
     filtered = _filtered_pair(before, after, rate_hz)
-    residual_db = _left_db(after, filtered, rate_hz)
+    residual_db = left_db(after, filtered, rate_hz)
     linear = Explanation(model="linear", residual_db=residual_db, parameters=20, before=before, after=after)
     if residual_db < _NOTHING_ADDED_DB:
         return linear, filtered
@@ -219,11 +185,11 @@ def _bent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Ex
         bent = bend.through(source)
         explanations.append(
             Explanation(
-                model=name, residual_db=_left_db(after, bent, rate_hz) + (_TONE_WORTH_DB if source is filtered else 0.0),
+                model=name, residual_db=left_db(after, bent, rate_hz) + (TONE_WORTH_DB if source is filtered else 0.0),
                 parameters=parameters, before=bent, after=after, bend=bend,
             )
         )  # fmt: skip
-        if explanations[-1].residual_db < _EXPLAINED_DB:
+        if explanations[-1].residual_db < EXPLAINED_DB:
             break
     return explanations
 
@@ -254,69 +220,21 @@ def _moved(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[E
         slow = slow_gain(source, after, rate_hz)
         tremolo = find_tremolo(source, after, rate_hz)
         name = "gain movement" if source is before else "tone and gain movement"
-        worth = 0.0 if source is before else _TONE_WORTH_DB
-        undone = after / np.maximum(slow.gain / np.median(slow.gain), _FLOOR)
+        worth = 0.0 if source is before else TONE_WORTH_DB
+        undone = after / np.maximum(slow.gain / np.median(slow.gain), FLOOR)
         explanations.append(
             Explanation(
-                model=name, residual_db=_left_db(after, slow.gain * source, rate_hz) + worth, parameters=slow.parameters + parameters,
+                model=name, residual_db=left_db(after, slow.gain * source, rate_hz) + worth, parameters=slow.parameters + parameters,
                 before=before, after=undone, slow=slow,
             )
         )  # fmt: skip
         if tremolo is not None:
             moving, modulation = tremolo
-            undone = after / np.maximum(moving.gain / np.median(moving.gain), _FLOOR)
+            undone = after / np.maximum(moving.gain / np.median(moving.gain), FLOOR)
             explanations.append(
                 Explanation(
-                    model=name.replace("gain movement", "tremolo"), residual_db=_left_db(after, moving.gain * source, rate_hz) + worth,
+                    model=name.replace("gain movement", "tremolo"), residual_db=left_db(after, moving.gain * source, rate_hz) + worth,
                     parameters=8 + parameters, before=before, after=undone, modulation=modulation,
                 )
             )  # fmt: skip
     return explanations
-
-
-def law_gain(law: LawFit, frames: int) -> Array:
-    """(frames,) gain of a model, as a factor, without its make-up."""
-    gain = np.repeat(law.bench.stride_gain(law.shape, law.values), law.bench.reading.stride)
-    return np.pad(gain, (0, max(0, frames - gain.size)), mode="edge")[:frames]
-
-
-def _level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Explanation]:
-    """Compressor, limiter or gate, of BEFORE as it is and behind a response."""
-    law = fit_law(read_gain(before, after, rate_hz))
-    if law is None:
-        return []
-    gain = law_gain(law, before.shape[1])
-    makeup = 10.0 ** (law.makeup_db / 20.0)
-    plain = Explanation(
-        model="level-dependent gain", residual_db=_left_db(after, makeup * gain * before, rate_hz), parameters=law.parameters,
-        before=before, after=after / np.maximum(gain, _FLOOR), law=law,
-    )  # fmt: skip
-    flat = float(np.sum(before * after) / max(float(np.sum(before**2)), 1e-30)) * before
-    has_tone = level_left_db(after, filtered) < level_left_db(after, flat) - _TONE_SEEN_DB
-    if plain.residual_db < _EXPLAINED_DB or not has_tone:
-        return [plain]
-    toned = _toned_law(before, after, rate_hz, law)
-    return [plain] if toned is None else [plain, toned]
-
-
-def _toned_law(before: Array, after: Array, rate_hz: int, plain: LawFit) -> Explanation | None:
-    """Level-dependent gain behind a response, the two found in turn."""
-    undone = after / np.maximum(law_gain(plain, before.shape[1]), _FLOOR)
-    best: Explanation | None = None
-    law: LawFit | None = None
-    for _ in range(_ROUNDS):
-        source = impulse_response(before, undone, rate_hz, _SHORT_S).predicted
-        reading = read_gain(source, after, rate_hz)
-        law = fit_law(reading) if law is None else finished(Bench(reading), law.shape, law.values)
-        if law is None:
-            return best
-        gain = law_gain(law, before.shape[1])
-        undone = after / np.maximum(gain, _FLOOR)
-        residual_db = _left_db(after, 10.0 ** (law.makeup_db / 20.0) * gain * source, rate_hz) + _TONE_WORTH_DB
-        if best is not None and residual_db > best.residual_db - 0.5:
-            break
-        best = Explanation(
-            model="tone and level-dependent gain", residual_db=residual_db, parameters=law.parameters + 20, before=before, after=undone,
-            law=law,
-        )  # fmt: skip
-    return best

@@ -9,7 +9,6 @@ import numpy as np
 
 from deskhand import __version__
 from deskhand.chain.blocks import from_mid_side
-from deskhand.compare.account import describe_law
 from deskhand.compare.align import align, refined, shifted
 from deskhand.compare.behaviours import behaviours
 from deskhand.compare.curve import (
@@ -27,9 +26,11 @@ from deskhand.compare.nearest import chain_residual_db, nearest_chain
 from deskhand.compare.parts import (
     AlignedPair,
     alignment_report,
-    chain_gains,
     details,
     drawn_joint,
+    law_account,
+    leg_accounts,
+    our_blocks,
     readings,
     side_gain_db,
 )
@@ -37,6 +38,7 @@ from deskhand.compare.residue import residue
 from deskhand.compare.result import AlignmentReport, CompareResult, ShapeReport
 from deskhand.compare.rival import explain
 from deskhand.compare.shapes import describe
+from deskhand.compare.sides import legs_apart
 from deskhand.compare.words import verdict
 from deskhand.errors import UsageError
 from deskhand.recording import open_recording
@@ -184,13 +186,20 @@ def _model(competition: Competition, before: Array, after: Array, rate: int, tel
     """Linear part that the chosen explanation leaves; or moving gains of legs by themselves, where those explain clearly more."""
     chosen = competition.chosen
     sides: tuple[str, ...] = ("left", "right") if before.shape[0] == 2 else ("left",)
-    if len(sides) == 2 and chosen.residual_db > _LEGS_ASKED_DB and chosen.modulation is None:
+    resting = resting_model(
+        *((before, after) if chosen.model == "linear" else (chosen.before, chosen.after)), rate, sides
+    )
+    in_front = competition.filtered if chosen.model.startswith(("tone", "linear")) else competition.before
+    if (
+        len(sides) == 2
+        and chosen.residual_db > _LEGS_ASKED_DB
+        and chosen.modulation is None
+        and legs_apart(in_front, competition.after, rate)
+    ):
         legs = choose_model(before, after, rate, tell)
         if legs.joint.moves and not legs.together and legs.joint.residual_db < chosen.residual_db - _LEGS_WORTH_DB:
             return legs
-    if chosen.model == "linear":
-        return resting_model(before, after, rate, sides)
-    return resting_model(chosen.before, chosen.after, rate, sides)
+    return resting
 
 
 def _worst_part(model: LegModel, before: Array, after: Array, rate: int) -> slice | None:
@@ -235,10 +244,15 @@ class _Tone:
     """Delay that no filter of this magnitude explains."""
 
 
-def _tone(model: LegModel, rate: int) -> _Tone:
-    """Response of a model's legs in shapes; legs that have the same are described together."""
+def _tone(model: LegModel, rate: int) -> _Tone | None:
+    """Response of a model's legs in shapes; legs that have the same are described together. None where nothing comes of BEFORE."""
     joint = model.joint
-    curves = [leg_curve(transfer, rate, moving=joint.moves) for transfer in joint.transfers]
+    read = [leg_curve(transfer, rate, moving=joint.moves) for transfer in joint.transfers]
+    # a leg of which nothing can be read is taken for what the other is
+    known = [curve for curve in read if curve is not None]
+    if not known:
+        return None
+    curves = [curve or known[0] for curve in read]
     shapes: list[ShapeReport] = []
     flat_db: list[float] = [0.0] * len(curves)
     rms_db: list[float] = []
@@ -278,7 +292,10 @@ def _comparison(
     # legs with gains of their own are described without the rest of the competition
     chosen = None if model.joint.moves else competition.chosen
     tone = _tone(model, rate)
-    if chosen is not None and chosen.model in _WITHOUT_TONE:
+    if tone is None:
+        # two that were aligned by chance, or one that is drowned by something else
+        return _unrelated(before, after, rate, pair.names)
+    if chosen is not None and (chosen.model in _WITHOUT_TONE or chosen.legs is not None):
         tone = replace(tone, shapes=[], rms_db=0.0)
     if chosen is not None and not chosen.model.startswith("linear") and abs(tone.delay_samples) < _OWN_DELAY_SAMPLES:
         # late sound and moving gains turn the phase a little: that is no delay
@@ -291,8 +308,9 @@ def _comparison(
     flat_db = float(np.mean(tone.flat_db))
     dynamics = _dynamics(model, tone.flat_db, rate)
     if chosen is not None and chosen.law is not None:
-        toned = chosen.model.startswith("tone")
-        dynamics = [describe_law(chosen.law, competition.after, flat_db if toned else 0.0)]
+        dynamics = [law_account(chosen, competition, flat_db, rate)]
+    elif chosen is not None and chosen.legs is not None:
+        dynamics = leg_accounts(chosen.legs, competition.after)
     tell(0.92)
     linear_after = after if chosen is None or chosen.model == "linear" else chosen.after
     distortion_db, noise_dbfs, missing = residue(model.joint, to_legs(linear_after[:, model.part], model.legs), rate)
@@ -304,7 +322,7 @@ def _comparison(
         missing["loudness_change_lu"] = "nothing passes the gate at -70 LUFS"
     # what is undone on AFTER holds no make-up gain: the linear part that is left does
     makeup_db = max((gain.makeup_db for gain in dynamics), default=0.0) if model.joint.moves and model.together else 0.0
-    our_gains = dynamics if chosen is None or chosen.law is None else chain_gains(chosen.law, dynamics[0])
+    our_gains = dynamics if chosen is None else our_blocks(chosen, dynamics)
     chain = nearest_chain(model, tone.shapes, our_gains, tone.flat_db, pair.alignment.polarity, chosen)
     left_db = chain_residual_db(chain, before, pair.alignment.polarity * after, rate, tone.delay_samples)
     result = CompareResult(

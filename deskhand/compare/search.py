@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
@@ -10,29 +9,27 @@ import numpy as np
 import scipy.optimize
 
 from deskhand.compare.interval import Interval
-from deskhand.compare.laws import DETECTORS, HIGHEST, LOWEST, NAMES, SCALE, STEP_S, Bench, ModelMake, part_of, settings
+from deskhand.compare.laws import HIGHEST, LOWEST, NAMES, SCALE, STEP_S, Bench, ModelMake, part_of, settings
+from deskhand.compare.starts import SearchStart, rms_db, search_starts
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from deskhand.compare.laws import Detector, GainReading, Law
+    from deskhand.compare.laws import GainReading
 
     Array = NDArray[np.float64]
 
-_ATTACKS_MS, _RELEASES_MS = (0.2, 1.0, 4.0, 16.0, 60.0), (8.0, 30.0, 100.0, 300.0, 1000.0)
-"""Both: times from which a search may begin, four times apart: less than it finds its way over. Common practice, no source."""
-_AHEADS_S: Final = (0.001, 0.002, 0.005, 0.01)
-"""Times that a limiter looks ahead. Common practice, no source."""
-_LIMIT: Final = 6.0
-"""log2 of ratio - 1 of a limiter: the highest of `HIGHEST`."""
-_BINS: Final = 40
-"""Levels at which a gain is averaged when it is asked how well it follows a detector. Common practice, no source."""
-_MOST_CHOSEN: Final = 6
+_MOST_CHOSEN: Final = 8
 """Detectors and laws with which a search begins. Common practice, no source."""
 _BLEND_WORTH: Final = 0.8
 """Share of the difference that may be left when a parallel path is taken in, one parameter more. Common practice, no source."""
 _AS_NEAR: Final = 1.5
 """Misfit against the nearest's up to which a model's settings are within what can be told. Common practice, no source."""
+_LIFT_WORTH: Final = 1.2
+"""Factor by which an upward compression must be nearer: less gain above a threshold does the same where no soft moment is lifted less. The
+study `validations/compare_cases.py`."""
+_LEAST_PASSED: Final = 0.05
+"""Share of the playing above its threshold up to which an upward compression is no other than a downward one. Common practice, no source."""
 _STEEPER: Final = 1.3
 """log2 by which a ratio is steeper where half goes beside it, to begin with: what both take off is about the same."""
 _AS_NEAR_BLEND, _BESIDE = 1.1, 0.85
@@ -41,12 +38,16 @@ _NEAR_DB: Final = 0.001
 """Difference (RMS) at which nothing more is tried. Common practice, no source."""
 _SOFT_DB: Final = 0.5
 """Difference from which a moment counts less than by its square: zero crossings tell a gain badly. Common practice, no source."""
+_SLOPE_STEP: Final = 2e-3
+"""Share of a parameter's step in `SCALE` over which a slope is read. Common practice, no source."""
 _SECTION_S: Final = 1.0
 """Sections of time that are drawn again for the intervals. Common practice, no source."""
 _ASKED_AGAIN: Final = 3.0
 """Misfit against the nearest's up to which the next is tried on the whole as well. Common practice, no source."""
 _EXCERPT_S: Final = 8.0
 """Stretch that models are tried on first: some tens of releases. Common practice, no source."""
+_SETTLE_S: Final = 0.7
+"""Beginning of that stretch that does not count. Common practice, no source."""
 _DRAWS: Final = 300
 """Draws of a bootstrap (Efron & Tibshirani 1993 have 50 to 200 for standard errors, more for ends of intervals)."""
 _WIDER: Final = 1.3
@@ -78,142 +79,47 @@ class LawFit:
         """Numbers that the model takes."""
         return len(self.shape.free) + 1
 
-
-def _scatter_db(level_db: Array, gain_db: Array, weight: Array) -> float:
-    """RMS of a gain around its mean at each level: small where the level explains it."""
-    low, high = np.percentile(level_db[weight > 0], [1, 99])
-    bins = np.clip(((level_db - low) / max(high - low, 1e-6) * _BINS).astype(int), 0, _BINS - 1)
-    mass = np.bincount(bins, weight, _BINS)
-    first = np.bincount(bins, weight * gain_db, _BINS)
-    second = np.bincount(bins, weight * gain_db**2, _BINS)
-    return float(
-        np.sqrt(max(float(np.sum(second - first**2 / np.maximum(mass, 1e-9))), 0.0) / max(float(mass.sum()), 1e-9))
-    )
+    def gain(self, frames: int) -> Array:
+        """(frames,) gain, as a factor, without the make-up: straight lines between a model's readings."""
+        stride = self.bench.reading.stride
+        gain = self.bench.stride_gain(self.shape, self.values)
+        return np.interp(np.arange(frames), np.arange(gain.size) * stride + stride // 2, gain)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _SearchStart:
-    """Model from which a search begins."""
-
-    misfit_db: float
-    shape: ModelMake
-    values: Array
-
-
-def _law_starts(level_db: Array, reading: GainReading) -> list[tuple[Law, float, float, float]]:
-    """(law, threshold, ratio, range) that a gain over a level suggests, by straight lines through its means."""
-    playing = reading.weight > 0
-    span = float(np.percentile(reading.gain_db[playing], 99) - np.percentile(reading.gain_db[playing], 1))
-    levels, gains = level_db[playing], reading.gain_db[playing]
-    edges = np.percentile(levels, np.linspace(1, 99, 25))
-    middle = np.array([
-        (float(np.mean(levels[inside])), float(np.median(gains[inside])))
-        for low, high in itertools.pairwise(edges)
-        if (inside := (levels >= low) & (levels <= high)).sum() > 3
-    ])  # fmt: skip
-    if len(middle) < 4:
-        return []
-    starts: list[tuple[Law, float, float, float]] = []
-    for threshold in np.percentile(levels, [10, 30, 50, 70, 85]):
-        for law, side in (("above", middle[:, 0] > threshold), ("below", middle[:, 0] < threshold)):
-            if side.sum() < 2:
-                continue
-            basis = np.stack([np.ones(len(middle)), np.where(side, middle[:, 0] - threshold, 0.0)])
-            weights = np.linalg.lstsq(basis.T, middle[:, 1], rcond=None)[0]
-            slope = float(weights[1])
-            if law == "above" and slope < -0.02:
-                starts.append(("above", float(threshold), 1.0 / max(1.0 + slope, 0.03), 40.0))
-            elif law == "below" and slope > 0.05:
-                starts.append(("below", float(threshold), 1.0 + slope, max(span, 6.0)))
-    if span > 6.0:
-        # a gate that is nearly always open or shut has no slope to see
-        starts += [("below", float(threshold), 4.0, span) for threshold in np.percentile(levels, [20, 50, 80, 95])]
-    return starts
-
-
-def _values(threshold: float, ratio: float, attack_ms: float, release_ms: float, range_db: float) -> Array:
-    values = np.array(
-        [threshold, np.log2(max(ratio - 1.0, 0.04)), 2.0, np.log2(attack_ms), np.log2(release_ms), range_db, 1.0]
-    )
-    return np.asarray(np.clip(values, LOWEST + 1e-3, HIGHEST))
-
-
-def _rms(bench: Bench, off: Array) -> float:
-    weight = bench.reading.weight
-    return float(np.sqrt(np.sum(weight * off**2) / max(float(np.sum(weight)), 1e-9)))
-
-
-def _starts(bench: Bench) -> list[_SearchStart]:
-    """Models from which a search may begin, nearest first; two of each detector at most."""
-    reading = bench.reading
-    strides = reading.hop // reading.stride
-    scored: list[tuple[float, Detector, float, float, Array]] = []
-    for detector in DETECTORS[:2]:
-        for attack_ms in _ATTACKS_MS:
-            for release_ms in _RELEASES_MS:
-                level = bench.level_db(detector, 0.0, attack_ms, release_ms)[strides // 2 :: strides][
-                    : reading.gain_db.size
-                ]
-                scored.append(
-                    (_scatter_db(level, reading.gain_db, reading.weight), detector, attack_ms, release_ms, level)
-                )
-    starts: list[_SearchStart] = []
-    for detector in DETECTORS[:2]:
-        of_it = sorted((score for score in scored if score[1] == detector), key=lambda score: score[0])
-        for _, _, attack_ms, release_ms, level in of_it[:3]:
-            for law, threshold, ratio, range_db in _law_starts(level, reading):
-                shape = ModelMake(detector=detector, law=law, ahead_s=0.0, blend=False)
-                values = _values(threshold, ratio, attack_ms, release_ms, range_db)
-                starts.append(
-                    _SearchStart(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values)
-                )
-                if detector == "level peak":
-                    # our own blocks smooth the gain: they start from the same settings
-                    for behind_law in DETECTORS[2:]:
-                        shape = ModelMake(detector=behind_law, law=law, ahead_s=0.0, blend=False)
-                        starts.append(
-                            _SearchStart(
-                                misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values
-                            )
-                        )
-    starts += _limiter_starts(bench)
-    return sorted(starts, key=lambda start: start.misfit_db)
-
-
-def _limiter_starts(bench: Bench) -> list[_SearchStart]:
-    """Limiters that look ahead, from which a search may begin."""
-    peaks_db = bench.level_db("gain peak", 0.0, 0.0, 0.0)
-    peaks_db = peaks_db[: peaks_db.size // 40 * 40].reshape(-1, 40).max(axis=1)
-    starts = []
-    for threshold in np.percentile(peaks_db, [50, 70, 85, 95]):
-        for ahead_s in _AHEADS_S:
-            shape = ModelMake(detector="look-ahead", law="above", ahead_s=ahead_s, blend=False)
-            values = _values(float(threshold), 3.0, 1.0, 60.0, 20.0)
-            values[1], values[2] = _LIMIT, 0.0
-            starts.append(
-                _SearchStart(misfit_db=_rms(bench, bench.off_db(shape, values)[0]), shape=shape, values=values)
-            )
-    return starts
-
-
-def _refined(bench: Bench, start: _SearchStart, *, steps: int) -> tuple[_SearchStart, Array | None]:
+def _refined(bench: Bench, start: SearchStart, *, steps: int) -> tuple[SearchStart, Array | None]:
     """(nearest model from a start on, (steps, parameters) its derivatives)."""
     free = start.shape.free
     root = np.sqrt(bench.reading.weight)
 
+    last: dict[bytes, Array] = {}
+
     def off(free_values: Array) -> Array:
         values = start.values.copy()
         values[free] = free_values
-        return root * bench.off_db(start.shape, values)[0]
+        last.clear()
+        last[free_values.tobytes()] = off_db = bench.off_db(start.shape, values)[0]
+        return root * off_db
+
+    def slopes(free_values: Array) -> Array:
+        rows = np.repeat(start.values[None], len(free), axis=0)
+        rows[:, free] = free_values
+        step = _SLOPE_STEP * SCALE[free] * np.where(free_values + _SLOPE_STEP * SCALE[free] > HIGHEST[free], -1.0, 1.0)
+        rows[np.arange(len(free)), free] += step
+        resting_db = last.get(free_values.tobytes())
+        if resting_db is None:
+            off(free_values)
+            resting_db = last[free_values.tobytes()]
+        offs_db = bench.offs_db(start.shape, rows)[0]
+        return np.asarray(((offs_db - resting_db) / step[:, None] * root).T)
 
     solution = scipy.optimize.least_squares(
-        off, np.clip(start.values[free], LOWEST[free] + 1e-6, HIGHEST[free] - 1e-6), bounds=(LOWEST[free], HIGHEST[free]),
-        x_scale=SCALE[free], diff_step=[2e-3] * len(free), loss="soft_l1", f_scale=_SOFT_DB, max_nfev=steps,
+        off, np.clip(start.values[free], LOWEST[free] + 1e-6, HIGHEST[free] - 1e-6), jac=slopes, bounds=(LOWEST[free], HIGHEST[free]),
+        x_scale=SCALE[free], loss="soft_l1", f_scale=_SOFT_DB, max_nfev=steps,
     )  # fmt: skip
     values = start.values.copy()
     values[free] = solution.x
-    misfit = _rms(bench, bench.off_db(start.shape, values)[0])
-    return _SearchStart(misfit_db=misfit, shape=start.shape, values=values), np.asarray(solution.jac)
+    misfit = rms_db(bench, bench.off_db(start.shape, values)[0])
+    return SearchStart(misfit_db=misfit, shape=start.shape, values=values), np.asarray(solution.jac)
 
 
 def _liveliest(reading: GainReading) -> GainReading:
@@ -225,7 +131,9 @@ def _liveliest(reading: GainReading) -> GainReading:
     total = np.cumsum(moved)
     firsts = np.arange(0, reading.gain_db.size - steps, steps // 8)
     first = int(firsts[np.argmax(total[firsts + steps - 1] - total[firsts])])
-    return part_of(reading, first, first + steps)
+    part = part_of(reading, first, first + steps)
+    # what came before the stretch still rings in its beginning
+    return replace(part, weight=part.weight * (np.arange(steps) * STEP_S >= _SETTLE_S)) if first else part
 
 
 def fit_law(reading: GainReading) -> LawFit | None:
@@ -244,8 +152,8 @@ def fit_law(reading: GainReading) -> LawFit | None:
         return None
     # the whole is only gone through from where a livelier stretch has led
     bench = Bench(_liveliest(reading))
-    starts = _starts(bench)
-    chosen: list[_SearchStart] = []
+    starts = search_starts(bench)
+    chosen: list[SearchStart] = []
     for start in starts:
         same = [
             candidate
@@ -265,21 +173,55 @@ def fit_law(reading: GainReading) -> LawFit | None:
     ]
     whole = Bench(reading)
     fits = [finished(whole, start.shape, start.values) for start in chosen_starts]
-    fit = min(fits, key=lambda candidate: candidate.misfit_db)
+    fit = min(fits, key=lambda candidate: candidate.misfit_db * (_LIFT_WORTH if candidate.shape.law == "lift" else 1.0))
+    if fit.shape.law == "lift":
+        fit = _turned_round(whole, fit)
     parallel_open = False
-    if fit.shape.law == "above" and fit.shape.detector != "look-ahead" and fit.misfit_db > _NEAR_DB:
-        beside, parallel_open = _beside(bench, fit)
-        fit = fit if beside is None else finished(whole, beside.shape, beside.values)
+    downward = [fit, *sorted(fits, key=lambda candidate: candidate.misfit_db)]
+    downward = [each for each in downward if each.shape.law == "above" and each.shape.detector != "look-ahead"][:1]
+    for plain in (
+        downward if fit.misfit_db > _NEAR_DB and fit.shape.law != "below" and fit.shape.detector != "look-ahead" else ()
+    ):
+        beside, is_open = _beside(bench, plain)
+        # one that lifts what is soft looks like one with the untouched signal beside it
+        blended = None if beside is None else finished(whole, beside.shape, beside.values)
+        if blended is not None and (plain is fit or blended.misfit_db < _LIFT_WORTH * fit.misfit_db):
+            fit = blended
+        parallel_open = is_open and plain is fit
     return replace(fit, intervals=_joined(fit, fits), parallel_open=parallel_open)
 
 
-def _gone_on_with(refined: list[_SearchStart]) -> list[_SearchStart]:
-    """Models that a search goes on with: the nearest, and with the same law the one that follows powers instead of amplitudes."""
+def _gone_on_with(refined: list[SearchStart]) -> list[SearchStart]:
+    """Models that a search goes on with: the nearest, the one that follows powers instead of amplitudes, the next, the nearest of another law."""
     first = refined[0]
     twins = {"level peak": "level rms", "level rms": "level peak", "gain peak": "gain rms", "gain rms": "gain peak"}
     wanted = (twins.get(first.shape.detector), first.shape.law)
-    twin = [start for start in refined[1:] if (start.shape.detector, start.shape.law) == wanted]
-    return [first, *twin[:1], *[start for start in refined[1:2] if all(start is not chosen for chosen in twin)]]
+    twin = [start for start in refined[1:] if (start.shape.detector, start.shape.law) == wanted][:1]
+    other = [
+        start
+        for start in refined[1:]
+        if start.shape.law != first.shape.law and start.misfit_db < _ASKED_AGAIN * first.misfit_db
+    ][:1]
+    chosen = [first]
+    for start in [*twin, *refined[1:2], *other]:
+        if all(start is not already for already in chosen):
+            chosen.append(start)
+    return chosen
+
+
+def _turned_round(bench: Bench, fit: LawFit) -> LawFit:
+    """Upward compression whose threshold is hardly ever passed as what it is as well: less gain above where its range ends."""
+    turned = settings(fit.values)
+    level = bench.level_db(fit.shape.detector, fit.shape.ahead_s, turned["attack_ms"], turned["release_ms"])
+    strides = bench.reading.hop // bench.reading.stride
+    top = level[: bench.reading.gain_db.size * strides].reshape(-1, strides).max(axis=1)[bench.reading.weight > 0]
+    if float(np.mean(top > turned["threshold_dbfs"])) > _LEAST_PASSED:
+        return fit
+    values = fit.values.copy()
+    values[0] -= turned["range_db"] / (1.0 - 1.0 / turned["ratio"])
+    values[2] = 0.5
+    above = finished(bench, replace(fit.shape, law="above"), np.clip(values, LOWEST + 1e-3, HIGHEST - 1e-3))
+    return above if above.misfit_db < _AS_NEAR * fit.misfit_db + 0.01 else fit
 
 
 def _joined(fit: LawFit, fits: list[LawFit]) -> dict[str, Interval]:
@@ -305,7 +247,7 @@ def finished(bench: Bench, shape: ModelMake, values: Array) -> LawFit:
     values : (parameters,) array
         Where the search begins.
     """
-    start = _SearchStart(misfit_db=np.inf, shape=shape, values=values)
+    start = SearchStart(misfit_db=np.inf, shape=shape, values=values)
     best, jacobian = _refined(bench, start, steps=12)
     off, makeup_db = bench.off_db(best.shape, best.values)
     return LawFit(
@@ -314,14 +256,14 @@ def finished(bench: Bench, shape: ModelMake, values: Array) -> LawFit:
     )  # fmt: skip
 
 
-def _beside(bench: Bench, fit: LawFit) -> tuple[_SearchStart | None, bool]:
+def _beside(bench: Bench, fit: LawFit) -> tuple[SearchStart | None, bool]:
     """(model with some of the untouched signal beside it where that is clearly nearer, True where it is as near)."""
     values = fit.values.copy()
     values[1] = min(values[1] + _STEEPER, HIGHEST[1] - 0.1)
     values[6] = 0.5
     shape = replace(fit.shape, blend=True)
-    beside = _refined(bench, _SearchStart(misfit_db=np.inf, shape=shape, values=values), steps=14)[0]
-    plain_db = _rms(bench, bench.off_db(fit.shape, fit.values)[0])
+    beside = _refined(bench, SearchStart(misfit_db=np.inf, shape=shape, values=values), steps=14)[0]
+    plain_db = rms_db(bench, bench.off_db(fit.shape, fit.values)[0])
     if beside.values[6] >= _BESIDE:
         return None, False
     if beside.misfit_db < _BLEND_WORTH * plain_db:
@@ -329,7 +271,7 @@ def _beside(bench: Bench, fit: LawFit) -> tuple[_SearchStart | None, bool]:
     return None, beside.misfit_db < _AS_NEAR_BLEND * plain_db
 
 
-def _intervals(bench: Bench, best: _SearchStart, off: Array, jacobian: Array | None) -> dict[str, Interval]:
+def _intervals(bench: Bench, best: SearchStart, off: Array, jacobian: Array | None) -> dict[str, Interval]:
     """Interval of each setting: sections of time drawn again, each draw solved by one step of Newton's."""
     free = best.shape.free
     if jacobian is None:

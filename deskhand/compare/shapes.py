@@ -4,18 +4,13 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy.optimize
 
-from deskhand.dsp.filters import (
-    analogue_power,
-    bell_or_shelf_prototype,
-    pass_prototypes,
-)
+from deskhand.compare.filter_shapes import FilterShape, packed, response_db, shape_db, unpacked
 from deskhand.house import BLOCKS
-from deskhand.units import db_from_power
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -38,44 +33,14 @@ _SLOPES_DB_PER_OCTAVE: Final = (6.0, 12.0, 18.0, 24.0)
 """Slopes of a pass that are tried: orders one to four. Common practice, no source."""
 _LEAST_SURE_DB: Final = 0.02
 """Added to the uncertainty of each point, so that none decides alone. Common practice, no source."""
+_SLOPE_STEP: Final = 1e-6
+"""Step of a parameter over which a slope is read. Common practice, no source."""
 _FAR_DB: Final = 30.0
 """A point this far below the median counts half. Common practice, no source."""
-_BELL_OCTAVES: Final = (-5.3, 4.3)
-"""Lowest and highest frequency of a bell or shelf, in octaves against 1 kHz: 25 Hz to 20 kHz, what people turn. Common practice, no source."""
-_PASS_OCTAVES: Final = (-6.0, 4.2)
-"""Lowest and highest corner of a pass, in octaves against 1 kHz: 16 Hz to 18 kHz, what people turn. Common practice, no source."""
-_Q_LOG2: Final = (-1.8, 3.6)
-"""Lowest and highest Q as log2: 0.29 to 12, what people turn. Common practice, no source."""
-_MOST_GAIN_DB: Final = 20.0
-"""Largest gain of a shape, either way: what people turn. Common practice, no source."""
 _REMEMBERED: Final = 64
 """Responses of single shapes that a search remembers: several times the parameters of all shapes, so that a step finds those that stand."""
 _GAIN_COST: Final = 0.002
 """Cost of a decibel of a shape's gain, in decibels of what is left: two that undo each other are no explanation. Common practice, no source."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class FilterShape:
-    """Filter of a named shape."""
-
-    block: str
-    """Name of a block: a bell, a shelf or a pass."""
-    frequency_hz: float
-    gain_db: float | None
-    """None for a pass."""
-    q: float | None
-    slope_db_per_octave: float | None
-    """Slope of a pass; None for the others."""
-
-    @property
-    def is_pass(self) -> bool:
-        """True for a high-pass or a low-pass."""
-        return not BLOCKS[self.block].is_bell_or_shelf
-
-    @property
-    def acts(self) -> Literal["below", "above"] | None:
-        """Side of its corner that a shelf turns or a pass takes away."""
-        return BLOCKS[self.block].acts
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -88,64 +53,6 @@ class ShapeFit:
     """RMS of what they leave, weighted by how sure the response is."""
     warped: bool
     """True where they follow the tangent mapping to the sample rate, False for the analogue filters."""
-
-
-def _shape_db(shape: FilterShape, hz: Array, rate_hz: float, *, warped: bool) -> Array:
-    """(points,) magnitude of a shape, as analogue filters have it or as the tangent mapping to a sample rate does."""
-    if warped:
-        top = 0.499 * rate_hz
-        ratio = np.tan(np.pi * np.minimum(hz, top) / rate_hz) / np.tan(np.pi * min(shape.frequency_hz, top) / rate_hz)
-    else:
-        ratio = hz / shape.frequency_hz
-    if shape.is_pass:
-        power = np.ones(hz.size)
-        order = round((shape.slope_db_per_octave or 12.0) / 6.0)
-        sections = pass_prototypes(order=order, high=shape.acts == "below", alignment="butterworth")
-        for section, (top_part, bottom) in enumerate(sections):
-            # a second-order pass may have another Q than Butterworth's
-            if order == 2 and section == 0 and shape.q is not None:
-                bottom = (bottom[0], 1.0 / shape.q, bottom[2])
-            power = power * analogue_power(top_part, bottom, ratio)
-    else:
-        prototype = bell_or_shelf_prototype(shape.acts, shape.gain_db or 0.0, shape.q or 1.0)
-        power = analogue_power(*prototype, ratio)
-    return np.asarray(db_from_power(np.maximum(power, 1e-12)))
-
-
-def response_db(shapes: Sequence[FilterShape], hz: Array, rate_hz: float, *, warped: bool) -> Array:
-    """(points,) magnitude of several shapes together, in dB."""
-    return np.asarray(sum((_shape_db(shape, hz, rate_hz, warped=warped) for shape in shapes), np.zeros(hz.size)))
-
-
-def _packed(shapes: Sequence[FilterShape]) -> Array:
-    """(parameters,) of shapes for a search: log2 of frequency and Q, gain in dB; those that a shape has."""
-    values: list[float] = []
-    for shape in shapes:
-        values.append(float(np.log2(shape.frequency_hz / 1000.0)))
-        if shape.gain_db is not None:
-            values.append(shape.gain_db)
-        if shape.q is not None:
-            values.append(float(np.log2(shape.q)))
-    return np.array(values)
-
-
-def _unpacked(values: Array, like: Sequence[FilterShape]) -> list[FilterShape]:
-    """Shapes of the same kinds as others, with the parameters that a search has come to."""
-    shapes, index = [], 0
-    for shape in like:
-        least, most = _PASS_OCTAVES if shape.gain_db is None else _BELL_OCTAVES
-        hz = 1000.0 * 2.0 ** min(max(float(values[index]), least), most)
-        index += 1
-        gain, q = shape.gain_db, shape.q
-        if gain is not None:
-            gain = min(max(float(values[index]), -_MOST_GAIN_DB), _MOST_GAIN_DB)
-            index += 1
-        if q is not None:
-            q = 2.0 ** min(max(float(values[index]), _Q_LOG2[0]), _Q_LOG2[1])
-            index += 1
-        slope = shape.slope_db_per_octave
-        shapes.append(FilterShape(block=shape.block, frequency_hz=hz, gain_db=gain, q=q, slope_db_per_octave=slope))
-    return shapes
 
 
 class _ResponseFit:
@@ -169,7 +76,7 @@ class _ResponseFit:
             if key not in self._shapes_db:
                 if len(self._shapes_db) >= _REMEMBERED:
                     self._shapes_db.clear()
-                self._shapes_db[key] = _shape_db(shape, self.hz, self.rate_hz, warped=self.warped)
+                self._shapes_db[key] = shape_db(shape, self.hz, self.rate_hz, warped=self.warped)
             total_db += self._shapes_db[key]
         return total_db
 
@@ -194,21 +101,56 @@ class _ResponseFit:
             return []
 
         def left(values: Array) -> Array:
-            candidate = _unpacked(values, shapes)
+            candidate = unpacked(values, shapes)
             return np.concatenate([self.left(candidate)[0], self.gain_costs(candidate)])
 
-        solution = scipy.optimize.least_squares(left, _packed(shapes), loss="soft_l1", f_scale=0.3, max_nfev=steps)
-        return _unpacked(solution.x, shapes)
+        def slopes(values: Array) -> Array:
+            return self._slopes(values, shapes)
+
+        solution = scipy.optimize.least_squares(
+            left,
+            packed(shapes),
+            jac=slopes,
+            loss="soft_l1",
+            f_scale=0.3,
+            max_nfev=steps,
+        )
+        return unpacked(solution.x, shapes)
 
     def refined_last(self, shapes: Sequence[FilterShape], start: FilterShape) -> list[FilterShape]:
         """One more shape, fitted alone while the others stand."""
         standing_db = response_db(shapes, self.hz, self.rate_hz, warped=self.warped)
 
         def left(values: Array) -> Array:
-            return self.left(_unpacked(values, [start]), standing_db)[0]
+            return self.left(unpacked(values, [start]), standing_db)[0]
 
-        solution = scipy.optimize.least_squares(left, _packed([start]), loss="soft_l1", f_scale=0.3, max_nfev=15)
-        return _unpacked(solution.x, [start])
+        def slopes(values: Array) -> Array:
+            return self._slopes(values, [start])[: self.hz.size]
+
+        solution = scipy.optimize.least_squares(
+            left, packed([start]), jac=slopes, loss="soft_l1", f_scale=0.3, max_nfev=15
+        )
+        return unpacked(solution.x, [start])
+
+    def _slopes(self, values: Array, like: Sequence[FilterShape]) -> Array:
+        """(points + shapes, parameters) slopes of the residual and of the gains' costs: a parameter turns its own shape only."""
+        shapes = unpacked(values, like)
+        slopes = np.zeros((self.hz.size + len(shapes), values.size))
+        column = 0
+        for number, shape in enumerate(shapes):
+            resting_db = self._response_db([shape])
+            count = packed([shape]).size
+            for index in range(count):
+                turned = values[column : column + count].copy()
+                turned[index] += _SLOPE_STEP
+                [moved] = unpacked(turned, [shape])
+                slope = (shape_db(moved, self.hz, self.rate_hz, warped=self.warped) - resting_db) / _SLOPE_STEP
+                mean = float(np.sum(self._squared_weight * slope) / self._weight_sum)
+                slopes[: self.hz.size, column + index] = (mean - slope) * self.weight
+                if moved.gain_db != shape.gain_db:
+                    slopes[self.hz.size + number, column + index] = _GAIN_COST * np.sqrt(self.hz.size)
+            column += count
+        return slopes
 
 
 def _pass(block: str, hz: float, slope_db_per_octave: float) -> FilterShape:

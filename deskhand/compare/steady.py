@@ -132,14 +132,16 @@ def _hum(mono: Array, rate_hz: int) -> tuple[float, list[HumLine], Array]:
     weights, _ = _lines_fit(slow, slow_rate, mains_hz)
     # the means of `down` samples lower a line a little, and shift it by half of them
     hum = np.zeros(mono.size)
-    time_s = (np.arange(mono.size) - 0.5 * (down - 1)) / rate_hz
+    turn = np.exp(2j * np.pi * mains_hz / rate_hz * (np.arange(mono.size) - 0.5 * (down - 1)))
+    wave = np.ones(mono.size, np.complex128)
     lines = []
     total = max(float(np.mean(mono**2)), 1e-30)
     for number in range(1, _LINES + 1):
         hz = number * mains_hz
         droop = abs(np.sinc(hz / slow_rate) / max(abs(np.sinc(hz / rate_hz)), 1e-9))
         cosine, sine = weights[number - 1] / max(droop, 0.1)
-        hum += cosine * np.cos(2.0 * np.pi * hz * time_s) + sine * np.sin(2.0 * np.pi * hz * time_s)
+        wave *= turn
+        hum += cosine * wave.real + sine * wave.imag
         power = 0.5 * float(cosine**2 + sine**2)
         if power > _LINE_SHARE * total:
             lines.append(

@@ -40,6 +40,7 @@ _EXPLAINED: Final = frozenset(
         "noise",
         "hum",
         "compressor",
+        "upward compressor",
         "limiter",
         "gate",
     }

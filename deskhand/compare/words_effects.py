@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from deskhand.units import hertz, number
 
@@ -17,6 +17,79 @@ def _ends(interval: Interval | None, digits: int) -> str:
     return "" if interval is None else f" ({number(interval.low, digits)} to {number(interval.high, digits)})"
 
 
+_ORDERS: Final = {
+    "": "",
+    "first": " It comes before the tone: its detector hears what comes in.",
+    "second": " It comes after the tone: its detector hears that.",
+    "cannot be told": " Whether it comes before or after the tone cannot be told.",
+}
+
+
+_BELOW: Final = frozenset({"gate", "upward compressor"})
+"""Kinds that act below their threshold."""
+
+
+def _limiter_parts(gain: Dynamics) -> list[str]:
+    """Settings of a limiter."""
+    parts = []
+    if gain.threshold_dbfs is not None:
+        parts.append(
+            f"lets no peak pass {number(gain.threshold_dbfs, 1)} dBFS{_ends(gain.intervals.get('threshold_dbfs'), 1)}"
+        )
+    if gain.look_ahead_ms:
+        parts.append(f"looks about {number(gain.look_ahead_ms, 0)} ms ahead")
+    return parts
+
+
+def _below_parts(gain: Dynamics) -> list[str]:
+    """Settings of what acts below its threshold: a gate, or an upward compressor."""
+    word, before_ratio, behind_ratio = (
+        ("closes", "1 to ", "") if gain.kind == "gate" else ("lifts what is", "", " to 1")
+    )
+    parts = []
+    if gain.threshold_dbfs is not None:
+        parts.append(
+            f"{word} below {number(gain.threshold_dbfs, 1)} dBFS{_ends(gain.intervals.get('threshold_dbfs'), 1)}"
+        )
+    if gain.ratio is not None:
+        parts.append(f"{before_ratio}{number(gain.ratio, 1)}{behind_ratio}{_ends(gain.intervals.get('ratio'), 1)}")
+    return parts
+
+
+def _compressor_parts(gain: Dynamics) -> list[str]:
+    """Settings of a compressor."""
+    ratio = (
+        f"{number(gain.ratio, 1)} to 1{_ends(gain.intervals.get('ratio'), 1)}"
+        if gain.ratio is not None
+        else "by a ratio that cannot be told"
+    )
+    threshold = (
+        f"above {number(gain.threshold_dbfs, 1)} dBFS{_ends(gain.intervals.get('threshold_dbfs'), 1)}"
+        if gain.threshold_dbfs is not None
+        else "above a threshold that cannot be told"
+    )
+    parts = [f"{ratio} {threshold}"]
+    if gain.knee_db is not None:
+        parts.append(f"knee {number(gain.knee_db, 0)} dB")
+    if gain.blend is not None:
+        parts.append(f"{number(100.0 * gain.blend, 0)} % of it compressed, the rest beside it untouched (parallel)")
+    return parts
+
+
+def _amount_text(gain: Dynamics) -> str:
+    """Decibels that a moving gain takes off, or lifts."""
+    most = (
+        ""
+        if gain.range_db is None
+        else f"{number(gain.range_db, 1)} dB at most{_ends(gain.intervals.get('range_db'), 1)}"
+    )
+    if gain.kind == "upward compressor":
+        return f"lifts soft moments by {number(-gain.reduction_db.p95, 1)} dB" + (f", by {most}" if most else "")
+    if gain.kind == "gate":
+        return f"takes off {most}" if most else f"takes off {number(gain.reduction_db.p95, 1)} dB in soft moments"
+    return f"takes off {number(gain.reduction_db.median, 1)} dB typically, {number(gain.reduction_db.p95, 1)} dB at loud moments"
+
+
 def dynamics_text(gain: Dynamics, where: str, *, pair: bool) -> str:
     """One moving gain as people say it.
 
@@ -28,50 +101,20 @@ def dynamics_text(gain: Dynamics, where: str, *, pair: bool) -> str:
     pair : bool
         True where there are two channels.
     """
-    where = where or (" on both sides together" if pair else "")
-    reduction = f"takes off {number(gain.reduction_db.median, 1)} dB typically, {number(gain.reduction_db.p95, 1)} dB at loud moments"
-    parts: list[str] = []
+    if pair and not where:
+        where = (
+            " on both sides together" if gain.detector else " on both sides (too alike to tell one detector from two)"
+        )
     if gain.kind == "limiter":
-        if gain.threshold_dbfs is not None:
-            parts.append(
-                f"lets no peak pass {number(gain.threshold_dbfs, 1)} dBFS{_ends(gain.intervals.get('threshold_dbfs'), 1)}"
-            )
-        if gain.look_ahead_ms:
-            parts.append(f"looks about {number(gain.look_ahead_ms, 0)} ms ahead")
-    elif gain.kind == "gate":
-        reduction = (
-            f"takes off {number(gain.reduction_db.p95, 1)} dB in soft moments"
-            if gain.range_db is None
-            else f"takes off {number(gain.range_db, 1)} dB at most{_ends(gain.intervals.get('range_db'), 1)}"
-        )
-        if gain.threshold_dbfs is not None:
-            parts.append(
-                f"closes below {number(gain.threshold_dbfs, 1)} dBFS{_ends(gain.intervals.get('threshold_dbfs'), 1)}"
-            )
-        if gain.ratio is not None:
-            parts.append(f"1 to {number(gain.ratio, 1)}{_ends(gain.intervals.get('ratio'), 1)}")
+        parts = _limiter_parts(gain)
     else:
-        ratio = (
-            f"{number(gain.ratio, 1)} to 1{_ends(gain.intervals.get('ratio'), 1)}"
-            if gain.ratio is not None
-            else "by a ratio that cannot be told"
-        )
-        threshold = (
-            f"above {number(gain.threshold_dbfs, 1)} dBFS{_ends(gain.intervals.get('threshold_dbfs'), 1)}"
-            if gain.threshold_dbfs is not None
-            else "above a threshold that cannot be told"
-        )
-        parts.append(f"{ratio} {threshold}")
-        if gain.knee_db is not None:
-            parts.append(f"knee {number(gain.knee_db, 0)} dB")
-        if gain.blend is not None:
-            parts.append(f"{number(100.0 * gain.blend, 0)} % of it compressed, the rest beside it untouched (parallel)")
+        parts = _below_parts(gain) if gain.kind in _BELOW else _compressor_parts(gain)
     if gain.attack_ms is not None:
         parts.append(f"attack {number(gain.attack_ms, 1)} ms{_ends(gain.intervals.get('attack_ms'), 1)}")
     if gain.release_ms is not None:
         parts.append(f"release {number(gain.release_ms, 0)} ms{_ends(gain.intervals.get('release_ms'), 0)}")
-    note = f" Mind: {gain.note}." if gain.note else ""
-    return f"{gain.kind.capitalize()}{where}: {', '.join([*parts, reduction])}.{note}"
+    note = _ORDERS[gain.order] + (f" Mind: {gain.note}." if gain.note else "")
+    return f"{gain.kind.capitalize()}{where}: {', '.join([*parts, _amount_text(gain)])}.{note}"
 
 
 def effect_texts(result: CompareResult) -> list[str]:

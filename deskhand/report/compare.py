@@ -235,9 +235,10 @@ def page(comparison: Comparison, audio: Sequence[tuple[str, str]] = ()) -> str:
     legend = f" ({drawn[0]}: line, {drawn[1]}: dashed)" if len(drawn) == 2 else ""
     maps = []
     if comparison.joint is not None and result.dynamics:
-        words = ("Dynamics",) if comparison.joint.gain_db.shape[0] == 1 else tuple(f"Dynamics, {leg}" for leg in legs)
         makeup = {gain.on: gain.makeup_db for gain in result.dynamics}
-        named = ("both",) if len(words) == 1 else tuple(legs)
+        moved = ("mid", "side") if {"mid", "side"} & set(makeup) else tuple(legs)
+        named = ("both",) if comparison.joint.gain_db.shape[0] == 1 else moved
+        words = ("Dynamics",) if len(named) == 1 else tuple(f"Dynamics, {leg}" for leg in named)
         maps = [(word, level_map(comparison, row, makeup.get(named[row], 0.0))) for row, word in enumerate(words)]
     return compiled(text).render(
         style=style,

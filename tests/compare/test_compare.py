@@ -23,8 +23,9 @@ from hypothesis import strategies as st
 from deskhand.chain.run import run as run_chain
 from deskhand.cli import main
 from deskhand.compare.align import align, shifted
+from deskhand.compare.filter_shapes import FilterShape, response_db
 from deskhand.compare.run import Comparison, compare
-from deskhand.compare.shapes import FilterShape, describe, response_db
+from deskhand.compare.shapes import describe
 from deskhand.house import make_block, parse_house
 from tests.support import material
 from tests.support.hypotheses import examples

@@ -40,7 +40,7 @@ KITS: Final = {"tune": "ForzeeStereo", "verify": "BJA_Pacific"}
 KINDS: Final = (
     "bell", "high-pass and shelf", "polarity or delay", "rate or drift", "widening", "identity", "unrelated", "compressor", "limiter",
     "gate", "tone and compressor", "parallel compression", "saturation", "reverb", "echo", "modulation", "noise or hum", "gain movement",
-    "cut or shorter",
+    "cut or shorter", "upward compressor", "unlinked compressor", "compressor and tone", "two effects", "processor on the mid",
 )  # fmt: skip
 SINE_DB: Final = 3.0103
 
@@ -268,8 +268,12 @@ def make_case(kind: str, half: Half, number: int, folder: Path | None = None) ->
     require("sox")
     require("ffmpeg")
     rng = np.random.default_rng([SEED, KINDS.index(kind), number, 0 if half == "tune" else 1])
-    lively = kind in ("compressor", "gate", "tone and compressor", "parallel compression", "limiter")
-    name, before = music(half, rng, folder, stereo=kind == "widening", lively=lively)
+    lively = kind in (
+        "compressor", "gate", "tone and compressor", "parallel compression", "limiter", "upward compressor", "unlinked compressor",
+        "compressor and tone",
+    )  # fmt: skip
+    stereo = kind in ("widening", "unlinked compressor", "processor on the mid")
+    name, before = music(half, rng, folder, stereo=stereo, lively=lively and not stereo)
     case = BlindCase(kind=kind, material=name, before=before, after=before, truth={"says": set()})
     for _ in range(6):
         _MAKERS[kind](case, rng, half, folder)
@@ -376,7 +380,7 @@ def _make_tone_compressor(case: BlindCase, rng: np.random.Generator, *_: object)
     effects, shapes = _tone_effects(str(rng.choice(["bell", "high-pass and shelf"])), rng)
     shaped = sox(case.before, effects)
     case.after, case.truth = _compressed(shaped, rng)
-    case.truth |= {"says": {"tone", "compressor"}, "shapes": shapes}
+    case.truth |= {"says": {"tone", "compressor"}, "shapes": shapes, "order": "second"}
 
 
 def _make_parallel(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
@@ -484,12 +488,108 @@ def _make_cut(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
         case.truth |= {"says": {"unused", "tone"}, "shapes": shapes}
 
 
+def _make_upward(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
+    """Soft moments lifted up to a range, by sox or ffmpeg, each of which joins points of a level curve by straight lines."""
+    levels = _levels_db(case.before)
+    threshold = float(np.percentile(levels, rng.uniform(55, 85)))
+    ratio, range_db = float(rng.choice([1.5, 2.0, 3.0])), float(rng.uniform(6, 14))
+    foot = threshold - range_db / (1.0 - 1.0 / ratio)
+    attack_ms, release_ms = float(2 ** rng.uniform(1, 5)), float(2 ** rng.uniform(5.3, 8))
+    curve = [(foot - 60.0, foot - 60.0 + range_db), (foot, foot + range_db), (threshold, threshold), (20.0, 20.0)]
+    if rng.random() < 0.5:
+        points = ",".join(f"{low - 20:.3f},{high - 20:.3f}" for low, high in curve)
+        case.after = sox(case.before, ["compand", f"{attack_ms / 1000:.5f},{release_ms / 1000:.5f}", points])
+    else:
+        points = "|".join(f"{low:.3f}/{high:.3f}" for low, high in curve)
+        case.after = ffmpeg(
+            case.before,
+            f"compand=attacks={attack_ms / 1000:.5f}:decays={release_ms / 1000:.5f}:points={points}:soft-knee=0.01",
+        )
+    case.truth = {
+        "says": {"upward compressor"}, "threshold_dbfs": threshold, "ratio": ratio, "range_db": range_db, "attack_ms": attack_ms,
+        "release_ms": release_ms,
+    }  # fmt: skip
+
+
+def _make_unlinked(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
+    """Each side through a compressor of its own, alike; what differs between the sides is drawn apart a little more."""
+    balance = _db(float(rng.uniform(2, 6) * rng.choice([-1, 1])))
+    case.before = np.stack([case.before[0], balance * case.before[1]]) * min(1.0, 1.0 / balance)
+    levels = _levels_db(case.before)
+    ratio, senses = float(rng.choice([2.0, 3.0, 4.0])), str(rng.choice(["peak", "rms"]))
+    threshold = float(np.percentile(levels, rng.uniform(25, 60)))
+    attack_ms, release_ms = float(2 ** rng.uniform(1, 5)), float(2 ** rng.uniform(5.3, 8))
+    amplitude = min(max(_db(threshold - (SINE_DB if senses == "rms" else 0.0)), 0.001), 1.0)
+    chain = (
+        f"acompressor=threshold={amplitude:.6f}:ratio={ratio}:attack={4 * attack_ms:.3f}:release={4 * release_ms:.3f}:knee=1:"
+        f"detection={senses}"
+    )
+    case.after = np.concatenate([ffmpeg(case.before[side : side + 1], chain) for side in (0, 1)])
+    case.truth = {
+        "says": {"compressor"}, "threshold_dbfs": 20 * float(np.log10(amplitude)) + (SINE_DB if senses == "rms" else 0.0), "ratio": ratio,
+        "attack_ms": attack_ms, "release_ms": release_ms, "link": "dual",
+    }  # fmt: skip
+
+
+def _make_compressor_tone(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
+    effects, shapes = _tone_effects(str(rng.choice(["bell", "high-pass and shelf"])), rng)
+    squashed, case.truth = _compressed(case.before, rng)
+    case.after = sox(squashed, effects)
+    case.truth |= {"says": {"tone", "compressor"}, "shapes": shapes, "order": "first"}
+
+
+def _make_two(case: BlindCase, rng: np.random.Generator, half: Half, folder: Path | None) -> None:
+    """Two of tone, saturation, reverb and a compressor, one behind the other."""
+    pairs = [
+        ("tone", "saturation"),
+        ("tone", "reverb"),
+        ("compressor", "reverb"),
+        ("saturation", "compressor"),
+        ("tone", "noise or hum"),
+    ]
+    pair = [str(name) for name in rng.permutation(pairs[int(rng.integers(len(pairs)))])]
+    says: set[str] = set()
+    first = case.before
+    signal = case.before
+    for name in pair:
+        case.before = signal
+        if name == "tone":
+            signal = sox(signal, _tone_effects(str(rng.choice(["bell", "high-pass and shelf"])), rng)[0])
+            says.add("tone")
+            continue
+        _MAKERS[name](case, rng, half, folder)
+        says |= case.truth["says"]
+        if name == "saturation" and signal is first:
+            # it sets its own input level
+            first = case.before
+        signal = case.after
+    case.before, case.after = first, signal
+    case.truth = {"says": says, "two": pair}
+
+
+def _make_mid(case: BlindCase, rng: np.random.Generator, *_: object) -> None:
+    """Tone or a compressor on the middle or on the sides only."""
+    legs = [0.5 * (case.before[0] + case.before[1]), 0.5 * (case.before[0] - case.before[1])]
+    leg = int(rng.integers(2))
+    if rng.random() < 0.5:
+        effects, shapes = _tone_effects("bell", rng)
+        legs[leg] = sox(legs[leg][None], effects)[0]
+        case.truth = {"says": {"tone", "width"}, "shapes": shapes}
+    else:
+        squashed, truth = _compressed(legs[leg][None], rng)
+        legs[leg] = squashed[0] / _db(truth["makeup_db"])
+        case.truth = {**truth, "makeup_db": 0.0, "says": {"compressor"}}
+    case.truth |= {"leg": ("mid", "side")[leg]}
+    case.after = np.stack([legs[0] + legs[1], legs[0] - legs[1]])
+
+
 _MAKERS: Final[dict[str, Any]] = {
     "bell": _make_tone, "high-pass and shelf": _make_tone, "polarity or delay": _make_time, "rate or drift": _make_clock,
     "widening": _make_width, "identity": _make_same, "unrelated": _make_unrelated, "compressor": _make_compressor, "limiter": _make_limiter,
     "gate": _make_gate, "tone and compressor": _make_tone_compressor, "parallel compression": _make_parallel, "saturation": _make_saturation,
     "reverb": _make_reverb, "echo": _make_echo, "modulation": _make_modulation, "noise or hum": _make_noise, "gain movement": _make_ride,
-    "cut or shorter": _make_cut,
+    "cut or shorter": _make_cut, "upward compressor": _make_upward, "unlinked compressor": _make_unlinked,
+    "compressor and tone": _make_compressor_tone, "two effects": _make_two, "processor on the mid": _make_mid,
 }  # fmt: skip
 
 
