@@ -188,12 +188,9 @@ def time_it() -> None:
     path = material.guitar_song("Feelings") / "song.wav"
     signal = soundfile.read(path, frames=180 * RATE_HZ)[0].T
     squeeze = "acompressor=threshold=0.063096:ratio=3:attack=40:release=480:knee=1:detection=peak"
-    for name, process in {
-        "tone": lambda x: sox(x, ["equalizer", "1200", "1q", "5"]),
-        "compressor": lambda x: ffmpeg(x, squeeze),
-        "both": lambda x: ffmpeg(sox(x, ["equalizer", "1200", "1q", "5"]), squeeze),
-    }.items():
-        after = process(signal)
+    tone = sox(signal, ["equalizer", "1200", "1q", "5"])
+    processed = {"tone": tone, "compressor": ffmpeg(signal, squeeze), "both": ffmpeg(tone, squeeze)}
+    for name, after in processed.items():
         with scratch() as folder:
             paths = write_case(BlindCase(kind="", material="", before=signal, after=after), Path(folder))
             clock, processor = time.perf_counter(), time.process_time()
