@@ -276,7 +276,7 @@ def main() -> None:
         "",
         (
             "A voice that is drier or wetter with its tone as always is left open: distance, room and effect sound alike. So is a microphone that is "
-            "only a little farther away. While thresholds were set, three of nine recordings were of the singer to verify. The half to verify was counted "
+            "only a little farther away. While thresholds were set, one of nine recordings was of the singer to verify. The half to verify was counted "
             "two times: the first time 7.0 % of the names were wrong (63 % right), most of them another preset where a high-pass had moved the dynamics; "
             "a high-pass is now asked first. Piano and bass were counted one time, after that. "
             "Less effect is hardly ever raised at all (22 of 504 weeks), and a microphone that is farther away is seldom named: dry playing varies by as much."
