@@ -248,7 +248,7 @@ class TestData:
             before = source["before"]
             missing = [name for name, value in before.items() if value is None and not name.endswith("_pm")]
             if len(source["tracks"]) == 1:  # what takes two sides needs no reason where there is one
-                of_pairs = ("width", "balance", "correlation", "mono_loss", "delay")
+                of_pairs = ("width", "balance", "correlation", "mono_loss", "delay", "side_tone", "side_scatter")
                 missing = [name for name in missing if not name.startswith(of_pairs)]
             unexplained = [name for name in missing if name not in before["not_measured"]]
             assert unexplained == [], source["name"]

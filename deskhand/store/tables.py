@@ -58,7 +58,8 @@ PART: Final = Table(
     Column("chain", String(64)),
     Column("playing_s", Double, nullable=False),
     UniqueConstraint("take_id", "source", "stage", "sound"),
-    comment="What was read of a source at a place: tap, after, one of its sounds (from 1), the feed, the mix, or its turn in a line check.",
+    # and its turn in a line check: what stands in the databases stays as the first version wrote it
+    comment="What was read of a source at a place: tap, after, one of its sounds (from 1), the feed, or the mix.",
 )
 
 VALUE: Final = Table(

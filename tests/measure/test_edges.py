@@ -67,7 +67,7 @@ def assert_sound(reading: object) -> None:
     found = asdict(reading.readings)  # type: ignore[attr-defined]
     why = found.pop("not_measured")
     pair = len(reading.tracks) == 2  # type: ignore[attr-defined]
-    only_pairs = ("width", "balance", "correlation", "mono_loss", "delay")
+    only_pairs = ("width", "balance", "correlation", "mono_loss", "delay", "side_tone", "side_scatter")
     for name, value in found.items():
         for number in value.values() if isinstance(value, dict) else [value]:
             assert number is None or math.isfinite(number), f"{name} is {number}"

@@ -12,6 +12,9 @@ import uvicorn
 
 from deskhand.web import patience
 
+PATIENCE_S = 1.5
+"""Short for a test, and long beside what a busy machine takes to answer."""
+
 
 async def counting(scope, receive, send):
     """Answers with how many bytes were sent."""
@@ -30,11 +33,11 @@ async def counting(scope, receive, send):
 
 @pytest.fixture(scope="module")
 def port():
-    """A server whose patience is a tenth of a second and more."""
+    """A server whose patience is a second and a half."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(patience, "REQUEST_S", 0.4)
-        patch.setattr(patience, "BODY_S", 0.4)
-        patch.setattr(patience, "LOOK_S", 0.05)
+        patch.setattr(patience, "REQUEST_S", PATIENCE_S)
+        patch.setattr(patience, "BODY_S", PATIENCE_S)
+        patch.setattr(patience, "LOOK_S", 0.1)
         listening = socket.create_server(("127.0.0.1", 0))
         server = uvicorn.Server(
             uvicorn.Config(counting, http=patience.PatientProtocol, log_level="critical", lifespan="off")
@@ -54,11 +57,23 @@ def link(port):
         yield made
 
 
+def body_of_answer(link: socket.socket) -> bytes:
+    """Body of one answer, in however many pieces it comes."""
+    came = b""
+    while True:
+        piece = link.recv(1000)
+        assert piece, "closed before the answer was whole"
+        came += piece
+        head, blank, body = came.partition(b"\r\n\r\n")
+        if blank and len(body) == int(head.lower().split(b"content-length: ")[1].split(b"\r\n")[0]):
+            return body
+
+
 def held_s(link: socket.socket, trickle: bytes = b"") -> float:
     """Time until the server closes, while bytes trickle in."""
     start_s = time.monotonic()
     link.settimeout(0.1)
-    while time.monotonic() - start_s < 4.0:
+    while time.monotonic() - start_s < 10.0:
         with contextlib.suppress(TimeoutError):
             try:
                 if not link.recv(100):
@@ -82,19 +97,19 @@ def held_s(link: socket.socket, trickle: bytes = b"") -> float:
 )
 def test_what_does_not_come_is_not_waited_for(link, first, trickle):
     link.sendall(first)
-    assert 0.2 < held_s(link, trickle) < 3.0
+    assert 0.5 * PATIENCE_S < held_s(link, trickle) < 6.0
 
 
 def test_an_upload_that_goes_on_is_waited_for(link):
     link.sendall(b"PUT / HTTP/1.1\r\nHost: localhost\r\nContent-Length: 10\r\n\r\n")
     for _ in range(10):
-        time.sleep(0.1)
+        time.sleep(0.25)
         link.sendall(b"x")
-    assert link.recv(1000).endswith(b"10")
+    assert body_of_answer(link) == b"10"
 
 
 def test_a_second_request_has_its_own_time(link):
     for _ in range(3):
         link.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
-        assert link.recv(1000).endswith(b"0")
-        time.sleep(0.25)
+        assert body_of_answer(link) == b"0"
+        time.sleep(0.6)
