@@ -37,7 +37,7 @@ def progress_bar(label: str) -> Iterator[Callable[[float], None]]:
     from deskhand.dsp import kernels_are_compiled
 
     if not kernels_are_compiled():
-        console.print("First run: making the measuring code for this computer, about 15 s, once.", style="dim")
+        console.print("First run: making the measuring code for this computer, about 25 s, once.", style="dim")
     columns = (TextColumn("{task.description}"), BarColumn(), TimeRemainingColumn())
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task(label, total=1.0)
