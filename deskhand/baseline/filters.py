@@ -33,11 +33,11 @@ _ROLL_OFFS: Final = ("low roll-off", "high roll-off")
 
 STEP_DB: Final = 6.0
 """Gain at which the effect of bells and shelves on a tone is worked out, up and down. Common practice, no source."""
-_BELLS_HZ: Final = (63, 90, 125, 180, 250, 355, 500, 710, 1000, 1400, 2000, 2800, 4000, 5600, 8000)
+BELLS_HZ: Final = (63, 90, 125, 180, 250, 355, 500, 710, 1000, 1400, 2000, 2800, 4000, 5600, 8000)
 """Half an octave apart (arithmetic)."""
-_BELL_Q, _WIDE_Q = 1.0, 0.5
+_BELL_Q, WIDE_Q = 1.0, 0.5
 """Narrower bells are no change of one octave, wider ones are shelves. Common practice, no source."""
-_WIDE_BELLS_HZ: Final = (250, 1000, 4000)
+WIDE_BELLS_HZ: Final = (250, 1000, 4000)
 """Two octaves apart (arithmetic)."""
 _HIGH_SHELVES_HZ, _LOW_SHELVES_HZ = (125, 250, 500, 1000, 2000, 4000, 6000), (125, 250, 500, 1000)
 """Corners an octave apart, where a microphone's position, its capsule and a tone control act. Common practice, no source."""
@@ -119,8 +119,8 @@ def filter_changes() -> tuple[FilterChange, ...]:
     """Family of the smooth filters that are looked for."""
     family: list[tuple[FilterKind, float, float, Array]] = []
     for gain_db in (STEP_DB, -STEP_DB):
-        family += [("bell", at_hz, gain_db, bell_db(at_hz, gain_db, _BELL_Q)) for at_hz in _BELLS_HZ]
-        family += [("bell", at_hz, gain_db, bell_db(at_hz, gain_db, _WIDE_Q)) for at_hz in _WIDE_BELLS_HZ]
+        family += [("bell", at_hz, gain_db, bell_db(at_hz, gain_db, _BELL_Q)) for at_hz in BELLS_HZ]
+        family += [("bell", at_hz, gain_db, bell_db(at_hz, gain_db, WIDE_Q)) for at_hz in WIDE_BELLS_HZ]
         family += [("high shelf", at_hz, gain_db, shelf_db(at_hz, gain_db, 1, high=True)) for at_hz in _HIGH_SHELVES_HZ]
         family += [("low shelf", at_hz, gain_db, shelf_db(at_hz, gain_db, 1, high=False)) for at_hz in _LOW_SHELVES_HZ]
     family += [("low roll-off", at_hz, -3.0, roll_off_db(at_hz, low=True)) for at_hz in _LOW_ROLL_OFFS_HZ]

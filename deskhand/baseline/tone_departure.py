@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.baseline.filters import FilterKind, bell_db, roll_off_db, shelf_db
+from deskhand.baseline.filters import BELLS_HZ, WIDE_BELLS_HZ, WIDE_Q, FilterKind, bell_db, roll_off_db, shelf_db
 from deskhand.measure.passages import tone_of
 
 if TYPE_CHECKING:
@@ -26,12 +26,8 @@ _MOST_DB: Final = 18
 """Largest gain that is looked for. Common practice, no source."""
 _STEP_DB: Final = 1.0
 """Gains are tried this far apart: finer than any is known (validations/heard_through.py)."""
-_BELLS_HZ: Final = (63, 90, 125, 180, 250, 355, 500, 710, 1000, 1400, 2000, 2800, 4000, 5600, 8000)
-"""Half an octave apart (arithmetic)."""
 _BELL_QS: Final = (0.7, 1.4)
 """An octave is as wide as a Q of 1.4, two as 0.7 (arithmetic)."""
-_WIDE_BELLS_HZ, _WIDE_Q = (250, 1000, 4000), 0.5
-"""Wider than that a bell is like a shelf at most places. Common practice, no source."""
 _LOW_SHELVES_HZ: Final = (90, 125, 180, 250, 355, 500)
 """Half an octave apart (arithmetic)."""
 _HIGH_SHELVES_HZ: Final = (710, 1000, 1400, 2000, 2800, 4000, 5600)
@@ -81,7 +77,7 @@ def _family() -> _Family:
     gains_db = [sign * gain_db for gain_db in np.arange(_STEP_DB, _MOST_DB + _STEP_DB, _STEP_DB) for sign in (1, -1)]
     rows: list[tuple[str, float, float, Array]] = []
     for gain_db in gains_db:
-        bells = [(hz, q) for q in _BELL_QS for hz in _BELLS_HZ] + [(hz, _WIDE_Q) for hz in _WIDE_BELLS_HZ]
+        bells = [(hz, q) for q in _BELL_QS for hz in BELLS_HZ] + [(hz, WIDE_Q) for hz in WIDE_BELLS_HZ]
         rows += [("bell", hz, gain_db, bell_db(hz, gain_db, q)) for hz, q in bells]
         for order in (1, 2):
             rows += [("low shelf", hz, gain_db, shelf_db(hz, gain_db, order, high=False)) for hz in _LOW_SHELVES_HZ]

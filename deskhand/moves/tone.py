@@ -64,8 +64,8 @@ def is_home(home: Predictive, tone_db: Array) -> bool:
     tone_db : (8,) array
     """
     off_db = tone_db - home.location
-    heard = float(np.abs(off_db - np.median(off_db)).max())
-    return heard < TONE_JND_DB or home.tail(tone_db) >= HOME
+    furthest_db = float(np.abs(off_db - np.median(off_db)).max())
+    return furthest_db < TONE_JND_DB or home.tail(tone_db) >= HOME
 
 
 def lowest_note_hz(tone_db: dict[str, float] | None) -> float:

@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
     from starlette.requests import Request
 
+    from deskhand.recording import Recording
     from deskhand.web.hall import Shelf, StoredCheck
     from deskhand.web.state import PageState
     from deskhand.web.tries import HouseRecording
@@ -68,10 +69,15 @@ class RecordedMoment:
 
     key: str
     """Tells it from every other."""
-    audio: NDArray[np.floating]
-    """(2, frames)."""
-    sample_rate_hz: int
-    loudness_lufs: float | None
+    recording: Recording
+    tracks: tuple[int, ...]
+    begin_s: float
+    length_s: float
+
+    def read(self) -> tuple[NDArray[np.floating], float | None]:
+        """(2, frames) of audio and its loudness in LUFS; None for silence."""
+        audio = to_left_and_right(self.recording.excerpt(self.tracks, self.begin_s, self.length_s))
+        return audio, loudness_of(audio, self.recording.sample_rate_hz).loudness_lufs
 
 
 class SourcePages:
@@ -264,10 +270,11 @@ class SourcePages:
         name = digest(f"hear {moment.key} {beside.key if beside else ''}")[:16]
         sounds = self._state.sounds
         if sounds.path(name) is None:
-            loudness = moment.loudness_lufs
-            target = min(_QUIET_LUFS, *(each.loudness_lufs or 0.0 for each in (moment, beside) if each is not None))
-            gain_db = 0.0 if loudness is None else target - loudness
-            sounds.put(name, moment.audio, moment.sample_rate_hz, gain_db=gain_db)
+            audio, loudness_lufs = moment.read()
+            both = [loudness_lufs, beside.read()[1] if beside is not None else None]
+            target_lufs = min([_QUIET_LUFS, *(each for each in both if each is not None)])
+            gain_db = 0.0 if loudness_lufs is None else target_lufs - loudness_lufs
+            sounds.put(name, audio, moment.recording.sample_rate_hz, gain_db=gain_db)
         return self._sound(name)
 
     def _moment(self, shelf: Shelf, check: StoredCheck, place: int, at_s: float, length_s: float) -> RecordedMoment:
@@ -283,12 +290,12 @@ class SourcePages:
         if not tracks:
             raise HTTPException(404, text("error.nothing_to_hear"))
         begin_s = max(0.0, min(at_s - check.result.show.start_s, recording.duration_s - _HEAR_LEAST_S))
-        audio = to_left_and_right(recording.excerpt(tracks, begin_s, max(_HEAR_LEAST_S, length_s)))
         return RecordedMoment(
             key=f"{shelf.id} {shelf.changed} {source.name} {tracks} {begin_s} {length_s}",
-            audio=audio,
-            sample_rate_hz=recording.sample_rate_hz,
-            loudness_lufs=loudness_of(audio, recording.sample_rate_hz).loudness_lufs,
+            recording=recording,
+            tracks=tuple(tracks),
+            begin_s=begin_s,
+            length_s=max(_HEAR_LEAST_S, length_s),
         )
 
     def audio(self, request: Request) -> Response:
