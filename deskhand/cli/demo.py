@@ -30,9 +30,11 @@ def demo(output: Path, json_file: str | None, seed: int) -> None:
         click.echo(
             f"Tern Street Hall (invented, synthesised) is in {output}: earlier shows and this week's, {newest.name}."
         )
-        click.echo(f"To practise a line check: deskhand live --replay {output / 'line-check'}")
-        click.echo(f"To look at everything in a browser: deskhand serve {output}")
         click.echo("")
     with progress_bar("measuring") as progress:
         checked = check_show(newest, progress=progress)
-    deliver(checked, json_file, output / f"{newest.name}-check.html")
+    hints = (
+        f"To look at everything in a browser: deskhand serve {output}",
+        f"To practise a line check: deskhand live --replay {output / 'line-check'}",
+    )
+    deliver(checked, json_file, output / f"{newest.name}-check.html", hints=hints)

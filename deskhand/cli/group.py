@@ -122,10 +122,27 @@ def fail(line: str, status: int = WRONG_USE) -> NoReturn:
     raise SystemExit(status)
 
 
-@click.group(cls=Commands, context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100})
+def _is_terminal() -> bool:
+    return sys.stdout.isatty()
+
+
+@click.group(
+    cls=Commands,
+    invoke_without_command=True,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
 @click.version_option(package_name="deskhand", prog_name="deskhand", message="%(prog)s %(version)s")
-def main() -> None:
+@click.pass_context
+def main(ctx: click.Context) -> None:
     """Reads a soundcheck's multitrack recording and says what to do at the mixing desk before doors.
 
-    Start with: deskhand demo
+    Alone, it opens the page in this computer's browser: all of this without typing. In a terminal, start with: deskhand demo
     """
+    if ctx.invoked_subcommand is not None:
+        return
+    if not _is_terminal():
+        # a script that forgot the command waits for nobody's browser
+        raise click.exceptions.NoArgsIsHelpError(ctx)
+    from deskhand.web.serve import serve, usual_folder
+
+    serve(usual_folder(), port=None, say=click.echo, open_browser=True)

@@ -91,7 +91,7 @@ def sources_to_fix(result: CheckResult) -> list[str]:
     return [source.name for source in result.sources if source.status in ("fix", "silent", "missing")]
 
 
-def deliver(checked: ShowCheck, json_file: str | None, report: Path | None) -> int:
+def deliver(checked: ShowCheck, json_file: str | None, report: Path | None, *, hints: Sequence[str] = ()) -> int:
     """Write and print a result.
 
     Parameters
@@ -101,6 +101,8 @@ def deliver(checked: ShowCheck, json_file: str | None, report: Path | None) -> i
         For the result as data; "-" is standard output.
     report : Path or None
         For the page.
+    hints : sequence of str
+        Lines on how to go on, printed before the page's name.
 
     Returns
     -------
@@ -125,6 +127,10 @@ def deliver(checked: ShowCheck, json_file: str | None, report: Path | None) -> i
             write_atomically(Path(json_file), to_json(result))
         console = output_console()
         print_result(result, console)
+        if hints:
+            console.print()
+        for hint in hints:
+            console.print(hint, highlight=False, markup=False, soft_wrap=True)
         if report is not None:
             console.print()
             console.print(f"Report: {report}", highlight=False, markup=False, soft_wrap=True)

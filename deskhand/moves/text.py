@@ -47,6 +47,11 @@ def readings() -> Mapping[str, Mapping[str, str]]:
     return entries
 
 
+def _values(move: Move) -> dict[str, Any]:
+    """Values that the sentences of a move name."""
+    return {**move.settings, **move.facts, "block": move.block, "side": move.on}
+
+
 def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
     """Move with its text, its effect and how to undo it.
 
@@ -61,7 +66,7 @@ def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
     KeyError
         A sentence or a value that the catalogue or the move does not have.
     """
-    values: dict[str, Any] = {**move.settings, **move.facts, "block": move.block, "side": move.on}
+    values = _values(move)
     if "finding" in move.facts:
         values["finding"] = next(say(finding) for finding in findings if finding.id == move.facts["finding"])
     words = _catalogue()
@@ -73,6 +78,17 @@ def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
         effect=effect,
         undo=undo,
     )
+
+
+def brief(move: Move) -> str:
+    """Words of what to turn and what to mind, without how to go about it; all of its text where the catalogue lacks a value."""
+    words = _catalogue()
+    try:
+        first = filled(words["move"][move.action]["text"], _values(move))
+        return "; ".join([first, *(words["caution"][name] for name in move.cautions)])
+    except (KeyError, ValueError, TypeError, AttributeError):
+        # a stored check of another version, or one that somebody edited
+        return move.text
 
 
 def remark_text(remark: Remark | str) -> str:

@@ -378,6 +378,7 @@ def print_result(result: CheckResult, console: Console) -> None:
     for count, thing in enumerate(result.next, len(result.first) + 1):
         console.print(Text(f"  {count}. {thing.text}"))
     console.print()
+    _print_moves(result, console)
     _print_sources(result, console)
     memories = [f"  {source.name}: {text}" for source in result.sources if (text := memory_text(source))]
     if memories:
@@ -385,7 +386,6 @@ def print_result(result: CheckResult, console: Console) -> None:
         for text in memories:
             console.print(Text(text), soft_wrap=True)
         console.print()
-    _print_moves(result, console)
     _print_earlier_moves(result, console)
     _print_mix(result, console)
     _print_chains(result, console)

@@ -27,7 +27,11 @@ class MoveLine:
     @property
     def text(self) -> str:
         """Words of what to turn, with the source where it is another."""
-        return f"{self.source}: {self.move.text}" if self.source else self.move.text
+        return self.named(self.move.text)
+
+    def named(self, words: str) -> str:
+        """Words on the move, after the source where it is another's."""
+        return f"{self.source}: {words}" if self.source else words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

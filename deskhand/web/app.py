@@ -23,6 +23,7 @@ from deskhand.web import render
 from deskhand.web.blind_pages import BlindPages
 from deskhand.web.guard import Guard
 from deskhand.web.history_pages import HistoryPages
+from deskhand.web.invented import InventedHall
 from deskhand.web.printed import SheetPages
 from deskhand.web.setup import SetupPages
 from deskhand.web.shows import ShowPages
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
     from starlette.requests import Request
 
     from deskhand.web.hall import Hall
+    from deskhand.web.invented import OpenBeside
 
     Handler = Callable[[dict[str, Any]], dict[str, Any]]
 
@@ -91,18 +93,22 @@ def _disconnected(_: Request, __: Exception) -> Response:
     return Response(status_code=400)
 
 
-def _routes(state: PageState) -> list[BaseRoute]:
+def _routes(state: PageState, open_beside: OpenBeside | None) -> list[BaseRoute]:
     """Every address of the page."""
-    shows, sources, setup = ShowPages(state), SourcePages(state), SetupPages(state)
+    shows, sources, setup = (
+        ShowPages(state),
+        SourcePages(state),
+        SetupPages(state, can_look_around=open_beside is not None),
+    )
     history, sheet, blind = HistoryPages(state), SheetPages(state), BlindPages(state)
-    ticks = TickPages(state)
+    ticks, invented = TickPages(state), InventedHall(state, open_beside)
     posts: dict[str, Handler] = {
         "check": shows.start_check, "keep": shows.start_keep, "stop": shows.stop, "leave": shows.ignore,
         "raise": shows.show_again, "try": sources.try_chain, "save": sources.save, "setup": sources.save_setup,
         "voice": sources.try_mix, "forget": history.forget, "restore": history.restore,
         "measure-again": history.measure_again,
         "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house, "rename": setup.rename,
-        "tick": ticks.tick, "untick": ticks.take_back,
+        "tick": ticks.tick, "untick": ticks.take_back, "invented-hall": invented.start,
     }  # fmt: skip
     return [
         Route("/", shows.home),
@@ -138,6 +144,7 @@ def make_app(
     by: str | None = None,
     token: str | None = None,
     names: Collection[str] = (),
+    open_beside: OpenBeside | None = None,
 ) -> Guard:
     """The application.
 
@@ -152,6 +159,8 @@ def make_app(
         Secret that everybody is asked for.
     names : collection of str
         Names under which it may be asked for, beside this computer's own.
+    open_beside : callable, optional
+        Opens another folder's page and returns its address; None where nobody could reach it.
     """
     state = PageState(hall, history=history, by=by)
 
@@ -161,7 +170,7 @@ def make_app(
         state.sounds.close()
 
     app = Starlette(
-        routes=_routes(state),
+        routes=_routes(state, open_beside),
         lifespan=life,
         exception_handlers={
             HTTPException: _failed,

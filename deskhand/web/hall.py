@@ -22,7 +22,7 @@ import numpy as np
 from deskhand.errors import DeskhandError, HouseError, RecordingError, UsageError
 from deskhand.files import write_atomically
 from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_house, week_file, with_todays_names
-from deskhand.recording import open_recording, show_note_of
+from deskhand.recording import show_note_of
 from deskhand.recording.files import AUDIO_SUFFIXES
 from deskhand.recording.names import part_of
 from deskhand.recording.probe import probe
@@ -263,13 +263,23 @@ class Hall:
 
     # --- details and checks
 
-    def _stored_path(self, name: str) -> Path:
+    def own_folder(self) -> Path:
+        """The hidden folder in which the page keeps what can be made again; made where it is not there.
+
+        Raises
+        ------
+        UsageError
+            It cannot be made.
+        """
         folder = self.root / _KEPT_IN
         try:
             folder.mkdir(exist_ok=True)
         except OSError as error:
             raise UsageError(str(folder), f"cannot be made ({error.strerror})", "let this user write there") from None
-        return folder / name
+        return folder
+
+    def _stored_path(self, name: str) -> Path:
+        return self.own_folder() / name
 
     def details(self, id_: str) -> ShowDetails:
         """Details of a recording as a person put them right; empty when nobody did."""
@@ -385,12 +395,3 @@ def _stays(path: Path, base: Path) -> bool:
         return path.resolve().is_relative_to(base)
     except (OSError, RuntimeError):
         return False  # links in a ring
-
-
-def tracks_of(shelf: Shelf) -> tuple[int, float] | None:
-    """Number of tracks of a recording, and its seconds; None where it cannot be read."""
-    try:
-        recording = open_recording(shelf.path)
-    except DeskhandError:
-        return None
-    return len(recording.tracks), recording.duration_s

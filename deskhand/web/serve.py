@@ -5,17 +5,21 @@ from __future__ import annotations
 import os
 import secrets
 import socket
+import threading
 from contextlib import suppress
+from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import UsageError
+from deskhand.house import find_house
 from deskhand.web.app import make_app
 from deskhand.web.hall import Hall
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from pathlib import Path
 
+    import uvicorn
     from starlette.types import ASGIApp
 
 PORT: Final = 8420
@@ -62,6 +66,14 @@ def _bound(host: str, port: int) -> socket.socket:
     return listening
 
 
+def _usual_or_free(host: str) -> socket.socket:
+    """The socket at the usual port, or at a free one where that is taken: another page may be open."""
+    try:
+        return _bound(host, PORT)
+    except UsageError:
+        return _bound(host, 0)
+
+
 def _square(link: str) -> str:
     """A link as a square code (ISO/IEC 18004) of half blocks, for a terminal."""
     import io
@@ -86,8 +98,8 @@ def _greeting(house: str, own_link: str, lan_links: Sequence[str], *, lan: bool)
     return [*lines, "Stop it with Ctrl-C."]
 
 
-def _run(app: ASGIApp, listening: socket.socket, browser_link: str | None) -> None:
-    """Answer requests until Ctrl-C; open a link in the browser first, where one is given."""
+def _server(app: ASGIApp) -> uvicorn.Server:
+    """The server of an application."""
     import uvicorn
 
     from deskhand.web.patience import PatientProtocol
@@ -96,9 +108,21 @@ def _run(app: ASGIApp, listening: socket.socket, browser_link: str | None) -> No
         app, http=PatientProtocol, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
         timeout_graceful_shutdown=2, h11_max_incomplete_event_size=64_000,
     )  # fmt: skip
-    server = uvicorn.Server(config)
+    return uvicorn.Server(config)
+
+
+def _open_beside(folder: Path, *, by: str | None) -> str:
+    """Serve the page of another folder on a free port, for as long as this program runs; its address."""
+    listening = _bound("127.0.0.1", 0)
+    server = _server(make_app(Hall(folder), by=by))
+    threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True).start()
+    return f"http://localhost:{listening.getsockname()[1]}/"
+
+
+def _run(app: ASGIApp, listening: socket.socket, browser_link: str | None) -> None:
+    """Answer requests until Ctrl-C; open a link in the browser first, where one is given."""
+    server = _server(app)
     if browser_link is not None:
-        import threading
         import webbrowser
 
         threading.Timer(1.0, webbrowser.open, [browser_link]).start()
@@ -110,11 +134,30 @@ def _run(app: ASGIApp, listening: socket.socket, browser_link: str | None) -> No
         listening.close()
 
 
+def usual_folder() -> Path:
+    """Folder of the page where none is named: that of the house file here or above; else "deskhand" in the user's home, made if need be.
+
+    Raises
+    ------
+    UsageError
+        It cannot be made.
+    """
+    house = find_house(Path())
+    if house is not None:
+        return house.parent
+    folder = Path.home() / "deskhand"
+    try:
+        folder.mkdir(exist_ok=True)
+    except OSError as error:
+        raise UsageError(str(folder), f"cannot be made ({error.strerror})", "name one: deskhand serve FOLDER") from None
+    return folder
+
+
 def serve(
     folder: Path,
     *,
     also: Sequence[Path] = (),
-    port: int = PORT,
+    port: int | None = PORT,
     lan: bool = False,
     history: str | None = None,
     by: str | None = None,
@@ -129,8 +172,8 @@ def serve(
         Of the house.
     also : sequence of Path
         Other folders in which recordings appear.
-    port : int
-        0 for a free one.
+    port : int, optional
+        0 for a free one; None for the usual one, or a free one where that is taken.
     lan : bool
         For the local network, by a link with a token.
     history : str, optional
@@ -146,11 +189,20 @@ def serve(
         No such folder, or a port that is taken.
     """
     hall = Hall(folder, also)
-    listening = _bound("0.0.0.0" if lan else "127.0.0.1", port)  # noqa: S104 - asked for, and guarded by the token
+    host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104 - asked for, and guarded by the token
+    listening = _usual_or_free(host) if port is None else _bound(host, port)
     port = listening.getsockname()[1]
     token = secrets.token_urlsafe(24) if lan else None
     addresses = _addresses() if lan else []
-    app = make_app(hall, history=history, by=by, token=token, names=[*addresses, *_own_names()] if lan else ())
+    app = make_app(
+        hall,
+        history=history,
+        by=by,
+        token=token,
+        names=[*addresses, *_own_names()] if lan else (),
+        # on a phone the address of this computer leads nowhere
+        open_beside=None if lan else partial(_open_beside, by=by),
+    )
     own_link = f"http://localhost:{port}/" + (f"?token={token}" if token else "")
     for line in _greeting(
         hall.root.name, own_link, [f"http://{name}:{port}/?token={token}" for name in addresses], lan=lan

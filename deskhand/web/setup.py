@@ -126,11 +126,14 @@ class SetupPages:
     Parameters
     ----------
     state : PageState
+    can_look_around : bool
+        True where the invented hall can be opened from here.
     """
 
-    def __init__(self, state: PageState) -> None:
+    def __init__(self, state: PageState, *, can_look_around: bool = False) -> None:
         self._state = state
         self._hall = state.hall
+        self._can_look_around = can_look_around
         self._hints: dict[str, dict[str, str]] = {}
         self._faders_db: dict[str, dict[str, float | None]] = {}
         self._levels_dbfs: dict[str, dict[str, float | None]] = {}
@@ -154,6 +157,7 @@ class SetupPages:
                 "first",
                 **render.page_head(self._hall),
                 has_house=self._hall.has_house,
+                can_look_around=self._can_look_around,
                 rows=[
                     {"shelf": row, "line": render.shelf_line(row), "when": render.spoken_time(row.written)}
                     for row in shelves

@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING, Any, Final
 from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
-from deskhand.errors import UsageError
+from deskhand.errors import DeskhandError, UsageError
+from deskhand.recording import open_recording
 from deskhand.recording.show import checked_date
 from deskhand.report.words import text, words
 from deskhand.result import plain
@@ -20,21 +21,31 @@ from deskhand.tasks.week import week_text
 from deskhand.units import clock
 from deskhand.web import render
 from deskhand.web.details import ShowDetails
-from deskhand.web.hall import StoredCheck, tracks_of
+from deskhand.web.hall import StoredCheck
 from deskhand.web.keeping import KeepingState, KeepWish
 from deskhand.web.parse import choice_of, short_text
 from deskhand.web.week_view import week_page
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from starlette.requests import Request
 
     from deskhand.result import CheckResult
     from deskhand.web.hall import Shelf
-    from deskhand.web.jobs import Job
     from deskhand.web.state import PageState
 
 _OPENED: Final = 20
 """Recordings whose files are opened for the list: opening all of ten years takes too long. Common practice, no source."""
+
+
+def tracks_of(shelf: Shelf) -> tuple[int, float] | None:
+    """Number of tracks of a recording, and its seconds; None where it cannot be read."""
+    try:
+        recording = open_recording(shelf.path)
+    except DeskhandError:
+        return None
+    return len(recording.tracks), recording.duration_s
 
 
 class ShowPages:
@@ -161,7 +172,7 @@ class ShowPages:
             players=self._hall.details(shelf.id).players,
         )
         self._hall.set_details(shelf, details)
-        job = self._state.jobs.start(f"check {shelf.id}", lambda job: self._check(job, shelf.id))
+        job = self._state.jobs.start(f"check {shelf.id}", lambda job: self.check_now(shelf.id, job.progress))
         return {"job": job.id}
 
     def start_keep(self, data: dict[str, Any]) -> dict[str, Any]:
@@ -174,11 +185,17 @@ class ShowPages:
             faults=choice_of(data.get("faults"), ("leave out", "keep")),
             listed=frozenset(map(str, listed)) if isinstance(listed, list) else frozenset(),
         )
-        job = self._state.jobs.start(f"keep {shelf.id}", lambda job: self._check(job, shelf.id, wish))
+        job = self._state.jobs.start(f"keep {shelf.id}", lambda job: self.check_now(shelf.id, job.progress, wish))
         return {"job": job.id}
 
-    def _check(self, job: Job, id_: str, wish: KeepWish | None = None) -> str:
-        """Check a recording, and keep it where that was wished for; the address of its page."""
+    def check_now(self, id_: str, progress: Callable[[float], None], wish: KeepWish | None = None) -> str:
+        """Check a recording, and keep it where that was wished for; the address of its page.
+
+        Raises
+        ------
+        UsageError
+            The recording is gone.
+        """
         shelf = self._hall.recording(id_)
         if shelf is None:
             raise UsageError("the recording", "is gone", "put the card back, or choose another")
@@ -196,7 +213,7 @@ class ShowPages:
                 by=self._state.by,
                 to_be_kept=wish is not None,
             ),
-            progress=job.progress,
+            progress=progress,
         )
         result = checked.result
         if details.options:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from deskhand.findings import short
 from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
+from deskhand.moves.text import brief
 from deskhand.report.pictures import strip_picture
 from deskhand.report.songs import songs_line
 from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, mix_line, reference_line, voice_line
@@ -43,22 +45,28 @@ def moments_of(source: SourceResult, *, of_each: int, limit: int) -> list[dict[s
     ][:limit]
 
 
-def _card(check: StoredCheck, sentence: str, source: SourceResult, entry: FindingEntry) -> dict[str, Any]:
-    """A finding with its moves, and a moment to hear."""
+def _card(
+    check: StoredCheck, sentence: str, source: SourceResult, entry: FindingEntry, where: str = ""
+) -> dict[str, Any]:
+    """A finding with its moves, and a moment to hear: where something is to be turned, its advice stands with how to turn it."""
     assert entry.finding is not None
+    named = f"{source.name} ({where})" if where else source.name
     moment = first_moment(entry.finding)
     picture = check.pictures.get(source.name)
     if moment is None and picture is not None and source.before is not None and source.before.level_dbfs is not None:
         moment = picture.telling_s
     return {
         "source": source.name,
-        "text": sentence,
+        "text": f"{named}: {short(entry.finding)}" if entry.moves else sentence,
+        "whole": sentence if entry.moves else "",
         "finding": entry.finding.id,
+        "label": KINDS[entry.finding.kind].words,
         "hear_at": moment,
         "moves": [
             {
                 "id": line.move.id,
-                "text": line.text,
+                "text": line.named(brief(line.move)),
+                "whole": line.text,
                 "effect": line.move.effect,
                 "hears": ", ".join(text(f"hears.{group}") for group in line.move.who_hears),
                 "undo": line.move.undo,
@@ -85,7 +93,9 @@ def _cards(check: StoredCheck) -> dict[str, list[dict[str, Any]]]:
     }
 
     def cards(things: Sequence[FirstThing]) -> list[dict[str, Any]]:
-        return [_card(check, thing.text, by_name[thing.source], entries[thing.finding]) for thing in things]
+        return [
+            _card(check, thing.text, by_name[thing.source], entries[thing.finding], thing.where) for thing in things
+        ]
 
     listed = {name for thing in (*result.first, *result.next) for name in (thing.finding, *thing.partners)}
     to_listen = [
@@ -168,6 +178,8 @@ def week_page(
         show=result.show,
         news=news,
         keeping=keeping,
+        # what to do about them stands above
+        fault_lines=[f"{source}: {short(finding)}" for source, finding in keeping.faults],
         earlier=sorted(
             (move for source in result.sources for move in source.earlier_moves),
             key=lambda move: move.fate != "contradicted",

@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 
+from deskhand.findings import short
 from deskhand.house import read_house
 
 PHONE = {"viewport": {"width": 390, "height": 844}, "has_touch": True, "is_mobile": True}
@@ -85,7 +86,20 @@ class TestThisWeek:
         page.goto(show)
         later = page.locator("section", has=page.get_by_role("heading", name="Next, if there is time"))
         to_hear = page.locator("section", has=page.get_by_role("heading", name="To listen to"))
-        assert later.locator(".what-is").all_inner_texts() == [thing.text for thing in result.next]
+        findings = {finding.id: finding for source in result.sources for finding in source.findings}
+        turned = {move.finding for source in result.sources for move in source.moves if move.is_setting}
+        # where something is to be turned, what was found stands alone, and its whole sentence with how to turn it
+        beginnings = [
+            f"{thing.source} ({thing.where}): {short(findings[thing.finding])}"
+            if thing.finding in turned
+            else thing.text
+            for thing in result.next
+        ]
+        assert turned
+        assert beginnings != [thing.text for thing in result.next]
+        assert later.locator(".what-is").all_inner_texts() == beginnings
+        wholes = "\n".join(later.locator("details").all_text_contents())
+        assert all(thing.text in wholes for thing in result.next if thing.finding in turned)
         assert set(to_hear.locator(".what-is").all_inner_texts()) == to_listen
         # what to turn stands in the card of what it is turned for
         clipped = page.locator("ol.first > li", has_text="clipped")
@@ -130,6 +144,27 @@ class TestThisWeek:
         earlier.get_by_role("button", name=re.compile("^Take back")).click()
         page.locator("#earlier").wait_for(state="detached")
         assert page.locator("ol.first .what-is").first.inner_text() == said
+
+    @pytest.mark.parametrize("size", [{"width": 1280, "height": 720}, PHONE["viewport"]], ids=["laptop", "phone"])
+    def test_what_to_do_first_is_seen_without_scrolling(self, browser, show, size):
+        page = browser.new_page(viewport=size)
+        page.goto(show)
+        inside = [page.locator("h1"), *page.locator("ol.in-short li").all(), page.locator("ol.first .turn").first]
+        bottoms = [box["y"] + box["height"] for one in inside if (box := one.bounding_box())]
+        page.close()
+        assert len(bottoms) == 5
+        assert max(bottoms) <= size["height"]
+
+    def test_what_is_ticked_before_leaving_stays_ticked(self, browser, show):
+        page = browser.new_page()
+        page.goto(show)
+        page.get_by_label("Scene stored").check()
+        page.reload()
+        assert [box.is_checked() for box in page.locator("[data-leaving]").all()] == [False, True, False]
+        page.get_by_label("Scene stored").uncheck()
+        page.reload()
+        assert not page.get_by_label("Scene stored").is_checked()
+        page.close()
 
 
 class TestASource:
@@ -495,6 +530,15 @@ class TestRecordings:
             assert one.read_bytes() == (chosen / one.name).read_bytes()
         assert "2 tracks" in page.locator("article", has_text="Thursday rehearsal").inner_text()
         shutil.rmtree(made)
+
+    def test_one_file_of_all_tracks_is_copied_in_under_its_name(self, page, show, served, hall, season, tmp_path):
+        chosen = tmp_path / "Friday.wav"
+        shutil.copy(season / "show-2026-02-22" / "05 bass.wav", chosen)
+        page.goto(f"{served.url}/recordings")
+        page.locator("#pick-files").set_input_files(chosen)
+        page.locator("article h2", has_text="Friday").wait_for()
+        assert (hall / "Friday" / "Friday.wav").read_bytes() == chosen.read_bytes()
+        shutil.rmtree(hall / "Friday")
 
     def test_a_recording_that_appears_is_asked_about(self, page, show, hall, season):
         page.goto(show)

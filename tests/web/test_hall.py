@@ -18,7 +18,8 @@ from deskhand.errors import UsageError
 from deskhand.house import read_house
 from deskhand.recording import open_recording
 from deskhand.tasks.new import proposal_of
-from deskhand.web.hall import Hall, tracks_of
+from deskhand.web.hall import Hall
+from deskhand.web.shows import tracks_of
 from tests.support.small_hall import HOUSE, OWN, Asker, one_line, pink, raw, said_by, small_hall, tree, write_show
 
 WEEK = "week-2026-03-01.toml"

@@ -11,6 +11,15 @@ document.querySelectorAll("[data-listen]").forEach((button) => button.addEventLi
   } catch (error) { sayProblem(error); } finally { button.disabled = false; }
 }));
 
+by("look-around")?.addEventListener("click", async (/** @type {MouseEvent} */ event) => {
+  const button = /** @type {HTMLButtonElement} */ (event.currentTarget);
+  try {
+    button.disabled = true;
+    const { job } = await ask("/api/invented-hall", {});
+    location.assign(await follow(job, by("look-job")));
+  } catch (error) { sayProblem(error); } finally { button.disabled = false; }
+});
+
 const form = by("sources");
 if (form) {
   const rows = by("rows");

@@ -214,3 +214,13 @@ if (news) setInterval(async () => {
   news.replaceChildren(text);
   news.hidden = false;
 }, 5000);
+
+// what is ticked before leaving stays ticked when this show's page is opened again, in this browser
+document.querySelectorAll("[data-leaving]").forEach((box) => {
+  if (!(box instanceof HTMLInputElement)) return;
+  const kept = `leaving ${show()} ${box.dataset.leaving}`;
+  try {
+    box.checked = localStorage.getItem(kept) !== null;
+    box.addEventListener("change", () => { if (box.checked) localStorage.setItem(kept, "1"); else localStorage.removeItem(kept); });
+  } catch { /* a browser that keeps nothing: the box can be ticked all the same */ }
+});

@@ -56,9 +56,12 @@ async function take(found) {
 
 const today = () => new Date().toISOString().slice(0, 10);
 
-by("pick")?.addEventListener("change", () => {
-  const files = /** @type {File[]} */ ([...(by("pick").files ?? [])]);
-  take(files.map((file) => ({ file, folder: file.webkitRelativePath.split("/").at(-2) || today() })));
+for (const picker of ["pick", "pick-files"]) by(picker)?.addEventListener("change", () => {
+  const files = /** @type {File[]} */ ([...(by(picker).files ?? [])]);
+  // one file of many tracks is a recording by itself, and its name is the show's; several files are the tracks of one
+  const [first] = files;
+  const own = files.length === 1 && first ? first.name.replace(/\.[^.]*$/, "") : today();
+  take(files.map((file) => ({ file, folder: file.webkitRelativePath.split("/").at(-2) || own })));
 });
 
 /** All files of what was dropped. @param {FileSystemEntry} entry @param {string} folder @returns {Promise<{file: File, folder: string}[]>} */
