@@ -26,6 +26,7 @@ from deskhand.house.chain_blocks import (
     changed,
     defaults_of,
     make_block,
+    sole_units,
 )
 from deskhand.house.model import IN_SONGS, Desk, House, HouseFile, Room, Send, Source, Vocal
 from deskhand.house.read import (
@@ -93,6 +94,7 @@ __all__ = [
     "parse_house",
     "read_house",
     "settings_file",
+    "sole_units",
     "standing_file",
     "week_file",
     "week_note",

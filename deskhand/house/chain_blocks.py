@@ -277,6 +277,27 @@ def _written(name: str, value: float | str) -> str:
     return f"{value:g} {_WRITTEN_UNITS[ending]}" if ending else f"{value:g}"
 
 
+_SOLE_UNITS: Final = {"db": "dB", "dbfs": "dBFS", "db_per_octave": "dB/oct"}
+"""Endings of keys that are written in one unit; hertz and seconds have several."""
+
+
+def sole_units(block: str) -> dict[str, str]:
+    """Keys of a block that are written in one unit only, to that unit.
+
+    Parameters
+    ----------
+    block : str
+        Its name, such as "bell".
+    """
+    described = BLOCK_TYPES[block].__pydantic_fields__
+    endings = sorted(_SOLE_UNITS, key=len, reverse=True)
+    found = (
+        (item.name, next((end for end in endings if item.name.endswith(f"_{end}")), None))
+        for item in fields(BLOCK_TYPES[block])
+    )
+    return {described[name].alias or name: _SOLE_UNITS[end] for name, end in found if end is not None}
+
+
 def changed(block: AnyBlock, **values: float | str) -> AnyBlock:
     """Copy of a block with some values changed, numbers in the unit of their name."""
     copied = copy.copy(block)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from contextlib import asynccontextmanager
+from http import HTTPStatus
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -72,6 +73,9 @@ def _failed(request: Request, error: Exception) -> Response:
     details: dict[str, Any] = {}
     if isinstance(error, HTTPException):
         status, message = error.status_code, str(error.detail)
+        if message == HTTPStatus(404).phrase:
+            # nobody's line: the address led nowhere
+            message = text("error.nowhere")
     elif isinstance(error, ConflictError):
         status, message, details = 409, text("source.conflict"), {"theirs": error.theirs}
     elif isinstance(error, OSError):

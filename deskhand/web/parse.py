@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Final
 from starlette.exceptions import HTTPException
 
 from deskhand.errors import UsageError
-from deskhand.house import IN_SONGS
+from deskhand.house import BLOCK_NAMES, IN_SONGS, sole_units
 from deskhand.report.words import text
 from deskhand.result import plain
 
@@ -78,6 +78,27 @@ def chain_of(value: Any) -> list[dict[str, Any]]:
     return chain
 
 
+def with_units(chain: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Chain whose numbers have the unit of their key, where there is one unit only: people leave it out."""
+    units = {name: sole_units(name) for name in BLOCK_NAMES}
+    return [
+        {
+            key: f"{value} {unit}"
+            if (unit := units.get(str(block.get("block")), {}).get(key)) and _is_number(value)
+            else value
+            for key, value in block.items()
+        }
+        for block in chain
+    ]
+
+
+def _is_number(value: Any) -> bool:
+    """True for a number, and for text that is one."""
+    if isinstance(value, str):
+        return value.strip().lstrip("+-−").replace(".", "", 1).isdecimal()
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
 def choice_of(value: Any, known: Collection[str]) -> str | None:
     """One of the known words; None for everything else."""
     return value if isinstance(value, str) and value in known else None
@@ -97,9 +118,9 @@ _PHANTOM: Final = {"on": True, "off": False}
 _MUTE: Final[Mapping[str, bool | str]] = {"open": False, "songs": IN_SONGS, "muted": True}
 
 
-def _in_db(written: str) -> str:
+def in_db(written: str) -> str:
     """A gain with its unit, which people leave out."""
-    return f"{written} dB" if written.lstrip("+-−").replace(".", "", 1).isdecimal() else written
+    return f"{written} dB" if _is_number(written) else written
 
 
 def setup_keys(data: Any) -> dict[str, Any]:
@@ -114,7 +135,7 @@ def setup_keys(data: Any) -> dict[str, Any]:
         raise UsageError("the set-up", "is missing", "read the page again")
     keys: dict[str, Any] = {name: short_text(data.get(name)) or None for name in SETUP_KEYS[:-5]}
     for name in _IN_DB:
-        keys[name] = None if keys[name] is None else _in_db(keys[name])
+        keys[name] = None if keys[name] is None else in_db(keys[name])
     keys["phantom"] = _PHANTOM.get(short_text(data.get("phantom")))
     keys["mute"] = _MUTE.get(short_text(data.get("mute")))
     keys["group"] = short_text(data.get("group")) or None
@@ -135,7 +156,7 @@ def _sends_of(value: Any) -> list[dict[str, Any]]:
             raise UsageError(
                 f"the send {mix or level!r}", "has no " + ("level" if mix else "mix"), "type both, or neither"
             )
-        sends.append({"mix": mix, "level": _in_db(level), **({"after_fader": True} if row.get("after_fader") else {})})
+        sends.append({"mix": mix, "level": in_db(level), **({"after_fader": True} if row.get("after_fader") else {})})
     return sends
 
 

@@ -21,7 +21,7 @@ from deskhand.tasks.keep import names_at
 from deskhand.web.cache import NewestFew
 from deskhand.web.hall import digest
 from deskhand.web.jobs import Jobs
-from deskhand.web.parse import chain_of, lies_in, source_table
+from deskhand.web.parse import chain_of, lies_in, source_table, with_units
 from deskhand.web.tries import HouseRecording, Sounds, Stretch, open_with_house
 
 if TYPE_CHECKING:
@@ -229,7 +229,7 @@ class PageState:
         UsageError
             A file elsewhere.
         """
-        chain = chain_of(value)
+        chain = with_units(chain_of(value))
         written = source_table(self.hall.text_of(shelf), name).get("chain", [])
         known = [block.get("file") for block in written]
         for count, block in enumerate(chain, 1):

@@ -29,6 +29,10 @@ def voice_parts(result: CheckResult, voice: Clearance) -> dict[str, Any]:
     end_s = max(shift + result.show.duration_s, shift + 1.0)
     return {
         "line": voice_line(voice),
+        "near": text(
+            "voice.near",
+            **{side: number(getattr(voice.audible_pct, side), 0) for side in ("mono", "left", "right")},
+        ),
         "pictures": {
             "mono": voice_picture(voice, shift, end_s),
             "left": voice_picture(voice, shift, end_s, "left"),
@@ -75,6 +79,7 @@ def voice_page(
     """
     costs = {cost.source: cost for cost in voice.by_source}
     knees = {pair.source: pair.knee_db for pair in voice.room}
+    hardest = min(voice.phrases, key=lambda phrase: phrase.audible_pct, default=None)
     order = sorted(strips, key=lambda strip: -costs[strip[0]].cost_pct if strip[0] in costs else 0.0)
     return render.page(
         "voice",
@@ -92,6 +97,7 @@ def voice_page(
             }
             for name, pair in order
         ],
+        begin_s=0.0 if hardest is None else hardest.start_s,
         learned_limits=voice.words != AudibilityLimits(),
         with_moves=voice.with_moves,
     )

@@ -15,7 +15,7 @@ from deskhand.result import plain
 from deskhand.web.cache import NewestFew
 from deskhand.web.hall import digest
 from deskhand.web.kept_moments import kept_moments
-from deskhand.web.parse import number_of, setup_fields, setup_keys, source_at, source_table
+from deskhand.web.parse import in_db, number_of, setup_fields, setup_keys, source_at, source_table
 from deskhand.web.source_view import source_page, tried_parts
 from deskhand.web.tries import pair_of, to_left_and_right
 from deskhand.web.voice import (
@@ -190,7 +190,7 @@ class SourcePages:
             base = data.get("base")
             if not isinstance(base, dict) or any(base.get(key) != value for key, value in standing.items()):
                 raise ConflictError(standing)
-            keys = {"fader": str(fader).strip() or None} if isinstance(fader, str) else {}
+            keys = {"fader": in_db(fader.strip()) or None} if isinstance(fader, str) else {}
             new_text = with_source(old_text, name, chain=chain, keys=keys)
             target = self._hall.week_file(shelf)
             write_atomically(target, new_text)

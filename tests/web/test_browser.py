@@ -400,6 +400,30 @@ class TestTheVoice:
             line.click(position={"x": 0.5 * line.bounding_box()["width"], "y": 40})
         page.locator("#play", has_text="Pause").wait_for(timeout=WAIT_MS)
 
+    def test_play_needs_no_moment_to_be_pressed_first(self, page, show):
+        page.goto(f"{show}/voice")
+        with page.expect_response(re.compile(r"/audio/.*flac"), timeout=WAIT_MS):
+            page.locator("#play").click()
+        page.locator("#play", has_text="Pause").wait_for(timeout=WAIT_MS)
+
+    def test_on_a_phone_the_result_stays_beside_what_is_tried(self, browser, show):
+        context = browser.new_context(**PHONE)
+        page = context.new_page()
+        page.goto(f"{show}/voice")
+        before = page.locator("#near").inner_text()
+        row = page.locator("table.tries tbody tr").nth(8)
+        row.locator("[data-fader]").fill("-20")
+        row.locator("[data-fader]").press("Enter")
+        page.wait_for_selector('#room[data-tries="1"]', timeout=WAIT_MS)
+        row.evaluate("row => row.scrollIntoView({ block: 'center', behavior: 'instant' })")
+        near, field = page.locator("#near").bounding_box(), row.locator("[data-fader]").bounding_box()
+        assert 0 <= near["y"] < field["y"] < PHONE["viewport"]["height"]
+        page.locator("table.tries tbody tr").first.locator("[data-fader]").fill("12")
+        page.locator("table.tries tbody tr").first.locator("[data-fader]").press("Enter")
+        page.wait_for_selector('#room[data-tries="2"]', timeout=WAIT_MS)
+        assert page.locator("#near").inner_text() != before
+        context.close()
+
 
 class TestPaper:
     def test_the_sheet_is_shown_and_printed(self, page, show):

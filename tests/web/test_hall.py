@@ -8,6 +8,7 @@ import os
 import re
 import shutil
 import threading
+import tomllib
 import tracemalloc
 from pathlib import Path
 
@@ -822,3 +823,36 @@ def test_a_disk_that_was_taken_out_is_told_in_one_line(tmp_path):
         answer = asker.drop("show", "vox.wav", b"RIFF")
     assert answer.status_code == 400
     assert one_line(answer.json()["problem"]).startswith("hall: cannot be read or written (No such file or directory)")
+
+
+class TestUnits:
+    def test_a_number_without_a_unit_has_the_only_one_there_is(self, root, asker):
+        """Gains are in dB and thresholds in dBFS; a frequency may be in Hz or kHz, and is asked about."""
+        plain = [
+            {"block": "bell", "frequency": "400 Hz", "gain": -6, "q": 2},
+            {"block": "compressor", "threshold": "-20", "ratio": 2},
+        ]
+        written = [
+            {"block": "bell", "frequency": "400 Hz", "gain": "-6 dB", "q": 2},
+            {"block": "compressor", "threshold": "-20 dBFS", "ratio": 2},
+        ]
+        source = next(one for one in read_house(root / "house.toml").source if one.name == "piano")
+        assert source
+        tried = [asker.told("try", id=asker.id, source="piano", start_s=0, chain=chain) for chain in (plain, written)]
+        assert tried[0]["steps"] == tried[1]["steps"]
+        assert tried[0]["steps"]
+        said = asker.refused(
+            "try", id=asker.id, source="piano", start_s=0, chain=[{"block": "bell", "frequency": 2, "gain": -6}]
+        )
+        assert "Hz" in said
+
+    def test_a_fader_is_saved_with_its_unit(self, root, asker):
+        base = {"chain": tomllib.loads(HOUSE)["source"][0]["chain"], "fader": "-6 dB"}
+        asker.told("save", id=asker.id, source="piano", chain=base["chain"], fader="-9", base=base)
+        assert 'fader = "-9 dB"' in (root / WEEK).read_text("utf-8")
+
+
+def test_an_address_that_leads_nowhere_is_said_in_a_line(asker):
+    answer = asker.get("/show//voice")
+    assert answer.status_code == 404
+    assert "There is no such page" in answer.text

@@ -37,6 +37,7 @@ async function work() {
   try {
     const found = await ask("/api/voice", { id: show(), voice: room.dataset.voice, settings: settings(), at: moment }, running.signal);
     by("voice-line").textContent = found.line;
+    by("near").textContent = found.near;
     by("index").textContent = found.index;
     for (const side of ["mono", "left", "right"]) {
       by(`share-${side}`).textContent = found.shares[side];
@@ -79,7 +80,12 @@ async function load(sound) {
   Object.assign(window, { deskhandPlayer: player });
 }
 
-const shown = controls(() => player, async () => {}, words);
+// without a moment it begins where the words are hardest to hear
+const shown = controls(() => player, async () => {
+  if (player) return;
+  moment ??= Number(room.dataset.begin);
+  await work();
+}, words);
 
 /** @param {number} at in seconds */
 function hearMoment(at) {
