@@ -104,7 +104,13 @@ def live(
 def _print_inputs() -> None:
     from deskhand.live.device import list_devices
 
-    for device in list_devices():
+    devices = list_devices()
+    if not devices:
+        click.echo(
+            "No audio input is connected: plug in the desk's interface and switch it on, or practise on a recording with: "
+            "deskhand live --replay RECORDING"
+        )
+    for device in devices:
         click.echo(
             f"{device.number:3}  {device.channels:2} channels  {device.sample_rate_hz / 1000:g} kHz  {device.name}"
         )

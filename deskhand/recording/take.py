@@ -260,6 +260,16 @@ def _stretch(start_s: float | None, end_s: float | None, end: int, rate: int) ->
     return first, last
 
 
+def _fix_of_missing(path: Path) -> str:
+    """Advice for a name that is not there: the name beside it that is nearly the same, where there is one."""
+    with suppress(OSError):
+        beside = [entry.name for entry in path.absolute().parent.iterdir() if not entry.name.startswith(".")]
+        near = names.nearest(path.name, beside, count=1)
+        if near:
+            return f'did you mean "{near[0]}"? else check the name, or that the card is in'
+    return "check the name, or that the card is in"
+
+
 def open_recording(path: Path, *, start_s: float | None = None, end_s: float | None = None) -> Recording:
     """Recording from the headers of its files; the samples are read by `Recording.blocks`.
 
@@ -280,7 +290,7 @@ def open_recording(path: Path, *, start_s: float | None = None, end_s: float | N
     notes: list[str] = []
     try:
         if not path.exists():
-            raise RecordingError(str(path), "no such file or folder", "check the name, or that the card is in")
+            raise RecordingError(str(path), "no such file or folder", _fix_of_missing(path))
         paths = audio_files(path, notes) if path.is_dir() else parts_beside(path)
     except OSError as error:  # a name too long, a folder or file that may not be read
         unreadable, problem = str(error.filename or path), f"cannot be read ({error.strerror})"

@@ -364,3 +364,11 @@ def test_the_keys_stay_in_view_on_a_small_terminal(tmp_path):
                 assert any(line.startswith("> ") for line in lines)
             seen.add(len(lines))
     assert seen == {24, 16}
+
+
+def test_a_computer_without_inputs_says_what_to_do(monkeypatch):
+    monkeypatch.setattr("deskhand.live.device.list_devices", list)
+    done = run("live", "--list")
+    assert done.exit_code == 0
+    assert "No audio input is connected" in done.output
+    assert "--replay" in done.output

@@ -642,6 +642,14 @@ class TestNotThere:
         with pytest.raises(RecordingError, match=r"sunday: no such file or folder"):
             open_recording(tmp_path / "sunday")
 
+    def test_a_name_that_is_nearly_there(self, tmp_path: Path) -> None:
+        (tmp_path / "show-2026-03-01").mkdir()
+        (tmp_path / ".show-2026-03-1").mkdir()
+        with pytest.raises(RecordingError, match=r'did you mean "show-2026-03-01"\?'):
+            open_recording(tmp_path / "show-2026-03-1")
+        with pytest.raises(RecordingError, match=r"no such file or folder; check the name"):
+            open_recording(tmp_path / "somewhere else")
+
     def test_a_name_longer_than_the_system_allows(self, tmp_path: Path) -> None:
         with pytest.raises(RecordingError, match=r"xxx"):
             open_recording(tmp_path / ("x" * 300))
