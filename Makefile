@@ -11,7 +11,7 @@ SELECT := -m "not slow"
 # what Python makes of each file is kept: many tests start it anew
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test test-all lint bench docs serve lock clean
+.PHONY: demo test test-all lint bench docs serve bundle lock clean
 
 demo: $(VENV)/.run
 	$(BIN)/deskhand demo
@@ -48,9 +48,14 @@ serve: $(VENV)/.run
 	@test -d demo-season || $(MAKE) --no-print-directory demo
 	$(BIN)/deskhand serve demo-season
 
+# one folder with Python, the libraries and a launcher, for this system; tried with an empty home
+bundle: $(VENV)/.run
+	$(BIN)/python -m tools.bundle --try
+
 lock:
 	uv pip compile pyproject.toml build.in --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements.txt
 	uv pip compile pyproject.toml build.in --all-extras --group test -c requirements.txt --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements-test.txt
+	uv pip compile pyproject.toml build.in --group bundle -c requirements.txt --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements-bundle.txt
 
 $(VENV)/.run: requirements.txt pyproject.toml
 	$(PYTHON) -m venv $(VENV)

@@ -123,7 +123,8 @@ def fail(line: str, status: int = WRONG_USE) -> NoReturn:
 
 
 def _is_terminal() -> bool:
-    return sys.stdout.isatty()
+    """True where somebody looks on; a bundle (PyInstaller sets `frozen`) is started by a double click, with a terminal or without."""
+    return bool(getattr(sys, "frozen", False)) or sys.stdout.isatty()
 
 
 @click.group(
