@@ -59,6 +59,17 @@ def test_every_reading_is_explained():
     assert not missing
 
 
+def test_how_often_a_tail_holds_is_what_the_study_counted():
+    """The guitar's table and the voices': column "within its ±", one row a room."""
+    counted = []
+    for part in _text("docs/validation-tails.md").split("\n## ")[1:]:
+        cells = re.findall(r"\| (\d+) of (\d+) \| \d+ \| [\d.]+ \|$", part, re.MULTILINE)
+        counted.append(f"{sum(int(held) for held, _ in cells)} of {sum(int(told) for _, told in cells)}")
+    assert len(counted) == 2
+    sure = _text("docs/measurements.md").split("## How sure")[1].split("\n## ")[0]
+    assert [count in " ".join(sure.split()) for count in counted] == [True, True], counted
+
+
 def test_example_house_file_of_the_docs_is_valid():
     found = re.search(r"```toml\n(\[house\].*?)```", _text("docs/house-file.md"), re.DOTALL)
     text = found[1].replace('source = "lead voice"', 'source = "piano"')
