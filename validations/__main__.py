@@ -1,4 +1,6 @@
-"""Run by `make test-all`."""
+"""Run by `make test-all`. With `--stale`: list the pages that are older than the code they depend on, and run nothing."""
+
+import sys
 
 from validations import (
     chain,
@@ -37,6 +39,13 @@ from validations import (
     tails,
     year,
 )
+
+if sys.argv[1:] == ["--stale"]:
+    from tools.provenance import old_pages
+
+    for old in old_pages(with_files=True):
+        print(old)
+    raise SystemExit
 
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
