@@ -20,6 +20,7 @@ from validations import (
     measurements,
     moments,
     moves,
+    mutations,
     names,
     normal,
     one_state,
@@ -51,5 +52,6 @@ for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
     heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix,
+    mutations,
 ):  # fmt: skip
     study.main()
