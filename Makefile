@@ -11,7 +11,7 @@ SELECT := -m "not slow"
 # what Python makes of each file is kept: many tests start it anew
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test test-all lint bench docs serve bundle lock clean
+.PHONY: demo test test-all fuzz lint bench docs serve bundle lock clean
 
 demo: $(VENV)/.run
 	$(BIN)/deskhand demo
@@ -32,6 +32,12 @@ test: $(VENV)/.test
 test-all: SELECT := -m ""
 test-all: test
 	$(BIN)/python -m validations
+
+# damaged input of every kind for so long (SECONDS_OF_FUZZ, SEED_OF_FUZZ); failures are files in fuzz-failures/
+SECONDS_OF_FUZZ ?= 600
+SEED_OF_FUZZ ?= 1
+fuzz: $(VENV)/.test
+	OPENBLAS_NUM_THREADS=1 $(BIN)/python -m tests.support.fuzz --seconds $(SECONDS_OF_FUZZ) --seed $(SEED_OF_FUZZ)
 
 lint: $(VENV)/.test
 	$(BIN)/pre-commit run --all-files

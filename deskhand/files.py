@@ -21,6 +21,20 @@ def _sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
+def replace_synced(written: Path, target: Path) -> None:
+    """Give a whole file its final name, on the disk before the name is: a power cut leaves the old or the new, never an empty one.
+
+    Raises
+    ------
+    OSError
+        It cannot be synced or renamed.
+    """
+    with written.open("rb+") as file:
+        os.fsync(file.fileno())
+    written.replace(target)
+    _sync_folder(target.parent)
+
+
 def write_atomically(path: Path, text: str | bytes) -> None:
     """Write a file whole or not at all.
 
@@ -35,12 +49,8 @@ def write_atomically(path: Path, text: str | bytes) -> None:
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
-                # on the disk before it takes the old one's name: a power cut leaves the old or the new, never an empty file
-                file.flush()
-                os.fsync(file.fileno())
             Path(name).chmod(0o644)
-            Path(name).replace(path)
-            _sync_folder(path.parent)
+            replace_synced(Path(name), path)
         except BaseException:
             Path(name).unlink(missing_ok=True)
             raise

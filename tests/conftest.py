@@ -182,7 +182,12 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter) -> None:
-    """Print the sources that were tested against."""
+    """Print the sources that were tested against, and the pages of studies that are older than their code."""
+    for report in terminalreporter.stats.get("passed", ()):
+        for name, value in report.user_properties:
+            if name == "old pages" and value:
+                terminalreporter.section("pages older than their code: python -m validations --stale says what changed")
+                terminalreporter.write_line(value)
     if _SOURCES:
         terminalreporter.section("checked against")
         for text, count in sorted(_SOURCES.items()):

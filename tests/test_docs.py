@@ -14,6 +14,7 @@ from deskhand import house
 from deskhand.cli import main
 from deskhand.findings import KINDS
 from deskhand.measure.readings import Readings
+from tools import provenance
 from tools.prose import overlong, wrapped
 
 ROOT = Path(__file__).parent.parent
@@ -57,6 +58,84 @@ def test_every_reading_is_explained():
     text = _text("docs/measurements.md")
     missing = [item.name for item in fields(Readings) if item.name != "not_measured" and f"`{item.name}`" not in text]
     assert not missing
+
+
+def test_how_often_a_tail_holds_is_what_the_study_counted():
+    """The guitar's table and the voices': column "within its ±", one row a room."""
+    counted = []
+    for part in _text("docs/validation-tails.md").split("\n## ")[1:]:
+        cells = re.findall(r"\| (\d+) of (\d+) \| \d+ \| [\d.]+ \|$", part, re.MULTILINE)
+        counted.append(f"{sum(int(held) for held, _ in cells)} of {sum(int(told) for _, told in cells)}")
+    assert len(counted) == 2
+    sure = _text("docs/measurements.md").split("## How sure")[1].split("\n## ")[0]
+    assert [count in " ".join(sure.split()) for count in counted] == [True, True], counted
+
+
+STUDIES = sorted((ROOT / "docs").glob("validation-*.md"))
+
+
+@pytest.mark.parametrize("path", STUDIES, ids=lambda path: path.stem)
+def test_a_page_of_a_study_says_where_it_comes_from(path):
+    foot = provenance.foot_of(path.read_text("utf-8"))
+    assert foot is not None, "write it with tools.provenance.write_page"
+    assert (ROOT / "validations" / f"{foot.study}.py").is_file()
+    # it is the last thing on the page
+    assert path.read_text("utf-8").rstrip().endswith("files).")
+
+
+def test_pages_that_are_older_than_their_code_are_listed(record_property):
+    """No failure: a study takes hours. `conftest` prints the list at the end of the run."""
+    record_property(
+        "old pages", ", ".join(f"{old.page.removesuffix('.md')} ({old.foot.date})" for old in provenance.old_pages())
+    )
+
+
+STUDY = {
+    "validations/x.py": b'"""A study."""\nfrom deskhand.a import f\nfrom tools.provenance import write_page\nSEED = 7\nf()\n',
+    "deskhand/__init__.py": b"",
+    "deskhand/a.py": b"from typing import TYPE_CHECKING\nfrom deskhand.b import g\nif TYPE_CHECKING:\n    from deskhand.c import T\nf = g\n",
+    "deskhand/b.py": b"def g():\n    return 1  # one\n",
+    "deskhand/c.py": b"T = int\n",
+    "deskhand/table.csv": b"1\n",
+}
+
+
+def changed(path, old, new):
+    assert old in STUDY[path]
+    return STUDY | {path: STUDY[path].replace(old, new)}
+
+
+def test_a_digest_is_of_what_the_code_does():
+    assert provenance.dependencies("x", STUDY) == [
+        "deskhand/__init__.py", "deskhand/a.py", "deskhand/b.py", "deskhand/table.csv", "validations/x.py",
+    ]  # fmt: skip
+    before = provenance.digest_of("x", STUDY)
+    assert before[1] == 5
+    for same in (
+        changed("deskhand/b.py", b"  # one", b"  # two"),
+        changed("deskhand/b.py", b"def g():\n", b'def g():\n\n    """Say one."""\n'),
+        changed("deskhand/c.py", b"int", b"str"),
+        changed("validations/x.py", b"write_page", b"write_pages"),
+    ):
+        assert provenance.digest_of("x", same) == before
+    for other in (
+        changed("deskhand/b.py", b"1", b"2"),
+        changed("deskhand/table.csv", b"1", b"2"),
+        changed("validations/x.py", b"7", b"8"),
+        changed("deskhand/b.py", b"1  # one", b"'#1'"),
+    ):
+        assert provenance.digest_of("x", other)[0] != before[0]
+    assert provenance.seeds_of(STUDY["validations/x.py"].decode()) == "SEED 7"
+
+
+def test_a_foot_is_read_as_it_is_written():
+    foot = provenance.Foot(
+        study="x", date="2026-03-01", commit="0123456", changed=True, seeds="SEED 7", digest="0" * 12, count=5
+    )
+    page = wrapped(f"# Page\n\nText.\n\n{foot}\n")
+    assert provenance.foot_of(page) == foot
+    assert provenance.without_foot(page) == "# Page\n\nText.\n"
+    assert provenance.without_foot("# Page\n") == "# Page\n"
 
 
 def test_example_house_file_of_the_docs_is_valid():

@@ -1,4 +1,6 @@
-"""Run by `make test-all`."""
+"""Run by `make test-all`. With `--stale`: list the pages that are older than the code they depend on, and run nothing."""
+
+import sys
 
 from validations import (
     chain,
@@ -18,6 +20,7 @@ from validations import (
     measurements,
     moments,
     moves,
+    mutations,
     names,
     normal,
     one_state,
@@ -38,9 +41,17 @@ from validations import (
     year,
 )
 
+if sys.argv[1:] == ["--stale"]:
+    from tools.provenance import old_pages
+
+    for old in old_pages(with_files=True):
+        print(old)
+    raise SystemExit
+
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
     heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix,
+    mutations,
 ):  # fmt: skip
     study.main()

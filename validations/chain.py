@@ -24,7 +24,7 @@ from tests.support import material
 from tests.support import oversampling as taps
 from tests.support.chain import made, read, true_peak_db
 from tests.support.tables import rows
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -338,7 +338,7 @@ def main() -> None:
         "",
         *fader_lines(),
     ]
-    TARGET.write_text(wrapped("\n".join(lines).rstrip() + "\n"), "utf-8")
+    write_page(TARGET, "\n".join(lines).rstrip() + "\n", __file__)
     print(TARGET)
 
 

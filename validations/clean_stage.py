@@ -21,7 +21,7 @@ from tests.support.stage.library import VARIABLE, Half, folder_given, open_libra
 from tests.support.stage.report import false_list, page_text
 from tests.support.stage.season import ShowRow, checked, clean_weeks, drift_judged_again, row_of, write_show
 from tests.support.stage.show import clean_show
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from tests.support.stage.library import Library
@@ -161,7 +161,7 @@ def main(words: list[str] | None = None) -> None:
         options.false_list.write_text(false_list(rows, options.half, options.weeks), "utf-8")
     planted_rows(library, options.faults, options.work)
     halves = {half: (stored_clean(options.work, half), stored_faults(options.work, half)) for half in get_args(Half)}
-    options.page.write_text(wrapped(page_text(halves, verify_runs=options.verify_runs, remark=options.remark)), "utf-8")
+    write_page(options.page, page_text(halves, verify_runs=options.verify_runs, remark=options.remark), __file__)
     print(options.page)
 
 

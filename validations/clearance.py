@@ -40,7 +40,7 @@ from tests.support.clearance import (
     stem,
 )
 from tests.support.intelligibility import BINAURAL_DB, BY_ID, EXAMPLES, QUIET_DB, extended, flat, interrupted, speech
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -510,7 +510,7 @@ def main() -> None:
         "",
         *middle_table(),
     ]
-    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
+    write_page(TARGET, "\n".join(lines) + "\n", __file__)
     said(str(TARGET))
 
 

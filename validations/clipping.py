@@ -21,6 +21,7 @@ import soundfile
 
 from tests.support.advice import Check, house_text
 from tests.support.signals import RATE_HZ, hits, plucks, speech_like
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -166,7 +167,7 @@ def main() -> None:
     print("\n".join(lines))
     # without the real sources the page would lose half of its rows
     if folder or not TARGET.exists():
-        TARGET.write_text("\n".join(lines), "utf-8")
+        write_page(TARGET, "\n".join(lines), __file__)
 
 
 if __name__ == "__main__":

@@ -18,7 +18,7 @@ from tests.support.processors import (
     Case,
     cases,
 )
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -40,7 +40,7 @@ def main() -> None:
             [round(t, 2) for t in case.times_off], f"fair {case.fair} gain {case.gain_off_db:.3f} legs {case.legs_right} chain {case.chain_db}",
             flush=True,
         )  # fmt: skip
-    TARGET.write_text(wrapped("\n".join(page(found))), "utf-8")
+    write_page(TARGET, "\n".join(page(found)), __file__)
     print(TARGET)
 
 

@@ -19,6 +19,7 @@ import numpy as np
 from deskhand.compare.run import compare
 from tests.support.blind_cases import KINDS, LENGTH_S, SEED, BlindCase, Half, make_case, scratch, write_case
 from tools.prose import wrapped
+from tools.provenance import write_page
 from validations.compare_settings import tables
 
 if TYPE_CHECKING:
@@ -303,10 +304,8 @@ def main() -> None:
         print(f"{name}: {text}")
     if options.page:
         halves = {half: stored(options.work, half) for half in get_args(Half)}
-        TARGET.write_text(
-            page({half: rows for half, rows in halves.items() if rows}, options.verify_runs, tables(options.work)),
-            "utf-8",
-        )
+        text = page({half: rows for half, rows in halves.items() if rows}, options.verify_runs, tables(options.work))
+        write_page(TARGET, text, __file__)
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from tests.support.encodings import CHANNELS, CUTS, NotWritten, encodings, outcomes
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -103,7 +103,7 @@ def page() -> str:
 
 def main() -> None:
     """Write the page."""
-    TARGET.write_text(wrapped(page()), "utf-8")
+    write_page(TARGET, page(), __file__)
     print(TARGET)
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from tests.support.evenings import SEED, VOICE_POINTS, Evening, Outcome, evenings
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -25,7 +25,7 @@ def main(count: int = COUNT) -> None:
     """Run the study and write the page."""
     with tempfile.TemporaryDirectory() as folder:
         rows = list(evenings(range(count), Path(folder)))
-    TARGET.write_text(wrapped(page_text(rows)), "utf-8")
+    write_page(TARGET, page_text(rows), __file__)
     print(TARGET)
 
 

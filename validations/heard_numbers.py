@@ -30,7 +30,7 @@ from tests.support.stage.effects import RATE_HZ, Sound, in_room, room_response
 from tests.support.stage.library import VARIABLE, Half, folder_given, open_library
 from tests.support.stage.season import checked, date_of
 from tests.support.stage.show import HOUSE_NAME, clean_show
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -278,7 +278,7 @@ def main() -> None:
     ]
     for work, half in options.weeks:
         lines += half_lines(audio, Path(work), half)
-    options.page.write_text(wrapped("\n".join(lines)), "utf-8")
+    write_page(options.page, "\n".join(lines), __file__)
     print(options.page)
 
 

@@ -28,7 +28,7 @@ from deskhand.findings.judgements import LEAST_NOTICEABLE, SHOW_BUDGET
 from deskhand.house import ROLES
 from deskhand.measure.passages import OCTAVES_HZ, tone_of
 from tests.support.repertoires import PLANTS, MadeSource, Plant, drawn_plant, house_of, kept_weeks
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
@@ -447,7 +447,7 @@ def main() -> None:
         ]
     for work, half in options.weeks:
         lines += season_lines(Path(work), half)
-    options.page.write_text(wrapped("\n".join(lines)), "utf-8")
+    write_page(options.page, "\n".join(lines), __file__)
     print(options.page)
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from tests.support.kills import LATEST_S, PARTS, VALUES, strike
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -85,7 +85,7 @@ before it could be told, whole; and the next take is kept in it. Failed: any of 
 This is about programs that end, as when a person or the system ends them. What a loss of power does depends on the disk:
 SQLite waits for it at every take (`synchronous = FULL`), which a disk that lies about it makes worthless.
 """
-    TARGET.write_text(wrapped(text), "utf-8")
+    write_page(TARGET, text, __file__)
     print(TARGET.read_text("utf-8"))
 
 

@@ -19,7 +19,7 @@ import numpy as np
 
 from tests.support.lead_steps import LINE_ROLES, LeadRow, has_presets, lead_rows, made_band, real_band
 from tests.support.stage.library import VARIABLE, Half, folder_given, open_library
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 COUNT: Final = 200
 """Cases of each kind of band."""
@@ -134,7 +134,7 @@ def main(words: list[str] | None = None) -> None:
         run(options.half, options.count, options.work, audio)
     run("synthesised", options.count if options.made is None else options.made, options.work, None)
     kinds = {kind: stored(options.work, kind) for kind in (*get_args(Half), "synthesised")}
-    options.page.write_text(wrapped(page_text(kinds)), "utf-8")
+    write_page(options.page, page_text(kinds), __file__)
     print(options.page)
 
 

@@ -45,7 +45,7 @@ from tests.support.stage.quantities import (
 )
 from tests.support.stage.score import seeded
 from tests.support.stage.show import clean_show
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -325,7 +325,7 @@ def main(words: list[str] | None = None) -> None:
     options.work.mkdir(parents=True, exist_ok=True)
     run(open_library(folder, options.half), options.shows, options.work)
     halves = {half: stored(options.work, half) for half in get_args(Half)}
-    options.page.write_text(wrapped(page_text(halves)), "utf-8")
+    write_page(options.page, page_text(halves), __file__)
     print(options.page)
 
 

@@ -32,7 +32,7 @@ from deskhand.store import KeptPart, TakeRow
 from tests.support import material
 from tests.support.repertoires import HZ, MadeSource, _smooth
 from tests.support.stage.library import RATE_HZ, folder_given, open_library
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -375,7 +375,7 @@ def main() -> None:
     for kept in KEPT:
         outcomes[kept] = judged_houses(kept, options.houses)
         print(kept, np.mean(outcomes[kept].clean), flush=True)
-    options.page.write_text(wrapped("\n".join(page_lines(measured, outcomes)) + "\n"), "utf-8")
+    write_page(options.page, "\n".join(page_lines(measured, outcomes)) + "\n", __file__)
     print(options.page)
 
 

@@ -23,7 +23,7 @@ from deskhand.recording import open_recording
 from tests.support import desk
 from tests.support.line_checks import data_of, times_s, watched
 from tests.support.needs import program
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 CHECKS: Final = 6
 SEED: Final = 6000
@@ -203,7 +203,7 @@ def main() -> None:
             f"An hour, fourteen times as fast: {hour['early']:.0f} MiB at its beginning, {hour['late']:.0f} MiB at its end.",
             "",
         ]
-    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
+    write_page(TARGET, "\n".join(lines), __file__)
     print(TARGET)
 
 

@@ -61,7 +61,7 @@ from tests.support.third_octaves import (
     libebur128,
     third_octaves,
 )
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -481,7 +481,7 @@ def main() -> None:
     for part in (loudness, bands, peers, filters, ear, rates, levels):
         lines += ["", *part()]
         print(f"{part.__name__}: {time.perf_counter() - began:.0f} s", flush=True)
-    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
+    write_page(TARGET, "\n".join(lines) + "\n", __file__)
     print(TARGET)
 
 

@@ -20,6 +20,7 @@ import scipy.signal as ss
 import soundfile
 
 from tests.support.feed import figures_of
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -166,7 +167,7 @@ def main() -> None:
         shares = (f"{100 * np.mean(cell):.1f} % of {len(cell)}" if cell else "none" for cell in cells)
         lines.append(f"| {name} | {strength:g} | " + " | ".join(shares) + " |")
     lines += ["", f"The limits were set on the tune half; the verify half was run {VERIFY_RUNS}.", ""]
-    TARGET.write_text("\n".join(lines), encoding="utf-8")
+    write_page(TARGET, "\n".join(lines), __file__)
 
 
 if __name__ == "__main__":

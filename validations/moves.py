@@ -42,7 +42,7 @@ from tests.support.feed import figures_of
 from tests.support.normals import house as baseline_of_shows
 from tests.support.normals import season
 from tests.support.season_data import tracks_of
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -300,7 +300,7 @@ def main() -> None:
             if len(found) >= count:
                 break
         lines += table(title, found)
-    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
+    write_page(TARGET, "\n".join(lines) + "\n", __file__)
     print(TARGET)
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from tests.support.track_names import labelled_desks, share_pct, verdict_on
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -133,7 +133,7 @@ def page(verdicts: dict[str, Verdicts]) -> list[str]:
 
 def main() -> None:
     """Run the study and write the page."""
-    TARGET.write_text(wrapped("\n".join(page(study()))), "utf-8")
+    write_page(TARGET, "\n".join(page(study())), __file__)
     print(TARGET)
 
 

@@ -28,7 +28,7 @@ from tests.support.normals import (
     season,
     study,
 )
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -205,7 +205,7 @@ def main() -> None:
         roc_picture(outcomes, DOCS / f"normal-roc-{kind}.svg")
         lines += [f"![Found over the share of clean shows with any finding](normal-roc-{kind}.svg)", ""]
     lines += level_table()
-    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
+    write_page(TARGET, "\n".join(lines), __file__)
     print(TARGET)
 
 

@@ -23,7 +23,7 @@ from deskhand.demo.season import ShowPlan, make_show
 from deskhand.demo.venue import house_text
 from tests.support.one_state import differences
 from tests.support.small_hall import Asker
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 SHOWS: Final = 50
 LENGTH_S: Final = 18.0
@@ -137,7 +137,7 @@ Different: any field of any input was.
 Not compared: what is printed where settings were saved on the page after its check; there the page says so, and a new check
 is what the command makes anyway.
 """
-    TARGET.write_text(wrapped(text), "utf-8")
+    write_page(TARGET, text, __file__)
 
 
 if __name__ == "__main__":

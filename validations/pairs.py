@@ -31,7 +31,7 @@ from tests.support.feed import figures_of
 from tests.support.repertoires import HZ, MadeSource, _cookbook, _smooth, kept_weeks
 from tests.support.stage.library import VARIABLE, Half, folder_given, open_library
 from tests.support.stage.show import clean_show
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -315,7 +315,7 @@ def main() -> None:
         heading = f"## Shows of real notes, half `{half}`: pairs, and inputs of one instrument"
         print(heading, flush=True)
         lines += [heading, "", *table(joined(_season_outcomes(library, options.work, options.seasons)))]
-    options.page.write_text(wrapped("\n".join(lines)), "utf-8")
+    write_page(options.page, "\n".join(lines), __file__)
     print(options.page)
 
 

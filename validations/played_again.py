@@ -23,7 +23,7 @@ from deskhand.baseline.played import PlayedAgain
 from deskhand.findings.judgements import LEAST_NOTICEABLE, SHOW_BUDGET
 from deskhand.measure.passages import tone_of
 from tests.support.repertoires import PASSAGES, PLANTS, SOURCES, MadeSource, house_of, kept_weeks
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -210,7 +210,7 @@ def main() -> None:
                 by_kept[repertoire, kept] = joined([house[kept] for house in houses])
             print(words, repertoire, flush=True)
         lines += [f"## Played another night a song differs by {words} of how songs differ", "", *table(by_kept)]
-    options.page.write_text(wrapped("\n".join([*lines, LEFT_OUT])), "utf-8")
+    write_page(options.page, "\n".join([*lines, LEFT_OUT]), __file__)
     print(options.page)
 
 

@@ -31,7 +31,7 @@ from deskhand.measure.stereo import alignment
 from deskhand.recording import Track
 from deskhand.store import TakeRow
 from tests.support.feed import figures_of
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -444,7 +444,7 @@ def main(folder: str | None = None) -> None:
             f"validations/polarity.py: skipped, no folder with manifest.csv, pairs.csv and split.csv; name one in {FOLDER}"
         )
         return
-    TARGET.write_text(wrapped("\n".join(page(study(Material(Path(named)))))), "utf-8")
+    write_page(TARGET, "\n".join(page(study(Material(Path(named))))), __file__)
     print(TARGET)
 
 

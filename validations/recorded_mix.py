@@ -31,7 +31,7 @@ from deskhand.mix.bus import Strip, source_matrix
 from deskhand.mix.voice_ratio import voice_ratio
 from deskhand.recording.held import held_recording
 from deskhand.store import KeptPart, TakeRow
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -190,7 +190,7 @@ def main() -> None:
         if options.cache:
             options.cache.write_bytes(pickle.dumps(weeks))
     results = {kept: judged(weeks, kept) for kept in KEPT if kept < len(weeks)}
-    options.page.write_text(wrapped("\n".join(page_lines(weeks, results)) + "\n"), "utf-8")
+    write_page(options.page, "\n".join(page_lines(weeks, results)) + "\n", __file__)
     print(options.page)
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from tests.support.reductions import PAIRS, SEED, pairs
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-reduction.md"
 
@@ -52,7 +52,7 @@ def main() -> None:
         lambda some: f"{sum(one.gated for one in some if not one.said)}",
     )
     lines.append("")
-    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
+    write_page(TARGET, "\n".join(lines), __file__)
     print(TARGET)
 
 

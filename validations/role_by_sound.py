@@ -42,6 +42,7 @@ from tests.support.stage.library import SING, VARIABLE, Half, faded, folder_give
 from tests.support.stage.score import pick, seeded
 from tests.support.stage.show import clean_show, rigs_of, week_of
 from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -544,12 +545,12 @@ def main(words: list[str] | None = None) -> None:
     if options.half == "verify":
         # groups of the stored table stand in the order of GROUPS
         verdicts = [verdict_on(sample, sound_model(), [group.name for group in GROUPS]) for sample in samples]
-        TARGET.write_text(verify_text(TARGET.read_text("utf-8"), verdicts), "utf-8")
+        write_page(TARGET, verify_text(TARGET.read_text("utf-8"), verdicts), __file__)
     else:
         settings, verdicts = chosen(samples)
         model = fitted(samples, settings)
         (Path(role_by_sound.__file__).parent / TABLE).write_text(table_text(model), "utf-8")
-        TARGET.write_text(page_text(settings, verdicts, samples), "utf-8")
+        write_page(TARGET, page_text(settings, verdicts, samples), __file__)
     print(TARGET)
 
 

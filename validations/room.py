@@ -23,6 +23,7 @@ from tests.support.room import (
     measured_show,
     stray_case,
 )
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -102,7 +103,7 @@ def main() -> None:
         *(f"| {label} | {value} |" for label, value in rows),
         "",
     ]
-    TARGET.write_text("\n".join(lines), "utf-8")
+    write_page(TARGET, "\n".join(lines), __file__)
     print(TARGET)
     for case in every:
         if not case.solved or case.hands > 1:

@@ -18,7 +18,7 @@ from deskhand.demo.season import _tracks, _write
 from deskhand.demo.venue import house_text
 from deskhand.tasks.check import check
 from tests.support.planted_faults import CASES, TIME_TOLERANCE_S
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 CLEAN_SHOWS = 20
 PLANTED_SHOWS = 5
@@ -93,7 +93,7 @@ def main() -> None:
         "A duplicate names both inputs concerned. A dropout between the hits of a drum, where there is only bleed, is no",
         "fault that anybody could hear, and is not said.",
     ]
-    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
+    write_page(TARGET, "\n".join(lines) + "\n", __file__)
     print(TARGET)
 
 

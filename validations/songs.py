@@ -26,7 +26,7 @@ from deskhand.measure.fingerprint import Fingerprint, FingerprintReader, unpacke
 from tests.support.stage.library import VARIABLE, Half, folder_given, open_library
 from tests.support.stage.score import seeded
 from tests.support.stage.songbook import COUSINS, RATE_HZ, Piece, Rendition, SongPlace, rehearsal, song_of
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from deskhand.baseline.passages import Passage
@@ -427,7 +427,7 @@ def main(words: list[str] | None = None) -> None:
         count_half(library, options.work)
     files = {half: options.work / f"songs-{half}.json" for half in get_args(Half)}
     halves = {half: json.loads(file.read_text("utf-8")) for half, file in files.items() if file.exists()}
-    options.page.write_text(wrapped(page_text(halves, options.verify_runs)), "utf-8")
+    write_page(options.page, page_text(halves, options.verify_runs), __file__)
     print(options.page)
 
 

@@ -21,7 +21,7 @@ from deskhand.units import number
 from deskhand.web.blind import AbxTest
 from tests.support.blind_tests import looped_lufs, rows, start
 from tests.support.small_hall import Asker, small_hall
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser
@@ -199,9 +199,8 @@ def main() -> None:
         print(*blind, sep="\n", flush=True)
         pages = page_rows(folder)
     start_text = number(START_DB, 0)
-    INTO.write_text(
-        wrapped(HEAD + "\n".join(pages) + "\n" + AFTER.format(start=start_text) + "\n".join(blind) + "\n"), "utf-8"
-    )
+    page = HEAD + "\n".join(pages) + "\n" + AFTER.format(start=start_text) + "\n".join(blind) + "\n"
+    write_page(INTO, page, __file__)
 
 
 if __name__ == "__main__":

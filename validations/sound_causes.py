@@ -30,7 +30,7 @@ from tests.support import material
 from tests.support.feed import reading_of
 from tests.support.notes import guitar, in_room, on_the_input, room, singing, stopped
 from tests.support.repertoires import _smooth
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -285,7 +285,7 @@ def main() -> None:
     ]
     for half in options.half or ["tune"]:
         lines += [f"## {HEADINGS[half]}", "", *table(counted(half, options.weeks)), ""]
-    options.page.write_text(wrapped("\n".join(lines)), "utf-8")
+    write_page(options.page, "\n".join(lines), __file__)
     print(options.page)
 
 

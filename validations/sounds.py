@@ -17,7 +17,7 @@ import numpy as np
 import pyloudnorm
 
 from tests.support.sounds import BOOST_DB, RATE_HZ, SOUNDS, changes_s, errors_s, read, show, strays_s
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 KINDS: Final = {"real": "notes of a real guitar", "synthetic": "plucked strings from arithmetic"}
 PLANTED: Final = 60
@@ -202,7 +202,7 @@ def main() -> None:
         "A change of level alone is placed less exactly than one of tone. Ambient differs from clean in its decays, not in its",
         "tone: a change between the two alone is often missed. A sound that comes back with other notes may count as another.",
     ]
-    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
+    write_page(TARGET, "\n".join(lines) + "\n", __file__)
     print(TARGET)
 
 

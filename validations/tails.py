@@ -17,7 +17,7 @@ from deskhand.measure.figures import TAIL_OCTAVES_HZ
 from deskhand.measure.notes import LEAST_DECAYS
 from tests.support import material
 from tests.support.notes import guitar, in_rooms, singing
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -190,7 +190,7 @@ def main() -> None:
         "",
         *octave_table(sung),
     ]
-    TARGET.write_text(wrapped("\n".join(lines) + "\n"), "utf-8")
+    write_page(TARGET, "\n".join(lines) + "\n", __file__)
     print(TARGET)
 
 

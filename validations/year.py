@@ -46,7 +46,7 @@ from tests.support.year import (
     source_today,
     write_week,
 )
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -429,7 +429,7 @@ def main(years: int = YEARS) -> None:
     for seed in range(1, years + 1):
         with tempfile.TemporaryDirectory(prefix="deskhand-year-") as name:
             counts.append(year(seed, Path(name)))
-    TARGET.write_text(wrapped(page_text(counts, courses())), "utf-8")
+    write_page(TARGET, page_text(counts, courses()), __file__)
     print(TARGET)
 
 

@@ -216,6 +216,8 @@ class FlacView(io.RawIOBase):
         head[position : position + 8] = (figures | extent.frames).to_bytes(8, "big")
         self._head = bytes(head)
         self._position = 0
+        self.problem: OSError | None = None
+        """First failure of the disk: the library that reads through this cannot be told of it, and takes it for the end."""
 
     def readable(self) -> bool:
         """Yes."""
@@ -231,7 +233,7 @@ class FlacView(io.RawIOBase):
 
     def seek(self, offset: int, whence: int = 0) -> int:
         """Go to a byte."""
-        self._position = offset + (0, self._position, self._end)[whence]
+        self._position = max(0, offset + (0, self._position, self._end)[whence])
         return self._position
 
     def readinto(self, buffer: Buffer) -> int:
@@ -239,7 +241,13 @@ class FlacView(io.RawIOBase):
         view = memoryview(buffer).cast("B")
         size = max(0, min(len(view), self._end - self._position))
         self._file.seek(self._position)
-        count = self._file.readinto(view[:size]) or 0
+        count = 0
+        try:
+            # a read may bring less than it was asked for, and the library would take that for the end
+            while count < size and (piece := self._file.readinto(view[count:size])):
+                count += piece
+        except OSError as error:
+            self.problem = self.problem or error
         overlap = max(0, min(count, len(self._head) - self._position))
         view[:overlap] = self._head[self._position : self._position + overlap]
         self._position += count

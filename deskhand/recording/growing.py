@@ -73,7 +73,13 @@ class GrowingFile:
         head += struct.pack("<4sI", b"data", _UNKNOWN)
         self._head = len(head)
         self._file = path.open("xb", buffering=0)
-        self._file.write(head)
+        try:
+            self._append(head)
+        except OSError:
+            # nothing was recorded: a file without a whole header would stand in the way of the next try
+            self._file.close()
+            path.unlink(missing_ok=True)
+            raise
 
     def write(self, samples: NDArray[np.float32]) -> None:
         """Append (channels, frames); samples above full scale are cut, as a converter would.
@@ -86,11 +92,9 @@ class GrowingFile:
         frames = samples.shape[1]
         whole = np.clip(np.rint(samples.T * np.float32(_FULL)), -_FULL, _FULL - 1).astype("<i4")
         packed = np.ascontiguousarray(whole).view(np.uint8).reshape(frames, self._channels, 4)[:, :, :_BYTES]
-        data = memoryview(np.ascontiguousarray(packed).tobytes())
         start = self._head + self.frames * self._channels * _BYTES
         try:
-            while data:
-                data = data[self._file.write(data) or 0 :]
+            self._append(np.ascontiguousarray(packed).tobytes())
         except OSError:
             # half a frame would shift every channel of what comes behind it
             self._file.seek(start)
@@ -100,13 +104,20 @@ class GrowingFile:
         if self.frames - self._stated >= self._update:
             self._state()
 
+    def _append(self, data: bytes) -> None:
+        """Write all of it, in as many pieces as the system takes."""
+        left = memoryview(data)
+        while left:
+            left = left[self._file.write(left) or 0 :]
+
     def _state(self) -> None:
-        """Bring the sizes in the header up to date."""
+        """Bring the sizes in the header up to date, and all of it onto the disk: a power cut costs no more than a crash."""
         size = self.frames * self._channels * _BYTES
         end = self._head + size
         self._file.seek(20)
         self._file.write(struct.pack("<QQQ", end + size % 2 - 8, size, self.frames))
         self._file.seek(end)
+        os.fsync(self._file.fileno())
         self._stated = self.frames
 
     def close(self) -> None:
@@ -116,7 +127,6 @@ class GrowingFile:
                 self._file.seek(0, os.SEEK_END)
                 self._file.write(b"\0")
             self._state()
-            os.fsync(self._file.fileno())
         except OSError:
             pass
         finally:

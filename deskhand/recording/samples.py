@@ -116,9 +116,18 @@ class LibrarySamples:
         except (soundfile.SoundFileError, OSError, TypeError) as error:
             if self._view is not None:
                 self._view.close()
+                self._raise_problem(0)
             reason = " ".join(str(getattr(error, "error_string", error)).split()).rstrip(".")
             problem = f"not audio that can be read ({reason})" if reason else "not audio that can be read"
             raise RecordingError(self._path.name, problem, COPY_AGAIN) from error
+
+    def _raise_problem(self, frame: int) -> None:
+        """Tell of a disk that failed while the library read."""
+        if self._view is None or self._view.problem is None:
+            return
+        where = f"{self._path.name} at {clock(frame / self.file.samplerate)}" if frame else self._path.name
+        problem = f"cannot be read ({self._view.problem.strerror or self._view.problem})"
+        raise RecordingError(where, problem, "check the card or cable and try again") from self._view.problem
 
     def _go_to(self, frame: int) -> None:
         """Go to a frame; codings that cannot be searched are decoded up to there."""
@@ -145,7 +154,9 @@ class LibrarySamples:
             if self._position != start:
                 self._go_to(start)
             samples = self.file.read(block.shape[1], dtype="float32", always_2d=True)
+            self._raise_problem(start)
         except soundfile.SoundFileError as error:
+            self._raise_problem(start)
             where = f"{self._path.name} at {clock(start / self.file.samplerate)}"
             raise RecordingError(where, f"the audio is damaged ({error})", "copy the file again") from error
         self._position = start + samples.shape[0]
@@ -165,7 +176,9 @@ class LibrarySamples:
             self._position += samples.shape[0]
             self._go_to(0)
         except soundfile.SoundFileError:
+            self._raise_problem(frame)
             return False
+        self._raise_problem(frame)
         return bool(samples.shape[0] == 1)
 
     def close(self) -> None:

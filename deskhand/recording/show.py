@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal, get_args
 
-from deskhand.errors import HouseError
+from deskhand.errors import HouseError, UsageError
 from deskhand.files import write_atomically
 from deskhand.recording.names import date_in
 from deskhand.units import parse_clock
@@ -89,7 +89,10 @@ def write_show_note(folder: Path, values: Mapping[str, str | None]) -> None:
 
     read_show_note(folder)
     path = folder / FILE_NAME
-    note = tomlkit.parse(path.read_text("utf-8-sig")) if path.is_file() else tomlkit.document()
+    try:
+        note = tomlkit.parse(path.read_text("utf-8-sig")) if path.is_file() else tomlkit.document()
+    except OSError as error:
+        raise UsageError(str(path), f"cannot be read ({error.strerror})", "check the disk and try again") from error
     for name, value in values.items():
         written = dt.date.fromisoformat(value) if name == "date" and value is not None else value
         if written is None:

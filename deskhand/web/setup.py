@@ -12,7 +12,7 @@ from starlette.concurrency import run_in_threadpool
 from starlette.responses import HTMLResponse, JSONResponse, Response
 
 from deskhand.errors import HouseError, UsageError
-from deskhand.files import write_atomically
+from deskhand.files import replace_synced, write_atomically
 from deskhand.house import (
     FILE_NAME,
     ROLES,
@@ -267,7 +267,7 @@ class SetupPages:
                 if os.path.lexists(target):  # another one arrived meanwhile
                     raise _exists_error(target)
                 target.parent.mkdir(exist_ok=True)
-                part.rename(target)
+                replace_synced(part, target)
 
         await run_in_threadpool(require_room)
         try:

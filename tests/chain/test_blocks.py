@@ -637,6 +637,7 @@ BAD_CURVES: Final = {
     "not-a-number": "100,0\n1000,nan\n",
     "without-end": "100,0\n1000,inf\n",
     "semicolons": "100;0\n1000;3\n",
+    "louder-than-numbers-go": "100,0\n1000,1e50\n",
     "no-text": b"\xff\xfe\x00\x01 100,0",
 }
 

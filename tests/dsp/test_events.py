@@ -86,6 +86,14 @@ def test_a_dropout_is_told_in_samples_of_the_take(rng: np.random.Generator) -> N
     assert gaps(signal, [300, 3600]) == [[6500.0, 6700.0]]
 
 
+@pytest.mark.parametrize("zeros", [16, 20, 31])
+def test_a_third_of_a_millisecond_of_zeros_is_a_dropout(rng: np.random.Generator, zeros: int) -> None:
+    # a driver that loses a packet loses 16 samples at the least (common practice, no source)
+    signal = 0.1 * rng.standard_normal(4000)
+    signal[1500 : 1500 + zeros] = 0.0
+    assert gaps(signal, [300, 3600]) == [[6500.0, 6500.0 + zeros]]
+
+
 @pytest.mark.parametrize(
     "split", [pytest.param(at, id=f"split-at-{at}") for at in (1499, 1500, 1501, 1600, 1699, 1700, 1701)]
 )

@@ -156,6 +156,16 @@ def test_steady_faults(name: str) -> None:
     assert severity_of(one(spoil(clean), role), kind) == "fix"
 
 
+@pytest.mark.parametrize(
+    ("mains_hz", "is_other"), [pytest.param(50.0, False, id="50-hz"), pytest.param(60.0, True, id="60-hz")]
+)
+def test_hum_at_other_mains_than_the_houses_is_said(mains_hz: float, is_other: bool) -> None:
+    """A house at 50 Hz: hum of 60 Hz came with a recording, a generator or a foreign power supply."""
+    hum = sum(sine(mains_hz * n, LENGTH_S, level_dbfs=-52.0) for n in (1, 2, 3))
+    [found] = [finding for finding in one(note() + hum, "guitar") if finding.kind == "hum"]
+    assert ("other-mains" in found.advice) is is_other
+
+
 def moments(sound: np.ndarray, kind: str, rng: np.random.Generator, at_s: tuple[float, ...]) -> np.ndarray:
     out = sound.copy()
     for time_s in at_s:

@@ -223,6 +223,19 @@ def test_the_summary_does_not_call_the_place_right_while_it_is_asked_about():
     assert summary(run.line) == ("4 of 4 arrived, 2 clean; ask who was playing: a, b")
 
 
+def test_half_a_second_of_pause_ends_a_turn_only_where_another_plays():
+    """A singer breathes for 1.2 s with nobody else sounding: the turn is still theirs; where the next one begins, it is over."""
+    breath = check()
+    breath.play("a", 4.0)
+    breath.play(None, 1.2)
+    assert breath.line.awaited is breath.of("a")
+    following = check()
+    following.play("a", 4.0)
+    following.play(None, 0.3)
+    following.play("b", 0.9)
+    assert following.line.awaited is following.of("b")
+
+
 def test_neighbours_exchanged():
     run = check()
     run.turn("b")
@@ -298,6 +311,17 @@ def test_what_a_microphone_overhears_is_not_its_player():
     assert not run.of("a").reported
     assert run.of("c").state == "waiting"
     assert run.of("b").state == "arrived"
+
+
+@pytest.mark.parametrize(
+    ("below_db", "sounds"), [pytest.param(14.0, True, id="14-db"), pytest.param(16.0, False, id="16-db")]
+)
+def test_how_far_below_the_loudest_an_input_still_sounds_itself(below_db: float, sounds: bool):
+    # both are far above their floor, and nobody has had a turn: only the distance tells
+    run = check()
+    run.play("a", 1.0, hears={"b": -20.0 - below_db})
+    assert run.of("a").sounding
+    assert run.of("b").sounding is sounds
 
 
 def test_a_finding_is_told_when_seen_twice_and_taken_back_when_missed_three_times():

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from deskhand.dsp.spectrum import NOMINAL_HZ, edges_hz, exact_hz
+from deskhand.measure.tone import harshest_s
 from tests.support.feed import figures_of, reading_of
 from tests.support.signals import RATE_HZ, amplitude, pink, sine, white
 from tests.support.tables import rows
@@ -145,3 +146,18 @@ def test_only_playing_counts(rng: np.random.Generator) -> None:
     # white noise at -60 dBFS puts about -49 dB re the tone into 8 kHz (bandwidth 1.8 kHz of 24 kHz)
     expected_db = -60.0 + 20.0 + 10 * np.log10((8912.5 - 7079.5) / 24000.0)
     assert tone_db["8000"] == pytest.approx(expected_db, abs=0.5)
+
+
+def test_the_harshest_moments_are_of_the_playing() -> None:
+    """A cymbal beside a microphone whose singer rests is no harshness of the singer's."""
+    tone = np.full((23, 31), 1e-6)
+    bands = [band for band, hz in enumerate(NOMINAL_HZ) if 2000 <= hz <= 5000]
+    # of 20 s the tenth part is told: the two in which it stands out, and not the three of the pause
+    tone[:, bands] *= np.linspace(0.5, 0.6, 23)[:, None]
+    tone[10:12, bands] = 1e-4
+    tone[15:18, bands] = 1e-2
+    playing = np.ones(230, bool)
+    playing[150:180] = False
+    assert harshest_s(tone, playing) == [(10.0, 12.0)]
+    # while it plays there, that is the harshest
+    assert harshest_s(tone, np.ones(230, bool)) == [(15.0, 18.0)]

@@ -17,6 +17,7 @@ from deskhand.house import SourceEdit, parse_house, with_edits
 from deskhand.moves.answers import with_answers
 from deskhand.moves.move import Move, Setting, cautions
 from deskhand.moves.text import with_sentences
+from deskhand.moves.week import edit_of
 from tests.support.examples import example
 
 CATALOGUE = tomllib.loads(resources.files("deskhand.moves").joinpath("texts.toml").read_text("utf-8"))
@@ -34,6 +35,14 @@ BELL = Move(
     action="bell-or-shelf",
     facts={"off_db": 3.14, "off_after_db": 1.27},
 )
+
+
+@pytest.mark.parametrize("side", ["left", "right", "mid", "side", "both"])
+def test_a_move_of_one_side_is_written_for_that_side(side: str) -> None:
+    setting = {"gain": Setting(before=0.0, after=-3.0, unit="dB")}
+    move = replace(BELL, id="x", block="trim", index=None, place=0, on=side, settings=setting)
+    [(place, block)] = edit_of([move]).new_blocks
+    assert (place, block["block"], block.get("on", "both")) == (0, "trim", side)
 
 
 @pytest.mark.parametrize("action", CATALOGUE["move"])

@@ -393,6 +393,13 @@ def test_feedback_is_minded_at_open_microphones_that_get_louder(checked):
     assert cautions("lead vocal", [], [bell("4 kHz", "-6 dB")]) == ("mind feedback",)
     assert cautions("keys", [bell("4 kHz", "1 dB")], []) == ()
 
+    def made_up(makeup):
+        return {"block": "compressor", "threshold": "-24 dBFS", "makeup": makeup}
+
+    # make-up gain is gain
+    assert cautions("lead vocal", [made_up("4 dB")], [made_up("2 dB")]) == ("mind feedback",)
+    assert cautions("lead vocal", [made_up("2 dB")], [made_up("4 dB")]) == ()
+
 
 # --- the input ---------------------------------------------------------------------------------------------------------
 

@@ -15,66 +15,19 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.errors import HistoryError
-from deskhand.store.history import open_history
-from deskhand.store.records import Dismissal, KeptPart, KeptTake
+from tests.support.histories import HOUSE, read_all, whole_history
 
 if TYPE_CHECKING:
     from pathlib import Path
 
-HOUSE: Final = "Tern Street Hall"
 DAMAGED_FILES: Final = 150
 """A second and a half; 3,000 were tried when the test was written."""
-
-
-def kept_part(source: str) -> KeptPart:
-    values = {f"tone_db.{band}": (float(band), 0.1) for band in range(40)}
-    return KeptPart(source=source, stage="tap", role="keys", tap="preamp", playing_s=10.0, values=values)
-
-
-def kept_take(week: int) -> KeptTake:
-    return KeptTake(
-        house=HOUSE,
-        show=f"week {week}",
-        date=f"2026-01-{week + 1:02}",
-        phase="rehearsal",
-        duration_s=60.0,
-        sample_rate_hz=48000,
-        recording="show",
-        house_hash="0",
-        deskhand="1",
-        parts=[kept_part("piano"), kept_part("bass"), kept_part("lead voice")],
-    )
 
 
 @pytest.fixture(scope="module")
 def whole(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A history of six weeks, with one dismissal."""
-    path = tmp_path_factory.mktemp("history") / "history.sqlite"
-    history = open_history(f"sqlite:///{path}", create=True)
-    assert history is not None
-    for week in range(6):
-        history.keep(kept_take(week))
-    dismissal = Dismissal(
-        source="piano", kind="tone", metric=None, show="week 1", date="2026-01-02", for_good=True, measured=1.0,
-        values={"tone_db.1": 1.0}, note="", said_by="Ana",
-    )  # fmt: skip
-    history.dismiss(dismissal, house=HOUSE)
-    history.close()
-    return path
-
-
-def read_all(path: Path) -> None:
-    """Every reading door of the history."""
-    history = open_history(f"sqlite:///{path}")
-    assert history is not None
-    try:
-        history.takes(house=HOUSE)
-        history.parts(house=HOUSE, phase="rehearsal", metrics=["tone_db."], most=60, stages=["tap"])
-        history.sources(house=HOUSE)
-        history.dismissals(house=HOUSE)
-        history.blind_tests(house=HOUSE)
-    finally:
-        history.close()
+    return whole_history(tmp_path_factory.mktemp("history") / "history.sqlite")
 
 
 def test_any_bytes_damaged_anywhere(whole: Path, tmp_path: Path) -> None:

@@ -522,3 +522,11 @@ def test_pink_noise_is_pink():
     """So that what is said of octaves holds: every octave the same power, within what chance leaves."""
     powers = octave_powers(np.array([pink(30.0, 1)]), RATE_HZ)
     assert 10 * np.log10(powers / powers.mean()) == pytest.approx(np.zeros(8), abs=1.0)
+
+
+def test_octaves_that_lie_50_db_below_the_loudest_are_not_heard():
+    """One octave at each of five levels below the loudest, all turned up by 3 dB but one: those further down than 50 dB are left out."""
+    below_db = np.array([0.0, -20.0, -40.0, -48.0, -52.0, -70.0, 0.0, 0.0])
+    before = 10.0 ** (below_db / 10.0)
+    changed = octave_change_db(before, before * 2.0)
+    assert set(changed) == {hz for hz, level in zip(OCTAVES_HZ, below_db, strict=True) if level > -50.0}

@@ -26,6 +26,8 @@ _CURVE_TAPS: Final = 4096
 """Taps of a measured response at 48 kHz: lines 12 Hz apart (48000 / 4096). Common practice, no source."""
 _CURVE_RATE_HZ: Final = 48000
 """Sample rate that `_CURVE_TAPS` is for; multiples of it take as many times more taps."""
+_CURVE_DB: Final = (-200.0, 60.0)
+"""Magnitudes that are read, as wide as gains of the house file; common practice, no source. Far beyond, a filter is no number."""
 
 
 class FilterProcessor(RowsProcessor):
@@ -119,6 +121,10 @@ def curve_taps(block: CurveBlock, sample_rate_hz: int, folder: Path | None) -> t
     known = np.array(points)
     if len(points) < 2 or not np.isfinite(known).all() or (known[:, 0] <= 0).any() or (np.diff(known[:, 0]) <= 0).any():
         raise HouseError(str(path), "a curve needs two points or more, frequencies rising from above 0", fix)
+    if (known[:, 1] < _CURVE_DB[0]).any() or (known[:, 1] > _CURVE_DB[1]).any():
+        allowed = f"{_CURVE_DB[0]:g} to {_CURVE_DB[1]:g} dB can be used"
+        farthest_db = known[np.argmax(np.abs(known[:, 1])), 1]
+        raise HouseError(str(path), f"a magnitude is {farthest_db:g} dB; {allowed}", "write magnitudes in dB")
     count = _CURVE_TAPS * max(1, round(sample_rate_hz / _CURVE_RATE_HZ))
     linear = block.phase == "linear"
     taps = fir.curve(known[:, 0], known[:, 1], sample_rate_hz=sample_rate_hz, minimum_phase=not linear, taps=count)

@@ -102,7 +102,9 @@ def _stop_block(level_dbfs: NDArray[np.float64], reading: SourceReading, context
         abrupt = any(context.figures.tracks[track].cut_s is not None for track in reading.tracks)
     else:
         dying_dbfs = level_dbfs[max(0, stop - _FALL_BLOCKS) : stop]
-        falling = bool((np.diff(dying_dbfs) < 0).all()) and float(dying_dbfs[0] - dying_dbfs[-1]) > _SILENT["dying_db"]
+        # what holds digital silence does not fall steadily
+        steady = bool(np.isfinite(dying_dbfs).all()) and bool((np.diff(dying_dbfs) < 0).all())
+        falling = steady and float(dying_dbfs[0] - dying_dbfs[-1]) > _SILENT["dying_db"]
         abrupt = (
             after_dbfs.size > 0
             and not falling

@@ -12,6 +12,7 @@ import numpy as np
 
 from deskhand import __version__
 from deskhand.chain.meter import Meters
+from deskhand.files import replace_synced
 from deskhand.leftovers import unfinished_prefix
 from deskhand.units import db_from_amplitude
 
@@ -132,7 +133,7 @@ def write_wave(
             for first, count in sound.blocks():
                 wave.write(summed(parts, first, count))
         Path(temporary).chmod(0o644)
-        Path(temporary).replace(path)
+        replace_synced(Path(temporary), path)
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
