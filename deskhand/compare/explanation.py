@@ -59,6 +59,8 @@ class Explanation:
     law: LawFit | None = None
     order: Order = ""
     """Place of the gain that asks for the level, where there is a tone beside it."""
+    gain_first: bool = False
+    """True where that gain is taken for in front of the tone."""
     legs: LegLaws | None = None
     addition: Addition | None = None
 

@@ -20,25 +20,16 @@ from deskhand.compare.explanation import (
     left_db,
 )
 from deskhand.compare.impulse import impulse_response, level_left_db
-from deskhand.compare.laws import Bench, read_gain
-from deskhand.compare.search import finished, fit_law
+from deskhand.compare.laws import read_gain
+from deskhand.compare.search import fit_law
 from deskhand.compare.sides import fit_legs, legs_apart
+from deskhand.compare.toned import toned_law
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from deskhand.compare.dynamics import Order
-    from deskhand.compare.laws import GainReading
-    from deskhand.compare.search import LawFit
-
     Array = NDArray[np.float64]
 
-_UNLIKE_DB: Final = 0.4
-"""Misfit above which another make is looked for. Common practice, no source."""
-_ORDER_TOLD: Final = 0.75
-"""Misfit of one order against the other's below which the order is told. The study `validations/compare_cases.py`."""
-_ROUNDS: Final = 3
-"""Times that tone and moving gain are found in turn. Common practice, no source."""
 _TONE_SEEN_DB: Final = 1.0
 """Decibels that a response leaves less than a gain, where there is a tone. The study `validations/compare_cases.py`."""
 
@@ -69,7 +60,7 @@ def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) 
     )
     # beside a gain that explains most, a little of a response is what its model lacks
     if seen_db > (TONE_WORTH_DB if plain.residual_db < filtered_db - CLEARLY_DB else _TONE_SEEN_DB):
-        explanations += _toned_law(before, after, rate_hz, undone)
+        explanations += toned_law(before, after, rate_hz, undone)
     return explanations
 
 
@@ -123,41 +114,3 @@ def _each_leg(before: Array, after: Array, rate_hz: int) -> list[Explanation]:
             if laws.residual_db < EXPLAINED_DB:
                 break
     return sorted(explanations, key=lambda explanation: -explanation.residual_db)
-
-
-def _toned_law(before: Array, after: Array, rate_hz: int, undone: Array) -> list[Explanation]:
-    """Level-dependent gain beside a response, the two found in turn: its detector behind the response, or in front of it."""
-    best: Explanation | None = None
-    law: LawFit | None = None
-    for _ in range(_ROUNDS):
-        source = impulse_response(before, undone, rate_hz, SHORT_S).predicted
-        reading = read_gain(source, after, rate_hz)
-        law = fit_law(reading) if law is None else finished(Bench(reading), law.shape, law.values)
-        if law is None:
-            break
-        law, order = _ordered(law, reading, before, search=best is None)
-        gain = law.gain(before.shape[1])
-        undone = after / np.maximum(gain, FLOOR)
-        residual_db = left_db(after, 10.0 ** (law.makeup_db / 20.0) * gain * source, rate_hz) + TONE_WORTH_DB
-        if best is not None and residual_db > best.residual_db - 0.5:
-            break
-        best = Explanation(
-            model="tone and level-dependent gain", residual_db=residual_db, parameters=law.parameters + 20, before=before, after=undone,
-            law=law, order=order,
-        )  # fmt: skip
-    return [] if best is None else [best]
-
-
-def _ordered(law: LawFit, reading: GainReading, before: Array, *, search: bool) -> tuple[LawFit, Order]:
-    """(law whose detector hears BEFORE or what the response makes of it, the order of the two): the nearer to the measured gain."""
-    steps = reading.gain_db.size
-    unfiltered = replace(reading, amplitude=np.abs(before[:, : steps * reading.hop]).max(axis=0))
-    in_front = finished(Bench(unfiltered), law.shape, law.values)
-    if search and min(law.misfit_db, in_front.misfit_db) > _UNLIKE_DB:
-        # one that hears BEFORE may be of another make altogether
-        searched = fit_law(unfiltered)
-        if searched is not None and searched.misfit_db < in_front.misfit_db:
-            in_front = searched
-    if in_front.misfit_db < _ORDER_TOLD * law.misfit_db:
-        return in_front, "first"
-    return law, "second" if law.misfit_db < _ORDER_TOLD * in_front.misfit_db else "cannot be told"

@@ -109,7 +109,7 @@ def law_account(chosen: Explanation, competition: Competition, flat_db: float, r
         link_of(chosen.before, competition.after, rate) if competition.before.shape[0] == 2 and not toned else "linked"
     )
     # behind a tone its detector hears the flat gain as well
-    heard_db = flat_db if toned and chosen.order != "first" else 0.0
+    heard_db = flat_db if toned and not chosen.gain_first else 0.0
     return describe_law(
         chosen.law,
         competition.after,
