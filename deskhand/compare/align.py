@@ -14,7 +14,15 @@ import scipy.fft
 import scipy.signal as ss
 import scipy.stats
 
-from deskhand.compare.anchors import ANCHOR_S, LEAST_PEAK, SURE_PEAK, find_anchors, jumps_between, shared_anchors, whitened
+from deskhand.compare.anchors import (
+    ANCHOR_S,
+    LEAST_PEAK,
+    SURE_PEAK,
+    find_anchors,
+    jumps_between,
+    shared_anchors,
+    whitened,
+)
 from deskhand.dsp.warp import read_at
 
 if TYPE_CHECKING:
@@ -49,6 +57,9 @@ _NO_DRIFT_PPM: Final = 0.3
 _LEAST_MOVED: Final = 0.75
 """Samples by which a drift moves from the first window to the last: filters move the peak by half a sample as the music changes. The study
 `validations/compare_cases.py`."""
+_WHOLE_SAMPLES: Final = 0.15
+"""A delay this near to whole samples is taken for whole: what bends the signal moves a peak by as much, and filters tell a part of a sample
+themselves. The study `validations/compare_cases.py`."""
 _CHANCE: Final = 0.01
 """A slope is a drift when chance makes one as steep more seldom: filters move the peak by tenths of a sample as the music changes."""
 _HIGHEST_PPM: Final = 500.0
@@ -258,6 +269,8 @@ def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment
         is_drift = abs(slope_ppm) >= _NO_DRIFT_PPM and moved >= _LEAST_MOVED and line.pvalue < _CHANCE
         if abs(slope_ppm) <= _HIGHEST_PPM and (drifts or is_drift):
             drift, delay_at_start = slope_ppm, float(line.intercept)
+    if not drift and abs(delay_at_start - round(delay_at_start)) < _WHOLE_SAMPLES:
+        delay_at_start = round(delay_at_start)
     return TimeAlignment(
         delay_samples=float(delay_at_start),
         polarity=polarity,

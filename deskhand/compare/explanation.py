@@ -53,6 +53,9 @@ class Explanation:
     after: Array
     """(channels, frames) of AFTER without late sound and moving gain."""
     bend: Bend | None = None
+    bend_input: Array | None = None
+    bend_output: Array | None = None
+    """Both (channels, frames): what the curve acts on and what comes of it, where that is not BEFORE and AFTER."""
     space: LateSound | None = None
     slow: MovingGain | None = None
     modulation: Modulation | None = None

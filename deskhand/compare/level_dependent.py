@@ -1,14 +1,12 @@
-"""Explanations by a gain that asks for the level: of all, of each leg, beside a tone, behind a first effect."""
+"""Explanations by a gain that asks for the level: of all, of each leg, beside a tone."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.compare.account import kind_of
-from deskhand.compare.bend import find_bend
+from deskhand.chain.blocks import to_mid_side
 from deskhand.compare.explanation import (
     CLEARLY_DB,
     EXPLAINED_DB,
@@ -28,28 +26,31 @@ from deskhand.compare.toned import toned_law
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from deskhand.compare.search import LawFit
+
     Array = NDArray[np.float64]
 
+_LEGS_FOUND_DB: Final = -30.0
+"""Residual of two legs' gains below which no other pair of legs is tried. Common practice, no source."""
 _TONE_SEEN_DB: Final = 1.0
 """Decibels that a response leaves less than a gain, where there is a tone. The study `validations/compare_cases.py`."""
 
 
 def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Explanation]:
     """Compressor, limiter or gate, of BEFORE as it is and behind a response."""
-    law = fit_law(read_gain(before, after, rate_hz))
+    reading = read_gain(before, after, rate_hz)
+    law = fit_law(reading, rough=True)
     if law is None:
         return []
-    gain = law.gain(before.shape[1])
-    makeup = 10.0 ** (law.makeup_db / 20.0)
-    plain = Explanation(
-        model="level-dependent gain", residual_db=left_db(after, makeup * gain * before, rate_hz), parameters=law.parameters,
-        before=before, after=after / np.maximum(gain, FLOOR), law=law,
-    )  # fmt: skip
+    filtered_db = left_db(after, filtered, rate_hz)
+    plain = _plain(before, after, rate_hz, law)
+    if plain.residual_db < filtered_db:
+        law = fit_law(reading)
+        plain = plain if law is None else _plain(before, after, rate_hz, law)
     explanations = [plain]
     if plain.residual_db < EXPLAINED_DB:
         return explanations
-    filtered_db = left_db(after, filtered, rate_hz)
-    if before.shape[0] == 2 and plain.residual_db < filtered_db + LEGS_APART_DB:
+    if before.shape[0] == 2 and (plain.residual_db < filtered_db + LEGS_APART_DB or _leg_is_left(after, filtered)):
         explanations += _each_leg(before, after, rate_hz)
         if explanations[-1].residual_db < EXPLAINED_DB:
             return explanations
@@ -64,39 +65,29 @@ def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) 
     return explanations
 
 
+def _plain(before: Array, after: Array, rate_hz: int, law: LawFit) -> Explanation:
+    """Level-dependent gain of BEFORE as it is."""
+    gain = law.gain(before.shape[1])
+    predicted = 10.0 ** (law.makeup_db / 20.0) * gain * before
+    return Explanation(
+        model="level-dependent gain", residual_db=left_db(after, predicted, rate_hz), parameters=law.parameters, before=before,
+        after=after / np.maximum(gain, FLOOR), law=law,
+    )  # fmt: skip
+
+
 def _flat_left_db(before: Array, after: Array) -> float:
     """Level of what one gain for all leaves of AFTER."""
     return level_left_db(after, float(np.sum(before * after) / max(float(np.sum(before**2)), 1e-30)) * before)
 
 
-def with_second(first: Explanation, after: Array, rate_hz: int) -> Explanation | None:
-    """Explanation with a saturation or a level-dependent gain behind what it holds; None where there is nothing to ask."""
-    # limiters leave something that a curve explains a little of
-    if (
-        first.law is not None
-        and first.bend is None
-        and not first.model.startswith("tone")
-        and kind_of(first.law) == "compressor"
-    ):
-        moved = 10.0 ** (first.law.makeup_db / 20.0) * first.law.gain(after.shape[1])
-        bend = find_bend(moved * first.before, after)
-        bent = bend.through(moved * first.before)
-        # the gain is undone on both sides of the curve: what is left between them is linear
-        return replace(
-            first, model=f"{first.model} and saturation", residual_db=left_db(after, bent, rate_hz), parameters=first.parameters + 33,
-            before=bent / np.maximum(moved, FLOOR), after=after / np.maximum(moved, FLOOR), bend=bend,
-        )  # fmt: skip
-    if first.law is None and (first.bend is not None or first.space is not None):
-        law = fit_law(read_gain(first.before, first.after, rate_hz))
-        if law is None:
-            return None
-        moved = 10.0 ** (law.makeup_db / 20.0) * law.gain(after.shape[1])
-        left = first.after - moved * first.before
-        return replace(
-            first, model=f"{first.model} and level-dependent gain", residual_db=left_db(after, after - left, rate_hz),
-            parameters=first.parameters + law.parameters, after=first.after / np.maximum(law.gain(after.shape[1]), FLOOR), law=law,
-        )  # fmt: skip
-    return None
+def _leg_is_left(after: Array, filtered: Array) -> bool:
+    """True where a response leaves more of one leg, left or right, middle or sides, than of both together."""
+    left = [
+        level_left_db(after_legs[row : row + 1], filtered_legs[row : row + 1])
+        for after_legs, filtered_legs in ((after, filtered), (to_mid_side(after), to_mid_side(filtered)))
+        for row in (0, 1)
+    ]
+    return max(left) > level_left_db(after, filtered) + LEGS_APART_DB
 
 
 def _each_leg(before: Array, after: Array, rate_hz: int) -> list[Explanation]:
@@ -111,6 +102,6 @@ def _each_leg(before: Array, after: Array, rate_hz: int) -> list[Explanation]:
                     parameters=laws.parameters, before=before, after=laws.undone, legs=laws,
                 )
             )  # fmt: skip
-            if laws.residual_db < EXPLAINED_DB:
+            if laws.residual_db < _LEGS_FOUND_DB:
                 break
     return sorted(explanations, key=lambda explanation: -explanation.residual_db)

@@ -67,8 +67,8 @@ _LEAST_S: Final = 3.0
 """Shortest recording that is compared: docs/compare.md tells it. Common practice, no source."""
 _NO_DELAY_SAMPLES: Final = 0.005
 """A smaller delay is none: docs/validation-compare.md finds latencies to 0.004 sample in the median."""
-_EXPLAINED_S: Final = 40.0
-"""Stretch on which explanations compete: some tens of notes and releases. Common practice, no source."""
+_EXPLAINED_S: Final = 24.0
+"""Stretch on which explanations compete: as long as the cases of `validations/compare_cases.py`."""
 _HOLDS_DB: Final = -50.0
 """Residual of a linear part with which it holds throughout a recording. Common practice, no source."""
 _LEGS_ASKED_DB: Final = -25.0
@@ -79,7 +79,17 @@ _OWN_DELAY_SAMPLES: Final = 2.0
 """Delay beside a moving gain or late sound up to which it is taken for theirs. Common practice, no source."""
 _LEAST_BESIDE_LATE_DB: Final = 1.5
 """Smallest gain of a shape that is told beside late sound, which lies on the response. The study `validations/compare_cases.py`."""
-_WITHOUT_TONE: Final = frozenset({"level-dependent gain", "saturation", "gain movement", "tremolo", "moving delay"})
+_WITHOUT_TONE: Final = frozenset(
+    {
+        "level-dependent gain",
+        "saturation",
+        "level-dependent gain and saturation",
+        "saturation and level-dependent gain",
+        "gain movement",
+        "tremolo",
+        "moving delay",
+    }
+)
 """Explanations that hold no response: one beside them was tried and was not worth its parameters, or there was nothing left for it."""
 
 

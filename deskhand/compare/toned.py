@@ -6,7 +6,7 @@ response undone. Gain and response are found in turn.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -34,6 +34,8 @@ _ORDER_TOLD_DB: Final = 4.0
 _ROUNDS, _MORE_ROUNDS = 4, 3
 """Both: times that tone and moving gain are found in turn, to begin with and from a start that is near. Each brings some 5 dB. Common
 practice, no source."""
+_POOR_DB: Final = -20.0
+"""Residual above which another start is tried. Common practice, no source."""
 _SETTLED_DB: Final = 0.5
 """Decibels less with which a round is the last. Common practice, no source."""
 _UNDONE_DB: Final = 50.0
@@ -54,7 +56,7 @@ class _Row:
     gain_first: bool
 
 
-def toned_law(before: Array, after: Array, rate_hz: int, undone: Array) -> list[Explanation]:
+def toned_law(before: Array, after: Array, rate_hz: int, standing: Array) -> list[Explanation]:
     """Level-dependent gain beside a response: behind it, or in front of it; none where no level explains the gain.
 
     Parameters
@@ -62,13 +64,17 @@ def toned_law(before: Array, after: Array, rate_hz: int, undone: Array) -> list[
     before, after : (channels, frames) arrays
         Recordings, aligned.
     rate_hz : int
-    undone : (channels, frames) array
+    standing : (channels, frames) array
         AFTER without a gain that was found without a response, or AFTER.
     """
-    second = _gain_second(before, after, rate_hz, undone, None, _ROUNDS)
+    second = _gain_second(before, after, rate_hz, standing, None, _ROUNDS)
     if second is None:
         return []
     first = _gain_first(before, after, rate_hz, second)
+    if min(row.residual_db for row in (second, first) if row is not None) > _POOR_DB:
+        # a gain that was found astray leads both astray: the response alone is another start
+        again = _gain_first(before, after, rate_hz, replace(second, after=after))
+        first = again if first is None or (again is not None and again.residual_db < first.residual_db) else first
     rows = [second] if first is None else [second, first]
     if first is not None and first.residual_db < second.residual_db:
         # what the one has found of the response is a nearer start for the other
@@ -96,22 +102,22 @@ def toned_law(before: Array, after: Array, rate_hz: int, undone: Array) -> list[
 
 
 def _gain_second(
-    before: Array, after: Array, rate_hz: int, undone: Array, law: LawFit | None, rounds: int
+    before: Array, after: Array, rate_hz: int, standing: Array, law: LawFit | None, rounds: int
 ) -> _Row | None:
     """Gain behind a response; None where no level explains it."""
     best: _Row | None = None
     for _ in range(rounds):
-        source = impulse_response(before, undone, rate_hz, SHORT_S).predicted
+        source = impulse_response(before, standing, rate_hz, SHORT_S).predicted
         reading = read_gain(source, after, rate_hz)
-        law = fit_law(reading) if law is None else finished(Bench(reading), law.shape, law.values)
+        law = fit_law(reading, rough=True) if law is None else finished(Bench(reading), law.shape, law.values)
         if law is None:
             break
         gain = law.gain(before.shape[1])
-        undone = after / np.maximum(gain, FLOOR)
+        standing = after / np.maximum(gain, FLOOR)
         residual_db = left_db(after, 10.0 ** (law.makeup_db / 20.0) * gain * source, rate_hz)
         if best is not None and residual_db > best.residual_db - _SETTLED_DB:
             break
-        best = _Row(law=law, reading=reading, residual_db=residual_db, before=before, after=undone, gain_first=False)
+        best = _Row(law=law, reading=reading, residual_db=residual_db, before=before, after=standing, gain_first=False)
     return best
 
 
@@ -121,12 +127,12 @@ def _gain_first(before: Array, after: Array, rate_hz: int, second: _Row) -> _Row
     response = impulse_response(before, second.after, rate_hz, SHORT_S)
     law: LawFit | None = None
     for _ in range(_MORE_ROUNDS):
-        reading = read_gain(before, _undone(after, response), rate_hz)
+        reading = read_gain(before, undone(after, response), rate_hz)
         if law is None:
             law = finished(Bench(reading), second.law.shape, second.law.values)
             if law.misfit_db > _UNLIKE_DB:
                 # one that hears BEFORE may be of another make altogether
-                searched = fit_law(reading)
+                searched = fit_law(reading, rough=True)
                 law = searched if searched is not None and searched.misfit_db < law.misfit_db else law
         else:
             law = finished(Bench(reading), law.shape, law.values)
@@ -139,8 +145,14 @@ def _gain_first(before: Array, after: Array, rate_hz: int, second: _Row) -> _Row
     return best
 
 
-def _undone(after: Array, response: ImpulseResponse) -> Array:
-    """(channels, frames) of AFTER with a response undone, as far down as it is known."""
+def undone(after: Array, response: ImpulseResponse) -> Array:
+    """(channels, frames) of a signal with a response undone, as far down as that is known.
+
+    Parameters
+    ----------
+    after : (channels, frames) array
+    response : ImpulseResponse
+    """
     frames = after.shape[1]
     size = scipy.fft.next_fast_len(frames + 2 * response.taps.shape[1], real=True)
     transfer = scipy.fft.rfft(response.taps, size, axis=1)
