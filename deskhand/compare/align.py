@@ -14,7 +14,15 @@ import scipy.fft
 import scipy.signal as ss
 import scipy.stats
 
-from deskhand.compare.anchors import ANCHOR_S, LEAST_PEAK, find_anchors, jumps_between, shared_anchors, whitened
+from deskhand.compare.anchors import (
+    ANCHOR_S,
+    LEAST_PEAK,
+    SURE_PEAK,
+    find_anchors,
+    jumps_between,
+    shared_anchors,
+    whitened,
+)
 from deskhand.dsp.warp import read_at
 
 if TYPE_CHECKING:
@@ -34,6 +42,14 @@ _INTERPOLATION: Final = 32
 """Values that a correlation is interpolated to for each sample: steps of 0.03 sample, parted further by a parabola. Common practice, no source."""
 _INTERPOLATED_SIDE: Final = 32
 """Samples on each side of a peak that are interpolated. Common practice, no source."""
+_WINDOWS_WANTED: Final = 8
+"""Windows that a short recording is followed in; they overlap there. Common practice, no source."""
+_WINDOW_SHARE: Final = 0.15
+"""Height of a peak against the highest window's below which a window holds something else. The study `validations/compare_cases.py`."""
+_EDGE_S, _EDGE_HOP_S = 1.0, 0.25
+"""Both: length and distance of the windows in which the end of what a delay holds for is looked for, beside a cut. Common practice, no source."""
+_EDGE_SHARE: Final = 0.5
+"""Height of a peak against the middle one's below which a window beside a cut holds something else. Common practice, no source."""
 _LEAST_WINDOWS: Final = 4
 """Windows that a line is laid through at least: two more than it needs. Common practice, no source."""
 _NO_DRIFT_PPM: Final = 0.3
@@ -41,6 +57,9 @@ _NO_DRIFT_PPM: Final = 0.3
 _LEAST_MOVED: Final = 0.75
 """Samples by which a drift moves from the first window to the last: filters move the peak by half a sample as the music changes. The study
 `validations/compare_cases.py`."""
+_WHOLE_SAMPLES: Final = 0.15
+"""A delay this near to whole samples is taken for whole: what bends the signal moves a peak by as much, and filters tell a part of a sample
+themselves. The study `validations/compare_cases.py`."""
 _CHANCE: Final = 0.01
 """A slope is a drift when chance makes one as steep more seldom: filters move the peak by tenths of a sample as the music changes."""
 _HIGHEST_PPM: Final = 500.0
@@ -63,6 +82,8 @@ class TimeAlignment:
     """First and last frame of BEFORE that the delay holds for; None for all that the two share."""
     jumps: tuple[Jump, ...] = ()
     """Cuts and insertions, in order of time."""
+    sure: bool = False
+    """True where chance does not align two recordings as well."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -150,18 +171,17 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = Fa
     windows = _follow(before, after, run, sample_rate_hz)
     if not windows:
         return _NO_ALIGNMENT
-    line = _line_through(windows, drifts=drifts)
+    line = replace(_line_through(windows, drifts=drifts), sure=max(anchor.prominence for anchor in run) >= SURE_PEAK)
     anchors = [run, *(group for group in anchors[1:] if not _holds_there(windows, group, sample_rate_hz))]
     if len(anchors) == 1:
         return line
     # another delay holds elsewhere: only what lies on this side of the jump is described
-    half = 0.5 * _WINDOW_S * sample_rate_hz
-    centres = [window.centre for window in windows]
+    first, last = _holds_between(before, after, windows, sample_rate_hz)
     earlier = [anchor.frame for group in anchors[1:] for anchor in group if anchor.frame < run[0].frame]
     later = [anchor.frame for group in anchors[1:] for anchor in group if anchor.frame > run[-1].frame]
     return replace(
         line,
-        used=(int(min(centres) - half) if earlier else 0, int(max(centres) + half) if later else before.shape[1]),
+        used=(first if earlier else 0, last if later else before.shape[1]),
         jumps=jumps_between(anchors, sample_rate_hz),
     )
 
@@ -171,6 +191,7 @@ def _follow(before: Array, after: Array, run: Sequence[Anchor], rate_hz: int) ->
     strongest = max(run, key=lambda anchor: anchor.prominence)
     frames = round(_WINDOW_S * rate_hz)
     reach = round(_REACH_S * rate_hz)
+    hop = int(np.clip((before.shape[1] - frames) // _WINDOWS_WANTED, frames // 4, 2 * frames))
     windows: list[_WindowDelay] = []
     for direction in (1, -1):
         expected, slope = float(strongest.delay), 0.0
@@ -187,7 +208,9 @@ def _follow(before: Array, after: Array, run: Sequence[Anchor], rate_hz: int) ->
                     slope = float(np.clip(slope, -_HIGHEST_PPM * 1e-6, _HIGHEST_PPM * 1e-6))
                 windows.append(window)
                 expected, last_start = window.delay_samples, start
-            start += direction * 2 * frames
+            start += direction * hop
+    highest = max((window.prominence for window in windows), default=0.0)
+    windows = [window for window in windows if window.prominence >= _WINDOW_SHARE * highest]
     if not windows:
         # too little stands in any window: the anchors alone
         windows = [
@@ -195,6 +218,28 @@ def _follow(before: Array, after: Array, run: Sequence[Anchor], rate_hz: int) ->
             for anchor in run
         ]  # fmt: skip
     return windows
+
+
+def _holds_between(before: Array, after: Array, windows: Sequence[_WindowDelay], rate_hz: int) -> tuple[int, int]:
+    """(first, last) frame of BEFORE between which the delay that was followed holds, as near as short windows tell."""
+    frames, hop = round(_EDGE_S * rate_hz), round(_EDGE_HOP_S * rate_hz)
+    ends = []
+    for window, direction in ((min(windows, key=lambda each: each.centre), -1), (max(windows, key=lambda each: each.centre), 1)):
+        # from inside the window that is known to hold, outwards
+        inside = int(window.centre) - frames // 2 - direction * frames
+        end, heights = inside + frames // 2, list[float]()
+        for start in range(inside, inside + direction * 64 * hop, direction * hop):
+            edge = _window_delay(before, after, start, frames, window.delay_samples, round(_REACH_S * rate_hz))
+            if edge is None:
+                if start < 0 or start + frames > before.shape[1]:
+                    break
+                continue
+            if edge.prominence < max(LEAST_PEAK, _EDGE_SHARE * float(np.median(heights or [0.0]))):
+                break
+            heights.append(edge.prominence)
+            end = start + frames // 2
+        ends.append(end)
+    return max(0, ends[0]), min(before.shape[1], ends[1])
 
 
 def _holds_there(windows: Sequence[_WindowDelay], group: Sequence[Anchor], rate_hz: int) -> bool:
@@ -224,6 +269,8 @@ def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment
         is_drift = abs(slope_ppm) >= _NO_DRIFT_PPM and moved >= _LEAST_MOVED and line.pvalue < _CHANCE
         if abs(slope_ppm) <= _HIGHEST_PPM and (drifts or is_drift):
             drift, delay_at_start = slope_ppm, float(line.intercept)
+    if not drift and abs(delay_at_start - round(delay_at_start)) < _WHOLE_SAMPLES:
+        delay_at_start = round(delay_at_start)
     return TimeAlignment(
         delay_samples=float(delay_at_start),
         polarity=polarity,
@@ -244,6 +291,7 @@ def refined(first: TimeAlignment, second: TimeAlignment) -> TimeAlignment:
         same_performance=True,
         used=first.used,
         jumps=first.jumps,
+        sure=first.sure,
     )
 
 

@@ -32,8 +32,10 @@ LEAST_PEAK: Final = 8.0
 _LEAST_ANCHOR: Final = 10.0
 """The same for a stretch that is looked for in all of AFTER. The study `validations/compare_cases.py`: of recordings that have nothing to do
 with each other the peaks reach 15, but no two agree; of one performance they lie between 30 and 300."""
-_SURE_PEAK: Final = 20.0
+SURE_PEAK: Final = 20.0
 """A peak this high is taken by itself, where the recording has no other stretch to bear it out. The same study."""
+_ALONE_PEAK: Final = 40.0
+"""The same where there are other stretches and none bears it out: music that was cut between each two. The same study."""
 _SAME_DELAY_S: Final = 0.003
 """Delays nearer than this, and what 500 ppm add between them, are one: filters move a peak by a millisecond or two. Common practice, no source."""
 _CLOCK: Final = 5e-4
@@ -148,16 +150,20 @@ def shared_anchors(anchors: Sequence[Anchor], rate_hz: int) -> list[list[Anchor]
     """
     left = [anchor for anchor in anchors if anchor.prominence >= _LEAST_ANCHOR]
     groups: list[list[Anchor]] = []
+    alone: list[list[Anchor]] = []
+    least_alone = SURE_PEAK if len(anchors) == 1 else _ALONE_PEAK
     while left:
         group = max(
             ([anchor for anchor in left if _agree(anchor, centre, rate_hz)] for centre in left),
             key=lambda members: sum(anchor.prominence for anchor in members),
         )
         left = [anchor for anchor in left if all(anchor is not member for member in group)]
-        # one stretch by itself may be chance, where there are others to ask
-        if len(group) > 1 or (len(anchors) == 1 and group[0].prominence >= _SURE_PEAK):
+        # one stretch by itself may be chance, or a bar that comes again, where others agree
+        if len(group) > 1:
             groups.append(sorted(group, key=lambda anchor: anchor.frame))
-    return groups
+        elif group[0].prominence >= least_alone:
+            alone.append(group)
+    return groups or alone
 
 
 def jumps_between(groups: Sequence[Sequence[Anchor]], rate_hz: int) -> tuple[Jump, ...]:

@@ -47,6 +47,12 @@ class Bend:
         """(channels, frames) of a signal through the curve."""
         return np.interp(signal, self.knots, self.values)
 
+    def undone(self, signal: Array) -> Array:
+        """(channels, frames) of a signal with the curve undone; where it is flat, as near as its corners tell."""
+        values = np.maximum.accumulate(self.values)
+        step = 1e-9 * max(float(np.abs(values).max()), 1e-9)
+        return np.interp(signal, values + step * np.arange(values.size), self.knots)
+
 
 def _normal_equations(before: Array, after: Array, knots: Array) -> tuple[Array, Array]:
     """((knots, knots), (knots,)) of the least-squares fit of straight pieces."""

@@ -54,7 +54,7 @@ class LegCurve:
     phase_rad: Array
 
 
-def leg_curve(transfer: Transfer, rate: int, *, moving: bool) -> LegCurve | None:
+def leg_curve(transfer: Transfer, rate: int, *, moving: bool, top_hz: float = np.inf) -> LegCurve | None:
     """Response at the frequencies of the grid, each over its twelfth of an octave, where the programme excites it; None where nowhere.
 
     Parameters
@@ -64,13 +64,15 @@ def leg_curve(transfer: Transfer, rate: int, *, moving: bool) -> LegCurve | None
         Sample rate in Hz.
     moving : bool
         True behind a moving gain, where the response is known less surely.
+    top_hz : float
+        Frequency above which nothing is known.
 
     References
     ----------
     Bendat & Piersol, Random Data, 4th ed., table 9.6.
     """
     least_sure_db = _LEAST_SURE_MOVING_DB if moving else _LEAST_SURE_DB
-    top_hz = _TOP_SHARE * rate
+    top_hz = min(_TOP_SHARE * rate, top_hz)
     spacing = transfer.frequency_hz[1]
     weight = np.where(transfer.excited, 1.0, 0.0) * transfer.coherence / np.maximum(1.0 - transfer.coherence, 1e-6)
     rows = []

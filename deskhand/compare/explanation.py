@@ -53,12 +53,17 @@ class Explanation:
     after: Array
     """(channels, frames) of AFTER without late sound and moving gain."""
     bend: Bend | None = None
+    bend_input: Array | None = None
+    bend_output: Array | None = None
+    """Both (channels, frames): what the curve acts on and what comes of it, where that is not BEFORE and AFTER."""
     space: LateSound | None = None
     slow: MovingGain | None = None
     modulation: Modulation | None = None
     law: LawFit | None = None
     order: Order = ""
     """Place of the gain that asks for the level, where there is a tone beside it."""
+    gain_first: bool = False
+    """True where that gain is taken for in front of the tone."""
     legs: LegLaws | None = None
     addition: Addition | None = None
 

@@ -1,14 +1,12 @@
-"""Explanations by a gain that asks for the level: of all, of each leg, beside a tone, behind a first effect."""
+"""Explanations by a gain that asks for the level: of all, of each leg, beside a tone."""
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.compare.account import kind_of
-from deskhand.compare.bend import find_bend
+from deskhand.chain.blocks import to_mid_side
 from deskhand.compare.explanation import (
     CLEARLY_DB,
     EXPLAINED_DB,
@@ -20,45 +18,39 @@ from deskhand.compare.explanation import (
     left_db,
 )
 from deskhand.compare.impulse import impulse_response, level_left_db
-from deskhand.compare.laws import Bench, read_gain
-from deskhand.compare.search import finished, fit_law
+from deskhand.compare.laws import read_gain
+from deskhand.compare.search import fit_law
 from deskhand.compare.sides import fit_legs, legs_apart
+from deskhand.compare.toned import toned_law
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from deskhand.compare.dynamics import Order
-    from deskhand.compare.laws import GainReading
     from deskhand.compare.search import LawFit
 
     Array = NDArray[np.float64]
 
-_UNLIKE_DB: Final = 0.4
-"""Misfit above which another make is looked for. Common practice, no source."""
-_ORDER_TOLD: Final = 0.75
-"""Misfit of one order against the other's below which the order is told. The study `validations/compare_cases.py`."""
-_ROUNDS: Final = 3
-"""Times that tone and moving gain are found in turn. Common practice, no source."""
+_LEGS_FOUND_DB: Final = -30.0
+"""Residual of two legs' gains below which no other pair of legs is tried. Common practice, no source."""
 _TONE_SEEN_DB: Final = 1.0
 """Decibels that a response leaves less than a gain, where there is a tone. The study `validations/compare_cases.py`."""
 
 
 def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Explanation]:
     """Compressor, limiter or gate, of BEFORE as it is and behind a response."""
-    law = fit_law(read_gain(before, after, rate_hz))
+    reading = read_gain(before, after, rate_hz)
+    law = fit_law(reading, rough=True)
     if law is None:
         return []
-    gain = law.gain(before.shape[1])
-    makeup = 10.0 ** (law.makeup_db / 20.0)
-    plain = Explanation(
-        model="level-dependent gain", residual_db=left_db(after, makeup * gain * before, rate_hz), parameters=law.parameters,
-        before=before, after=after / np.maximum(gain, FLOOR), law=law,
-    )  # fmt: skip
+    filtered_db = left_db(after, filtered, rate_hz)
+    plain = _plain(before, after, rate_hz, law)
+    if plain.residual_db < filtered_db:
+        law = fit_law(reading)
+        plain = plain if law is None else _plain(before, after, rate_hz, law)
     explanations = [plain]
     if plain.residual_db < EXPLAINED_DB:
         return explanations
-    filtered_db = left_db(after, filtered, rate_hz)
-    if before.shape[0] == 2 and plain.residual_db < filtered_db + LEGS_APART_DB:
+    if before.shape[0] == 2 and (plain.residual_db < filtered_db + LEGS_APART_DB or _leg_is_left(after, filtered)):
         explanations += _each_leg(before, after, rate_hz)
         if explanations[-1].residual_db < EXPLAINED_DB:
             return explanations
@@ -69,8 +61,18 @@ def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) 
     )
     # beside a gain that explains most, a little of a response is what its model lacks
     if seen_db > (TONE_WORTH_DB if plain.residual_db < filtered_db - CLEARLY_DB else _TONE_SEEN_DB):
-        explanations += _toned_law(before, after, rate_hz, undone)
+        explanations += toned_law(before, after, rate_hz, undone)
     return explanations
+
+
+def _plain(before: Array, after: Array, rate_hz: int, law: LawFit) -> Explanation:
+    """Level-dependent gain of BEFORE as it is."""
+    gain = law.gain(before.shape[1])
+    predicted = 10.0 ** (law.makeup_db / 20.0) * gain * before
+    return Explanation(
+        model="level-dependent gain", residual_db=left_db(after, predicted, rate_hz), parameters=law.parameters, before=before,
+        after=after / np.maximum(gain, FLOOR), law=law,
+    )  # fmt: skip
 
 
 def _flat_left_db(before: Array, after: Array) -> float:
@@ -78,34 +80,14 @@ def _flat_left_db(before: Array, after: Array) -> float:
     return level_left_db(after, float(np.sum(before * after) / max(float(np.sum(before**2)), 1e-30)) * before)
 
 
-def with_second(first: Explanation, after: Array, rate_hz: int) -> Explanation | None:
-    """Explanation with a saturation or a level-dependent gain behind what it holds; None where there is nothing to ask."""
-    # limiters leave something that a curve explains a little of
-    if (
-        first.law is not None
-        and first.bend is None
-        and not first.model.startswith("tone")
-        and kind_of(first.law) == "compressor"
-    ):
-        moved = 10.0 ** (first.law.makeup_db / 20.0) * first.law.gain(after.shape[1])
-        bend = find_bend(moved * first.before, after)
-        bent = bend.through(moved * first.before)
-        # the gain is undone on both sides of the curve: what is left between them is linear
-        return replace(
-            first, model=f"{first.model} and saturation", residual_db=left_db(after, bent, rate_hz), parameters=first.parameters + 33,
-            before=bent / np.maximum(moved, FLOOR), after=after / np.maximum(moved, FLOOR), bend=bend,
-        )  # fmt: skip
-    if first.law is None and (first.bend is not None or first.space is not None):
-        law = fit_law(read_gain(first.before, first.after, rate_hz))
-        if law is None:
-            return None
-        moved = 10.0 ** (law.makeup_db / 20.0) * law.gain(after.shape[1])
-        left = first.after - moved * first.before
-        return replace(
-            first, model=f"{first.model} and level-dependent gain", residual_db=left_db(after, after - left, rate_hz),
-            parameters=first.parameters + law.parameters, after=first.after / np.maximum(law.gain(after.shape[1]), FLOOR), law=law,
-        )  # fmt: skip
-    return None
+def _leg_is_left(after: Array, filtered: Array) -> bool:
+    """True where a response leaves more of one leg, left or right, middle or sides, than of both together."""
+    left = [
+        level_left_db(after_legs[row : row + 1], filtered_legs[row : row + 1])
+        for after_legs, filtered_legs in ((after, filtered), (to_mid_side(after), to_mid_side(filtered)))
+        for row in (0, 1)
+    ]
+    return max(left) > level_left_db(after, filtered) + LEGS_APART_DB
 
 
 def _each_leg(before: Array, after: Array, rate_hz: int) -> list[Explanation]:
@@ -120,44 +102,6 @@ def _each_leg(before: Array, after: Array, rate_hz: int) -> list[Explanation]:
                     parameters=laws.parameters, before=before, after=laws.undone, legs=laws,
                 )
             )  # fmt: skip
-            if laws.residual_db < EXPLAINED_DB:
+            if laws.residual_db < _LEGS_FOUND_DB:
                 break
     return sorted(explanations, key=lambda explanation: -explanation.residual_db)
-
-
-def _toned_law(before: Array, after: Array, rate_hz: int, undone: Array) -> list[Explanation]:
-    """Level-dependent gain beside a response, the two found in turn: its detector behind the response, or in front of it."""
-    best: Explanation | None = None
-    law: LawFit | None = None
-    for _ in range(_ROUNDS):
-        source = impulse_response(before, undone, rate_hz, SHORT_S).predicted
-        reading = read_gain(source, after, rate_hz)
-        law = fit_law(reading) if law is None else finished(Bench(reading), law.shape, law.values)
-        if law is None:
-            break
-        law, order = _ordered(law, reading, before, search=best is None)
-        gain = law.gain(before.shape[1])
-        undone = after / np.maximum(gain, FLOOR)
-        residual_db = left_db(after, 10.0 ** (law.makeup_db / 20.0) * gain * source, rate_hz) + TONE_WORTH_DB
-        if best is not None and residual_db > best.residual_db - 0.5:
-            break
-        best = Explanation(
-            model="tone and level-dependent gain", residual_db=residual_db, parameters=law.parameters + 20, before=before, after=undone,
-            law=law, order=order,
-        )  # fmt: skip
-    return [] if best is None else [best]
-
-
-def _ordered(law: LawFit, reading: GainReading, before: Array, *, search: bool) -> tuple[LawFit, Order]:
-    """(law whose detector hears BEFORE or what the response makes of it, the order of the two): the nearer to the measured gain."""
-    steps = reading.gain_db.size
-    unfiltered = replace(reading, amplitude=np.abs(before[:, : steps * reading.hop]).max(axis=0))
-    in_front = finished(Bench(unfiltered), law.shape, law.values)
-    if search and min(law.misfit_db, in_front.misfit_db) > _UNLIKE_DB:
-        # one that hears BEFORE may be of another make altogether
-        searched = fit_law(unfiltered)
-        if searched is not None and searched.misfit_db < in_front.misfit_db:
-            in_front = searched
-    if in_front.misfit_db < _ORDER_TOLD * law.misfit_db:
-        return in_front, "first"
-    return law, "second" if law.misfit_db < _ORDER_TOLD * in_front.misfit_db else "cannot be told"

@@ -1,4 +1,4 @@
-"""Gain that moves by itself and delays that move: rides of a fader, tremolo and chorus, told by their rate and depth."""
+"""Gain that moves by itself: rides of a fader, and tremolo, told by its rate and depth."""
 
 from __future__ import annotations
 
@@ -6,8 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
-import scipy.fft
-import scipy.signal as ss
 
 from deskhand.compare.impulse import level_left_db
 from deskhand.compare.interval import Interval
@@ -33,18 +31,6 @@ _MOST_SHARPER: Final = 1.2
 """Most of a harmonic's angle over the reading that is given back: a factor of two. Common practice, no source."""
 _STEP_S: Final = 0.005
 """Distance between two readings. Common practice, no source."""
-_CHORUS_RATE_HZ: Final = 12000.0
-"""Rate down to which moving delays are looked for. Common practice, no source."""
-_CHORUS_WINDOW_S: Final = 0.12
-"""Window in which a moving delay stands nearly still. Common practice, no source."""
-_CHORUS_LAGS_S: Final = (0.0015, 0.12)
-"""Delays that are looked for: from a flanger's to a slapback's. Common practice, no source."""
-_CHORUS_NEAR_S: Final = 0.0012
-"""Largest step of a moving delay from one window to the next. Common practice, no source."""
-_CHORUS_SHARE: Final = 0.5
-"""Share of windows that follow one another so, where chance leaves 2 %. The study `validations/compare_cases.py`."""
-_CHORUS_LEAST_S: Final = 0.0004
-"""Smallest movement that is told. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -147,60 +133,4 @@ def find_tremolo(before: Array, after: Array, rate_hz: int) -> tuple[MovingGain,
     return moving, Modulation(
         kind="tremolo", rate_hz=round(rate, 3), rate_interval_hz=Interval(low=round(rate - spread, 3), high=round(rate + spread, 3)),
         depth_db=round(depth, 1), depth_ms=None,
-    )  # fmt: skip
-
-
-def find_moving_delay(before: Array, after: Array, rate_hz: int) -> Modulation | None:
-    """Second, delayed sound whose delay moves (chorus, flanger); None where none is followed.
-
-    Parameters
-    ----------
-    before, after : (channels, frames) arrays
-        Recordings, aligned.
-    rate_hz : int
-    """
-    down = max(1, int(rate_hz / _CHORUS_RATE_HZ))
-    dry, wet = (ss.resample_poly(signal, 1, down, axis=1) for signal in (before, after))
-    rate = rate_hz / down
-    gain = float(np.sum(dry * wet) / max(float(np.sum(dry * dry)), 1e-30))
-    late = wet - gain * dry
-    frames, hop = round(_CHORUS_WINDOW_S * rate), round(0.25 * _CHORUS_WINDOW_S * rate)
-    first, last = (round(lag * rate) for lag in _CHORUS_LAGS_S)
-    size = scipy.fft.next_fast_len(2 * (frames + last), real=True)
-    window, edge = np.hanning(frames + 1)[:-1], round(0.3 * _CHORUS_LAGS_S[0] * rate)
-    loud = float(np.percentile(np.abs(dry), 90))
-    delays_s = []
-    for start in range(last, dry.shape[1] - frames, hop):
-        if float(np.sqrt(np.mean(dry[:, start : start + frames] ** 2))) < 0.05 * loud:
-            delays_s.append(np.nan)
-            continue
-        # the earlier sound of which this may be the repeat
-        earlier = scipy.fft.rfft(dry[:, start - last : start + frames], size, axis=1)
-        window_spectrum = scipy.fft.rfft(late[:, start : start + frames] * window, size, axis=1)
-        cross = np.sum(window_spectrum * np.conj(earlier), axis=0)
-        strength = np.sum(np.abs(earlier) ** 2, axis=0)
-        correlation = scipy.fft.irfft(cross / (strength + 0.02 * strength.mean()), size)
-        lags = np.abs(correlation[(np.arange(first, last) - last) % size])
-        lag = int(np.argmax(lags))
-        # what is only the edge of the direct sound follows itself
-        delays_s.append((first + lag) / rate if lag > edge else np.nan)
-    track = np.array(delays_s)
-    steps = np.abs(np.diff(track))
-    known = ~np.isnan(steps)
-    followed = float(np.mean(steps[known] < _CHORUS_NEAR_S)) if known.sum() > _CHORUS_SHARE * steps.size else 0.0
-    good = np.flatnonzero((steps[:-1] < _CHORUS_NEAR_S) & (steps[1:] < _CHORUS_NEAR_S)) + 1
-    if followed < _CHORUS_SHARE or good.size < 8:
-        return None
-    moved_s = float(np.percentile(track[good], 95) - np.percentile(track[good], 5))
-    if moved_s < _CHORUS_LEAST_S:
-        return None
-    filled = np.interp(np.arange(track.size), good, track[good])
-    lines = np.abs(np.fft.rfft((filled - filled.mean()) * np.hanning(filled.size), 8 * filled.size)) ** 2
-    hz = np.fft.rfftfreq(8 * filled.size, hop / rate)
-    inside = (hz > 0.1) & (hz < 8.0)
-    rate_of_turn = float(hz[inside][np.argmax(lines[inside])])
-    spread = rate / hop / filled.size
-    return Modulation(
-        kind="chorus", rate_hz=round(rate_of_turn, 2), rate_interval_hz=Interval(low=round(max(rate_of_turn - spread, 0.0), 2), high=round(rate_of_turn + spread, 2)),
-        depth_db=None, depth_ms=round(1000.0 * moved_s, 2),
     )  # fmt: skip

@@ -59,7 +59,12 @@ def details(chosen: Explanation, competition: Competition, rate: int) -> dict[st
     return {
         "saturation": None
         if chosen.bend is None
-        else describe_bend(chosen.bend, competition.before, competition.after, rate),
+        else describe_bend(
+            chosen.bend,
+            competition.before if chosen.bend_input is None else chosen.bend_input,
+            competition.after if chosen.bend_output is None else chosen.bend_output,
+            rate,
+        ),
         "reverb": None if chosen.space is None else chosen.space.reverb,
         "echoes": () if chosen.space is None else chosen.space.echoes,
         "modulation": chosen.modulation,
@@ -109,10 +114,12 @@ def law_account(chosen: Explanation, competition: Competition, flat_db: float, r
         link_of(chosen.before, competition.after, rate) if competition.before.shape[0] == 2 and not toned else "linked"
     )
     # behind a tone its detector hears the flat gain as well
-    heard_db = flat_db if toned and chosen.order != "first" else 0.0
+    heard_db = flat_db if toned and not chosen.gain_first else 0.0
+    # a saturation behind it makes a ceiling that is none of its own
+    bent_later = chosen.bend_input is not None and chosen.bend_output is competition.after
     return describe_law(
         chosen.law,
-        competition.after,
+        chosen.bend_input if bent_later and chosen.bend_input is not None else competition.after,
         heard_db,
         detector="" if link == "cannot be told" else "linked",
         order=chosen.order,

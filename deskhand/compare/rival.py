@@ -23,10 +23,12 @@ from deskhand.compare.explanation import (
     left_db,
 )
 from deskhand.compare.impulse import impulse_response, level_left_db
-from deskhand.compare.level_dependent import level_dependent, with_second
+from deskhand.compare.level_dependent import level_dependent
 from deskhand.compare.model import AS_GOOD_AS_ANY_DB, lively
-from deskhand.compare.movement import find_moving_delay, find_tremolo, slow_gain
+from deskhand.compare.movement import find_tremolo, slow_gain
+from deskhand.compare.moving_delay import find_moving_delay
 from deskhand.compare.result import Rival
+from deskhand.compare.second import toned_bend, with_second
 from deskhand.compare.space import find_space
 from deskhand.compare.steady import find_steady
 
@@ -39,8 +41,8 @@ if TYPE_CHECKING:
 
 _LINEAR_DB: Final = -54.0
 """Residual of a linear part below which nothing else is asked for: 9 bits. Common practice, no source."""
-_NOTHING_ADDED_DB: Final = -64.0
-"""Residual of a linear part below which nothing is added that can be heard beside it. Common practice, no source."""
+_NOTHING_ADDED_DB: Final = -57.0
+"""Residual of a linear part below which nothing is added that can be heard beside it. The study `validations/compare_cases.py`."""
 _SILENT_LEG: Final = 1e-7
 """Power of a leg against the strongest below which it holds nothing: -70 dB. Common practice, no source."""
 _LATE_WORTH_DB: Final = 3.0
@@ -99,10 +101,10 @@ def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], N
         tell(0.25 + 0.08 * number)
     best = min(tried, key=lambda explanation: explanation.cost_db(seconds))
     if _SECOND_ASKED_DB < best.residual_db < linear.residual_db - _SECOND_WORTH_DB:
-        second = with_second(best, after, rate_hz)
-        if second is not None and second.residual_db < best.residual_db - _SECOND_WORTH_DB:
-            best = second
-            tried.append(second)
+        law = next((each.law for each in tried if each.model == "level-dependent gain"), None)
+        seconds_tried = with_second(best, before, after, rate_hz, law)
+        tried += [second for second in seconds_tried if second.residual_db < best.residual_db - _SECOND_WORTH_DB]
+        best = min(tried, key=lambda explanation: explanation.cost_db(seconds))
     if best.residual_db > _CHORUS_ASKED_DB:
         modulation = find_moving_delay(before, after, rate_hz)
         if modulation is not None:
@@ -178,20 +180,15 @@ def _linear(before: Array, after: Array, rate_hz: int) -> tuple[Explanation, Arr
 
 
 def _bent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Explanation]:
-    """Saturation, of BEFORE as it is and behind a response."""
-    explanations: list[Explanation] = []
-    for name, source, parameters in (("saturation", before, 33), ("tone and saturation", filtered, 53)):
-        bend = find_bend(source, after)
-        bent = bend.through(source)
-        explanations.append(
-            Explanation(
-                model=name, residual_db=left_db(after, bent, rate_hz) + (TONE_WORTH_DB if source is filtered else 0.0),
-                parameters=parameters, before=bent, after=after, bend=bend,
-            )
-        )  # fmt: skip
-        if explanations[-1].residual_db < EXPLAINED_DB:
-            break
-    return explanations
+    """Saturation, of BEFORE as it is, in front of a response and behind one."""
+    bend = find_bend(before, after)
+    bent = bend.through(before)
+    alone = Explanation(
+        model="saturation", residual_db=left_db(after, bent, rate_hz), parameters=33, before=bent, after=after, bend=bend
+    )
+    if alone.residual_db < EXPLAINED_DB:
+        return [alone]
+    return [alone, *toned_bend(before, after, rate_hz, alone, filtered)]
 
 
 def _late(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Explanation]:

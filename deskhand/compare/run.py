@@ -20,6 +20,7 @@ from deskhand.compare.curve import (
     same_legs,
 )
 from deskhand.compare.dynamics import Dynamics, describe_gain
+from deskhand.compare.explanation import TONE_WORTH_DB
 from deskhand.compare.linear import JointEstimate, still
 from deskhand.compare.model import LegModel, choose_model, lively, resting_model, to_legs
 from deskhand.compare.nearest import chain_residual_db, nearest_chain
@@ -39,9 +40,11 @@ from deskhand.compare.result import AlignmentReport, CompareResult, ShapeReport
 from deskhand.compare.rival import explain
 from deskhand.compare.shapes import describe
 from deskhand.compare.sides import legs_apart
+from deskhand.compare.space import TOP_HZ
 from deskhand.compare.words import verdict
 from deskhand.errors import UsageError
 from deskhand.recording import open_recording
+from deskhand.units import db_from_power
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -64,8 +67,8 @@ _LEAST_S: Final = 3.0
 """Shortest recording that is compared: docs/compare.md tells it. Common practice, no source."""
 _NO_DELAY_SAMPLES: Final = 0.005
 """A smaller delay is none: docs/validation-compare.md finds latencies to 0.004 sample in the median."""
-_EXPLAINED_S: Final = 40.0
-"""Stretch on which explanations compete: some tens of notes and releases. Common practice, no source."""
+_EXPLAINED_S: Final = 24.0
+"""Stretch on which explanations compete: as long as the cases of `validations/compare_cases.py`."""
 _HOLDS_DB: Final = -50.0
 """Residual of a linear part with which it holds throughout a recording. Common practice, no source."""
 _LEGS_ASKED_DB: Final = -25.0
@@ -76,7 +79,17 @@ _OWN_DELAY_SAMPLES: Final = 2.0
 """Delay beside a moving gain or late sound up to which it is taken for theirs. Common practice, no source."""
 _LEAST_BESIDE_LATE_DB: Final = 1.5
 """Smallest gain of a shape that is told beside late sound, which lies on the response. The study `validations/compare_cases.py`."""
-_WITHOUT_TONE: Final = frozenset({"level-dependent gain", "saturation", "gain movement", "tremolo", "moving delay"})
+_WITHOUT_TONE: Final = frozenset(
+    {
+        "level-dependent gain",
+        "saturation",
+        "level-dependent gain and saturation",
+        "saturation and level-dependent gain",
+        "gain movement",
+        "tremolo",
+        "moving delay",
+    }
+)
 """Explanations that hold no response: one beside them was tried and was not worth its parameters, or there was nothing left for it."""
 
 
@@ -244,10 +257,19 @@ class _Tone:
     """Delay that no filter of this magnitude explains."""
 
 
-def _tone(model: LegModel, rate: int) -> _Tone | None:
-    """Response of a model's legs in shapes; legs that have the same are described together. None where nothing comes of BEFORE."""
+def _gain_alone(model: LegModel, before: Array) -> _Tone:
+    """Gain of each leg where no frequency stands out of what else acts."""
+    gains = np.sum(model.joint.linear**2, axis=1) / np.maximum(
+        np.sum(to_legs(before[:, model.part], model.legs) ** 2, axis=1), 1e-30
+    )
+    flat_db = [float(gain_db) for gain_db in db_from_power(np.maximum(gains, 1e-12))]
+    return _Tone(curves=[], shapes=[], flat_db=flat_db, rms_db=0.0, delay_samples=0.0)
+
+
+def _tone(model: LegModel, rate: int, top_hz: float) -> _Tone | None:
+    """Response of a model's legs in shapes, up to a frequency; legs that have the same are described together. None where nothing comes of BEFORE."""
     joint = model.joint
-    read = [leg_curve(transfer, rate, moving=joint.moves) for transfer in joint.transfers]
+    read = [leg_curve(transfer, rate, moving=joint.moves, top_hz=top_hz) for transfer in joint.transfers]
     # a leg of which nothing can be read is taken for what the other is
     known = [curve for curve in read if curve is not None]
     if not known:
@@ -291,18 +313,21 @@ def _comparison(
     rate, before, after = pair.rate, pair.before, pair.after
     # legs with gains of their own are described without the rest of the competition
     chosen = None if model.joint.moves else competition.chosen
-    tone = _tone(model, rate)
+    tone = _tone(model, rate, TOP_HZ if chosen is not None and chosen.space is not None else np.inf)
     if tone is None:
-        # two that were aligned by chance, or one that is drowned by something else
-        return _unrelated(before, after, rate, pair.names)
+        if not pair.alignment.sure:
+            # two that were aligned by chance
+            return _unrelated(before, after, rate, pair.names)
+        tone = _gain_alone(model, before)
     if chosen is not None and (chosen.model in _WITHOUT_TONE or chosen.legs is not None):
         tone = replace(tone, shapes=[], rms_db=0.0)
     if chosen is not None and not chosen.model.startswith("linear") and abs(tone.delay_samples) < _OWN_DELAY_SAMPLES:
         # late sound and moving gains turn the phase a little: that is no delay
         tone = replace(tone, delay_samples=0.0)
     if chosen is not None and chosen.space is not None:
+        told = chosen.space.tone_db >= TONE_WORTH_DB
         tone = replace(
-            tone, shapes=[shape for shape in tone.shapes if abs(shape.gain_db or 99.0) >= _LEAST_BESIDE_LATE_DB]
+            tone, shapes=[shape for shape in tone.shapes if told and abs(shape.gain_db or 99.0) >= _LEAST_BESIDE_LATE_DB]
         )
     tell(0.75)
     flat_db = float(np.mean(tone.flat_db))
@@ -329,7 +354,7 @@ def _comparison(
         schema=SCHEMA, deskhand=__version__, before_file=pair.names[0], after_file=pair.names[1], sample_rate_hz=rate,
         duration_s=round(before.shape[1] / rate, 3), channels=before.shape[0],
         alignment=alignment_report(pair, tone.delay_samples, flat_db + makeup_db),
-        response=tuple(response_points(model.legs, tone.curves, tone.delay_samples, rate)), shapes=tuple(tone.shapes),
+        response=tuple(response_points(model.legs[: len(tone.curves)], tone.curves, tone.delay_samples, rate)), shapes=tuple(tone.shapes),
         shapes_rms_db=round(tone.rms_db, 3), dynamics=tuple(dynamics), residual_db=round(model.joint.residual_db, 1),
         distortion_db=distortion_db, noise_dbfs=noise_dbfs, loudness_change_lu=change_lu, before=both_readings[0], after=both_readings[1],
         chain_residual_db=left_db, verdict=(), not_measured=missing, flat_gain_db=round(flat_db, 3), side_gain_db=side_gain_db(model, tone.flat_db),

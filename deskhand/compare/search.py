@@ -42,7 +42,7 @@ _SLOPE_STEP: Final = 2e-3
 """Share of a parameter's step in `SCALE` over which a slope is read. Common practice, no source."""
 _SECTION_S: Final = 1.0
 """Sections of time that are drawn again for the intervals. Common practice, no source."""
-_ASKED_AGAIN: Final = 3.0
+_ASKED_AGAIN: Final = 2.0
 """Misfit against the nearest's up to which the next is tried on the whole as well. Common practice, no source."""
 _EXCERPT_S: Final = 8.0
 """Stretch that models are tried on first: some tens of releases. Common practice, no source."""
@@ -136,12 +136,14 @@ def _liveliest(reading: GainReading) -> GainReading:
     return replace(part, weight=part.weight * (np.arange(steps) * STEP_S >= _SETTLE_S)) if first else part
 
 
-def fit_law(reading: GainReading) -> LawFit | None:
+def fit_law(reading: GainReading, *, rough: bool = False) -> LawFit | None:
     """Nearest model of a level-dependent gain; None where no level explains any of it.
 
     Parameters
     ----------
     reading : GainReading
+    rough : bool
+        True where the nearest of a stretch is enough: no rival of it, no parallel path, and so intervals too narrow to be told.
 
     References
     ----------
@@ -172,6 +174,8 @@ def fit_law(reading: GainReading) -> LawFit | None:
         start for start in nearest[1:] if start.misfit_db < _ASKED_AGAIN * nearest[0].misfit_db
     ]
     whole = Bench(reading)
+    if rough:
+        return finished(whole, nearest[0].shape, nearest[0].values)
     fits = [finished(whole, start.shape, start.values) for start in chosen_starts]
     fit = min(fits, key=lambda candidate: candidate.misfit_db * (_LIFT_WORTH if candidate.shape.law == "lift" else 1.0))
     if fit.shape.law == "lift":

@@ -9,7 +9,8 @@ import numpy as np
 import scipy.optimize
 import scipy.signal as ss
 
-from deskhand.compare.impulse import impulse_response
+from deskhand.compare.explanation import SHORT_S
+from deskhand.compare.impulse import impulse_response, level_left_db
 from deskhand.compare.interval import Interval
 from deskhand.compare.result import Echo, OctaveDecay, Reverb
 from deskhand.units import db_from_power, power_from_db
@@ -23,6 +24,8 @@ if TYPE_CHECKING:
 
 _RATE_HZ: Final = 14000.0
 """Rate down to which a room is listened to: the octaves from 125 Hz to 4 kHz pass (those of ISO 3382-1)."""
+TOP_HZ: Final = 0.43 * _RATE_HZ
+"""Frequency up to which late sound is taken out, and so up to which a tone is told beside it: the pass band at that rate."""
 _LENGTH_S: Final = 3.0
 """Longest response that is looked for: large halls. Common practice, no source."""
 _SHARE_OF_RECORDING: Final = 0.15
@@ -68,6 +71,8 @@ class LateSound:
     late: Array
     """(channels, frames) of the late sound, to be taken out of AFTER."""
     residual_db: float
+    tone_db: float
+    """Decibels that a response leaves less than a gain once the late sound is out, below `TOP_HZ`."""
 
 
 def find_space(before: Array, after: Array, rate_hz: int) -> LateSound | None:
@@ -99,7 +104,19 @@ def find_space(before: Array, after: Array, rate_hz: int) -> LateSound | None:
     if not echoes:
         wet_db = float(db_from_power(np.sum(slow_late**2) / max(float(np.sum(direct**2)), 1e-30)))
         reverb = _reverb(response, wet_db, direct_end, rate)
-    return LateSound(reverb=reverb, echoes=tuple(echoes), late=late, residual_db=response.residual_db)
+    return LateSound(
+        reverb=reverb,
+        echoes=tuple(echoes),
+        late=late,
+        residual_db=response.residual_db,
+        tone_db=_tone_db(slow_before, slow_after - slow_late, round(rate)),
+    )
+
+
+def _tone_db(before: Array, after: Array, rate_hz: int) -> float:
+    """Decibels that a response leaves less than a gain for all frequencies."""
+    gain = float(np.sum(before * after) / max(float(np.sum(before**2)), 1e-30))
+    return level_left_db(after, gain * before) - impulse_response(before, after, rate_hz, SHORT_S).residual_db
 
 
 def _stands_out(energy: Array, direct: int, rate: float) -> bool:
