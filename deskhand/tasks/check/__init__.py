@@ -103,8 +103,7 @@ def check(
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
     _name_moves(planned)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    seats = seat_results(setup, recording, meter, options)
-    songs = _songs(setup, readings, takes, known.passages)
+    songs, seats = _songs(setup, readings, takes, known.passages), seat_results(setup, recording, meter, options)
     facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier, seats)
     return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
 
