@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from deskhand.measure.sounds import Sound
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
+    from deskhand.result import SeatResult
     from deskhand.store import Dismissal, KeptPart
     from deskhand.tasks.check.compare import BaselineComparison
     from deskhand.tasks.check.measure import TakeReadings
@@ -82,6 +83,8 @@ class ShowFacts:
     songs: SongsResult | None
     earlier: dict[str, tuple[EarlierMove, ...]]
     """Source to its moves of this show that were done or declined before."""
+    seats: tuple[SeatResult, ...] = ()
+    """Sound in the house."""
 
     @property
     def voice_findings(self) -> list[Finding]:
@@ -138,6 +141,7 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
         reference=comparison.result,
         songs=facts.songs,
         recorded_mix=readings.recorded_mix,
+        seats=facts.seats,
         first=first,
         next=later,
     )
