@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.dsp.weighting import weighting_db
 from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
@@ -26,8 +27,6 @@ THRESHOLD_DB_SPL: Final = np.array([46.0, 27.0, 12.0, 6.5, 7.5, 8.0, 12.0])
 """Level below which speech is not received (Table A.3)."""
 MALE_SPECTRUM_DB: Final = np.array([-2.5, 0.5, 0.0, -6.0, -12.0, -18.0, -24.0])
 """Octave levels of male speech against the one at 500 Hz (edition 5: the two lowest are lower than in edition 4)."""
-_A_WEIGHTING_DB: Final = np.array([-16.1, -8.6, -3.2, 0.0, 1.2, 1.0, -1.1])
-"""A-weighting at the octaves (IEC 61672-1:2013, Table 3)."""
 _LIMIT_DB: Final = 15.0
 """Ratio of speech to noise from which nothing is gained, and below which nothing is left (A.2.1)."""
 STI_STEP: Final = 0.03
@@ -103,7 +102,7 @@ def speech_transmission_index(transfer: Array) -> float:
 
 def male_speech_db(level_dba: float) -> Array:
     """(7,) octave levels of male speech of an A-weighted level."""
-    total = float(db_from_power(float(power_from_db(MALE_SPECTRUM_DB + _A_WEIGHTING_DB).sum())))
+    total = float(db_from_power(float(power_from_db(MALE_SPECTRUM_DB + weighting_db("A", np.array(OCTAVES_HZ))).sum())))
     return np.asarray(MALE_SPECTRUM_DB + level_dba - total)
 
 
