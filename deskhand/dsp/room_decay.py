@@ -205,13 +205,13 @@ def room_decay(power: Array, *, sample_rate_hz: float, early: float = 0.0) -> Ro
         return RoomDecay(**none, range_db=end.range_db, curvature_pct=None)
     curve = decay_curve(power, end, sample_rate_hz=sample_rate_hz)
     curve = np.maximum(curve, 1e-12 * curve[0])
-    level_db = db_from_power(curve / curve[0])
+    total = float(curve[0]) + early
+    level_db = db_from_power(curve / total)
     values: dict[str, float | None] = dict(none)
     for name in _RANGES_DB:
         if end.range_db >= NEEDED_DB[name]:
             values[name] = _reverberation_s(level_db, name, sample_rate_hz)
     if end.range_db >= NEEDED_DB["energy"]:
-        total = float(curve[0]) + early
         for name, limit_s in (("c50_db", 0.05), ("c80_db", 0.08)):
             late = float(curve[min(round(limit_s * sample_rate_hz), curve.size - 1)])
             values[name] = float(db_from_power((total - late) / late))

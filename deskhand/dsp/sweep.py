@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
@@ -75,8 +76,9 @@ def exponential_sweep(shape: SweepShape, *, sample_rate_hz: float) -> Array:
     )
 
 
+@functools.lru_cache(maxsize=2)
 def inverse_spectrum(shape: SweepShape, *, sample_rate_hz: float, transform: int) -> NDArray[np.complex128]:
-    """(transform // 2 + 1,) spectrum by which a recorded sweep becomes its impulse response.
+    """(transform // 2 + 1,) spectrum by which a recorded sweep becomes its impulse response; read only.
 
     One over the spectrum of the sweep inside its band, faded to nothing at its ends: what lies outside was never played.
     """
@@ -86,7 +88,9 @@ def inverse_spectrum(shape: SweepShape, *, sample_rate_hz: float, transform: int
     share = np.clip(inside_octave / _EDGE_OCTAVE, 0.0, 1.0)
     weight = 0.5 - 0.5 * np.cos(np.pi * share)
     power = np.maximum(spectrum.real**2 + spectrum.imag**2, 1e-12)
-    return np.asarray(weight * np.conj(spectrum) / power)
+    inverse = np.asarray(weight * np.conj(spectrum) / power)
+    inverse.setflags(write=False)
+    return inverse
 
 
 def deconvolved(recording: Array, shape: SweepShape, *, sample_rate_hz: float) -> SweepResponse:

@@ -27,6 +27,8 @@ _SPEECH_HZ: Final = (500.0, 1000.0)
 _NONE: Final = "–"
 _WIDTH, _ROW, _LEFT, _BAR = 640, 74, 10, 560
 """Measures of the picture of the words. Common practice, no source."""
+_LEAST_DISTORTION_DB: Final = -60.0
+"""Distortion that is shown: 0.1 %; the sweep's own ends leave -80 dB. Common practice, no source."""
 _LIMITS: Final = (
     "What this does not tell: the index is of spoken words through the loudspeakers, at these microphones, with as many people in the room as "
     "were there; sung words, other seats, echoes from far walls and a lit face are not in it. Clearance and the index are two scales: they "
@@ -38,10 +40,11 @@ _REMARKS: Final = {
     "hum": "Hum in the microphone's line covers the end of the decay at {octaves}: look at its cable and earth.",
     "distortion": "The loudspeakers distort at {octaves}: up to {percent} %. Play it quieter, or have the loudspeaker and its amplifier looked at.",
     "compressed": "At {octaves} the loud sweeps lack up to {value} dB: a limiter or an amplifier holds them back.",
-    "two-slopes": "At {octaves} the decay has two slopes: a room beside it rings on, or part of it is damped more.",
+    "two-slopes": "At {octaves} the decay ends slower than it begins: T30 is up to {value} % longer than T20.",
     "clock": "Player and recorder have clocks of their own, {value} ppm apart: allowed for.",
     "played-again": "The file was played more than once: the last whole playing is used.",
 }
+_MISSING: Final = {"sti": "Index with noise", "noise": "Noise", "audible_pct": "The feed"}
 _CHANGES: Final = {"t20_s": "reverberation", "c80_db": "clarity C80", "sti_room": "speech transmission index of the room"}
 
 
@@ -65,17 +68,24 @@ def remark_text(remark: RoomRemark) -> str:
 
 def change_text(seat: str, comparison: RoomComparison) -> str:
     """Change of a seat since its kept measurement as a sentence."""
-    since = dt.date.fromisoformat(comparison.measured_at[:10]).strftime("%-d %B %Y")
+    day = dt.date.fromisoformat(comparison.measured_at[:10])
+    since = f"{day.day} {day:%B %Y}"
     if not comparison.changes:
         return f"{seat}: nothing that anybody would notice since {since} ({comparison.compared} numbers compared)."
-    return f"{seat}, since {since}: " + "; ".join(map(_change, comparison.changes)) + "."
+    by_name: dict[str, list[RoomChange]] = {}
+    for change in comparison.changes:
+        by_name.setdefault(change.name, []).append(change)
+    return f"{seat}, since {since}: " + "; ".join(_changes(name, changes) for name, changes in by_name.items()) + "."
 
 
-def _change(change: RoomChange) -> str:
-    """One changed number in words."""
-    where = f" at {_octave_words(change.octaves_hz)}" if change.octaves_hz else ""
-    digits, unit = {"t20_s": (2, " s"), "c80_db": (1, " dB"), "sti_room": (2, "")}[change.name]
-    return f"{_CHANGES[change.name]}{where} {number(change.value, digits)}{unit}, was {number(change.before, digits)}{unit}"
+def _changes(name: str, changes: Sequence[RoomChange]) -> str:
+    """Changes of one number in words: each value, what it was, and where."""
+    digits, unit = {"t20_s": (2, " s"), "c80_db": (1, " dB"), "sti_room": (2, "")}[name]
+    parts = []
+    for change in changes:
+        where = f" at {_octave_words(change.octaves_hz)}" if change.octaves_hz else ""
+        parts.append(f"{_fixed(change.value, digits)}{unit} (was {_fixed(change.before, digits)}){where}")
+    return f"{_CHANGES[name]} {', '.join(parts)}"
 
 
 def words_text(path: WordsPath) -> str:
@@ -84,20 +94,20 @@ def words_text(path: WordsPath) -> str:
     if path.audible_pct is not None:
         parts.append(f"the feed leaves the voice {path.feed_word} ({number(path.audible_pct, 0)} % audible)")
     if path.sti_room is not None:
-        parts.append(f"the room alone is {path.room_word} for speech (STI {number(path.sti_room, 2)})")
+        parts.append(f"the room alone is {path.room_word} for speech (STI {_fixed(path.sti_room, 2)})")
     if path.sti is not None and path.noise_dba is not None:
         basis = "measured" if path.noise_basis == "calibrated" else "as read on a meter"
         parts.append(
             f"with {number(path.noise_dba, 0)} dBA of noise ({basis}) under speech of {number(path.speech_dba or 0.0, 0)} dBA it is {path.word} "
-            f"(STI {number(path.sti, 2)})"
+            f"(STI {_fixed(path.sti, 2)})"
         )
     elif path.sti is not None:
-        parts.append(f"at {number(path.speech_dba or 0.0, 0)} dBA and without any noise it is {path.word} (STI {number(path.sti, 2)})")
+        parts.append(f"at {number(path.speech_dba or 0.0, 0)} dBA and without any noise it is {path.word} (STI {_fixed(path.sti, 2)})")
     if not parts:
         return f"{path.seat}: whether the words arrive cannot be told: {path.not_measured.get('sti_room', 'nothing is measured')}."
     most = {
         "feed": "Most is lost in the mix: make room for the voice first.",
-        "room": "The room takes most: nearer loudspeakers and less level of everything else help, more treble does not.",
+        "room": "The room takes most: loudspeakers nearer to the listeners help, more level does not.",
         "noise": "The noise takes most.",
     }
     return f"{path.seat}: {', '.join(parts)}." + (f" {most[path.most]}" if path.most else "")
@@ -109,8 +119,13 @@ def _mean(octaves: Sequence[OctaveRoom], name: str) -> float | None:
     return None if any(value is None for value in values) else sum(values) / len(values)
 
 
+def _fixed(value: float, digits: int) -> str:
+    """Number with all its digits, so that columns stand below each other."""
+    return f"{value:.{digits}f}".replace("-", "−")
+
+
 def _cell(value: float | None, digits: int) -> str:
-    return _NONE if value is None else number(value, digits)
+    return _NONE if value is None else _fixed(value, digits)
 
 
 def octave_table(seats: Sequence[SeatRoom], value_of: Callable[[OctaveRoom], float | None], digits: int) -> list[list[str]]:
@@ -140,6 +155,12 @@ def speech_table(result: RoomResult, seats: Sequence[SeatRoom]) -> list[list[str
     return rows
 
 
+def _heard_distortion(octave: OctaveRoom) -> float | None:
+    """Distortion of an octave; None where it is too little to matter."""
+    value = octave.distortion_db
+    return value if value is not None and value > _LEAST_DISTORTION_DB else None
+
+
 def tables(result: RoomResult) -> list[tuple[str, list[list[str]]]]:
     """Title and rows of every table."""
     seats = [seat for seat in result.seats if seat.refused is None]
@@ -150,13 +171,8 @@ def tables(result: RoomResult) -> list[tuple[str, list[list[str]]]]:
         ("Reverberation time T20 in s, by octave in Hz", octave_table(seats, lambda octave: octave.t20_s, 2)),
         ("Clarity C80 in dB, by octave in Hz", octave_table(seats, lambda octave: octave.c80_db, 1)),
     ]
-    if any(octave.distortion_db is not None for seat in seats for octave in seat.octaves):
-        titled.append(
-            (
-                "Distortion in dB against the fundamental, by octave in Hz",
-                octave_table(seats, lambda octave: octave.distortion_db, 0),
-            )
-        )
+    if any(_heard_distortion(octave) is not None for seat in seats for octave in seat.octaves):
+        titled.append(("Distortion in dB against the fundamental, by octave in Hz", octave_table(seats, _heard_distortion, 0)))
     return titled
 
 
@@ -183,8 +199,13 @@ def notes(result: RoomResult) -> list[str]:
     for seat in result.seats:
         lines += reasons(seat)
         lines += [f"{seat.seat}: {remark_text(remark)}" for remark in seat.remarks]
+    missing: dict[str, list[str]] = {}
     for path in result.words:
-        lines += [f"{path.seat}: {path.not_measured[name]}." for name in ("sti", "noise", "audible_pct") if name in path.not_measured]
+        for name in ("sti", "noise", "audible_pct"):
+            if name in path.not_measured:
+                missing.setdefault(f"{_MISSING[name]}: {path.not_measured[name]}.", []).append(path.seat)
+    everywhere = len(result.words)
+    lines += [line if len(seats) == everywhere else f"{', '.join(seats)}. {line}" for line, seats in missing.items()]
     return lines
 
 
@@ -236,10 +257,10 @@ def words_picture(path: WordsPath) -> str:
     if path.audible_pct is not None:
         bars.append(("the feed", path.audible_pct / 100.0, f"{path.feed_word}, {number(path.audible_pct, 0)} % audible"))
     if path.sti_room is not None:
-        bars.append(("the room", path.sti_room, f"{path.room_word}, STI {number(path.sti_room, 2)}"))
+        bars.append(("the room", path.sti_room, f"{path.room_word}, STI {_fixed(path.sti_room, 2)}"))
     if path.sti is not None:
         label = "room and noise" if path.noise_dba is not None else "room, at this level"
-        bars.append((label, path.sti, f"{path.word}, STI {number(path.sti, 2)}"))
+        bars.append((label, path.sti, f"{path.word}, STI {_fixed(path.sti, 2)}"))
     if not bars:
         return ""
     height = 20 + 46 * len(bars)

@@ -5,12 +5,14 @@ Each number is told where two of the three loud sweeps agree on it within what p
 
 from __future__ import annotations
 
+import functools
 import itertools
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
+from deskhand.dsp.octaves import exact_octave_hz, in_octaves
 from deskhand.dsp.room_decay import NEEDED_DB, reverberation_pm
 from deskhand.dsp.speech_transmission import OCTAVES_HZ as SPEECH_OCTAVES_HZ
 from deskhand.dsp.speech_transmission import STI_STEP, speech_transmission_index
@@ -25,7 +27,7 @@ from deskhand.seat.room_response import (
 )
 from deskhand.seat.sweep_plan import SHAPE, TAIL_S
 from deskhand.seat.sweep_search import find_sweeps
-from deskhand.units import finite, hertz, number
+from deskhand.units import db_from_power, finite, hertz, number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -50,12 +52,21 @@ _LEAST_BT: Final = 8.0
 backwards, 16 forwards)."""
 _OCTAVE_SHARE: Final = 0.71
 """Width of an octave against its middle (IEC 61260-1:2014, formulas 4 and 5)."""
+_MOST_OF_IT: Final = 0.5
+"""Share of an octave's noise from which it is hum."""
+_HUM_DB: Final = 10.0
+"""Range that is needed on top where the noise is hum: a steady tone adds to the decay or takes from it, noise does both; the study
+`validations/room_sweep.py`."""
+_ABOVE_RINGING_DB: Final = 10.0
+"""Distance of a clarity from that of the filter alone: at 10 dB the filter takes 0.4 dB. Computed."""
 _DISTORTION_DB: Final = -26.0
 """Distortion from which it is said: 5 %. Common practice, no source."""
 _COMPRESSED_DB: Final = 1.0
 """Gain that the loud sweeps lose from which a limiter or an amplifier holds them back. Common practice, no source."""
 _CURVED_PCT: Final = 10.0
 """Curvature from which a decay has two slopes (ISO 3382-2:2008, B.3)."""
+_CURVED_OCTAVES: Final = 3
+"""Octaves of two slopes from which it is said: a single one is a strong reflection. Common practice, no source."""
 _CLOCK_PPM: Final = 20.0
 """Difference of clocks from which it is said: two devices without a common clock. Common practice, no source."""
 _LEAST_SWEEPS: Final = 2
@@ -123,6 +134,20 @@ class SeatRoom:
     remarks: tuple[RoomRemark, ...] = ()
 
 
+@functools.lru_cache(maxsize=1)
+def _ringing_db() -> dict[str, tuple[float, ...]]:
+    """C50 and C80 of each octave's filter alone: nothing drier can be told."""
+    rate_hz, middle = 48000, 24000
+    click = np.zeros(2 * middle)
+    click[middle] = 1.0
+    power = in_octaves(click, [exact_octave_hz(octave_hz) for octave_hz in OCTAVES_HZ], sample_rate_hz=rate_hz) ** 2
+    ratios = {}
+    for name, limit_s in (("c50_db", 0.05), ("c80_db", 0.08)):
+        last = middle + round(limit_s * rate_hz)
+        ratios[name] = tuple(float(db_from_power(row[:last].sum() / max(row[last:].sum(), 1e-30))) for row in power)
+    return ratios
+
+
 def _agreeing(values: Sequence[float], tolerance: float) -> float | None:
     """Mean of the two values that are nearest to each other and of those beside them; None where the two are further apart than noticed."""
     if len(values) < _LEAST_SWEEPS:
@@ -141,21 +166,22 @@ def _octave_room(row: int, readings: Sequence[SweepReading], middle: SweepReadin
     range_db = float(np.median([decay.range_db for decay in decays]))
     values: dict[str, float | None] = {}
     reasons: dict[str, str] = {}
-    cause = "hum" if noise.hum_share[row] > 0.5 else "the noise"  # noqa: PLR2004 - most of it
+    is_hum = noise.hum_share[row] > _MOST_OF_IT
     for name in NOTICED:
         told = [value for decay in decays if (value := getattr(decay, name)) is not None]
         tolerance = NOTICED[name] * (float(np.median(told)) if told and name in RELATIVE else 1.0)
+        needed_db = NEEDED_DB.get(name, NEEDED_DB["energy"]) + (_HUM_DB if is_hum else 0.0)
         value = _agreeing(told, tolerance)
-        if value is None and len(told) >= _LEAST_SWEEPS:
-            reasons[name] = "the sweeps differ by more than is noticed: something sounded during one of them"
-        elif value is None:
-            needed_db = NEEDED_DB.get(name, NEEDED_DB["energy"])
+        if range_db < needed_db or len(told) < _LEAST_SWEEPS:
             height = "does not stand" if not range_db > 0.0 else f"stands only {number(range_db, 0)} dB"
-            reasons[name] = f"the sweep {height} above {cause}; {number(needed_db, 0)} dB are needed"
+            reasons[name] = f"the sweep {height} above {'hum' if is_hum else 'the noise'}; {number(needed_db, 0)} dB are needed"
+        elif value is None:
+            reasons[name] = "the sweeps differ by more than is noticed: something sounded during one of them"
         elif name in RELATIVE and _OCTAVE_SHARE * octave_hz * value < _LEAST_BT:
             reasons[name] = f"the room is too dry for it: {number(value, 2)} s is what the octave's filter rings itself"
-            value = None
-        values[name] = value
+        elif name in ("c50_db", "c80_db") and value > _ringing_db()[name][row] - _ABOVE_RINGING_DB:
+            reasons[name] = f"the room is too dry for it: {number(value, 0)} dB is near what the octave's filter rings itself"
+        values[name] = None if name in reasons else value
     uncertainty = {
         f"{name[:3]}_pm_s": None if (value := values[name]) is None else value * reverberation_pm(value, octave_hz, wide=name == "t30_s")
         for name in ("t20_s", "t30_s")
@@ -202,10 +228,11 @@ def _remarks(octaves: Sequence[OctaveRoom], noise: NoiseReading, run: SweepRun) 
     ]
     weak = [octave for octave in octaves if octave.not_measured]
     hums = [share if octave.not_measured else None for share, octave in zip(noise.hum_share, octaves, strict=True)]
-    remarks = beyond("hum", hums, 0.5) if weak else []
+    remarks = beyond("hum", hums, _MOST_OF_IT) if weak else []
     remarks += beyond("distortion", [octave.distortion_db for octave in octaves], _DISTORTION_DB)
     remarks += beyond("compressed", [octave.compression_db for octave in octaves], _COMPRESSED_DB)
-    remarks += beyond("two-slopes", curves, _CURVED_PCT)
+    curved = beyond("two-slopes", curves, _CURVED_PCT)
+    remarks += [remark for remark in curved if len(remark.octaves_hz) >= _CURVED_OCTAVES]
     if abs(run.clock_ppm) > _CLOCK_PPM:
         remarks.append(RoomRemark(kind="clock", value=run.clock_ppm))
     if run.other_runs:
@@ -237,10 +264,16 @@ def measure_seat(samples: Array, *, seat: str, track: str, sample_rate_hz: int, 
         return SeatRoom(seat=seat, track=track, refused=reason)
     noise = read_noise(samples, run, sample_rate_hz=sample_rate_hz, mains_hz=mains_hz)
     rate_hz = sample_rate_hz * (1.0 + 1e-6 * run.clock_ppm)
-    ends_s = [sweep.start_s + SHAPE.length_s + TAIL_S for sweep in run.sweeps]
+    length_s = SHAPE.length_s + TAIL_S
+    quieter = [sweep for sweep in run.sweeps if not sweep.planned.is_loud]
     readings = [
-        read_sweep(sweep_segment(samples, sweep, sample_rate_hz=sample_rate_hz, end_s=end_s), sweep, sample_rate_hz=rate_hz)
-        for sweep, end_s in zip(run.sweeps, ends_s, strict=True)
+        read_sweep(
+            sweep_segment(samples, sweep, sample_rate_hz=sample_rate_hz, end_s=sweep.start_s + length_s),
+            sweep,
+            sample_rate_hz=rate_hz,
+        )
+        # the quietest is for whoever sets the level
+        for sweep in (*quieter[-1:], *(sweep for sweep in run.sweeps if sweep.planned.is_loud))
     ]
     loud = [reading for reading in readings if reading.sweep.planned.is_loud]
     clean = [reading for reading in loud if not reading.is_clipped]

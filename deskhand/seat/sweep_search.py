@@ -30,6 +30,8 @@ _APART_S: Final = 6.0
 """Two sweeps of the file begin at least twice as far apart; harmonics come less than 3 s before their sweep."""
 _MOST_SWEEPS: Final = 40
 """Sweeps that are looked for at most: the file played eight times."""
+_A_PLAYING: Final = 3
+"""Sweeps that lie as planned from which they are a playing of the file: two knocks may lie so by chance. Common practice, no source."""
 _SLACK_S: Final = 0.03
 """Time by which a sweep may lie off the plan: a clock 500 ppm off moves one by 26 ms over the whole file."""
 _MOST_PPM: Final = 500.0
@@ -55,7 +57,7 @@ class SweepRun:
     arrival_spread_s: float
     """Largest distance of an arrival from where a steady clock would have it."""
     other_runs: int
-    """Further sweeps in the recording that do not belong to this playing."""
+    """Further playings of the file in the recording."""
 
 
 def _envelope(samples: Array, sample_rate_hz: int) -> tuple[Array, float]:
@@ -132,6 +134,9 @@ def find_sweeps(samples: Array, *, sample_rate_hz: int) -> SweepRun | None:
     if len(best) < 2:  # noqa: PLR2004 - one sweep does not tell which it is
         return None
     ppm, spread_s = _clock(best)
-    return SweepRun(
-        sweeps=tuple(best), clock_ppm=ppm, arrival_spread_s=spread_s, other_runs=len(peaks_s) - len(best)
-    )
+    others = {
+        tuple(sweep.start_s for sweep in run)
+        for run in runs
+        if len(run) >= _A_PLAYING and not {sweep.start_s for sweep in run} & {sweep.start_s for sweep in best}
+    }
+    return SweepRun(sweeps=tuple(best), clock_ppm=ppm, arrival_spread_s=spread_s, other_runs=len(others))

@@ -243,7 +243,7 @@ def _words(seat: SeatRoom, options: RoomOptions, feed: tuple[float, str] | None)
     """Way of the words to a seat."""
     reasons = dict(seat.not_measured)
     if feed is None:
-        reasons["audible_pct"] = "no show is kept that tells it; the line of a voice in check's report does"
+        reasons["audible_pct"] = "no kept show tells how clear the voice is in it; check's report does"
     levels = None
     if options.speech_dba is None:
         reasons["sti"] = "nobody said how loud speech is at the seat; measure it and add --speech, like --speech \"70 dBA\""
