@@ -22,6 +22,7 @@ from deskhand.mix.faders import Fader
 from deskhand.mix.recorded import RecordedMix
 from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
+from deskhand.seat.words_path import WordsPath
 
 SCHEMA: Final = 1
 """Number of the form of the JSON: the first."""
@@ -145,6 +146,8 @@ class CheckResult:
     """The desk's own mix against the loudness it is to keep; null where none is recorded, or no target is written down."""
     songs: SongsResult | None = None
     """Songs that were played in kept takes; null while none with a fingerprint is kept, and in a line check."""
+    words: tuple[WordsPath, ...] = ()
+    """What is left of the words at each seat whose room is kept: today's feed, and the room as it was measured; none while no room is kept."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
     next: tuple[FirstThing, ...]

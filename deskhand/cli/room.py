@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import click
 
@@ -37,9 +37,16 @@ class SoundLevel(click.ParamType[float]):
             level_dba = parse(str(value), "level_dba")
         except ValueError as error:
             self.fail(str(error), param, ctx)
-        if not 0.0 <= level_dba <= 140.0:  # noqa: PLR2004 - from what ears begin with to what harms at once
+        if not 0.0 <= level_dba <= 140.0:
             self.fail(f"{value!r} is no level in a room; write it like '70 dBA'", param, ctx)
         return level_dba
+
+
+def _name_of(recording: Path) -> str:
+    """Name of a recording: all of a folder's name, a file's without its ending."""
+    from deskhand.tasks.check import name_of
+
+    return name_of(recording)
 
 
 def _write_sweep(path: Path) -> None:
@@ -66,7 +73,9 @@ def _write_sweep(path: Path) -> None:
 @click.option(
     "--house", type=click.Path(path_type=Path), help="House file. Default: house.toml beside the recording or above."
 )
-@click.option("--seat", "seats", multiple=True, metavar="TRACK", help="Track that is a seat, where the house file has none.")
+@click.option(
+    "--seat", "seats", multiple=True, metavar="TRACK", help="Track that is a seat, where the house file has none."
+)
 @click.option("--from", "start_s", type=ClockTime(), help="Look for the sweeps from here on, like 1:30.")
 @click.option("--to", "end_s", type=ClockTime(), help="Look for the sweeps up to here, like 6:00.")
 @click.option("--speech", "speech_dba", type=SoundLevel(), help='Level of speech at the seats, like "70 dBA".')
@@ -97,7 +106,7 @@ def room(
     report: Path | None,
     no_report: bool,
 ) -> None:
-    """Measure the room at the seats, once a season: do the words arrive?
+    """Measure the room at the seats, once a season, and say whether the words arrive.
 
     RECORDING holds the sweeps of --write-sweep as measurement microphones at the seats heard them. Each number is told where two sweeps agree
     on it, or refused with the reason. Exit status: 0 something is told, 2 wrong use, unreadable input, or nothing can be told.
@@ -109,21 +118,38 @@ def room(
         return
     if recording is None:
         raise UsageError("room", "needs a RECORDING, or --write-sweep FILE", "give one of them")
+    options = {
+        "seats": seats, "speech_dba": speech_dba, "noise_dba": noise_dba, "date": date, "keep": keep, "note": note, "history": history,
+    }  # fmt: skip
+    target = None if no_report else report or Path(f"{_name_of(recording)}-room.html")
+    _measure(recording, house, start_s, end_s, options, json_file, target)
+
+
+def _measure(
+    recording: Path,
+    house: Path | None,
+    start_s: float | None,
+    end_s: float | None,
+    facts: dict[str, Any],
+    json_file: str | None,
+    target: Path | None,
+) -> None:
+    """Measure a recording, and write and print what is told of it."""
     from deskhand.files import write_atomically
     from deskhand.report import room as words
-    from deskhand.tasks.check import name_of
     from deskhand.tasks.room import RoomOptions, measure_room
 
-    target = None if no_report else report or Path(f"{name_of(recording)}-room.html")
     refuse_unwritable(target, json_file)
-    options = RoomOptions(
-        seats=seats, speech_dba=speech_dba, noise_dba=noise_dba, date=date, keep=keep, note=note, history=history
-    )
+    options = RoomOptions(**facts)
     with progress_bar("measuring") as progress:
-        result = measure_room(recording, house_path=house, start_s=start_s, end_s=end_s, options=options, progress=progress)
+        result = measure_room(
+            recording, house_path=house, start_s=start_s, end_s=end_s, options=options, progress=progress
+        )
     refusals = [seat for seat in result.seats if seat.refused is not None]
     if len(refusals) == len(result.seats):
-        raise UsageError(f"{recording}, track {refusals[0].track}", "nothing can be told of the room", str(refusals[0].refused))
+        raise UsageError(
+            f"{recording}, track {refusals[0].track}", "nothing can be told of the room", str(refusals[0].refused)
+        )
     if target is not None:
         write_atomically(target, words.page(result))
     if json_file == "-":
@@ -133,7 +159,7 @@ def room(
         write_atomically(Path(json_file), words.to_json(result))
     words.print_room(result, output_console())
     click.echo("")
-    if result.kept:
+    if result.kept_now:
         click.echo(f"Kept: {len(result.seats) - len(refusals)} seats, {result.measured_at}.")
     if target is not None:
         click.echo(f"Report: {target}")

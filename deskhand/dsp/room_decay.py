@@ -14,6 +14,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+OCTAVES_HZ: Final = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0)
+"""Octaves that a room is read in (ISO 3382-1:2009, 8.1: 125 Hz to 4 kHz, wider where it matters)."""
 ONSET_DB: Final = -20.0
 """Level against the strongest sample at which a response begins (ISO 3382-1:2009, 5.3.2)."""
 _SIXTY_DB: Final = 6.0 * np.log(10.0)
@@ -165,9 +167,9 @@ def decay_curve(power: Array, end: DecayEnd, *, sample_rate_hz: float) -> Array:
     united with Acustica 100 (2014) 320 (noise subtracted, cut, compensated: the least error of five ways).
     """
     last = min(power.size, max(1, round(end.end_s * sample_rate_hz)))
-    kept = power[:last] - end.noise_power
+    decaying = power[:last] - end.noise_power
     behind = end.noise_power * end.late_s / _SIXTY_DB * sample_rate_hz
-    return np.asarray(np.cumsum(kept[::-1])[::-1] + behind)
+    return np.asarray(np.cumsum(decaying[::-1])[::-1] + behind)
 
 
 def _reverberation_s(curve_db: Array, name: str, rate_hz: float) -> float | None:

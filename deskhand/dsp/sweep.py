@@ -88,7 +88,7 @@ def inverse_spectrum(shape: SweepShape, *, sample_rate_hz: float, transform: int
     share = np.clip(inside_octave / _EDGE_OCTAVE, 0.0, 1.0)
     weight = 0.5 - 0.5 * np.cos(np.pi * share)
     power = np.maximum(spectrum.real**2 + spectrum.imag**2, 1e-12)
-    inverse = np.asarray(weight * np.conj(spectrum) / power)
+    inverse: NDArray[np.complex128] = np.asarray(weight * np.conj(spectrum) / power, np.complex128)
     inverse.setflags(write=False)
     return inverse
 

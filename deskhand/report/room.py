@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import json
 from typing import TYPE_CHECKING, Final
 
-from deskhand.report.drawing import escaped
 from deskhand.report.page import compiled, environment
 from deskhand.report.words import text
+from deskhand.report.words_path import day_text, fixed, words_picture, words_text
 from deskhand.result import plain
 from deskhand.units import clock, hertz, number
 
@@ -19,14 +18,11 @@ if TYPE_CHECKING:
 
     from deskhand.seat.room import OctaveRoom, RoomRemark, SeatRoom
     from deskhand.seat.room_change import RoomChange, RoomComparison
-    from deskhand.seat.words_path import WordsPath
-    from deskhand.tasks.room import RoomResult
+    from deskhand.seat.room_result import RoomResult
 
 _SPEECH_HZ: Final = (500.0, 1000.0)
 """Octaves whose mean stands for a seat in one number (ISO 3382-1:2009, A.4)."""
 _NONE: Final = "–"
-_WIDTH, _ROW, _LEFT, _BAR = 640, 74, 10, 560
-"""Measures of the picture of the words. Common practice, no source."""
 _LEAST_DISTORTION_DB: Final = -60.0
 """Distortion that is shown: 0.1 %; the sweep's own ends leave -80 dB. Common practice, no source."""
 _LIMITS: Final = (
@@ -45,12 +41,16 @@ _REMARKS: Final = {
     "played-again": "The file was played more than once: the last whole playing is used.",
 }
 _MISSING: Final = {"sti": "Index with noise", "noise": "Noise", "audible_pct": "The feed"}
-_CHANGES: Final = {"t20_s": "reverberation", "c80_db": "clarity C80", "sti_room": "speech transmission index of the room"}
+_CHANGES: Final = {
+    "t20_s": "reverberation",
+    "c80_db": "clarity C80",
+    "sti_room": "speech transmission index of the room",
+}
 
 
 def _octave_words(octaves_hz: Sequence[float]) -> str:
     """Octaves as people say them: one, two, or from the lowest to the highest."""
-    if len(octaves_hz) <= 2:  # noqa: PLR2004 - more are a range
+    if len(octaves_hz) <= 2:
         return " and ".join(hertz(octave_hz) for octave_hz in octaves_hz)
     return f"{hertz(octaves_hz[0])} to {hertz(octaves_hz[-1])}"
 
@@ -68,8 +68,7 @@ def remark_text(remark: RoomRemark) -> str:
 
 def change_text(seat: str, comparison: RoomComparison) -> str:
     """Change of a seat since its kept measurement as a sentence."""
-    day = dt.date.fromisoformat(comparison.measured_at[:10])
-    since = f"{day.day} {day:%B %Y}"
+    since = day_text(comparison.measured_at)
     if not comparison.changes:
         return f"{seat}: nothing that anybody would notice since {since} ({comparison.compared} numbers compared)."
     by_name: dict[str, list[RoomChange]] = {}
@@ -84,33 +83,8 @@ def _changes(name: str, changes: Sequence[RoomChange]) -> str:
     parts = []
     for change in changes:
         where = f" at {_octave_words(change.octaves_hz)}" if change.octaves_hz else ""
-        parts.append(f"{_fixed(change.value, digits)}{unit} (was {_fixed(change.before, digits)}){where}")
+        parts.append(f"{fixed(change.value, digits)}{unit} (was {fixed(change.before, digits)}){where}")
     return f"{_CHANGES[name]} {', '.join(parts)}"
-
-
-def words_text(path: WordsPath) -> str:
-    """Way of the words to a seat in one sentence."""
-    parts = []
-    if path.audible_pct is not None:
-        parts.append(f"the feed leaves the voice {path.feed_word} ({number(path.audible_pct, 0)} % audible)")
-    if path.sti_room is not None:
-        parts.append(f"the room alone is {path.room_word} for speech (STI {_fixed(path.sti_room, 2)})")
-    if path.sti is not None and path.noise_dba is not None:
-        basis = "measured" if path.noise_basis == "calibrated" else "as read on a meter"
-        parts.append(
-            f"with {number(path.noise_dba, 0)} dBA of noise ({basis}) under speech of {number(path.speech_dba or 0.0, 0)} dBA it is {path.word} "
-            f"(STI {_fixed(path.sti, 2)})"
-        )
-    elif path.sti is not None:
-        parts.append(f"at {number(path.speech_dba or 0.0, 0)} dBA and without any noise it is {path.word} (STI {_fixed(path.sti, 2)})")
-    if not parts:
-        return f"{path.seat}: whether the words arrive cannot be told: {path.not_measured.get('sti_room', 'nothing is measured')}."
-    most = {
-        "feed": "Most is lost in the mix: make room for the voice first.",
-        "room": "The room takes most: loudspeakers nearer to the listeners help, more level does not.",
-        "noise": "The noise takes most.",
-    }
-    return f"{path.seat}: {', '.join(parts)}." + (f" {most[path.most]}" if path.most else "")
 
 
 def _mean(octaves: Sequence[OctaveRoom], name: str) -> float | None:
@@ -119,16 +93,13 @@ def _mean(octaves: Sequence[OctaveRoom], name: str) -> float | None:
     return None if any(value is None for value in values) else sum(values) / len(values)
 
 
-def _fixed(value: float, digits: int) -> str:
-    """Number with all its digits, so that columns stand below each other."""
-    return f"{value:.{digits}f}".replace("-", "−")
-
-
 def _cell(value: float | None, digits: int) -> str:
-    return _NONE if value is None else _fixed(value, digits)
+    return _NONE if value is None else fixed(value, digits)
 
 
-def octave_table(seats: Sequence[SeatRoom], value_of: Callable[[OctaveRoom], float | None], digits: int) -> list[list[str]]:
+def octave_table(
+    seats: Sequence[SeatRoom], value_of: Callable[[OctaveRoom], float | None], digits: int
+) -> list[list[str]]:
     """Head and rows of a table by seat and octave."""
     head = ["", *(hertz(octave.octave_hz).removesuffix(" Hz") for octave in seats[0].octaves)]
     return [head, *([seat.seat, *(_cell(value_of(octave), digits) for octave in seat.octaves)] for seat in seats)]
@@ -172,7 +143,9 @@ def tables(result: RoomResult) -> list[tuple[str, list[list[str]]]]:
         ("Clarity C80 in dB, by octave in Hz", octave_table(seats, lambda octave: octave.c80_db, 1)),
     ]
     if any(_heard_distortion(octave) is not None for seat in seats for octave in seat.octaves):
-        titled.append(("Distortion in dB against the fundamental, by octave in Hz", octave_table(seats, _heard_distortion, 0)))
+        titled.append(
+            ("Distortion in dB against the fundamental, by octave in Hz", octave_table(seats, _heard_distortion, 0))
+        )
     return titled
 
 
@@ -249,29 +222,6 @@ def print_room(result: RoomResult, console: Console) -> None:
     console.print(Text(_LIMITS), style="dim")
     if has_levels(result):
         console.print(Text(text("week.estimate")), style="dim")
-
-
-def words_picture(path: WordsPath) -> str:
-    """Picture of the way of the words: one bar each for the feed, the room, and room and noise together; longer is better."""
-    bars = []
-    if path.audible_pct is not None:
-        bars.append(("the feed", path.audible_pct / 100.0, f"{path.feed_word}, {number(path.audible_pct, 0)} % audible"))
-    if path.sti_room is not None:
-        bars.append(("the room", path.sti_room, f"{path.room_word}, STI {_fixed(path.sti_room, 2)}"))
-    if path.sti is not None:
-        label = "room and noise" if path.noise_dba is not None else "room, at this level"
-        bars.append((label, path.sti, f"{path.word}, STI {_fixed(path.sti, 2)}"))
-    if not bars:
-        return ""
-    height = 20 + 46 * len(bars)
-    parts = [f'<svg viewBox="0 0 {_WIDTH} {height}" role="img" aria-label="{escaped(words_text(path))}">']
-    for count, (label, share, words) in enumerate(bars):
-        y = 18 + 46 * count
-        parts.append(f'<text x="{_LEFT}" y="{y}">{escaped(label)}: {escaped(words)}</text>')
-        parts.append(f'<rect class="grid" fill="none" x="{_LEFT}" y="{y + 6}" width="{_BAR}" height="16"/>')
-        parts.append(f'<rect class="level" x="{_LEFT}" y="{y + 6}" width="{_BAR * min(max(share, 0.0), 1.0):.1f}" height="16"/>')
-    parts.append("</svg>")
-    return "".join(parts)
 
 
 def page(result: RoomResult) -> str:

@@ -13,12 +13,11 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from deskhand.dsp.octaves import exact_octave_hz, in_octaves
-from deskhand.dsp.room_decay import NEEDED_DB, reverberation_pm
+from deskhand.dsp.room_decay import NEEDED_DB, OCTAVES_HZ, reverberation_pm
 from deskhand.dsp.speech_transmission import OCTAVES_HZ as SPEECH_OCTAVES_HZ
 from deskhand.dsp.speech_transmission import STI_STEP, speech_transmission_index
 from deskhand.seat.room_noise import NoiseReading, read_noise
 from deskhand.seat.room_response import (
-    OCTAVES_HZ,
     SweepReading,
     early_likeness,
     expected_likeness,
@@ -159,7 +158,9 @@ def _agreeing(values: Sequence[float], tolerance: float) -> float | None:
     return float(np.mean([value for value in values if abs(value - middle) <= tolerance]))
 
 
-def _octave_room(row: int, readings: Sequence[SweepReading], middle: SweepReading | None, noise: NoiseReading) -> OctaveRoom:
+def _octave_room(
+    row: int, readings: Sequence[SweepReading], middle: SweepReading | None, noise: NoiseReading
+) -> OctaveRoom:
     """Numbers of one octave from the sweeps that are alike."""
     octave_hz = OCTAVES_HZ[row]
     decays = [reading.decays[row] for reading in readings]
@@ -168,25 +169,33 @@ def _octave_room(row: int, readings: Sequence[SweepReading], middle: SweepReadin
     reasons: dict[str, str] = {}
     is_hum = noise.hum_share[row] > _MOST_OF_IT
     for name in NOTICED:
-        told = [value for decay in decays if (value := getattr(decay, name)) is not None]
-        tolerance = NOTICED[name] * (float(np.median(told)) if told and name in RELATIVE else 1.0)
+        values_told = [value for decay in decays if (value := getattr(decay, name)) is not None]
+        tolerance = NOTICED[name] * (float(np.median(values_told)) if values_told and name in RELATIVE else 1.0)
         needed_db = NEEDED_DB.get(name, NEEDED_DB["energy"]) + (_HUM_DB if is_hum else 0.0)
-        value = _agreeing(told, tolerance)
-        if range_db < needed_db or len(told) < _LEAST_SWEEPS:
+        value = _agreeing(values_told, tolerance)
+        if range_db < needed_db or len(values_told) < _LEAST_SWEEPS:
             height = "does not stand" if not range_db > 0.0 else f"stands only {number(range_db, 0)} dB"
-            reasons[name] = f"the sweep {height} above {'hum' if is_hum else 'the noise'}; {number(needed_db, 0)} dB are needed"
+            reasons[name] = (
+                f"the sweep {height} above {'hum' if is_hum else 'the noise'}; {number(needed_db, 0)} dB are needed"
+            )
         elif value is None:
             reasons[name] = "the sweeps differ by more than is noticed: something sounded during one of them"
         elif name in RELATIVE and _OCTAVE_SHARE * octave_hz * value < _LEAST_BT:
             reasons[name] = f"the room is too dry for it: {number(value, 2)} s is what the octave's filter rings itself"
         elif name in ("c50_db", "c80_db") and value > _ringing_db()[name][row] - _ABOVE_RINGING_DB:
-            reasons[name] = f"the room is too dry for it: {number(value, 0)} dB is near what the octave's filter rings itself"
+            reasons[name] = (
+                f"the room is too dry for it: {number(value, 0)} dB is near what the octave's filter rings itself"
+            )
         values[name] = None if name in reasons else value
     uncertainty = {
-        f"{name[:3]}_pm_s": None if (value := values[name]) is None else value * reverberation_pm(value, octave_hz, wide=name == "t30_s")
+        f"{name[:3]}_pm_s": None
+        if (value := values[name]) is None
+        else value * reverberation_pm(value, octave_hz, wide=name == "t30_s")
         for name in ("t20_s", "t30_s")
     }
-    compression = np.nan if middle is None else middle.gain_db[row] - float(np.median([each.gain_db[row] for each in readings]))
+    compression = (
+        np.nan if middle is None else middle.gain_db[row] - float(np.median([each.gain_db[row] for each in readings]))
+    )
     # noise can only add to it: the least of two or more is nearest
     distortion = [value for reading in readings if np.isfinite(value := float(reading.distortion_db[row]))]
     return OctaveRoom(
@@ -220,11 +229,20 @@ def _remarks(octaves: Sequence[OctaveRoom], noise: NoiseReading, run: SweepRun) 
     """Remarks on what the numbers themselves show."""
 
     def beyond(kind: RemarkKind, values: Sequence[float | None], limit: float) -> list[RoomRemark]:
-        beyond_hz = [(value, octave.octave_hz) for value, octave in zip(values, octaves, strict=True) if value is not None and value > limit]
-        return [RoomRemark(kind=kind, octaves_hz=tuple(hz for _, hz in beyond_hz), value=max(beyond_hz)[0])] if beyond_hz else []
+        beyond_hz = [
+            (value, octave.octave_hz)
+            for value, octave in zip(values, octaves, strict=True)
+            if value is not None and value > limit
+        ]
+        return (
+            [RoomRemark(kind=kind, octaves_hz=tuple(hz for _, hz in beyond_hz), value=max(beyond_hz)[0])]
+            if beyond_hz
+            else []
+        )
 
     curves = [
-        None if octave.t20_s is None or octave.t30_s is None else 100.0 * (octave.t30_s / octave.t20_s - 1.0) for octave in octaves
+        None if octave.t20_s is None or octave.t30_s is None else 100.0 * (octave.t30_s / octave.t20_s - 1.0)
+        for octave in octaves
     ]
     weak = [octave for octave in octaves if octave.not_measured]
     hums = [share if octave.not_measured else None for share, octave in zip(noise.hum_share, octaves, strict=True)]
@@ -238,6 +256,32 @@ def _remarks(octaves: Sequence[OctaveRoom], noise: NoiseReading, run: SweepRun) 
     if run.other_runs:
         remarks.append(RoomRemark(kind="played-again", value=float(run.other_runs)))
     return remarks
+
+
+def _readings(samples: Array, run: SweepRun, sample_rate_hz: int) -> list[SweepReading]:
+    """Readings of the loud sweeps and of the one before them."""
+    rate_hz = sample_rate_hz * (1.0 + 1e-6 * run.clock_ppm)
+    length_s = SHAPE.length_s + TAIL_S
+    quieter = [sweep for sweep in run.sweeps if not sweep.planned.is_loud]
+    return [
+        read_sweep(
+            sweep_segment(samples, sweep, sample_rate_hz=sample_rate_hz, end_s=sweep.start_s + length_s),
+            sweep,
+            sample_rate_hz=rate_hz,
+        )
+        # the quietest is for whoever sets the level
+        for sweep in (*quieter[-1:], *(sweep for sweep in run.sweeps if sweep.planned.is_loud))
+    ]
+
+
+def _left_out(loud: Sequence[SweepReading], alike: Sequence[SweepReading]) -> list[RoomRemark]:
+    """Remarks on loud sweeps that are not used."""
+    clipped = tuple(round(reading.sweep.start_s, 1) for reading in loud if reading.is_clipped)
+    unlike = tuple(
+        round(reading.sweep.start_s, 1) for reading in loud if not reading.is_clipped and reading not in alike
+    )
+    remarks = [RoomRemark(kind="clipped", at_s=clipped)] if clipped else []
+    return remarks + ([RoomRemark(kind="unlike", at_s=unlike)] if unlike else [])
 
 
 def measure_seat(samples: Array, *, seat: str, track: str, sample_rate_hz: int, mains_hz: float = 50.0) -> SeatRoom:
@@ -263,34 +307,23 @@ def measure_seat(samples: Array, *, seat: str, track: str, sample_rate_hz: int, 
         reason = "no sweep is in it; play the file that --write-sweep writes, and record the seat meanwhile"
         return SeatRoom(seat=seat, track=track, refused=reason)
     noise = read_noise(samples, run, sample_rate_hz=sample_rate_hz, mains_hz=mains_hz)
-    rate_hz = sample_rate_hz * (1.0 + 1e-6 * run.clock_ppm)
-    length_s = SHAPE.length_s + TAIL_S
-    quieter = [sweep for sweep in run.sweeps if not sweep.planned.is_loud]
-    readings = [
-        read_sweep(
-            sweep_segment(samples, sweep, sample_rate_hz=sample_rate_hz, end_s=sweep.start_s + length_s),
-            sweep,
-            sample_rate_hz=rate_hz,
-        )
-        # the quietest is for whoever sets the level
-        for sweep in (*quieter[-1:], *(sweep for sweep in run.sweeps if sweep.planned.is_loud))
-    ]
+    readings = _readings(samples, run, sample_rate_hz)
     loud = [reading for reading in readings if reading.sweep.planned.is_loud]
     clean = [reading for reading in loud if not reading.is_clipped]
     alike = _alike(clean)
-    remarks = []
-    for kind, left_out in (
-        ("clipped", [reading for reading in loud if reading.is_clipped]),
-        ("unlike", [reading for reading in clean if reading not in alike]),
-    ):
-        if left_out:
-            starts_s = tuple(round(reading.sweep.start_s, 1) for reading in left_out)
-            remarks.append(RoomRemark(kind=kind, at_s=starts_s))  # type: ignore[arg-type] # one of the two names above
+    remarks = _left_out(loud, alike)
     if len(alike) < _LEAST_SWEEPS:
         return SeatRoom(
-            seat=seat, track=track, refused=_refusal(loud, clean), clock_ppm=round(run.clock_ppm, 1), remarks=tuple(remarks)
+            seat=seat,
+            track=track,
+            refused=_refusal(loud, clean),
+            clock_ppm=round(run.clock_ppm, 1),
+            remarks=tuple(remarks),
         )
-    middle = next((reading for reading in readings if not reading.sweep.planned.is_loud and reading in _alike([reading, *alike])), None)
+    middle = next(
+        (reading for reading in readings if not reading.sweep.planned.is_loud and reading in _alike([reading, *alike])),
+        None,
+    )
     octaves = tuple(_octave_room(row, alike, middle, noise) for row in range(len(OCTAVES_HZ)))
     transfer, index, reasons = _speech(alike, octaves)
     return SeatRoom(
@@ -326,7 +359,11 @@ def _speech(
     indices = [speech_transmission_index(reading.transfer) for reading in alike]
     index = _agreeing(indices, STI_STEP)
     if index is None:
-        return None, None, {"sti_room": "the sweeps differ by more than is noticed: something sounded during one of them"}
+        return (
+            None,
+            None,
+            {"sti_room": "the sweeps differ by more than is noticed: something sounded during one of them"},
+        )
     near = [reading.transfer for reading, each in zip(alike, indices, strict=True) if abs(each - index) <= STI_STEP]
     mean = np.mean(near, axis=0)
     transfer = tuple(tuple(round(float(value), 4) for value in row) for row in mean)

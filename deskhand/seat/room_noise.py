@@ -9,7 +9,7 @@ import numpy as np
 import scipy.fft
 
 from deskhand.dsp.octaves import exact_octave_hz, in_octaves, octave_magnitude
-from deskhand.seat.room_response import OCTAVES_HZ
+from deskhand.dsp.room_decay import OCTAVES_HZ
 from deskhand.units import dbfs_from_mean_square
 
 if TYPE_CHECKING:

@@ -9,7 +9,7 @@ import numpy as np
 
 from deskhand.dsp import events
 from deskhand.dsp.octaves import exact_octave_hz, in_octaves
-from deskhand.dsp.room_decay import RoomDecay, decay_end, onset_frame, room_decay
+from deskhand.dsp.room_decay import OCTAVES_HZ, RoomDecay, decay_end, onset_frame, room_decay
 from deskhand.dsp.speech_transmission import OCTAVES_HZ as SPEECH_OCTAVES_HZ
 from deskhand.dsp.speech_transmission import modulation_transfer
 from deskhand.dsp.sweep import deconvolved
@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
-OCTAVES_HZ: Final = (63.0, *SPEECH_OCTAVES_HZ)
-"""Octaves that a room is read in (ISO 3382-1:2009, 8.1: 125 Hz to 4 kHz, wider where it matters)."""
 _AHEAD_S: Final = 0.2
 """Part of a recording that is read in front of a sweep: filters ring there. Common practice, no source."""
 _GUARD_S: Final = 0.05
@@ -116,7 +114,14 @@ def _distortion_db(response: SweepResponse, start: int, fundamental: Array, rate
             quiet = start - round(SHAPE.lead_s(12) * rate_hz)
             guard = round(_GUARD_S * rate_hz)
             energy, noise = (
-                float((in_octaves(response.samples[begin - guard : begin + length], [middle_hz], sample_rate_hz=rate_hz) ** 2).sum())
+                float(
+                    (
+                        in_octaves(
+                            response.samples[begin - guard : begin + length], [middle_hz], sample_rate_hz=rate_hz
+                        )
+                        ** 2
+                    ).sum()
+                )
                 for begin in (first, quiet)
             )
             if energy > _ABOVE_NOISE * noise:
@@ -124,6 +129,21 @@ def _distortion_db(response: SweepResponse, start: int, fundamental: Array, rate
         if total > 0.0 and fundamental[row] > 0.0:
             levels[row] = float(db_from_power(total / fundamental[row]))
     return levels
+
+
+def _decays(power: Array, guard: int, rate_hz: float) -> tuple[list[RoomDecay], list[Array]]:
+    """Decay of each octave, and its (frames,) squared response from the start on with the noise taken off."""
+    decays, cleaned = [], []
+    for row in power:
+        after = row[guard:]
+        end = decay_end(after, sample_rate_hz=rate_hz)
+        # in front of the start lies the ring of the filter and as much noise as anywhere
+        before = max(float(row[:guard].sum()) - guard * end.noise_power, 0.0)
+        decays.append(room_decay(after, sample_rate_hz=rate_hz, early=before))
+        decaying = np.where(np.arange(after.size) < end.end_s * rate_hz, after - end.noise_power, 0.0)
+        decaying[0] += before
+        cleaned.append(decaying)
+    return decays, cleaned
 
 
 def read_sweep(segment: Array, sweep: FoundSweep, *, sample_rate_hz: float) -> SweepReading:
@@ -150,19 +170,12 @@ def read_sweep(segment: Array, sweep: FoundSweep, *, sample_rate_hz: float) -> S
     middles_hz = [exact_octave_hz(nominal_hz) for nominal_hz in OCTAVES_HZ]
     octaves = in_octaves(stretch, middles_hz, sample_rate_hz=sample_rate_hz)
     power = octaves**2
-    decays, cleaned = [], []
-    for row in power:
-        before, after = float(row[:guard].sum()), row[guard:]
-        end = decay_end(after, sample_rate_hz=sample_rate_hz)
-        # in front of the start lies the ring of the filter and as much noise as anywhere
-        before = max(before - guard * end.noise_power, 0.0)
-        decays.append(room_decay(after, sample_rate_hz=sample_rate_hz, early=before))
-        decaying = np.where(np.arange(after.size) < end.end_s * sample_rate_hz, after - end.noise_power, 0.0)
-        decaying[0] += before
-        cleaned.append(decaying)
+    decays, cleaned = _decays(power, guard, sample_rate_hz)
     length = round(_HARMONIC_S * sample_rate_hz)
     fundamental = np.array([float(row[: guard + length].sum()) for row in power])
-    noise = np.array([decay_end(row[guard:], sample_rate_hz=sample_rate_hz).noise_power for row in power]) * (guard + length)
+    noise = np.array([decay_end(row[guard:], sample_rate_hz=sample_rate_hz).noise_power for row in power]) * (
+        guard + length
+    )
     gain_db = np.where(
         fundamental > _ABOVE_NOISE * noise, db_from_power(np.maximum(fundamental - noise, 1e-300)), np.nan
     )
@@ -179,7 +192,10 @@ def read_sweep(segment: Array, sweep: FoundSweep, *, sample_rate_hz: float) -> S
         ),
         early=octaves[rows, early].sum(axis=0),
         early_range_db=float(
-            db_from_power(max(float(power[rows, early].mean()), 1e-300) / max(float(np.mean(noise[rows])) / (guard + length), 1e-300))
+            db_from_power(
+                max(float(power[rows, early].mean()), 1e-300)
+                / max(float(np.mean(noise[rows])) / (guard + length), 1e-300)
+            )
         ),
         clipped_tops=clipped_tops(segment),
     )

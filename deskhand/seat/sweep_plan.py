@@ -39,7 +39,7 @@ class PlannedSweep:
 
     @property
     def amplitude(self) -> float:
-        """Its peak: a full-scale sine reads 0 dBFS (AES17-2020)."""
+        """Peak of the sweep: a full-scale sine reads 0 dBFS (AES17-2020)."""
         return amplitude_from_db(self.level_dbfs)
 
     @property

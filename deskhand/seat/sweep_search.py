@@ -67,7 +67,11 @@ def _envelope(samples: Array, sample_rate_hz: int) -> tuple[Array, float]:
     low = ss.resample_poly(samples, 1, factor)
     low_hz, high_hz = _SEARCH_HZ
     part = SweepShape(
-        low_hz=low_hz, high_hz=high_hz, length_s=SHAPE.e_fold_s * np.log(high_hz / low_hz), fade_in_s=0.05, fade_out_s=0.05
+        low_hz=low_hz,
+        high_hz=high_hz,
+        length_s=SHAPE.e_fold_s * np.log(high_hz / low_hz),
+        fade_in_s=0.05,
+        fade_out_s=0.05,
     )
     transform = scipy.fft.next_fast_len(low.size + round(part.length_s * rate_hz), real=True)
     spectrum = scipy.fft.rfft(low, transform) * inverse_spectrum(part, sample_rate_hz=rate_hz, transform=transform)
@@ -88,7 +92,9 @@ def _peaks_s(magnitude: Array, rate_hz: float) -> list[float]:
         floor = float(np.median(magnitude[max(0, peak - around) : peak + around]))
         if not remaining[peak] > _LEAST_PEAK * max(floor, 1e-12):
             break
-        below, top, above = (float(magnitude[min(max(frame, 0), magnitude.size - 1)]) for frame in (peak - 1, peak, peak + 1))
+        below, top, above = (
+            float(magnitude[min(max(frame, 0), magnitude.size - 1)]) for frame in (peak - 1, peak, peak + 1)
+        )
         bend = below - 2.0 * top + above
         vertex = peak + (0.5 * (below - above) / bend if bend < 0.0 else 0.0)
         peaks.append(vertex / rate_hz)
@@ -131,12 +137,12 @@ def find_sweeps(samples: Array, *, sample_rate_hz: int) -> SweepRun | None:
     peaks_s = _peaks_s(magnitude, rate_hz)
     runs = [_matched(peaks_s, peak_s - planned.start_s) for peak_s in peaks_s for planned in PLAN]
     best = max(runs, key=lambda run: (len(run), run[-1].start_s if run else 0.0), default=[])
-    if len(best) < 2:  # noqa: PLR2004 - one sweep does not tell which it is
+    if len(best) < 2:
         return None
     ppm, spread_s = _clock(best)
-    others = {
+    further_runs = {
         tuple(sweep.start_s for sweep in run)
         for run in runs
         if len(run) >= _A_PLAYING and not {sweep.start_s for sweep in run} & {sweep.start_s for sweep in best}
     }
-    return SweepRun(sweeps=tuple(best), clock_ppm=ppm, arrival_spread_s=spread_s, other_runs=len(others))
+    return SweepRun(sweeps=tuple(best), clock_ppm=ppm, arrival_spread_s=spread_s, other_runs=len(further_runs))

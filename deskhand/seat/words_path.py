@@ -7,10 +7,11 @@ what is needed to understand, from ratios within 15 dB of level with the disturb
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
+from deskhand.dsp.room_decay import OCTAVES_HZ
 from deskhand.dsp.speech_transmission import (
     STI_STEP,
     hearing_transfer,
@@ -20,11 +21,10 @@ from deskhand.dsp.speech_transmission import (
     speech_transmission_index,
 )
 from deskhand.dsp.weighting import weighting_db
-from deskhand.seat.room_response import OCTAVES_HZ
 from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -50,7 +50,7 @@ class SpeechAndNoise:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class WordsPath:
-    """What is left of the words on the way to a seat."""
+    """Words on the way to a seat, and what is left of them."""
 
     seat: str
     audible_pct: float | None
@@ -66,8 +66,10 @@ class WordsPath:
     speech_dba: float | None
     noise_dba: float | None
     noise_basis: str | None
-    most: Taker | None
+    taker: Taker | None
     """What takes most of the words; None where nothing takes enough to be said, or too little is known."""
+    room_measured_at: str | None = None
+    """Day on which the room was measured; None: in this recording."""
     not_measured: dict[str, str] = field(default_factory=dict)
 
 
@@ -114,6 +116,7 @@ def words_path(
     levels: SpeechAndNoise | None,
     feed: tuple[float, str] | None,
     not_measured: dict[str, str],
+    room_measured_at: str | None = None,
 ) -> WordsPath:
     """Way of the words to a seat, with what takes most of them.
 
@@ -129,6 +132,8 @@ def words_path(
         Audible share of the lead voice in the feed, in percent, and its word.
     not_measured : dict
         Reasons that are known already.
+    room_measured_at : str, optional
+        Day on which the room was measured, where it was another one.
     """
     index = None if transfer is None or levels is None else index_with_noise(np.array(transfer), levels)
     audible_pct, feed_word = feed or (None, None)
@@ -150,6 +155,45 @@ def words_path(
         speech_dba=None if levels is None else levels.speech_dba,
         noise_dba=None if levels is None else levels.noise_dba,
         noise_basis=None if levels is None else levels.noise_basis,
-        most=max(losses, key=lambda taker: losses[taker]) if losses else None,
+        taker=max(losses.items(), key=lambda loss: loss[1])[0] if losses else None,
+        room_measured_at=room_measured_at,
         not_measured=not_measured,
+    )
+
+
+def kept_words_path(
+    content: Mapping[str, Any], *, seat: str, measured_at: str, feed: tuple[float, str] | None
+) -> WordsPath | None:
+    """Way of the words to a seat whose room was kept; None where no index of it was kept.
+
+    Parameters
+    ----------
+    content : mapping
+        What was kept of the seat.
+    seat : str
+    measured_at : str
+        Day on which it was measured.
+    feed : (float, str) or None
+        Audible share of the voice in today's feed, in percent, and its word.
+    """
+    transfer, index, levels = content.get("transfer"), content.get("sti_room"), content.get("levels")
+    if transfer is None or not isinstance(index, int | float):
+        return None
+    known = None
+    if levels is not None:
+        noise_db = levels["noise_db_spl"]
+        known = SpeechAndNoise(
+            speech_dba=levels["speech_dba"],
+            noise_db_spl=None if noise_db is None else tuple(noise_db),
+            noise_dba=levels["noise_dba"],
+            noise_basis=levels["noise_basis"],
+        )
+    return words_path(
+        seat=seat,
+        transfer=transfer,
+        sti_room=float(index),
+        levels=known,
+        feed=feed,
+        not_measured={},
+        room_measured_at=measured_at,
     )

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -19,6 +19,7 @@ from deskhand.recording.show import checked_date
 from deskhand.result import plain
 from deskhand.seat.room import measure_seat
 from deskhand.seat.room_change import VERSION, RoomComparison, room_change
+from deskhand.seat.room_result import RoomResult
 from deskhand.seat.words_path import SpeechAndNoise, WordsPath, noise_of_level, words_path
 from deskhand.tasks.keep import history_at
 
@@ -54,29 +55,7 @@ class RoomOptions:
     """File or URL of the history."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RoomResult:
-    """Contract of `room --json`."""
-
-    deskhand: str
-    house: str | None
-    recording: str
-    measured_at: str
-    """Day, in ISO 8601."""
-    sample_rate_hz: int
-    seats: tuple[SeatRoom, ...]
-    words: tuple[WordsPath, ...]
-    """Way of the words to each seat of which something is told."""
-    since: dict[str, RoomComparison] = field(default_factory=dict)
-    """Seat to what changed since its newest kept measurement."""
-    kept: bool = False
-    """True where it was kept now."""
-    notes: tuple[str, ...] = ()
-
-
-def _seat_tracks(
-    options: RoomOptions, house: HouseFile | None, recording: Recording, path: Path
-) -> dict[str, int]:
+def _seat_tracks(options: RoomOptions, house: HouseFile | None, recording: Recording, path: Path) -> dict[str, int]:
     """Seat to its track: those that were named, those of the house file, or the only track there is."""
     names = [track.name for track in recording.tracks]
     if options.seats:
@@ -93,7 +72,9 @@ def _seat_tracks(
     if len(names) == 1:
         return {names[0]: 0}
     raise UsageError(
-        str(path), "no track of it is a seat", 'add the microphone to house.toml with role = "seat", or name its track with --seat'
+        str(path),
+        "no track of it is a seat",
+        'add the microphone to house.toml with role = "seat", or name its track with --seat',
     )
 
 
@@ -110,15 +91,9 @@ def measure_room(
 
     Parameters
     ----------
-    path : Path
-        A folder of audio files or one polyphonic file.
-    house_path : Path, optional
-        The house file; without it `house.toml` beside the recording or above it.
-    start_s, end_s : float, optional
-        Stretch of the recording, in seconds.
+    path, house_path, start_s, end_s, progress
+        As for `tasks.check.check`.
     options : RoomOptions, optional
-    progress : callable, optional
-        Told the share done, 0 to 1.
 
     Raises
     ------
@@ -131,32 +106,24 @@ def measure_room(
     house = None if house_file is None else read_house(house_file)
     seat_tracks = _seat_tracks(options, house, recording, path)
     if options.keep and house_file is None:
-        raise HouseError("--keep", "needs a house file, beside which the history lies", "write one with: deskhand new RECORDING")
+        raise HouseError(
+            "--keep", "needs a house file, beside which the history lies", "write one with: deskhand new RECORDING"
+        )
     date = checked_date(options.date, "--date") if options.date else show_note_of(path).date
     measured_at = date or dt.date.today().isoformat()  # noqa: DTZ011 - the day where the house is
-    seats = []
-    for count, (seat, track) in enumerate(seat_tracks.items()):
-        samples = recording.excerpt([track], 0.0, recording.duration_s)[0].astype(np.float64)
-        mains_hz = 50.0 if house is None else house.house.mains_hz
-        seats.append(
-            measure_seat(
-                samples,
-                seat=seat,
-                track=recording.tracks[track].name,
-                sample_rate_hz=recording.sample_rate_hz,
-                mains_hz=mains_hz,
-            )
-        )
-        if progress is not None:
-            progress((count + 1) / len(seat_tracks))
+    mains_hz = 50.0 if house is None else house.house.mains_hz
+    seats = _measured(recording, seat_tracks, mains_hz, progress)
     history = _history(options, house_file)
     since: dict[str, RoomComparison] = {}
     feed = None
     if history is not None and house is not None:
-        since = _since(seats, history, house.house.name, measured_at)
-        feed = kept_feed(history, house)
-        if options.keep:
-            _keep(seats, history, house, measured_at, options.note)
+        try:
+            since = _since(seats, history, house.house.name, measured_at)
+            feed = kept_feed(history, house)
+            if options.keep:
+                _keep(seats, history, house, measured_at, options)
+        finally:
+            history.close()
     return RoomResult(
         deskhand=__version__,
         house=house.house.name if house else None,
@@ -166,9 +133,23 @@ def measure_room(
         seats=tuple(seats),
         words=tuple(_words(seat, options, feed) for seat in seats if seat.refused is None),
         since=since,
-        kept=options.keep,
+        kept_now=options.keep,
         notes=recording.notes,
     )
+
+
+def _measured(
+    recording: Recording, seat_tracks: Mapping[str, int], mains_hz: float, progress: Callable[[float], None] | None
+) -> list[SeatRoom]:
+    """Seats of a recording, each measured from its track."""
+    seats = []
+    for count, (seat, track) in enumerate(seat_tracks.items(), 1):
+        samples = recording.excerpt([track], 0.0, recording.duration_s)[0].astype(np.float64)
+        name, rate_hz = recording.tracks[track].name, recording.sample_rate_hz
+        seats.append(measure_seat(samples, seat=seat, track=name, sample_rate_hz=rate_hz, mains_hz=mains_hz))
+        if progress is not None:
+            progress(count / len(seat_tracks))
+    return seats
 
 
 def _history(options: RoomOptions, house_file: Path | None) -> History | None:
@@ -197,7 +178,7 @@ def _since(seats: list[SeatRoom], history: History, house: str, measured_at: str
     return since
 
 
-def _keep(seats: list[SeatRoom], history: History, house: HouseFile, measured_at: str, note: str) -> None:
+def _keep(seats: list[SeatRoom], history: History, house: HouseFile, measured_at: str, options: RoomOptions) -> None:
     """Write each seat of which something is told.
 
     Raises
@@ -207,12 +188,15 @@ def _keep(seats: list[SeatRoom], history: History, house: HouseFile, measured_at
     """
     from deskhand.store.seats import SeatRecord, add_seat_record
 
-    told = [seat for seat in seats if seat.refused is None]
-    if not told:
-        raise UsageError("--keep", f"nothing is told at {seats[0].seat}: {seats[0].refused}", "measure again, then keep")
+    measured = [seat for seat in seats if seat.refused is None]
+    if not measured:
+        raise UsageError(
+            "--keep", f"nothing is told at {seats[0].seat}: {seats[0].refused}", "measure again, then keep"
+        )
     microphones = {source.name: source.microphone for source in house.seat}
-    for seat in told:
-        content: dict[str, Any] = {**plain(seat), "note": note}
+    for seat in measured:
+        levels = _levels(seat, options)
+        content: dict[str, Any] = {**plain(seat), "levels": plain(levels), "note": options.note}
         record = SeatRecord(
             seat=seat.seat,
             microphone=microphones.get(seat.seat) or seat.seat,
@@ -231,7 +215,12 @@ def kept_feed(history: History, house: HouseFile) -> tuple[float, str] | None:
     for voice in (*spoken, *([lead] if lead else [])):
         for phase in _PHASES:
             rows = history.parts(
-                house=house.house.name, phase=phase, metrics=("audible_pct.mono",), most=_NEWEST, stages=("feed",), source=voice
+                house=house.house.name,
+                phase=phase,
+                metrics=("audible_pct.mono",),
+                most=_NEWEST,
+                stages=("feed",),
+                source=voice,
             )
             shares = [part.values["audible_pct.mono"][0] for _, part in rows if "audible_pct.mono" in part.values]
             if shares:
@@ -244,13 +233,13 @@ def _words(seat: SeatRoom, options: RoomOptions, feed: tuple[float, str] | None)
     reasons = dict(seat.not_measured)
     if feed is None:
         reasons["audible_pct"] = "no kept show tells how clear the voice is in it; check's report does"
-    levels = None
-    if options.speech_dba is None:
-        reasons["sti"] = "nobody said how loud speech is at the seat; measure it and add --speech, like --speech \"70 dBA\""
-    else:
-        levels = _levels(seat, options.speech_dba, options.noise_dba)
-        if levels.noise_db_spl is None:
-            reasons["noise"] = _no_noise(seat, options)
+    levels = _levels(seat, options)
+    if levels is None:
+        reasons["sti"] = (
+            'nobody said how loud speech is at the seat; measure it and add --speech, like --speech "70 dBA"'
+        )
+    elif levels.noise_db_spl is None:
+        reasons["noise"] = _no_noise(seat, options)
     return words_path(
         seat=seat.seat, transfer=seat.transfer, sti_room=seat.sti_room, levels=levels, feed=feed, not_measured=reasons
     )
@@ -262,15 +251,17 @@ def _noise_dbfs(seat: SeatRoom) -> list[float] | None:
     return None if any(level is None for level in levels) else [float(level) for level in levels if level is not None]
 
 
-def _levels(seat: SeatRoom, speech_dba: float, noise_dba: float | None) -> SpeechAndNoise:
-    """Levels of speech and noise at a seat, as far as they are known."""
-    recorded = _noise_dbfs(seat)
-    known = noise_dba is not None and recorded is not None
+def _levels(seat: SeatRoom, options: RoomOptions) -> SpeechAndNoise | None:
+    """Levels of speech and noise at a seat, as far as they are known; None where nobody said how loud speech is."""
+    if options.speech_dba is None:
+        return None
+    recorded, noise_dba = _noise_dbfs(seat), options.noise_dba
+    noise_db_spl = None if recorded is None or noise_dba is None else noise_of_level(recorded, noise_dba)
     return SpeechAndNoise(
-        speech_dba=speech_dba,
-        noise_db_spl=noise_of_level(recorded, noise_dba) if recorded is not None and noise_dba is not None else None,
-        noise_dba=noise_dba if known else None,
-        noise_basis="stated" if known else None,
+        speech_dba=options.speech_dba,
+        noise_db_spl=noise_db_spl,
+        noise_dba=None if noise_db_spl is None else noise_dba,
+        noise_basis=None if noise_db_spl is None else "stated",
     )
 
 
@@ -279,9 +270,3 @@ def _no_noise(seat: SeatRoom, options: RoomOptions) -> str:
     if options.noise_dba is not None and _noise_dbfs(seat) is None:
         return "there is too little silence in front of the sweeps; record from the start of the file"
     return "the microphone is not calibrated, and nobody said how loud the noise is; read it on a meter and add --noise"
-
-
-def as_data(result: RoomResult) -> Mapping[str, Any]:
-    """Result as JSON's own kinds."""
-    data: Mapping[str, Any] = plain(result)
-    return data

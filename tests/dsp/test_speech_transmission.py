@@ -84,7 +84,9 @@ def test_masking_and_threshold_take_modulation_away():
 def test_speech_of_an_a_weighted_level():
     weights_db = np.array([-16.1, -8.6, -3.2, 0.0, 1.2, 1.0, -1.1])
     levels_db = st.male_speech_db(68.0)
-    assert 10 * np.log10(np.sum(10 ** ((levels_db + weights_db) / 10))) == pytest.approx(68.0, abs=0.05)  # the table has one decimal
+    assert 10 * np.log10(np.sum(10 ** ((levels_db + weights_db) / 10))) == pytest.approx(
+        68.0, abs=0.05
+    )  # the table has one decimal
     assert np.diff(levels_db) == pytest.approx([3.0, -0.5, -6.0, -6.0, -6.0, -6.0])
 
 

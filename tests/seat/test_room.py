@@ -10,9 +10,9 @@ import numpy as np
 import pytest
 import scipy.signal as ss
 
+from deskhand.dsp.room_decay import OCTAVES_HZ
 from deskhand.dsp.speech_transmission import speech_transmission_index
 from deskhand.seat.room import SeatRoom, measure_seat
-from deskhand.seat.room_response import OCTAVES_HZ
 from deskhand.seat.sweep_plan import PLAN, SILENCE_S, sweep_signal
 from tests.support.room_sweeps import RATE_HZ, another_place, made_response, reference, tolerance
 

@@ -59,7 +59,17 @@ def house(tmp_path_factory) -> Path:
 def test_measured_kept_and_compared(house, monkeypatch, tmp_path):
     monkeypatch.chdir(tmp_path)
     first = run(
-        "room", house / "march", "--date", "2026-03-01", "--speech", "70 dBA", "--noise", "40 dBA", "--keep", "--json", "march.json"
+        "room",
+        house / "march",
+        "--date",
+        "2026-03-01",
+        "--speech",
+        "70 dBA",
+        "--noise",
+        "40 dBA",
+        "--keep",
+        "--json",
+        "march.json",
     )
     assert first.exit_code == 0, first.output
     assert "mix position: the room alone is " in first.output
@@ -79,7 +89,7 @@ def test_measured_kept_and_compared(house, monkeypatch, tmp_path):
     data = json.loads(second.stdout)
     assert data["since"]["mix position"]["measured_at"] == "2026-03-01"
     assert data["since"]["mix position"]["changes"]
-    assert data["kept"] is False
+    assert data["kept_now"] is False
     assert "--speech" in data["words"][0]["not_measured"]["sti"]
 
 
@@ -87,7 +97,14 @@ def test_the_file_to_play_comes_with_its_cautions(tmp_path):
     result = run("room", "--write-sweep", tmp_path / "sweeps.wav")
     assert result.exit_code == 0
     assert (tmp_path / "sweeps.wav").is_file()
-    for caution in ("who is in the room", "Hearing protection", "In-ear monitors out", "No open microphone", "-40 dB", "loudspeakers bear"):
+    for caution in (
+        "who is in the room",
+        "Hearing protection",
+        "In-ear monitors out",
+        "No open microphone",
+        "-40 dB",
+        "loudspeakers bear",
+    ):
         assert caution in result.output
 
 

@@ -24,7 +24,8 @@ def test_the_file_starts_quiet_and_steps_up(tmp_path):
     assert samples.size / rate_hz == pytest.approx(length_s)
     assert not samples[: round(SILENCE_S * rate_hz)].any()
     peaks = [
-        np.abs(samples[round((SILENCE_S + planned.start_s) * rate_hz) :][: round(SHAPE.length_s * rate_hz)]).max() for planned in PLAN
+        np.abs(samples[round((SILENCE_S + planned.start_s) * rate_hz) :][: round(SHAPE.length_s * rate_hz)]).max()
+        for planned in PLAN
     ]
     assert 20 * np.log10(peaks) == pytest.approx([-40.0, -30.0, -20.0, -20.0, -20.0], abs=0.01)
     # it ends in silence long enough to die away
@@ -40,7 +41,9 @@ def test_no_two_pauses_are_alike():
 def test_each_sweep_is_known_again(signal):
     run = find_sweeps(np.concatenate([np.zeros(7 * RATE_HZ), 0.3 * signal]), sample_rate_hz=RATE_HZ)
     assert [sweep.planned for sweep in run.sweeps] == list(PLAN)
-    assert [sweep.start_s for sweep in run.sweeps] == pytest.approx([12.0 + planned.start_s for planned in PLAN], abs=0.001)
+    assert [sweep.start_s for sweep in run.sweeps] == pytest.approx(
+        [12.0 + planned.start_s for planned in PLAN], abs=0.001
+    )
     assert abs(run.clock_ppm) < 0.5
     assert run.other_runs == 0
 

@@ -8,11 +8,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from deskhand.dsp.speech_transmission import MODULATIONS_HZ, noise_transfer, male_speech_db, speech_transmission_index
+from deskhand.dsp.room_decay import OCTAVES_HZ
+from deskhand.dsp.speech_transmission import MODULATIONS_HZ, male_speech_db, noise_transfer, speech_transmission_index
 from deskhand.report.room import change_text, words_text
 from deskhand.seat.room import OctaveRoom, SeatRoom
 from deskhand.seat.room_change import room_change
-from deskhand.seat.room_response import OCTAVES_HZ
 from deskhand.seat.words_path import SpeechAndNoise, index_with_noise, noise_of_level, words_path
 
 
@@ -36,7 +36,9 @@ def test_a_noise_gets_the_level_that_was_read():
     assert 10 * np.log10(np.sum(10 ** (whole / 10))) == pytest.approx(38.0, abs=0.1)
 
 
-@pytest.mark.source("IEC 60268-16:2020, A.2.3: noise and reverberation multiply; at 60 dBA masking and threshold take under 0.01")
+@pytest.mark.source(
+    "IEC 60268-16:2020, A.2.3: noise and reverberation multiply; at 60 dBA masking and threshold take under 0.01"
+)
 def test_noise_takes_what_its_ratio_takes():
     speech_db = male_speech_db(60.0)
     noise_db = speech_db - 6.0
@@ -74,7 +76,7 @@ def test_what_takes_most(t_s, noise_db, feed, most):
         feed=feed,
         not_measured={},
     )
-    assert path.most == most
+    assert path.taker == most
     sentence = words_text(path)
     assert sentence.startswith("balcony: the feed leaves the voice ")
     assert ("takes most" in sentence or "Most is lost" in sentence) == (most is not None)
@@ -89,7 +91,7 @@ def test_what_is_not_known_is_not_said():
         feed=None,
         not_measured={"sti_room": "at 125 Hz the sweep stands only 12 dB above the noise; 25 dB are needed"},
     )
-    assert (path.sti, path.most) == (None, None)
+    assert (path.sti, path.taker) == (None, None)
     assert words_text(path) == (
         "balcony: whether the words arrive cannot be told: at 125 Hz the sweep stands only 12 dB above the noise; 25 dB are needed."
     )
@@ -122,7 +124,10 @@ def test_only_what_is_noticed_is_a_change(now, names):
     assert {change.name for change in comparison.changes} == names
     assert comparison.compared == 7
     if not names:
-        assert change_text("balcony", comparison) == "balcony: nothing that anybody would notice since 1 March 2026 (7 numbers compared)."
+        assert (
+            change_text("balcony", comparison)
+            == "balcony: nothing that anybody would notice since 1 March 2026 (7 numbers compared)."
+        )
 
 
 def test_a_change_within_chance_is_none():

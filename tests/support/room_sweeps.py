@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final, Literal, get_args
 import numpy as np
 import scipy.signal as ss
 
+from deskhand.dsp.room_decay import OCTAVES_HZ
 from deskhand.seat.room import OctaveRoom, SeatRoom, measure_seat
-from deskhand.seat.room_response import OCTAVES_HZ
 from deskhand.seat.sweep_plan import PLAN, SHAPE, SILENCE_S, sweep_signal
 
 if TYPE_CHECKING:
@@ -124,10 +124,12 @@ def _played(response: np.ndarray, source: np.ndarray) -> np.ndarray:
 def sweep_case(trouble: Trouble, rng: np.random.Generator) -> SweepCase:
     """A recording with a trouble of random degree; `several` has two or three at once."""
     source, response = sweep_signal(), made_response(rng)
-    responses = (response,)
+    responses: tuple[np.ndarray, ...] = (response,)
     wrongs: Sequence[Trouble] = (trouble,)
     if trouble == "several":
-        wrongs = tuple(rng.choice(["noise", "hum", "applause", "knock", "drift", "moved"], size=rng.integers(2, 4), replace=False))
+        wrongs = tuple(
+            rng.choice(["noise", "hum", "applause", "knock", "drift", "moved"], size=rng.integers(2, 4), replace=False)
+        )
     degrees = []
     if "limiter" in wrongs:
         top_db = float(rng.uniform(3.0, 12.0))
@@ -152,7 +154,8 @@ def sweep_case(trouble: Trouble, rng: np.random.Generator) -> SweepCase:
         degrees.append(f"{ppm:.0f} ppm")
     ratio_db = float(rng.uniform(15.0, 40.0)) if "noise" in wrongs else float(rng.uniform(50.0, 65.0))
     pink = np.fft.irfft(
-        np.fft.rfft(rng.standard_normal(samples.size)) / np.sqrt(np.maximum(np.arange(samples.size // 2 + 1), 20.0)), samples.size
+        np.fft.rfft(rng.standard_normal(samples.size)) / np.sqrt(np.maximum(np.arange(samples.size // 2 + 1), 20.0)),
+        samples.size,
     )
     samples = samples + pink / np.sqrt(np.mean(pink**2)) * level * 10.0 ** (-ratio_db / 20.0)
     if "noise" in wrongs:

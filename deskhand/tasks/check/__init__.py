@@ -25,6 +25,7 @@ from deskhand.tasks.check.desk import judged_changes, with_answered, with_change
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
+from deskhand.tasks.check.words import words_at_seats
 from deskhand.tasks.role_by_sound import guess_by_sound
 from deskhand.units import clock, number
 
@@ -103,7 +104,9 @@ def check(
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
     songs = _songs(setup, readings, takes, known.passages)
     facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier)
-    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
+    checked = _show_check(facts, parts, dismissals, shown.take)
+    words = words_at_seats(takes, readings.voices, lead_of(setup.house))
+    return replace(checked, result=replace(checked.result, words=words), tone_courses=known.courses)
 
 
 def _with_unknown_houses(setup: ShowSetup, takes: KeptTakes | None) -> ShowSetup:
