@@ -12,6 +12,7 @@ from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
 from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.outside import MARK, outside_line, quietly_outside
+from deskhand.report.seats import print_seats
 from deskhand.report.songs import songs_line
 from deskhand.report.turns import answered, entries_at
 from deskhand.report.words_path import words_text
@@ -391,6 +392,7 @@ def print_result(result: CheckResult, console: Console) -> None:
     _print_moves(result, console)
     _print_earlier_moves(result, console)
     _print_mix(result, console)
+    print_seats(result.seats, console)
     _print_chains(result, console)
     _print_heading("Before you leave the desk:", console)
     for reminder in FORGOTTEN:

@@ -5,14 +5,12 @@ Each number is told where two of the three loud sweeps agree on it within what p
 
 from __future__ import annotations
 
-import functools
 import itertools
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
-from deskhand.dsp.octaves import exact_octave_hz, in_octaves
 from deskhand.dsp.room_decay import NEEDED_DB, OCTAVES_HZ, reverberation_pm
 from deskhand.dsp.speech_transmission import OCTAVES_HZ as SPEECH_OCTAVES_HZ
 from deskhand.dsp.speech_transmission import STI_STEP, speech_transmission_index
@@ -26,7 +24,7 @@ from deskhand.seat.room_response import (
 )
 from deskhand.seat.sweep_plan import SHAPE, TAIL_S
 from deskhand.seat.sweep_search import find_sweeps
-from deskhand.units import db_from_power, finite, hertz, number
+from deskhand.units import finite, hertz, number
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,8 +54,11 @@ _MOST_OF_IT: Final = 0.5
 _HUM_DB: Final = 10.0
 """Range that is needed on top where the noise is hum: a steady tone adds to the decay or takes from it, noise does both; the study
 `validations/room_sweep.py`."""
-_ABOVE_RINGING_DB: Final = 10.0
-"""Distance of a clarity from that of the filter alone: at 10 dB the filter takes 0.4 dB. Computed."""
+_LEAST_CLEAR_BT: Final = 30.0
+"""Bandwidth times early decay time from which a filter of that width blurs the limit of 50 or 80 ms by less than 1 dB: over one part in its bandwidth a
+decay falls by 2 dB, half of it on either side. The study `validations/room_sweep.py`."""
+_CLARITIES: Final = frozenset({"c50_db", "c80_db"})
+"""Numbers with a sharp limit in time."""
 _DISTORTION_DB: Final = -26.0
 """Distortion from which it is said: 5 %. Common practice, no source."""
 _COMPRESSED_DB: Final = 1.0
@@ -133,20 +134,6 @@ class SeatRoom:
     remarks: tuple[RoomRemark, ...] = ()
 
 
-@functools.lru_cache(maxsize=1)
-def _ringing_db() -> dict[str, tuple[float, ...]]:
-    """C50 and C80 of each octave's filter alone: nothing drier can be told."""
-    rate_hz, middle = 48000, 24000
-    click = np.zeros(2 * middle)
-    click[middle] = 1.0
-    power = in_octaves(click, [exact_octave_hz(octave_hz) for octave_hz in OCTAVES_HZ], sample_rate_hz=rate_hz) ** 2
-    ratios = {}
-    for name, limit_s in (("c50_db", 0.05), ("c80_db", 0.08)):
-        last = middle + round(limit_s * rate_hz)
-        ratios[name] = tuple(float(db_from_power(row[:last].sum() / max(row[last:].sum(), 1e-30))) for row in power)
-    return ratios
-
-
 def _agreeing(values: Sequence[float], tolerance: float) -> float | None:
     """Mean of the two values that are nearest to each other and of those beside them; None where the two are further apart than noticed."""
     if len(values) < _LEAST_SWEEPS:
@@ -182,9 +169,9 @@ def _octave_room(
             reasons[name] = "the sweeps differ by more than is noticed: something sounded during one of them"
         elif name in RELATIVE and _OCTAVE_SHARE * octave_hz * value < _LEAST_BT:
             reasons[name] = f"the room is too dry for it: {number(value, 2)} s is what the octave's filter rings itself"
-        elif name in ("c50_db", "c80_db") and value > _ringing_db()[name][row] - _ABOVE_RINGING_DB:
+        elif name in _CLARITIES and _OCTAVE_SHARE * octave_hz * (values["edt_s"] or 0.0) < _LEAST_CLEAR_BT:
             reasons[name] = (
-                f"the room is too dry for it: {number(value, 0)} dB is near what the octave's filter rings itself"
+                "the room is too dry for it: what arrives before and after the limit runs together in so narrow an octave"
             )
         values[name] = None if name in reasons else value
     uncertainty = {
@@ -352,10 +339,10 @@ def _speech(
     alike: Sequence[SweepReading], octaves: Sequence[OctaveRoom]
 ) -> tuple[tuple[tuple[float, ...], ...] | None, float | None, dict[str, str]]:
     """Modulation transfers and index of the room alone, or the reason for none."""
-    missing = [octave for octave in octaves if octave.octave_hz in SPEECH_OCTAVES_HZ and octave.c50_db is None]
+    missing = [octave for octave in octaves if octave.octave_hz in SPEECH_OCTAVES_HZ and octave.ts_s is None]
     if missing:
         octave = missing[0]
-        return None, None, {"sti_room": f"at {hertz(octave.octave_hz)} {octave.not_measured['c50_db']}"}
+        return None, None, {"sti_room": f"at {hertz(octave.octave_hz)} {octave.not_measured['ts_s']}"}
     indices = [speech_transmission_index(reading.transfer) for reading in alike]
     index = _agreeing(indices, STI_STEP)
     if index is None:
