@@ -23,6 +23,7 @@ from deskhand.mix.recorded import RecordedMix
 from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
 from deskhand.seat.exposure import SeatExposure
+from deskhand.seat.words_path import WordsPath
 
 SCHEMA: Final = 1
 """Number of the form of the JSON: the first."""
@@ -156,6 +157,8 @@ class CheckResult:
     """Songs that were played in kept takes; null while none with a fingerprint is kept, and in a line check."""
     seats: tuple[SeatResult, ...] = ()
     """Sound level and exposure at each measurement microphone where people sit; none where no seat is recorded."""
+    words: tuple[WordsPath, ...] = ()
+    """What is left of the words at each seat whose room is kept: today's feed, and the room as it was measured; none while no room is kept."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
     next: tuple[FirstThing, ...]

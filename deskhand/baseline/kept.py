@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from deskhand.store import Dismissal, KeptPart, TakeRow
     from deskhand.store.fingerprints import KeptFingerprint
     from deskhand.store.history import History
+    from deskhand.store.seats import SeatRecord
 
 MIX: Final = "the mix"
 """Name under which the mix is kept."""
@@ -53,6 +54,8 @@ class KeptTakes:
     """Number of a take to its fingerprint, where it has one."""
     tone_courses: dict[int, dict[str, NDArray[np.float64]]] = field(default_factory=dict)
     """Number of a take to the courses of its sources' tones, where it has them."""
+    rooms: dict[str, SeatRecord] = field(default_factory=dict)
+    """Seat to the newest measurement of its room."""
 
     def words(self) -> dict[str, AudibilityLimits]:
         """Limits of each voice's clear and covered words, by the house's own weeks; empty until it has kept enough."""
@@ -109,6 +112,7 @@ def load(
         return None
     # the database library is loaded where there is something to read
     from deskhand.store.history import open_history
+    from deskhand.store.seats import newest_of_each_seat
     from deskhand.store.unknown_houses import unknown_houses
 
     history = open_history(url, names=names)
@@ -118,7 +122,11 @@ def load(
         if to_be_kept:
             history.refuse_twice(house=house, show=show[0], date=show[1], phase=phase, digest=digest)
         kept = _read(history, house, phase, show, digest)
-        return replace(kept, unknown_houses=unknown_houses(history, house=house))
+        return replace(
+            kept,
+            unknown_houses=unknown_houses(history, house=house),
+            rooms=newest_of_each_seat(history, house=house, kind="room"),
+        )
     finally:
         history.close()
 

@@ -1,6 +1,6 @@
 """The commands. Thin: each imports what it needs when it runs, so that `--help` answers at once."""
 
-from deskhand.cli import check, compare, demo, done, exposure, history, keep, live, new, render, serve, sheet
+from deskhand.cli import check, compare, demo, done, exposure, history, keep, live, new, render, room, serve, sheet
 from deskhand.cli.group import main
 
 for _command in (
@@ -15,6 +15,7 @@ for _command in (
     exposure.calibrate,
     exposure.exposure,
     live.live,
+    room.room,
     serve.serve,
     demo.demo,
 ):

@@ -34,6 +34,7 @@ from deskhand.report.terminal import (
 from deskhand.report.tone_pictures import range_picture, tone_picture
 from deskhand.report.turns import entries_at
 from deskhand.report.words import text, words
+from deskhand.report.words_path import words_text
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
@@ -249,6 +250,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
         headline=headline(result),
         seats=seats_section(result.seats),
         voices=_voices(result),
+        words_at_seats=[words_text(path) for path in result.words],
         mix=mix_line(result),
         mix_against_kept=recorded_mix_line(result),
         faders=fader_lines(result),

@@ -15,6 +15,7 @@ from deskhand.report.outside import MARK, outside_line, quietly_outside
 from deskhand.report.seats import print_seats
 from deskhand.report.songs import songs_line
 from deskhand.report.turns import answered, entries_at
+from deskhand.report.words_path import words_text
 from deskhand.units import clock, hertz, number
 
 if TYPE_CHECKING:
@@ -322,6 +323,8 @@ def _print_mix(result: CheckResult, console: Console) -> None:
         _print_heading("Can the words be heard? (the feed, not the seat; sung is not spoken)", console)
         for text in voices:
             console.print(Text(f"  {text}"))
+        for path in result.words:
+            console.print(Text(f"  the words: {words_text(path)}"))
         console.print()
     mix = mix_line(result)
     if mix:

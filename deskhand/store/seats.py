@@ -115,6 +115,20 @@ def seat_records(
         return [_record_of_row(row, history) for row in connection.execute(query)]
 
 
+def newest_of_each_seat(history: History, *, house: str, kind: SeatRecordKind) -> dict[str, SeatRecord]:
+    """Seat to its newest record of a kind.
+
+    Raises
+    ------
+    HistoryError
+        A row is damaged.
+    """
+    newest: dict[str, SeatRecord] = {}
+    for record in seat_records(history, house=house, kind=kind):
+        newest.setdefault(record.seat, record)
+    return newest
+
+
 def delete_seat_records(history: History, take: int) -> int:
     """Delete the records of a take; returns how many there were."""
     with history.transaction(writes=True) as connection:

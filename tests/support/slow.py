@@ -749,4 +749,12 @@ SLOW: Final = (
         tests=("test_sources_of_four_songs_have_no_bleed_of_one_another",),
         covered="A guitar of one of them, and its band: test_a_guitar_and_its_band_have_no_bleed.",
     ),
+    Slow(
+        file="seat/test_room.py",
+        tests=(
+            "test_a_microphone_that_never_stands_still_is_refused", "test_a_noise_in_one_sweep_costs_nothing", "test_a_limiter_is_told",
+            "test_the_end_of_a_recording_is_missing", "test_noise_refuses_what_it_covers",
+        ),
+        covered="A clean recording, hum, clipping, and a microphone that was moved once; noise over a whole seat: seat/test_room_command.py.",
+    ),
 )  # fmt: skip

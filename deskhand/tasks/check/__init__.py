@@ -26,6 +26,7 @@ from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
 from deskhand.tasks.check.seats import evening_meter, seat_results
+from deskhand.tasks.check.words import words_at_seats
 from deskhand.tasks.role_by_sound import guess_by_sound
 from deskhand.units import clock, number
 
@@ -103,8 +104,12 @@ def check(
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
     _name_moves(planned)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    songs, seats = _songs(setup, readings, takes, known.passages), seat_results(setup, recording, meter, options)
-    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier, seats)
+    seats = seat_results(setup, recording, meter, options)
+    songs = _songs(setup, readings, takes, known.passages)
+    words = words_at_seats(takes, readings.voices, lead_of(setup.house))
+    facts = ShowFacts(
+        setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier, seats, words
+    )
     return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
 
 
