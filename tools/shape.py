@@ -31,6 +31,7 @@ LAYERS: Final[tuple[frozenset[str], ...]] = (
     frozenset({"chain"}),
     frozenset({"mix"}),
     frozenset({"desk"}),
+    frozenset({"seat"}),
     frozenset({"baseline"}),
     frozenset({"findings"}),
     frozenset({"moves"}),

@@ -27,6 +27,7 @@ from deskhand.house.chain_blocks import (
     defaults_of,
     make_block,
 )
+from deskhand.house.limits import LIMITS, LevelLimit, Limits
 from deskhand.house.model import IN_SONGS, Desk, House, HouseFile, Room, Send, Source, Vocal
 from deskhand.house.read import (
     FILE_NAME,
@@ -42,6 +43,7 @@ from deskhand.house.read import (
 )
 from deskhand.house.renames import FormerNames, former_names, with_new_name, with_todays_names
 from deskhand.house.roles import ROLES, RoleName
+from deskhand.house.seats import PublicOffset, QuietWork, StaffMember
 from deskhand.house.tracks import MatchedTracks, match_tracks
 from deskhand.house.write import SourceEdit, with_edits, with_setup, with_source, write_values, written_source
 
@@ -50,6 +52,7 @@ __all__ = [
     "BLOCK_NAMES",
     "FILE_NAME",
     "IN_SONGS",
+    "LIMITS",
     "ROLES",
     "WEEK_PREFIX",
     "BellBlock",
@@ -67,7 +70,9 @@ __all__ = [
     "HighShelfBlock",
     "House",
     "HouseFile",
+    "LevelLimit",
     "LimiterBlock",
+    "Limits",
     "LowPassBlock",
     "LowShelfBlock",
     "MatchedTracks",
@@ -75,12 +80,15 @@ __all__ = [
     "On",
     "PanBlock",
     "PolarityBlock",
+    "PublicOffset",
+    "QuietWork",
     "RoleName",
     "Room",
     "SaturationBlock",
     "Send",
     "Source",
     "SourceEdit",
+    "StaffMember",
     "TrimBlock",
     "Vocal",
     "changed",

@@ -11,7 +11,10 @@ from pydantic import TypeAdapter, ValidationError
 
 from deskhand.errors import HouseError
 from deskhand.house.chain_blocks import BLOCK_NAMES, BLOCK_TYPES
+from deskhand.house.limits import Limits
 from deskhand.house.model import Desk, Equaliser, House, HouseFile, Room, Send, Source, Vocal
+from deskhand.house.roles import ROLES
+from deskhand.house.seats import PublicOffset, QuietWork, StaffMember
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -23,8 +26,14 @@ Location = tuple[str | int, ...]
 HOUSE_ADAPTER: Final = TypeAdapter(HouseFile)
 _TABLES: Final[dict[str, Any]] = {
     "house": House, "desk": Desk, "desk.equaliser": Equaliser, "room": Room, "vocal": Vocal, "source": Source, "source.send": Send,
-    "": HouseFile,
+    "source.offset": PublicOffset, "limits": Limits, "staff": StaffMember, "staff.besides": QuietWork, "": HouseFile,
 }  # fmt: skip
+_KEYS_OF_THE_SHOW: Final = {
+    "fader": "fader_db", "nominal": "nominal_dbfs", "asked_level": "asked_level_dbfs", "level_listen": "level_listen_db",
+    "level_fix": "level_fix_db", "mute": "mute", "player": "player", "group": "group", "effects": "effects", "send": "send",
+    "chain": "chain",
+}  # fmt: skip
+"""Keys of a source that have no meaning for a seat, and their fields."""
 _UNKNOWN_KEY: Final = ("unexpected_keyword_argument", "extra_forbidden")
 _VALIDATOR_NAME: Final = re.compile(r"(function-|constrained-|float$|str$|int$|literal\[|list\[)")
 _LIKE, _LIKE_A_BLOCK = 0.5, 0.4
@@ -193,3 +202,21 @@ def first_error(path: Path, text: str, data: dict[str, Any], error: ValidationEr
     remark = f" (and {further} more to mend after this one)" if further > 0 else ""
     where = f"{path.name}, line {line_of(numbers, plain)}" + (f", {table}" if table else "")
     return HouseError(where, problem, advice + remark)
+
+
+def seat_mistake(source: Source) -> str:
+    """Mistake in a source about seats, and what to do; empty where there is none.
+
+    Parameters
+    ----------
+    source : Source
+        Of any role.
+    """
+    if not ROLES[source.role].measures_room:
+        wrong = next((name for name in ("response", "offset") if getattr(source, name) is not None), None)
+        return f'"{wrong}" belongs to a source of role "seat"; take it out' if wrong else ""
+    if source.is_pair:
+        return "a seat is one microphone on one track; make two seats of it"
+    wrong = next((name for name, attribute in _KEYS_OF_THE_SHOW.items() if getattr(source, attribute)), None)
+    wrong = wrong or ("fader" if source.fader_db is not None else None)
+    return f'"{wrong}" has no meaning for a seat, which is no part of the mix; take it out' if wrong else ""

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import re
-from dataclasses import field
+from dataclasses import field, replace
 from typing import Annotated, Final, Literal
 
 from pydantic import Field
 from pydantic.dataclasses import dataclass as checked
 
 from deskhand.house.chain_blocks import ChainBlock
+from deskhand.house.limits import Limits
 from deskhand.house.roles import ROLES, RoleName
+from deskhand.house.seats import PublicOffset, StaffMember
 from deskhand.house.targets import Target
 from deskhand.house.values import (
     STRICT,
@@ -139,6 +141,10 @@ class Source:
     """Whether phantom power is on."""
     microphone: Name | None = None
     """Microphone, or how it is picked up ("DI")."""
+    response: Name | None = None
+    """File with the frequency response of a seat's microphone, beside the house file: a frequency in Hz and a level in dB a line."""
+    offset: PublicOffset | None = None
+    """Levels at the loudest place that the public can reach, against those at this seat; None: nobody measured it."""
     stand: Name | None = None
     player: Name | None = None
     """Usual player; `show.toml` names who plays in one show."""
@@ -181,7 +187,13 @@ class HouseFile:
     desk: Desk = field(default_factory=Desk)
     room: Room | None = None
     source: list[Source] = field(default_factory=list)
+    """Sources of the show; once the file is read, without its seats."""
+    seat: list[Source] = field(default_factory=list)
+    """Sources of role `seat`, which are no part of the show; the file has them among its sources."""
     vocal: Vocal | None = None
+    limits: Limits | None = None
+    """Sound levels and times that the house chose not to go over; None: nobody chose."""
+    staff: list[StaffMember] = field(default_factory=list)
 
     def nominal_dbfs(self, source: Source) -> float:
         """Nominal level of a source, in dBFS: its own, or the house's."""
@@ -192,3 +204,10 @@ class HouseFile:
         listen = self.house.level_listen_db if source.level_listen_db is None else source.level_listen_db
         fix = self.house.level_fix_db if source.level_fix_db is None else source.level_fix_db
         return listen, max(listen, fix)
+
+    @property
+    def with_seats_apart(self) -> HouseFile:
+        """House whose seats stand by themselves, so that nothing takes them for a part of the show."""
+        seats = [source for source in self.source if ROLES[source.role].measures_room]
+        sources = [source for source in self.source if not ROLES[source.role].measures_room]
+        return replace(self, source=sources, seat=[*self.seat, *seats]) if seats else self

@@ -17,6 +17,7 @@ from deskhand.house.mistakes import (
     in_the_file,
     line_of,
     lines_of,
+    seat_mistake,
     sentence,
     worst,
 )
@@ -56,7 +57,14 @@ def parse_house(text: str, path: Path) -> HouseFile:
         house = HOUSE_ADAPTER.validate_python(data)
     except ValidationError as error:
         raise first_error(path, text, data, error) from error
+    if house.seat:
+        seat_line = line_of(lines_of(text), ("seat", 0))
+        raise HouseError(
+            f"{path.name}, line {seat_line}", 'unknown table "seat"', 'write it as [[source]] with role = "seat"'
+        )
     _check_names(path, text, house)
+    house = house.with_seats_apart
+    _check_seats(path, text, house)
     return house
 
 
@@ -70,6 +78,9 @@ def _check_names(path: Path, text: str, house: HouseFile) -> None:
         if key(source.name) in seen:
             raise HouseError(where, f'there is a source "{seen[key(source.name)]}" already', "give each its own name")
         seen[key(source.name)] = source.name
+        if mistake := seat_mistake(source):
+            problem, _, fix = mistake.partition("; ")
+            raise HouseError(where, problem, fix)
         for track in source.tracks:
             if isinstance(track, int) and track < 1:
                 raise HouseError(where, f"there is no channel {track}", "channels of a recording count from 1")
@@ -86,6 +97,26 @@ def _check_names(path: Path, text: str, house: HouseFile) -> None:
         fix = f'did you mean "{near[0]}"?' if near else "name one of the sources"
         where = f"{path.name}, line {line_of(numbers, ('vocal', 'source'))}, [vocal]"
         raise HouseError(where, f'there is no source "{house.vocal.source}"', fix)
+
+
+def _check_seats(path: Path, text: str, house: HouseFile) -> None:
+    """Refuse limits that are none, and staff or a vocal at a source that is no seat, or is one."""
+    numbers = lines_of(text)
+    if house.limits is not None and house.limits.mistake:
+        problem, _, fix = house.limits.mistake.partition("; ")
+        raise HouseError(f"{path.name}, line {line_of(numbers, ('limits',))}, [limits]", problem, fix)
+    seats = [source.name for source in house.seat]
+    for index, member in enumerate(house.staff):
+        where = f'{path.name}, line {line_of(numbers, ("staff", index, "seat"))}, staff "{member.name}"'
+        if key(member.seat) not in map(key, seats):
+            near = nearest(member.seat, seats, count=1)
+            fix = f'did you mean "{near[0]}"?' if near else 'name a source of role "seat"'
+            raise HouseError(where, f'there is no seat "{member.seat}"', fix)
+        if member.to_s is not None and member.to_s <= member.from_s:
+            raise HouseError(where, '"to" does not come after "from"', "swap the two")
+    if house.vocal and key(house.vocal.source) in map(key, seats):
+        where = f"{path.name}, line {line_of(numbers, ('vocal', 'source'))}, [vocal]"
+        raise HouseError(where, f'"{house.vocal.source}" is a seat', "name a voice")
 
 
 def _check_former_names(path: Path, numbers: dict[Location, int], house: HouseFile) -> None:

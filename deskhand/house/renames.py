@@ -52,7 +52,12 @@ def former_names(house: HouseFile) -> FormerNames:
     return FormerNames(
         house=house.house.name,
         houses=tuple(name for name in house.house.was if name != house.house.name),
-        sources={former: source.name for source in house.source for former in source.was if former != source.name},
+        sources={
+            former: source.name
+            for source in (*house.source, *house.seat)
+            for former in source.was
+            if former != source.name
+        },
     )
 
 
@@ -77,7 +82,7 @@ def with_todays_names(text: str, today: HouseFile) -> str:
 
     by_key = {key(former): new for former, new in names.sources.items()}
     taken = {key(str(table.get("name", ""))) for table in _tables(data.get("source"))}
-    was = {key(source.name): list(source.was) for source in today.source if source.was}
+    was = {key(source.name): list(source.was) for source in (*today.source, *today.seat) if source.was}
     document: Any = tomlkit.parse(text)
     for table in _tables(document.get("source")):
         new = by_key.get(key(str(table.get("name", ""))))
@@ -91,6 +96,8 @@ def with_todays_names(text: str, today: HouseFile) -> str:
         _remember(house, list(today.house.was))
     if isinstance(vocal, dict) and key(str(vocal.get("source", ""))) in by_key:
         vocal["source"] = by_key[key(str(vocal["source"]))]
+    for member in _tables(document.get("staff")):
+        member["seat"] = by_key.get(key(str(member.get("seat", ""))), member.get("seat"))
     return tomlkit.dumps(document)
 
 
@@ -140,6 +147,9 @@ def with_new_name(text: str, source: str | None, name: str) -> str:
     vocal = document.get("vocal", {})
     if source is not None and key(str(vocal.get("source", ""))) == key(old):
         vocal["source"] = new
+    for member in _tables(document.get("staff")) if source is not None else ():
+        if key(str(member.get("seat", ""))) == key(old):
+            member["seat"] = new
     renamed_text = tomlkit.dumps(document)
     parse_house(renamed_text, Path(FILE_NAME))
     return renamed_text

@@ -10,7 +10,7 @@ from typing import Final, Literal, get_args
 
 RoleName = Literal[
     "lead vocal", "backing vocal", "speech", "guitar", "acoustic guitar", "bass", "keys", "kick", "snare", "toms",
-    "overheads", "percussion", "playback", "audience", "click", "talkback", "other",
+    "overheads", "percussion", "playback", "audience", "click", "talkback", "seat", "other",
 ]  # fmt: skip
 ROLE_NAMES: Final[tuple[RoleName, ...]] = get_args(RoleName)
 
@@ -62,6 +62,8 @@ class Role:
     """The desk's own microphone to the stage."""
     in_a_mix: bool = True
     """May be heard by the public."""
+    measures_room: bool = False
+    """A measurement microphone where people sit: no part of the show, and never judged as one."""
     own_level: bool = True
     """Sits at the house's nominal level; without it, only a nominal of the source's own is judged."""
     may_be_silent: bool = False
@@ -174,6 +176,10 @@ _TABLE: Final = (
         name="talkback", to_stage=True, open_microphone=True, in_a_mix=False, own_level=False, may_be_silent=True,
         shaped=False, urgency=3,
         usual_chain="high-pass",
+    ),
+    Role(
+        name="seat", measures_room=True, hears_room=True, open_microphone=True, in_a_mix=False, own_level=False, may_be_silent=True,
+        shaped=False, urgency=3,
     ),
     Role(
         name="other", unclear=True, own_level=False, may_be_silent=True, urgency=3,

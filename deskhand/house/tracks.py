@@ -17,6 +17,8 @@ class MatchedTracks:
 
     by_source: dict[str, tuple[int | None, ...]]
     """Source name to track positions (from 0); None where the recording has no such track."""
+    seats: dict[str, int]
+    """Seat to its track (from 0), for those that the recording has."""
     mix: tuple[int, ...]
     """Tracks that hold the desk's own mix."""
     unmatched: tuple[int, ...]
@@ -48,6 +50,14 @@ def match_tracks(house: HouseFile, track_names: list[str]) -> MatchedTracks:
             if under_former is not None and under_former not in claimed:
                 by_source[source.name] = (under_former,)
                 claimed.add(under_former)
+    seats = {seat.name: find(seat.tracks[0]) for seat in house.seat if seat.used}
     mix = tuple(position for position in map(find, house.desk.mix) if position is not None)
+    for seat in house.seat:
+        find(seat.tracks[0])  # one that is not used is nobody else's either
     unmatched = tuple(position for position in range(len(track_names)) if position not in claimed)
-    return MatchedTracks(by_source=by_source, mix=mix, unmatched=unmatched)
+    return MatchedTracks(
+        by_source=by_source,
+        seats={name: position for name, position in seats.items() if position is not None},
+        mix=mix,
+        unmatched=unmatched,
+    )

@@ -55,6 +55,10 @@ def _sound_level(text: object) -> float:
     return parse(str(text), "level_dba")
 
 
+def _peak_level(text: object) -> float:
+    return parse(str(text), "level_dbc")
+
+
 def _delay(text: object) -> float:
     """Seconds, from a time or from the time sound takes over a distance."""
     try:
@@ -65,4 +69,5 @@ def _delay(text: object) -> float:
 
 Mains = Annotated[float, BeforeValidator(_mains)]
 SoundLevel = Annotated[float, BeforeValidator(_sound_level)]
+PeakLevel = Annotated[float, BeforeValidator(_peak_level)]
 Delay = Annotated[float, BeforeValidator(_delay), Field(ge=0, le=10)]

@@ -1,1 +1,1 @@
-"""Seat: a measurement microphone where people sit, one more input of the recording."""
+"""Seats: measurement microphones where people sit; level, exposure, calibration, the room and the loudspeakers as they hear them."""

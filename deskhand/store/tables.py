@@ -148,3 +148,18 @@ DESK_CHANGE: Final = Table(
     Column("taken_back_at", String(32)),
     comment="A move that a person did or declined, and the take in which it was asked for.",
 )
+
+SEAT_RECORD: Final = Table(
+    "seat_record",
+    METADATA,
+    Column("id", Integer, primary_key=True),
+    Column("house", Text, nullable=False),
+    Column("seat", Text, nullable=False),
+    Column("microphone", Text, nullable=False),
+    Column("kind", String(16), nullable=False),
+    Column("measured_at", String(32), nullable=False),
+    Column("take_id", Integer, ForeignKey(TAKE.c.id), index=True),
+    Column("version", Integer, nullable=False, server_default="1"),
+    Column("content", Text, nullable=False),
+    comment="What was measured at a seat: a calibration, levels, a response, background noise, the room; JSON.",
+)

@@ -96,7 +96,7 @@ def propose_house(names: Sequence[str], *, name: str, label_numbers: Sequence[st
     return HouseProposal(
         house=HouseFile(
             house=House(name=name), desk=Desk(mix=mix), source=sources, vocal=Vocal(source=lead) if lead else None
-        ),
+        ).with_seats_apart,
         remarks=remarks,
     )
 
@@ -283,7 +283,8 @@ def _head_lines(house: HouseFile) -> list[str]:
         '# mix_loudness = "-23 LUFS"',
         "",
         "# Roles: lead vocal, backing vocal, speech, guitar, acoustic guitar, bass, keys, kick, snare, toms, overheads,",
-        "# percussion, playback, audience, click, talkback, other. Click and talkback must never be in a mix.",
+        "# percussion, playback, audience, click, talkback, seat, other. Click and talkback must never be in a mix;",
+        "# a seat is a measurement microphone where people sit, and no part of the show.",
     ]
     return lines
 
@@ -317,7 +318,7 @@ def house_text(
     levels_dbfs = levels_dbfs or {}
     questions = level_questions(house, levels_dbfs)
     lines = _head_lines(house)
-    for source in house.source:
+    for source in (*house.source, *house.seat):
         remark = (remarks or {}).get(source.name) or (_CHOOSE if ROLES[source.role].unclear else "")
         lines += _source_lines(source, remark, heard.get(source.name))
         guess = (sound_guesses or {}).get(source.name)

@@ -83,7 +83,7 @@ def proposal(
             "channel": source.channel or "",
             "patch": "",
         }
-        for source in proposed.house.source
+        for source in (*proposed.house.source, *proposed.house.seat)
     ]
 
 

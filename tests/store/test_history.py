@@ -46,7 +46,7 @@ if TYPE_CHECKING:
     from .postgres import Server
 
 ROOT: Final = Path(__file__).parents[2]
-NEWEST: Final = "0008"
+NEWEST: Final = "0009"
 """Newest change of the tables."""
 OTHER_HOUSE: Final = "The Old Granary"
 DISMISSAL: Final = Dismissal(
@@ -352,6 +352,7 @@ class TestComesBackAsItWas:
             "part": 1,
             "value": 1,
             "fingerprint": 0,
+            "seat_record": 0,
             "dismissal": 1,
             "blind_test": 1,
             "desk_change": 0,
@@ -418,6 +419,7 @@ class TestComesBackAsItWas:
                 "part": 0,
                 "value": 0,
                 "fingerprint": 0,
+                "seat_record": 0,
                 "dismissal": 0,
                 "blind_test": 0,
                 "desk_change": 0,
@@ -960,6 +962,7 @@ class TestBlindTests:
             "part": 0,
             "value": 0,
             "fingerprint": 0,
+            "seat_record": 0,
             "dismissal": 0,
             "blind_test": 1,
             "desk_change": 0,
@@ -1134,6 +1137,7 @@ class TestSeveralPrograms:
             "part": 36,
             "value": 36 * 60,
             "fingerprint": 0,
+            "seat_record": 0,
             "dismissal": 0,
             "blind_test": 0,
             "desk_change": 0,

@@ -150,7 +150,7 @@ def _with_unmatched(
     """House with a source for each track that nobody claims, so that it is measured and said."""
     extra: list[Source] = []
     by_source = dict(matched.by_source)
-    used_names = {key(source.name) for source in house.source}
+    used_names = {key(source.name) for source in (*house.source, *house.seat)}
     for position in matched.unmatched:
         name = recording.tracks[position].name
         if key(name) in used_names:
