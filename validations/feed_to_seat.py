@@ -22,7 +22,7 @@ from scipy import signal
 
 from deskhand.demo.season import ShowPlan, make_show
 from deskhand.seat.arrivals import speed_of_sound_m_s
-from deskhand.seat.feed import OCTAVES_HZ, _octave_weights, early_power, feed_response, feed_spectra, segment_frames
+from deskhand.seat.feed import OCTAVES_HZ, PARTS, early_power, feed_response, feed_spectra, segment_frames
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -174,7 +174,11 @@ def music(folder: Path, seed: int) -> dict[str, Array]:
     show = folder / f"band-{seed}"
     if not (show / "truth.json").exists():
         make_show(show, ShowPlan(name=show.name, date="2026-04-12", seed=seed, length_s=MUSIC_S, problems=False))
-    return {file.stem[3:]: soundfile.read(file)[0] for file in sorted(show.glob("*.wav")) if file.stem[3:] in PANS}
+    return {
+        file.stem[3:]: soundfile.read(file, dtype="float32")[0]
+        for file in sorted(show.glob("*.wav"))
+        if file.stem[3:] in PANS
+    }
 
 
 def main_mix(tracks: dict[str, Array], rng: np.random.Generator) -> Array:
@@ -190,30 +194,40 @@ def main_mix(tracks: dict[str, Array], rng: np.random.Generator) -> Array:
 
 def audience_noise(rng: np.random.Generator, frames: int) -> Array:
     """Many people talking, and the air handling, with a mean square of 1."""
-    talk = signal.sosfilt(signal.butter(1, [200.0, 2500.0], "band", fs=RATE_HZ, output="sos"), rng.standard_normal(frames))
+    talk = signal.sosfilt(
+        signal.butter(1, [200.0, 2500.0], "band", fs=RATE_HZ, output="sos"), rng.standard_normal(frames)
+    )
     knots = np.arange(frames // 4800 + 2)
     talk *= np.interp(np.arange(frames), knots * 4800.0, 10.0 ** (rng.normal(0.0, 3.0, knots.size) / 20.0))
     noise = talk / talk.std() + 0.02 * rng.standard_normal(frames)
     return np.asarray(noise / noise.std())
 
 
-def measured(house_room: Room, evening: Evening, kind: str, tracks: dict[str, Array], rng: np.random.Generator) -> Measured:
+def measured(
+    house_room: Room, evening: Evening, kind: str, tracks: dict[str, Array], rng: np.random.Generator
+) -> Measured:
     """Play an evening, and measure it."""
     taps, delays_s = responses(house_room, evening)
     mix = main_mix(tracks, rng)
     below_db = rng.uniform(10.0, 30.0)
     seat = np.sum([signal.fftconvolve(mix[side], taps[side])[: mix.shape[1]] for side in (0, 1)], axis=0)
     seat += audience_noise(rng, seat.size) * seat.std() * 10.0 ** (-below_db / 20.0)
-    response = feed_response(feed_spectra(mix, seat, sample_rate_hz=RATE_HZ), sample_rate_hz=RATE_HZ)
+    cuts = np.linspace(0, seat.size, PARTS + 1).astype(int)
+    parts = [
+        feed_spectra(mix[:, first:last], seat[first:last], sample_rate_hz=RATE_HZ)
+        for first, last in zip(cuts[:-1], cuts[1:], strict=True)
+    ]
+    response = feed_response(parts, sample_rate_hz=RATE_HZ)
     frames = segment_frames(RATE_HZ)
-    weights = _octave_weights(frames // 2 + 1, RATE_HZ)
     truth_db = []
     for side in (0, 1):
         row = np.pad(taps[side], (0, frames))[:frames]
-        power = early_power(row, delays_s[side], weights, sample_rate_hz=RATE_HZ)
+        power = early_power(row, delays_s[side], sample_rate_hz=RATE_HZ)
         truth_db.append(tuple(float(value) for value in 10.0 * np.log10(power + 1e-30)))
     truth_ms = tuple(1000.0 * delay_s for delay_s in delays_s)
-    return Measured(kind=kind, evening=evening, response=response, below_db=below_db, truth_ms=truth_ms, truth_db=tuple(truth_db))
+    return Measured(
+        kind=kind, evening=evening, response=response, below_db=below_db, truth_ms=truth_ms, truth_db=tuple(truth_db)
+    )
 
 
 def _usual(rng: np.random.Generator) -> dict[str, Any]:
@@ -244,14 +258,18 @@ def evenings_of(rng: np.random.Generator) -> Iterator[tuple[str, Evening]]:
         ("driver -30 dB", {"above_db": -30.0}),
         ("late 5 ms", {"late_ms": 5.0}),
     ):
-        yield kind, Evening(moved_m=_moved(rng, rng.uniform(0.0, 0.5)), side=int(rng.integers(2)), **change, **_usual(rng))
+        yield (
+            kind,
+            Evening(moved_m=_moved(rng, rng.uniform(0.0, 0.5)), side=int(rng.integers(2)), **change, **_usual(rng)),
+        )
 
 
-def house(seed: int, bands: list[dict[str, Array]]) -> House:
-    """Measure all evenings of one room."""
+def house(seed: int, folder: Path, bands: list[int]) -> House:
+    """Measure all evenings of one room, where one of two bands plays."""
     rng = np.random.default_rng(seed)
+    playing = [music(folder, band) for band in rng.choice(bands, 2, replace=False)]
     made = House(seed=seed, room=drawn_room(rng))
     for kind, evening in evenings_of(rng):
-        row = measured(made.room, evening, kind, bands[int(rng.integers(len(bands)))], rng)
+        row = measured(made.room, evening, kind, playing[int(rng.integers(2))], rng)
         (made.kept if kind == "kept" else made.evenings).append(row)
     return made

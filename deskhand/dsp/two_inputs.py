@@ -9,6 +9,8 @@ import numpy as np
 import scipy.fft
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     Array = NDArray[np.float64]
@@ -33,6 +35,14 @@ class CrossSpectra:
     output: Array
     """(bins,) sum of |Y|^2."""
     segments: int
+
+    @classmethod
+    def total(cls, parts: Sequence[CrossSpectra]) -> CrossSpectra:
+        """Sum over the segments of all parts, of which there is one at least."""
+        whole = parts[0]
+        for part in parts[1:]:
+            whole = whole + part
+        return whole
 
     def __add__(self, other: CrossSpectra) -> CrossSpectra:
         """Sum over the segments of both, which are of one length."""
@@ -59,7 +69,7 @@ def cross_spectra(inputs: Array, output: Array, *, segment: int) -> CrossSpectra
 
     Parameters
     ----------
-    inputs : (inputs, frames) array
+    inputs : (1 or 2, frames) array
     output : (frames,) array
     segment : int
         Frames of a segment; an end that fills none is left out.
@@ -98,10 +108,20 @@ def solve_responses(spectra: CrossSpectra) -> Responses:
     count, averages = len(spectra.cross), spectra.segments * _INDEPENDENT_SHARE
     power = np.einsum("iib->b", spectra.inputs).real
     ridge = _RIDGE * power + _FLOOR * float(power.max(initial=0.0)) + 1e-300
-    lines = np.moveaxis(spectra.inputs, 2, 0) + ridge[:, None, None] * np.eye(count)
-    inverse = np.moveaxis(np.linalg.inv(lines), 0, 2)
-    response = np.einsum("ijb,jb->ib", inverse, spectra.cross)
-    explained = np.einsum("ib,ib->b", np.conj(response), spectra.cross).real
+    inverse = _inverse(spectra.inputs, ridge)
+    response = np.sum(inverse * spectra.cross[None], axis=1)
+    explained = np.sum(np.conj(response) * spectra.cross, axis=0).real
     # degrees of freedom that the inputs take are given back
     left = np.maximum(spectra.output - explained, 0.0) / max(averages - count, 1.0)
     return Responses(response=response, covariance=inverse * left)
+
+
+def _inverse(matrix: Spectrum, ridge: Array) -> Spectrum:
+    """Inverse of Hermitian matrices, (1, 1, bins) or (2, 2, bins), with a ridge on their diagonal."""
+    if len(matrix) == 1:
+        return np.asarray(1.0 / (matrix + ridge))
+    first, second, across = matrix[0, 0].real + ridge, matrix[1, 1].real + ridge, matrix[0, 1]
+    determinant = first * second - across.real**2 - across.imag**2
+    return np.array(
+        [[second / determinant, -across / determinant], [-np.conj(across) / determinant, first / determinant]]
+    )

@@ -7,6 +7,7 @@ What the response holds before any sound can have come is its noise: it is taken
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -25,7 +26,7 @@ from deskhand.seat.arrivals import (
 from deskhand.units import db_from_power
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -46,10 +47,16 @@ _LEAD_S: Final = 0.002
 """Part before the direct sound's peak that belongs to its pulse. Common practice, no source."""
 _FADE_S: Final = 0.01
 """End of the early part over which it is faded. Common practice, no source."""
+_LINES_HZ: Final = 3.0
+"""Distance of the lines over which an octave is averaged, at most. Common practice, no source."""
 _EFFECTIVE_S: Final = 0.0465
 """Length of that window as far as averaging goes, (sum w^2)^2 / sum w^4. Arithmetic."""
-_BAND_WIDER: Final = 1.6
+_BAND_WIDER: Final = 1.25
 """Factor on the random error: residues of the room's tail come in lines, not as noise does. Set by the study (docs/validation-feed-to-seat.md)."""
+PARTS: Final = 4
+"""Parts that a recording is divided into for the scatter. Common practice, no source."""
+_LEAST_PARTS: Final = 3
+"""Parts from which their scatter says something. Common practice, no source."""
 CERTAIN_PM_DB: Final = 1.0
 """Half of the 95 % band up to which an octave is said to be certain: what has to be told by it are changes of 3 dB and more. Common practice, no source."""
 LEVEL_HZ: Final = (500, 1000, 2000)
@@ -138,53 +145,78 @@ def feed_spectra(mix: Array, seat: Array, *, sample_rate_hz: float) -> CrossSpec
     return cross_spectra(mix, seat, segment=segment_frames(sample_rate_hz))
 
 
-def feed_response(spectra: CrossSpectra, *, sample_rate_hz: float) -> FeedResponse | None:
+def feed_response(parts: Sequence[CrossSpectra], *, sample_rate_hz: float) -> FeedResponse | None:
     """Delay and early response of each side and of both fed alike; None where there is too little music.
 
     Parameters
     ----------
-    spectra : CrossSpectra
-        Of one or several stretches.
+    parts : sequence of CrossSpectra
+        Of several stretches: how far the responses scatter when each is left out widens the band where it is more than noise explains.
     sample_rate_hz : float
 
     References
     ----------
-    Bendat & Piersol, Random Data, 4th ed. 2010, 7.3 and 9.3.
+    Bendat & Piersol, Random Data, 4th ed. 2010, 7.3 and 9.3. The scatter: Efron & Tibshirani, An Introduction to the Bootstrap, 1993, 11.2 (jackknife).
     """
-    if spectra.segments < LEAST_SEGMENTS:
+    parts = [part for part in parts if part.segments]
+    if sum(part.segments for part in parts) < LEAST_SEGMENTS:
         return None
-    solved = solve_responses(spectra)
-    variance = np.einsum("iib->ib", solved.covariance).real
-    rows: dict[Side, tuple[Spectrum, Array]] = {
-        "both": (solved.response.sum(axis=0), solved.covariance.sum(axis=(0, 1)).real)
-    }
-    if len(solved.response) == 2:
-        rows = {"left": (solved.response[0], variance[0]), "right": (solved.response[1], variance[1]), **rows}
-    weights = _octave_weights(solved.response.shape[1], sample_rate_hz)
+    whole = CrossSpectra.total(parts)
+    rows = _by_side(whole)
     envelopes = {side: arrival_envelope(*row, sample_rate_hz=sample_rate_hz) for side, row in rows.items()}
     delays_s = {side: first_arrival_s(envelope) for side, envelope in envelopes.items()}
-    first_s = (
-        delays_s["both"]
-        if delays_s["both"] is not None
-        else min((delay for delay in delays_s.values() if delay is not None), default=None)
-    )
-    if first_s is None:
+    known_s = [delay_s for delay_s in delays_s.values() if delay_s is not None]
+    if not known_s:
         return None
-    sides = {}
-    for side, (response, line_variance) in rows.items():
-        delay_s = delays_s[side]
-        sides[side] = SideResponse(
+    windows_s = {side: min(known_s) if delay_s is None else delay_s for side, delay_s in delays_s.items()}
+    taps = {side: _taps(response) for side, (response, _) in rows.items()}
+    powers = {side: early_power(taps[side], windows_s[side], sample_rate_hz=sample_rate_hz) for side in rows}
+    noises = {side: _early_noise(taps[side], rows[side][1], windows_s[side], sample_rate_hz) for side in rows}
+    scatter = _scatter(parts, windows_s, sample_rate_hz)
+    sides = {
+        side: SideResponse(
             side=side,
-            delay_ms=None if delay_s is None else 1e3 * delay_s,
-            octaves=_octaves(response, line_variance, weights, first_s if delay_s is None else delay_s, sample_rate_hz),
+            delay_ms=None if (delay_s := delays_s[side]) is None else 1e3 * delay_s,
+            octaves={
+                hz: _octave(float(powers[side][row]), float(noises[side][row]), float(scatter[side][row]), hz)
+                for row, hz in enumerate(OCTAVES_HZ)
+            },
             arrivals=arrivals(envelopes[side]),
         )
+        for side in rows
+    }
     return FeedResponse(
-        sides=sides, music_s=(spectra.segments + 1) * segment_frames(sample_rate_hz) / sample_rate_hz / 2.0
+        sides=sides, music_s=(whole.segments + 1) * segment_frames(sample_rate_hz) / sample_rate_hz / 2.0
     )
 
 
-def _octave_weights(bins: int, sample_rate_hz: float) -> Array:
+def _by_side(spectra: CrossSpectra) -> dict[Side, tuple[Spectrum, Array]]:
+    """Side to its response and the variance of it, by line."""
+    solved = solve_responses(spectra)
+    both = (solved.response.sum(axis=0), solved.covariance.sum(axis=(0, 1)).real)
+    if len(solved.response) < 2:
+        return {"both": both}
+    left, right = ((solved.response[row], solved.covariance[row, row].real) for row in (0, 1))
+    return {"left": left, "right": right, "both": both}
+
+
+def _scatter(
+    parts: Sequence[CrossSpectra], windows_s: Mapping[Side, float], sample_rate_hz: float
+) -> dict[Side, Array]:
+    """Side to the jackknife's standard error of its power by octave; 0 where there are too few parts to tell."""
+    count = len(parts)
+    if count < _LEAST_PARTS:
+        return {side: np.zeros(len(OCTAVES_HZ)) for side in windows_s}
+    powers: dict[Side, list[Array]] = {side: [] for side in windows_s}
+    for left_out in range(count):
+        rows = _by_side(CrossSpectra.total([part for number, part in enumerate(parts) if number != left_out]))
+        for side, (response, _) in rows.items():
+            powers[side].append(early_power(_taps(response), windows_s[side], sample_rate_hz=sample_rate_hz))
+    return {side: np.sqrt((count - 1) * np.var(np.array(rows), axis=0)) for side, rows in powers.items()}
+
+
+@functools.cache
+def octave_weights(bins: int, sample_rate_hz: float) -> Array:
     """(octaves, bins) weights that average a power over each octave, every part of an octave alike."""
     frequency_hz = np.arange(bins) * sample_rate_hz / (2 * (bins - 1))
     half = 10.0**0.15
@@ -195,41 +227,46 @@ def _octave_weights(bins: int, sample_rate_hz: float) -> Array:
     return np.array([row / max(row.sum(), 1e-300) for row in rows])
 
 
-def early_window(frames: int, delay_s: float, *, sample_rate_hz: float) -> Array:
-    """(frames,) window over the early part of a response that arrives after a delay; the response is circular, so that a delay may be negative."""
-    length_s = frames / sample_rate_hz
-    time_s = (np.arange(frames) / sample_rate_hz - delay_s + _LEAD_S) % length_s - _LEAD_S
+def early_power(taps: Array, delay_s: float, *, sample_rate_hz: float) -> Array:
+    """(octaves,) mean power gain of the early part of a circular impulse response, whose sound arrives after a delay."""
+    first = round((delay_s - _LEAD_S) * sample_rate_hz)
+    rows = np.arange(first, round((delay_s + EARLY_S) * sample_rate_hz))
+    window = _early_window(rows / sample_rate_hz - delay_s)
+    return _octave_power(taps[rows % taps.size] * window, sample_rate_hz)
+
+
+def _early_window(time_s: Array) -> Array:
+    """Window over the early part, by the time after the direct sound."""
     rise = np.clip((time_s + _LEAD_S) / (0.5 * _LEAD_S), 0.0, 1.0)
     fade = np.clip((EARLY_S - time_s) / _FADE_S, 0.0, 1.0)
     return np.asarray(rise * np.sin(0.5 * np.pi * fade) ** 2)
 
 
-def early_power(taps: Array, delay_s: float, weights: Array, *, sample_rate_hz: float) -> Array:
-    """(octaves,) mean power gain of the early part of an impulse response."""
-    window = early_window(taps.size, delay_s, sample_rate_hz=sample_rate_hz)
-    return np.asarray(weights @ np.abs(scipy.fft.rfft(taps * window)) ** 2)
+def _octave_power(taps: Array, sample_rate_hz: float) -> Array:
+    """(octaves,) mean power gain of taps."""
+    size = 2 * scipy.fft.next_fast_len(max(taps.size, round(sample_rate_hz / _LINES_HZ)) // 2 + 1, real=True)
+    return np.asarray(octave_weights(size // 2 + 1, sample_rate_hz) @ np.abs(scipy.fft.rfft(taps, size)) ** 2)
 
 
-def _octaves(
-    response: Spectrum, variance: Array, weights: Array, delay_s: float, sample_rate_hz: float
-) -> dict[int, OctaveResponse]:
-    """Early response by octave with its band."""
+def _taps(response: Spectrum) -> Array:
+    """Circular impulse response.
+
+    A delayed copy lies a little outside a segment's window: the response is divided by the window's correlation at each lag (Bendat & Piersol 2010,
+    9.2: bias by propagation time).
+    """
     taps = scipy.fft.irfft(response)
-    frames = taps.size
-    # a delayed copy lies a little outside a segment's window: Hann's correlation at that lag (Bendat & Piersol 2010, 9.2: bias by propagation time)
-    taps = taps / _hann_correlation(np.minimum(np.arange(frames), frames - np.arange(frames)) / frames)
-    window_energy = float(np.sum(early_window(frames, delay_s, sample_rate_hz=sample_rate_hz) ** 2))
-    silent = np.zeros(frames)
+    lags = np.arange(taps.size)
+    return np.asarray(taps / _hann_correlation(np.minimum(lags, taps.size - lags) / taps.size))
+
+
+def _early_noise(taps: Array, variance: Array, delay_s: float, sample_rate_hz: float) -> Array:
+    """(octaves,) noise in the power of the early part: as it is before any sound can have come, or as the random error has it, whichever is more."""
     last = round((delay_s - GUARD_S) * sample_rate_hz)
-    rows = np.arange(last - round(BEFORE_S * sample_rate_hz), last) % frames
-    silent[rows] = taps[rows]
-    before = weights @ np.abs(scipy.fft.rfft(silent)) ** 2 / rows.size
-    noise = np.maximum(before, weights @ variance / frames) * window_energy
-    power = early_power(taps, delay_s, weights, sample_rate_hz=sample_rate_hz)
-    octaves = {}
-    for row, hz in enumerate(OCTAVES_HZ):
-        octaves[hz] = _octave(float(power[row]), float(noise[row]), hz)
-    return octaves
+    rows = np.arange(last - round(BEFORE_S * sample_rate_hz), last) % taps.size
+    before = _octave_power(taps[rows], sample_rate_hz) / rows.size
+    window = _early_window(np.arange(-_LEAD_S, EARLY_S, 1.0 / sample_rate_hz))
+    by_formula = octave_weights(variance.size, sample_rate_hz) @ variance / taps.size
+    return np.asarray(np.maximum(before, by_formula) * np.sum(window**2))
 
 
 def _hann_correlation(lag: Array) -> Array:
@@ -238,12 +275,13 @@ def _hann_correlation(lag: Array) -> Array:
     return np.asarray((1.0 - lag) * (2.0 / 3.0 + np.cos(angle) / 3.0) + np.sin(angle) / (2.0 * np.pi))
 
 
-def _octave(power: float, noise: float, hz: int) -> OctaveResponse:
+def _octave(power: float, noise: float, scatter: float, hz: int) -> OctaveResponse:
     """Level of an octave without its noise, and the band that noise leaves."""
     # independent values in the early part of an octave: twice its bandwidth times the window
     freedoms = 2.0 * hz * (10.0**0.15 - 10.0**-0.15) * _EFFECTIVE_S
     signal = power - noise
-    spread = _BAND_WIDER * np.sqrt(4.0 * noise * max(signal, 0.0) / freedoms + 2.0 * noise**2 / freedoms)
+    random = _BAND_WIDER * np.sqrt(4.0 * noise * max(signal, 0.0) / freedoms + 2.0 * noise**2 / freedoms)
+    spread = max(float(random), scatter)
     most_db = float(db_from_power(max(signal, 0.0) + 2.0 * spread + 1e-300))
     if signal <= 2.0 * spread:
         return OctaveResponse(level_db=None, pm_db=None, most_db=most_db)
