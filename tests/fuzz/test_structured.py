@@ -22,7 +22,7 @@ from deskhand.web.voice import MixChanges
 from tests.support.hypotheses import examples
 
 some = settings(
-    max_examples=examples(300),
+    max_examples=examples(200),
     deadline=None,
     derandomize=True,
     database=None,
