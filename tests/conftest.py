@@ -174,6 +174,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     for item in items:
         if isinstance(item, pytest.Function) and any(slow.holds(item) for slow in SLOW):
             item.add_marker("slow")
+        if isinstance(item, pytest.Function) and hypotheses.ALL in os.environ:
+            hypotheses.draw_anew(item.obj)
         for mark in item.iter_markers("source"):
             text = str(mark.args[0]).strip() if mark.args else ""
             if not text:

@@ -8,8 +8,11 @@ from typing import Final
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from tests.support import needs
+from tests.support.hypotheses import draw_anew
 from tests.support.once import drawn_once
 from tests.support.slow import SLOW, Slow
 
@@ -84,3 +87,22 @@ def test_modes_count(tmp_path: Path) -> None:
     with pytest.raises(PermissionError):
         (tmp_path / "new").touch()
     tmp_path.chmod(0o700)
+
+
+def test_properties_draw_anew_where_everything_is_run() -> None:
+    drawn: list[list[int]] = []
+
+    @settings(max_examples=20, derandomize=True, database=None)
+    @given(st.integers())
+    def property_(number: int) -> None:
+        drawn[-1].append(number)
+
+    for _ in range(2):
+        drawn.append([])
+        property_()
+    assert drawn[0] == drawn[1]
+    draw_anew(property_)
+    for _ in range(2):
+        drawn.append([])
+        property_()
+    assert drawn[2] != drawn[3]

@@ -81,7 +81,8 @@ def lines_of(text: str) -> dict[Location, int]:
             continue
         entry = _ENTRY.match(line)
         if entry:
-            numbers[(*table, *(entry[1] or entry[2] or entry[3]).split("."))] = number
+            # a key of no letters is one, too
+            numbers[(*table, *(entry[1] or entry[2] or entry[3] or "").split("."))] = number
     return numbers
 
 

@@ -23,6 +23,7 @@ from tests.support import material, peers
 from tests.support.bells import RATE_HZ, bell_errors_db, by
 from tests.support.chain import made, read
 from tests.support.feed import Feed
+from tests.support.signals import sine
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -183,6 +184,23 @@ def test_stages_read_what_the_readings_read(pair: bool) -> None:
     assert taken.p95 == pytest.approx(np.percentile(steps_db, 95), abs=0.1)
     assert taken.median == pytest.approx(np.median(steps_db), abs=0.1)
     assert 0.0 < taken.active_fraction <= 1.0
+
+
+def test_the_95th_percentile_of_a_lift_is_of_the_lift() -> None:
+    """A block that lifts 6 dB for a second and nothing for the next takes off less than nothing: told is how far it lifts, not how seldom."""
+    tone = sine(3000.0, 12.0, level_dbfs=-8.0)
+    tone *= np.where(np.arange(tone.size) // RATE_HZ % 2 == 0, 1.0, 10 ** (-25 / 20))
+    chain = Chain(
+        [made("dynamic-bell", frequency="3 kHz", threshold="-30 dBFS", gain="6 dB")],
+        channels=1, sample_rate_hz=RATE_HZ, metered=True,
+    )  # fmt: skip
+    figures = measure_figures(Feed(tone[None], sample_rate_hz=RATE_HZ), 1, pairs=[])
+    playing = read_source(figures, (0,), strikes=False, mains_hz=50.0, playing=None).activity
+    chain.aligned(tone[None].copy())
+    chain.rest(1)
+    [stage] = chain.stages(playing)
+    assert stage.reduction_db is not None
+    assert stage.reduction_db.p95 == pytest.approx(-6.0, abs=0.3)
 
 
 @pytest.mark.real

@@ -161,6 +161,18 @@ def test_what_is_no_free_decay_is_not_told(levels_db: np.ndarray) -> None:
     assert len(decays_of(from_levels(levels_db))) == 0
 
 
+@pytest.mark.parametrize(
+    ("pause", "goes_on"), [pytest.param(10, True, id="200-ms"), pytest.param(22, False, id="440-ms")]
+)
+def test_a_fall_that_rests_for_longer_than_300_ms_is_over(pause: int, goes_on: bool) -> None:
+    # 20 dB, a rest a little above, and 20 dB more; the silence behind is further down than the rest
+    fall_db = -0.4 * np.arange(51)
+    levels_db = np.concatenate([np.full(20, -3.0), fall_db, np.full(pause, -19.7), fall_db - 20.0, np.full(60, -80.0)])
+    row = decays_of(from_levels(levels_db))[0]
+    assert bool(row[2] > 25.0) is goes_on
+    assert bool(row[3] > 20 + 51 + pause) is goes_on
+
+
 def test_small_stairs_are_smooth_enough() -> None:
     # the counterpart of the stairs above: 3 dB at a time lie within 2 dB of a line
     [row] = decays_of(from_levels(-3.0 * (np.arange(100) // 5)))

@@ -384,3 +384,8 @@ def test_digital_silence_is_no_floor():
     for hop in range(40 * 40):
         levels.take(noise[:, hop % 40])
     assert levels.count == 20 + 41 * 40
+    # it plays for six of seven seconds: what lies under it is heard in the others
+    loud = (10 ** (-20 / 20) / 2**0.5 * rng.standard_normal((1, 4800))).astype(np.float32)
+    for hop in range(700):
+        levels.take(loud if hop % 70 < 60 else noise[:, hop % 40])
+    assert levels.floor_dbfs()[0] == pytest.approx(-70.0, abs=0.5)

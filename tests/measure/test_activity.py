@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 import pytest
 
-from deskhand.measure.activity import DEAD_DBFS, WINDOW_BLOCKS, activity, stretches, window_levels
+from deskhand.measure.activity import DEAD_DBFS, WINDOW_BLOCKS, _without_bleed, activity, stretches, window_levels
 from tests.support.feed import reading_of
 from tests.support.signals import RATE_HZ, amplitude, at_level, hits, pink, sine, speech_like, white
 
@@ -225,3 +225,16 @@ def test_quiet_playing_over_digital_silence(rng: np.random.Generator) -> None:
     reading = reading_of(signal).readings
     assert reading.active_fraction == pytest.approx(10 / 30, abs=0.5 / 30)
     assert reading.level_dbfs == pytest.approx(-45.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("run", "plays"), [(1, False), (2, False), (3, True), (4, True)])
+def test_how_long_what_stands_above_bleed_is_playing(run: int, plays: bool) -> None:
+    """Three windows, 0.3 s, is a word; two are a loud moment of another source."""
+    levels = np.full(60, -30.0)
+    levels[30 : 30 + run] = -10.0
+    found = _without_bleed(np.ones(60, bool), levels, np.full(60, -30.0), strikes=False)
+    assert found[30 : 30 + run].all() == plays
+    assert not found[:30].any()
+    assert not found[30 + run :].any()
+    # strokes are as short as that
+    assert _without_bleed(np.ones(60, bool), levels, np.full(60, -30.0), strikes=True)[30 : 30 + run].all()

@@ -79,6 +79,26 @@ def test_one_line_is_enough_when_it_stands_far_out(rng: np.random.Generator, mul
     assert found.level_dbfs == pytest.approx(-50.0, abs=1.0)
 
 
+@pytest.mark.parametrize("multiple", [3, 4, 5])
+def test_a_higher_multiple_alone_is_a_note(rng: np.random.Generator, multiple: int) -> None:
+    # mains hum has its first two lines: an organ's D3 is 147 Hz, a drone's G3 196
+    figures = figures_of(white(rng, LENGTH_S, -70.0) + sine(multiple * 50.0, LENGTH_S, level_dbfs=-40.0))
+    assert find_hum(figures.tracks[0], figures.grid, mains_hz=50.0) is None
+
+
+@pytest.mark.parametrize(
+    ("range_db", "is_hum"), [pytest.param(2.0, True, id="steady"), pytest.param(27.0, False, id="wavering")]
+)
+def test_lines_that_rise_and_fall_are_no_hum(rng: np.random.Generator, range_db: float, is_hum: bool) -> None:
+    # in eight steps over a range; of its quieter half, which is looked at, the deviation lies between 2.5 and 5 dB
+    levels_db = np.repeat(
+        np.linspace(-range_db / 2, range_db / 2, 8)[[0, 5, 2, 7, 4, 1, 6, 3]], round(LENGTH_S * RATE_HZ / 8)
+    )
+    lines = sum(sine(50.0 * n, LENGTH_S, level_dbfs=-50.0)[: levels_db.size] for n in (1, 2, 3))
+    figures = figures_of(white(rng, LENGTH_S, -80.0)[: levels_db.size] + lines * 10 ** (levels_db / 20))
+    assert (find_hum(figures.tracks[0], figures.grid, mains_hz=50.0) is not None) is is_hum
+
+
 def bass(rng: np.random.Generator, hz: float, *, every_s: float) -> np.ndarray:
     """The same plucked note over and over, each until the next."""
     out = np.zeros(round(LENGTH_S * RATE_HZ))

@@ -201,6 +201,19 @@ def test_octaves_of_a_wide_top_and_a_narrow_bottom(rng: np.random.Generator) -> 
         assert reading.width_octave_db[name] == pytest.approx(0.0, abs=0.4)
 
 
+@pytest.mark.source("IEC 61260-1:2014, 5.4: the octave of 1 kHz goes from 708 to 1413 Hz")
+@pytest.mark.parametrize(("side_hz", "inside"), [(750.0, True), (1350.0, True), (650.0, False), (1500.0, False)])
+def test_how_wide_an_octave_is(side_hz: float, inside: bool) -> None:
+    """The middle at 1 kHz, the sides 6 dB lower at another place: they make its width where that lies in the octave."""
+    middle, side = sine(1000.0, 8.0, level_dbfs=-20.0), sine(side_hz, 8.0, level_dbfs=-26.0)
+    widths_db = reading_of(np.stack([middle + side, middle - side])).readings.width_octave_db
+    assert widths_db is not None
+    if inside:
+        assert widths_db["1000"] == pytest.approx(-6.0, abs=0.2)
+    else:
+        assert widths_db.get("1000", -99.0) < -20.0
+
+
 @pytest.mark.source("definitions: mono sum of the samples, as it is and with one side flipped")
 @pytest.mark.parametrize("length_s", [pytest.param(seconds, id=f"{seconds:g}-s") for seconds in (2.0, 30.0)])
 @pytest.mark.parametrize("shared", [pytest.param(share, id=f"{share:g}") for share in (-0.9, -0.3, 0.0, 0.3, 0.9)])

@@ -76,6 +76,18 @@ def test_what_is_not_in_the_mix_is_not_told() -> None:
     assert max(map(abs, off_db.values())) < 1.0
 
 
+def test_those_that_are_not_in_the_mix_do_not_move_the_others() -> None:
+    """Three of five are not in it: the median over all would be one of theirs."""
+    sources = band(material.TITLES[0]) | {"silent": np.zeros((1, LENGTH_S * RATE_HZ))}
+    true_db: dict[str, float | None] = dict.fromkeys(sources, None)
+    true_db |= {"guitar": WRITTEN_DB, "song": WRITTEN_DB}
+    told_db = {name: fader.measured_db for name, fader in found(sources, mixed(sources, true_db)).items()}
+    assert {name for name, level_db in told_db.items() if level_db is not None} == {"guitar", "song"}
+    # both stand where they are written, and nothing else is there to be set against
+    assert told_db["guitar"] == pytest.approx(WRITTEN_DB, abs=1.0)
+    assert told_db["song"] == pytest.approx(WRITTEN_DB, abs=1.0)
+
+
 def test_what_drowns_is_not_told() -> None:
     sources = band(material.TITLES[0])
     true_db = dict.fromkeys(sources, WRITTEN_DB)

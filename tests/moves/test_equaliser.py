@@ -245,3 +245,26 @@ def test_fine_spectrum_keeps_what_it_is_brought_to(rng):
     power = _music(rng)
     wanted = band_levels_db(_music(rng))
     np.testing.assert_allclose(band_levels_db(brought_to(power, wanted)), wanted, atol=1e-6)
+
+
+def test_no_setting_boosts_further_than_the_most():
+    grid = Grid(
+        frequencies_hz=(1000.0,), gains_db=(-12.0, -9.0, -3.0, 3.0, 6.0, 9.0), qs=(1.0,), bells=4, most_boost_db=6.0
+    )
+    for kind in ("bell", "low-shelf", "high-shelf"):
+        assert [shape.gain_db for shape in grid.shapes(kind)] == [-12.0, -9.0, -3.0, 3.0, 6.0]
+
+
+@pytest.mark.source(
+    "Hann window: a tone on a line leaves a quarter of its power on either neighbour (Harris 1978, doi:10.1109/PROC.1978.10837)"
+)
+def test_the_edge_of_a_step_lies_between_two_lines():
+    rate, size = 48000, 1 << 14
+    edges = FINE_HZ * 2 ** (1 / 48) / (rate / size)
+    # a step that ends half way between two lines, as exactly as there is one above 200 Hz
+    step = min(np.flatnonzero(FINE_HZ > 200.0)[:60], key=lambda index: abs(edges[index] % 1.0 - 0.5))
+    line = int(edges[step])
+    assert edges[step] % 1.0 == pytest.approx(0.5, abs=0.05)
+    power = fine_power(np.sin(2 * np.pi * line / size * np.arange(8 * size)), rate)
+    # lines below the edge: the tone's own and its lower neighbour, of 1/4 + 1 + 1/4
+    assert power[: step + 1].sum() / power.sum() == pytest.approx(1.25 / 1.5, abs=0.03)

@@ -27,6 +27,7 @@ from deskhand.moves.plan import plan
 from deskhand.moves.reduction import reduction_db, solve
 from deskhand.moves.state import SourceState
 from deskhand.moves.text import remark_text, with_sentences
+from deskhand.moves.tone import lowest_note_hz
 from deskhand.moves.week import edit_of
 from tests.support.examples import example
 from tests.support.feed import figures_of, reading_of
@@ -479,3 +480,12 @@ def test_a_part_of_the_study_of_reductions(share):
         assert one.said
         assert one.low_db <= one.excerpt_db <= one.low_db + 1.0
         assert one.low_db - 0.2 <= one.whole_db <= one.low_db + 1.2
+
+
+def test_the_lowest_note_lies_within_25_db_of_the_loudest():
+    """Docs, moves: a high-pass stays below it. A bass whose fundamentals are soft keeps them; rumble 26 dB down is no note."""
+    tone_db = {"31.5": -46.0, "40": -44.0, "80": -30.0, "160": -20.0, "315": -25.0}
+    assert lowest_note_hz(tone_db) == 40.0
+    assert lowest_note_hz(tone_db | {"40": -46.0}) == 80.0
+    # the low E of a bass guitar where nothing is known
+    assert lowest_note_hz(None) == lowest_note_hz({}) == 40.0

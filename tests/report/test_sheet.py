@@ -312,6 +312,13 @@ def bell(frequency: str, gain: str, **more) -> dict:
             [("changed", "no makeup")],
             id="added",
         ),
+        # a bell of the left leg is no change of the right one's
+        pytest.param(
+            [bell("400 Hz", "-3 dB", on="left")],
+            [bell("400 Hz", "-2 dB", on="right")],
+            [("new", ""), ("out", "")],
+            id="other-leg",
+        ),
     ],
 )
 def test_changes_are_told_block_by_block(new, old, expected, checked):

@@ -15,6 +15,7 @@ from click.testing import CliRunner
 
 from deskhand.cli import main
 from deskhand.errors import HistoryError
+from deskhand.store.rows import _names_of_text
 from tests.support.histories import HOUSE, read_all, whole_history
 
 if TYPE_CHECKING:
@@ -90,3 +91,14 @@ def test_the_command_says_it_in_a_line(whole: Path, tmp_path: Path) -> None:
     assert outcome.exit_code == 2
     assert outcome.stderr.startswith(f"Error: {path}: cannot be used")
     assert outcome.stderr.count("\n") == 1
+
+
+@pytest.mark.parametrize("text", ["[1]", "7", '{"a": "b"}', '["tone", null]', "null"])
+def test_names_of_another_shape_are_told(text: str) -> None:
+    with pytest.raises(ValueError, match="where names belong"):
+        _names_of_text(text, "take 1")
+
+
+def test_names_are_read() -> None:
+    assert _names_of_text('["tone", "level"]', "take 1") == ("tone", "level")
+    assert _names_of_text("[]", "take 1") == ()

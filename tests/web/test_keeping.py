@@ -200,3 +200,16 @@ def test_the_page_hides_no_house_file_above(tmp_path):
         "page of that folder instead, with: deskhand serve FOLDER"
     )
     assert not (hall / "show-2026-03-01" / "house.toml").exists()
+
+
+def test_what_is_ignored_on_the_page_is_ignored_tonight_and_by_name(asker):
+    """Tonight and no longer: next week it is told again. Who did it stands beside it, and it can be taken back."""
+    finding = "lead voice/level-low"
+    assert asker.told("leave", id=asker.id, finding=finding)["to"] == f"/show/{asker.id}"
+    columns = "source, kind, show, date, for_good, said_by, taken_back_at IS NULL"
+    left = ("lead voice", "level-low", "Open night", "2026-03-01", 0, "Mara")
+    assert rows(asker, f"SELECT {columns} FROM dismissal") == [(*left, 1)]
+    asker.told("raise", id=asker.id, finding=finding)
+    assert rows(asker, f"SELECT {columns} FROM dismissal") == [(*left, 0)]
+    assert "was not left alone" in asker.refused("raise", id=asker.id, finding=finding)
+    assert "is no finding of this show" in asker.refused("leave", id=asker.id, finding="piano/hum")

@@ -43,11 +43,12 @@ class Wrong(AssertionError):
 
 def _seeds_of(kinds: Iterable[Encoding], folder: Path) -> list[tuple[str, bytes]]:
     found: list[tuple[str, bytes]] = []
+    sounds = {channels: signal(channels)[:, : round(SECONDS * RATE_HZ)] for channels in (1, 2)}
     for kind in kinds:
         channels = 1 + len(found) % 2
         path = folder / f"seed.{kind.suffix}"
         with suppress(NotWritten):
-            kind.write(path, signal(channels)[:, : round(SECONDS * RATE_HZ)])
+            kind.write(path, sounds[channels])
             found.append((f".{kind.suffix}", path.read_bytes()))
         path.unlink(missing_ok=True)
     return found

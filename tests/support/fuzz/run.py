@@ -102,7 +102,7 @@ def run(
             if time.perf_counter() - begin_s > seconds:
                 break
             case = session.draw(random.Random(seed * 1_000_003 + number))
-            if into is not None:
+            if into is not None and target.may_die:
                 (into / f"current-{target.name}").write_bytes(case)
             case_s = time.perf_counter()
             try:

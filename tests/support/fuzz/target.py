@@ -40,6 +40,8 @@ class Target:
     """Share of a long run's time."""
     inputs: str
     """Input in words, for the page."""
+    may_die: bool = False
+    """Libraries of C read it: the case is written down before it is taken, lest the process dies of it."""
 
 
 def is_taken(session: Session, case: bytes) -> bool:
