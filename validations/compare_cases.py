@@ -96,6 +96,8 @@ class CaseRow:
     shapes: list[dict[str, Any]] = field(default_factory=list)
     truth: str = ""
     error: str = ""
+    told_open: bool = False
+    """True where it is right by what is told to be open: one of two, and that more acts; or two that do the same here."""
 
 
 def _setting_rows(case: BlindCase, result: CompareResult) -> list[SettingRow]:
@@ -124,6 +126,15 @@ def _setting_rows(case: BlindCase, result: CompareResult) -> list[SettingRow]:
     return rows
 
 
+def _is_told_open(case: BlindCase, compared: set[str], expected: set[str], doubt: str) -> bool:
+    """True where doubt makes a right answer: one of two effects and that more acts, or two that cannot be told apart."""
+    if case.kind == "two effects" and compared and compared < expected:
+        return bool(doubt)
+    return (
+        "cannot be told apart" in doubt and all(name in doubt for name in expected) and len(compared) == len(expected)
+    )
+
+
 def count(case: BlindCase, number: int, half: str) -> CaseRow:
     """Compare a case and set the answer against the truth."""
     expected = set(case.truth["says"])
@@ -148,8 +159,7 @@ def count(case: BlindCase, number: int, half: str) -> CaseRow:
     return CaseRow(
         kind=case.kind, number=number, half=half, material=case.material, expected=sorted(expected), behaviours=sorted(names),
         refused=refused and "unrelated" not in expected,
-        # two effects of which one is told, and that more acts, is a right answer
-        right=compared == expected or (case.kind == "two effects" and bool(result.doubt) and bool(compared) and compared < expected),
+        right=compared == expected or _is_told_open(case, compared, expected, result.doubt), told_open=compared != expected and _is_told_open(case, compared, expected, result.doubt),
         doubt=result.doubt, link=[made_link, moving.detector or "cannot be told"] if made_link and moving is not None else [],
         order=[case.truth["order"], moving.order or "no tone"] if "order" in case.truth and moving is not None else [],
         spurious_db=0.0 if "tone" in expected or refused else spurious, seconds=round(seconds, 1), duration_s=result.duration_s,
@@ -187,6 +197,7 @@ def summary(rows: Sequence[CaseRow]) -> list[tuple[str, str]]:
             _share(["unrelated" in row.behaviours for row in rows if "unrelated" in row.expected]),
         ),
         ("kind right", _share([row.right for row in rows])),
+        ("of those right, as told to be open", _share([row.told_open for row in rows if row.right])),
         ("of those wrong, doubt is told", _share([bool(row.doubt) for row in rows if not row.right])),
         ("settings inside their interval", _share(inside)),
         ("spurious tone over 0.5 dB", _share([row.spurious_db > SPURIOUS_DB for row in flat])),

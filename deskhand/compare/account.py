@@ -158,7 +158,14 @@ def has_ceiling(fit: LawFit, after: Array) -> bool:
 
 
 def describe_law(
-    fit: LawFit, after: Array, flat_db: float, *, on: str = "both", detector: str = "linked", order: Order = ""
+    fit: LawFit,
+    after: Array,
+    flat_db: float,
+    *,
+    on: str = "both",
+    detector: str = "linked",
+    order: Order = "",
+    level_open: str = "",
 ) -> Dynamics:
     """Level-dependent gain in settings.
 
@@ -174,6 +181,8 @@ def describe_law(
         linked, dual or mid-side; empty where that cannot be told.
     order : str
         Place against a tone beside it.
+    level_open : str
+        Reason for which the level at its detector is not known; empty where it is.
     """
     kind = kind_of(fit)
     if fit.shape.law == "above":
@@ -191,6 +200,8 @@ def describe_law(
     reasons = _reasons(fit, above, reduction)
     if kind == "limiter":
         reasons = {name: why for name, why in reasons.items() if name != "threshold_dbfs"}
+    elif level_open:
+        reasons["threshold_dbfs"] = level_open
     for name, interval in intervals.items():
         if name not in reasons and _wide(name, interval) and not (kind == "limiter" and name == "ratio"):
             reasons[name] = "this programme does not tell it"

@@ -57,9 +57,6 @@ _NO_DRIFT_PPM: Final = 0.3
 _LEAST_MOVED: Final = 0.75
 """Samples by which a drift moves from the first window to the last: filters move the peak by half a sample as the music changes. The study
 `validations/compare_cases.py`."""
-_WHOLE_SAMPLES: Final = 0.15
-"""A delay this near to whole samples is taken for whole: what bends the signal moves a peak by as much, and filters tell a part of a sample
-themselves. The study `validations/compare_cases.py`."""
 _CHANCE: Final = 0.01
 """A slope is a drift when chance makes one as steep more seldom: filters move the peak by tenths of a sample as the music changes."""
 _HIGHEST_PPM: Final = 500.0
@@ -224,10 +221,13 @@ def _holds_between(before: Array, after: Array, windows: Sequence[_WindowDelay],
     """(first, last) frame of BEFORE between which the delay that was followed holds, as near as short windows tell."""
     frames, hop = round(_EDGE_S * rate_hz), round(_EDGE_HOP_S * rate_hz)
     ends = []
-    for window, direction in ((min(windows, key=lambda each: each.centre), -1), (max(windows, key=lambda each: each.centre), 1)):
+    for window, direction in (
+        (min(windows, key=lambda each: each.centre), -1),
+        (max(windows, key=lambda each: each.centre), 1),
+    ):
         # from inside the window that is known to hold, outwards
         inside = int(window.centre) - frames // 2 - direction * frames
-        end, heights = inside + frames // 2, list[float]()
+        end, heights = inside + frames // 2 - direction * hop, list[float]()
         for start in range(inside, inside + direction * 64 * hop, direction * hop):
             edge = _window_delay(before, after, start, frames, window.delay_samples, round(_REACH_S * rate_hz))
             if edge is None:
@@ -237,7 +237,8 @@ def _holds_between(before: Array, after: Array, windows: Sequence[_WindowDelay],
             if edge.prominence < max(LEAST_PEAK, _EDGE_SHARE * float(np.median(heights or [0.0]))):
                 break
             heights.append(edge.prominence)
-            end = start + frames // 2
+            # as far inwards as a window may reach across a cut and still be like enough
+            end = start + frames // 2 - direction * hop
         ends.append(end)
     return max(0, ends[0]), min(before.shape[1], ends[1])
 
@@ -269,8 +270,6 @@ def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment
         is_drift = abs(slope_ppm) >= _NO_DRIFT_PPM and moved >= _LEAST_MOVED and line.pvalue < _CHANCE
         if abs(slope_ppm) <= _HIGHEST_PPM and (drifts or is_drift):
             drift, delay_at_start = slope_ppm, float(line.intercept)
-    if not drift and abs(delay_at_start - round(delay_at_start)) < _WHOLE_SAMPLES:
-        delay_at_start = round(delay_at_start)
     return TimeAlignment(
         delay_samples=float(delay_at_start),
         polarity=polarity,

@@ -21,6 +21,7 @@ from deskhand.compare.curve import (
 )
 from deskhand.compare.dynamics import Dynamics, describe_gain
 from deskhand.compare.explanation import TONE_WORTH_DB
+from deskhand.compare.impulse import level_left_db
 from deskhand.compare.linear import JointEstimate, still
 from deskhand.compare.model import LegModel, choose_model, lively, resting_model, to_legs
 from deskhand.compare.nearest import chain_residual_db, nearest_chain
@@ -61,6 +62,8 @@ SCHEMA: Final = 2
 """Version of the contract of `--json`."""
 MOST_S: Final = 600.0
 """Longest stretch of a recording that is looked at: docs/compare.md tells it. Common practice, no source."""
+_WHOLE_WORTH_DB: Final = 1.0
+"""Decibels less that parts of a sample must leave: processors delay by whole ones. Common practice, no source."""
 _ALL_BUT_S: Final = 1.0
 """Less than this that is not shared is not told: nobody stops two recorders at one moment. Common practice, no source."""
 _LEAST_S: Final = 3.0
@@ -171,6 +174,9 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
         # with the drift nearly gone, what is left of it is found more finely
         alignment = refined(alignment, align(before, moved, rate, drifts=True))
         moved = shifted(after, alignment.delay_samples, alignment.drift_ppm, before.shape[1])
+    elif _is_whole(before, after, alignment.delay_samples):
+        alignment = replace(alignment, delay_samples=float(round(alignment.delay_samples)))
+        moved = shifted(after, alignment.delay_samples, 0.0, before.shape[1])
     moved = alignment.polarity * moved
     # what one has and the other has not is no difference of the processor's
     first = max(0, int(np.ceil(-alignment.delay_samples)))
@@ -193,6 +199,14 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
     tell(0.6)
     pair = AlignedPair(before=before, after=moved, rate=rate, alignment=alignment, names=names, shared=shared)
     return _comparison(model, competition, pair, tell)
+
+
+def _is_whole(before: Array, after: Array, delay_samples: float) -> bool:
+    """True where whole samples of delay leave about as little as parts of one: what bends a signal moves a correlation's peak."""
+    near = [shifted(after, delay, 0.0, before.shape[1]) for delay in (float(round(delay_samples)), delay_samples)]
+    gains = [float(np.sum(before * moved) / max(float(np.sum(moved**2)), 1e-30)) for moved in near]
+    whole_db, parted_db = (level_left_db(before, gain * moved) for gain, moved in zip(gains, near, strict=True))
+    return whole_db < parted_db + _WHOLE_WORTH_DB
 
 
 def _model(competition: Competition, before: Array, after: Array, rate: int, tell: Callable[[float], None]) -> LegModel:
@@ -327,13 +341,14 @@ def _comparison(
     if chosen is not None and chosen.space is not None:
         told = chosen.space.tone_db >= TONE_WORTH_DB
         tone = replace(
-            tone, shapes=[shape for shape in tone.shapes if told and abs(shape.gain_db or 99.0) >= _LEAST_BESIDE_LATE_DB]
+            tone,
+            shapes=[shape for shape in tone.shapes if told and abs(shape.gain_db or 99.0) >= _LEAST_BESIDE_LATE_DB],
         )
     tell(0.75)
     flat_db = float(np.mean(tone.flat_db))
     dynamics = _dynamics(model, tone.flat_db, rate)
     if chosen is not None and chosen.law is not None:
-        dynamics = [law_account(chosen, competition, flat_db, rate)]
+        dynamics = [law_account(chosen, competition, flat_db, rate, tone.shapes)]
     elif chosen is not None and chosen.legs is not None:
         dynamics = leg_accounts(chosen.legs, competition.after)
     tell(0.92)
