@@ -44,7 +44,7 @@ _INTERPOLATED_SIDE: Final = 32
 """Samples on each side of a peak that are interpolated. Common practice, no source."""
 _WINDOWS_WANTED: Final = 8
 """Windows that a short recording is followed in; they overlap there. Common practice, no source."""
-_WINDOW_SHARE: Final = 0.15
+_WINDOW_SHARE: Final = 0.25
 """Height of a peak against the highest window's below which a window holds something else. The study `validations/compare_cases.py`."""
 _EDGE_S, _EDGE_HOP_S = 1.0, 0.25
 """Both: length and distance of the windows in which the end of what a delay holds for is looked for, beside a cut. Common practice, no source."""

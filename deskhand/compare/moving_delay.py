@@ -29,8 +29,8 @@ _LAGS_S: Final = (0.004, 0.065)
 """Delays that are looked for, up to a doubling's: nearer ones lie in what the direct sound is like. The study `validations/compare_cases.py`."""
 _TURNS_HZ: Final = (0.3, 4.0)
 """Rates that are looked for. Common practice, no source."""
-_DEPTHS_S: Final = (0.00025, 0.003)
-"""Swings to each side that are looked for. Common practice, no source."""
+_DEPTHS_S, _DEPTHS_TRIED = (0.00025, 0.005), 36
+"""Swings to each side that are looked for, and how many of them. Common practice, no source."""
 _PLACES: Final = 16
 """Places of a turn at which windows are averaged. Common practice, no source."""
 _LEAST_TURNS: Final = 4.0
@@ -65,7 +65,7 @@ def find_moving_delay(before: Array, after: Array, rate_hz: int) -> Modulation |
     if surface.shape[0] < _PLACES * _LEAST_TURNS:
         return None
     span_s = float(time_s[-1] - time_s[0])
-    depths = np.arange(max(1, round(_DEPTHS_S[0] * rate)), round(_DEPTHS_S[1] * rate) + 1)
+    depths = np.unique(np.rint(rate * np.geomspace(*_DEPTHS_S, _DEPTHS_TRIED)).astype(int))
     sines = _sines(depths, surface.shape[1])
     turns_hz = np.arange(max(_TURNS_HZ[0], _LEAST_TURNS / span_s), _TURNS_HZ[1], _STEP_TURNS / span_s)
     if turns_hz.size < _PLACES:

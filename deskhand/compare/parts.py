@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from deskhand.compare.explanation import Explanation
     from deskhand.compare.linear import JointEstimate
     from deskhand.compare.model import LegModel
-    from deskhand.compare.rival import Competition
     from deskhand.compare.result import ShapeReport
+    from deskhand.compare.rival import Competition
     from deskhand.compare.search import LawFit
     from deskhand.compare.sides import LegLaws
     from deskhand.measure.readings import Readings
@@ -163,7 +163,7 @@ def _as_our_block(law: LawFit, dynamics: Dynamics) -> list[Dynamics]:
     return [
         replace(
             dynamics, threshold_dbfs=round(turned["threshold_dbfs"] - dynamics.makeup_db + law.makeup_db, 2), ratio=round(turned["ratio"], 3), knee_db=round(turned["knee_db"], 1),
-            attack_ms=round(turned["attack_ms"], 2), release_ms=round(turned["release_ms"], 1), makeup_db=0.0,
+            attack_ms=round(turned["attack_ms"], 2), release_ms=round(turned["release_ms"], 1), makeup_db=round(ours.makeup_db - law.makeup_db, 2),
         )
     ]  # fmt: skip
 

@@ -75,6 +75,8 @@ class Competition:
     chosen: Explanation
     rivals: tuple[Rival, ...]
     doubt: str
+    first: int = 0
+    """Frame of the recordings at which that stretch begins."""
 
 
 def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], None]) -> Competition:

@@ -36,6 +36,7 @@ from deskhand.compare.parts import (
     readings,
     side_gain_db,
 )
+from deskhand.compare.remainder import remainder
 from deskhand.compare.residue import residue
 from deskhand.compare.result import AlignmentReport, CompareResult, ShapeReport
 from deskhand.compare.rival import explain
@@ -109,6 +110,8 @@ class Comparison:
     """(channels, frames), aligned to `before`."""
     joint: JointEstimate | None
     """Response and moving gain; None for recordings that are not of one performance."""
+    left: Array | None = None
+    """(channels, frames) of what is left of `after` in the stretch that was explained, silent outside it."""
 
 
 def _read(path: Path) -> Recording:
@@ -189,12 +192,12 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
         raise UsageError(names[1], "shares less than three seconds with the other", "record both at the same time")
     before, moved = np.ascontiguousarray(before[:, first:last]), np.ascontiguousarray(moved[:, first:last])
     part = lively(before, rate, _EXPLAINED_S)
-    competition = explain(before[:, part], moved[:, part], rate, tell)
+    competition = replace(explain(before[:, part], moved[:, part], rate, tell), first=part.start)
     model = _model(competition, before, moved, rate, tell)
     if part.stop - part.start < before.shape[1] and competition.chosen.model == "linear":
         worst = _worst_part(model, before, moved, rate)
         if worst is not None:
-            competition = explain(before[:, worst], moved[:, worst], rate, tell)
+            competition = replace(explain(before[:, worst], moved[:, worst], rate, tell), first=worst.start)
             model = _model(competition, before, moved, rate, tell)
     tell(0.6)
     pair = AlignedPair(before=before, after=moved, rate=rate, alignment=alignment, names=names, shared=shared)
@@ -381,7 +384,8 @@ def _comparison(
     result = replace(result, verdict=tuple(verdict(result)))
     tell(1.0)
     joint = drawn_joint(model, chosen, dynamics[0].makeup_db if dynamics else 0.0)
-    return Comparison(result=result, chain=chain, before=before, after=after, joint=joint)
+    left = remainder(model, competition, after)
+    return Comparison(result=result, chain=chain, before=before, after=after, joint=joint, left=left)
 
 
 def _dynamics(model: LegModel, flat_db: Sequence[float], rate: int) -> list[Dynamics]:
