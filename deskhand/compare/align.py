@@ -46,6 +46,8 @@ _WINDOWS_WANTED: Final = 8
 """Windows that a short recording is followed in; they overlap there. Common practice, no source."""
 _WINDOW_SHARE: Final = 0.25
 """Height of a peak against the highest window's below which a window holds something else. The study `validations/compare_cases.py`."""
+_SHORT_S: Final = 6.0
+"""Stretch beside a cut so short that the other side is tried. Common practice, no source."""
 _EDGE_S, _EDGE_HOP_S = 1.0, 0.25
 """Both: length and distance of the windows in which the end of what a delay holds for is looked for, beside a cut. Common practice, no source."""
 _EDGE_SHARE: Final = 0.5
@@ -164,22 +166,35 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = Fa
     anchors = shared_anchors(find_anchors(before, after, sample_rate_hz), sample_rate_hz)
     if not anchors:
         return _NO_ALIGNMENT
-    run = anchors[0]
-    windows = _follow(before, after, run, sample_rate_hz)
+    alignment = _of_group(before, after, anchors, anchors[0], sample_rate_hz, drifts=drifts)
+    if alignment.used is not None and alignment.used[1] - alignment.used[0] < _SHORT_S * sample_rate_hz:
+        # beside a cut, the side that holds more tells more
+        others = (_of_group(before, after, anchors, run, sample_rate_hz, drifts=drifts) for run in anchors[1:])
+        alignment = max(
+            [alignment, *(other for other in others if other.used)], key=lambda each: np.ptp(each.used or (0, 0))
+        )
+    return alignment
+
+
+def _of_group(
+    before: Array, after: Array, groups: list[list[Anchor]], run: list[Anchor], rate_hz: int, *, drifts: bool
+) -> TimeAlignment:
+    """Alignment by one group of anchors; what lies at the delays of the others is left out."""
+    windows = _follow(before, after, run, rate_hz)
     if not windows:
         return _NO_ALIGNMENT
     line = replace(_line_through(windows, drifts=drifts), sure=max(anchor.prominence for anchor in run) >= SURE_PEAK)
-    anchors = [run, *(group for group in anchors[1:] if not _holds_there(windows, group, sample_rate_hz))]
-    if len(anchors) == 1:
+    elsewhere = [group for group in groups if group is not run and not _holds_there(windows, group, rate_hz)]
+    if not elsewhere:
         return line
     # another delay holds elsewhere: only what lies on this side of the jump is described
-    first, last = _holds_between(before, after, windows, sample_rate_hz)
-    earlier = [anchor.frame for group in anchors[1:] for anchor in group if anchor.frame < run[0].frame]
-    later = [anchor.frame for group in anchors[1:] for anchor in group if anchor.frame > run[-1].frame]
+    first, last = _holds_between(before, after, windows, rate_hz)
+    earlier = [anchor.frame for group in elsewhere for anchor in group if anchor.frame < run[0].frame]
+    later = [anchor.frame for group in elsewhere for anchor in group if anchor.frame > run[-1].frame]
     return replace(
         line,
         used=(first if earlier else 0, last if later else before.shape[1]),
-        jumps=jumps_between(anchors, sample_rate_hz),
+        jumps=jumps_between([run, *elsewhere], rate_hz),
     )
 
 

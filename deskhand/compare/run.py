@@ -69,6 +69,8 @@ _ALL_BUT_S: Final = 1.0
 """Less than this that is not shared is not told: nobody stops two recorders at one moment. Common practice, no source."""
 _LEAST_S: Final = 3.0
 """Shortest recording that is compared: docs/compare.md tells it. Common practice, no source."""
+_LEAST_SHARED_S: Final = 2.0
+"""Shortest stretch beside a cut that is described. Common practice, no source."""
 _NO_DELAY_SAMPLES: Final = 0.005
 """A smaller delay is none: docs/validation-compare.md finds latencies to 0.004 sample in the median."""
 _EXPLAINED_S: Final = 24.0
@@ -188,8 +190,8 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
     if alignment.used is not None:
         first, last = max(first, alignment.used[0]), min(last, alignment.used[1])
     shared = (first / rate, last / rate) if last - first < before.shape[1] - _ALL_BUT_S * rate else None
-    if last - first < _LEAST_S * rate:
-        raise UsageError(names[1], "shares less than three seconds with the other", "record both at the same time")
+    if last - first < _LEAST_SHARED_S * rate:
+        raise UsageError(names[1], "shares less than two seconds with the other", "record both at the same time")
     before, moved = np.ascontiguousarray(before[:, first:last]), np.ascontiguousarray(moved[:, first:last])
     part = lively(before, rate, _EXPLAINED_S)
     competition = replace(explain(before[:, part], moved[:, part], rate, tell), first=part.start)
