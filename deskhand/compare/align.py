@@ -45,7 +45,8 @@ _INTERPOLATED_SIDE: Final = 32
 _WINDOWS_WANTED: Final = 8
 """Windows that a short recording is followed in; they overlap there. Common practice, no source."""
 _WINDOW_SHARE: Final = 0.25
-"""Height of a peak against the highest window's below which a window holds something else. The study `validations/compare_cases.py`."""
+"""Height of a window's peak against that of a stretch found elsewhere below which the delay does not hold beside that: a window that reaches
+across a cut still holds some. The study `validations/compare_cases.py`."""
 _SHORT_S: Final = 6.0
 """Stretch beside a cut so short that the other side is tried. Common practice, no source."""
 _EDGE_S, _EDGE_HOP_S = 1.0, 0.25
@@ -221,8 +222,6 @@ def _follow(before: Array, after: Array, run: Sequence[Anchor], rate_hz: int) ->
                 windows.append(window)
                 expected, last_start = window.delay_samples, start
             start += direction * hop
-    highest = max((window.prominence for window in windows), default=0.0)
-    windows = [window for window in windows if window.prominence >= _WINDOW_SHARE * highest]
     if not windows:
         # too little stands in any window: the anchors alone
         windows = [
@@ -262,7 +261,14 @@ def _holds_there(windows: Sequence[_WindowDelay], group: Sequence[Anchor], rate_
     """True where the delay that was followed holds beside every anchor of another group: music that repeats, and no cut."""
     near = 1.25 * _WINDOW_S * rate_hz
     middle = 0.5 * ANCHOR_S * rate_hz
-    return all(any(abs(window.centre - anchor.frame - middle) <= near for window in windows) for anchor in group)
+    return all(
+        any(
+            abs(window.centre - anchor.frame - middle) <= near
+            and window.prominence >= _WINDOW_SHARE * anchor.prominence
+            for window in windows
+        )
+        for anchor in group
+    )
 
 
 def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment:
