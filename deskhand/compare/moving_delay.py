@@ -97,7 +97,7 @@ def _whitened(dry: Array, wet: Array) -> tuple[Array, Array]:
     correlation[0] *= 1.0001
     error = np.concatenate([[1.0], scipy.linalg.solve_toeplitz(correlation[:-1], -correlation[1:])])
     gain = float(np.sum(dry * wet) / max(float(np.sum(dry * dry)), 1e-30))
-    return ss.lfilter(error, 1.0, dry, axis=1), ss.lfilter(error, 1.0, wet - gain * dry, axis=1)
+    return ss.lfilter(error, np.ones(1), dry, axis=1), ss.lfilter(error, np.ones(1), wet - gain * dry, axis=1)
 
 
 def _surface(dry: Array, late: Array, rate: float) -> tuple[Array, Array]:
