@@ -26,6 +26,12 @@ from deskhand.errors import UsageError
 @click.option("--from", "start_s", type=ClockTime(), help="From here on, like 1:30.")
 @click.option("--to", "end_s", type=ClockTime(), help="Up to here, like 1:50.")
 @click.option("--tap", type=click.Choice(TAPS), help="Where the tracks were taken. Default: what the house file says.")
+@click.option(
+    "--chain",
+    "chain_path",
+    type=click.Path(path_type=Path),
+    help="Run this chain alone, as compare --as-chain writes it, on one track or pair; no house file is needed.",
+)
 @click.option("--stages", is_flag=True, help="Also what comes out of every block.")
 @click.option("--no-mix", is_flag=True, help="Without the mix.")
 @click.option("--float", "float_files", is_flag=True, help="32-bit float files instead of 24 bit.")
@@ -37,6 +43,7 @@ def render(
     start_s: float | None,
     end_s: float | None,
     tap: str | None,
+    chain_path: Path | None,
     stages: bool,
     no_mix: bool,
     float_files: bool,
@@ -52,6 +59,13 @@ def render(
     from deskhand.units import number
 
     into = folder if folder is not None else Path(f"{name_of(recording)}-audio")
+    if chain_path is not None:
+        from deskhand.tasks.render.chain_file import render_chain
+
+        files = render_chain(recording, chain_path, into, start_s=start_s, end_s=end_s)
+        click.echo("\n".join(file.name for file in files))
+        click.echo(f"{len(files)} files in {into}, before and after at one loudness. Listen quietly first.")
+        return
     request = RenderOptions(sources=sources, stages=stages, mix=not no_mix, float_files=float_files)
     house_file, week = house_file_of(recording, house)
     with progress_bar("rendering") as progress:

@@ -157,8 +157,34 @@ def has_ceiling(fit: LawFit, after: Array) -> bool:
     return float(db_from_amplitude(high / low)) < _CEILING_DB
 
 
+def _told_kind(fit: LawFit, after: Array) -> str:
+    """Name of what moves the gain, a limiter by the level at which its peaks end."""
+    if fit.shape.law != "above":
+        return kind_of(fit)
+    return "limiter" if has_ceiling(fit, after) or (kind_of(fit) == "limiter" and _is_steep(fit)) else "compressor"
+
+
+def _all_reasons(kind: str, reasons: dict[str, str], intervals: dict[str, Interval], level_open: str) -> dict[str, str]:
+    """Reason for each setting that cannot be told, with those that its interval gives."""
+    if kind == "limiter":
+        reasons = {name: why for name, why in reasons.items() if name != "threshold_dbfs"}
+    elif level_open:
+        reasons["threshold_dbfs"] = level_open
+    for name, interval in intervals.items():
+        if name not in reasons and _wide(name, interval) and not (kind == "limiter" and name == "ratio"):
+            reasons[name] = "this programme does not tell it"
+    return reasons
+
+
 def describe_law(
-    fit: LawFit, after: Array, flat_db: float, *, on: str = "both", detector: str = "linked", order: Order = ""
+    fit: LawFit,
+    after: Array,
+    flat_db: float,
+    *,
+    on: str = "both",
+    detector: str = "linked",
+    order: Order = "",
+    level_open: str = "",
 ) -> Dynamics:
     """Level-dependent gain in settings.
 
@@ -167,17 +193,17 @@ def describe_law(
     fit : LawFit
     after : (channels, frames) array
     flat_db : float
-        Gain that all frequencies share, in front of which the detector is reductions_db to listen; 0 where BEFORE went in as it is.
+        Gain that all frequencies share, in front of which its detector is taken to listen; 0 where BEFORE went in as it is.
     on : str
         Legs that it acts on: both, left, right, mid or side.
     detector : str
         linked, dual or mid-side; empty where that cannot be told.
     order : str
         Place against a tone beside it.
+    level_open : str
+        Reason for which the level at its detector is not known; empty where it is.
     """
-    kind = kind_of(fit)
-    if fit.shape.law == "above":
-        kind = "limiter" if has_ceiling(fit, after) or (kind == "limiter" and _is_steep(fit)) else "compressor"
+    kind = _told_kind(fit, after)
     turned = dict(settings(fit.values))
     intervals = dict(fit.intervals)
     if kind == "limiter":
@@ -186,14 +212,8 @@ def describe_law(
         intervals["threshold_dbfs"] = Interval(low=round(ceiling - 0.5, 2), high=round(ceiling + 0.5, 2))
     turned["threshold_dbfs"] -= flat_db
     intervals["threshold_dbfs"] = _lowered(intervals["threshold_dbfs"], flat_db)
-    above = _share_above(fit)
-    reduction = _reduction(fit)
-    reasons = _reasons(fit, above, reduction)
-    if kind == "limiter":
-        reasons = {name: why for name, why in reasons.items() if name != "threshold_dbfs"}
-    for name, interval in intervals.items():
-        if name not in reasons and _wide(name, interval) and not (kind == "limiter" and name == "ratio"):
-            reasons[name] = "this programme does not tell it"
+    above, reduction = _share_above(fit), _reduction(fit)
+    reasons = _all_reasons(kind, _reasons(fit, above, reduction), intervals, level_open)
     return Dynamics(
         on=on,
         detector=detector,

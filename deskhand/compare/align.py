@@ -44,8 +44,11 @@ _INTERPOLATED_SIDE: Final = 32
 """Samples on each side of a peak that are interpolated. Common practice, no source."""
 _WINDOWS_WANTED: Final = 8
 """Windows that a short recording is followed in; they overlap there. Common practice, no source."""
-_WINDOW_SHARE: Final = 0.15
-"""Height of a peak against the highest window's below which a window holds something else. The study `validations/compare_cases.py`."""
+_WINDOW_SHARE: Final = 0.25
+"""Height of a window's peak against that of a stretch found elsewhere below which the delay does not hold beside that: a window that reaches
+across a cut still holds some. The study `validations/compare_cases.py`."""
+_SHORT_S: Final = 6.0
+"""Stretch beside a cut so short that the other side is tried. Common practice, no source."""
 _EDGE_S, _EDGE_HOP_S = 1.0, 0.25
 """Both: length and distance of the windows in which the end of what a delay holds for is looked for, beside a cut. Common practice, no source."""
 _EDGE_SHARE: Final = 0.5
@@ -57,9 +60,6 @@ _NO_DRIFT_PPM: Final = 0.3
 _LEAST_MOVED: Final = 0.75
 """Samples by which a drift moves from the first window to the last: filters move the peak by half a sample as the music changes. The study
 `validations/compare_cases.py`."""
-_WHOLE_SAMPLES: Final = 0.15
-"""A delay this near to whole samples is taken for whole: what bends the signal moves a peak by as much, and filters tell a part of a sample
-themselves. The study `validations/compare_cases.py`."""
 _CHANCE: Final = 0.01
 """A slope is a drift when chance makes one as steep more seldom: filters move the peak by tenths of a sample as the music changes."""
 _HIGHEST_PPM: Final = 500.0
@@ -167,22 +167,35 @@ def align(before: Array, after: Array, sample_rate_hz: int, *, drifts: bool = Fa
     anchors = shared_anchors(find_anchors(before, after, sample_rate_hz), sample_rate_hz)
     if not anchors:
         return _NO_ALIGNMENT
-    run = anchors[0]
-    windows = _follow(before, after, run, sample_rate_hz)
+    alignment = _of_group(before, after, anchors, anchors[0], sample_rate_hz, drifts=drifts)
+    if alignment.used is not None and alignment.used[1] - alignment.used[0] < _SHORT_S * sample_rate_hz:
+        # beside a cut, the side that holds more tells more
+        others = (_of_group(before, after, anchors, run, sample_rate_hz, drifts=drifts) for run in anchors[1:])
+        alignment = max(
+            [alignment, *(other for other in others if other.used)], key=lambda each: np.ptp(each.used or (0, 0))
+        )
+    return alignment
+
+
+def _of_group(
+    before: Array, after: Array, groups: list[list[Anchor]], run: list[Anchor], rate_hz: int, *, drifts: bool
+) -> TimeAlignment:
+    """Alignment by one group of anchors; what lies at the delays of the others is left out."""
+    windows = _follow(before, after, run, rate_hz)
     if not windows:
         return _NO_ALIGNMENT
     line = replace(_line_through(windows, drifts=drifts), sure=max(anchor.prominence for anchor in run) >= SURE_PEAK)
-    anchors = [run, *(group for group in anchors[1:] if not _holds_there(windows, group, sample_rate_hz))]
-    if len(anchors) == 1:
+    elsewhere = [group for group in groups if group is not run and not _holds_there(windows, group, rate_hz)]
+    if not elsewhere:
         return line
     # another delay holds elsewhere: only what lies on this side of the jump is described
-    first, last = _holds_between(before, after, windows, sample_rate_hz)
-    earlier = [anchor.frame for group in anchors[1:] for anchor in group if anchor.frame < run[0].frame]
-    later = [anchor.frame for group in anchors[1:] for anchor in group if anchor.frame > run[-1].frame]
+    first, last = _holds_between(before, after, windows, rate_hz)
+    earlier = [anchor.frame for group in elsewhere for anchor in group if anchor.frame < run[0].frame]
+    later = [anchor.frame for group in elsewhere for anchor in group if anchor.frame > run[-1].frame]
     return replace(
         line,
         used=(first if earlier else 0, last if later else before.shape[1]),
-        jumps=jumps_between(anchors, sample_rate_hz),
+        jumps=jumps_between([run, *elsewhere], rate_hz),
     )
 
 
@@ -209,8 +222,6 @@ def _follow(before: Array, after: Array, run: Sequence[Anchor], rate_hz: int) ->
                 windows.append(window)
                 expected, last_start = window.delay_samples, start
             start += direction * hop
-    highest = max((window.prominence for window in windows), default=0.0)
-    windows = [window for window in windows if window.prominence >= _WINDOW_SHARE * highest]
     if not windows:
         # too little stands in any window: the anchors alone
         windows = [
@@ -224,10 +235,13 @@ def _holds_between(before: Array, after: Array, windows: Sequence[_WindowDelay],
     """(first, last) frame of BEFORE between which the delay that was followed holds, as near as short windows tell."""
     frames, hop = round(_EDGE_S * rate_hz), round(_EDGE_HOP_S * rate_hz)
     ends = []
-    for window, direction in ((min(windows, key=lambda each: each.centre), -1), (max(windows, key=lambda each: each.centre), 1)):
+    for window, direction in (
+        (min(windows, key=lambda each: each.centre), -1),
+        (max(windows, key=lambda each: each.centre), 1),
+    ):
         # from inside the window that is known to hold, outwards
         inside = int(window.centre) - frames // 2 - direction * frames
-        end, heights = inside + frames // 2, list[float]()
+        end, heights = inside + frames // 2 - direction * hop, list[float]()
         for start in range(inside, inside + direction * 64 * hop, direction * hop):
             edge = _window_delay(before, after, start, frames, window.delay_samples, round(_REACH_S * rate_hz))
             if edge is None:
@@ -237,7 +251,8 @@ def _holds_between(before: Array, after: Array, windows: Sequence[_WindowDelay],
             if edge.prominence < max(LEAST_PEAK, _EDGE_SHARE * float(np.median(heights or [0.0]))):
                 break
             heights.append(edge.prominence)
-            end = start + frames // 2
+            # as far inwards as a window may reach across a cut and still be like enough
+            end = start + frames // 2 - direction * hop
         ends.append(end)
     return max(0, ends[0]), min(before.shape[1], ends[1])
 
@@ -246,7 +261,14 @@ def _holds_there(windows: Sequence[_WindowDelay], group: Sequence[Anchor], rate_
     """True where the delay that was followed holds beside every anchor of another group: music that repeats, and no cut."""
     near = 1.25 * _WINDOW_S * rate_hz
     middle = 0.5 * ANCHOR_S * rate_hz
-    return all(any(abs(window.centre - anchor.frame - middle) <= near for window in windows) for anchor in group)
+    return all(
+        any(
+            abs(window.centre - anchor.frame - middle) <= near
+            and window.prominence >= _WINDOW_SHARE * anchor.prominence
+            for window in windows
+        )
+        for anchor in group
+    )
 
 
 def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment:
@@ -269,8 +291,6 @@ def _line_through(windows: list[_WindowDelay], *, drifts: bool) -> TimeAlignment
         is_drift = abs(slope_ppm) >= _NO_DRIFT_PPM and moved >= _LEAST_MOVED and line.pvalue < _CHANCE
         if abs(slope_ppm) <= _HIGHEST_PPM and (drifts or is_drift):
             drift, delay_at_start = slope_ppm, float(line.intercept)
-    if not drift and abs(delay_at_start - round(delay_at_start)) < _WHOLE_SAMPLES:
-        delay_at_start = round(delay_at_start)
     return TimeAlignment(
         delay_samples=float(delay_at_start),
         polarity=polarity,

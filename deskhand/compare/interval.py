@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Interval:
-    """Ends between which the truth lies in 95 of 100 cases."""
+    """Ends of a setting, made to hold the truth in 95 of 100 cases; docs/validation-compare-cases.md counts how many do."""
 
     low: float
     high: float

@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from deskhand.compare.search import LawFit
+    from deskhand.compare.sides import LegLaws
 
     Array = NDArray[np.float64]
 
@@ -51,7 +52,7 @@ def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) 
     if plain.residual_db < EXPLAINED_DB:
         return explanations
     if before.shape[0] == 2 and (plain.residual_db < filtered_db + LEGS_APART_DB or _leg_is_left(after, filtered)):
-        explanations += _each_leg(before, after, rate_hz)
+        explanations += _each_leg(before, after, rate_hz, plain.residual_db)
         if explanations[-1].residual_db < EXPLAINED_DB:
             return explanations
     # a gain that leaves more than the response alone is no beginning
@@ -61,7 +62,7 @@ def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) 
     )
     # beside a gain that explains most, a little of a response is what its model lacks
     if seen_db > (TONE_WORTH_DB if plain.residual_db < filtered_db - CLEARLY_DB else _TONE_SEEN_DB):
-        explanations += toned_law(before, after, rate_hz, undone)
+        explanations += toned_law(before, after, rate_hz, undone, filtered_db)
     return explanations
 
 
@@ -90,18 +91,23 @@ def _leg_is_left(after: Array, filtered: Array) -> bool:
     return max(left) > level_left_db(after, filtered) + LEGS_APART_DB
 
 
-def _each_leg(before: Array, after: Array, rate_hz: int) -> list[Explanation]:
-    """Level-dependent gains of two legs, each by itself, where they move apart."""
-    explanations = []
+def _each_leg(before: Array, after: Array, rate_hz: int, plain_db: float) -> list[Explanation]:
+    """Level-dependent gains of two legs, each by itself, where they move apart and leave less than one gain for all."""
+    tried: list[LegLaws] = []
     for legs in legs_apart(before, after, rate_hz):
-        laws = fit_legs(before, after, rate_hz, legs)
-        if laws is not None:
-            explanations.append(
-                Explanation(
-                    model=f"level-dependent gain of {legs[0]} and {legs[1]}", residual_db=left_db(after, laws.predicted, rate_hz),
-                    parameters=laws.parameters, before=before, after=laws.undone, legs=laws,
-                )
-            )  # fmt: skip
-            if laws.residual_db < _LEGS_FOUND_DB:
-                break
-    return sorted(explanations, key=lambda explanation: -explanation.residual_db)
+        rough = fit_legs(before, after, rate_hz, legs, rough=True)
+        tried += [] if rough is None else [rough]
+        if tried and tried[-1].residual_db < _LEGS_FOUND_DB:
+            break
+    best = min(tried, key=lambda laws: laws.residual_db, default=None)
+    if best is None or best.residual_db > plain_db - TONE_WORTH_DB:
+        return []
+    laws = fit_legs(before, after, rate_hz, best.legs)
+    if laws is None or laws.residual_db > best.residual_db:
+        laws = best
+    return [
+        Explanation(
+            model=f"level-dependent gain of {laws.legs[0]} and {laws.legs[1]}", residual_db=left_db(after, laws.predicted, rate_hz),
+            parameters=laws.parameters, before=before, after=laws.undone, legs=laws,
+        )
+    ]  # fmt: skip

@@ -38,6 +38,9 @@ _LEAST_COHERENCE: Final = 0.7
 """Coherence below which the response is not told: docs/compare.md tells it. Common practice, no source."""
 _EXCITED_BELOW_STRONGEST: Final = 3e-7
 """Power against the strongest third-octave below which a programme tells nothing: -65 dB. Common practice, no source."""
+_REGULAR, _OVER_REGULAR = 1e-14, 100.0
+"""Both: power against the strongest that is added where it is divided by, and how far a bin lies above that to be told: a response is
+then 0.1 dB too low at most."""
 _STILL_QUIET_DB: Final = 30.0
 """Moments this far below the loud ones count as pauses when it is asked whether a gain moves. Common practice, no source."""
 
@@ -216,7 +219,7 @@ class _BeforeSpectra:
         self._segment = segment
         self._spectra = _spectra(before, segment)
         self._power = np.sum(np.abs(self._spectra) ** 2, axis=1)
-        self._regular = 1e-14 * self._power.max(axis=1, keepdims=True) + 1e-30
+        self._regular = _REGULAR * self._power.max(axis=1, keepdims=True) + 1e-30
 
     def _cross(self, after: Array) -> tuple[Spectrum, Spectrum]:
         """((legs, bins) cross spectrum, (legs, segments, bins) spectra of AFTER)."""
@@ -242,6 +245,7 @@ class _BeforeSpectra:
                 averages=0.94 * self._spectra.shape[1],
                 # and where what comes out has to do with what goes in
                 excited=_excited(self._power[leg], hz)
+                & (self._power[leg] > _OVER_REGULAR * self._regular[leg])
                 & (_around(np.nan_to_num(coherence[leg]), 0.03) > _LEAST_COHERENCE),
             )
             for leg in range(response.shape[0])

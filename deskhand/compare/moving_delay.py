@@ -29,8 +29,8 @@ _LAGS_S: Final = (0.004, 0.065)
 """Delays that are looked for, up to a doubling's: nearer ones lie in what the direct sound is like. The study `validations/compare_cases.py`."""
 _TURNS_HZ: Final = (0.3, 4.0)
 """Rates that are looked for. Common practice, no source."""
-_DEPTHS_S: Final = (0.00025, 0.003)
-"""Swings to each side that are looked for. Common practice, no source."""
+_DEPTHS_S, _DEPTHS_TRIED = (0.00025, 0.005), 36
+"""Swings to each side that are looked for, and how many of them. Common practice, no source."""
 _PLACES: Final = 16
 """Places of a turn at which windows are averaged. Common practice, no source."""
 _LEAST_TURNS: Final = 4.0
@@ -65,7 +65,7 @@ def find_moving_delay(before: Array, after: Array, rate_hz: int) -> Modulation |
     if surface.shape[0] < _PLACES * _LEAST_TURNS:
         return None
     span_s = float(time_s[-1] - time_s[0])
-    depths = np.arange(max(1, round(_DEPTHS_S[0] * rate)), round(_DEPTHS_S[1] * rate) + 1)
+    depths = np.unique(np.rint(rate * np.geomspace(*_DEPTHS_S, _DEPTHS_TRIED)).astype(int))
     sines = _sines(depths, surface.shape[1])
     turns_hz = np.arange(max(_TURNS_HZ[0], _LEAST_TURNS / span_s), _TURNS_HZ[1], _STEP_TURNS / span_s)
     if turns_hz.size < _PLACES:
@@ -97,7 +97,7 @@ def _whitened(dry: Array, wet: Array) -> tuple[Array, Array]:
     correlation[0] *= 1.0001
     error = np.concatenate([[1.0], scipy.linalg.solve_toeplitz(correlation[:-1], -correlation[1:])])
     gain = float(np.sum(dry * wet) / max(float(np.sum(dry * dry)), 1e-30))
-    return ss.lfilter(error, 1.0, dry, axis=1), ss.lfilter(error, 1.0, wet - gain * dry, axis=1)
+    return ss.lfilter(error, np.ones(1), dry, axis=1), ss.lfilter(error, np.ones(1), wet - gain * dry, axis=1)
 
 
 def _surface(dry: Array, late: Array, rate: float) -> tuple[Array, Array]:

@@ -40,7 +40,7 @@ def nearest_chain(
     polarity: int,
     explanation: Explanation | None = None,
 ) -> list[dict[str, object]]:
-    """Nearest chain of our blocks, with their keys as the house file has them: polarity, filters, moving gains, the flat gain.
+    """Nearest chain of our blocks, with their keys as the house file has them, in the order in which they were found to act, the flat gain last.
 
     Parameters
     ----------
@@ -56,6 +56,7 @@ def nearest_chain(
         What holds a saturation.
     """
     blocks: list[dict[str, object]] = [{"block": "polarity"}] if polarity < 0 else []
+    filters: list[dict[str, object]] = []
     for shape in shapes:
         written: dict[str, object] = {"block": shape.block}
         if shape.on != "both":
@@ -65,24 +66,18 @@ def nearest_chain(
             written["slope"] = f"{shape.slope_db_per_octave:g} dB/oct"
         else:
             written |= {"gain": f"{shape.gain_db:g} dB", "q": shape.q}
-        blocks.append(written)
+        filters.append(written)
+    bend: list[dict[str, object]] = []
     if explanation is not None and explanation.bend is not None:
-        blocks.append({"block": "saturation", "drive": f"{_drive_db(explanation):g} dB"})
-    for gain in dynamics:
-        if gain.kind != "compressor":
-            blocks += _gate_or_limiter(gain)
-            continue
-        if gain.threshold_dbfs is None or gain.ratio is None:
-            continue
-        written = {"block": "compressor"}
-        if gain.on != "both":
-            written["on"] = gain.on
-        written |= {
-            "threshold": f"{gain.threshold_dbfs:g} dBFS", "ratio": gain.ratio, "knee": f"{gain.knee_db:g} dB",
-            "attack": f"{gain.attack_ms:g} ms", "release": f"{gain.release_ms:g} ms", "senses": gain.senses,
-            "makeup": f"{gain.makeup_db:g} dB",
-        }  # fmt: skip
-        blocks.append(written)
+        bend = [{"block": "saturation", "drive": f"{_drive_db(explanation):g} dB"}]
+    gains = [written for gain in dynamics for written in _gain_blocks(gain)]
+    if explanation is not None and explanation.model.startswith("level-dependent"):
+        blocks += [*gains, *bend, *filters]
+    elif explanation is not None and explanation.gain_first:
+        blocks += [*gains, *filters, *bend]
+    else:
+        bent_first = explanation is not None and explanation.model.startswith("saturation")
+        blocks += [*bend, *filters, *gains] if bent_first else [*filters, *bend, *gains]
     if len({round(gain_db, 2) for gain_db in flat_db}) == 1:
         if abs(flat_db[0]) >= _LEAST_TRIM_DB:
             blocks.append({"block": "trim", "gain": f"{flat_db[0]:.3f} dB"})
@@ -92,6 +87,25 @@ def nearest_chain(
             for leg, gain_db in zip(model.legs, flat_db, strict=True)
         ]
     return blocks
+
+
+def _gain_blocks(gain: Dynamics) -> list[dict[str, object]]:
+    """Moving gain as our blocks have it; none where its threshold or ratio is not known."""
+    if gain.kind != "compressor":
+        return _gate_or_limiter(gain)
+    if gain.threshold_dbfs is None or gain.ratio is None:
+        return []
+    written: dict[str, object] = {"block": "compressor"}
+    if gain.on != "both":
+        written["on"] = gain.on
+    return [
+        written
+        | {
+            "threshold": f"{gain.threshold_dbfs:g} dBFS", "ratio": gain.ratio, "knee": f"{gain.knee_db:g} dB",
+            "attack": f"{gain.attack_ms:g} ms", "release": f"{gain.release_ms:g} ms", "senses": gain.senses,
+            "makeup": f"{gain.makeup_db:g} dB",
+        }
+    ]  # fmt: skip
 
 
 def _gate_or_limiter(gain: Dynamics) -> list[dict[str, object]]:

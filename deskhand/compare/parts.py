@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from deskhand.compare.explanation import Explanation
     from deskhand.compare.linear import JointEstimate
     from deskhand.compare.model import LegModel
+    from deskhand.compare.result import ShapeReport
     from deskhand.compare.rival import Competition
     from deskhand.compare.search import LawFit
     from deskhand.compare.sides import LegLaws
@@ -37,6 +38,8 @@ if TYPE_CHECKING:
 
 _SINE_DB: Final = 3.0103
 """Peak of a sine over its RMS, by which levels in dBFS lie above mean squares (AES17-2020, 3.12.1)."""
+_LEVEL_OPEN_DB: Final = 1.0
+"""Gain that may lie on either side of a detector from which its threshold is not told. Common practice, no source."""
 _MAINS_HZ: Final = 50.0
 """Mains frequency at which the readings look for hum first; 60 Hz is looked at as well."""
 
@@ -95,7 +98,9 @@ def side_gain_db(model: LegModel, flat_db: Sequence[float]) -> float | None:
     return round(flat_db[1] - flat_db[0], 2) if model.legs == ("mid", "side") and not model.joint.moves else None
 
 
-def law_account(chosen: Explanation, competition: Competition, flat_db: float, rate: int) -> Dynamics:
+def law_account(
+    chosen: Explanation, competition: Competition, flat_db: float, rate: int, shapes: Sequence[ShapeReport]
+) -> Dynamics:
     """Level-dependent gain of an explanation in settings, with its place and its link.
 
     Parameters
@@ -107,6 +112,8 @@ def law_account(chosen: Explanation, competition: Competition, flat_db: float, r
         Gain that all frequencies share.
     rate : int
         Sample rate in Hz.
+    shapes : sequence of ShapeReport
+        Tone beside it.
     """
     assert chosen.law is not None
     toned = chosen.model.startswith("tone")
@@ -123,7 +130,18 @@ def law_account(chosen: Explanation, competition: Competition, flat_db: float, r
         heard_db,
         detector="" if link == "cannot be told" else "linked",
         order=chosen.order,
+        level_open=_level_open(chosen, flat_db, shapes) if toned else "",
     )
+
+
+def _level_open(chosen: Explanation, flat_db: float, shapes: Sequence[ShapeReport]) -> str:
+    """Reason for which the level at the detector of a gain beside a tone is not known; empty where it is."""
+    if chosen.order == "cannot be told" and abs(flat_db) > _LEVEL_OPEN_DB:
+        return "whether its detector hears what the tone adds is open"
+    shelf_db = max((abs(shape.gain_db or 0.0) for shape in shapes if shape.block.endswith("shelf")), default=0.0)
+    if not chosen.gain_first and shelf_db > _LEVEL_OPEN_DB:
+        return "a shelf and the opposite shelf with another gain behind them are one response, so the level at its detector is open"
+    return ""
 
 
 def leg_accounts(legs: LegLaws, after: Array) -> list[Dynamics]:
@@ -145,7 +163,7 @@ def _as_our_block(law: LawFit, dynamics: Dynamics) -> list[Dynamics]:
     return [
         replace(
             dynamics, threshold_dbfs=round(turned["threshold_dbfs"] - dynamics.makeup_db + law.makeup_db, 2), ratio=round(turned["ratio"], 3), knee_db=round(turned["knee_db"], 1),
-            attack_ms=round(turned["attack_ms"], 2), release_ms=round(turned["release_ms"], 1), makeup_db=0.0,
+            attack_ms=round(turned["attack_ms"], 2), release_ms=round(turned["release_ms"], 1), makeup_db=round(ours.makeup_db - law.makeup_db, 2),
         )
     ]  # fmt: skip
 

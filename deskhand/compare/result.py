@@ -52,7 +52,7 @@ class ResponsePoint:
     frequency_hz: float
     magnitude_db: float
     low_db: float
-    """Lower end of the interval, up to `high_db`, that holds the truth in 95 of 100 cases."""
+    """Lower end of the interval, up to `high_db`, made to hold the truth in 95 of 100 points; docs/validation-compare.md counts how many do."""
     high_db: float
     phase_deg: float
     """Phase without the delay."""

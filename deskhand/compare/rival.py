@@ -53,6 +53,8 @@ _CHORUS_ASKED_DB: Final = -25.0
 """Residual of the best above which a moving delay is looked for. Common practice, no source."""
 _DOUBT_DB: Final = -12.0
 """Residual above which no explanation is given as the only one. The study `validations/compare_cases.py`."""
+_BEND_DOUBT_DB: Final = -36.0
+"""The same for a saturation, which leaves less than -50 dB where nothing else acts. The same study."""
 _SECOND_ASKED_DB: Final = -38.0
 """Residual of the best above which a second effect is looked for: single ones mostly leave less. The study `validations/compare_cases.py`."""
 _SECOND_WORTH_DB: Final = 6.0
@@ -73,6 +75,8 @@ class Competition:
     chosen: Explanation
     rivals: tuple[Rival, ...]
     doubt: str
+    first: int = 0
+    """Frame of the recordings at which that stretch begins."""
 
 
 def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], None]) -> Competition:
@@ -98,12 +102,17 @@ def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], N
         if _is_explained(tried):
             break
         tried += find(before, after, filtered, rate_hz)
+        if find is _bent and tried[1].residual_db < linear.residual_db - CLEARLY_DB and not _is_explained(tried):
+            # a curve that explains most has something in front of it or behind it, or is all
+            tried += _worthy(
+                with_second(tried[1], before, after, rate_hz, None), min(each.residual_db for each in tried)
+            )
         tell(0.25 + 0.08 * number)
     best = min(tried, key=lambda explanation: explanation.cost_db(seconds))
     if _SECOND_ASKED_DB < best.residual_db < linear.residual_db - _SECOND_WORTH_DB:
         law = next((each.law for each in tried if each.model == "level-dependent gain"), None)
-        seconds_tried = with_second(best, before, after, rate_hz, law)
-        tried += [second for second in seconds_tried if second.residual_db < best.residual_db - _SECOND_WORTH_DB]
+        if best.bend is None:
+            tried += _worthy(with_second(best, before, after, rate_hz, law), best.residual_db)
         best = min(tried, key=lambda explanation: explanation.cost_db(seconds))
     if best.residual_db > _CHORUS_ASKED_DB:
         modulation = find_moving_delay(before, after, rate_hz)
@@ -123,9 +132,16 @@ def explain(before: Array, after: Array, rate_hz: int, tell: Callable[[float], N
     )
 
 
+def _worthy(explanations: list[Explanation], single_db: float) -> list[Explanation]:
+    """Explanations by two effects that leave clearly less than one does."""
+    return [each for each in explanations if each.residual_db < single_db - _SECOND_WORTH_DB]
+
+
 def _doubt(best: Explanation, rivals: tuple[Rival, ...]) -> str:
     """Reason for which no single explanation is given; empty where one is."""
-    if best.modulation is not None or best.residual_db < _DOUBT_DB:
+    if best.law is not None and best.law.lift_open and best.bend is None and not best.order:
+        return "a compressor and make-up gain, or an upward compressor, do the same to this programme, and cannot be told apart"
+    if best.modulation is not None or best.residual_db < (_DOUBT_DB if best.bend is None else _BEND_DOUBT_DB):
         return ""
     near = [rival.model for rival in rivals[1:] if rival.cost_db < rivals[0].cost_db + _SAME_COST_DB]
     if near:
@@ -184,7 +200,12 @@ def _bent(before: Array, after: Array, filtered: Array, rate_hz: int) -> list[Ex
     bend = find_bend(before, after)
     bent = bend.through(before)
     alone = Explanation(
-        model="saturation", residual_db=left_db(after, bent, rate_hz), parameters=33, before=bent, after=after, bend=bend
+        model="saturation",
+        residual_db=left_db(after, bent, rate_hz),
+        parameters=33,
+        before=bent,
+        after=after,
+        bend=bend,
     )
     if alone.residual_db < EXPLAINED_DB:
         return [alone]

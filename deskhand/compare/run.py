@@ -12,15 +12,11 @@ from deskhand.chain.blocks import from_mid_side
 from deskhand.compare.align import align, refined, shifted
 from deskhand.compare.behaviours import behaviours
 from deskhand.compare.curve import (
-    LegCurve,
-    excess_delay_samples,
-    leg_curve,
-    mean_curve,
     response_points,
-    same_legs,
 )
 from deskhand.compare.dynamics import Dynamics, describe_gain
 from deskhand.compare.explanation import TONE_WORTH_DB
+from deskhand.compare.impulse import level_left_db
 from deskhand.compare.linear import JointEstimate, still
 from deskhand.compare.model import LegModel, choose_model, lively, resting_model, to_legs
 from deskhand.compare.nearest import chain_residual_db, nearest_chain
@@ -35,16 +31,16 @@ from deskhand.compare.parts import (
     readings,
     side_gain_db,
 )
+from deskhand.compare.remainder import remainder
 from deskhand.compare.residue import residue
-from deskhand.compare.result import AlignmentReport, CompareResult, ShapeReport
+from deskhand.compare.result import AlignmentReport, CompareResult
 from deskhand.compare.rival import explain
-from deskhand.compare.shapes import describe
 from deskhand.compare.sides import legs_apart
 from deskhand.compare.space import TOP_HZ
+from deskhand.compare.tone import find_tone, gain_alone
 from deskhand.compare.words import verdict
 from deskhand.errors import UsageError
 from deskhand.recording import open_recording
-from deskhand.units import db_from_power
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -52,7 +48,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from deskhand.compare.explanation import Explanation
     from deskhand.compare.rival import Competition
+    from deskhand.compare.tone import Tone
     from deskhand.recording import Recording
 
     Array = NDArray[np.float64]
@@ -61,12 +59,17 @@ SCHEMA: Final = 2
 """Version of the contract of `--json`."""
 MOST_S: Final = 600.0
 """Longest stretch of a recording that is looked at: docs/compare.md tells it. Common practice, no source."""
+_WHOLE_WORTH_DB: Final = 1.0
+"""Decibels less that parts of a sample must leave: processors delay by whole ones. Common practice, no source."""
 _ALL_BUT_S: Final = 1.0
 """Less than this that is not shared is not told: nobody stops two recorders at one moment. Common practice, no source."""
 _LEAST_S: Final = 3.0
 """Shortest recording that is compared: docs/compare.md tells it. Common practice, no source."""
-_NO_DELAY_SAMPLES: Final = 0.005
-"""A smaller delay is none: docs/validation-compare.md finds latencies to 0.004 sample in the median."""
+_DROWNED_DB: Final = -0.5
+"""Residual above which BEFORE is a tenth of AFTER at most, and no frequency tells anything: another performance with a little of it.
+Common practice, no source."""
+_LEAST_SHARED_S: Final = 2.0
+"""Shortest stretch beside a cut that is described. Common practice, no source."""
 _EXPLAINED_S: Final = 24.0
 """Stretch on which explanations compete: as long as the cases of `validations/compare_cases.py`."""
 _HOLDS_DB: Final = -50.0
@@ -106,6 +109,8 @@ class Comparison:
     """(channels, frames), aligned to `before`."""
     joint: JointEstimate | None
     """Response and moving gain; None for recordings that are not of one performance."""
+    left: Array | None = None
+    """(channels, frames) of what is left of `after` in the stretch that was explained, silent outside it."""
 
 
 def _read(path: Path) -> Recording:
@@ -171,6 +176,9 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
         # with the drift nearly gone, what is left of it is found more finely
         alignment = refined(alignment, align(before, moved, rate, drifts=True))
         moved = shifted(after, alignment.delay_samples, alignment.drift_ppm, before.shape[1])
+    elif _is_whole(before, after, alignment.delay_samples):
+        alignment = replace(alignment, delay_samples=float(round(alignment.delay_samples)))
+        moved = shifted(after, alignment.delay_samples, 0.0, before.shape[1])
     moved = alignment.polarity * moved
     # what one has and the other has not is no difference of the processor's
     first = max(0, int(np.ceil(-alignment.delay_samples)))
@@ -179,20 +187,28 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
     if alignment.used is not None:
         first, last = max(first, alignment.used[0]), min(last, alignment.used[1])
     shared = (first / rate, last / rate) if last - first < before.shape[1] - _ALL_BUT_S * rate else None
-    if last - first < _LEAST_S * rate:
-        raise UsageError(names[1], "shares less than three seconds with the other", "record both at the same time")
+    if last - first < _LEAST_SHARED_S * rate:
+        raise UsageError(names[1], "shares less than two seconds with the other", "record both at the same time")
     before, moved = np.ascontiguousarray(before[:, first:last]), np.ascontiguousarray(moved[:, first:last])
     part = lively(before, rate, _EXPLAINED_S)
-    competition = explain(before[:, part], moved[:, part], rate, tell)
+    competition = replace(explain(before[:, part], moved[:, part], rate, tell), first=part.start)
     model = _model(competition, before, moved, rate, tell)
     if part.stop - part.start < before.shape[1] and competition.chosen.model == "linear":
         worst = _worst_part(model, before, moved, rate)
         if worst is not None:
-            competition = explain(before[:, worst], moved[:, worst], rate, tell)
+            competition = replace(explain(before[:, worst], moved[:, worst], rate, tell), first=worst.start)
             model = _model(competition, before, moved, rate, tell)
     tell(0.6)
     pair = AlignedPair(before=before, after=moved, rate=rate, alignment=alignment, names=names, shared=shared)
     return _comparison(model, competition, pair, tell)
+
+
+def _is_whole(before: Array, after: Array, delay_samples: float) -> bool:
+    """True where whole samples of delay leave about as little as parts of one: what bends a signal moves a correlation's peak."""
+    near = [shifted(after, delay, 0.0, before.shape[1]) for delay in (float(round(delay_samples)), delay_samples)]
+    gains = [float(np.sum(before * moved) / max(float(np.sum(moved**2)), 1e-30)) for moved in near]
+    whole_db, parted_db = (level_left_db(before, gain * moved) for gain, moved in zip(gains, near, strict=True))
+    return whole_db < parted_db + _WHOLE_WORTH_DB
 
 
 def _model(competition: Competition, before: Array, after: Array, rate: int, tell: Callable[[float], None]) -> LegModel:
@@ -243,67 +259,20 @@ def _unrelated(before: Array, after: Array, rate: int, names: tuple[str, str]) -
     return Comparison(result=result, chain=[], before=before, after=after, joint=None)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class _Tone:
-    """Response of a processor: its shapes, what all frequencies share, and its delay."""
-
-    curves: list[LegCurve]
-    shapes: list[ShapeReport]
-    flat_db: list[float]
-    """Gain of each leg that all frequencies share."""
-    rms_db: float
-    """Largest RMS that shapes leave of a leg's response."""
-    delay_samples: float
-    """Delay that no filter of this magnitude explains."""
-
-
-def _gain_alone(model: LegModel, before: Array) -> _Tone:
-    """Gain of each leg where no frequency stands out of what else acts."""
-    gains = np.sum(model.joint.linear**2, axis=1) / np.maximum(
-        np.sum(to_legs(before[:, model.part], model.legs) ** 2, axis=1), 1e-30
-    )
-    flat_db = [float(gain_db) for gain_db in db_from_power(np.maximum(gains, 1e-12))]
-    return _Tone(curves=[], shapes=[], flat_db=flat_db, rms_db=0.0, delay_samples=0.0)
-
-
-def _tone(model: LegModel, rate: int, top_hz: float) -> _Tone | None:
-    """Response of a model's legs in shapes, up to a frequency; legs that have the same are described together. None where nothing comes of BEFORE."""
-    joint = model.joint
-    read = [leg_curve(transfer, rate, moving=joint.moves, top_hz=top_hz) for transfer in joint.transfers]
-    # a leg of which nothing can be read is taken for what the other is
-    known = [curve for curve in read if curve is not None]
-    if not known:
-        return None
-    curves = [curve or known[0] for curve in read]
-    shapes: list[ShapeReport] = []
-    flat_db: list[float] = [0.0] * len(curves)
-    rms_db: list[float] = []
-    delays: list[float | None] = []
-    for group in same_legs(curves):
-        curve = mean_curve(curves, group)
-        fit = describe(curve.hz, curve.level_db, curve.sure_db, rate)
-        rms_db.append(fit.rms_db)
-        delays += [excess_delay_samples(joint.transfers[leg], rate, fit) for leg in group]
-        on = "both" if len(group) == len(curves) else model.legs[group[0]]
-        for leg in group:
-            flat_db[leg] = fit.gain_db
-        shapes += [
-            ShapeReport(
-                block=shape.block, on=on, frequency_hz=round(shape.frequency_hz, 1),
-                gain_db=None if shape.gain_db is None else round(shape.gain_db, 2), q=None if shape.q is None else round(shape.q, 3),
-                slope_db_per_octave=shape.slope_db_per_octave,
-            )
-            for shape in fit.shapes
-        ]  # fmt: skip
-    known_delays = [delay for delay in delays if delay is not None]
-    delay = float(np.mean(known_delays)) if known_delays else 0.0
-    return _Tone(
-        curves=curves,
-        shapes=shapes,
-        flat_db=flat_db,
-        rms_db=max(rms_db),
-        delay_samples=0.0 if abs(delay) < _NO_DELAY_SAMPLES else delay,
-    )
+def _told_beside(tone: Tone, chosen: Explanation) -> Tone:
+    """Tone as it is told beside an explanation: without what is only what that leaves on a response."""
+    if chosen.model in _WITHOUT_TONE or chosen.legs is not None:
+        tone = replace(tone, shapes=[], rms_db=0.0)
+    if not chosen.model.startswith("linear") and abs(tone.delay_samples) < _OWN_DELAY_SAMPLES:
+        # late sound and moving gains turn the phase a little: that is no delay
+        tone = replace(tone, delay_samples=0.0)
+    if chosen.space is not None:
+        told = chosen.space.tone_db >= TONE_WORTH_DB
+        tone = replace(
+            tone,
+            shapes=[shape for shape in tone.shapes if told and abs(shape.gain_db or 99.0) >= _LEAST_BESIDE_LATE_DB],
+        )
+    return tone
 
 
 def _comparison(
@@ -313,27 +282,19 @@ def _comparison(
     rate, before, after = pair.rate, pair.before, pair.after
     # legs with gains of their own are described without the rest of the competition
     chosen = None if model.joint.moves else competition.chosen
-    tone = _tone(model, rate, TOP_HZ if chosen is not None and chosen.space is not None else np.inf)
+    tone = find_tone(model, rate, TOP_HZ if chosen is not None and chosen.space is not None else np.inf)
     if tone is None:
-        if not pair.alignment.sure:
-            # two that were aligned by chance
+        if not pair.alignment.sure or competition.chosen.residual_db > _DROWNED_DB:
+            # two that were aligned by chance, or one that another performance drowns
             return _unrelated(before, after, rate, pair.names)
-        tone = _gain_alone(model, before)
-    if chosen is not None and (chosen.model in _WITHOUT_TONE or chosen.legs is not None):
-        tone = replace(tone, shapes=[], rms_db=0.0)
-    if chosen is not None and not chosen.model.startswith("linear") and abs(tone.delay_samples) < _OWN_DELAY_SAMPLES:
-        # late sound and moving gains turn the phase a little: that is no delay
-        tone = replace(tone, delay_samples=0.0)
-    if chosen is not None and chosen.space is not None:
-        told = chosen.space.tone_db >= TONE_WORTH_DB
-        tone = replace(
-            tone, shapes=[shape for shape in tone.shapes if told and abs(shape.gain_db or 99.0) >= _LEAST_BESIDE_LATE_DB]
-        )
+        tone = gain_alone(model, before)
+    if chosen is not None:
+        tone = _told_beside(tone, chosen)
     tell(0.75)
     flat_db = float(np.mean(tone.flat_db))
     dynamics = _dynamics(model, tone.flat_db, rate)
     if chosen is not None and chosen.law is not None:
-        dynamics = [law_account(chosen, competition, flat_db, rate)]
+        dynamics = [law_account(chosen, competition, flat_db, rate, tone.shapes)]
     elif chosen is not None and chosen.legs is not None:
         dynamics = leg_accounts(chosen.legs, competition.after)
     tell(0.92)
@@ -366,7 +327,8 @@ def _comparison(
     result = replace(result, verdict=tuple(verdict(result)))
     tell(1.0)
     joint = drawn_joint(model, chosen, dynamics[0].makeup_db if dynamics else 0.0)
-    return Comparison(result=result, chain=chain, before=before, after=after, joint=joint)
+    left = remainder(model, competition, after)
+    return Comparison(result=result, chain=chain, before=before, after=after, joint=joint, left=left)
 
 
 def _dynamics(model: LegModel, flat_db: Sequence[float], rate: int) -> list[Dynamics]:

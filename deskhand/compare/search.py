@@ -42,7 +42,7 @@ _SLOPE_STEP: Final = 2e-3
 """Share of a parameter's step in `SCALE` over which a slope is read. Common practice, no source."""
 _SECTION_S: Final = 1.0
 """Sections of time that are drawn again for the intervals. Common practice, no source."""
-_ASKED_AGAIN: Final = 2.0
+_ASKED_AGAIN: Final = 3.0
 """Misfit against the nearest's up to which the next is tried on the whole as well. Common practice, no source."""
 _EXCERPT_S: Final = 8.0
 """Stretch that models are tried on first: some tens of releases. Common practice, no source."""
@@ -73,6 +73,8 @@ class LawFit:
     bench: Bench
     parallel_open: bool = False
     """True where a steeper ratio with the untouched signal beside it explains as much."""
+    lift_open: bool = False
+    """True where lifting soft moments up to a range explains as much: nothing is as loud as where that would end."""
 
     @property
     def parameters(self) -> int:
@@ -225,7 +227,7 @@ def _turned_round(bench: Bench, fit: LawFit) -> LawFit:
     values[0] -= turned["range_db"] / (1.0 - 1.0 / turned["ratio"])
     values[2] = 0.5
     above = finished(bench, replace(fit.shape, law="above"), np.clip(values, LOWEST + 1e-3, HIGHEST - 1e-3))
-    return above if above.misfit_db < _AS_NEAR * fit.misfit_db + 0.01 else fit
+    return replace(above, lift_open=True) if above.misfit_db < _AS_NEAR * fit.misfit_db + 0.01 else fit
 
 
 def _joined(fit: LawFit, fits: list[LawFit]) -> dict[str, Interval]:

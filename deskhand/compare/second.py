@@ -62,7 +62,10 @@ def toned_bend(before: Array, after: Array, rate_hz: int, alone: Explanation, fi
     """
     assert alone.bend is not None
     worth_db = min(alone.residual_db, left_db(after, filtered, rate_hz))
-    rows = (_best(_bend_second(before, after, rate_hz, filtered), worth_db), _best(_bend_first(before, after, rate_hz, alone.bend), worth_db))
+    rows = (
+        _best(_bend_second(before, after, rate_hz, filtered), worth_db),
+        _best(_bend_first(before, after, rate_hz, alone.bend), worth_db),
+    )
     return [row for row in rows if row is not None]
 
 
@@ -112,6 +115,7 @@ def with_second(first: Explanation, before: Array, after: Array, rate_hz: int, l
     # limiters leave something that a curve explains a little of
     if first.bend is None and (first.law is None or kind_of(first.law) != "compressor"):
         return []
+    law = fit_law(read_gain(before, after, rate_hz), rough=True) if law is None else law
     rows = [_best(_gain_then_bend(before, after, rate_hz, law), first.residual_db)] if law is not None else []
     if first.bend is not None:
         rows.append(_best(_bend_then_gain(before, after, rate_hz, first.bend), first.residual_db))

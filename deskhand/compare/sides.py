@@ -143,7 +143,9 @@ def legs_apart(source: Array, after: Array, rate_hz: int) -> list[tuple[str, str
     return [legs for _, legs in sorted(pairs, reverse=True)]
 
 
-def fit_legs(source: Array, after: Array, rate_hz: int, legs: tuple[str, str]) -> LegLaws | None:
+def fit_legs(
+    source: Array, after: Array, rate_hz: int, legs: tuple[str, str], *, rough: bool = False
+) -> LegLaws | None:
     """Nearest models of two legs' gains; None where no level explains one.
 
     Parameters
@@ -153,6 +155,8 @@ def fit_legs(source: Array, after: Array, rate_hz: int, legs: tuple[str, str]) -
     rate_hz : int
     legs : pair of str
         Of `LEGS`.
+    rough : bool
+        True where the nearest models of a stretch are enough.
     """
     sides = legs[0] == "left"
     leg_source, leg_after = (source, after) if sides else (to_mid_side(source), to_mid_side(after))
@@ -164,7 +168,7 @@ def fit_legs(source: Array, after: Array, rate_hz: int, legs: tuple[str, str]) -
             # two sides of one unit are mostly made alike
             law = finished(Bench(reading), laws[0].shape, laws[0].values)
             law = law if law.misfit_db < 2.0 * laws[0].misfit_db else None
-        law = law or fit_law(reading)
+        law = law or fit_law(reading, rough=rough)
         if law is None:
             return None
         laws.append(law)

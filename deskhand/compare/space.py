@@ -58,7 +58,7 @@ _NORMAL_95: Final = 1.96
 """Half of the interval that holds 95 % of a normal distribution, in standard deviations (tables of the normal distribution)."""
 _DB_IN_DECAY: Final = 60.0
 """Fall that a decay time is told for (ISO 3382-1)."""
-_LEAST_SURE: Final = 0.05
+_LEAST_SURE: Final = 0.12
 """Share of a decay that stays unsure beside chance, and in dB of the wet level ten times that. The study `validations/compare_cases.py`."""
 
 

@@ -98,7 +98,7 @@ def find_steady(linear: Array, left: Array, rate_hz: int) -> SteadyPart | None:
 
 
 def _interval_dbfs(signal: Array, rate_hz: int) -> Interval:
-    """Interval of a level that holds the truth in 95 of 100 cases: its sections drawn again and again."""
+    """Interval of a level: the middle 95 of 100 of its sections drawn again and again, and a little more."""
     section = round(_SECTION_S * rate_hz)
     count = max(1, signal.shape[1] // section)
     power = np.mean(signal[:, : count * section].reshape(signal.shape[0], count, -1) ** 2, axis=(0, 2))

@@ -6,7 +6,7 @@ response undone. Gain and response are found in turn.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -34,8 +34,6 @@ _ORDER_TOLD_DB: Final = 4.0
 _ROUNDS, _MORE_ROUNDS = 4, 3
 """Both: times that tone and moving gain are found in turn, to begin with and from a start that is near. Each brings some 5 dB. Common
 practice, no source."""
-_POOR_DB: Final = -20.0
-"""Residual above which another start is tried. Common practice, no source."""
 _SETTLED_DB: Final = 0.5
 """Decibels less with which a round is the last. Common practice, no source."""
 _UNDONE_DB: Final = 50.0
@@ -56,7 +54,7 @@ class _Row:
     gain_first: bool
 
 
-def toned_law(before: Array, after: Array, rate_hz: int, standing: Array) -> list[Explanation]:
+def toned_law(before: Array, after: Array, rate_hz: int, standing: Array, filtered_db: float) -> list[Explanation]:
     """Level-dependent gain beside a response: behind it, or in front of it; none where no level explains the gain.
 
     Parameters
@@ -66,15 +64,16 @@ def toned_law(before: Array, after: Array, rate_hz: int, standing: Array) -> lis
     rate_hz : int
     standing : (channels, frames) array
         AFTER without a gain that was found without a response, or AFTER.
+    filtered_db : float
+        Residual of the response alone.
     """
     second = _gain_second(before, after, rate_hz, standing, None, _ROUNDS)
     if second is None:
         return []
     first = _gain_first(before, after, rate_hz, second)
-    if min(row.residual_db for row in (second, first) if row is not None) > _POOR_DB:
-        # a gain that was found astray leads both astray: the response alone is another start
-        again = _gain_first(before, after, rate_hz, replace(second, after=after))
-        first = again if first is None or (again is not None and again.residual_db < first.residual_db) else first
+    if min(row.residual_db for row in (second, first) if row is not None) > filtered_db - TONE_WORTH_DB:
+        # no gain beside the response is worth its price
+        return []
     rows = [second] if first is None else [second, first]
     if first is not None and first.residual_db < second.residual_db:
         # what the one has found of the response is a nearer start for the other

@@ -81,11 +81,13 @@ def chain_text(comparison: Comparison) -> str:
 
     result = comparison.result
     left = (
-        "unknown" if result.chain_residual_db is None else f"{number(-result.chain_residual_db, 0)} dB below its level"
+        "what is not known"
+        if result.chain_residual_db is None
+        else f"what is {number(-result.chain_residual_db, 0)} dB below the level of the second"
     )
     lines = [
         f"# What was done between {result.before_file} and {result.after_file}, as the nearest chain of blocks.",
-        f"# An approximation: run on the first, it leaves {left} of the second.",
+        f"# An approximation: run on the first, it leaves {left}.",
     ]
     document = tomlkit.document()
     chain = tomlkit.aot()

@@ -21,7 +21,8 @@ from deskhand.compare.anchors import find_anchors, jumps_between, shared_anchors
 from deskhand.compare.bend import describe_bend, find_bend
 from deskhand.compare.impulse import impulse_response
 from deskhand.compare.laws import read_gain
-from deskhand.compare.movement import find_moving_delay, find_tremolo, slow_gain
+from deskhand.compare.movement import find_tremolo, slow_gain
+from deskhand.compare.moving_delay import find_moving_delay
 from deskhand.compare.probe import RATE_HZ as PROBE_HZ
 from deskhand.compare.probe import probe
 from deskhand.compare.rival import explain
