@@ -29,6 +29,7 @@ from validations import (
     reduction,
     role_by_sound,
     room,
+    room_sweep,
     seasons,
     songs,
     sound,
@@ -41,6 +42,6 @@ from validations import (
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
-    heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix,
+    heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix, room_sweep,
 ):  # fmt: skip
     study.main()
