@@ -48,7 +48,10 @@ def test_the_newest_measurement_of_each_seat_counts(history):
         )
         add_seat_record(history, record, house="Tern Street Hall")
     rooms = newest_of_each_seat(history, house="Tern Street Hall", kind="room")
-    assert {seat: record.measured_at for seat, record in rooms.items()} == {"balcony": "2026-09-01", "mix": "2026-03-01"}
+    assert {seat: record.measured_at for seat, record in rooms.items()} == {
+        "balcony": "2026-09-01",
+        "mix": "2026-03-01",
+    }
 
 
 def test_a_kept_room_is_a_line_in_the_report_of_check(tmp_path, rng):
@@ -87,7 +90,11 @@ def test_no_kept_room_no_line():
 
 def test_a_record_of_another_version_is_left_alone():
     class Takes:
-        rooms = {"balcony": SeatRecord(seat="balcony", microphone="m", kind="room", measured_at="2026-03-01", content={}, version=99)}
+        rooms = {
+            "balcony": SeatRecord(
+                seat="balcony", microphone="m", kind="room", measured_at="2026-03-01", content={}, version=99
+            )
+        }
 
     assert words_at_seats(Takes(), [Voice("lectern", 50.0)], None) == ()
 
