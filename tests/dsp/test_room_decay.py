@@ -87,7 +87,8 @@ def test_through_an_octave_filter(rng, hz):
 
 def test_what_a_filter_rang_ahead_counts_as_the_start():
     """Half of the direct sound in front of the start is the same as all of it at the start."""
-    whole, halved = exponential(1.0), exponential(1.0)
+    # of two slopes: where the line begins tells which of them it sees
+    whole, halved = (exponential(0.3) + 0.02 * exponential(2.0) for _ in range(2))
     direct = 0.5 * float(whole.sum())
     whole[0] += direct
     halved[0] += 0.5 * direct
