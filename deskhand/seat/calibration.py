@@ -225,7 +225,7 @@ def _fitted_tone(signal: Array64, sample_rate_hz: int) -> _FittedTone:
     left, middle, right = np.log(np.maximum(spectrum[line - 1 : line + 2], 1e-300))
     bend = left - 2.0 * middle + right
     frequency_hz = (line + (0.5 * (left - right) / bend if bend else 0.0)) * sample_rate_hz / signal.size
-    count = min(_HARMONICS, int(0.45 * sample_rate_hz / frequency_hz)) if frequency_hz else 1
+    count = max(1, min(_HARMONICS, int(0.45 * sample_rate_hz / max(frequency_hz, 1.0))))
     time_s = np.arange(signal.size) / sample_rate_hz
     amplitudes, residue = [], signal
     for harmonic in range(1, count + 1):

@@ -116,7 +116,8 @@ def level_readings(
         "lcpeak_db": float(db_from_amplitude(float(part.c_peak.max()))) + offset_db,
     }
     reads_db = db_from_power(part.fast_reads.astype(np.float64)) + offset_db
-    exceeded = {str(share): float(np.percentile(reads_db, 100 - share)) for share in EXCEEDED_PCT}
+    with np.errstate(invalid="ignore"):  # digital silence has no level
+        exceeded = {str(share): float(np.percentile(reads_db, 100 - share)) for share in EXCEEDED_PCT}
     reasons = _refusals(part, sensitivity, values["laeq_db"])
     cut = float(part.overloaded.mean())
     told = {name: None if name in reasons else finite(value) for name, value in values.items()}

@@ -7,9 +7,12 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.dsp import fir
+from deskhand.dsp.biquad import response
 from deskhand.dsp.filters import cascade
 from deskhand.dsp.fir import Convolver
-from deskhand.dsp.weighting import FAST_S, SLOW_S, time_weighted, weighting_sos
+from deskhand.dsp.weighting import FAST_S, SLOW_S, time_weighted, weighting_db, weighting_sos
+from deskhand.units import db_from_amplitude
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -17,6 +20,10 @@ if TYPE_CHECKING:
     Array32 = NDArray[np.float32]
     Array64 = NDArray[np.float64]
 
+_GOAL_TAPS: Final = 128
+"""Taps that bring the weightings to their goal: smooth from 400 Hz on at 48 kHz, where they need it. Common practice, no source."""
+_GOAL_FROM_HZ, _GOAL_TO_HZ = 100.0, 20000.0
+"""Range in which the sections are brought to their goal: below they are there, above IEC 61672-1:2013, Table 3 ends."""
 FAST_READS_A_SECOND: Final = 8
 """Readings of the fast level a second, for percentiles: one each time constant F (IEC 61672-1:2013, 5.8.1)."""
 _FULL_SCALE: Final = 0.9999
@@ -94,7 +101,8 @@ class LevelMeter:
         self._c_state = np.zeros((1, 2, 2))
         self._a_state = np.zeros((1, 1, 2))
         self._fast_state, self._slow_state = np.zeros(1), np.zeros(1)
-        self._correct = None if correction is None else Convolver(correction, 1)
+        taps = goal_taps(self._c, sample_rate_hz)
+        self._correct = Convolver(taps if correction is None else np.convolve(taps, correction), 1)
         self._steady: float | None = None
         self._waiting = np.empty(0, np.float32)
         self._rows: list[tuple[float, ...]] = []
@@ -121,8 +129,7 @@ class LevelMeter:
             # a direct voltage from the first sample on would look like a bang to the filters
             self._steady = float(signal.mean())
         signal -= self._steady
-        if self._correct is not None:
-            signal = self._correct(signal[None, :])[0]
+        signal = self._correct(signal[None, :])[0]
         z_square = float(np.mean(signal * signal) - np.mean(signal) ** 2)
         weighted = np.ascontiguousarray(signal[None, :])
         cascade(weighted, self._c, self._c_state)
@@ -151,6 +158,23 @@ class LevelMeter:
             overloaded=table[:, 6] > 0,
             fast_reads=reads,
         )
+
+
+def goal_taps(c_sections: Array64, sample_rate_hz: int) -> Array64:
+    """Taps that bring the sections of the weightings from their quarter of a decibel at 5 kHz to the design goal.
+
+    A and C share the double pole that the sample rate bends, so that one filter serves both.
+
+    Parameters
+    ----------
+    c_sections : (2, 6) array
+        Of the C weighting.
+    sample_rate_hz : int
+    """
+    hz = np.geomspace(_GOAL_FROM_HZ, min(_GOAL_TO_HZ, 0.45 * sample_rate_hz), _GOAL_TAPS)
+    sections_db = db_from_amplitude(np.abs(response(c_sections, hz, sample_rate_hz=sample_rate_hz)))
+    need_db = weighting_db("C", hz) - sections_db
+    return fir.curve(hz, need_db, sample_rate_hz=sample_rate_hz, minimum_phase=True, taps=_GOAL_TAPS)
 
 
 def is_cut(samples: Array32) -> bool:

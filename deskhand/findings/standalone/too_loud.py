@@ -27,9 +27,9 @@ ENTRY: Final = KindEntry(
         "level": "{measured:1} dBA over {window} at the loudest place the public can reach, {over_db:1} dB over {limit}; passed at {passed}",
         "dose": "{measured:0} % of a day's exposure by {limit} at the loudest place the public can reach; all of it was reached at {passed}",
         "peak": "a peak of {measured:1} dBC at the loudest place the public can reach, {over_db:1} dB over {limit}",
-        "song": "{name} at {begins}: {measured:1} {unit}, {off_db:1} dB louder than it usually is here",
-        "speech": "the speech at {begins}: {measured:1} {unit}, {off_db:1} dB louder than speech usually is here",
-        "whole": "{measured:1} {unit} over the whole recording, {off_db:1} dB louder than usual here",
+        "song": "{name} at {begins}: {measured:1} {level_unit}, {off_db:1} dB louder than it usually is here",
+        "speech": "the speech at {begins}: {measured:1} {level_unit}, {off_db:1} dB louder than speech usually is here",
+        "whole": "{measured:1} {level_unit} over the whole recording, {off_db:1} dB louder than usual here",
     },
     who="desk",
     advice={
@@ -59,7 +59,7 @@ def _louder_than_usual(exposure: SeatExposure) -> list[Finding]:
     findings = []
     usual, level_db = exposure.whole_usual, exposure.whole.laeq_db
     if usual is not None and level_db is not None and level_db > usual.high_db:
-        facts: dict[str, Fact] = {"unit": unit, "off_db": level_db - usual.expected_db}
+        facts: dict[str, Fact] = {"level_unit": unit, "off_db": level_db - usual.expected_db}
         findings.append(
             Finding(
                 id=f"{exposure.seat}/too-loud",
@@ -90,7 +90,7 @@ def _louder_than_usual(exposure: SeatExposure) -> list[Finding]:
                 severity="listen",
                 what="song" if stretch.kind == "song" else "speech",
                 advice=("mix-down",),
-                facts={"unit": unit, "off_db": off_db, "begins": begins, "name": name},
+                facts={"level_unit": unit, "off_db": off_db, "begins": begins, "name": name},
                 metric="laeq_db",
                 measured=readings.laeq_db,
                 expected=expected.expected_db,
