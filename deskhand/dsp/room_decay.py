@@ -218,10 +218,8 @@ def room_decay(power: Array, *, sample_rate_hz: float, early: float = 0.0) -> Ro
             late = float(curve[min(round(limit_s * sample_rate_hz), curve.size - 1)])
             values[name] = float(db_from_power((total - late) / late))
         values["d50"] = 1.0 - float(curve[min(round(0.05 * sample_rate_hz), curve.size - 1)]) / total
-        # the sum of the curve is the first moment of the energy; what was put in behind the end reaches on with its own decay
+        # the sum of the curve is the first moment of the energy; what was put in behind the end counts as if at the end: 0.3 % at most
         moment = float(curve[1:].sum()) / sample_rate_hz
-        behind = end.noise_power * end.late_s / _SIXTY_DB * sample_rate_hz
-        moment += behind * end.late_s / _SIXTY_DB
         values["ts_s"] = moment / total
     t20_s, t30_s = values["t20_s"], values["t30_s"]
     curvature = None if t20_s is None or t30_s is None else 100.0 * (t30_s / t20_s - 1.0)

@@ -45,7 +45,7 @@ RELATIVE: Final = frozenset({"edt_s", "t20_s", "t30_s"})
 _LEAST_LIKENESS: Final = 0.97
 """Likeness of two early sounds from which the microphone stood still, against what noise leaves; the study `validations/room_sweep.py`."""
 _LEAST_BT: Final = 8.0
-"""Bandwidth times reverberation time from which an octave filter without phase takes less than 2 % (Jacobsen & Rindel 1987: 4 for filters run
+"""Bandwidth times early decay time from which an octave filter without phase takes less than 2 % (Jacobsen & Rindel 1987: 4 for filters run
 backwards, 16 forwards)."""
 _OCTAVE_SHARE: Final = 0.71
 """Width of an octave against its middle (IEC 61260-1:2014, formulas 4 and 5)."""
@@ -65,8 +65,8 @@ _COMPRESSED_DB: Final = 1.0
 """Gain that the loud sweeps lose from which a limiter or an amplifier holds them back. Common practice, no source."""
 _CURVED_PCT: Final = 10.0
 """Curvature from which a decay has two slopes (ISO 3382-2:2008, B.3)."""
-_CURVED_OCTAVES: Final = 3
-"""Octaves of two slopes from which it is said: a single one is a strong reflection. Common practice, no source."""
+_CURVED_OCTAVES: Final = 4
+"""Octaves of two slopes from which it is said: fewer are strong reflections. Common practice, no source."""
 _CLOCK_PPM: Final = 20.0
 """Difference of clocks from which it is said: two devices without a common clock. Common practice, no source."""
 _LEAST_SWEEPS: Final = 2
@@ -155,6 +155,8 @@ def _octave_room(
     values: dict[str, float | None] = {}
     reasons: dict[str, str] = {}
     is_hum = noise.hum_share[row] > _MOST_OF_IT
+    early_s = _agreeing([decay.edt_s for decay in decays if decay.edt_s is not None], np.inf) or 0.0
+    filled = _OCTAVE_SHARE * octave_hz * early_s
     for name in NOTICED:
         values_told = [value for decay in decays if (value := getattr(decay, name)) is not None]
         tolerance = NOTICED[name] * (float(np.median(values_told)) if values_told and name in RELATIVE else 1.0)
@@ -167,9 +169,9 @@ def _octave_room(
             )
         elif value is None:
             reasons[name] = "the sweeps differ by more than is noticed: something sounded during one of them"
-        elif name in RELATIVE and _OCTAVE_SHARE * octave_hz * value < _LEAST_BT:
-            reasons[name] = f"the room is too dry for it: {number(value, 2)} s is what the octave's filter rings itself"
-        elif name in _CLARITIES and _OCTAVE_SHARE * octave_hz * (values["edt_s"] or 0.0) < _LEAST_CLEAR_BT:
+        elif name in RELATIVE and filled < _LEAST_BT:
+            reasons[name] = "the room is too dry for it: the sound dies away as fast as the octave's filter rings"
+        elif name in _CLARITIES and filled < _LEAST_CLEAR_BT:
             reasons[name] = (
                 "the room is too dry for it: what arrives before and after the limit runs together in so narrow an octave"
             )
@@ -231,9 +233,11 @@ def _remarks(octaves: Sequence[OctaveRoom], noise: NoiseReading, run: SweepRun) 
         None if octave.t20_s is None or octave.t30_s is None else 100.0 * (octave.t30_s / octave.t20_s - 1.0)
         for octave in octaves
     ]
-    weak = [octave for octave in octaves if octave.not_measured]
-    hums = [share if octave.not_measured else None for share, octave in zip(noise.hum_share, octaves, strict=True)]
-    remarks = beyond("hum", hums, _MOST_OF_IT) if weak else []
+    hums = [
+        share if octave.range_db is not None and octave.range_db < NEEDED_DB["t30_s"] + _HUM_DB else None
+        for share, octave in zip(noise.hum_share, octaves, strict=True)
+    ]
+    remarks = beyond("hum", hums, _MOST_OF_IT)
     remarks += beyond("distortion", [octave.distortion_db for octave in octaves], _DISTORTION_DB)
     remarks += beyond("compressed", [octave.compression_db for octave in octaves], _COMPRESSED_DB)
     curved = beyond("two-slopes", curves, _CURVED_PCT)

@@ -146,6 +146,30 @@ def _decays(power: Array, guard: int, rate_hz: float) -> tuple[list[RoomDecay], 
     return decays, cleaned
 
 
+def response_decays(response: Array, start: int, *, sample_rate_hz: float) -> tuple[list[RoomDecay], list[Array]]:
+    """Decay of each octave of a response, and its squared response without the noise.
+
+    Parameters
+    ----------
+    response : (frames,) array
+        Impulse response; zeros are put where it does not reach.
+    start : int
+        Frame at which it begins.
+    sample_rate_hz : float
+    """
+    power = _octaves(response, start, sample_rate_hz) ** 2
+    return _decays(power, round(_GUARD_S * sample_rate_hz), sample_rate_hz)
+
+
+def _octaves(response: Array, start: int, rate_hz: float) -> Array:
+    """(octaves, frames) of a response from a little before its start on."""
+    guard = round(_GUARD_S * rate_hz)
+    stretch = response[max(start - guard, 0) : start + round(TAIL_S * rate_hz)]
+    stretch = np.concatenate([np.zeros(max(guard - start, 0)), stretch])
+    middles_hz = [exact_octave_hz(nominal_hz) for nominal_hz in OCTAVES_HZ]
+    return in_octaves(stretch, middles_hz, sample_rate_hz=rate_hz)
+
+
 def read_sweep(segment: Array, sweep: FoundSweep, *, sample_rate_hz: float) -> SweepReading:
     """Readings of one sweep.
 
@@ -166,9 +190,7 @@ def read_sweep(segment: Array, sweep: FoundSweep, *, sample_rate_hz: float) -> S
     near = response.samples[first : first + round(_ONSET_S * sample_rate_hz)]
     start = first + onset_frame(in_octaves(near, [_ONSET_HZ], sample_rate_hz=sample_rate_hz)[0])
     guard = round(_GUARD_S * sample_rate_hz)
-    stretch = response.samples[start - guard : start + round(TAIL_S * sample_rate_hz)]
-    middles_hz = [exact_octave_hz(nominal_hz) for nominal_hz in OCTAVES_HZ]
-    octaves = in_octaves(stretch, middles_hz, sample_rate_hz=sample_rate_hz)
+    octaves = _octaves(response.samples, start, sample_rate_hz)
     power = octaves**2
     decays, cleaned = _decays(power, guard, sample_rate_hz)
     length = round(_HARMONIC_S * sample_rate_hz)

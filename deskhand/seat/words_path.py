@@ -21,7 +21,7 @@ from deskhand.dsp.speech_transmission import (
     speech_transmission_index,
 )
 from deskhand.dsp.weighting import weighting_db
-from deskhand.units import db_from_power, power_from_db
+from deskhand.units import AES17_OFFSET_DB, db_from_power, power_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -71,6 +71,21 @@ class WordsPath:
     room_measured_at: str | None = None
     """Day on which the room was measured; None: in this recording."""
     not_measured: dict[str, str] = field(default_factory=dict)
+
+
+def noise_of_sensitivity(octave_dbfs: Sequence[float], offset_db: float) -> tuple[tuple[float, ...], float]:
+    """(7,) octave levels of a recorded noise, and its A-weighted level, by a calibrated microphone.
+
+    Parameters
+    ----------
+    octave_dbfs : (8,) sequence
+        Octaves from 63 Hz to 8 kHz, a full-scale sine reading 0.
+    offset_db : float
+        Sound pressure level of a mean square of 1.0.
+    """
+    levels_db = np.asarray(octave_dbfs, np.float64) - AES17_OFFSET_DB + offset_db
+    level_dba = float(db_from_power(float(power_from_db(levels_db + weighting_db("A", np.array(OCTAVES_HZ))).sum())))
+    return tuple(float(value) for value in levels_db[1:]), level_dba
 
 
 def noise_of_level(octave_dbfs: Sequence[float], level_dba: float) -> tuple[float, ...]:

@@ -17,20 +17,23 @@ from deskhand.recording import open_recording, show_note_of
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import checked_date
 from deskhand.result import plain
+from deskhand.seat.calibration import applied
 from deskhand.seat.room import measure_seat
 from deskhand.seat.room_change import VERSION, RoomComparison, room_change
 from deskhand.seat.room_result import RoomResult
-from deskhand.seat.words_path import SpeechAndNoise, WordsPath, noise_of_level, words_path
+from deskhand.seat.words_path import SpeechAndNoise, WordsPath, noise_of_level, noise_of_sensitivity, words_path
 from deskhand.tasks.keep import history_at
+from deskhand.tasks.seats import seat_memory
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping
+    from collections.abc import Callable, Mapping, Sequence
     from pathlib import Path
 
     from deskhand.house import HouseFile
     from deskhand.recording import Recording
     from deskhand.seat.room import SeatRoom
     from deskhand.store.history import History
+    from deskhand.tasks.seats import SeatMemory
 
 _PHASES: Final = ("show", "rehearsal")
 """Phases in which a feed is kept, the likest to an evening first."""
@@ -115,13 +118,15 @@ def measure_room(
     seats = _measured(recording, seat_tracks, mains_hz, progress)
     history = _history(options, house_file)
     since: dict[str, RoomComparison] = {}
-    feed = None
+    feed, levels = None, _levels(seats, options, {}, {})
     if history is not None and house is not None:
         try:
             since = _since(seats, history, house.house.name, measured_at)
             feed = kept_feed(history, house)
+            memory = seat_memory(house, history, date=measured_at)
+            levels = _levels(seats, options, _offsets_db(house, memory, measured_at), _kept_speech_dba(memory))
             if options.keep:
-                _keep(seats, history, house, measured_at, options)
+                _keep(seats, history, house, measured_at, levels, options.note)
         finally:
             history.close()
     return RoomResult(
@@ -131,7 +136,7 @@ def measure_room(
         measured_at=measured_at,
         sample_rate_hz=recording.sample_rate_hz,
         seats=tuple(seats),
-        words=tuple(_words(seat, options, feed) for seat in seats if seat.refused is None),
+        words=tuple(_words(seat, levels.get(seat.seat), feed) for seat in seats if seat.refused is None),
         since=since,
         kept_now=options.keep,
         notes=recording.notes,
@@ -178,7 +183,14 @@ def _since(seats: list[SeatRoom], history: History, house: str, measured_at: str
     return since
 
 
-def _keep(seats: list[SeatRoom], history: History, house: HouseFile, measured_at: str, options: RoomOptions) -> None:
+def _keep(
+    seats: list[SeatRoom],
+    history: History,
+    house: HouseFile,
+    measured_at: str,
+    levels: Mapping[str, SpeechAndNoise],
+    note: str,
+) -> None:
     """Write each seat of which something is told.
 
     Raises
@@ -195,8 +207,7 @@ def _keep(seats: list[SeatRoom], history: History, house: HouseFile, measured_at
         )
     microphones = {source.name: source.microphone for source in house.seat}
     for seat in measured:
-        levels = _levels(seat, options)
-        content: dict[str, Any] = {**plain(seat), "levels": plain(levels), "note": options.note}
+        content: dict[str, Any] = {**plain(seat), "levels": plain(levels.get(seat.seat)), "note": note}
         record = SeatRecord(
             seat=seat.seat,
             microphone=microphones.get(seat.seat) or seat.seat,
@@ -228,18 +239,17 @@ def kept_feed(history: History, house: HouseFile) -> tuple[float, str] | None:
     return None
 
 
-def _words(seat: SeatRoom, options: RoomOptions, feed: tuple[float, str] | None) -> WordsPath:
+def _words(seat: SeatRoom, levels: SpeechAndNoise | None, feed: tuple[float, str] | None) -> WordsPath:
     """Way of the words to a seat."""
     reasons = dict(seat.not_measured)
     if feed is None:
         reasons["audible_pct"] = "no kept show tells how clear the voice is in it; check's report does"
-    levels = _levels(seat, options)
     if levels is None:
         reasons["sti"] = (
-            'nobody said how loud speech is at the seat; measure it and add --speech, like --speech "70 dBA"'
+            'nobody knows how loud speech is at the seat; measure it and add --speech, like --speech "70 dBA"'
         )
     elif levels.noise_db_spl is None:
-        reasons["noise"] = _no_noise(seat, options)
+        reasons["noise"] = _no_noise(seat)
     return words_path(
         seat=seat.seat, transfer=seat.transfer, sti_room=seat.sti_room, levels=levels, feed=feed, not_measured=reasons
     )
@@ -251,22 +261,60 @@ def _noise_dbfs(seat: SeatRoom) -> list[float] | None:
     return None if any(level is None for level in levels) else [float(level) for level in levels if level is not None]
 
 
-def _levels(seat: SeatRoom, options: RoomOptions) -> SpeechAndNoise | None:
-    """Levels of speech and noise at a seat, as far as they are known; None where nobody said how loud speech is."""
-    if options.speech_dba is None:
-        return None
-    recorded, noise_dba = _noise_dbfs(seat), options.noise_dba
-    noise_db_spl = None if recorded is None or noise_dba is None else noise_of_level(recorded, noise_dba)
-    return SpeechAndNoise(
-        speech_dba=options.speech_dba,
-        noise_db_spl=noise_db_spl,
-        noise_dba=None if noise_db_spl is None else noise_dba,
-        noise_basis=None if noise_db_spl is None else "stated",
-    )
+def _offsets_db(house: HouseFile, memory: SeatMemory, measured_at: str) -> dict[str, float]:
+    """Seat to the sound pressure level of full scale, where its microphone is calibrated."""
+    offsets_db = {}
+    for source in house.seat:
+        calibration = memory.calibrations.get(source.name)
+        held = applied(
+            calibration, preamp_db=source.preamp_db, pad_db=source.pad_db, own_noise_dba=None, date=measured_at
+        )
+        if calibration is not None:
+            offsets_db[source.name] = held.sensitivity.offset_db
+    return offsets_db
 
 
-def _no_noise(seat: SeatRoom, options: RoomOptions) -> str:
+def _kept_speech_dba(memory: SeatMemory) -> dict[str, float]:
+    """Seat to the level of speech in its newest kept week that tells it, by a calibrated microphone."""
+    levels_dba = {}
+    for seat, weeks in memory.weeks.items():
+        for week in weeks:
+            level_dba = (week.content.get("levels_db") or {}).get("speech") if week.content.get("calibrated") else None
+            if isinstance(level_dba, int | float):
+                levels_dba[seat] = float(level_dba)
+                break
+    return levels_dba
+
+
+def _levels(
+    seats: Sequence[SeatRoom],
+    options: RoomOptions,
+    offsets_db: Mapping[str, float],
+    kept_speech_dba: Mapping[str, float],
+) -> dict[str, SpeechAndNoise]:
+    """Seat to the levels of speech and noise, as far as they are known; without those where nobody knows how loud speech is."""
+    levels = {}
+    for seat in seats:
+        speech_dba = options.speech_dba if options.speech_dba is not None else kept_speech_dba.get(seat.seat)
+        if speech_dba is None:
+            continue
+        recorded, noise_dba = _noise_dbfs(seat), options.noise_dba
+        noise_db_spl, basis = None, None
+        if recorded is not None and noise_dba is not None:
+            noise_db_spl, basis = noise_of_level(recorded, noise_dba), "stated"
+        elif recorded is not None and seat.seat in offsets_db:
+            (noise_db_spl, noise_dba), basis = noise_of_sensitivity(recorded, offsets_db[seat.seat]), "calibrated"
+        levels[seat.seat] = SpeechAndNoise(
+            speech_dba=speech_dba,
+            noise_db_spl=noise_db_spl,
+            noise_dba=None if noise_db_spl is None else noise_dba,
+            noise_basis=basis,  # type: ignore[arg-type] # one of the two words above
+        )
+    return levels
+
+
+def _no_noise(seat: SeatRoom) -> str:
     """Reason why noise does not count."""
-    if options.noise_dba is not None and _noise_dbfs(seat) is None:
+    if _noise_dbfs(seat) is None:
         return "there is too little silence in front of the sweeps; record from the start of the file"
     return "the microphone is not calibrated, and nobody said how loud the noise is; read it on a meter and add --noise"

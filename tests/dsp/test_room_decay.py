@@ -85,6 +85,20 @@ def test_through_an_octave_filter(rng, hz):
     assert np.mean(clarities_db) == pytest.approx(10 * np.log10(np.exp(0.08 * 13.8155 / 0.8) - 1), abs=0.5)
 
 
+def test_what_a_filter_rang_ahead_counts_as_the_start():
+    """Half of the direct sound in front of the start is the same as all of it at the start."""
+    # of two slopes: where the line begins tells which of them it sees
+    whole, halved = (exponential(0.3) + 0.02 * exponential(2.0) for _ in range(2))
+    direct = 0.5 * float(whole.sum())
+    whole[0] += direct
+    halved[0] += 0.5 * direct
+    split = room_decay(halved, sample_rate_hz=RATE_HZ, early=0.5 * direct)
+    together = room_decay(whole, sample_rate_hz=RATE_HZ)
+    assert split.t20_s == pytest.approx(together.t20_s, rel=1e-3)
+    for name in ("c50_db", "c80_db", "d50", "ts_s"):
+        assert getattr(split, name) == pytest.approx(getattr(together, name), rel=1e-6)
+
+
 @pytest.mark.source("ISO 3382-2:2008, B.3: curvature; two exponentials by hand")
 def test_a_decay_of_two_slopes_is_told():
     power = exponential(0.5) + 0.003 * exponential(3.0)

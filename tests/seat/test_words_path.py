@@ -61,6 +61,7 @@ def test_louder_speech_is_not_clearer_for_ever():
     ("t_s", "noise_db", "feed", "most"),
     [
         pytest.param(0.4, 20.0, (80.0, "clear"), None, id="nothing"),
+        pytest.param(0.4, 45.0, (80.0, "clear"), None, id="noise that leaves it good"),
         pytest.param(3.0, 20.0, (80.0, "clear"), "room", id="room"),
         pytest.param(0.4, 62.0, (80.0, "clear"), "noise", id="noise"),
         pytest.param(0.4, 20.0, (30.0, "covered"), "feed", id="feed"),

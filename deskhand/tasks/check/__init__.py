@@ -104,13 +104,9 @@ def check(
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
     _name_moves(planned)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    seats = seat_results(setup, recording, meter, options)
-    songs = _songs(setup, readings, takes, known.passages)
-    words = words_at_seats(takes, readings.voices, lead_of(setup.house))
-    facts = ShowFacts(
-        setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier, seats, words
-    )
-    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
+    songs, seats = _songs(setup, readings, takes, known.passages), seat_results(setup, recording, meter, options)
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier, seats)
+    return replace(_show_check(facts, parts, dismissals, shown.take, takes), tone_courses=known.courses)
 
 
 def _name_moves(planned: dict[str, Plan]) -> None:
@@ -139,12 +135,15 @@ def _with_growth(setup: ShowSetup, recording: Recording, sizes: Mapping[Path, in
     return replace(setup, show=replace(setup.show, notes=(*setup.show.notes, note)))
 
 
-def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismissal], take: str) -> ShowCheck:
+def _show_check(
+    facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismissal], take: str, takes: KeptTakes | None
+) -> ShowCheck:
     """Result of a check, put together."""
     setup = facts.setup
     result, pictures = assemble(facts)
+    words = words_at_seats(takes, facts.readings.voices, lead_of(setup.house))
     return ShowCheck(
-        result=result,
+        result=replace(result, words=words),
         pictures=pictures,
         parts=parts,
         house_file=setup.house_file,

@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     from deskhand.recording import Recording
     from deskhand.result import SeatResult
     from deskhand.store import Dismissal, KeptPart
-    from deskhand.seat.words_path import WordsPath
     from deskhand.tasks.check.compare import BaselineComparison
     from deskhand.tasks.check.measure import TakeReadings
     from deskhand.tasks.check.resolve import ShowSetup
@@ -86,8 +85,6 @@ class ShowFacts:
     """Source to its moves of this show that were done or declined before."""
     seats: tuple[SeatResult, ...] = ()
     """Sound in the house."""
-    words: tuple[WordsPath, ...] = ()
-    """Way of the words to each seat whose room is kept."""
 
     @property
     def voice_findings(self) -> list[Finding]:
@@ -145,7 +142,6 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
         songs=facts.songs,
         recorded_mix=readings.recorded_mix,
         seats=facts.seats,
-        words=facts.words,
         first=first,
         next=later,
     )
