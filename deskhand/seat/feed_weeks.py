@@ -6,19 +6,23 @@ Left is judged against right: dry air, a full room, the microphone, its gain and
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
-from deskhand.seat.arrivals import speed_of_sound_m_s
-from deskhand.seat.feed import OCTAVES_HZ, FeedResponse, Side
+from deskhand.seat.feed import OCTAVES_HZ, SIDES, Side
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-ChangeKind = Literal["side-lost", "driver-lost", "late", "both-duller", "both-brighter", "elsewhere"]
-"""Side gone or down throughout; down at the top alone; later against the other side; both changed at the top alike; sides that differ in a way that
-is no loudspeaker's own."""
+    from deskhand.seat.feed import FeedResponse
+
+ChangeKind = Literal["side-lost", "driver-lost", "side-late", "both-duller", "both-brighter"]
+"""Side gone or down throughout; down at the top alone; later against the other side; both changed at the top alike."""
+NotJudged = Literal[
+    "", "no recorded mix", "line check", "too little music", "too few kept weeks", "sides not apart in the kept weeks", "sides not apart tonight",
+]  # fmt: skip
+"""Reason why nothing is compared; empty where it is."""
 LEAST_KEPT: Final = 3
 """Kept weeks that it takes: fewer do not show what is usual. Common practice, no source."""
 HIGH_HZ: Final = (4000, 8000)
@@ -70,8 +74,8 @@ class FeedChange:
     """True where noise covers what is left: it is down by that much or more."""
     gone: bool = False
     """True where it is down so far that nothing of the side is left."""
-    from_hz: int | None = None
-    """Lowest octave that is down."""
+    above_hz: float | None = None
+    """Lower edge of the lowest octave that is down; None: all are."""
     since: str = ""
     """First week that shows it: tonight, or an earlier kept one."""
 
@@ -81,8 +85,7 @@ class FeedVerdict:
     """All that a comparison with the kept weeks says."""
 
     changes: tuple[FeedChange, ...] = ()
-    not_judged: str = ""
-    """Reason why nothing was compared; empty where it was."""
+    not_judged: NotJudged = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,13 +170,18 @@ def _shift(tonight: FeedWeek, kept: Sequence[FeedWeek], octaves_hz: Sequence[int
     for hz, expected_db in usual_db.items():
         if hz in left and hz in right:
             octaves_db[hz] = left[hz] - right[hz] - expected_db
-        elif hz in right and (bound_db := tonight.most_db["left"][hz] - right[hz] - expected_db) < 0.0:
-            octaves_db[hz], at_least = bound_db, True
-        elif hz in left and (bound_db := left[hz] - tonight.most_db["right"][hz] - expected_db) > 0.0:
+        elif (hz in right and (bound_db := _most_db(tonight, "left", hz) - right[hz] - expected_db) < 0.0) or (
+            hz in left and (bound_db := left[hz] - _most_db(tonight, "right", hz) - expected_db) > 0.0
+        ):
             octaves_db[hz], at_least = bound_db, True
     if not octaves_db:
         return None
     return _Shift(change_db=float(np.mean(list(octaves_db.values()))), at_least=at_least, octaves_db=octaves_db)
+
+
+def _most_db(week: FeedWeek, side: Side, octave_hz: int) -> float:
+    """Upper end of a level's band; infinite where nothing is known."""
+    return week.most_db.get(side, {}).get(octave_hz, float("inf"))
 
 
 def _own_spread_db(kept: Sequence[FeedWeek], octaves_hz: Sequence[int]) -> float:
@@ -204,16 +212,23 @@ def _level_change(
         lowest = None
     else:
         change_db, at_least, gone, kind = -fall_db, top.at_least, False, "driver-lost"
-        lowest = min(hz for hz, octave_db in top.octaves_db.items() if abs(octave_db) >= 0.5 * fall_db)
+        lowest = _lower_edge_hz(
+            min(hz for hz, octave_db in top.octaves_db.items() if abs(octave_db) >= _ALONE_SHARE * fall_db)
+        )
     return FeedChange(
         kind=kind,
         side=side,
         change_db=change_db,
         at_least=at_least,
         gone=gone,
-        from_hz=lowest,
+        above_hz=lowest,
         since=_since(tonight, kept, lambda week: _is_down(week, kept, side, limit_db)),
     )
+
+
+def _lower_edge_hz(octave_hz: int) -> float:
+    """Lower edge of an octave."""
+    return octave_hz / float(np.sqrt(2.0))
 
 
 def _is_down(week: FeedWeek, kept: Sequence[FeedWeek], side: Side, limit_db: float) -> bool:
@@ -255,7 +270,7 @@ def _late(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedChange | None:
         between_ms = _between_ms(week)
         return between_ms is not None and (between_ms - middle_ms) * np.sign(change_ms) >= LATE_MS
 
-    return FeedChange(kind="late", side=side, change_ms=abs(change_ms), since=_since(tonight, kept, shows))
+    return FeedChange(kind="side-late", side=side, change_ms=abs(change_ms), since=_since(tonight, kept, shows))
 
 
 def _both(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedChange | None:
@@ -271,7 +286,7 @@ def _both(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedChange | None:
         kind="both-duller" if change_db < 0.0 else "both-brighter",
         side="both",
         change_db=change_db,
-        from_hz=HIGH_HZ[0],
+        above_hz=_lower_edge_hz(HIGH_HZ[0]),
         since=tonight.date,
     )
 
@@ -282,3 +297,34 @@ def _tilt_db(week: FeedWeek) -> float | None:
     if not all(hz in levels_db for hz in (*HIGH_HZ, *MIDDLE_HZ)):
         return None
     return float(np.mean([levels_db[hz] for hz in HIGH_HZ]) - np.mean([levels_db[hz] for hz in MIDDLE_HZ]))
+
+
+def week_content(week: FeedWeek) -> dict[str, Any]:
+    """Week as the history keeps it."""
+    return {
+        "delays_ms": dict(week.delays_ms),
+        "levels_db": {side: {str(hz): value for hz, value in row.items()} for side, row in week.levels_db.items()},
+        "most_db": {side: {str(hz): value for hz, value in row.items()} for side, row in week.most_db.items()},
+    }
+
+
+def week_of_content(content: Mapping[str, Any], date: str) -> FeedWeek:
+    """Week that the history holds; what is damaged is left out."""
+
+    def octaves(name: str) -> dict[Side, dict[int, float]]:
+        rows = content.get(name)
+        sides = rows if isinstance(rows, dict) else {}
+        return {
+            side: {hz: float(row[str(hz)]) for hz in OCTAVES_HZ if isinstance(row.get(str(hz)), int | float)}
+            for side in SIDES
+            if isinstance(row := sides.get(side), dict)
+        }
+
+    delays = content.get("delays_ms")
+    times = delays if isinstance(delays, dict) else {}
+    return FeedWeek(
+        date=date,
+        delays_ms={side: float(times[side]) if isinstance(times.get(side), int | float) else None for side in SIDES},
+        levels_db=octaves("levels_db"),
+        most_db=octaves("most_db"),
+    )

@@ -22,6 +22,7 @@ from deskhand.tasks.check.again import known_again
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
+from deskhand.tasks.check.feed import check_seats
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
@@ -102,7 +103,8 @@ def check(
         plan.moves = plan.with_ids(name)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
     songs = _songs(setup, readings, takes, known.passages)
-    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier)
+    seats = check_seats(setup, recording, options)
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, seats, earlier)
     return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
 
 
@@ -141,6 +143,7 @@ def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismis
         dismissals=dismissals,
         plans=facts.plans,
         fingerprint=facts.readings.figures.fingerprint,
+        seats=facts.seats,
         song_names=setup.song_names,
     )
 

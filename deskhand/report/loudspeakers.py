@@ -1,0 +1,26 @@
+"""Loudspeakers at each seat, as blocks of lines under a heading."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from deskhand.report.words import text
+
+if TYPE_CHECKING:
+    from deskhand.result import CheckResult
+
+
+def loudspeaker_blocks(result: CheckResult) -> list[tuple[str, list[str]]]:
+    """Heading and lines of each seat, what is wrong first; none without a seat.
+
+    Parameters
+    ----------
+    result : CheckResult
+    """
+    return [
+        (
+            text("loudspeakers.heading", seat=seat.feed.seat),
+            [*(finding.text for finding in seat.findings), *seat.feed.lines],
+        )
+        for seat in result.loudspeakers
+    ]
