@@ -22,6 +22,7 @@ from deskhand.mix.faders import Fader
 from deskhand.mix.recorded import RecordedMix
 from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
+from deskhand.seat.exposure import SeatExposure
 from deskhand.seat.feed_result import FeedAtSeat
 
 SCHEMA: Final = 1
@@ -133,6 +134,14 @@ class SeatLoudspeakers:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SeatResult:
+    """Sound in the house at one seat."""
+
+    exposure: SeatExposure
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class CheckResult:
     """All of `deskhand check --json`. What later versions measure is absent, not empty."""
 
@@ -154,6 +163,8 @@ class CheckResult:
     """The desk's own mix against the loudness it is to keep; null where none is recorded, or no target is written down."""
     songs: SongsResult | None = None
     """Songs that were played in kept takes; null while none with a fingerprint is kept, and in a line check."""
+    seats: tuple[SeatResult, ...] = ()
+    """Sound level and exposure at each measurement microphone where people sit; none where no seat is recorded."""
     loudspeakers: tuple[SeatLoudspeakers, ...] = ()
     """Recorded main mix against each seat; none without a seat."""
     first: tuple[FirstThing, ...]
@@ -202,6 +213,7 @@ def from_plain(data: Any) -> CheckResult:
     text = json.dumps(data, default=lambda value: {"": repr(value)})
     result = TypeAdapter(CheckResult).validate_json(text, strict=True)
     by_source = [*(source.findings for source in result.sources), result.mix.findings if result.mix else ()]
+    by_source += [seat.findings for seat in result.seats]
     by_source += [seat.findings for seat in result.loudspeakers]
     unknown = {finding.kind for findings in by_source for finding in findings} - KINDS.keys()
     if unknown:

@@ -1,6 +1,6 @@
 """The commands. Thin: each imports what it needs when it runs, so that `--help` answers at once."""
 
-from deskhand.cli import check, compare, demo, done, history, keep, live, new, render, serve, sheet
+from deskhand.cli import check, compare, demo, done, exposure, history, keep, live, new, render, serve, sheet
 from deskhand.cli.group import main
 
 for _command in (
@@ -12,6 +12,8 @@ for _command in (
     sheet.sheet,
     new.new,
     compare.compare,
+    exposure.calibrate,
+    exposure.exposure,
     live.live,
     serve.serve,
     demo.demo,

@@ -16,6 +16,7 @@ from deskhand.findings.judgements import (
     judge_reversed,
 )
 from deskhand.findings.kinds import KIND_NAMES, KINDS, KindName
+from deskhand.findings.standalone.too_loud import seat_findings
 from deskhand.findings.text import first_texts, fix_texts, say, short, with_live_advice, with_text
 
 __all__ = [
@@ -44,6 +45,7 @@ __all__ = [
     "judge_voices",
     "pairs_as_usual",
     "say",
+    "seat_findings",
     "short",
     "status_of",
     "things_to_fix",

@@ -34,6 +34,8 @@ _KEYS_OF_THE_SHOW: Final = {
     "chain": "chain",
 }  # fmt: skip
 """Keys of a source that have no meaning for a seat, and their fields."""
+_KEYS_OF_SEATS: Final = {"response": "response", "own_noise": "own_noise_dba", "offset": "offset"}
+"""Keys that only a seat has, and their fields."""
 _UNKNOWN_KEY: Final = ("unexpected_keyword_argument", "extra_forbidden")
 _VALIDATOR_NAME: Final = re.compile(r"(function-|constrained-|float$|str$|int$|literal\[|list\[)")
 _LIKE, _LIKE_A_BLOCK = 0.5, 0.4
@@ -213,7 +215,9 @@ def seat_mistake(source: Source) -> str:
         Of any role.
     """
     if not ROLES[source.role].measures_room:
-        wrong = next((name for name in ("response", "offset") if getattr(source, name) is not None), None)
+        wrong = next(
+            (name for name, attribute in _KEYS_OF_SEATS.items() if getattr(source, attribute) is not None), None
+        )
         return f'"{wrong}" belongs to a source of role "seat"; take it out' if wrong else ""
     if source.is_pair:
         return "a seat is one microphone on one track; make two seats of it"

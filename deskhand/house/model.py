@@ -143,6 +143,8 @@ class Source:
     """Microphone, or how it is picked up ("DI")."""
     response: Name | None = None
     """File with the frequency response of a seat's microphone, beside the house file: a frequency in Hz and a level in dB a line."""
+    own_noise_dba: SoundLevel | None = Field(default=None, alias="own_noise")
+    """Own noise of a seat's microphone, from its data sheet."""
     offset: PublicOffset | None = None
     """Levels at the loudest place that the public can reach, against those at this seat; None: nobody measured it."""
     stand: Name | None = None

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 Phase = Literal["line-check", "rehearsal", "show"]
 Tap = Literal["preamp", "after-gain", "after-chain"]
 FILE_NAME: Final = "show.toml"
-_KEYS: Final = ("name", "date", "phase", "tap", "taps", "players", "songs")
+_KEYS: Final = ("name", "date", "start", "phase", "tap", "taps", "players", "songs")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,6 +30,8 @@ class ShowNote:
     name: str | None = None
     date: str | None = None
     """ISO 8601."""
+    start_clock_s: float | None = None
+    """Time of day at which the recording begins, in seconds after midnight."""
     phase: Phase | None = None
     tap: Tap | None = None
     taps: dict[str, Tap] = field(default_factory=dict)
@@ -67,6 +69,21 @@ def checked_date(value: object, where: str) -> str:
         return dt.date.fromisoformat(str(value)).isoformat()
     except ValueError as error:
         raise HouseError(where, f"{value!r} is not a date", "write it like 2026-03-01") from error
+
+
+def clock_of_day_s(value: object, where: str) -> float:
+    """Seconds after midnight of a time of day, such as "19:30".
+
+    Raises
+    ------
+    HouseError
+        Not a time of day.
+    """
+    try:
+        moment = value if isinstance(value, dt.time) else dt.time.fromisoformat(str(value))
+    except ValueError as error:
+        raise HouseError(where, f"{value!r} is not a time of day", 'write it like "19:30"') from error
+    return moment.hour * 3600.0 + moment.minute * 60.0 + moment.second
 
 
 def write_show_note(folder: Path, values: Mapping[str, str | None]) -> None:
@@ -185,6 +202,8 @@ def read_show_note(folder: Path) -> ShowNote:
         note["name"] = str(data["name"])
     if "date" in data:
         note["date"] = checked_date(data["date"], f"{path.name}, date")
+    if "start" in data:
+        note["start_clock_s"] = clock_of_day_s(data["start"], f"{path.name}, start")
     if "phase" in data:
         note["phase"] = checked_choice(data["phase"], get_args(Phase), f"{path.name}, phase")
     if "tap" in data:

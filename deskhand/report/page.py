@@ -17,6 +17,7 @@ from deskhand.report.pictures import (
     taken_picture,
     voice_picture,
 )
+from deskhand.report.seats import seat_cards
 from deskhand.report.songs import songs_line
 from deskhand.report.terminal import (
     FORGOTTEN,
@@ -43,7 +44,7 @@ if TYPE_CHECKING:
     from deskhand.baseline.normal import Normal
     from deskhand.mix.clearance import Clearance
     from deskhand.report.pictures import Picture
-    from deskhand.result import CheckResult, SourceResult
+    from deskhand.result import CheckResult, SeatResult, SourceResult
 
 _COST_PCT: Final = 0.5
 """Cost in points of audible share below which a source is not named: what would be rounded to nothing. Common practice, no source."""
@@ -194,6 +195,16 @@ def compiled(template: str) -> Template:
     return environment()[0].from_string(template)
 
 
+def seats_section(seats: Sequence[SeatResult]) -> str:
+    """Section of a page on the sound in the house, as HTML; empty where no seat was recorded."""
+    from importlib import resources
+
+    if not seats:
+        return ""
+    template = resources.files("deskhand.report").joinpath("seats.html.j2").read_text("utf-8")
+    return compiled(template).render(cards=seat_cards(seats))
+
+
 def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
     """The page as HTML text."""
     from importlib import resources
@@ -236,6 +247,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
         result=result,
         title=title(result),
         headline=headline(result),
+        seats=seats_section(result.seats),
         voices=_voices(result),
         mix=mix_line(result),
         mix_against_kept=recorded_mix_line(result),

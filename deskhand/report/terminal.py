@@ -13,6 +13,7 @@ from deskhand.recording.names import dated
 from deskhand.report.loudspeakers import loudspeaker_blocks
 from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.outside import MARK, outside_line, quietly_outside
+from deskhand.report.seats import print_seats
 from deskhand.report.songs import songs_line
 from deskhand.report.turns import answered, entries_at
 from deskhand.units import clock, hertz, number
@@ -389,6 +390,7 @@ def print_result(result: CheckResult, console: Console) -> None:
     _print_moves(result, console)
     _print_earlier_moves(result, console)
     _print_mix(result, console)
+    print_seats(result.seats, console)
     for heading, lines in loudspeaker_blocks(result):
         _print_heading(heading, console)
         console.print(Text("\n".join(f"  {line}" for line in lines) + "\n"), soft_wrap=True)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import scipy.fft
@@ -40,6 +40,8 @@ BLOCK_S: Final = 0.5
 """Block whose levels the median is taken of: a cough or a door is none. Common practice, no source."""
 LEAST_QUIET_S: Final = 10.0
 """Silence of the feed that it takes. Common practice, no source."""
+SILENT_FEED: Final = 1e-7
+"""Mean square up to which the recorded mix is silent: -70 dB, below any pause of music. Common practice, no source."""
 LOUDER_DB: Final = 6.0
 """Rise of an octave over the kept weeks that is told: twice the pressure. Common practice, no source."""
 LEAST_KEPT: Final = 3
@@ -133,3 +135,50 @@ def noise_change(tonight: BackgroundNoise, kept: Sequence[BackgroundNoise]) -> N
     }
     hz = max(rises_db, key=lambda octave_hz: rises_db[octave_hz])
     return NoiseChange(octave_hz=hz, louder_db=rises_db[hz]) if rises_db[hz] >= LOUDER_DB else None
+
+
+def quietest_s(feed: NDArray[np.floating], seat: NDArray[np.floating], *, step_s: float) -> tuple[float, float] | None:
+    """Quietest stretch at the seat in which the feed is silent throughout; None where there is none of that length.
+
+    Parameters
+    ----------
+    feed, seat : (steps,) array
+        Mean squares of the recorded mix and of the seat's track.
+    step_s : float
+
+    Returns
+    -------
+    (start, end) in seconds.
+    """
+    steps = round(LEAST_QUIET_S / step_s)
+    if feed.size < steps:
+        return None
+    sounding = np.concatenate([[0], np.cumsum(feed > SILENT_FEED)])
+    energy = np.concatenate([[0.0], np.cumsum(seat, dtype=np.float64)])
+    means = (energy[steps:] - energy[:-steps]) / steps
+    silent = sounding[steps:] == sounding[:-steps]
+    if not silent.any():
+        return None
+    first = int(np.argmin(np.where(silent, means, np.inf)))
+    return first * step_s, (first + steps) * step_s
+
+
+def noise_content(noise: BackgroundNoise, *, phase: str) -> dict[str, Any]:
+    """Noise as the history keeps it."""
+    return {
+        "octaves_db": {str(hz): level_db for hz, level_db in noise.octaves_db.items()},
+        "calibrated": noise.calibrated,
+        "quiet_s": noise.quiet_s,
+        "phase": phase,
+    }
+
+
+def noise_of_content(content: Mapping[str, Any]) -> BackgroundNoise | None:
+    """Noise that the history holds; None where it is damaged."""
+    rows, quiet_s = content.get("octaves_db"), content.get("quiet_s")
+    if not isinstance(rows, dict) or not isinstance(quiet_s, int | float):
+        return None
+    if not all(isinstance(rows.get(str(hz)), int | float) for hz in OCTAVES_HZ):
+        return None
+    octaves_db = {hz: float(rows[str(hz)]) for hz in OCTAVES_HZ}
+    return BackgroundNoise(octaves_db=octaves_db, calibrated=content.get("calibrated") is True, quiet_s=float(quiet_s))

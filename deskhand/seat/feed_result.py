@@ -187,7 +187,7 @@ def _verdict_lines(verdict: FeedVerdict, kept: int) -> list[str]:
 
 def _both_line(change: FeedChange) -> str:
     """Both sides changed alike: no loudspeaker by itself."""
-    amount = f"{number(abs(change.change_db or 0.0))} dB {'less' if change.kind == 'both-duller' else 'more'}"
+    amount = f"{number(abs(change.change_db or 0.0), 0)} dB {'less' if change.kind == 'both-duller' else 'more'}"
     return f"both sides {amount} above {hertz(change.above_hz or 0.0)} than in the kept weeks: the air, how full the room is, the microphone or an equaliser; no single loudspeaker does that"
 
 
@@ -196,4 +196,4 @@ def _noise_line(noise: BackgroundNoise) -> str:
     if not noise.calibrated:
         return "background noise was read, but this seat is not calibrated: no level is told"
     curve = f"within NC-{noise.nc}" if noise.nc is not None else "above NC-70"
-    return f"background noise with nothing playing: {number(noise.level_dba)} dBA, {curve}"
+    return f"background noise with nothing playing: {number(noise.level_dba, 0)} dBA, {curve}"

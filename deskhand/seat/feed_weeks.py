@@ -43,8 +43,8 @@ _BOTH_DB: Final = 3.0
 _KNOWN_SPREADS: Final = 2.6
 """A house whose kept weeks differ more than those of the study is told less: standard deviations of its own weeks, as a limit. With the study's
 1.3 dB or less it is `SIDE_DB`."""
-MOVED_M: Final = 0.5
-"""Distance by which the microphone may stand elsewhere than in the kept weeks. Common practice, no source."""
+_OF_MEDIAN: Final = 1.4826
+"""Standard deviation of a normal distribution against its median absolute deviation. Arithmetic."""
 LATE_MS: Final = 3.0
 """Change of the delay between the sides that is told: half a metre towards one and away from the other is 2.9 ms at 20 °C. Arithmetic."""
 
@@ -138,7 +138,7 @@ def judge_week(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedVerdict:
     if top is None and not changes:
         return FeedVerdict(not_judged="sides not apart tonight")
     if not changes:
-        changes = [change for change in (_both(tonight, kept),) if change is not None]
+        changes = [change for change in (_both(tonight, kept, top),) if change is not None]
     return FeedVerdict(changes=tuple(changes))
 
 
@@ -185,11 +185,11 @@ def _most_db(week: FeedWeek, side: Side, octave_hz: int) -> float:
 
 
 def _own_spread_db(kept: Sequence[FeedWeek], octaves_hz: Sequence[int]) -> float:
-    """Standard deviation of the kept weeks' mean difference."""
+    """Standard deviation of the kept weeks' mean difference, by its median so that a kept week with a fault does not widen it."""
     usual_db = _usual(kept, octaves_hz)
     rows = [_differences(week, octaves_hz) for week in kept]
-    off_db = [np.mean([row[hz] - usual_db[hz] for hz in row]) for row in rows if row]
-    return float(np.std(off_db, ddof=1)) if len(off_db) > 1 else 0.0
+    off_db = [abs(float(np.mean([row[hz] - usual_db[hz] for hz in row]))) for row in rows if row]
+    return _OF_MEDIAN * float(np.median(off_db)) if off_db else 0.0
 
 
 def _level_change(
@@ -273,14 +273,15 @@ def _late(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedChange | None:
     return FeedChange(kind="side-late", side=side, change_ms=abs(change_ms), since=_since(tonight, kept, shows))
 
 
-def _both(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedChange | None:
-    """Both sides duller or brighter alike: the air, the audience or the microphone."""
+def _both(tonight: FeedWeek, kept: Sequence[FeedWeek], top: _Shift | None) -> FeedChange | None:
+    """Both sides duller or brighter alike, more so than unlike: the air, the audience or the microphone."""
     usual = [tilt_db for tilt_db in map(_tilt_db, kept) if tilt_db is not None]
     now_db = _tilt_db(tonight)
     if now_db is None or len(usual) < LEAST_KEPT:
         return None
     change_db = now_db - float(np.median(usual))
-    if abs(change_db) < _BOTH_DB:
+    unlike_db = 0.0 if top is None else abs(top.change_db)
+    if abs(change_db) < _BOTH_DB or unlike_db > abs(change_db) / 2.0:
         return None
     return FeedChange(
         kind="both-duller" if change_db < 0.0 else "both-brighter",

@@ -22,6 +22,7 @@ from deskhand.store import KeptTake, history_url
 from deskhand.store.unknown_houses import unknown_house_text, unknown_houses
 from deskhand.tasks.keep_seats import keep_loudspeakers
 from deskhand.tasks.keep_terms import house_names, parts_without, require_terms
+from deskhand.tasks.seats import keep_levels
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -33,10 +34,8 @@ if TYPE_CHECKING:
 
 LIVE: Final = "live"
 """Stands for the recording of a take that was only listened to."""
-_OVERVIEW_TAKES = 104
-"""Without a source named, two years of weekly takes are looked at."""
-_ALL_TAKES = 100_000
-"""More than any house keeps: no limit."""
+_OVERVIEW_TAKES, _ALL_TAKES = 104, 100_000
+"""Without a source named, two years of weekly takes are looked at; more than any house keeps is no limit."""
 
 
 def who(given: str | None) -> str:
@@ -259,6 +258,7 @@ def _written(
     try:
         number = store.keep(take)
         of_phase = sum(row.phase == take.phase for row in store.takes(house=result.house))
+        keep_levels(store, result.seats, take, number)
     finally:
         store.close()
     stages = {part.stage for part in parts} - {part.stage for part in take.parts}

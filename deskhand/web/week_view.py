@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
+from deskhand.report.page import seats_section
 from deskhand.report.pictures import strip_picture
 from deskhand.report.songs import songs_line
 from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, mix_line, reference_line, voice_line
@@ -162,6 +163,7 @@ def week_page(
         reference=reference_line(result),
         songs=songs_line(result),
         recorded_mix=result.recorded_mix,
+        seats=seats_section(result.seats),
         notes=result.show.notes,
         forgotten=FORGOTTEN,
         length=clock(result.show.duration_s),

@@ -35,7 +35,9 @@ def test_two_inputs_are_least_squares(rng: np.random.Generator) -> None:
         assert np.allclose(solved.response[:, line], by_hand, rtol=1e-4)
 
 
-@pytest.mark.source("Bendat & Piersol, Random Data, 4th ed. 2010, 9.3: the variance of a response from coherence and averages, met by repeated draws")
+@pytest.mark.source(
+    "Bendat & Piersol, Random Data, 4th ed. 2010, 9.3: the variance of a response from coherence and averages, met by repeated draws"
+)
 def test_the_random_error_is_as_promised(rng: np.random.Generator) -> None:
     errors, promised = [], []
     for _ in range(40):

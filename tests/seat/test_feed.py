@@ -9,7 +9,7 @@ import pytest
 
 from deskhand.seat.arrivals import speed_of_sound_m_s
 from deskhand.seat.feed import PARTS, early_power, feed_response, feed_spectra
-from tests.reference_tables import rows
+from tests.support.tables import rows
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -31,7 +31,9 @@ def path(arrivals: dict[float, float], *, tail: float = 0.0, seed: int = 1) -> N
     return taps + tail * noise * (time_s > min(arrivals) / 1000 + 0.02)
 
 
-def response_of(mix: NDArray[np.float64], paths: list[NDArray[np.float64]], noise: NDArray[np.float64]) -> FeedResponse | None:
+def response_of(
+    mix: NDArray[np.float64], paths: list[NDArray[np.float64]], noise: NDArray[np.float64]
+) -> FeedResponse | None:
     """Response that is read from a mix through paths, in noise."""
     frames = mix.shape[1]
     size = frames + paths[0].size
@@ -41,7 +43,10 @@ def response_of(mix: NDArray[np.float64], paths: list[NDArray[np.float64]], nois
     )
     cuts = np.linspace(0, frames, PARTS + 1).astype(int)
     return feed_response(
-        [feed_spectra(mix[:, a:b], seat[a:b], sample_rate_hz=RATE_HZ) for a, b in zip(cuts[:-1], cuts[1:], strict=True)],
+        [
+            feed_spectra(mix[:, a:b], seat[a:b], sample_rate_hz=RATE_HZ)
+            for a, b in zip(cuts[:-1], cuts[1:], strict=True)
+        ],
         sample_rate_hz=RATE_HZ,
     )
 
@@ -71,7 +76,9 @@ def test_early_response_and_delay_of_both_sides_in_a_talking_audience(rng: np.ra
     assert certain >= 8
 
 
-@pytest.mark.source("arithmetic: the early part of two pulses of 1 and 0.5 has the power 1 + 0.25 over many lines of their comb")
+@pytest.mark.source(
+    "arithmetic: the early part of two pulses of 1 and 0.5 has the power 1 + 0.25 over many lines of their comb"
+)
 def test_early_power_counts_what_comes_within_50_ms() -> None:
     power = early_power(path({10.0: 1.0, 30.0: 0.5, 80.0: 1.0}), 0.01, sample_rate_hz=RATE_HZ)
     assert power[6] == pytest.approx(1.25, rel=0.02)
@@ -127,5 +134,5 @@ def test_a_seat_that_hears_something_else_is_refused(rng: np.random.Generator) -
 
 @pytest.mark.source("ISO 9613-1:1993, A.5, by temperature (tests/reference/speed_of_sound.csv)")
 def test_speed_of_sound() -> None:
-    for row in table("speed_of_sound.csv"):
+    for row in rows("speed_of_sound"):
         assert speed_of_sound_m_s(float(row["temp_c"])) == pytest.approx(float(row["iso9613_dry"]), abs=0.02)

@@ -16,7 +16,7 @@ from tests.support.signals import RATE_HZ
 from tests.support.writers import write_wave
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    pass
 
 HOUSE = """\
 [house]
@@ -64,7 +64,9 @@ def checked(show: Path, tmp_path: Path) -> tuple[str, dict[str, Any]]:
     return output, json.loads((tmp_path / "a.json").read_text("utf-8"))
 
 
-@pytest.mark.source("arithmetic: 4800 and 5280 samples at 48 kHz are 100 and 110 ms, 34.3 and 37.8 m at 343.2 m/s (ISO 9613-1:1993, A.5, 20 °C)")
+@pytest.mark.source(
+    "arithmetic: 4800 and 5280 samples at 48 kHz are 100 and 110 ms, 34.3 and 37.8 m at 343.2 m/s (ISO 9613-1:1993, A.5, 20 °C)"
+)
 def test_a_dead_high_driver_is_found_from_three_kept_weeks(tmp_path: Path, rng: np.random.Generator) -> None:
     (tmp_path / "house.toml").write_text(HOUSE.format(mix='mix = ["main l", "main r"]'), "utf-8")
     for week in range(1, 4):
@@ -90,8 +92,12 @@ def test_a_dead_high_driver_is_found_from_three_kept_weeks(tmp_path: Path, rng: 
     ("mix", "phase", "said"),
     [
         pytest.param("", "show", "the recording holds no main mix", id="no mix"),
-        pytest.param('mix = ["main l", "main r"]', "line-check", "in a line check nothing plays long enough", id="line check"),
-        pytest.param('mix = ["main l", "main r"]', "show", "from 3 kept weeks with this seat on; 0 so far", id="nothing kept"),
+        pytest.param(
+            'mix = ["main l", "main r"]', "line-check", "in a line check nothing plays long enough", id="line check"
+        ),
+        pytest.param(
+            'mix = ["main l", "main r"]', "show", "from 3 kept weeks with this seat on; 0 so far", id="nothing kept"
+        ),
     ],
 )
 def test_what_cannot_be_told_is_said(tmp_path: Path, rng: np.random.Generator, mix: str, phase: str, said: str) -> None:

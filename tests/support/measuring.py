@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from deskhand.recording import Recording
     from deskhand.tasks.check.measure import TakeReadings
     from deskhand.tasks.check.resolve import ShowSetup
+    from deskhand.tasks.seats import EveningMeter
 
 BLOCK_FRAMES = 1 << 16
 """Frames that are hashed at a time; any number gives the same."""
@@ -61,10 +62,14 @@ class MeasuredOnce:
         takes: KeptTakes | None,
         threads: int,
         progress: Callable[[float], None] | None,
+        meter: EveningMeter | None = None,
     ) -> TakeReadings:
         """Readings of the take; a copy of its own for every check."""
         from filelock import FileLock
 
+        # the meters of seats are fed while it is measured
+        if meter is not None:
+            return self.measure(setup, recording, takes, threads, progress, meter)
         # a test that has become another user cannot reach what all processes share
         if not os.access(self.folder, os.R_OK | os.W_OK | os.X_OK, effective_ids=True):
             return self.measure(setup, recording, takes, threads, progress)

@@ -78,6 +78,47 @@ def filter_sos(
             return filters.high_shelf(hz, block.gain_db, block.q, rate)
 
 
+def curve_points(path: Path, *, what: str = "curve") -> Array:
+    """(points, 2) frequencies in Hz and levels in dB of a file with a measured curve.
+
+    Parameters
+    ----------
+    path : Path
+        Lines of frequency in Hz, a comma, and dB; # begins a comment.
+    what : str
+        Name of the curve in messages.
+
+    Raises
+    ------
+    HouseError
+        A file that cannot be read, or that holds no curve.
+    """
+    import csv
+
+    fix = "write lines of frequency in Hz, a comma, and magnitude in dB"
+    points = []
+    try:
+        with path.open(encoding="utf-8-sig", newline="") as file:
+            for line, row in enumerate(csv.reader(file), 1):
+                if not row or row[0].lstrip().startswith("#"):
+                    continue
+                try:
+                    points.append((float(row[0]), float(row[1])))
+                except (ValueError, IndexError):
+                    if points:
+                        raise HouseError(
+                            f"{path}, line {line}", f'"{",".join(row)}" is no point of a {what}', fix
+                        ) from None
+    except (OSError, UnicodeDecodeError, csv.Error) as error:
+        raise HouseError(
+            str(path), f"the {what} cannot be read ({getattr(error, 'strerror', None) or error})", fix
+        ) from None
+    known = np.array(points)
+    if len(points) < 2 or not np.isfinite(known).all() or (known[:, 0] <= 0).any() or (np.diff(known[:, 0]) <= 0).any():
+        raise HouseError(str(path), f"a {what} needs two points or more, frequencies rising from above 0", fix)
+    return known
+
+
 def curve_taps(block: CurveBlock, sample_rate_hz: int, folder: Path | None) -> tuple[Array, int]:
     """(taps,) of a curve file's filter, and its latency in samples.
 
@@ -94,31 +135,9 @@ def curve_taps(block: CurveBlock, sample_rate_hz: int, folder: Path | None) -> t
     HouseError
         A file that cannot be read, or that holds no curve.
     """
-    import csv
     from pathlib import Path
 
-    path = (folder or Path()) / block.file
-    fix = "write lines of frequency in Hz, a comma, and magnitude in dB"
-    points = []
-    try:
-        with path.open(encoding="utf-8-sig", newline="") as file:
-            for line, row in enumerate(csv.reader(file), 1):
-                if not row or row[0].lstrip().startswith("#"):
-                    continue
-                try:
-                    points.append((float(row[0]), float(row[1])))
-                except (ValueError, IndexError):
-                    if points:
-                        raise HouseError(
-                            f"{path}, line {line}", f'"{",".join(row)}" is no point of a curve', fix
-                        ) from None
-    except (OSError, UnicodeDecodeError, csv.Error) as error:
-        raise HouseError(
-            str(path), f"the curve cannot be read ({getattr(error, 'strerror', None) or error})", fix
-        ) from None
-    known = np.array(points)
-    if len(points) < 2 or not np.isfinite(known).all() or (known[:, 0] <= 0).any() or (np.diff(known[:, 0]) <= 0).any():
-        raise HouseError(str(path), "a curve needs two points or more, frequencies rising from above 0", fix)
+    known = curve_points((folder or Path()) / block.file)
     count = _CURVE_TAPS * max(1, round(sample_rate_hz / _CURVE_RATE_HZ))
     linear = block.phase == "linear"
     taps = fir.curve(known[:, 0], known[:, 1], sample_rate_hz=sample_rate_hz, minimum_phase=not linear, taps=count)

@@ -26,6 +26,7 @@ from deskhand.tasks.check.feed import check_seats
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
+from deskhand.tasks.check.seats import evening_meter, seat_results
 from deskhand.tasks.role_by_sound import guess_by_sound
 from deskhand.units import clock, number
 
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from deskhand.recording import Recording
     from deskhand.store import Dismissal, KeptPart
     from deskhand.tasks.role_by_sound import SoundGuess
+    from deskhand.tasks.seats import EveningMeter
 
 __all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "SourceImpression", "check", "listen", "name_of", "source_for"]
 
@@ -88,7 +90,8 @@ def check(
     takes = kept_takes(setup, options, shown.take)
     setup = _with_unknown_houses(setup, takes)
     sizes = recording.sizes() if end_s is None else {}
-    readings = _measured(setup, recording, takes, threads, progress)
+    meter = evening_meter(setup, recording)
+    readings = _measured(setup, recording, takes, threads, progress, meter)
     setup = _with_growth(setup, recording, sizes)
     parts = parts_of(setup, readings)
     known, notes = known_again(readings, takes), unclaimed_track_notes(setup, recording)
@@ -99,13 +102,18 @@ def check(
     planning = _planning_input(setup, recording, readings, comparison, parts, threads)
     planned = plans(planning)
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
+    _name_moves(planned)
+    earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
+    songs, seats = _songs(setup, readings, takes, known.passages), seat_results(setup, recording, meter, options)
+    proof, loudspeakers = proved(planning, planned), check_seats(setup, recording, readings.figures, options)
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proof, songs, earlier, seats, loudspeakers)
+    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
+
+
+def _name_moves(planned: dict[str, Plan]) -> None:
+    """Give each move of the plans its id."""
     for name, plan in planned.items():
         plan.moves = plan.with_ids(name)
-    earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    songs = _songs(setup, readings, takes, known.passages)
-    seats = check_seats(setup, recording, options)
-    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, seats, earlier)
-    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
 
 
 def _with_unknown_houses(setup: ShowSetup, takes: KeptTakes | None) -> ShowSetup:
@@ -143,7 +151,7 @@ def _show_check(facts: ShowFacts, parts: list[KeptPart], dismissals: list[Dismis
         dismissals=dismissals,
         plans=facts.plans,
         fingerprint=facts.readings.figures.fingerprint,
-        seats=facts.seats,
+        loudspeakers=facts.loudspeakers,
         song_names=setup.song_names,
     )
 
@@ -169,6 +177,7 @@ def _measured(
     takes: KeptTakes | None,
     threads: int,
     progress: Callable[[float], None] | None,
+    meter: EveningMeter | None = None,
 ) -> TakeReadings:
     """Readings of the take, with the loudness of its loud moments."""
     readings = measure(
@@ -182,6 +191,7 @@ def _measured(
             words=takes.words() if takes else None,
             threads=threads,
             progress=progress,
+            meter=meter,
         )
     )
     # `new` does without: it is a second look at the audio

@@ -32,7 +32,7 @@ if TYPE_CHECKING:
     from deskhand.measure.sounds import Sound
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
-    from deskhand.result import SeatLoudspeakers
+    from deskhand.result import SeatResult
     from deskhand.store import Dismissal, KeptPart
     from deskhand.tasks.check.compare import BaselineComparison
     from deskhand.tasks.check.feed import SeatCheck
@@ -66,7 +66,7 @@ class ShowCheck:
     """Of its band and voices; None for a line check."""
     tone_courses: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     """Source to the course of its tone; none of a line check."""
-    seats: tuple[SeatCheck, ...] = ()
+    loudspeakers: tuple[SeatCheck, ...] = ()
     """Seats against the recorded main mix, with what would be kept of them."""
     song_names: tuple[tuple[str, float], ...] = ()
     """Songs that the show's note names, in seconds from the start of the recording."""
@@ -84,14 +84,12 @@ class ShowFacts:
     with_moves: dict[str, Readings]
     """Source to its readings after the chain as the moves leave it."""
     songs: SongsResult | None
-    seats: tuple[SeatCheck, ...]
     earlier: dict[str, tuple[EarlierMove, ...]]
     """Source to its moves of this show that were done or declined before."""
-
-    @property
-    def loudspeakers(self) -> tuple[SeatLoudspeakers, ...]:
-        """Loudspeakers at each seat."""
-        return tuple(seat.result for seat in self.seats)
+    seats: tuple[SeatResult, ...] = ()
+    """Sound in the house."""
+    loudspeakers: tuple[SeatCheck, ...] = ()
+    """Recorded main mix against each seat."""
 
     @property
     def voice_findings(self) -> list[Finding]:
@@ -135,7 +133,7 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
             normal=tuple(comparison.normals.get(MIX, ())),
             findings=tuple(map(with_text, comparison.mix_findings)),
         )
-    items += [(seat.feed.seat, "seat", "", finding) for seat in facts.loudspeakers for finding in seat.findings]
+    items += [(seat.name, "seat", "", finding) for seat in facts.loudspeakers for finding in seat.result.findings]
     first, later = fix_texts(items)
     result = CheckResult(
         schema=SCHEMA,
@@ -149,7 +147,8 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
         reference=comparison.result,
         songs=facts.songs,
         recorded_mix=readings.recorded_mix,
-        loudspeakers=facts.loudspeakers,
+        seats=facts.seats,
+        loudspeakers=tuple(seat.result for seat in facts.loudspeakers),
         first=first,
         next=later,
     )

@@ -24,6 +24,7 @@ from deskhand.mix.voices import feed_strips, measure_voices, sings, voices_of
 from deskhand.recording.names import nearest
 from deskhand.tasks.check.mix import mix_result, mix_voice_ratio
 from deskhand.tasks.new import microphones_of_one
+from deskhand.tasks.seats import MeteredSource
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
@@ -42,6 +43,7 @@ if TYPE_CHECKING:
     from deskhand.mix.voice_ratio import VoiceRatio
     from deskhand.recording import Recording
     from deskhand.result import MixResult
+    from deskhand.tasks.seats import EveningMeter
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -59,6 +61,8 @@ class TakeInput:
     """Source to what its words need to be clear, learned from kept takes; None while nothing is kept."""
     threads: int = 2
     progress: Callable[[float], None] | None = None
+    meter: EveningMeter | None = None
+    """Meters of the seats, fed while the recording is read; None without a seat."""
 
     @property
     def present(self) -> dict[str, tuple[int, ...]]:
@@ -149,8 +153,7 @@ def measure(take: TakeInput) -> TakeReadings:
     before, after = _readings(take, present, groups, figures, chained)
     unwritten = {source.name: len(take.desk.turned_since(source)) for source in take.house.source}
     stages = {name: chain.stages(before[name].activity)[unwritten[name] :] for name, chain in chained.chains.items()}
-    context = _context(take, figures, before)
-    findings = _findings(take, context, groups, stages, after)
+    findings = _findings(take, context := _context(take, figures, before), groups, stages, after)
     mix = mix_reading = None
     if chained.mix_rows is not None:
         mix, mix_reading = mix_result(
@@ -223,14 +226,14 @@ def _run_chains(
         for source in take.house.source
         if not ROLES[source.role].in_a_mix and source.name in present
     ]
-    chains = _chains(take, present)
-    count = len(take.recording.tracks)
+    chains, count = _chains(take, present), len(take.recording.tracks)
 
     def mixed(rows: list[tuple[int, ...]], total: int) -> NDArray[np.float32] | None:
         mix_strips = strips(take.house, tracks_of | dict(zip(chains, rows, strict=True)))
         return gains(mix_strips, total) if mix_strips else None
 
-    audio = WithChains(take.recording, count, [(present[name], chain) for name, chain in chains.items()], mix=mixed)
+    source = take.recording if take.meter is None else MeteredSource(take.recording, take.meter.take)
+    audio = WithChains(source, count, [(present[name], chain) for name, chain in chains.items()], mix=mixed)
     rows = dict(zip(chains, audio.rows, strict=True))
     if audio.mix_rows is not None:
         pairs.append(audio.mix_rows)
@@ -260,8 +263,7 @@ def _readings(
     not_mix = {name: tracks for name, tracks in present.items() if set(tracks) - set(take.matched.mix)}
     by_cable = {source.name for source in take.house.source if source.by_cable}
     bleed_of = _bleed(figures, not_mix, groups, by_cable)
-    listened_dba = listening_dba(take.house)
-    mains_hz = take.house.house.mains_hz
+    listened_dba, mains_hz = listening_dba(take.house), take.house.house.mains_hz
     before, after = {}, {}
     for source in take.house.source:
         if source.name not in present:
