@@ -58,11 +58,11 @@ FIRST_ROOM: Final = 100
 LEFT_RIGHT: Final[tuple[Side, Side]] = ("left", "right")
 WANTED: Final = {
     "clean": "",
-    "side lost": "side-lost",
-    "driver -6 dB": "driver-lost",
-    "driver -12 dB": "driver-lost",
-    "driver -30 dB": "driver-lost",
-    "late 5 ms": "side-late",
+    "side lost": "side down",
+    "driver -6 dB": "top down",
+    "driver -12 dB": "top down",
+    "driver -30 dB": "top down",
+    "late 5 ms": "late",
 }
 """What was planted, and the kind that it has to be told as."""
 TARGET: Final = Path(__file__).parent.parent / "docs" / "validation-feed-to-seat.md"
@@ -301,7 +301,7 @@ def told(made: House, row: Measured) -> str:
     if row.response is None:
         return "too little music"
     verdict = judge_week(feed_week(row.response, "2026-05-03"), _kept_weeks(made))
-    findings = [change for change in verdict.changes if change.kind not in ("both-duller", "both-brighter")]
+    findings = [change for change in verdict.changes if change.kind not in ("both duller", "both brighter")]
     return verdict.not_judged or ", ".join(f"{change.kind} {change.side}" for change in findings)
 
 

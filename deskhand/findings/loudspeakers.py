@@ -9,7 +9,7 @@ from deskhand.findings.drifts import MONTHS
 from deskhand.findings.finding import Finding
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
     from deskhand.findings.finding import Severity
     from deskhand.seat.background import NoiseChange
@@ -42,29 +42,8 @@ def loudspeaker_findings(seat: str, changes: Sequence[FeedChange]) -> list[Findi
         Name of the seat.
     changes : sequence of FeedChange
     """
-    findings = []
-    for change in changes:
-        since = day_words(change.since)
-        if change.kind == "side-lost" and change.change_db is not None:
-            findings.append(_side_lost(seat, change, since))
-        elif change.kind == "driver-lost" and change.change_db is not None and change.above_hz is not None:
-            findings.append(_driver_lost(seat, change, since))
-        elif change.kind == "side-late" and change.change_ms is not None:
-            findings.append(
-                Finding(
-                    id=f"{seat}/side-late",
-                    kind="side-late",
-                    stage="tap",
-                    severity="listen",
-                    what="late",
-                    advice=("check-delay",),
-                    facts={"side": change.side, "late_ms": change.change_ms, "since": since},
-                    measured=round(change.change_ms, 2),
-                    unit="ms",
-                    track=change.side,
-                )
-            )
-    return findings
+    faults = [change for change in changes if change.kind in _MAKERS]
+    return [_MAKERS[change.kind](seat, change, day_words(change.since)) for change in faults]
 
 
 def _severity(change: FeedChange) -> Severity:
@@ -103,6 +82,31 @@ def _driver_lost(seat: str, change: FeedChange, since: str) -> Finding:
         unit="dB",
         track=change.side,
     )
+
+
+def _side_late(seat: str, change: FeedChange, since: str) -> Finding:
+    """Finding of a side that comes later than it did."""
+    late_ms = change.change_ms or 0.0
+    return Finding(
+        id=f"{seat}/side-late",
+        kind="side-late",
+        stage="tap",
+        severity="listen",
+        what="late",
+        advice=("check-delay",),
+        facts={"side": change.side, "late_ms": late_ms, "since": since},
+        measured=round(late_ms, 2),
+        unit="ms",
+        track=change.side,
+    )
+
+
+_MAKERS: Final[Mapping[str, Callable[[str, FeedChange, str], Finding]]] = {
+    "side down": _side_lost,
+    "top down": _driver_lost,
+    "late": _side_late,
+}
+"""Change to what makes its finding; the others are no finding."""
 
 
 def noise_findings(seat: str, change: NoiseChange | None) -> list[Finding]:

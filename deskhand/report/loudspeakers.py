@@ -17,10 +17,10 @@ def loudspeaker_blocks(result: CheckResult) -> list[tuple[str, list[str]]]:
     ----------
     result : CheckResult
     """
-    return [
-        (
-            text("loudspeakers.heading", seat=seat.feed.seat),
-            [*(finding.text for finding in seat.findings), *seat.feed.lines],
-        )
-        for seat in result.loudspeakers
-    ]
+    blocks = []
+    for seat in result.loudspeakers:
+        lines = [*(finding.text for finding in seat.findings), *seat.feed.lines]
+        if seat.feed.noise is not None and seat.feed.noise.calibrated:
+            lines.append(text("week.estimate"))
+        blocks.append((text("loudspeakers.heading", seat=seat.feed.seat), lines))
+    return blocks

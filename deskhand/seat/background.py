@@ -127,11 +127,11 @@ def noise_change(tonight: BackgroundNoise, kept: Sequence[BackgroundNoise]) -> N
 
     Without calibration a turned preamp reads like another room: it is not judged.
     """
-    kept = [week for week in kept if week.calibrated]
-    if not tonight.calibrated or len(kept) < LEAST_KEPT:
+    weeks = [week for week in kept if week.calibrated]
+    if not tonight.calibrated or len(weeks) < LEAST_KEPT:
         return None
     rises_db = {
-        hz: tonight.octaves_db[hz] - float(np.median([week.octaves_db[hz] for week in kept])) for hz in OCTAVES_HZ
+        hz: tonight.octaves_db[hz] - float(np.median([week.octaves_db[hz] for week in weeks])) for hz in OCTAVES_HZ
     }
     hz = max(rises_db, key=lambda octave_hz: rises_db[octave_hz])
     return NoiseChange(octave_hz=hz, louder_db=rises_db[hz]) if rises_db[hz] >= LOUDER_DB else None

@@ -106,7 +106,7 @@ class SideResponse:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedResponse:
-    """What one seat gets of the main mix."""
+    """Main mix as one seat gets it."""
 
     sides: Mapping[Side, SideResponse]
     """Left and right as far as the mix lets them apart, and both fed alike."""

@@ -60,7 +60,7 @@ class NoiseAtSeat:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedAtSeat:
-    """What one seat gets of the recorded main mix, against the kept weeks."""
+    """Recorded main mix as one seat gets it, against the kept weeks."""
 
     seat: str
     left: SideAtSeat | None
@@ -138,7 +138,7 @@ def _noise(noise: BackgroundNoise) -> NoiseAtSeat:
 
 
 def _delay_lines(response: FeedResponse) -> list[str]:
-    """When the sound arrives, in ms and metres."""
+    """Lines on the arrival of the sound, in ms and metres."""
     metres_per_ms = speed_of_sound_m_s(TEMPERATURE_C) / 1000.0
     words = {"left": "left", "right": "right", "both": "both sides"}
     told: list[Side] = ["left", "right"] if "left" in response.sides else ["both"]
@@ -177,9 +177,9 @@ def _verdict_lines(verdict: FeedVerdict, kept: int) -> list[str]:
     """Comparison with the kept weeks."""
     if verdict.not_judged:
         return [_REASONS[verdict.not_judged].format(least=LEAST_KEPT, kept=kept)]
-    both = next((change for change in verdict.changes if change.kind in ("both-duller", "both-brighter")), None)
-    if both is not None and both.change_db is not None and both.above_hz is not None:
-        return [_both_line(both)]
+    alike = next((change for change in verdict.changes if change.kind in ("both duller", "both brighter")), None)
+    if alike is not None:
+        return [_both_line(alike)]
     if not verdict.changes:
         return [f"loudspeakers as in {kept} kept weeks, left against right"]
     return []
@@ -187,7 +187,7 @@ def _verdict_lines(verdict: FeedVerdict, kept: int) -> list[str]:
 
 def _both_line(change: FeedChange) -> str:
     """Both sides changed alike: no loudspeaker by itself."""
-    amount = f"{number(abs(change.change_db or 0.0), 0)} dB {'less' if change.kind == 'both-duller' else 'more'}"
+    amount = f"{number(abs(change.change_db or 0.0), 0)} dB {'less' if (change.change_db or 0.0) < 0.0 else 'more'}"
     return f"both sides {amount} above {hertz(change.above_hz or 0.0)} than in the kept weeks: the air, how full the room is, the microphone or an equaliser; no single loudspeaker does that"
 
 

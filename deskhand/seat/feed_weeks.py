@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from deskhand.seat.feed import FeedResponse
 
-ChangeKind = Literal["side-lost", "driver-lost", "side-late", "both-duller", "both-brighter"]
+ChangeKind = Literal["side down", "top down", "late", "both duller", "both brighter"]
 """Side gone or down throughout; down at the top alone; later against the other side; both changed at the top alike."""
 NotJudged = Literal[
     "", "no recorded mix", "line check", "too little music", "too few kept weeks", "sides not apart in the kept weeks", "sides not apart tonight",
@@ -128,17 +128,17 @@ def judge_week(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedVerdict:
     """
     if len(kept) < LEAST_KEPT:
         return FeedVerdict(not_judged="too few kept weeks")
-    kept = sorted(kept, key=lambda week: week.date)
-    if not any(_differences(week, HIGH_HZ) for week in kept):
+    weeks = sorted(kept, key=lambda week: week.date)
+    if not any(_differences(week, HIGH_HZ) for week in weeks):
         return FeedVerdict(not_judged="sides not apart in the kept weeks")
-    top, middle = _shift(tonight, kept, HIGH_HZ), _shift(tonight, kept, MIDDLE_HZ)
+    top, middle = _shift(tonight, weeks, HIGH_HZ), _shift(tonight, weeks, MIDDLE_HZ)
     changes = [
-        change for change in (_level_change(tonight, kept, top, middle), _late(tonight, kept)) if change is not None
+        change for change in (_level_change(tonight, weeks, top, middle), _late(tonight, weeks)) if change is not None
     ]
     if top is None and not changes:
         return FeedVerdict(not_judged="sides not apart tonight")
     if not changes:
-        changes = [change for change in (_both(tonight, kept, top),) if change is not None]
+        changes = [change for change in (_both(tonight, weeks, top),) if change is not None]
     return FeedVerdict(changes=tuple(changes))
 
 
@@ -205,13 +205,13 @@ def _level_change(
     fall_db = abs(top.change_db)
     middle_db = 0.0 if middle is None else middle.change_db * np.sign(top.change_db)
     if middle is not None and middle_db >= _ALONE_SHARE * fall_db:
-        both = [*top.octaves_db.values(), *middle.octaves_db.values()]
-        change_db, at_least = -abs(float(np.mean(both))), top.at_least or middle.at_least
+        octaves_db = [*top.octaves_db.values(), *middle.octaves_db.values()]
+        change_db, at_least = -abs(float(np.mean(octaves_db))), top.at_least or middle.at_least
         gone = tonight.delays_ms.get(side) is None or -change_db >= _GONE_DB
-        kind: ChangeKind = "side-lost"
+        kind: ChangeKind = "side down"
         lowest = None
     else:
-        change_db, at_least, gone, kind = -fall_db, top.at_least, False, "driver-lost"
+        change_db, at_least, gone, kind = -fall_db, top.at_least, False, "top down"
         lowest = _lower_edge_hz(
             min(hz for hz, octave_db in top.octaves_db.items() if abs(octave_db) >= _ALONE_SHARE * fall_db)
         )
@@ -270,7 +270,7 @@ def _late(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedChange | None:
         between_ms = _between_ms(week)
         return between_ms is not None and (between_ms - middle_ms) * np.sign(change_ms) >= LATE_MS
 
-    return FeedChange(kind="side-late", side=side, change_ms=abs(change_ms), since=_since(tonight, kept, shows))
+    return FeedChange(kind="late", side=side, change_ms=abs(change_ms), since=_since(tonight, kept, shows))
 
 
 def _both(tonight: FeedWeek, kept: Sequence[FeedWeek], top: _Shift | None) -> FeedChange | None:
@@ -284,7 +284,7 @@ def _both(tonight: FeedWeek, kept: Sequence[FeedWeek], top: _Shift | None) -> Fe
     if abs(change_db) < _BOTH_DB or unlike_db > abs(change_db) / 2.0:
         return None
     return FeedChange(
-        kind="both-duller" if change_db < 0.0 else "both-brighter",
+        kind="both duller" if change_db < 0.0 else "both brighter",
         side="both",
         change_db=change_db,
         above_hz=_lower_edge_hz(HIGH_HZ[0]),

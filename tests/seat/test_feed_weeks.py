@@ -107,7 +107,7 @@ def test_since_when_is_the_first_kept_week_of_the_last_ones_that_show_it() -> No
 def test_a_house_whose_weeks_differ_much_is_told_less() -> None:
     restless = [week(f"2026-04-{day:02d}", left=top(off)) for day, off in ((5, 3.0), (12, 0.0), (19, -3.0))]
     assert judge_week(week(left=top(-6.0)), restless).changes == ()
-    assert judge_week(week(left=top(-13.0)), restless).changes[0].kind == "driver-lost"
+    assert judge_week(week(left=top(-13.0)), restless).changes[0].kind == "top down"
 
 
 def test_what_the_history_holds_is_read_back() -> None:

@@ -24,7 +24,7 @@ ENTRY: Final = KindEntry(
     who="stage",
     advice={
         "check-high-driver": Advice(
-            text="check that loudspeaker's high driver, amplifier and processor; is anything in front of it?",
+            text="check that loudspeaker's high driver, amplifier and processor, and whether anything covers it",
             who="stage",
         )
     },

@@ -89,8 +89,7 @@ def check(
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
     takes = kept_takes(setup, options, shown.take)
     setup = _with_unknown_houses(setup, takes)
-    sizes = recording.sizes() if end_s is None else {}
-    meter = evening_meter(setup, recording)
+    sizes, meter = recording.sizes() if end_s is None else {}, evening_meter(setup, recording)
     readings = _measured(setup, recording, takes, threads, progress, meter)
     setup = _with_growth(setup, recording, sizes)
     parts = parts_of(setup, readings)
@@ -105,8 +104,8 @@ def check(
     _name_moves(planned)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
     songs, seats = _songs(setup, readings, takes, known.passages), seat_results(setup, recording, meter, options)
-    proof, loudspeakers = proved(planning, planned), check_seats(setup, recording, readings.figures, options)
-    facts = ShowFacts(setup, recording, readings, comparison, planned, proof, songs, earlier, seats, loudspeakers)
+    proof, speakers = proved(planning, planned), check_seats(setup, recording, readings.figures, options)
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proof, songs, earlier, seats, speakers)
     return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
 
 

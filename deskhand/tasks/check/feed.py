@@ -50,7 +50,7 @@ class SeatCheck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _SeatHistory:
-    """What the history holds of one seat, without this show's own."""
+    """Records of one seat in the history, without this show's own."""
 
     weeks: list[FeedWeek]
     noises: list[BackgroundNoise]
