@@ -102,3 +102,21 @@ class Recorder:
         self._thread.join()
         if self.problem is None:
             self._file.close()
+
+
+def write_note(folder: Path, date: str, phase: str, tap: str, players: dict[str, str]) -> None:
+    """Write `show.toml` beside the recording."""
+    import datetime as dt
+
+    import tomlkit
+
+    from deskhand.files import write_atomically
+
+    note = tomlkit.document()
+    note.add("name", "line check" if phase == "line-check" else "soundcheck")
+    note.add("date", dt.date.fromisoformat(date))
+    note.add("phase", phase)
+    note.add("tap", tap)
+    if players:
+        note.add("players", dict(players))
+    write_atomically(folder / "show.toml", tomlkit.dumps(note))

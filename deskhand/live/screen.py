@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.findings import has_nominal, say
 from deskhand.live.line import summary
 from deskhand.report.terminal import NEXT, by_urgency, headline, line, move_lines
+from deskhand.report.words import text as words
 from deskhand.units import clock, number
 
 if TYPE_CHECKING:
@@ -105,7 +106,9 @@ def level_text(watch: Watch, entry: PatchEntry) -> str:
     return ""
 
 
-def line_check_view(watch: Watch, *, note: str, height: int, problem: str = "") -> RenderableType:
+def line_check_view(
+    watch: Watch, *, note: str, height: int, problem: str = "", seats: Sequence[str] = ()
+) -> RenderableType:
     """Screen of the line check.
 
     Parameters
@@ -117,6 +120,8 @@ def line_check_view(watch: Watch, *, note: str, height: int, problem: str = "") 
         Lines of the terminal.
     problem : str
         Of the recording, if any.
+    seats : sequence of str
+        Lines on the sound in the house.
     """
     from rich.text import Text
 
@@ -136,8 +141,15 @@ def line_check_view(watch: Watch, *, note: str, height: int, problem: str = "") 
             _newest(watch),
             Text(),
         ]
-    foot = [Text(), Text(summary(course)), Text(KEYS, style="dim")]
+    foot = [Text(), *_seat_texts(seats), Text(summary(course)), Text(KEYS, style="dim")]
     return FittedScreen(head, lambda rows: _patch_table(watch, rows), foot, height)
+
+
+def _seat_texts(seats: Sequence[str]) -> list[Text]:
+    """Lines on the sound in the house, with the caution that belongs to them."""
+    from rich.text import Text
+
+    return [*map(Text, seats), Text(words("week.estimate"), style="dim")] if seats else []
 
 
 def _patch_table(watch: Watch, rows: int) -> RenderableType:
@@ -188,7 +200,9 @@ def _shown(watch: Watch, rows: int) -> list[PatchEntry]:
     return [entry for entry in course.inputs if id(entry) in chosen]
 
 
-def soundcheck_view(soundcheck: Soundcheck, *, note: str, height: int, problem: str = "") -> RenderableType:
+def soundcheck_view(
+    soundcheck: Soundcheck, *, note: str, height: int, problem: str = "", seats: Sequence[str] = ()
+) -> RenderableType:
     """Screen of the soundcheck: the at most three things first, then each source as it was when it last played."""
     from rich.text import Text
 
@@ -200,7 +214,7 @@ def soundcheck_view(soundcheck: Soundcheck, *, note: str, height: int, problem: 
         ),
         Text(problem, style="bold red") if problem else Text(),
     ]
-    foot = [Text(), Text("c check now   q done", style="dim")]
+    foot = [Text(), *_seat_texts(seats), Text("c check now   q done", style="dim")]
     if result is None:
         head.append(Text("Listening: play, and the first look follows in twenty seconds.", style="bold"))
         return FittedScreen(head, lambda rows: Text("\n" * (rows - 1)), foot, height)

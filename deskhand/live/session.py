@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Final
 from deskhand.baseline.kept import load as load_kept
 from deskhand.baseline.normal import baseline_of
 from deskhand.errors import LiveError, UsageError
-from deskhand.files import write_atomically
 from deskhand.house import former_names, read_house, settings_file, week_note
-from deskhand.live.disk import Recorder
+from deskhand.live.disk import Recorder, write_note
 from deskhand.live.keys import keys
 from deskhand.live.result import result_of
 from deskhand.live.screen import line_check_view, soundcheck_view
+from deskhand.live.seats import watched_seats
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import KEPT_S, Watch, rows_of
 from deskhand.recording import open_recording, show_note_of
@@ -36,6 +36,7 @@ if TYPE_CHECKING:
     from deskhand.house import HouseFile, Source
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
+    from deskhand.live.seats import SeatWatch
     from deskhand.recording.show import Phase, Tap
     from deskhand.result import CheckResult
     from deskhand.store import KeptPart
@@ -175,9 +176,11 @@ def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
         recorder = None
         if options.record is not None:
             recorder = Recorder(options.record, names, audio.ring, audio.sample_rate_hz)
-            _write_note(options.record, show.date, options.phase, show.tap, show.players)
+            write_note(options.record, show.date, options.phase, show.tap, show.players)
             stack.callback(recorder.close)
-        problem = _listen(feed, listener, recorder, options, console)
+        facts = {"date": show.date, "phase": options.phase, "history": options.history, "replay": options.replay}
+        seats = watched_seats(show.house, show.house_file, feed.track_names, inputs, audio, **facts)  # type: ignore[arg-type]
+        problem = _listen(feed, listener, recorder, options, console, seats)
         listener.finish()
     problem = problem or (recorder.problem if recorder else None)
     notes = (*((show.week_note,) if show.week_note else ()), *_notes(audio, listener, recorder))
@@ -185,6 +188,9 @@ def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
         result, parts = _soundcheck_outcome(listener, feed.label, notes)
     else:
         result, parts = _line_check_outcome(listener, show, notes)
+    if seats is not None:
+        told = replace(result.show, notes=(*result.show.notes, *seats.note()))
+        result = replace(result, show=told, seats=seats.results())
     return LiveOutcome(result=result, parts=parts, house_file=show.house_file, problem=problem)
 
 
@@ -267,20 +273,6 @@ def _channel_names(inputs: list[tuple[Source, tuple[int, ...]]], channels: int) 
     return names
 
 
-def _write_note(folder: Path, date: str, phase: str, tap: str, players: dict[str, str]) -> None:
-    """Write `show.toml` beside the recording."""
-    import tomlkit
-
-    note = tomlkit.document()
-    note.add("name", "line check" if phase == "line-check" else "soundcheck")
-    note.add("date", dt.date.fromisoformat(date))
-    note.add("phase", phase)
-    note.add("tap", tap)
-    if players:
-        note.add("players", dict(players))
-    write_atomically(folder / "show.toml", tomlkit.dumps(note))
-
-
 def _notes(audio: Capture | Replay, listener: Listener, recorder: Recorder | None) -> list[str]:
     """Losses of audio on its way, a sentence each."""
     notes = []
@@ -315,16 +307,17 @@ class _Display:
         self._note = ""
         self._drawn_s = 0.0
 
-    def update(self, listener: Listener, note: str, problem: str) -> None:
+    def update(self, listener: Listener, note: str, problem: str, seats: SeatWatch | None) -> None:
         """Print messages and changes of the device's state, or draw the screen again when it is time."""
         if self._screen is None:
             self._print(listener, note)
         elif time.monotonic() - self._drawn_s >= _SCREEN_S:
             device, height = _state(self._feed, note), self._console.height
+            lines = () if seats is None else seats.lines
             if isinstance(listener, Soundcheck):
-                view = soundcheck_view(listener, note=device, height=height, problem=problem)
+                view = soundcheck_view(listener, note=device, height=height, problem=problem, seats=lines)
             else:
-                view = line_check_view(listener, note=device, height=height, problem=problem)
+                view = line_check_view(listener, note=device, height=height, problem=problem, seats=lines)
             self._screen.update(view, refresh=True)
             self._drawn_s = time.monotonic()
 
@@ -339,7 +332,12 @@ class _Display:
 
 
 def _listen(
-    feed: _AudioFeed, listener: Listener, recorder: Recorder | None, options: LiveOptions, console: Console
+    feed: _AudioFeed,
+    listener: Listener,
+    recorder: Recorder | None,
+    options: LiveOptions,
+    console: Console,
+    seats: SeatWatch | None,
 ) -> str | None:
     """Go on until it is done.
 
@@ -360,7 +358,9 @@ def _listen(
             while True:
                 note = feed.audio.poll()
                 listener.advance()
-                display.update(listener, note, (recorder.problem if recorder is not None else None) or "")
+                if seats is not None:
+                    listener.messages += seats.advance()
+                display.update(listener, note, (recorder.problem if recorder is not None else None) or "", seats)
                 key = pressed()
                 if key == "q" or (note == "over" and _is_heard_to_its_end(feed, listener)):
                     break

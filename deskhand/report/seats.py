@@ -305,3 +305,15 @@ def calibration_lines(
     elif earlier:
         lines.append(text("seat.drift_untold"))
     return [*lines, text("week.estimate")]
+
+
+def live_line(exposure: SeatExposure) -> str:
+    """Level of the last minutes and of the evening so far, and when the limit is reached, in one line."""
+    whole = exposure.whole
+    if whole.laeq_db is None:
+        return f"{exposure.seat}: {summary(exposure)}"
+    parts = [f"{exposure.seat}: LAeq {_level(whole.laeq_db, exposure)}"]
+    if exposure.stretches:
+        last = exposure.stretches[-1]
+        parts.append(f"{stretch_name(last)} {_level(last.readings.laeq_db, exposure)}")
+    return ", ".join(parts) + (f". {line}" if (line := limit_line(exposure)) else "")

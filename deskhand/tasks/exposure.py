@@ -13,9 +13,9 @@ from deskhand.recording.show import show_note_of
 from deskhand.seat.calibration import CALIBRATION_VERSION, Calibration, calibration_of, drift, tone_level
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import resolve
-from deskhand.tasks.check.seats import with_findings
+from deskhand.tasks.check.seats import shown_seats
 from deskhand.tasks.keep import history_at
-from deskhand.tasks.seats import EveningMeter, exposures, open_seat_history, seat_memory
+from deskhand.tasks.seats import EveningMeter
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -83,12 +83,6 @@ def exposure(
         meter.take(block.samples)
         if progress is not None:
             progress((block.start + block.samples.shape[1]) / recording.frames)
-    history = open_seat_history(setup, options.history)
-    try:
-        memory = seat_memory(setup.house, history, date=setup.show.date, show=(setup.show.name, setup.show.date))
-    finally:
-        if history is not None:
-            history.close()
     return EveningExposure(
         house=setup.house.house.name,
         show=setup.show.name,
@@ -96,7 +90,7 @@ def exposure(
         phase=setup.show.phase,
         duration_s=setup.show.duration_s,
         notes=setup.show.notes,
-        seats=with_findings(exposures(setup, meter, memory, start_s=recording.start_s, clock_s=clock_s)),
+        seats=shown_seats(setup, recording, meter, options.history, clock_s),
     )
 
 

@@ -23,14 +23,13 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from deskhand.house import HouseFile, MatchedTracks, Source
+    from deskhand.house import FormerNames, HouseFile, MatchedTracks, Source
     from deskhand.measure.figures import BlockSource, SampleBlock
     from deskhand.result import SeatResult
     from deskhand.seat.exposure import SeatExposure
     from deskhand.store import KeptTake
     from deskhand.store.history import History
     from deskhand.store.seats import SeatRecord
-    from deskhand.tasks.check.resolve import ShowSetup
 
     Array32 = NDArray[np.float32]
 
@@ -183,33 +182,72 @@ def seat_memory(
     return memory
 
 
-def open_seat_history(setup: ShowSetup, given: str | None) -> History | None:
-    """History of the house's seats; None where there is none yet."""
-    from deskhand.store.history import open_history
-
-    url = history_url(given, setup.folder)
-    return None if url is None else open_history(url, names=setup.names)
-
-
-def exposures(
-    setup: ShowSetup, meter: EveningMeter, memory: SeatMemory, *, start_s: float, clock_s: float | None
-) -> tuple[SeatExposure, ...]:
-    """Levels and exposure at each seat, in the order of the house.
+def loaded_memory(
+    house: HouseFile,
+    folder: Path | None,
+    given: str | None,
+    names: FormerNames,
+    *,
+    date: str | None,
+    show: tuple[str, str | None] | None = None,
+) -> SeatMemory:
+    """Calibrations and kept weeks of the seats, from the history where there is one.
 
     Parameters
     ----------
-    setup : ShowSetup
-    meter : EveningMeter
-        When all was read.
-    memory : SeatMemory
-    start_s : float
-        Where in the recording the reading began.
-    clock_s : float or None
-        Time of day at which the recording begins.
+    house : HouseFile
+    folder : Path or None
+        Of the house file.
+    given : str or None
+        URL or file of the history; the one beside the house file by default.
+    names : FormerNames
+    date : str or None
+        Of the show.
+    show : (name, date), optional
+        The show itself, which is not compared with itself where it is kept already.
+
+    Raises
+    ------
+    HistoryError
+        It cannot be read.
     """
-    house, date = setup.house, setup.show.date
+    from deskhand.store.history import open_history
+
+    url = history_url(given, folder)
+    history = None if url is None else open_history(url, names=names)
+    try:
+        return seat_memory(house, history, date=date, show=show)
+    finally:
+        if history is not None:
+            history.close()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SeatShow:
+    """Facts about a show that its seats are told with."""
+
+    date: str | None
+    phase: str
+    songs: Sequence[tuple[str, float]] = ()
+    """Songs that its note names, and where each begins in the recording."""
+    start_s: float = 0.0
+    """Where in the recording the reading began."""
+    clock_s: float | None = None
+    """Time of day at which the recording begins; None where nobody said."""
+
+
+def exposures(house: HouseFile, meter: EveningMeter, memory: SeatMemory, show: SeatShow) -> tuple[SeatExposure, ...]:
+    """Levels and exposure at each seat so far, in the order of the house.
+
+    Parameters
+    ----------
+    house : HouseFile
+    meter : EveningMeter
+    memory : SeatMemory
+    show : SeatShow
+    """
     squares = meter.band_and_speech_squares
-    songs = stretches(squares[:, 0], squares[:, 1], songs=setup.song_names, shift_s=start_s)
+    songs = stretches(squares[:, 0], squares[:, 1], songs=show.songs, shift_s=show.start_s)
     results = []
     for seat in house.seat:
         if seat.name not in meter.meters:
@@ -220,7 +258,7 @@ def exposures(
             preamp_db=seat.preamp_db,
             pad_db=seat.pad_db,
             own_noise_dba=seat.own_noise_dba,
-            date=date,
+            date=show.date,
         )
         weeks = memory.weeks.get(seat.name, [])
         facts = SeatFacts(
@@ -231,11 +269,11 @@ def exposures(
             stretches=songs,
             limit=None if house.limits is None else house.limits.limit,
             staff=[member for member in house.staff if _same(member.seat, seat.name)],
-            phase=setup.show.phase,
-            shift_s=start_s,
-            clock_s=clock_s,
+            phase=show.phase,
+            shift_s=show.start_s,
+            clock_s=show.clock_s,
             kept=[week.content for week in weeks],
-            kept_this_week=[week.content for week in weeks if _same_week(week.measured_at, date)],
+            kept_this_week=[week.content for week in weeks if _same_week(week.measured_at, show.date)],
         )
         results.append(seat_exposure(meter.meters[seat.name].course(), facts))
     return tuple(results)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from deskhand.findings import seat_findings, with_text
 from deskhand.recording.show import show_note_of
 from deskhand.result import SeatResult
-from deskhand.tasks.seats import EveningMeter, exposures, open_seat_history, seat_memory
+from deskhand.tasks.seats import EveningMeter, SeatShow, exposures, loaded_memory
 
 if TYPE_CHECKING:
     from deskhand.recording import Recording
@@ -38,14 +38,30 @@ def seat_results(
     """
     if meter is None:
         return ()
-    history = open_seat_history(setup, options.history)
-    try:
-        memory = seat_memory(setup.house, history, show=(setup.show.name, setup.show.date), date=setup.show.date)
-    finally:
-        if history is not None:
-            history.close()
-    clock_s = show_note_of(recording.path).start_clock_s
-    return with_findings(exposures(setup, meter, memory, start_s=recording.start_s, clock_s=clock_s))
+    return shown_seats(setup, recording, meter, options.history, show_note_of(recording.path).start_clock_s)
+
+
+def shown_seats(
+    setup: ShowSetup, recording: Recording, meter: EveningMeter, history: str | None, clock_s: float | None
+) -> tuple[SeatResult, ...]:
+    """Sound in the house at each seat of a recording that was read.
+
+    Parameters
+    ----------
+    setup : ShowSetup
+    recording : Recording
+    meter : EveningMeter
+    history : str or None
+        URL or file of the history; the one beside the house file by default.
+    clock_s : float or None
+        Time of day at which the recording begins.
+    """
+    show, house = setup.show, setup.house
+    memory = loaded_memory(house, setup.folder, history, setup.names, date=show.date, show=(show.name, show.date))
+    facts = SeatShow(
+        date=show.date, phase=show.phase, songs=setup.song_names, start_s=recording.start_s, clock_s=clock_s
+    )
+    return with_findings(exposures(house, meter, memory, facts))
 
 
 def with_findings(exposed: tuple[SeatExposure, ...]) -> tuple[SeatResult, ...]:
