@@ -69,6 +69,8 @@ class FeedAtSeat:
     both: SideAtSeat | None
     between_sides_db: dict[str, float]
     """Left against right by octave in which both are certain."""
+    against_kept_db: dict[str, float]
+    """Change of left against right since the kept weeks by octave, where it is known."""
     kept: int
     """Kept weeks with this seat."""
     noise: NoiseAtSeat | None
@@ -109,6 +111,7 @@ def feed_at_seat(
         between_sides_db={}
         if response is None
         else {str(hz): round(value, 2) for hz, value in response.between_sides_db.items()},
+        against_kept_db={str(hz): round(value, 2) for hz, value in verdict.octaves_db.items()},
         kept=kept,
         noise=None if noise is None else _noise(noise),
         lines=tuple(lines),

@@ -5,7 +5,7 @@ Left is judged against right: dry air, a full room, the microphone, its gain and
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
@@ -85,6 +85,8 @@ class FeedVerdict:
     """All that a comparison with the kept weeks says."""
 
     changes: tuple[FeedChange, ...] = ()
+    octaves_db: Mapping[int, float] = field(default_factory=dict)
+    """Octave to the change of left against right since the kept weeks, where it is known."""
     not_judged: NotJudged = ""
 
 
@@ -135,11 +137,13 @@ def judge_week(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedVerdict:
     changes = [
         change for change in (_level_change(tonight, weeks, top, middle), _late(tonight, weeks)) if change is not None
     ]
+    all_octaves = _shift(tonight, weeks, OCTAVES_HZ)
+    octaves_db = {} if all_octaves is None else all_octaves.octaves_db
     if top is None and not changes:
         return FeedVerdict(not_judged="sides not apart tonight")
     if not changes:
         changes = [change for change in (_both(tonight, weeks, top),) if change is not None]
-    return FeedVerdict(changes=tuple(changes))
+    return FeedVerdict(changes=tuple(changes), octaves_db=octaves_db)
 
 
 def _differences(week: FeedWeek, octaves_hz: Sequence[int]) -> dict[int, float]:

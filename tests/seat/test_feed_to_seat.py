@@ -83,6 +83,7 @@ def test_a_dead_high_driver_is_found_from_three_kept_weeks(tmp_path: Path, rng: 
     (finding,) = seat["findings"]
     assert (finding["kind"], finding["track"], finding["severity"]) == ("driver-lost", "left", "fix")
     assert finding["measured"] == pytest.approx(-7.0, abs=0.5)
+    assert "4 kHz ● left 6 dB less 8 kHz ● left 7 dB less" in output
     assert "the left side is 7 dB down above 2.8 kHz since tonight; check that loudspeaker's high driver" in output
     assert finding["text"] in (tmp_path / "a.html").read_text("utf-8").replace("&#39;", "'")
     assert any(thing["source"] == "balcony" for thing in result["first"])

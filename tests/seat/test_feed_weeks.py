@@ -8,6 +8,7 @@ import pytest
 
 from deskhand.findings.loudspeakers import loudspeaker_findings
 from deskhand.findings.text import say
+from deskhand.report.loudspeakers import octave_dots
 from deskhand.seat.feed import OCTAVES_HZ
 from deskhand.seat.feed_result import feed_at_seat
 from deskhand.seat.feed_weeks import FeedWeek, judge_week, week_content, week_of_content
@@ -116,3 +117,11 @@ def test_what_the_history_holds_is_read_back() -> None:
     damaged = week_of_content({"levels_db": {"left": {"1000": "loud"}}, "delays_ms": 3}, "2026-01-01")
     assert damaged.levels_db == {"left": {}}
     assert judge_week(damaged, KEPT).not_judged == "sides not apart tonight"
+
+
+def test_a_dot_an_octave_says_which_side_has_less() -> None:
+    tonight = week(left=top(-7.0), right={63: -40.0})
+    dots = octave_dots(feed_at_seat("balcony", None, judge_week(tonight, KEPT), kept=3))
+    assert [dot.words for dot in dots] == ["right 25 dB less", "", "", "", "", "", "left 7 dB less", "left 7 dB less"]
+    without = octave_dots(feed_at_seat("balcony", None, judge_week(tonight, KEPT[:2]), kept=2))
+    assert without == ()

@@ -16,7 +16,8 @@ from deskhand.seat.calibration import applied
 from deskhand.seat.feed import PARTS, feed_response, feed_spectra
 from deskhand.seat.feed_result import feed_at_seat
 from deskhand.seat.feed_weeks import FeedVerdict, feed_week, judge_week, week_of_content
-from deskhand.tasks.seats import open_seat_history, seat_memory
+from deskhand.store import history_url
+from deskhand.tasks.seats import seat_memory
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -123,10 +124,13 @@ def _noise(
 
 def _history(setup: ShowSetup, options: CheckOptions, seat: Source) -> _SeatHistory:
     """Kept weeks of a seat with the microphone that stands there now, and its calibration."""
-    history = open_seat_history(setup, options.history)
+    from deskhand.store.history import open_history
+    from deskhand.store.seats import seat_records
+
+    url = history_url(options.history, setup.folder)
+    history = None if url is None else open_history(url, names=setup.names)
     if history is None:
         return _SeatHistory(weeks=[], noises=[], full_scale_db_spl=None)
-    from deskhand.store.seats import seat_records
 
     house, show, date = setup.house.house.name, (setup.show.name, setup.show.date), setup.show.date
     try:
