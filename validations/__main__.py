@@ -30,6 +30,7 @@ from validations import (
     role_by_sound,
     room,
     seasons,
+    seat,
     songs,
     sound,
     sound_causes,
@@ -42,5 +43,6 @@ for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
     heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix,
+    seat,
 ):  # fmt: skip
     study.main()

@@ -230,7 +230,7 @@ def _write(folder: Path, tracks: dict[str, NDArray[np.float64]]) -> None:
     """Write tracks as 24-bit files numbered in patch order."""
     import soundfile
 
-    order = [track for _, _, names, *_ in _SOURCES for track in names]
+    order = [track for _, _, names, *_ in _SOURCES for track in names] + ["main l", "main r", "seat"]
 
     def write_track(name: str) -> None:
         number = order.index(name) + 1

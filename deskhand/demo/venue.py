@@ -24,7 +24,7 @@ SOURCES: Final = (
 )
 """Sources of the venue: name, role, tracks, channel, patch, nominal level in dBFS (None for the house's -18), noise of its input in dB,
 machines below preamps below microphones in the room. Invented, with levels that are common practice, no source."""
-_FADERS_DB: Final = {
+FADERS_DB: Final = {
     "kick": -10, "snare": -12, "overheads": -10, "bass": -22, "guitar a": -21, "guitar b": -22, "acoustic": -19,
     "piano": -22, "lead voice": 0, "voice 2": -12, "voice 3": -12, "lectern": -2, "handheld": -2, "playback": -20,
 }  # fmt: skip
@@ -133,8 +133,8 @@ def house_text() -> str:
         lines += [f'channel = "{channel}"', f'patch = "{patch}"']
         if nominal is not None:
             lines.append(f'nominal = "{nominal} dBFS"')
-        if name in _FADERS_DB:
-            lines.append(f'fader = "{_FADERS_DB[name]} dB"')
+        if name in FADERS_DB:
+            lines.append(f'fader = "{FADERS_DB[name]} dB"')
         lines += _INPUTS.get(name, ())
         if name in _SENDS:
             lines += ["[[source.send]]", *_SENDS[name]]

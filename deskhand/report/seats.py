@@ -46,6 +46,11 @@ def _level(value: float | None, exposure: SeatExposure, *, pm: bool = False) -> 
     return shown
 
 
+def _bare(value: float | None) -> str:
+    """Level without its unit."""
+    return "–" if value is None else number(value, 1)
+
+
 def summary(exposure: SeatExposure) -> str:
     """Whole recording at a seat, in one line."""
     whole = exposure.whole
@@ -94,11 +99,11 @@ def limit_line(exposure: SeatExposure) -> str:
     if standing.passed_s is not None:
         return f"{line} {text('seat.passed', moment=spoken_moment(exposure, standing.passed_s))}"
     if standing.left_s is None:
-        return f"{line} {text('seat.never', level=number(standing.present_db, 1))}"
+        return f"{line} {text('seat.never', level=_bare(standing.present_db))}"
     if standing.left_s > _DAY_S:
         return line
     end_s = exposure.whole.to_s + standing.left_s
-    return f"{line} {text('seat.left', level=number(standing.present_db, 1), moment=spoken_moment(exposure, end_s))}"
+    return f"{line} {text('seat.left', level=_bare(standing.present_db), moment=spoken_moment(exposure, end_s))}"
 
 
 def window_lines(exposure: SeatExposure) -> list[str]:
@@ -109,7 +114,7 @@ def window_lines(exposure: SeatExposure) -> list[str]:
         lines.append(text("seat.quarter", level=_level(exposure.quarter.laeq_db, exposure), moment=moment))
     if len(exposure.half_hours) > 1:
         listed = ", ".join(
-            f"{spoken_moment(exposure, window.from_s)} {number(window.laeq_db, 1)}" for window in exposure.half_hours
+            f"{spoken_moment(exposure, window.from_s)} {_bare(window.laeq_db)}" for window in exposure.half_hours
         )
         lines.append(text("seat.half_hours", listed=listed))
         if exposure.clock_s is None:
@@ -213,6 +218,11 @@ def _limit_at_seat(exposure: SeatExposure) -> float | None:
     return standing.limit_db - standing.offset_db
 
 
+def _asked(question: str, answer: str) -> str:
+    """Answer with the question that it belongs to."""
+    return f"{text(f'seat.{question}')} {answer}"
+
+
 def seat_notes(exposure: SeatExposure) -> list[str]:
     """Notes on a seat: its calibration, and what has to be said of it."""
     notes = []
@@ -224,9 +234,9 @@ def seat_notes(exposure: SeatExposure) -> list[str]:
 def seat_lines(seat: SeatResult) -> list[str]:
     """Everything about a seat that stands on the terminal, a line each."""
     exposure = seat.exposure
-    lines = [summary(exposure), *window_lines(exposure)]
+    lines = [_asked("too_loud", summary(exposure)), *window_lines(exposure)]
     if line := limit_line(exposure):
-        lines.append(line)
+        lines.append(_asked("too_long", line))
     lines += [finding.text for finding in seat.findings]
     lines += [staff_line(person) for person in exposure.staff]
     return [*lines, *seat_notes(exposure)]
@@ -237,8 +247,12 @@ def seat_cards(seats: Sequence[SeatResult]) -> list[dict[str, object]]:
     return [
         {
             "name": seat.exposure.seat,
-            "summary": summary(seat.exposure),
-            "lines": [*([line] if (line := limit_line(seat.exposure)) else []), *window_lines(seat.exposure)],
+            "summary": _asked("too_loud", summary(seat.exposure)),
+            "lines": [
+                *([_asked("too_long", line)] if (line := limit_line(seat.exposure)) else []),
+                *window_lines(seat.exposure),
+            ],
+            "legend": text("seat.picture_legend" if seat.exposure.calibrated else "seat.picture_legend_plain"),
             "findings": seat.findings,
             "picture": evening_picture(seat.exposure),
             "rows": stretch_rows(seat.exposure),

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
-from deskhand.units import db_from_power, power_from_db
+from deskhand.units import db_from_power, finite, power_from_db
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -30,7 +30,8 @@ class WindowLevel:
 
     from_s: float
     to_s: float
-    laeq_db: float
+    laeq_db: float | None
+    """None where nothing was heard."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -52,8 +53,8 @@ class LimitStanding:
     """Moment at which the limit was passed first; None where it was not."""
     left_s: float | None
     """Time until the limit is passed at the present level; None: never at that level, or passed already."""
-    present_db: float
-    """Level of the last five minutes."""
+    present_db: float | None
+    """Level of the last five minutes; None where nothing was heard."""
     lcpeak_db: float | None
     lcpeak_limit_db: float | None
     for_staff: bool
@@ -92,7 +93,7 @@ def half_hours(squares: Array64, offset_db: float, *, clock_s: float | None) -> 
     while first < squares.size:
         last = min(first + behind, squares.size)
         level_db = float(db_from_power(float(squares[first:last].sum()) / HALF_HOUR_S)) + offset_db
-        windows.append(WindowLevel(from_s=float(first), to_s=float(last), laeq_db=level_db))
+        windows.append(WindowLevel(from_s=float(first), to_s=float(last), laeq_db=finite(level_db)))
         first, behind = last, HALF_HOUR_S
     return windows
 
@@ -164,16 +165,16 @@ def standing(
         passed_s = _first(doses > 100.0, 1.0)
     elif limit.window == "half-hours":
         windows = half_hours(squares, offset_db, clock_s=clock_s)
-        highest = max(windows, key=lambda window: window.laeq_db, default=None)
-        if highest is not None:
-            level_db, level_from_s = highest.laeq_db, highest.from_s
+        levels = [(window.laeq_db, window.from_s) for window in windows if window.laeq_db is not None]
+        if levels:
+            level_db, level_from_s = max(levels)
         passed_s = _half_hour_passed_s(windows, squares, offset_db, limit.laeq_dba)
     else:
         level_db, level_from_s, passed_s = _sliding(limit, squares, offset_db)
     left_s = None if passed_s is not None else time_left_s(limit, squares, offset_db, present_db, clock_s=clock_s)
     return LimitStanding(
         name=limit.name, limit_db=limit.laeq_dba, window=limit.window, window_s=limit.window_s, level_db=level_db,
-        level_from_s=level_from_s, dose_pct=dose_pct, passed_s=passed_s, left_s=left_s, present_db=present_db,
+        level_from_s=level_from_s, dose_pct=dose_pct, passed_s=passed_s, left_s=left_s, present_db=finite(present_db),
         lcpeak_db=lcpeak_db, lcpeak_limit_db=limit.lcpeak_dbc, for_staff=limit.for_staff,
     )  # fmt: skip
 

@@ -10,12 +10,12 @@ from deskhand.errors import HouseError, UsageError
 from deskhand.recording import open_recording
 from deskhand.recording.names import key, nearest
 from deskhand.recording.show import show_note_of
-from deskhand.seat.calibration import CALIBRATION_VERSION, Calibration, calibration_of, drift, tone_level
+from deskhand.seat.calibration import CALIBRATION_VERSION, Calibration, drift, tone_level
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import resolve
 from deskhand.tasks.check.seats import shown_seats
 from deskhand.tasks.keep import history_at
-from deskhand.tasks.seats import EveningMeter
+from deskhand.tasks.seats import EveningMeter, kept_calibration
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -188,10 +188,7 @@ def _kept(setup: ShowSetup, new: Calibration, history: str | None) -> NewCalibra
         last = earlier[0] if earlier else None
         change = None
         if last is not None:
-            before = calibration_of(
-                last.content, measured_at=last.measured_at, microphone=new.microphone, seat=last.seat
-            )
-            change = drift(new, before)
+            change = drift(new, kept_calibration(last, store.where))
         record = SeatRecord(
             seat=new.seat,
             microphone=new.microphone,

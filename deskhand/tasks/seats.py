@@ -10,6 +10,7 @@ import numpy as np
 
 from deskhand.chain.blocks.filter import curve_points
 from deskhand.dsp import fir
+from deskhand.errors import HistoryError
 from deskhand.seat.calibration import Calibration, applied, calibration_of
 from deskhand.seat.exposure import LEVEL_VERSION, SeatFacts, level_content, seat_exposure
 from deskhand.seat.meter import LevelMeter
@@ -174,12 +175,32 @@ def seat_memory(
         until = [record for record in records if date is None or record.measured_at[:10] <= date]
         chosen = until[0] if until else records[-1] if records else None
         if chosen is not None:
-            memory.calibrations[seat.name] = calibration_of(
-                chosen.content, measured_at=chosen.measured_at, microphone=microphone, seat=chosen.seat
-            )
+            memory.calibrations[seat.name] = kept_calibration(chosen, history.where)
         weeks = seat_records(history, house=name, kind="level", seat=seat.name)
         memory.weeks[seat.name] = [week for week in weeks if week.take not in itself]
     return memory
+
+
+def kept_calibration(record: SeatRecord, where: str) -> Calibration:
+    """Calibration of a record.
+
+    Parameters
+    ----------
+    record : SeatRecord
+    where : str
+        History it comes from, for messages.
+
+    Raises
+    ------
+    HistoryError
+        The record is damaged.
+    """
+    try:
+        return calibration_of(
+            record.content, measured_at=record.measured_at, microphone=record.microphone, seat=record.seat
+        )
+    except (TypeError, ValueError) as error:
+        raise HistoryError(where, f"cannot be used ({error})", "calibrate the microphone again") from error
 
 
 def loaded_memory(

@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from deskhand.cli import main
 from deskhand.house import LIMITS, Source
 from deskhand.house.seats import PublicOffset, StaffMember
+from deskhand.result import from_plain, plain
 from deskhand.seat.exposure import SeatFacts, level_content, seat_exposure
 from deskhand.seat.levels import Sensitivity
 from deskhand.seat.meter import LevelCourse
@@ -313,6 +314,8 @@ def test_a_check_tells_the_seat_and_nothing_else_changes(hall: Path, tmp_path: P
         )
         assert checked.exit_code in (0, 1), checked.output
         results[name] = json.loads(out.read_text())
+    # a stored check is read back as it was
+    assert plain(from_plain(results["with"])) == results["with"]
     seats = results["with"].pop("seats")
     assert results["without"].pop("seats") == []
     assert [seat["exposure"]["seat"] for seat in seats] == ["mix position"]
@@ -348,3 +351,23 @@ def test_kept_weeks_hold_its_levels(hall: Path, tmp_path: Path) -> None:
     told = run("exposure", hall / "show-2026-05-03", "--history", history)
     assert "Slow train at 0:40" in told.output
     assert "louder than it usually is here; bring the whole mix down" in told.output
+
+
+def test_a_silent_half_hour_and_a_damaged_calibration(tmp_path: Path, hall: Path) -> None:
+    evening = seat_exposure(course((-30.0, 1800), (float("-inf"), 1800)), facts())
+    assert [window.laeq_db is None for window in evening.half_hours] == [False, True]
+    history = tmp_path / "history.sqlite"
+    store = open_history(f"sqlite:///{history}", create=True)
+    assert store is not None
+    damaged = SeatRecord(
+        seat="mix position",
+        microphone="omni 1",
+        kind="calibration",
+        measured_at="2026-05-01",
+        content={"offset_db": "x"},
+    )
+    add_seat_record(store, damaged, house="Tern Street Hall")
+    store.close()
+    result = run("exposure", hall / "show-2026-05-03", "--history", history)
+    assert result.exit_code == 2
+    assert "calibrate the microphone again" in result.output

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
