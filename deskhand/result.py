@@ -23,6 +23,7 @@ from deskhand.mix.recorded import RecordedMix
 from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
 from deskhand.seat.exposure import SeatExposure
+from deskhand.seat.feed_result import FeedAtSeat
 from deskhand.seat.words_path import WordsPath
 
 SCHEMA: Final = 1
@@ -126,6 +127,14 @@ class ReferenceResult:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SeatLoudspeakers:
+    """Loudspeakers as one seat gets them, against the kept weeks."""
+
+    feed: FeedAtSeat
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SeatResult:
     """Sound in the house at one seat."""
 
@@ -159,6 +168,8 @@ class CheckResult:
     """Sound level and exposure at each measurement microphone where people sit; none where no seat is recorded."""
     words: tuple[WordsPath, ...] = ()
     """What is left of the words at each seat whose room is kept: today's feed, and the room as it was measured; none while no room is kept."""
+    loudspeakers: tuple[SeatLoudspeakers, ...] = ()
+    """Recorded main mix against each seat; none without a seat."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
     next: tuple[FirstThing, ...]
@@ -206,6 +217,7 @@ def from_plain(data: Any) -> CheckResult:
     result = TypeAdapter(CheckResult).validate_json(text, strict=True)
     by_source = [*(source.findings for source in result.sources), result.mix.findings if result.mix else ()]
     by_source += [seat.findings for seat in result.seats]
+    by_source += [seat.findings for seat in result.loudspeakers]
     unknown = {finding.kind for findings in by_source for finding in findings} - KINDS.keys()
     if unknown:
         raise ValueError(f"no kind of finding is called {', '.join(sorted(unknown))}")

@@ -239,7 +239,7 @@ def _git(*arguments: str) -> bytes:
     git = shutil.which("git")
     if git is None:
         raise FileNotFoundError("git")
-    return subprocess.run([git, "-C", str(ROOT), *arguments], capture_output=True, check=True).stdout  # noqa: S603 - our own
+    return subprocess.run([git, "-C", str(ROOT), *arguments], capture_output=True, check=True).stdout
 
 
 @functools.lru_cache(maxsize=2)

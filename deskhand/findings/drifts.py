@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
     from deskhand.baseline.kept import Drift
 
-_MONTHS: Final = (
+MONTHS: Final = (
     "January", "February", "March", "April", "May", "June", "July", "August", "September", "October", "November", "December",
 )  # fmt: skip
 _YEAR_TOLD_WEEKS: Final = 48
@@ -156,4 +156,4 @@ def _trend_words(drift: Drift, *, rises: bool) -> str:
 def _month(day: str, weeks_ago: float) -> str:
     """Month of a date, with its year where a month alone could be this year's."""
     when = date.fromisoformat(day)
-    return f"{_MONTHS[when.month - 1]} {when.year}" if weeks_ago >= _YEAR_TOLD_WEEKS else _MONTHS[when.month - 1]
+    return f"{MONTHS[when.month - 1]} {when.year}" if weeks_ago >= _YEAR_TOLD_WEEKS else MONTHS[when.month - 1]

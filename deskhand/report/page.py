@@ -9,6 +9,7 @@ from deskhand.baseline.numbers import BY_NAME
 from deskhand.baseline.sides import label_of
 from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
+from deskhand.report.loudspeakers import loudspeaker_cards
 from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.outside import MARK, is_outside, quietly_outside, told_line
 from deskhand.report.pictures import (
@@ -206,6 +207,16 @@ def seats_section(seats: Sequence[SeatResult]) -> str:
     return compiled(template).render(cards=seat_cards(seats))
 
 
+def loudspeakers_section(result: CheckResult) -> str:
+    """Section of a page on the loudspeakers at each seat, as HTML; empty where no seat was recorded."""
+    from importlib import resources
+
+    if not result.loudspeakers:
+        return ""
+    template = resources.files("deskhand.report").joinpath("loudspeakers.html.j2").read_text("utf-8")
+    return compiled(template).render(cards=loudspeaker_cards(result))
+
+
 def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
     """The page as HTML text."""
     from importlib import resources
@@ -249,6 +260,7 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
         title=title(result),
         headline=headline(result),
         seats=seats_section(result.seats),
+        loudspeakers=loudspeakers_section(result),
         voices=_voices(result),
         words_at_seats=[words_text(path) for path in result.words],
         mix=mix_line(result),

@@ -29,6 +29,8 @@ _LOW_HZ, _HIGH_HZ = 250.0, 16000.0
 _DIRECT_BELOW_DB: Final = -10.0
 """First peak this far below the highest is the direct sound: later ones are reflections, which may add up to more. Set by the study of feed and
 seat (docs/validation-feed-to-seat.md)."""
+_PULSE_S: Final = 0.0003
+"""Stretch in which the highest peak is the pulse itself: ripples of its band limits come in front of it. Common practice, no source."""
 _ABOVE_NOISE: Final = 6.0
 """Height of an arrival over the noise's RMS at least: among 20 000 taps noise reaches 4.5. Arithmetic of a Rayleigh distribution."""
 _SMOOTH_OCTAVE: Final = 1.0 / 3.0
@@ -138,7 +140,9 @@ def first_arrival_s(envelope: ArrivalEnvelope) -> float | None:
     if not heights.size or heights.max() < _ABOVE_NOISE:
         return None
     least = max(_ABOVE_NOISE, heights.max() * float(amplitude_from_db(_DIRECT_BELOW_DB)))
-    return float(times_s[np.argmax(heights >= least)])
+    first_s = float(times_s[np.argmax(heights >= least)])
+    near = (times_s >= first_s) & (times_s <= first_s + _PULSE_S)
+    return float(times_s[near][np.argmax(heights[near])])
 
 
 def arrivals(envelope: ArrivalEnvelope) -> tuple[Arrival, ...]:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import functools
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from typing import TYPE_CHECKING, Final, Literal, get_args
 
 import numpy as np
 import scipy.fft
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
     Spectrum = NDArray[np.complex128]
 
 Side = Literal["left", "right", "both"]
+SIDES: Final[tuple[Side, ...]] = get_args(Side)
 OCTAVES_HZ: Final = (63, 125, 250, 500, 1000, 2000, 4000, 8000)
 """Octave bands by their nominal mid-band frequencies (IEC 61260-1:2014)."""
 SEGMENT_S: Final = 2.73
@@ -57,8 +58,13 @@ PARTS: Final = 4
 """Parts that a recording is divided into for the scatter. Common practice, no source."""
 _LEAST_PARTS: Final = 3
 """Parts from which their scatter says something. Common practice, no source."""
-CERTAIN_PM_DB: Final = 1.0
-"""Half of the 95 % band up to which an octave is said to be certain: what has to be told by it are changes of 3 dB and more. Common practice, no source."""
+CERTAIN_PM_DB: Final = 0.8
+"""Half of the 95 % band up to which an octave is said to be certain to 1 dB. Set by the study (docs/validation-feed-to-seat.md)."""
+_LEAST_APART: Final = 0.004
+"""Part of one side's power that the other does not explain, from which the sides of an octave may be certain: in narrower ones the tail of the room's
+sound leaves errors that look like no noise. Set by the study."""
+_UNCERTAIN_PM_DB: Final = 1.5
+"""Half of the band that a narrower one has at least. Set by the study."""
 LEVEL_HZ: Final = (500, 1000, 2000)
 """Octaves whose mean is the level. Common practice, no source."""
 
@@ -100,7 +106,7 @@ class SideResponse:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FeedResponse:
-    """What one seat gets of the main mix."""
+    """Main mix as one seat gets it."""
 
     sides: Mapping[Side, SideResponse]
     """Left and right as far as the mix lets them apart, and both fed alike."""
@@ -173,21 +179,29 @@ def feed_response(parts: Sequence[CrossSpectra], *, sample_rate_hz: float) -> Fe
     powers = {side: early_power(taps[side], windows_s[side], sample_rate_hz=sample_rate_hz) for side in rows}
     noises = {side: _early_noise(taps[side], rows[side][1], windows_s[side], sample_rate_hz) for side in rows}
     scatter = _scatter(parts, windows_s, sample_rate_hz)
-    sides = {
-        side: SideResponse(
+    apart = _apart(whole, sample_rate_hz)
+    sides: dict[Side, SideResponse] = {}
+    for side, delay_s in delays_s.items():
+        least_pm_db = np.where(apart < _LEAST_APART, _UNCERTAIN_PM_DB, 0.0) if side != "both" else np.zeros(apart.size)
+        rows_of_octaves = zip(OCTAVES_HZ, powers[side], noises[side], scatter[side], least_pm_db, strict=True)
+        sides[side] = SideResponse(
             side=side,
-            delay_ms=None if (delay_s := delays_s[side]) is None else 1e3 * delay_s,
-            octaves={
-                hz: _octave(float(powers[side][row]), float(noises[side][row]), float(scatter[side][row]), hz)
-                for row, hz in enumerate(OCTAVES_HZ)
-            },
+            delay_ms=None if delay_s is None else 1e3 * delay_s,
+            octaves={hz: _octave(*map(float, row), hz=hz) for hz, *row in rows_of_octaves},
             arrivals=arrivals(envelopes[side]),
         )
-        for side in rows
-    }
     return FeedResponse(
         sides=sides, music_s=(whole.segments + 1) * segment_frames(sample_rate_hz) / sample_rate_hz / 2.0
     )
+
+
+def _apart(spectra: CrossSpectra, sample_rate_hz: float) -> Array:
+    """(octaves,) part of one side's power that the other does not explain, as a harmonic mean: the narrowest lines are what it fails at."""
+    if len(spectra.cross) < 2:
+        return np.ones(len(OCTAVES_HZ))
+    left, right = spectra.inputs[0, 0].real, spectra.inputs[1, 1].real
+    alike = np.abs(spectra.inputs[0, 1]) ** 2 / np.maximum(left * right, 1e-300)
+    return np.asarray(1.0 / (octave_weights(left.size, sample_rate_hz) @ (1.0 / np.maximum(1.0 - alike, 1e-9))))
 
 
 def _by_side(spectra: CrossSpectra) -> dict[Side, tuple[Spectrum, Array]]:
@@ -275,7 +289,7 @@ def _hann_correlation(lag: Array) -> Array:
     return np.asarray((1.0 - lag) * (2.0 / 3.0 + np.cos(angle) / 3.0) + np.sin(angle) / (2.0 * np.pi))
 
 
-def _octave(power: float, noise: float, scatter: float, hz: int) -> OctaveResponse:
+def _octave(power: float, noise: float, scatter: float, least_pm_db: float, *, hz: int) -> OctaveResponse:
     """Level of an octave without its noise, and the band that noise leaves."""
     # independent values in the early part of an octave: twice its bandwidth times the window
     freedoms = 2.0 * hz * (10.0**0.15 - 10.0**-0.15) * _EFFECTIVE_S
@@ -285,5 +299,5 @@ def _octave(power: float, noise: float, scatter: float, hz: int) -> OctaveRespon
     most_db = float(db_from_power(max(signal, 0.0) + 2.0 * spread + 1e-300))
     if signal <= 2.0 * spread:
         return OctaveResponse(level_db=None, pm_db=None, most_db=most_db)
-    pm_db = float(db_from_power((signal + 2.0 * spread) / signal))
+    pm_db = max(float(db_from_power((signal + 2.0 * spread) / signal)), least_pm_db)
     return OctaveResponse(level_db=float(db_from_power(signal)), pm_db=pm_db, most_db=most_db)

@@ -5,20 +5,24 @@ Left is judged against right: dry air, a full room, the microphone, its gain and
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Final, Literal
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Final, Literal
 
 import numpy as np
 
-from deskhand.seat.arrivals import speed_of_sound_m_s
-from deskhand.seat.feed import OCTAVES_HZ, FeedResponse, Side
+from deskhand.seat.feed import OCTAVES_HZ, SIDES, Side
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-ChangeKind = Literal["side-lost", "driver-lost", "late", "both-duller", "both-brighter", "elsewhere"]
-"""Side gone or down throughout; down at the top alone; later against the other side; both changed at the top alike; sides that differ in a way that
-is no loudspeaker's own."""
+    from deskhand.seat.feed import FeedResponse
+
+ChangeKind = Literal["side down", "top down", "late", "both duller", "both brighter"]
+"""Side gone or down throughout; down at the top alone; later against the other side; both changed at the top alike."""
+NotJudged = Literal[
+    "", "no recorded mix", "line check", "too little music", "too few kept weeks", "sides not apart in the kept weeks", "sides not apart tonight",
+]  # fmt: skip
+"""Reason why nothing is compared; empty where it is."""
 LEAST_KEPT: Final = 3
 """Kept weeks that it takes: fewer do not show what is usual. Common practice, no source."""
 HIGH_HZ: Final = (4000, 8000)
@@ -39,8 +43,8 @@ _BOTH_DB: Final = 3.0
 _KNOWN_SPREADS: Final = 2.6
 """A house whose kept weeks differ more than those of the study is told less: standard deviations of its own weeks, as a limit. With the study's
 1.3 dB or less it is `SIDE_DB`."""
-MOVED_M: Final = 0.5
-"""Distance by which the microphone may stand elsewhere than in the kept weeks. Common practice, no source."""
+_OF_MEDIAN: Final = 1.4826
+"""Standard deviation of a normal distribution against its median absolute deviation. Arithmetic."""
 LATE_MS: Final = 3.0
 """Change of the delay between the sides that is told: half a metre towards one and away from the other is 2.9 ms at 20 °C. Arithmetic."""
 
@@ -70,8 +74,8 @@ class FeedChange:
     """True where noise covers what is left: it is down by that much or more."""
     gone: bool = False
     """True where it is down so far that nothing of the side is left."""
-    from_hz: int | None = None
-    """Lowest octave that is down."""
+    above_hz: float | None = None
+    """Lower edge of the lowest octave that is down; None: all are."""
     since: str = ""
     """First week that shows it: tonight, or an earlier kept one."""
 
@@ -81,8 +85,9 @@ class FeedVerdict:
     """All that a comparison with the kept weeks says."""
 
     changes: tuple[FeedChange, ...] = ()
-    not_judged: str = ""
-    """Reason why nothing was compared; empty where it was."""
+    octaves_db: Mapping[int, float] = field(default_factory=dict)
+    """Octave to the change of left against right since the kept weeks, where it is known."""
+    not_judged: NotJudged = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,18 +130,20 @@ def judge_week(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedVerdict:
     """
     if len(kept) < LEAST_KEPT:
         return FeedVerdict(not_judged="too few kept weeks")
-    kept = sorted(kept, key=lambda week: week.date)
-    if not any(_differences(week, HIGH_HZ) for week in kept):
+    weeks = sorted(kept, key=lambda week: week.date)
+    if not any(_differences(week, HIGH_HZ) for week in weeks):
         return FeedVerdict(not_judged="sides not apart in the kept weeks")
-    top, middle = _shift(tonight, kept, HIGH_HZ), _shift(tonight, kept, MIDDLE_HZ)
+    top, middle = _shift(tonight, weeks, HIGH_HZ), _shift(tonight, weeks, MIDDLE_HZ)
     changes = [
-        change for change in (_level_change(tonight, kept, top, middle), _late(tonight, kept)) if change is not None
+        change for change in (_level_change(tonight, weeks, top, middle), _late(tonight, weeks)) if change is not None
     ]
+    all_octaves = _shift(tonight, weeks, OCTAVES_HZ)
+    octaves_db = {} if all_octaves is None else all_octaves.octaves_db
     if top is None and not changes:
         return FeedVerdict(not_judged="sides not apart tonight")
     if not changes:
-        changes = [change for change in (_both(tonight, kept),) if change is not None]
-    return FeedVerdict(changes=tuple(changes))
+        changes = [change for change in (_both(tonight, weeks, top),) if change is not None]
+    return FeedVerdict(changes=tuple(changes), octaves_db=octaves_db)
 
 
 def _differences(week: FeedWeek, octaves_hz: Sequence[int]) -> dict[int, float]:
@@ -167,21 +174,26 @@ def _shift(tonight: FeedWeek, kept: Sequence[FeedWeek], octaves_hz: Sequence[int
     for hz, expected_db in usual_db.items():
         if hz in left and hz in right:
             octaves_db[hz] = left[hz] - right[hz] - expected_db
-        elif hz in right and (bound_db := tonight.most_db["left"][hz] - right[hz] - expected_db) < 0.0:
-            octaves_db[hz], at_least = bound_db, True
-        elif hz in left and (bound_db := left[hz] - tonight.most_db["right"][hz] - expected_db) > 0.0:
+        elif (hz in right and (bound_db := _most_db(tonight, "left", hz) - right[hz] - expected_db) < 0.0) or (
+            hz in left and (bound_db := left[hz] - _most_db(tonight, "right", hz) - expected_db) > 0.0
+        ):
             octaves_db[hz], at_least = bound_db, True
     if not octaves_db:
         return None
     return _Shift(change_db=float(np.mean(list(octaves_db.values()))), at_least=at_least, octaves_db=octaves_db)
 
 
+def _most_db(week: FeedWeek, side: Side, octave_hz: int) -> float:
+    """Upper end of a level's band; infinite where nothing is known."""
+    return week.most_db.get(side, {}).get(octave_hz, float("inf"))
+
+
 def _own_spread_db(kept: Sequence[FeedWeek], octaves_hz: Sequence[int]) -> float:
-    """Standard deviation of the kept weeks' mean difference."""
+    """Standard deviation of the kept weeks' mean difference, by its median so that a kept week with a fault does not widen it."""
     usual_db = _usual(kept, octaves_hz)
     rows = [_differences(week, octaves_hz) for week in kept]
-    off_db = [np.mean([row[hz] - usual_db[hz] for hz in row]) for row in rows if row]
-    return float(np.std(off_db, ddof=1)) if len(off_db) > 1 else 0.0
+    off_db = [abs(float(np.mean([row[hz] - usual_db[hz] for hz in row]))) for row in rows if row]
+    return _OF_MEDIAN * float(np.median(off_db)) if off_db else 0.0
 
 
 def _level_change(
@@ -197,23 +209,30 @@ def _level_change(
     fall_db = abs(top.change_db)
     middle_db = 0.0 if middle is None else middle.change_db * np.sign(top.change_db)
     if middle is not None and middle_db >= _ALONE_SHARE * fall_db:
-        both = [*top.octaves_db.values(), *middle.octaves_db.values()]
-        change_db, at_least = -abs(float(np.mean(both))), top.at_least or middle.at_least
+        octaves_db = [*top.octaves_db.values(), *middle.octaves_db.values()]
+        change_db, at_least = -abs(float(np.mean(octaves_db))), top.at_least or middle.at_least
         gone = tonight.delays_ms.get(side) is None or -change_db >= _GONE_DB
-        kind: ChangeKind = "side-lost"
+        kind: ChangeKind = "side down"
         lowest = None
     else:
-        change_db, at_least, gone, kind = -fall_db, top.at_least, False, "driver-lost"
-        lowest = min(hz for hz, octave_db in top.octaves_db.items() if abs(octave_db) >= 0.5 * fall_db)
+        change_db, at_least, gone, kind = -fall_db, top.at_least, False, "top down"
+        lowest = _lower_edge_hz(
+            min(hz for hz, octave_db in top.octaves_db.items() if abs(octave_db) >= _ALONE_SHARE * fall_db)
+        )
     return FeedChange(
         kind=kind,
         side=side,
         change_db=change_db,
         at_least=at_least,
         gone=gone,
-        from_hz=lowest,
+        above_hz=lowest,
         since=_since(tonight, kept, lambda week: _is_down(week, kept, side, limit_db)),
     )
+
+
+def _lower_edge_hz(octave_hz: int) -> float:
+    """Lower edge of an octave."""
+    return octave_hz / float(np.sqrt(2.0))
 
 
 def _is_down(week: FeedWeek, kept: Sequence[FeedWeek], side: Side, limit_db: float) -> bool:
@@ -258,20 +277,21 @@ def _late(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedChange | None:
     return FeedChange(kind="late", side=side, change_ms=abs(change_ms), since=_since(tonight, kept, shows))
 
 
-def _both(tonight: FeedWeek, kept: Sequence[FeedWeek]) -> FeedChange | None:
-    """Both sides duller or brighter alike: the air, the audience or the microphone."""
+def _both(tonight: FeedWeek, kept: Sequence[FeedWeek], top: _Shift | None) -> FeedChange | None:
+    """Both sides duller or brighter alike, more so than unlike: the air, the audience or the microphone."""
     usual = [tilt_db for tilt_db in map(_tilt_db, kept) if tilt_db is not None]
     now_db = _tilt_db(tonight)
     if now_db is None or len(usual) < LEAST_KEPT:
         return None
     change_db = now_db - float(np.median(usual))
-    if abs(change_db) < _BOTH_DB:
+    unlike_db = 0.0 if top is None else abs(top.change_db)
+    if abs(change_db) < _BOTH_DB or unlike_db > abs(change_db) / 2.0:
         return None
     return FeedChange(
-        kind="both-duller" if change_db < 0.0 else "both-brighter",
+        kind="both duller" if change_db < 0.0 else "both brighter",
         side="both",
         change_db=change_db,
-        from_hz=HIGH_HZ[0],
+        above_hz=_lower_edge_hz(HIGH_HZ[0]),
         since=tonight.date,
     )
 
@@ -282,3 +302,34 @@ def _tilt_db(week: FeedWeek) -> float | None:
     if not all(hz in levels_db for hz in (*HIGH_HZ, *MIDDLE_HZ)):
         return None
     return float(np.mean([levels_db[hz] for hz in HIGH_HZ]) - np.mean([levels_db[hz] for hz in MIDDLE_HZ]))
+
+
+def week_content(week: FeedWeek) -> dict[str, Any]:
+    """Week as the history keeps it."""
+    return {
+        "delays_ms": dict(week.delays_ms),
+        "levels_db": {side: {str(hz): value for hz, value in row.items()} for side, row in week.levels_db.items()},
+        "most_db": {side: {str(hz): value for hz, value in row.items()} for side, row in week.most_db.items()},
+    }
+
+
+def week_of_content(content: Mapping[str, Any], date: str) -> FeedWeek:
+    """Week that the history holds; what is damaged is left out."""
+
+    def octaves(name: str) -> dict[Side, dict[int, float]]:
+        rows = content.get(name)
+        sides = rows if isinstance(rows, dict) else {}
+        return {
+            side: {hz: float(row[str(hz)]) for hz in OCTAVES_HZ if isinstance(row.get(str(hz)), int | float)}
+            for side in SIDES
+            if isinstance(row := sides.get(side), dict)
+        }
+
+    delays = content.get("delays_ms")
+    times = delays if isinstance(delays, dict) else {}
+    return FeedWeek(
+        date=date,
+        delays_ms={side: float(times[side]) if isinstance(times.get(side), int | float) else None for side in SIDES},
+        levels_db=octaves("levels_db"),
+        most_db=octaves("most_db"),
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import getpass
 import hashlib
+from contextlib import closing
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
@@ -19,6 +20,7 @@ from deskhand.measure.tone_course import packed
 from deskhand.recording.names import key, nearest
 from deskhand.store import KeptTake, history_url
 from deskhand.store.unknown_houses import unknown_house_text, unknown_houses
+from deskhand.tasks.keep_seats import keep_loudspeakers
 from deskhand.tasks.keep_terms import house_names, parts_without, require_terms
 from deskhand.tasks.seats import keep_levels
 
@@ -140,8 +142,9 @@ def keep(checked: ShowCheck, recording: Path, *, history: str | None, terms: Kee
         digest=checked.take,
         terms=terms,
     )
-    take = with_fingerprint(take, checked)
-    return _written(take, checked.result, checked.parts, checked.house_file, history)
+    kept = _written(with_fingerprint(take, checked), checked.result, checked.parts, checked.house_file, history)
+    keep_loudspeakers(checked, history, take=kept.number)
+    return kept
 
 
 def with_fingerprint(take: KeptTake, checked: ShowCheck) -> KeptTake:
@@ -272,12 +275,9 @@ def remember(checked: ShowCheck, *, history: str | None) -> None:
     """Write new dismissals to the history: findings that a person leaves alone."""
     if not checked.dismissals:
         return
-    store = history_at(history, checked.house_file, create=True)
-    try:
+    with closing(history_at(history, checked.house_file, create=True)) as store:
         for dismissal in checked.dismissals:
             store.dismiss(dismissal, house=checked.result.house)
-    finally:
-        store.close()
 
 
 def raise_again(recording: Path, names: Sequence[str], *, house_path: Path | None, history: str | None) -> None:

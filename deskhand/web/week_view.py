@@ -8,7 +8,7 @@ from deskhand.findings import short
 from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
 from deskhand.moves.text import brief
-from deskhand.report.page import seats_section
+from deskhand.report.page import loudspeakers_section, seats_section
 from deskhand.report.pictures import strip_picture
 from deskhand.report.songs import songs_line
 from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, mix_line, reference_line, voice_line
@@ -174,6 +174,7 @@ def week_page(
         songs=songs_line(result),
         recorded_mix=result.recorded_mix,
         seats=seats_section(result.seats),
+        loudspeakers=loudspeakers_section(result),
         notes=result.show.notes,
         forgotten=FORGOTTEN,
         length=clock(result.show.duration_s),

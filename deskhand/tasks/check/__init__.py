@@ -22,6 +22,7 @@ from deskhand.tasks.check.again import known_again
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
+from deskhand.tasks.check.feed import check_seats
 from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
@@ -89,8 +90,7 @@ def check(
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
     takes = kept_takes(setup, options, shown.take)
     setup = _with_unknown_houses(setup, takes)
-    sizes = recording.sizes() if end_s is None else {}
-    meter = evening_meter(setup, recording)
+    sizes, meter = recording.sizes() if end_s is None else {}, evening_meter(setup, recording)
     readings = _measured(setup, recording, takes, threads, progress, meter)
     setup = _with_growth(setup, recording, sizes)
     parts = parts_of(setup, readings)
@@ -105,7 +105,8 @@ def check(
     _name_moves(planned)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
     songs, seats = _songs(setup, readings, takes, known.passages), seat_results(setup, recording, meter, options)
-    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier, seats)
+    proof, speakers = proved(planning, planned), check_seats(setup, recording, readings.figures, options)
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proof, songs, earlier, seats, speakers)
     return replace(_show_check(facts, parts, dismissals, shown.take, takes), tone_courses=known.courses)
 
 
@@ -153,6 +154,7 @@ def _show_check(
         dismissals=dismissals,
         plans=facts.plans,
         fingerprint=facts.readings.figures.fingerprint,
+        loudspeakers=facts.loudspeakers,
         song_names=setup.song_names,
     )
 

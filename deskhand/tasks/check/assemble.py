@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from deskhand.result import SeatResult
     from deskhand.store import Dismissal, KeptPart
     from deskhand.tasks.check.compare import BaselineComparison
+    from deskhand.tasks.check.feed import SeatCheck
     from deskhand.tasks.check.measure import TakeReadings
     from deskhand.tasks.check.resolve import ShowSetup
 
@@ -65,6 +66,8 @@ class ShowCheck:
     """Of its band and voices; None for a line check."""
     tone_courses: Mapping[str, NDArray[np.float64]] = field(default_factory=dict)
     """Source to the course of its tone; none of a line check."""
+    loudspeakers: tuple[SeatCheck, ...] = ()
+    """Seats against the recorded main mix, with what would be kept of them."""
     song_names: tuple[tuple[str, float], ...] = ()
     """Songs that the show's note names, in seconds from the start of the recording."""
 
@@ -85,6 +88,8 @@ class ShowFacts:
     """Source to its moves of this show that were done or declined before."""
     seats: tuple[SeatResult, ...] = ()
     """Sound in the house."""
+    loudspeakers: tuple[SeatCheck, ...] = ()
+    """Recorded main mix against each seat."""
 
     @property
     def voice_findings(self) -> list[Finding]:
@@ -128,6 +133,7 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
             normal=tuple(comparison.normals.get(MIX, ())),
             findings=tuple(map(with_text, comparison.mix_findings)),
         )
+    items += [(seat.name, "seat", "", finding) for seat in facts.loudspeakers for finding in seat.result.findings]
     first, later = fix_texts(items)
     result = CheckResult(
         schema=SCHEMA,
@@ -142,6 +148,7 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
         songs=facts.songs,
         recorded_mix=readings.recorded_mix,
         seats=facts.seats,
+        loudspeakers=tuple(seat.result for seat in facts.loudspeakers),
         first=first,
         next=later,
     )
