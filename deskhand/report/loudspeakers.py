@@ -11,6 +11,8 @@ from deskhand.seat.feed_weeks import SIDE_DB
 from deskhand.units import hertz, number
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from deskhand.findings import Finding
     from deskhand.result import CheckResult
     from deskhand.seat.feed_result import FeedAtSeat
@@ -75,6 +77,15 @@ def loudspeaker_blocks(result: CheckResult) -> list[tuple[str, list[str]]]:
         octaves = [f"{dots} ({text('loudspeakers.dots')})"] if dots else []
         blocks.append((card.heading, [*(finding.text for finding in card.findings), *octaves, *card.lines]))
     return blocks
+
+
+def print_loudspeakers(result: CheckResult, console: Console) -> None:
+    """Print what the loudspeakers do at each seat, what is wrong first."""
+    from rich.text import Text
+
+    for heading, lines in loudspeaker_blocks(result):
+        console.print(Text(heading, style="bold"))
+        console.print(Text("\n".join(f"  {line}" for line in lines) + "\n"), soft_wrap=True)
 
 
 def octave_dots(feed: FeedAtSeat) -> tuple[OctaveDot, ...]:

@@ -10,7 +10,7 @@ from deskhand.findings.first import urgency
 from deskhand.findings.kinds import KINDS
 from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
-from deskhand.report.loudspeakers import loudspeaker_blocks
+from deskhand.report.loudspeakers import print_loudspeakers
 from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.outside import MARK, outside_line, quietly_outside
 from deskhand.report.seats import print_seats
@@ -394,9 +394,7 @@ def print_result(result: CheckResult, console: Console) -> None:
     _print_earlier_moves(result, console)
     _print_mix(result, console)
     print_seats(result.seats, console)
-    for heading, lines in loudspeaker_blocks(result):
-        _print_heading(heading, console)
-        console.print(Text("\n".join(f"  {line}" for line in lines) + "\n"), soft_wrap=True)
+    print_loudspeakers(result, console)
     _print_chains(result, console)
     _print_heading("Before you leave the desk:", console)
     for reminder in FORGOTTEN:
