@@ -162,13 +162,18 @@ def peer_lines(rows: Sequence[dict[str, str]]) -> list[str]:
 
 
 def main() -> None:
-    """Run the study and write the page, and the peers' numbers where there are peers."""
+    """Run the study and write the page."""
     by_trouble: dict[Trouble, list[SweepVerdict]] = {}
     for order, trouble in enumerate(TROUBLES):
         for number in range(CASES):
             verdict = judged(sweep_case(trouble, np.random.default_rng([SEED, order, number])))
             by_trouble.setdefault(trouble, []).append(verdict)
             print(trouble, number, verdict, flush=True)
+    write_page(by_trouble)
+
+
+def write_page(by_trouble: dict[Trouble, list[SweepVerdict]]) -> None:
+    """Write the page, with the peers' numbers where there are peers."""
     verdicts = [verdict for several in by_trouble.values() for verdict in several]
     right, refused, wrong = (
         sum(getattr(verdict, name) for verdict in verdicts) for name in ("right", "refused", "wrong")

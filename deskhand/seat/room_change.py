@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from deskhand.dsp.speech_transmission import STI_STEP
+from deskhand.errors import HistoryError
 from deskhand.seat.room import NOTICED, RELATIVE
 
 if TYPE_CHECKING:
@@ -54,10 +55,32 @@ def _mean(values: Mapping[float, float | None], octaves_hz: tuple[float, ...]) -
     return float(np.mean(numbers)) if len(numbers) == len(octaves_hz) else None
 
 
+def checked_content(content: Mapping[str, Any], *, seat: str, measured_at: str) -> Mapping[str, Any]:
+    """Content of a kept measurement, once its parts are what they should be.
+
+    Raises
+    ------
+    HistoryError
+        A damaged row: a part is of another kind.
+    """
+    transfer, levels = content.get("transfer"), content.get("levels")
+    try:
+        octaves = [float(octave["octave_hz"]) for octave in content["octaves"]]
+        shape = (7, 14) if transfer is None else np.asarray(transfer, np.float64).shape
+        noise_db = None if levels is None else levels["noise_db_spl"]
+        spoken = [] if levels is None else [float(levels["speech_dba"]), *map(float, noise_db or ())]
+    except (TypeError, ValueError, KeyError, AttributeError):
+        octaves, shape, spoken = [], (0,), []
+    if not octaves or shape != (7, 14) or not np.isfinite(spoken).all():
+        problem = f"what it holds of the room at {seat} on {measured_at} is damaged"
+        raise HistoryError("the history", problem, "measure the room again and keep it, or restore a copy of the file")
+    return content
+
+
 def kept_octaves(content: Mapping[str, Any], name: str) -> dict[float, float | None]:
-    """Octave to a number of a kept measurement; nothing where a damaged row holds none."""
+    """Octave to a number of a kept measurement; None where it has none."""
     values: dict[float, float | None] = {}
-    for octave in content.get("octaves", ()):
+    for octave in content["octaves"]:
         value = octave.get(name)
         values[float(octave["octave_hz"])] = float(value) if isinstance(value, int | float) else None
     return values

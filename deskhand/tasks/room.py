@@ -19,7 +19,7 @@ from deskhand.recording.show import checked_date
 from deskhand.result import plain
 from deskhand.seat.calibration import applied
 from deskhand.seat.room import measure_seat
-from deskhand.seat.room_change import VERSION, RoomComparison, room_change
+from deskhand.seat.room_change import VERSION, RoomComparison, checked_content, room_change
 from deskhand.seat.room_result import RoomResult
 from deskhand.seat.words_path import SpeechAndNoise, WordsPath, noise_of_level, noise_of_sensitivity, words_path
 from deskhand.tasks.keep import history_at
@@ -179,7 +179,9 @@ def _since(seats: list[SeatRoom], history: History, house: str, measured_at: str
             if record.measured_at < measured_at and record.version == VERSION
         ]
         if seat.refused is None and earlier:
-            since[seat.seat] = room_change(seat, earlier[0].content, measured_at=earlier[0].measured_at)
+            day = earlier[0].measured_at
+            content = checked_content(earlier[0].content, seat=seat.seat, measured_at=day)
+            since[seat.seat] = room_change(seat, content, measured_at=day)
     return since
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from deskhand.dsp.speech_transmission import MODULATIONS_HZ, speech_transmission_index
+from deskhand.errors import HistoryError
 from deskhand.mix.clearance.result import AudibilityLimits, Sides
 from deskhand.report.words_path import words_text
 from deskhand.seat.room_change import VERSION
@@ -25,7 +26,14 @@ class Voice:
 
 def content(t_s: float, **more: object) -> dict:
     transfer = np.tile(1 / np.sqrt(1 + (2 * np.pi * np.array(MODULATIONS_HZ) * t_s / 13.8) ** 2), (7, 1))
-    return {"transfer": transfer.tolist(), "sti_room": speech_transmission_index(transfer), "levels": None, **more}
+    octaves = [{"octave_hz": 1000.0, "t20_s": t_s, "c80_db": 0.0}]
+    return {
+        "octaves": octaves,
+        "transfer": transfer.tolist(),
+        "sti_room": speech_transmission_index(transfer),
+        "levels": None,
+        **more,
+    }
 
 
 def test_speech_goes_before_singing():
@@ -97,6 +105,38 @@ def test_a_record_of_another_version_is_left_alone():
         }
 
     assert words_at_seats(Takes(), [Voice("lectern", 50.0)], None) == ()
+
+
+@pytest.mark.parametrize(
+    "damage",
+    [
+        {"octaves": None},
+        {"octaves": [1]},
+        {"transfer": [[0.5]]},
+        {"transfer": "much"},
+        {"levels": {"speech_dba": "loud", "noise_db_spl": None}},
+        {"levels": [1]},
+    ],
+    ids=str,
+)
+def test_a_damaged_room_is_one_line(damage):
+    class Takes:
+        rooms = {
+            "balcony": SeatRecord(
+                seat="balcony",
+                microphone="m",
+                kind="room",
+                measured_at="2026-03-01",
+                content=content(1.0, **damage),
+                version=VERSION,
+            )
+        }
+
+    with pytest.raises(
+        HistoryError, match="the room at balcony on 2026-03-01 is damaged; measure the room again"
+    ) as caught:
+        words_at_seats(Takes(), [Voice("lectern", 50.0)], None)
+    assert "\n" not in str(caught.value)
 
 
 def test_the_sentence_says_when():

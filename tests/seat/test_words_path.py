@@ -13,7 +13,13 @@ from deskhand.dsp.speech_transmission import MODULATIONS_HZ, male_speech_db, noi
 from deskhand.report.room import change_text, words_text
 from deskhand.seat.room import OctaveRoom, SeatRoom
 from deskhand.seat.room_change import room_change
-from deskhand.seat.words_path import SpeechAndNoise, index_with_noise, noise_of_level, words_path
+from deskhand.seat.words_path import (
+    SpeechAndNoise,
+    index_with_noise,
+    noise_of_level,
+    noise_of_sensitivity,
+    words_path,
+)
 
 
 def decayed(t_s: float) -> np.ndarray:
@@ -49,6 +55,16 @@ def test_noise_takes_what_its_ratio_takes():
     plain = speech_transmission_index(decayed(1.0) * noise_transfer(speech_db, noise_db)[:, None])
     assert both == pytest.approx(plain, abs=0.015)
     assert both < plain
+
+
+@pytest.mark.source("IEC 60942: a calibrator of 94 dB at 1 kHz; a full-scale sine reads 0 dBFS (AES17-2020); by hand")
+def test_a_calibrated_microphone_tells_the_noise():
+    # a sine of 94 dB at -20 dBFS has a mean square of 0.005: full scale (a mean square of 1) is 23.01 dB above
+    octaves_dbfs = [-200.0] * 8
+    octaves_dbfs[4] = -60.0
+    levels_db, level_dba = noise_of_sensitivity(octaves_dbfs, 94.0 + 23.01)
+    assert levels_db[3] == pytest.approx(54.0, abs=0.01)
+    assert level_dba == pytest.approx(54.0, abs=0.01)  # A-weighting is 0 dB at 1 kHz
 
 
 def test_louder_speech_is_not_clearer_for_ever():

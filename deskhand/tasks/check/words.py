@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from deskhand.seat.room_change import VERSION
+from deskhand.seat.room_change import VERSION, checked_content
 from deskhand.seat.words_path import WordsPath, kept_words_path
 
 if TYPE_CHECKING:
@@ -22,12 +22,23 @@ def feed_of(voices: Sequence[Clearance], lead: str | None) -> tuple[float, str] 
 
 
 def words_at_seats(takes: KeptTakes | None, voices: Sequence[Clearance], lead: str | None) -> tuple[WordsPath, ...]:
-    """Way of the words to each seat whose room is kept; none while nobody is heard, or no room is kept."""
+    """Way of the words to each seat whose room is kept; none while nobody is heard, or no room is kept.
+
+    Raises
+    ------
+    HistoryError
+        What is kept of a room is damaged.
+    """
     feed = feed_of(voices, lead)
     if takes is None or feed is None:
         return ()
     paths = [
-        kept_words_path(record.content, seat=seat, measured_at=record.measured_at, feed=feed)
+        kept_words_path(
+            checked_content(record.content, seat=seat, measured_at=record.measured_at),
+            seat=seat,
+            measured_at=record.measured_at,
+            feed=feed,
+        )
         for seat, record in takes.rooms.items()
         if record.version == VERSION
     ]
