@@ -74,6 +74,12 @@ def _card(check: StoredCheck, sentence: str, source: SourceResult, entry: Findin
     }
 
 
+def _seat_card(thing: FirstThing) -> dict[str, Any]:
+    """Finding of a seat, which is no input: nothing of it is turned at the desk, and it has no page of its own."""
+    card = {"source": thing.source, "text": thing.text, "finding": thing.finding, "severity": "fix"}
+    return {**card, "hear_at": None, "moves": [], "job": None}
+
+
 def _cards(check: StoredCheck) -> dict[str, list[dict[str, Any]]]:
     """Findings in three lists: before doors, next, and to listen to."""
     result = check.result
@@ -86,7 +92,12 @@ def _cards(check: StoredCheck) -> dict[str, list[dict[str, Any]]]:
     }
 
     def cards(things: Sequence[FirstThing]) -> list[dict[str, Any]]:
-        return [_card(check, thing.text, by_name[thing.source], entries[thing.finding]) for thing in things]
+        return [
+            _card(check, thing.text, by_name[thing.source], entries[thing.finding])
+            if thing.source in by_name
+            else _seat_card(thing)
+            for thing in things
+        ]
 
     listed = {name for thing in (*result.first, *result.next) for name in (thing.finding, *thing.partners)}
     to_listen = [
