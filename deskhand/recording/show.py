@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import itertools
+import re
 import tomllib
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -21,6 +22,9 @@ Phase = Literal["line-check", "rehearsal", "show"]
 Tap = Literal["preamp", "after-gain", "after-chain"]
 FILE_NAME: Final = "show.toml"
 _KEYS: Final = ("name", "date", "start", "phase", "tap", "taps", "players", "songs")
+
+
+_TIME_OF_DAY: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -79,10 +83,12 @@ def clock_of_day_s(value: object, where: str) -> float:
     HouseError
         Not a time of day.
     """
-    try:
-        moment = value if isinstance(value, dt.time) else dt.time.fromisoformat(str(value))
-    except ValueError as error:
-        raise HouseError(where, f"{value!r} is not a time of day", 'write it like "19:30"') from error
+    moment = value if isinstance(value, dt.time) else None
+    written = _TIME_OF_DAY.fullmatch(str(value).strip())
+    if moment is None and written is not None:
+        moment = dt.time(int(written[1]), int(written[2]), int(written[3] or 0))
+    if moment is None:
+        raise HouseError(where, f"{value!r} is not a time of day", 'write it like "19:30"')
     return moment.hour * 3600.0 + moment.minute * 60.0 + moment.second
 
 

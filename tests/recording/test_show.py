@@ -65,7 +65,9 @@ MISTAKES = [
     pytest.param("phase = ", r"not readable as TOML .*; mend that line", id="syntax"),
     pytest.param('phse = "show"', r'unknown key "phse"; did you mean "phase"\?', id="key"),
     pytest.param(
-        "xyzzy = 1", r'unknown key "xyzzy"; known keys are name, date, phase, tap, taps, players, songs', id="far-key"
+        "xyzzy = 1",
+        r'unknown key "xyzzy"; known keys are name, date, start, phase, tap, taps, players, songs',
+        id="far-key",
     ),
     pytest.param(
         'phase = "gig"', r"show\.toml, phase: 'gig' is not known; use one of line-check, rehearsal, show", id="phase"
@@ -151,3 +153,16 @@ def test_a_file_has_its_own_date_before_its_folder_s(tmp_path: Path) -> None:
     for name, date in (("evening.wav", "2026-05-03"), ("2026-05-10.wav", "2026-05-10")):
         (folder / name).touch()
         assert show_note_of(folder / name).date == date
+
+
+@pytest.mark.parametrize(("written", "seconds"), [('"19:30"', 70200.0), ("19:30:15", 70215.0), ('"00:00"', 0.0)])
+def test_the_time_of_day_at_which_it_begins(tmp_path: Path, written: str, seconds: float) -> None:
+    (tmp_path / "show.toml").write_text(f"start = {written}\n")
+    assert read_show_note(tmp_path).start_clock_s == seconds
+
+
+@pytest.mark.parametrize("written", ['"7 pm"', '"19.30"', '"25:00"', "19"])
+def test_what_is_no_time_of_day_is_one_line(tmp_path: Path, written: str) -> None:
+    (tmp_path / "show.toml").write_text(f"start = {written}\n")
+    with pytest.raises(HouseError, match=r'show.toml, start: .* is not a time of day; write it like "19:30"'):
+        read_show_note(tmp_path)
