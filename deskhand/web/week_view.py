@@ -82,6 +82,14 @@ def _card(
     }
 
 
+def _seat_card(thing: FirstThing) -> dict[str, Any]:
+    """Finding of a seat, which is no input: nothing of it is turned at the desk, and it has no page of its own."""
+    card = {"source": thing.source, "text": thing.text, "finding": thing.finding, "severity": "fix"}
+    kinds = {str(name): kind for name, kind in KINDS.items()}
+    kind = kinds.get(thing.finding.rpartition("/")[2].partition(":")[0])
+    return {**card, "label": "" if kind is None else kind.words, "hear_at": None, "moves": [], "job": None, "whole": ""}
+
+
 def _cards(check: StoredCheck) -> dict[str, list[dict[str, Any]]]:
     """Findings in three lists: before doors, next, and to listen to."""
     result = check.result
@@ -95,7 +103,10 @@ def _cards(check: StoredCheck) -> dict[str, list[dict[str, Any]]]:
 
     def cards(things: Sequence[FirstThing]) -> list[dict[str, Any]]:
         return [
-            _card(check, thing.text, by_name[thing.source], entries[thing.finding], thing.where) for thing in things
+            _card(check, thing.text, by_name[thing.source], entries[thing.finding], thing.where)
+            if thing.source in by_name
+            else _seat_card(thing)
+            for thing in things
         ]
 
     listed = {name for thing in (*result.first, *result.next) for name in (thing.finding, *thing.partners)}

@@ -17,6 +17,7 @@ from deskhand.cli import main
 from deskhand.store.history import open_history
 from deskhand.store.seats import add_seat_record, seat_records
 from tests.support.signals import RATE_HZ
+from tests.support.small_hall import Asker
 from tests.support.writers import write_wave
 
 if TYPE_CHECKING:
@@ -98,6 +99,13 @@ def test_a_dead_high_driver_is_found_from_three_kept_weeks(tmp_path: Path, rng: 
     assert "the left side is 7 dB down above 2.8 kHz since tonight; check that loudspeaker's high driver" in output
     assert finding["text"] in (tmp_path / "a.html").read_text("utf-8").replace("&#39;", "'")
     assert any(thing["source"] == "balcony" for thing in result["first"])
+    # the local page says it before doors too, where a seat has no page of its own
+    with Asker(tmp_path) as asker:
+        newest = next(shelf.id for shelf in asker.hall.recordings() if shelf.path.name == "broken")
+        assert asker.checked(newest)["state"] == "done"
+        shown = asker.get(f"/show/{newest}")
+    assert shown.status_code == 200
+    assert shown.text.count("is 7 dB down above 2.8 kHz") == 2
 
 
 @pytest.mark.parametrize(
