@@ -176,6 +176,20 @@ def _all_reasons(kind: str, reasons: dict[str, str], intervals: dict[str, Interv
     return reasons
 
 
+def _turned(
+    fit: LawFit, kind: str, after: Array, flat_db: float, other_threshold_dbfs: float | None
+) -> tuple[dict[str, float], dict[str, Interval]]:
+    """(settings, their intervals), a limiter's threshold being where its peaks end."""
+    turned, intervals = dict(settings(fit.values)), dict(fit.intervals)
+    if kind == "limiter":
+        ceiling = ceiling_dbfs(fit, after)
+        turned["threshold_dbfs"] = ceiling
+        intervals["threshold_dbfs"] = Interval(low=round(ceiling - 0.5, 2), high=round(ceiling + 0.5, 2))
+    turned["threshold_dbfs"] -= flat_db
+    intervals["threshold_dbfs"] = _lowered(intervals["threshold_dbfs"], flat_db, other_threshold_dbfs)
+    return turned, intervals
+
+
 def describe_law(
     fit: LawFit,
     after: Array,
@@ -185,6 +199,7 @@ def describe_law(
     detector: str = "linked",
     order: Order = "",
     level_open: str = "",
+    other_threshold_dbfs: float | None = None,
 ) -> Dynamics:
     """Level-dependent gain in settings.
 
@@ -202,16 +217,11 @@ def describe_law(
         Place against a tone beside it.
     level_open : str
         Reason for which the level at its detector is not known; empty where it is.
+    other_threshold_dbfs : float, optional
+        Threshold on the other side of a tone, where its place is open.
     """
     kind = _told_kind(fit, after)
-    turned = dict(settings(fit.values))
-    intervals = dict(fit.intervals)
-    if kind == "limiter":
-        ceiling = ceiling_dbfs(fit, after)
-        turned["threshold_dbfs"] = ceiling
-        intervals["threshold_dbfs"] = Interval(low=round(ceiling - 0.5, 2), high=round(ceiling + 0.5, 2))
-    turned["threshold_dbfs"] -= flat_db
-    intervals["threshold_dbfs"] = _lowered(intervals["threshold_dbfs"], flat_db)
+    turned, intervals = _turned(fit, kind, after, flat_db, other_threshold_dbfs)
     above, reduction = _share_above(fit), _reduction(fit)
     reasons = _all_reasons(kind, _reasons(fit, above, reduction), intervals, level_open)
     return Dynamics(
@@ -238,8 +248,13 @@ def describe_law(
     )
 
 
-def _lowered(interval: Interval, by_db: float) -> Interval:
-    return Interval(low=round(interval.low - by_db, 3), high=round(interval.high - by_db, 3))
+def _lowered(interval: Interval, by_db: float, other: float | None) -> Interval:
+    """Interval of a threshold, lowered, and as wide as another one that may be the truth."""
+    ends = [interval.low - by_db, interval.high - by_db]
+    if other is not None:
+        half = 0.5 * (ends[1] - ends[0])
+        ends += [other - half, other + half]
+    return Interval(low=round(min(ends), 3), high=round(max(ends), 3))
 
 
 def _reduction(fit: LawFit) -> ReductionPercentiles:

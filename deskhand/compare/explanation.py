@@ -64,6 +64,8 @@ class Explanation:
     """Place of the gain that asks for the level, where there is a tone beside it."""
     gain_first: bool = False
     """True where that gain is taken for in front of the tone."""
+    other_law: LawFit | None = None
+    """The same gain on the other side of the tone, where its place cannot be told."""
     legs: LegLaws | None = None
     addition: Addition | None = None
 

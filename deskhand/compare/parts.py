@@ -130,16 +130,22 @@ def law_account(
         heard_db,
         detector="" if link == "cannot be told" else "linked",
         order=chosen.order,
-        level_open=_level_open(chosen, flat_db, shapes) if toned else "",
+        level_open=_level_open(chosen, shapes) if toned else "",
+        other_threshold_dbfs=_other_threshold_dbfs(chosen, flat_db),
     )
 
 
-def _level_open(chosen: Explanation, flat_db: float, shapes: Sequence[ShapeReport]) -> str:
+def _other_threshold_dbfs(chosen: Explanation, flat_db: float) -> float | None:
+    """Threshold with the gain on the other side of the tone; None where its place is known."""
+    if chosen.other_law is None:
+        return None
+    return settings(chosen.other_law.values)["threshold_dbfs"] - (flat_db if chosen.gain_first else 0.0)
+
+
+def _level_open(chosen: Explanation, shapes: Sequence[ShapeReport]) -> str:
     """Reason for which the level at the detector of a gain beside a tone is not known; empty where it is."""
-    if chosen.order == "cannot be told" and abs(flat_db) > _LEVEL_OPEN_DB:
-        return "whether its detector hears what the tone adds is open"
     shelf_db = max((abs(shape.gain_db or 0.0) for shape in shapes if shape.block.endswith("shelf")), default=0.0)
-    if not chosen.gain_first and shelf_db > _LEVEL_OPEN_DB:
+    if (not chosen.gain_first or chosen.order == "cannot be told") and shelf_db > _LEVEL_OPEN_DB:
         return "a shelf and the opposite shelf with another gain behind them are one response, so the level at its detector is open"
     return ""
 

@@ -23,7 +23,7 @@ _MOST_CHOSEN: Final = 8
 """Detectors and laws with which a search begins. Common practice, no source."""
 _BLEND_WORTH: Final = 0.8
 """Share of the difference that may be left when a parallel path is taken in, one parameter more. Common practice, no source."""
-_AS_NEAR: Final = 1.5
+AS_NEAR: Final = 1.5
 """Misfit against the nearest's up to which a model's settings are within what can be told. Common practice, no source."""
 _LIFT_WORTH: Final = 1.2
 """Factor by which an upward compression must be nearer: less gain above a threshold does the same where no soft moment is lifted less. The
@@ -177,7 +177,8 @@ def fit_law(reading: GainReading, *, rough: bool = False) -> LawFit | None:
     ]
     whole = Bench(reading)
     if rough:
-        return finished(whole, nearest[0].shape, nearest[0].values)
+        start = min(nearest, key=lambda each: each.misfit_db * (_LIFT_WORTH if each.shape.law == "lift" else 1.0))
+        return finished(whole, start.shape, start.values)
     fits = [finished(whole, start.shape, start.values) for start in chosen_starts]
     fit = min(fits, key=lambda candidate: candidate.misfit_db * (_LIFT_WORTH if candidate.shape.law == "lift" else 1.0))
     if fit.shape.law == "lift":
@@ -227,12 +228,12 @@ def _turned_round(bench: Bench, fit: LawFit) -> LawFit:
     values[0] -= turned["range_db"] / (1.0 - 1.0 / turned["ratio"])
     values[2] = 0.5
     above = finished(bench, replace(fit.shape, law="above"), np.clip(values, LOWEST + 1e-3, HIGHEST - 1e-3))
-    return replace(above, lift_open=True) if above.misfit_db < _AS_NEAR * fit.misfit_db + 0.01 else fit
+    return replace(above, lift_open=True) if above.misfit_db < AS_NEAR * fit.misfit_db + 0.01 else fit
 
 
 def _joined(fit: LawFit, fits: list[LawFit]) -> dict[str, Interval]:
     """Intervals that hold those of every model that explains next to as much."""
-    near = [candidate for candidate in fits if candidate.misfit_db < _AS_NEAR * fit.misfit_db]
+    near = [candidate for candidate in fits if candidate.misfit_db < AS_NEAR * fit.misfit_db]
     joined = {}
     for name, interval in fit.intervals.items():
         near_intervals = [candidate.intervals[name] for candidate in near if name in candidate.intervals]

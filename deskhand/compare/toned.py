@@ -6,7 +6,7 @@ response undone. Gain and response are found in turn.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -15,7 +15,7 @@ import scipy.fft
 from deskhand.compare.explanation import FLOOR, SHORT_S, TONE_WORTH_DB, Explanation, left_db
 from deskhand.compare.impulse import impulse_response
 from deskhand.compare.laws import Bench, read_gain
-from deskhand.compare.search import finished, fit_law
+from deskhand.compare.search import AS_NEAR, finished, fit_law
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -89,13 +89,15 @@ def toned_law(before: Array, after: Array, rate_hz: int, standing: Array, filter
     order: Order = "first" if best.gain_first else "second"
     if other - best.residual_db < _ORDER_TOLD_DB:
         order = "cannot be told"
+    # all makes once more, now that the response is known; that some goes beside it untouched as well is not asked
     law = fit_law(best.reading)
-    if law is None or law.misfit_db > best.law.misfit_db:
-        law = best.law
+    law = best.law if law is None or law.misfit_db > AS_NEAR * best.law.misfit_db else replace(law, parallel_open=False)
+    others = sorted((row for row in rows if row.gain_first is not best.gain_first), key=lambda row: row.residual_db)
     return [
         Explanation(
             model="tone and level-dependent gain", residual_db=best.residual_db + TONE_WORTH_DB, parameters=law.parameters + 20,
             before=best.before, after=best.after, law=law, order=order, gain_first=best.gain_first,
+            other_law=others[0].law if others and order == "cannot be told" else None,
         )
     ]  # fmt: skip
 

@@ -37,7 +37,7 @@ class TestRows:
         ],
     )
     def test_saturation_and_tone(self, model, made):
-        signal = programme(8.0)
+        signal = programme(6.0)
         chosen = explain(signal, made(signal), RATE_HZ, lambda _share: None).chosen
         assert chosen.model == model
         assert chosen.residual_db < -38.0
@@ -47,7 +47,7 @@ class TestRows:
         assert level_db[1] - level_db[0] > 15.0
 
     def test_a_gain_in_front_of_a_steep_filter(self):
-        signal = programme(8.0)
+        signal = programme(6.0)
         after = toned(2.0 * squeezed(signal, -26.0, 4.0, 3.0, 80.0) * signal)
         chosen = explain(signal, after, RATE_HZ, lambda _share: None).chosen
         assert (chosen.model, chosen.order, chosen.gain_first) == ("tone and level-dependent gain", "first", True)
@@ -61,7 +61,7 @@ class TestRows:
         assert bend.undone(np.tanh(2.0 * signal)) == pytest.approx(signal, abs=0.01)
 
     def test_a_gain_on_soft_sides(self):
-        middle, sides = programme(8.0), 0.05 * programme(8.0, seed=4)
+        middle, sides = programme(6.0), 0.05 * programme(6.0, seed=4)
         before = np.concatenate([middle + sides, middle - sides])
         moved = squeezed(sides, -52.0, 4.0, 3.0, 80.0) * sides
         chosen = explain(before, np.concatenate([middle + moved, middle - moved]), RATE_HZ, lambda _share: None).chosen
