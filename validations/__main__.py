@@ -13,6 +13,7 @@ from validations import (
     heard_numbers,
     heard_through,
     killed,
+    killed_programs,
     lead_steps,
     limits,
     line_memory,
@@ -52,6 +53,6 @@ for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
     heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix,
-    mutations,
+    mutations, killed_programs,
 ):  # fmt: skip
     study.main()
