@@ -8,6 +8,7 @@ import pytest
 
 from deskhand.errors import HouseError
 from deskhand.recording import ShowNote, read_show_note, show_note_of
+from deskhand.recording.show import write_show_note
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -151,3 +152,16 @@ def test_a_file_has_its_own_date_before_its_folder_s(tmp_path: Path) -> None:
     for name, date in (("evening.wav", "2026-05-03"), ("2026-05-10.wav", "2026-05-10")):
         (folder / name).touch()
         assert show_note_of(folder / name).date == date
+
+
+def test_a_note_is_written_with_its_comments_kept(tmp_path: Path) -> None:
+    (tmp_path / "show.toml").write_text('# radio 1 was moved\nname = "Open night"\ntap = "preamp" # as always\n')
+    write_show_note(tmp_path, {"phase": "rehearsal", "date": "2026-03-01", "tap": None})
+    text = (tmp_path / "show.toml").read_text()
+    assert text == '# radio 1 was moved\nname = "Open night"\nphase = "rehearsal"\ndate = 2026-03-01\n'
+    note = read_show_note(tmp_path)
+    assert (note.name, note.phase, note.date, note.tap) == ("Open night", "rehearsal", "2026-03-01", None)
+    (tmp_path / "show.toml").write_text('phase = "gig"\n')
+    with pytest.raises(HouseError, match="phase"):
+        write_show_note(tmp_path, {"date": "2026-03-01"})
+    assert (tmp_path / "show.toml").read_text() == 'phase = "gig"\n'
