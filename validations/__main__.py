@@ -13,6 +13,7 @@ from validations import (
     heard_numbers,
     heard_through,
     killed,
+    killed_programs,
     lead_steps,
     limits,
     line_memory,
@@ -53,6 +54,7 @@ if sys.argv[1:] == ["--stale"]:
 for study in (
     seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
-    heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix, mutations, room_sweep, seat,
+    heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix, mutations, killed_programs,
+    room_sweep, seat,
 ):  # fmt: skip
     study.main()

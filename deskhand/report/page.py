@@ -26,14 +26,13 @@ from deskhand.report.terminal import (
     by_urgency,
     fader_lines,
     headline,
-    memory_text,
     mix_line,
     reference_line,
     title,
     voice_line,
 )
 from deskhand.report.tone_pictures import range_picture, tone_picture
-from deskhand.report.turns import entries_at
+from deskhand.report.turns import entries_at, memory_text
 from deskhand.report.words import text, words
 from deskhand.report.words_path import words_text
 from deskhand.units import clock, number

@@ -15,7 +15,7 @@ from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.outside import MARK, outside_line, quietly_outside
 from deskhand.report.seats import print_seats
 from deskhand.report.songs import songs_line
-from deskhand.report.turns import answered, entries_at
+from deskhand.report.turns import answered, entries_at, memory_text
 from deskhand.report.words_path import words_text
 from deskhand.units import clock, hertz, number
 
@@ -242,14 +242,6 @@ def move_lines(source: SourceResult, result: CheckResult) -> list[str]:
         if not line.source
     ]
     return lines + [f"stays: {text}" for text in source.left_over]
-
-
-def memory_text(source: SourceResult) -> str:
-    """Turn of a source against its kept turns, with the smallest changes that would be told; empty where none is kept."""
-    memory = source.line_check
-    if memory is None:
-        return ""
-    return memory.text + (f"; would be told: {memory.told}" if memory.told else "")
 
 
 def _print_heading(text: str, console: Console) -> None:

@@ -97,3 +97,11 @@ def answered(result: CheckResult, sources: Sequence[SourceResult]) -> list[tuple
         for entry in entries_at(source, result)
         if entry.moves and (entry.finding is None or entry.finding.id not in own or entry.finding in source.findings)
     ]
+
+
+def memory_text(source: SourceResult) -> str:
+    """Turn of a source against its kept turns, with the smallest changes that would be told; empty where none is kept."""
+    memory = source.line_check
+    if memory is None:
+        return ""
+    return memory.text + (f"; would be told: {memory.told}" if memory.told else "")

@@ -435,3 +435,19 @@ def test_words_that_are_covered() -> None:
             clearance_pct=SimpleNamespace(mono=50.0), audible_pct=SimpleNamespace(mono=40.0),
         )  # fmt: skip
         assert severity_of(judge_voices([voice], {}).get("vox", []), "vocal-covered") == severity
+
+
+@pytest.mark.parametrize("beyond_db", [pytest.param(-3.0, id="nearer"), pytest.param(3.0, id="further")])
+def test_how_far_below_the_room_a_mute_is(beyond_db: float) -> None:
+    """A stop consonant lets the room through; a receiver that mutes does not."""
+    limit_db = printed("wireless-hit", "mutes quieter than the room by # dB")
+    rng = np.random.default_rng(11)
+    room_dbfs = -50.0
+    # a voice that goes on, over a room: pauses of half a second show what is behind it
+    sound = speech_like(rng, 12.0, -24.0) + white(rng, 12.0, room_dbfs)
+    for pause_s in (2.0, 5.0, 8.0):
+        pause = slice(round(pause_s * RATE_HZ), round((pause_s + 0.5) * RATE_HZ))
+        sound[pause] = white(rng, 0.5, room_dbfs)
+    mute = slice(round(10.3 * RATE_HZ), round(10.4 * RATE_HZ))
+    sound[mute] = white(rng, 0.1, room_dbfs - limit_db - beyond_db)
+    assert (severity_of(alone(sound, "lead vocal"), "wireless-hit") == "listen") is (beyond_db > 0)

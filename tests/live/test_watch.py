@@ -283,3 +283,23 @@ def test_the_channel_map_comes_from_the_house_file():
         rows_of(bare, None, 32)
     by_name = rows_of(HOUSE, NAMES[:-1], 22)
     assert "click" not in {source.name for source, _ in by_name}
+
+
+def test_what_was_played_before_a_pause_is_not_heard_again(monkeypatch: pytest.MonkeyPatch):
+    """A second stretch of playing is judged from 0.3 s behind the first one on, though a look begins eight seconds earlier."""
+    starts_s: list[float] = []
+
+    def heard_from(*arguments, start_s, **options):
+        starts_s.append(start_s)
+        return listen(*arguments, start_s=start_s, **options)
+
+    monkeypatch.setattr("deskhand.live.watch.listen", heard_from)
+    rng = np.random.default_rng(7)
+    data = (1e-4 * rng.standard_normal((len(NAMES), 11 * RATE_HZ))).astype(np.float32)
+    for first_s, last_s in ((1, 5), (7, 11)):
+        data[0, first_s * RATE_HZ : last_s * RATE_HZ] += 0.1 * rng.standard_normal(4 * RATE_HZ).astype(np.float32)
+    watched(data)
+    later = [start_s for start_s in starts_s if start_s > 1.0]
+    assert later
+    # the next whole step
+    assert 5.3 <= min(later) <= 5.8

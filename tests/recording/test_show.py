@@ -8,6 +8,7 @@ import pytest
 
 from deskhand.errors import HouseError
 from deskhand.recording import ShowNote, read_show_note, show_note_of
+from deskhand.recording.show import write_show_note
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -166,3 +167,16 @@ def test_what_is_no_time_of_day_is_one_line(tmp_path: Path, written: str) -> Non
     (tmp_path / "show.toml").write_text(f"start = {written}\n")
     with pytest.raises(HouseError, match=r'show.toml, start: .* is not a time of day; write it like "19:30"'):
         read_show_note(tmp_path)
+
+
+def test_a_note_is_written_with_its_comments_kept(tmp_path: Path) -> None:
+    (tmp_path / "show.toml").write_text('# radio 1 was moved\nname = "Open night"\ntap = "preamp" # as always\n')
+    write_show_note(tmp_path, {"phase": "rehearsal", "date": "2026-03-01", "tap": None})
+    text = (tmp_path / "show.toml").read_text()
+    assert text == '# radio 1 was moved\nname = "Open night"\nphase = "rehearsal"\ndate = 2026-03-01\n'
+    note = read_show_note(tmp_path)
+    assert (note.name, note.phase, note.date, note.tap) == ("Open night", "rehearsal", "2026-03-01", None)
+    (tmp_path / "show.toml").write_text('phase = "gig"\n')
+    with pytest.raises(HouseError, match="phase"):
+        write_show_note(tmp_path, {"date": "2026-03-01"})
+    assert (tmp_path / "show.toml").read_text() == 'phase = "gig"\n'
