@@ -254,11 +254,19 @@ class LaneGroup:
 
     def block_means(self, slot: int) -> NDArray[np.float32]:
         """(blocks, 3, 8) mean squares of a slot in the order of the kernels' sums."""
-        return np.concatenate([np.empty((0, 3, LANES), np.float32), *(means[slot] for means in self._means)])
+        if len(self._means) != 1:
+            self._means = [
+                np.concatenate([np.empty((len(self._slots), 0, 3, LANES), np.float32), *self._means], axis=1)
+            ]
+        means: NDArray[np.float32] = self._means[0][slot]
+        return means
 
     def reductions(self, slot: int, lane: int) -> Array:
         """(steps,) gain reduction of a lane in dB, every 10 ms."""
-        return np.concatenate([np.empty(0), *(part[:, lane] for part in self._reductions[slot])])
+        parts = self._reductions[slot]
+        if len(parts) != 1:
+            self._reductions[slot] = parts = [np.concatenate([np.empty((0, LANES), np.float32), *parts])]
+        return parts[0][:, lane].astype(np.float64)
 
     def finish(self) -> None:
         """Look at what lies between the last samples as well: nothing comes after them."""

@@ -14,6 +14,7 @@ from typing import Final, NoReturn
 import click
 
 from deskhand.errors import DeskhandError
+from deskhand.files import KEPT_IN, kept_folders
 from deskhand.leftovers import clear_leftovers
 
 WRONG_USE: Final = 2
@@ -56,8 +57,8 @@ def _clear_leftovers(arguments: list[str]) -> None:
     """Remove what killed runs left unfinished where this one may write, and say so once."""
     named = [Path(argument) for argument in arguments if not argument.startswith("-")]
     folders = [folder for path in named for folder in (path, path.parent, path.parent.parent) if _is_folder(folder)]
-    kept = [folder / ".deskhand" for folder in folders]
-    cleared = clear_leftovers([Path(tempfile.gettempdir()), Path(), *folders, *kept])
+    stored = [path for folder in folders for path in (folder / KEPT_IN, *kept_folders(folder))]
+    cleared = clear_leftovers([Path(tempfile.gettempdir()), Path(), *folders, *stored])
     if cleared.count:
         words = "an unfinished file" if cleared.count == 1 else f"{cleared.count} unfinished files"
         size = f"{cleared.size_bytes / _MEGABYTE:.1f} MB"

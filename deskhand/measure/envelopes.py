@@ -75,6 +75,10 @@ class NoteEnvelopes:
     def finish(self) -> None:
         """Look at the steps that were held back for want of context: nothing comes after them."""
         self._find(self._waiting, last=True)
+        for figures in self._figures:
+            # many small arrays take more memory than what they hold
+            for parts in (figures.decays, figures.onsets):
+                parts[:] = [np.concatenate(parts)] if parts else []
 
     def _find(self, new: int, *, last: bool) -> None:
         """Find decays and onsets in the steps whose context is known, `new` steps after the last time."""

@@ -197,6 +197,7 @@ class ShowPages:
                 to_be_kept=wish is not None,
             ),
             progress=job.progress,
+            kept_in=self._hall.kept_measurements(shelf),
         )
         result = checked.result
         if details.options:

@@ -17,14 +17,16 @@ from deskhand.moves.conduct import PlanningInput, plans, proved
 from deskhand.moves.voice import VoiceFeed, make_way
 from deskhand.moves.voice_limits import FeedLevels
 from deskhand.recording import open_recording
+from deskhand.reuse import KeptMeasurements
 from deskhand.store.unknown_houses import unknown_house_text
 from deskhand.tasks.check.again import known_again
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
-from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
+from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
+from deskhand.tasks.check.source_readings import with_loud_moments
 from deskhand.tasks.role_by_sound import guess_by_sound
 from deskhand.units import clock, number
 
@@ -54,6 +56,7 @@ def check(
     threads: int = 2,
     progress: Callable[[float], None] | None = None,
     recording: Recording | None = None,
+    kept_in: Path | None = None,
 ) -> ShowCheck:
     """Measure a recording and say what is wrong with it.
 
@@ -73,6 +76,9 @@ def check(
         Told the share done, 0 to 1.
     recording : Recording, optional
         The one to check where it is open already, or lies in memory; `path` then tells where its show and house are.
+    kept_in : Path, optional
+        Folder in which measurements are kept, so that a second check of the same files does again only what a change touches; the
+        result is the same to the last bit. Nothing is kept without it.
 
     Raises
     ------
@@ -84,10 +90,11 @@ def check(
     setup = resolve(path, house_path, recording, options := options or CheckOptions())
     setup, shown = with_changes(setup, recording, options)
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
+    reuse = None if kept_in is None else KeptMeasurements(kept_in, recording, take=shown.take)
     takes = kept_takes(setup, options, shown.take)
     setup = _with_unknown_houses(setup, takes)
     sizes = recording.sizes() if end_s is None else {}
-    readings = _measured(setup, recording, takes, threads, progress)
+    readings = _measured(setup, recording, takes, threads, progress, reuse)
     setup = _with_growth(setup, recording, sizes)
     parts = parts_of(setup, readings)
     known, notes = known_again(readings, takes), unclaimed_track_notes(setup, recording)
@@ -95,7 +102,7 @@ def check(
     findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
     findings = with_answered(findings, shown)
     comparison = replace(comparison, findings=findings, mix_findings=findings[MIX])
-    planning = _planning_input(setup, recording, readings, comparison, parts, threads)
+    planning = _planning_input(setup, recording, readings, comparison, parts, threads, reuse)
     planned = plans(planning)
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
     for name, plan in planned.items():
@@ -103,6 +110,8 @@ def check(
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
     songs = _songs(setup, readings, takes, known.passages)
     facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier)
+    if reuse is not None:
+        reuse.prune()
     return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
 
 
@@ -166,23 +175,23 @@ def _measured(
     takes: KeptTakes | None,
     threads: int,
     progress: Callable[[float], None] | None,
+    reuse: KeptMeasurements | None,
 ) -> TakeReadings:
     """Readings of the take, with the loudness of its loud moments."""
-    readings = measure(
-        TakeInput(
-            house=setup.house,
-            recording=recording,
-            matched=setup.matched,
-            desk=setup.desk,
-            folder=setup.folder,
-            line_check=setup.is_line_check,
-            words=takes.words() if takes else None,
-            threads=threads,
-            progress=progress,
-        )
+    take = TakeInput(
+        house=setup.house,
+        recording=recording,
+        matched=setup.matched,
+        desk=setup.desk,
+        folder=setup.folder,
+        line_check=setup.is_line_check,
+        words=takes.words() if takes else None,
+        threads=threads,
+        progress=progress,
+        reuse=reuse,
     )
     # `new` does without: it is a second look at the audio
-    return with_loud_moments(readings, recording, listening_dba(setup.house), threads)
+    return with_loud_moments(measure(take), take, listening_dba(setup.house))
 
 
 def _planning_input(
@@ -192,6 +201,7 @@ def _planning_input(
     comparison: BaselineComparison,
     parts: list[KeptPart],
     threads: int,
+    reuse: KeptMeasurements | None,
 ) -> PlanningInput:
     """Everything that moves are planned from."""
     return PlanningInput(
@@ -211,6 +221,7 @@ def _planning_input(
         line_check=setup.is_line_check,
         level_dba=listening_dba(setup.house),
         threads=threads,
+        reuse=reuse,
     )
 
 
