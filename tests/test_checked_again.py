@@ -126,6 +126,7 @@ CHANGES: dict[str, Callable[[str], str]] = {
     "fader taken away": lambda text: text.replace('fader = "-6 dB"\n', ""),
     "no mix": lambda text: re.sub(r"fader = .*\n", "", text),
     "muted": lambda text: text.replace('role = "bass"\n', 'role = "bass"\nmute = true\n'),
+    "unused": lambda text: text.replace('role = "bass"\n', 'role = "bass"\nused = false\n'),
     "role": lambda text: text.replace('role = "bass"', 'role = "click"'),
     "name": lambda text: text.replace('name = "bass"', 'name = "contrabass"'),
     "preamp": lambda text: text.replace('block = "bell"', 'block = "gain"\ngain = "-4 dB"\n[[source.chain]]\nblock = "bell"'),
