@@ -10,6 +10,7 @@ import numpy as np
 
 from deskhand.chain.bank import lane_groups
 from deskhand.dsp import summing
+from deskhand.dsp.vectors import LANES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -93,9 +94,14 @@ class WithChains:
         self._plain = tracks
         self._banks: list[tuple[LaneGroup, list[int]]] = []
         self._alone: list[int] = []
-        # a group has meters behind every block or none: chains without are in groups of their own
-        for metered in (True, False):
-            numbers = [number for number, (_, chain) in enumerate(self._chains) if chain.is_metered == metered]
+        # a group has meters behind every block or none: chains without are in groups of their own, unless all lie in the lanes of one
+        numbers_of = [
+            [number for number, (_, chain) in enumerate(self._chains) if chain.is_metered == metered]
+            for metered in (True, False)
+        ]
+        if sum(chain.channels for _, chain in self._chains) <= LANES:
+            numbers_of = [list(range(len(self._chains)))]
+        for numbers in numbers_of:
             groups, alone = lane_groups([self._chains[number][1] for number in numbers], recording.sample_rate_hz)
             self._banks += [(group, numbers) for group in groups]
             self._alone += [numbers[index] for index in alone]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.normal import tone_predictive, usual_tone_db
@@ -70,6 +70,8 @@ class PlanningInput:
     threads: int
     reuse: KeptMeasurements | None = None
     """Measurements of an earlier check, and where those of this one are kept."""
+    telling_s: Mapping[str, float] = field(default_factory=dict)
+    """Source to the start of its most telling stretch, where that was looked for already."""
 
 
 def _asks_for_moves(findings: Sequence[Finding]) -> bool:
@@ -87,7 +89,12 @@ def plans(planning: PlanningInput) -> dict[str, Plan]:
         and _asks_for_moves(planning.findings.get(source.name, ()))
     ]
     readings = [planning.before[source.name] for source in wanted]
-    starts_s = [telling_start_s(planning.figures, reading.tracks, reading.activity) for reading in readings]
+    starts_s = [
+        planning.telling_s[source.name]
+        if source.name in planning.telling_s
+        else telling_start_s(planning.figures, reading.tracks, reading.activity)
+        for source, reading in zip(wanted, readings, strict=True)
+    ]
 
     def planned(excerpt: tuple[int, NDArray[np.float32]]) -> Plan:
         index, samples = excerpt

@@ -222,6 +222,7 @@ def _planning_input(
         level_dba=listening_dba(setup.house),
         threads=threads,
         reuse=reuse,
+        telling_s=readings.telling_s,
     )
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 from deskhand.baseline.keep import chain_digest
@@ -72,6 +72,8 @@ class TakeReadings:
     """Source to the blocks of its chain that were run."""
     offset_db: float
     """Sound pressure level in dB of a feed with a mean square of 1."""
+    telling_s: dict[str, float] = field(default_factory=dict)
+    """Source to the start of its most telling stretch; told with its loud moments."""
 
     @property
     def playing(self) -> dict[str, Activity]:

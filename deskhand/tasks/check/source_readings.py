@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
     from deskhand.house import Source
     from deskhand.measure.figures import Figures
+    from deskhand.reuse import KeptMeasurements
     from deskhand.tasks.check.chained import ChainedTake
     from deskhand.tasks.check.measure import TakeReadings
     from deskhand.tasks.check.take_input import TakeInput
@@ -170,15 +171,16 @@ def with_loud_moments(readings: TakeReadings, take: TakeInput, level_dba: float)
     """
     sources, reuse, rate_hz = list(readings.before.values()), take.reuse, take.recording.sample_rate_hz
 
-    def start_of(reading: SourceReading) -> float:
-        return telling_start_s(readings.figures, reading.tracks, reading.activity, length_s=LENGTH_S)
+    def starts_of(reading: SourceReading) -> tuple[float, float]:
+        return _telling_starts_s(readings.figures, reading, reuse)
 
     def loudness_of(excerpt: tuple[int, NDArray[np.float32]]) -> float | None:
         return exceeded_loudness_sone(excerpt[1], sample_rate_hz=rate_hz, level_dba=level_dba)
 
     loudness_sone: dict[int, float | None] = {}
     with ThreadPoolExecutor(take.threads) as pool:
-        starts_s = list(pool.map(start_of, sources))
+        both_starts_s = list(pool.map(starts_of, sources))
+        starts_s = [short for short, _ in both_starts_s]
         settings = [
             {"tracks": reading.tracks, "start": start_s, "length": LENGTH_S, "level_dba": level_dba}
             for reading, start_s in zip(sources, starts_s, strict=True)
@@ -198,4 +200,22 @@ def with_loud_moments(readings: TakeReadings, take: TakeInput, level_dba: float)
     for index, (name, reading) in enumerate(readings.before.items()):
         silent = reading.readings.level_dbfs is None
         with_loudness[name] = reading.with_loud_moments(None if silent else loudness_sone[index])
-    return replace(readings, before=with_loudness)
+    telling_s = {name: start_s for name, (_, start_s) in zip(readings.before, both_starts_s, strict=True)}
+    return replace(readings, before=with_loudness, telling_s=telling_s)
+
+
+def _telling_starts_s(figures: Figures, reading: SourceReading, reuse: KeptMeasurements | None) -> tuple[float, float]:
+    """Starts of the stretches that tell most of a source: that whose loudness is measured, and that which is run and shown."""
+
+    def starts_s() -> tuple[float, float]:
+        return (
+            telling_start_s(figures, reading.tracks, reading.activity, length_s=LENGTH_S),
+            telling_start_s(figures, reading.tracks, reading.activity),
+        )
+
+    if reuse is None:
+        return starts_s()
+    playing = reading.activity
+    settings = {"tracks": reading.tracks, "playing": digest_of(playing.level_dbfs, playing.windows, playing.blocks)}
+    kept_starts_s: tuple[float, float] = reuse.get_or_make("telling", settings, (), starts_s)
+    return kept_starts_s
