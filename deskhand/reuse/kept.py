@@ -97,6 +97,7 @@ class KeptFile:
         try:
             self._file.close()
             if self._is_whole:
+                self._unfinished.chmod(0o644)
                 self._unfinished.replace(self._path)
                 self._kept.use(self._path)
                 return

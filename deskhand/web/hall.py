@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from deskhand.errors import DeskhandError, HouseError, RecordingError, UsageError
-from deskhand.files import KEPT_IN, kept_beside, write_atomically
+from deskhand.files import KEPT_IN, write_atomically
 from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_house, week_file, with_todays_names
 from deskhand.recording import open_recording, show_note_of
 from deskhand.recording.files import AUDIO_SUFFIXES
@@ -269,12 +269,6 @@ class Hall:
         except OSError as error:
             raise UsageError(str(folder), f"cannot be made ({error.strerror})", "let this user write there") from None
         return folder / name
-
-    def kept_measurements(self, shelf: Shelf) -> Path:
-        """Folder in which measurements of a recording are kept: beside it, or in the house folder where it lies on a card."""
-        if shelf.path.resolve().is_relative_to(self.root):
-            return kept_beside(shelf.path)
-        return kept_beside(self.root / f"card-{shelf.id}")
 
     def details(self, id_: str) -> ShowDetails:
         """Details of a recording as a person put them right; empty when nobody did."""

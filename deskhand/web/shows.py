@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from deskhand.errors import UsageError
+from deskhand.files import kept_beside
 from deskhand.recording.show import checked_date
 from deskhand.report.words import text, words
 from deskhand.result import plain
@@ -26,6 +27,8 @@ from deskhand.web.parse import choice_of, short_text
 from deskhand.web.week_view import week_page
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from starlette.requests import Request
 
     from deskhand.result import CheckResult
@@ -35,6 +38,12 @@ if TYPE_CHECKING:
 
 _OPENED: Final = 20
 """Recordings whose files are opened for the list: opening all of ten years takes too long. Common practice, no source."""
+
+
+def _kept_in(root: Path, shelf: Shelf) -> Path:
+    """Folder in which measurements of a recording are kept: beside it, or in the house folder where it lies on a card."""
+    inside = shelf.path.resolve().is_relative_to(root)
+    return kept_beside(shelf.path if inside else root / f"card-{shelf.id}")
 
 
 class ShowPages:
@@ -197,7 +206,7 @@ class ShowPages:
                 to_be_kept=wish is not None,
             ),
             progress=job.progress,
-            kept_in=self._hall.kept_measurements(shelf),
+            kept_in=_kept_in(self._hall.root, shelf),
         )
         result = checked.result
         if details.options:

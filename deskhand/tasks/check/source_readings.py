@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     from deskhand.measure.figures import Figures
     from deskhand.reuse import KeptMeasurements
     from deskhand.tasks.check.chained import ChainedTake
-    from deskhand.tasks.check.measure import TakeReadings
     from deskhand.tasks.check.take_input import TakeInput
+    from deskhand.tasks.check.take_readings import TakeReadings
 
 _READING_TYPES: Final = (SourceReading, Readings, Activity, Alignment, Hum, Sound)
 """Dataclasses that a kept reading is made of."""
