@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.baseline.kept import MIX
 from deskhand.baseline.songs import songs_result
 from deskhand.desk import DeskState, earlier_moves
+from deskhand.dsp.compiling import compile_beside
 from deskhand.findings import KINDS, say
 from deskhand.house import ROLES, match_tracks, read_house
 from deskhand.mix.bus import Strip, listening_dba
@@ -87,6 +88,7 @@ def check(
     """
     if recording is None:
         recording = open_recording(path, start_s=start_s, end_s=end_s)
+        compile_beside()
     setup = resolve(path, house_path, recording, options := options or CheckOptions())
     setup, shown = with_changes(setup, recording, options)
     setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
