@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import functools
 import hashlib
 import json
 import os
@@ -36,8 +35,7 @@ _KEY_DIGITS: Final = 32
 _SUFFIX: Final = ".kept"
 
 
-@functools.cache
-def measuring_code() -> str:
+def _measuring_code() -> str:
     """Digest of the code that measures: its own text, and the versions of the libraries it reckons with."""
     digest = hashlib.sha256()
     package = Path(__file__).parent.parent
@@ -49,6 +47,10 @@ def measuring_code() -> str:
             digest.update(f"{library} {version(library)}\n".encode())
     digest.update(f"{sys.version} {sys.byteorder}".encode())
     return digest.hexdigest()
+
+
+MEASURING_CODE: Final = _measuring_code()
+"""Digest of the code that measures, as it was when it was loaded: a server may run on while a newer version is installed."""
 
 
 def digest_of(*arrays: np.ndarray) -> str:
@@ -154,7 +156,7 @@ class KeptMeasurements:
         """
         recording = self._recording
         depends_on = {
-            "code": measuring_code(),
+            "code": MEASURING_CODE,
             "files": self._identity,
             "stretch": [recording.first_frame, recording.frames, recording.sample_rate_hz],
             "settings": settings,
