@@ -63,7 +63,8 @@ class GrowingArray:
         inner = self._shape[1:]
         step_bytes = int(np.prod(inner, dtype=int)) * np.dtype(np.float32).itemsize
         parts = [np.empty((0, *inner), np.float32)]
-        for offset, steps in self._written if self._file is not None else ():
-            self._file.seek(offset + row * steps * step_bytes)
-            parts.append(np.frombuffer(self._file.read(steps * step_bytes), np.float32).reshape(steps, *inner))
+        if self._file is not None:
+            for offset, steps in self._written:
+                self._file.seek(offset + row * steps * step_bytes)
+                parts.append(np.frombuffer(self._file.read(steps * step_bytes), np.float32).reshape(steps, *inner))
         return np.concatenate([*parts, *(part[row] for part in self._held)])

@@ -79,4 +79,4 @@ def telling_start_s(
 def _shape_db(bands: NDArray[np.float64]) -> NDArray[np.float64]:
     """Octave levels (..., 8) in dB against their sum."""
     sums = np.maximum(bands.sum(axis=-1, keepdims=True), 1e-30)
-    return np.maximum(np.asarray(db_from_power(bands / sums + 1e-12)), _FLOOR_DB)
+    return np.asarray(np.maximum(db_from_power(bands / sums + 1e-12), _FLOOR_DB))

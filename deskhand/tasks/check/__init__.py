@@ -38,10 +38,12 @@ if TYPE_CHECKING:
     from deskhand.baseline.kept import KeptTakes
     from deskhand.baseline.passages import Passage
     from deskhand.baseline.songs import SongsResult
+    from deskhand.findings import Finding
     from deskhand.house import ChainBlock, HouseFile, MatchedTracks
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
     from deskhand.store import Dismissal, KeptPart
+    from deskhand.tasks.check.desk import ShowChanges
     from deskhand.tasks.role_by_sound import SoundGuess
 
 __all__ = ["HEAR_S", "CheckOptions", "ShowCheck", "SourceImpression", "check", "listen", "name_of", "source_for"]
@@ -87,11 +89,8 @@ def check(
         One line each: where, what, and what to do.
     """
     if recording is None:
-        recording = open_recording(path, start_s=start_s, end_s=end_s)
-        compile_beside()
-    setup = resolve(path, house_path, recording, options := options or CheckOptions())
-    setup, shown = with_changes(setup, recording, options)
-    setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
+        recording = _opened(path, start_s, end_s)
+    setup, shown = _set_up(path, house_path, recording, options := options or CheckOptions())
     reuse = None if kept_in is None else KeptMeasurements(kept_in, recording, take=shown.take)
     takes = kept_takes(setup, options, shown.take)
     setup = _with_unknown_houses(setup, takes)
@@ -102,19 +101,49 @@ def check(
     known, notes = known_again(readings, takes), unclaimed_track_notes(setup, recording)
     comparison = compare(setup, readings, readings.findings | notes, takes, parts, known.again)
     findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
-    findings = with_answered(findings, shown)
-    comparison = replace(comparison, findings=findings, mix_findings=findings[MIX])
+    comparison = _with_findings(comparison, findings := with_answered(findings, shown))
     planning = _planning_input(setup, recording, readings, comparison, parts, threads, reuse)
+    planned, readings = _planned(setup, readings, planning)
+    earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
+    songs = _songs(setup, readings, takes, known.passages)
+    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier)
+    _prune(reuse)
+    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
+
+
+def _planned(setup: ShowSetup, readings: TakeReadings, planning: PlanningInput) -> tuple[dict[str, Plan], TakeReadings]:
+    """Source to its moves, and the readings with the lead voice's clearance as they leave it."""
     planned = plans(planning)
     readings = _with_room_for_the_voice(setup, readings, planning, planned)
     for name, plan in planned.items():
         plan.moves = plan.with_ids(name)
-    earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
-    songs = _songs(setup, readings, takes, known.passages)
-    facts = ShowFacts(setup, recording, readings, comparison, planned, proved(planning, planned), songs, earlier)
+    return planned, readings
+
+
+def _set_up(
+    path: Path, house_path: Path | None, recording: Recording, options: CheckOptions
+) -> tuple[ShowSetup, ShowChanges]:
+    """House, show and tracks of a recording with what was turned since, and the changes of the show."""
+    setup, shown = with_changes(resolve(path, house_path, recording, options), recording, options)
+    return replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup))), shown
+
+
+def _with_findings(comparison: BaselineComparison, findings: dict[str, list[Finding]]) -> BaselineComparison:
+    """Comparison with these findings in the place of its own."""
+    return replace(comparison, findings=findings, mix_findings=findings[MIX])
+
+
+def _prune(reuse: KeptMeasurements | None) -> None:
+    """Keep the bound of what is kept."""
     if reuse is not None:
         reuse.prune()
-    return replace(_show_check(facts, parts, dismissals, shown.take), tone_courses=known.courses)
+
+
+def _opened(path: Path, start_s: float | None, end_s: float | None) -> Recording:
+    """Recording of a path; where the kernels have to be compiled first, half of them meanwhile."""
+    recording = open_recording(path, start_s=start_s, end_s=end_s)
+    compile_beside()
+    return recording
 
 
 def _with_unknown_houses(setup: ShowSetup, takes: KeptTakes | None) -> ShowSetup:
