@@ -16,7 +16,7 @@ import numpy as np
 
 from deskhand.leftovers import unfinished_prefix
 from deskhand.recording.identity import exact_identity
-from deskhand.reuse.packed import pack, unpack
+from deskhand.reuse.packed import packed_parts, unpack
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable
@@ -86,7 +86,7 @@ class KeptFile:
         self._file = os.fdopen(handle, "wb")
         self._is_whole = True
 
-    def write(self, data: bytes) -> None:
+    def write(self, data: bytes | memoryview) -> None:
         """Write the next bytes."""
         try:
             if self._is_whole:
@@ -194,7 +194,8 @@ class KeptMeasurements:
         """Keep a value; what cannot be written is not kept."""
         file = self.file(self.path_of(kind, settings)) if self._is_writable else None
         if file is not None:
-            file.write(pack(value))
+            for part in packed_parts(value):
+                file.write(part)
             file.commit()
 
     def file(self, path: Path) -> KeptFile | None:

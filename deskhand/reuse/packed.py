@@ -23,7 +23,12 @@ _ARRAY, _TUPLE, _SET, _PAIRS = "array", "tuple", "set", "pairs"
 
 
 def pack(value: object) -> bytes:
-    """Bytes of a value, with a digest in front.
+    """Bytes of a value, as `packed_parts` gives them."""
+    return b"".join(packed_parts(value))
+
+
+def packed_parts(value: object) -> list[bytes | memoryview]:
+    """Bytes of a value in parts, a digest in front; arrays are not copied.
 
     Parameters
     ----------
@@ -39,11 +44,13 @@ def pack(value: object) -> bytes:
         offset += -(-array.nbytes // _ALIGNMENT) * _ALIGNMENT
     header = json.dumps({"value": plain, "arrays": places}, separators=(",", ":")).encode()
     header += b" " * (-(len(_MARK) + _DIGEST_BYTES + 8 + len(header)) % _ALIGNMENT)
-    parts = [len(header).to_bytes(8, "little"), header]
+    parts: list[bytes | memoryview] = [len(header).to_bytes(8, "little"), header]
     for array in arrays:
-        parts += [array.tobytes(), bytes(-array.nbytes % _ALIGNMENT)]
-    body = b"".join(parts)
-    return _MARK + hashlib.sha256(body).digest() + body
+        parts += [memoryview(array.reshape(-1).view(np.uint8)), bytes(-array.nbytes % _ALIGNMENT)]
+    digest = hashlib.sha256()
+    for part in parts:
+        digest.update(part)
+    return [_MARK, digest.digest(), *parts]
 
 
 def _plain(value: Any, arrays: list[np.ndarray]) -> Any:
