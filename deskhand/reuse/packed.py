@@ -46,7 +46,7 @@ def packed_parts(value: object) -> list[bytes | memoryview]:
     header += b" " * (-(len(_MARK) + _DIGEST_BYTES + 8 + len(header)) % _ALIGNMENT)
     parts: list[bytes | memoryview] = [len(header).to_bytes(8, "little"), header]
     for array in arrays:
-        parts += [memoryview(array.reshape(-1).view(np.uint8)), bytes(-array.nbytes % _ALIGNMENT)]
+        parts += [array.reshape(-1).view(np.uint8).data, bytes(-array.nbytes % _ALIGNMENT)]
     digest = hashlib.sha256()
     for part in parts:
         digest.update(part)
