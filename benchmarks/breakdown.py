@@ -1,10 +1,10 @@
 """Where the processor time of a whole check goes: ns a recorded sample for each stage, moves and proof included.
 
-    python -m benchmarks.breakdown FOLDER [--house house-chains.toml] [--threads 2] [--profile FILE]
+    python -m benchmarks.breakdown FOLDER [--house house-chains.toml] [--threads 2] [--profile FILE] [--kept-in FOLDER]
 
 FOLDER is a show from `make_show.py`. Every stage is a function of the package whose calls are timed by the processor time of
 their thread, what they call of other stages taken off: other work on the machine does not count. `--profile` keeps a cProfile of
-the same check on one thread.
+the same check on one thread. `--kept-in` uses the measurements kept there and keeps new ones; without it nothing is kept.
 """
 
 from __future__ import annotations
@@ -42,7 +42,13 @@ STAGES: Final = (
     ("chains on their own", "chain.run:Chain.process"),
     ("meters behind the blocks", "chain.meter:Meters.take"),
     ("chains: mixing, joining rows", "chain.take:WithChains._joined"),
-    ("readings of the sources", "tasks.check.measure:_readings"),
+    ("readings of the sources", "tasks.check.measure:source_readings"),
+    ("meters read", "chain.run:Chain.stages"),
+    ("kept measurements read", "reuse.kept:KeptMeasurements.get"),
+    ("kept measurements read", "reuse.sums:SumsReader.__init__"),
+    ("kept measurements read", "reuse.sums:SumsReader.read"),
+    ("kept measurements written", "reuse.kept:KeptMeasurements.put"),
+    ("kept measurements written", "reuse.sums:SumsWriter.add"),
     ("faults", "tasks.check.measure:_findings"),
     ("voices: clearance", "tasks.check.measure:_voices"),
     ("loud moments", "tasks.check:with_loud_moments"),
@@ -138,6 +144,7 @@ def main() -> None:
     parser.add_argument("--house", default="house-chains.toml")
     parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--profile", type=Path)
+    parser.add_argument("--kept-in", type=Path)
     options = parser.parse_args()
     from deskhand.recording import open_recording
     from deskhand.tasks.check import check
@@ -148,12 +155,20 @@ def main() -> None:
         on_one_thread()
     recording = open_recording(options.folder / "take")
     samples = recording.frames * len(recording.tracks)
-    run = lambda: check(options.folder / "take", house_path=options.folder / options.house, threads=options.threads)  # noqa: E731
+
+    def run() -> None:
+        check(
+            options.folder / "take",
+            house_path=options.folder / options.house,
+            threads=options.threads,
+            kept_in=options.kept_in,
+        )
+
     start_s, start_cpu_s = time.perf_counter(), time.process_time()
     if options.profile:
         import cProfile
 
-        profile = cProfile.Profile()
+        profile = cProfile.Profile(time.thread_time)
         profile.runcall(run)
         profile.dump_stats(options.profile)
     else:

@@ -73,14 +73,35 @@ def show(folder: Path, tracks: int, minutes: float) -> Path:
     return home
 
 
-def check(home: Path, out: Path, env: dict[str, str], house: str = "house.toml") -> Run:
-    """Time the command on a show."""
+def check(home: Path, out: Path, env: dict[str, str], house: str = "house.toml", *, again: bool = False) -> Run:
+    """Time the command on a show; nothing of an earlier check is used unless `again`."""
+    if not again:
+        shutil.rmtree(home / ".deskhand", ignore_errors=True)
     return timed(
         *(sys.executable, "-m", "deskhand", "check", home / "take", "--house", home / house),
         *("--json", out / "check.json", "--no-report"),
         env=env,
         cwd=HERE.parent,
     )
+
+
+def changed_house(home: Path, number: int) -> str:
+    """Name of a house file in which one threshold is another than in any before."""
+    house = (home / "house-chains.toml").read_text("utf-8")
+    name = "house-changed.toml"
+    (home / name).write_text(house.replace('threshold = "-20 dBFS"', f'threshold = "-{21 + number} dBFS"', 1), "utf-8")
+    return name
+
+
+def again_after_a_change(home: Path, out: Path, env: dict[str, str], repeats: int) -> None:
+    """Print what a further check takes after one changed setting, and after none; the check before it was timed already."""
+    changed = [check(home, out, env, changed_house(home, number), again=True) for number in range(repeats)]
+    same = [check(home, out, env, changed_house(home, repeats - 1), again=True) for _ in range(repeats)]
+    for name, runs in (("again, one setting changed", changed), ("again, nothing changed", same)):
+        wall_s, cpu_s = statistics.median(run.wall_s for run in runs), statistics.median(run.cpu_s for run in runs)
+        print(f"{name + ':':27s}{wall_s:5.2f} s, {cpu_s:.1f} s of processor time", flush=True)
+    kept_bytes = sum(path.stat().st_size for path in (home / ".deskhand").rglob("*") if path.is_file())
+    print(f"kept beside the recording: {kept_bytes / 1e6:7.0f} MB", flush=True)
 
 
 def straight_lines(folder: Path, scratch: Path, env: dict[str, str], tracks: int, minutes: float) -> None:
@@ -147,6 +168,7 @@ def report(options: argparse.Namespace, folder: Path, scratch: Path) -> None:
         f"with chains, mix, voices:{chained_s:8.2f} s, five blocks on every source, {chained_cpu_s:.1f} s of processor time"
     )
     print(f"                         {max(run.peak_mib for run in chained_runs):7.0f} MiB at most", flush=True)
+    again_after_a_change(big, scratch, env, options.repeats)
     if options.lines:
         straight_lines(folder, scratch, env, tracks, minutes)
 

@@ -2,7 +2,8 @@
 
     python -m benchmarks.stages [--seconds 60]
 
-Best of several runs of each, one thread unless said, warm. The peers: scipy.signal.sosfilt for filters; ffmpeg's
+Best of several runs of each, one thread unless said, warm. The peers: scipy.signal.sosfilt for filters, and pedalboard where it is
+installed; ffmpeg's
 `ebur128=peak=true` for loudness and true peak alone, on a stereo file, its decoding counted as ours is.
 """
 
@@ -18,7 +19,7 @@ import tempfile
 import time
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import soundfile
@@ -222,6 +223,22 @@ def chains(seconds: float) -> None:
     line("time-varying loudness (ISO 532-1)", took, mono.size, f"{4.0 / took:.0f} x real time")
 
 
+def effects_library() -> Any:
+    """The general-purpose audio library pedalboard; None, and a line that says so, where it is not installed."""
+    try:
+        import pedalboard
+    except ImportError:
+        print("pedalboard is not here: not compared (pip install --target FOLDER pedalboard, and FOLDER on PYTHONPATH)")
+        return None
+    return pedalboard
+
+
+def through_effects(board: Any, samples: np.ndarray) -> None:
+    """Run channels through effects two at a time, as the library takes them."""
+    for first in range(0, len(samples), 2):
+        board(samples[first : first + 2], RATE_HZ)
+
+
 def in_lanes(seconds: float) -> None:
     """Eight channels side by side: five filters, a compressor and all of it with meters, beside scipy on the same filters."""
     adapter: TypeAdapter[ChainBlock] = TypeAdapter(ChainBlock)
@@ -243,13 +260,21 @@ def in_lanes(seconds: float) -> None:
             groups[0].run(piece, rows, results, rows)
 
     print("\neight channels in lanes:")
+    board = effects_library()
     five = best_s(lambda: run(filters))
     line("five biquads", five, samples.size)
     sections = np.vstack([ss.butter(2, 1000, fs=RATE_HZ, output="sos")] * 5)
     doubles = samples.astype(np.float64)
     peer = best_s(lambda: ss.sosfilt(sections, doubles))
     line("the same number by scipy.signal.sosfilt", peer, samples.size, f"{peer / five:.1f} x as long")
-    line("compressor", best_s(lambda: run([compressor])), samples.size)
+    alone = best_s(lambda: run([compressor]))
+    line("compressor", alone, samples.size)
+    if board is not None:
+        bells = [board.PeakFilter(cutoff_frequency_hz=200.0 * 2**k, gain_db=2.0, q=1.0) for k in range(5)]
+        leveller = board.Compressor(threshold_db=-20.0, ratio=3.0)
+        for name, effects, ours in (("five biquads", bells, five), ("compressor", [leveller], alone)):
+            took = best_s(partial(through_effects, board.Pedalboard(effects), samples))
+            line(f"{name} by a general-purpose effects library", took, samples.size, f"{took / ours:.1f} x as long")
     line(
         "five biquads and a compressor, six meters",
         best_s(lambda: run([*filters, compressor], metered=True)),

@@ -5,9 +5,29 @@ from __future__ import annotations
 import os
 import tempfile
 from pathlib import Path
+from typing import Final
 
 from deskhand.errors import UsageError
 from deskhand.leftovers import unfinished_prefix
+
+KEPT_IN: Final = ".deskhand"
+"""Hidden folder for what is kept beside recordings or a house file and can be made again."""
+_MEASURED: Final = "measured-"
+
+
+def kept_beside(recording: Path) -> Path:
+    """Folder in which measurements of a recording are kept: beside it, hidden, under its name."""
+    whole = recording.absolute()
+    whole = whole if whole.name else whole.resolve()
+    return whole.parent / KEPT_IN / f"{_MEASURED}{whole.name}"
+
+
+def kept_folders(beside: Path) -> list[Path]:
+    """Folders of kept measurements in a folder with recordings."""
+    try:
+        return [path for path in (beside / KEPT_IN).glob(f"{_MEASURED}*") if path.is_dir()]
+    except OSError:
+        return []
 
 
 def _sync_folder(folder: Path) -> None:

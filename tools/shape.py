@@ -26,7 +26,7 @@ LAYERS: Final[tuple[frozenset[str], ...]] = (
     frozenset({"units", "words", "files", "leftovers"}),
     frozenset({"dsp"}),
     frozenset({"recording"}),
-    frozenset({"house"}),
+    frozenset({"house", "reuse"}),
     frozenset({"measure", "store"}),
     frozenset({"chain"}),
     frozenset({"mix"}),

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
-from scipy import optimize, special
+from scipy import special
 
 from deskhand.dsp.spectrum import exact_hz
 from deskhand.measure.passages import OCTAVES_HZ, tone_of
@@ -198,7 +198,10 @@ class ToneDirections:
         top = 1.0
         while self.chance(top) > _SHARE * probability:
             top *= 2.0
-        limit = optimize.brentq(lambda length: self.chance(length) - _SHARE * probability, 0.0, top, xtol=1e-3)
+        # few checks ask for it, and it takes long to load
+        from scipy.optimize import brentq
+
+        limit = brentq(lambda length: self.chance(length) - _SHARE * probability, 0.0, top, xtol=1e-3)
         beyond = float(special.stdtrit(self.expected.dof, TOLD_SHARE))
         least_db: dict[Region, float] = {}
         for region, (kind, at_hz) in TOLD_OF.items():

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.chain.growing import GrowingArray
 from deskhand.dsp import chain_lanes, lanes, loudness, meter_lanes, peak
 from deskhand.dsp.vectors import LANES
 
@@ -176,12 +177,11 @@ class LaneGroup:
         self._most_gain = float(np.abs(self._phases).sum(axis=1).max(initial=1.0))
         self._weighting = lanes.filter_coefficients(loudness.k_weighting_sos(sample_rate_hz))
         self._waiting = np.zeros((count, 0, 4, LANES))
-        self._means: list[NDArray[np.float32]] = []
-        self._reductions: dict[int, list[NDArray[np.float32]]] = {
-            slot: []
-            for slot, (kind, _, _) in enumerate(plan.kinds)
-            if kind in (chain_lanes.COMPRESSOR, chain_lanes.GATE)
-        }
+        self._means = GrowingArray((count, meter_lanes.REDUCTION, LANES))
+        self._dynamic_slots = [
+            slot for slot, (kind, _, _) in enumerate(plan.kinds) if kind in (chain_lanes.COMPRESSOR, chain_lanes.GATE)
+        ]
+        self._reductions = GrowingArray((len(self._dynamic_slots), LANES))
 
     def _put_blocks(self, chains: Sequence[Chain], plan: _GroupPlan) -> None:
         """Write the settings of all chains into their lanes."""
@@ -243,8 +243,10 @@ class LaneGroup:
 
     def _keep(self, steps: Array) -> None:
         """Keep means of each block of 100 ms, and gain reductions of each step."""
-        for slot, reductions in self._reductions.items():
-            reductions.append((steps[slot, :, meter_lanes.REDUCTION] / self._step).astype(np.float32))
+        if self._dynamic_slots:
+            self._reductions.append(
+                (steps[self._dynamic_slots, :, meter_lanes.REDUCTION] / self._step).astype(np.float32)
+            )
         waiting = np.concatenate([self._waiting, steps], axis=1)
         hops = waiting.shape[1] // _STEPS_A_HOP
         whole = waiting[:, : hops * _STEPS_A_HOP, : meter_lanes.REDUCTION]
@@ -254,11 +256,11 @@ class LaneGroup:
 
     def block_means(self, slot: int) -> NDArray[np.float32]:
         """(blocks, 3, 8) mean squares of a slot in the order of the kernels' sums."""
-        return np.concatenate([np.empty((0, 3, LANES), np.float32), *(means[slot] for means in self._means)])
+        return self._means.row(slot)
 
     def reductions(self, slot: int, lane: int) -> Array:
         """(steps,) gain reduction of a lane in dB, every 10 ms."""
-        return np.concatenate([np.empty(0), *(part[:, lane] for part in self._reductions[slot])])
+        return self._reductions.row(self._dynamic_slots.index(slot))[:, lane].astype(np.float64)
 
     def finish(self) -> None:
         """Look at what lies between the last samples as well: nothing comes after them."""

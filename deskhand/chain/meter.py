@@ -230,6 +230,38 @@ class MeterReadings(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StageRecord:
+    """Readings of the meter behind one block, as `MeterReadings` gives them."""
+
+    power: Array
+    """(channels, blocks)."""
+    weighted: Array
+    product: Array | None
+    reduction_db: Array | None
+    tops: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MeterRecord:
+    """Readings of the meters of a whole chain that ran before."""
+
+    stages: tuple[StageRecord, ...]
+
+    def block_powers_of(self, stage: int) -> tuple[Array, Array, Array | None]:
+        """Mean squares (channels, blocks), K-weighted mean square (blocks,) and product of the sides of a stage."""
+        record = self.stages[stage]
+        return record.power, record.weighted, record.product
+
+    def reduction_of(self, stage: int) -> Array | None:
+        """(steps,) gain reduction of a stage in dB, each 10 ms; None for one that moves no gain."""
+        return self.stages[stage].reduction_db
+
+    def tops_of(self, stage: int) -> tuple[float, float]:
+        """Largest sample and largest true peak of a stage."""
+        return self.stages[stage].tops
+
+
 class StageMeter:
     """Meter behind one block of a chain.
 
@@ -247,6 +279,17 @@ class StageMeter:
         self._meters = meters
         self._stage = stage
         self.block = block
+
+    def record(self) -> StageRecord:
+        """Readings so far, to be kept."""
+        power, weighted, product = self._meters.block_powers_of(self._stage)
+        return StageRecord(
+            power=power,
+            weighted=weighted,
+            product=product,
+            reduction_db=self._meters.reduction_of(self._stage),
+            tops=self._meters.tops_of(self._stage),
+        )
 
     def trace_db(self) -> Array | None:
         """(steps,) gain reduction in dB, each 100 ms; None for blocks that move no gain."""

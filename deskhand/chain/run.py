@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from deskhand.chain.blocks import Processor, build
-from deskhand.chain.meter import MeterReadings, Meters, Stage, StageMeter
+from deskhand.chain.meter import MeterReadings, MeterRecord, Meters, Stage, StageMeter
 from deskhand.errors import HouseError
 from deskhand.house import BLOCKS
 
@@ -118,9 +118,13 @@ class Chain:
         return None if None in blocks else [block for block in blocks if block is not None]
 
     def metered_elsewhere(self, meters: MeterReadings) -> None:
-        """Read the meters of a group of lanes, which runs the blocks from now on."""
+        """Read the meters of a group of lanes, which runs the blocks from now on, or of a run before."""
         self._meters = None
         self.meters = [StageMeter(meters, stage, name) for stage, name in enumerate(self._names)]
+
+    def meter_record(self) -> MeterRecord:
+        """Readings of all its meters so far, to be kept."""
+        return MeterRecord(stages=tuple(meter.record() for meter in self.meters))
 
     def process(self, signal: Array) -> Array:
         """(channels, frames) through the blocks; the output lies `latency` behind. The input is kept."""

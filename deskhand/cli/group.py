@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import codecs
+import gc
 import io
 import os
 import sys
 import tempfile
 import traceback
 from pathlib import Path
-from typing import Final, NoReturn
+from typing import Any, Final, NoReturn
 
 import click
 
 from deskhand.errors import DeskhandError
+from deskhand.files import KEPT_IN, kept_folders
 from deskhand.leftovers import clear_leftovers
 
 WRONG_USE: Final = 2
@@ -25,6 +27,8 @@ STOPPED: Final = 130
 _TRACEBACK_VARIABLE: Final = "DESKHAND_TRACEBACK"
 _LONGEST_REASON: Final = 160
 """Letters of an inner error's own words that are printed: about two lines of a terminal. Common practice, no source."""
+_COLLECTED_OBJECTS: Final = 50_000
+"""New objects after which rubbish is collected; Python's own 700 cost a tenth of a short check. Common practice, no source."""
 _MEGABYTE: Final = 1e6
 """Bytes of a megabyte: arithmetic (SI)."""
 _PACKAGE: Final = Path(__file__).parent.parent
@@ -56,8 +60,8 @@ def _clear_leftovers(arguments: list[str]) -> None:
     """Remove what killed runs left unfinished where this one may write, and say so once."""
     named = [Path(argument) for argument in arguments if not argument.startswith("-")]
     folders = [folder for path in named for folder in (path, path.parent, path.parent.parent) if _is_folder(folder)]
-    kept = [folder / ".deskhand" for folder in folders]
-    cleared = clear_leftovers([Path(tempfile.gettempdir()), Path(), *folders, *kept])
+    stored = [path for folder in folders for path in (folder / KEPT_IN, *kept_folders(folder))]
+    cleared = clear_leftovers([Path(tempfile.gettempdir()), Path(), *folders, *stored])
     if cleared.count:
         words = "an unfinished file" if cleared.count == 1 else f"{cleared.count} unfinished files"
         size = f"{cleared.size_bytes / _MEGABYTE:.1f} MB"
@@ -66,6 +70,11 @@ def _clear_leftovers(arguments: list[str]) -> None:
 
 class Commands(click.Group):
     """Group that turns a mistake a person can mend into one line and exit status 2."""
+
+    def main(self, *args: Any, **named: Any) -> Any:
+        """Run a command; reference cycles are looked for rarely, as loading makes many objects and no rubbish."""
+        gc.set_threshold(_COLLECTED_OBJECTS)
+        return super().main(*args, **named)
 
     def parse_args(self, ctx: click.Context, args: list[str]) -> list[str]:
         """Look into the folders that are named before a command is run."""

@@ -11,6 +11,7 @@ import click
 
 from deskhand.cli.output import progress_bar
 from deskhand.errors import UsageError
+from deskhand.files import kept_beside
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -73,6 +74,7 @@ class TakeOptions:
                 end_s=self.end_s,
                 options=request,
                 progress=progress,
+                kept_in=kept_beside(recording),
             )
 
 

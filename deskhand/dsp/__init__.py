@@ -8,7 +8,6 @@ from pathlib import Path
 
 def kernels_are_compiled() -> bool:
     """True where the measuring kernels lie compiled in a cache; the first run has to make them."""
-    folders = [Path(__file__).parent / "__pycache__"]
-    if os.environ.get("NUMBA_CACHE_DIR"):
-        folders.append(Path(os.environ["NUMBA_CACHE_DIR"]))
-    return any(folder.is_dir() and any(folder.rglob("*.nbi")) for folder in folders)
+    # a folder that the environment names is taken in the place of the one beside the modules
+    folder = Path(os.environ.get("NUMBA_CACHE_DIR") or Path(__file__).parent / "__pycache__")
+    return folder.is_dir() and any(folder.rglob("*.nbi"))

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 import numba as nb
 
+from deskhand.dsp.compiling import wait_for_helper
+
 if TYPE_CHECKING:
     from collections.abc import Callable
 
@@ -38,6 +40,7 @@ def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Function], Fun
         def prepare() -> None:
             with _LOCK:
                 if not dispatcher.overloads:  # no other thread was here before
+                    wait_for_helper(f"{function.__module__}:{function.__name__}")
                     for signature in signatures:
                         dispatcher.compile(signature)
 
@@ -53,6 +56,7 @@ def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Function], Fun
             prepare()
             return template(args, named)
 
+        dispatcher.prepare = prepare
         dispatcher._compile_for_args, dispatcher.get_call_template = unknown_types, first_use  # noqa: SLF001 - where numba compiles
         return cast("Function", dispatcher)
 

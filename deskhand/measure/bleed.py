@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.dsp.nonnegative import nonnegative_factors
 from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
@@ -69,8 +70,6 @@ def _predicted(power: NDArray[np.float64], sources: NDArray[np.float64], loud: f
 
     Shapes: power (blocks,), sources (blocks, sources).
     """
-    from scipy.optimize import nnls
-
     rests = np.flatnonzero((power < loud * power_from_db(-_BELOW_LOUD_DB)) & (power > _DEAD * 0.1))
     if rests.size < _LEAST_BLOCKS:
         return None
@@ -81,7 +80,7 @@ def _predicted(power: NDArray[np.float64], sources: NDArray[np.float64], loud: f
     sums = np.zeros(rests.size)
     factors = np.zeros(sources.shape[1])
     for _ in range(_ROUNDS):
-        factors, _ = nnls(shares[fitted], np.ones(int(fitted.sum())))
+        factors = nonnegative_factors(shares[fitted], np.ones(int(fitted.sum())))
         sums = shares @ factors
         off_db = np.asarray(db_from_power(np.maximum(sums, 1e-12)))
         explained = np.abs(off_db) < _EXPLAINED_DB
@@ -130,12 +129,10 @@ def is_only_bleed(mean_square: NDArray[np.floating], others: Sequence[NDArray[np
 
 def _is_explained(power: NDArray[np.float64], sources: NDArray[np.float64]) -> bool:
     """True where a sum of sources follows a power (blocks,) all the time; sources (blocks, sources)."""
-    from scipy.optimize import nnls
-
     # no source can put more into the microphone than is there in its own loud moments: else a few of them would outweigh the rest
     shares = sources / power[:, None]
     shares = np.minimum(shares / np.maximum(np.percentile(shares, _LOUD_PERCENT, axis=0), 1e-20), 1.0)
-    factors, _ = nnls(shares, np.ones(power.size))
+    factors = nonnegative_factors(shares, np.ones(power.size))
     off_db = np.asarray(db_from_power(np.maximum(shares @ factors, 1e-12)))
     off_db = off_db - float(np.median(off_db))
     power_db = np.asarray(db_from_power(power))

@@ -27,6 +27,8 @@ _MOST_DECAYS: Final = 160
 """Decays kept of one track in four seconds, all bands together. Common practice, no source."""
 _MOST_ONSETS: Final = 64
 """Onsets kept of one track in four seconds: 80 ms apart there are 50 at most."""
+_MOST_ARRAYS: Final = 32
+"""Arrays of decays or onsets held of a track before they are joined: two minutes. Common practice, no source."""
 _MOMENTARY_STEPS: Final = 40
 """Steps of 10 ms in 400 ms (EBU Tech 3341 v4, 2.2)."""
 _SHORT_TERM_STEPS: Final = 300
@@ -67,6 +69,7 @@ class NoteEnvelopes:
         self._waiting += steps
         if self._waiting == _TAIL_CHUNKS * TAIL_STEPS:
             self._find(self._waiting, last=False)
+            self._join(_MOST_ARRAYS)
             self._waiting = 0
             for held in (self._tails, self._onsets):
                 size = 2 * (decays.DECAY_CONTEXT if held.ndim == 3 else decays.ONSET_CONTEXT)
@@ -75,6 +78,14 @@ class NoteEnvelopes:
     def finish(self) -> None:
         """Look at the steps that were held back for want of context: nothing comes after them."""
         self._find(self._waiting, last=True)
+        self._join(1)
+
+    def _join(self, most: int) -> None:
+        """Join the arrays of each track where there are more: many small ones take more memory than what they hold."""
+        for figures in self._figures:
+            for parts in (figures.decays, figures.onsets):
+                if len(parts) > most:
+                    parts[:] = [np.concatenate(parts)]
 
     def _find(self, new: int, *, last: bool) -> None:
         """Find decays and onsets in the steps whose context is known, `new` steps after the last time."""

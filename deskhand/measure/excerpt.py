@@ -53,27 +53,30 @@ def telling_start_s(
     tone: NDArray[np.float64] = np.mean([figures.tracks[track].tone[:seconds] for track in tracks], axis=0)
     bands = octaves(np.nan_to_num(tone))
     active = playing.blocks[: seconds * hop].reshape(seconds, hop).mean(axis=1)
-    whole = _shape_db((bands * active[:, None]).sum(axis=0))
-    best, least = 0, np.inf
-    for first in range(seconds - span + 1):
-        share = float(active[first : first + span].mean())
-        # what the rests alone cost is enough to tell that it is not the best
-        if share == 0.0 or _NO_PLAYING_DB * (1.0 - share) >= least:
-            continue
+    played = bands * active[:, None]
+    shares = np.lib.stride_tricks.sliding_window_view(active, span).mean(axis=1)
+    sums = played[: shares.size].copy()
+    for second in range(1, span):
+        sums += played[second : second + shares.size]
+    # what is missing and the tone cost at least so much; levels are looked at only where that may be the best
+    least_db = _NO_PLAYING_DB * (1.0 - shares)
+    least_db += np.abs(_shape_db(sums) - _shape_db(played.sum(axis=0))).mean(axis=1)
+    best, best_db = 0, np.inf
+    for first in np.argsort(least_db, kind="stable"):
+        if least_db[first] > best_db:
+            break
         inside = slice(first * hop, (first + span) * hop)
         levels = playing.level_dbfs[inside][windows[inside]]
-        if not levels.size:
+        if shares[first] == 0.0 or not levels.size:
             continue
-        weights = active[first : first + span, None]
-        off_db = _NO_PLAYING_DB * (1.0 - share)
-        off_db += float(np.abs(_shape_db((bands[first : first + span] * weights).sum(axis=0)) - whole).mean())
-        if off_db < least:
-            off_db += float(np.abs(np.percentile(levels, _SHARES) - usual).mean())
-        if off_db < least:
-            best, least = first, off_db
+        off_db = least_db[first] + float(np.abs(np.percentile(levels, _SHARES) - usual).mean())
+        # of equal ones the first
+        if (off_db, first) < (best_db, best):
+            best, best_db = int(first), off_db
     return float(best)
 
 
 def _shape_db(bands: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Octave levels (8,) in dB against their sum."""
-    return np.maximum(np.asarray(db_from_power(bands / max(float(bands.sum()), 1e-30) + 1e-12)), _FLOOR_DB)
+    """Octave levels (..., 8) in dB against their sum."""
+    sums = np.maximum(bands.sum(axis=-1, keepdims=True), 1e-30)
+    return np.asarray(np.maximum(db_from_power(bands / sums + 1e-12), _FLOOR_DB))

@@ -86,7 +86,7 @@ class Figures:
     loudest: dict[tuple[int, ...], LoudestMoments]
     """Of each track and each pair."""
     gram: Array64
-    """(tracks, tracks) products of samples taken from every second: tells tracks that are the same."""
+    """(targets, targets) products of samples of the tracks searched, taken from every second: tells tracks that are the same."""
     fingerprint: Fingerprint | None = None
     """Of the band and its voices; None where no sums of them were asked for."""
 
@@ -154,7 +154,7 @@ class _Pass:
             )
             for first in range(0, tracks, size)
         ]
-        self._gram = np.zeros((tracks, tracks))
+        self._gram = np.zeros((searched_tracks, searched_tracks))
         self._loudest = LoudestSearch([*((track,) for track in range(tracks)), *pairs])
         self._late: list[Callable[[], None]] = []
         self._note_gains = note_gains
@@ -166,7 +166,7 @@ class _Pass:
             partial(group.take, samples[group.tracks.start : group.tracks.stop], start) for group in self._groups
         ]
         jobs += [partial(add_product, pair, key, samples, start, self.grid) for key, pair in self._pairs.items()]
-        return [*jobs, *self._late, partial(add_samples, self._gram, samples)]
+        return [*jobs, *self._late, partial(add_samples, self._gram, samples[: len(self._gram)])]
 
     def put_off(self, hops: int, start: int) -> None:
         """Put off what needs the spectra of several tracks until the next chunk, so that threads meet once a chunk."""
@@ -186,10 +186,14 @@ class _Pass:
             self._late.append(partial(self._fingerprint.take, self._note_sums(self._note_gains)))
 
     def _note_sums(self, note_gains: Array32) -> Array32:
-        """(sums, samples) sums of the last chunk's tracks, decimated."""
-        gains = [note_gains[:, group.tracks.start : group.tracks.stop] for group in self._groups]
-        sums = [gain @ group.low_chunk for gain, group in zip(gains, self._groups, strict=True)]
-        return np.asarray(np.sum(sums, axis=0))
+        """(sums, samples) sums of the last chunk's tracks, decimated, added up in their order whatever their groups are."""
+        sums = np.zeros((len(note_gains), self._groups[0].low_chunk.shape[1]), np.float32)
+        for group in self._groups:
+            for track, samples in zip(group.tracks, group.low_chunk, strict=True):
+                gains = note_gains[:, track]
+                if gains.any():
+                    sums += gains[:, None] * samples
+        return sums
 
     def last_jobs(self) -> list[Callable[[], None]]:
         """Jobs after the last chunk."""

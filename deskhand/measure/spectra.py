@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 _BATCH_TRACKS: Final = 4
 """Tracks whose windows are transformed in one call: the library's vectors hold four or eight, and ten windows leave some empty."""
+_VECTOR: Final = 8
+"""Windows that the library's widest common vectors hold: a call has a multiple of it, so that each window is transformed by the same
+instructions whichever tracks are measured beside it."""
 _HOWL_EDGES_HZ: Final = (150.0, 500.0, 1500.0, 4000.0, 10000.0)
 """Edges of the ranges in which a growing tone is looked for. Common practice, no source."""
 _MOST_RISES: Final = 20
@@ -43,6 +46,11 @@ _RUNS: Final = 2
 """Runs kept of a track: half a minute. Common practice, no source."""
 
 
+def _whole_vectors(windows: int) -> int:
+    """Number of windows that fill whole vectors."""
+    return -(-windows // _VECTOR) * _VECTOR
+
+
 class ShortSpectra:
     """Spectra of windows of 0.17 s, one every 100 ms: the tone above 400 Hz, and tones that grow.
 
@@ -60,7 +68,7 @@ class ShortSpectra:
         self._figures = figures
         self._searched = searched
         batch = min(len(figures), _BATCH_TRACKS)
-        self._work = np.zeros((batch * CHUNK_HOPS, grid.transform), np.float32)
+        self._work = np.zeros((_whole_vectors(batch * CHUNK_HOPS), grid.transform), np.float32)
         self._power = np.zeros((CHUNK_HOPS, grid.bins), np.float32)
         self._mean = np.zeros(grid.bins, np.float32)
         self._edges = np.array([int(hz / grid.sample_rate_hz * grid.transform) for hz in _HOWL_EDGES_HZ])
@@ -87,7 +95,7 @@ class ShortSpectra:
         of_tracks: list[NDArray[np.complex64]] = []
         for begin in range(0, tracks, _BATCH_TRACKS):
             rows = range(begin, min(begin + _BATCH_TRACKS, tracks))
-            work = self._work[: len(rows) * hops]
+            work = self._work[: _whole_vectors(len(rows) * hops)]
             for index, row in enumerate(rows):
                 windows = work[index * hops : (index + 1) * hops]
                 spectrum.windowed(held[row, first:], grid.hop, grid.window, windows)
@@ -185,15 +193,15 @@ class LowSpectra:
         grid = self._grid
         low = grid.low if length == LOW_TRANSFORM else low_window(grid.sample_rate_hz, grid.factor, length)
         tracks = len(self._figures)
-        work = np.zeros((tracks, LOW_TRANSFORM), np.float32)
-        work[:, :length] = self.signal[:tracks, LOW_TRANSFORM - length :] * low.window
-        spectra = scipy.fft.rfft(work, axis=1)
+        work = np.zeros((_whole_vectors(tracks), LOW_TRANSFORM), np.float32)
+        work[:tracks, :length] = self.signal[:tracks, LOW_TRANSFORM - length :] * low.window
+        spectra = scipy.fft.rfft(work, axis=1)[:tracks]
         power = np.empty(spectra.shape, np.float32)
         spectrum.squared(spectra, power)
-        bands = power @ low.weights
         lowest = int(20.0 / grid.low_rate_hz * LOW_TRANSFORM)
         for row, figures in enumerate(self._figures):
-            figures.tone[second, :LOW_BANDS] = bands[row]
+            # a product for each track: of several at once the library may add up in another order
+            figures.tone[second, :LOW_BANDS] = power[row] @ low.weights
             if not self._searched[row]:
                 continue
             flat_power = power[row, : low.flat.size] * low.flat

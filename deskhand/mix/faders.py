@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.dsp.nonnegative import nonnegative_factors
 from deskhand.mix.bus import source_matrix
 from deskhand.units import db_from_power, power_from_db
 
@@ -60,8 +61,6 @@ def _weighted(sources: Array, mix: Array) -> Array | None:
 
     Shapes: sources (cells, sources), mix (cells,): energies of bands in seconds.
     """
-    from scipy.optimize import nnls
-
     audible = mix > 1e-12
     if audible.sum() < 4 * sources.shape[1]:
         return None
@@ -72,7 +71,7 @@ def _weighted(sources: Array, mix: Array) -> Array | None:
     robust_weight = np.ones(wanted.size)
     for _ in range(_ROUNDS):
         scale = np.maximum(np.linalg.norm(rows * robust_weight[:, None], axis=0), 1e-30)
-        scaled_gains, _ = nnls(rows * robust_weight[:, None] / scale, wanted * robust_weight)
+        scaled_gains = nonnegative_factors(rows * robust_weight[:, None] / scale, wanted * robust_weight)
         power_gains = scaled_gains / scale
         # sums of sounds that happen to add or cancel are no plain sums of energies: cells far off count less (Huber 1964)
         off = np.abs(rows @ power_gains - wanted) / np.maximum(wanted, 1e-30)

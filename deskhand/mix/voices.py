@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 import numpy as np
 
+from deskhand.chain.parts import blocks_settings
 from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
 from deskhand.house import ROLES, DelayBlock, PanBlock
@@ -26,9 +27,10 @@ from deskhand.mix.clearance import (
     measure_phrase,
     phrases,
 )
+from deskhand.mix.reused_feeds import reused_feeds
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Collection, Iterator, Mapping, Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -37,6 +39,7 @@ if TYPE_CHECKING:
     from deskhand.measure.activity import Activity
     from deskhand.measure.figures import BlockSource
     from deskhand.mix.clearance import AudibilityLimits
+    from deskhand.reuse import KeptMeasurements
 
     Array = NDArray[np.float64]
 
@@ -219,15 +222,36 @@ def _feeds(
     wanted: Sequence[tuple[float, float]],
     folder: Path | None,
     pool: ThreadPoolExecutor,
+    reuse: KeptMeasurements | None = None,
 ) -> Iterator[FeedEnergies]:
-    """Feed of each wanted stretch (in order, none overlapping)."""
+    """Feed of each wanted stretch (in order, none overlapping); sources that were run before are not run again."""
     # what a delay holds back must have gone in before
     preroll_s = PREROLL_S + max(
         (sum(block.time_s for block in strip.blocks if isinstance(block, DelayBlock)) for strip in strips.values()),
         default=0.0,
     )
-    for group in _groups(wanted, preroll_s):
-        yield from _group_feeds(recording, strips, group, preroll_s, folder, pool)
+    groups = _groups(wanted, preroll_s)
+
+    def run(names: Collection[str]) -> Iterator[FeedEnergies]:
+        chosen = {name: strip for name, strip in strips.items() if name in names}
+        for group in groups:
+            yield from _group_feeds(recording, chosen, group, preroll_s, folder, pool)
+
+    if reuse is None:
+        yield from run(strips)
+        return
+    settings = {
+        name: {
+            "spans": list(wanted),
+            "preroll": preroll_s,
+            "tracks": strip.tracks,
+            "blocks": blocks_settings(strip.blocks, folder),
+            "matrix": strip.matrix.tolist(),
+        }
+        for name, strip in strips.items()
+    }
+    pairs = frozenset(name for name, strip in strips.items() if len(strip.tracks) == 2)
+    yield from reused_feeds(settings, pairs, reuse, run)
 
 
 def measure_voices(
@@ -241,6 +265,7 @@ def measure_voices(
     folder: Path | None = None,
     threads: int = 2,
     with_costs: bool = True,
+    reuse: KeptMeasurements | None = None,
 ) -> list[Clearance]:
     """Clearance of every voice that is active.
 
@@ -262,6 +287,8 @@ def measure_voices(
     threads : int
     with_costs : bool
         Work out as well what each source costs the voice, and what trims of middles would give.
+    reuse : KeptMeasurements, optional
+        Energies of an earlier run, and where those of this one are kept.
     """
     clearances = []
     with ThreadPoolExecutor(threads) as pool:
@@ -272,7 +299,7 @@ def measure_voices(
             maskers = [name for name in strips if name != voice]
             parts = [
                 measure_phrase(feed, voice, offset_db, pool=pool, with_costs=with_costs)
-                for feed in _feeds(recording, strips, spans, folder, pool)
+                for feed in _feeds(recording, strips, spans, folder, pool, reuse)
             ]
             clearance = gather(parts, voice, maskers, words=(words or {}).get(voice))
             if clearance is not None:
@@ -289,6 +316,7 @@ def hold_voice(
     offset_db: float,
     folder: Path | None = None,
     threads: int = 2,
+    reuse: KeptMeasurements | None = None,
 ) -> list[TrialPhrase]:
     """Phrases of one voice, kept so that other settings of everything else can be tried on them.
 
@@ -305,10 +333,12 @@ def hold_voice(
     folder : Path, optional
         Of the house file.
     threads : int
+    reuse : KeptMeasurements, optional
+        Energies of an earlier run, and where those of this one are kept.
     """
     spans = spans_of(playing)
     with ThreadPoolExecutor(threads) as pool:
-        return [hold(feed, voice, offset_db) for feed in _feeds(recording, strips, spans, folder, pool)]
+        return [hold(feed, voice, offset_db) for feed in _feeds(recording, strips, spans, folder, pool, reuse)]
 
 
 def hold_feeds(

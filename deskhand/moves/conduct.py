@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.normal import tone_predictive, usual_tone_db
 from deskhand.baseline.numbers import third_octaves_db, tone_vector
 from deskhand.chain.nominal import balance_db, nominal_point
+from deskhand.chain.parts import NOTHING_RECORDED, PART_TYPES, RowsPart, blocks_settings, joined_figures, rows_part
 from deskhand.chain.run import Chain
 from deskhand.chain.take import WithChains
 from deskhand.findings import has_nominal
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from deskhand.measure.figures import Figures
     from deskhand.measure.readings import Readings, SourceReading
     from deskhand.recording import Recording
+    from deskhand.reuse import KeptMeasurements
     from deskhand.store import KeptPart
 
 
@@ -66,6 +68,10 @@ class PlanningInput:
     line_check: bool
     level_dba: float
     threads: int
+    reuse: KeptMeasurements | None = None
+    """Measurements of an earlier check, and where those of this one are kept."""
+    telling_s: Mapping[str, float] = field(default_factory=dict)
+    """Source to the start of its most telling stretch, where that was looked for already."""
 
 
 def _asks_for_moves(findings: Sequence[Finding]) -> bool:
@@ -83,7 +89,12 @@ def plans(planning: PlanningInput) -> dict[str, Plan]:
         and _asks_for_moves(planning.findings.get(source.name, ()))
     ]
     readings = [planning.before[source.name] for source in wanted]
-    starts_s = [telling_start_s(planning.figures, reading.tracks, reading.activity) for reading in readings]
+    starts_s = [
+        planning.telling_s[source.name]
+        if source.name in planning.telling_s
+        else telling_start_s(planning.figures, reading.tracks, reading.activity)
+        for source, reading in zip(wanted, readings, strict=True)
+    ]
 
     def planned(excerpt: tuple[int, NDArray[np.float32]]) -> Plan:
         index, samples = excerpt
@@ -156,31 +167,60 @@ def proved(planning: PlanningInput, planned: Mapping[str, Plan]) -> dict[str, Re
     changed = [name for name, moves in planned.items() if moves.changed]
     if not changed:
         return {}
-    chains = [
-        (
-            planning.before[name].tracks,
-            Chain(
-                planned[name].blocks,
-                channels=len(planning.before[name].tracks),
-                sample_rate_hz=planning.recording.sample_rate_hz,
-                folder=planning.folder,
-                source=name,
-            ),
-        )
-        for name in changed
-    ]
-    take = WithChains(planning.recording, 0, chains)
-    pairs = [(rows[0], rows[1]) for rows in take.rows if len(rows) == 2]
-    figures = measure_figures(take, take.tracks, pairs=pairs, targets=0, threads=planning.threads)
+    parts = _proof_parts(planning, {name: planned[name].blocks for name in changed})
+    grid = planning.figures.grid
+    figures = joined_figures(grid, NOTHING_RECORDED, list(parts.values()), planning.figures.blocks)
+    rows, first = {}, 0
+    for name, part in parts.items():
+        rows[name] = tuple(range(first, first + len(part.tracks)))
+        first += len(part.tracks)
     roles = {source.name: source.role for source in planning.house.source}
     return {
         name: read_source(
             figures,
-            rows,
+            rows[name],
             strikes=ROLES[roles[name]].strikes,
             mains_hz=planning.house.house.mains_hz,
             level_dba=planning.level_dba,
             playing=planning.before[name].activity,
         ).readings
-        for name, rows in zip(changed, take.rows, strict=True)
+        for name in changed
     }
+
+
+def _proof_parts(planning: PlanningInput, blocks_of: Mapping[str, Sequence[ChainBlock]]) -> dict[str, RowsPart]:
+    """Source to the figures after its changed chain: kept ones, and those of one pass through all others."""
+    settings = {
+        name: {"tracks": planning.before[name].tracks, "blocks": blocks_settings(blocks, planning.folder)}
+        for name, blocks in blocks_of.items()
+    }
+    parts: dict[str, RowsPart | None] = dict.fromkeys(blocks_of)
+    if planning.reuse is not None:
+        for name in parts:
+            parts[name] = planning.reuse.get("proof", settings[name], PART_TYPES)
+    to_run = [name for name, part in parts.items() if part is None]
+    if to_run:
+        recording = planning.recording
+        tracks = sorted({track for name in to_run for track in planning.before[name].tracks})
+        chains = [
+            (
+                tuple(tracks.index(track) for track in planning.before[name].tracks),
+                Chain(
+                    blocks_of[name],
+                    channels=len(planning.before[name].tracks),
+                    sample_rate_hz=recording.sample_rate_hz,
+                    folder=planning.folder,
+                    source=name,
+                ),
+            )
+            for name in to_run
+        ]
+        # files of other sources are not read again
+        take = WithChains(recording.stretch(tracks, 0.0, recording.duration_s), 0, chains)
+        pairs = [(rows[0], rows[1]) for rows in take.rows if len(rows) == 2]
+        figures = measure_figures(take, take.tracks, pairs=pairs, targets=0, threads=planning.threads)
+        for name, rows in zip(to_run, take.rows, strict=True):
+            parts[name] = part = rows_part(figures, rows)
+            if planning.reuse is not None:
+                planning.reuse.put("proof", settings[name], part)
+    return {name: part for name, part in parts.items() if part is not None}

@@ -181,6 +181,7 @@ def _measured_again(
         folder=planning.folder,
         threads=planning.threads,
         with_costs=False,
+        reuse=planning.reuse,
     )
     return again[0] if again else None
 
@@ -202,6 +203,7 @@ def _room(
         offset_db=feed.offset_db,
         folder=planning.folder,
         threads=planning.threads,
+        reuse=planning.reuse,
     )
     vocal = planning.house.vocal
     asked_pct = vocal.clearance_pct if vocal is not None and vocal.source == lead.source else None

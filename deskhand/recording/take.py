@@ -86,6 +86,15 @@ class Recording:
         """Files of the take, in the order of its tracks and of time."""
         return tuple(part.file.path for lane in self._lanes for part in lane.parts)
 
+    @property
+    def layout(self) -> tuple[tuple[str, int, int, int, int], ...]:
+        """Name, first frame, frames, channels and sample rate of each file on the time line, in the order of the tracks and of time."""
+        return tuple(
+            (part.file.path.name, part.start, part.file.frames, part.file.channels, part.file.sample_rate_hz)
+            for lane in self._lanes
+            for part in lane.parts
+        )
+
     def sizes(self) -> dict[Path, int]:
         """Bytes that each of its files has now; a file that is not there any more is left out."""
         sizes = {}

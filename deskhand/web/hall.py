@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any, Final
 import numpy as np
 
 from deskhand.errors import DeskhandError, HouseError, RecordingError, UsageError
-from deskhand.files import write_atomically
+from deskhand.files import KEPT_IN, write_atomically
 from deskhand.house import FILE_NAME, WEEK_PREFIX, HouseFile, parse_house, read_house, week_file, with_todays_names
 from deskhand.recording import show_note_of
 from deskhand.recording.files import AUDIO_SUFFIXES
@@ -36,7 +36,6 @@ if TYPE_CHECKING:
     from deskhand.report.pictures import Picture
     from deskhand.result import CheckResult
 
-_KEPT_IN: Final = ".deskhand"
 _DEPTH: Final = 3
 """Folders below the hall in which recordings are looked for: year, show, and a recorder's own. Common practice, no source."""
 _LOOK_AGAIN_S: Final = 1.0
@@ -271,7 +270,7 @@ class Hall:
         UsageError
             It cannot be made.
         """
-        folder = self.root / _KEPT_IN
+        folder = self.root / KEPT_IN
         try:
             folder.mkdir(exist_ok=True)
         except OSError as error:
@@ -337,7 +336,7 @@ class Hall:
         """True where there is a check of it as it is now; told from the first bytes of the file."""
         begin = json.dumps(_stamp(shelf), separators=(",", ":")).removesuffix("}").encode()
         try:
-            with (self.root / _KEPT_IN / f"check-{shelf.id}.json").open("rb") as file:
+            with (self.root / KEPT_IN / f"check-{shelf.id}.json").open("rb") as file:
                 return file.read(len(begin) + 1) == begin + b","
         except OSError:
             return False
@@ -345,13 +344,13 @@ class Hall:
     def check_written_ns(self, shelf: Shelf) -> float:
         """Time at which the check of a recording was written, in nanoseconds since 1970; 0 where there is none."""
         try:
-            return (self.root / _KEPT_IN / f"check-{shelf.id}.json").stat().st_mtime_ns
+            return (self.root / KEPT_IN / f"check-{shelf.id}.json").stat().st_mtime_ns
         except OSError:
             return 0.0
 
     def _read(self, name: str) -> Any:
         try:
-            return json.loads((self.root / _KEPT_IN / name).read_bytes())
+            return json.loads((self.root / KEPT_IN / name).read_bytes())
         except (OSError, ValueError, RecursionError):
             return None
 

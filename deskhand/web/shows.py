@@ -9,6 +9,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import HTMLResponse, JSONResponse, RedirectResponse, Response
 
 from deskhand.errors import DeskhandError, UsageError
+from deskhand.files import kept_beside
 from deskhand.recording import open_recording
 from deskhand.recording.show import checked_date
 from deskhand.report.words import text, words
@@ -28,6 +29,7 @@ from deskhand.web.week_view import week_page
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
 
     from starlette.requests import Request
 
@@ -46,6 +48,12 @@ def tracks_of(shelf: Shelf) -> tuple[int, float] | None:
     except DeskhandError:
         return None
     return len(recording.tracks), recording.duration_s
+
+
+def _kept_in(root: Path, shelf: Shelf) -> Path:
+    """Folder in which measurements of a recording are kept: beside it, or in the house folder where it lies on a card."""
+    inside = shelf.path.resolve().is_relative_to(root)
+    return kept_beside(shelf.path if inside else root / f"card-{shelf.id}")
 
 
 class ShowPages:
@@ -214,6 +222,7 @@ class ShowPages:
                 to_be_kept=wish is not None,
             ),
             progress=progress,
+            kept_in=_kept_in(self._hall.root, shelf),
         )
         result = checked.result
         if details.options:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from deskhand.baseline.kept import KeptTakes
     from deskhand.recording import Recording
+    from deskhand.reuse import KeptMeasurements
     from deskhand.tasks.check.measure import TakeReadings
     from deskhand.tasks.check.resolve import ShowSetup
     from deskhand.tasks.seats import EveningMeter
@@ -63,6 +64,7 @@ class MeasuredOnce:
         threads: int,
         progress: Callable[[float], None] | None,
         meter: EveningMeter | None = None,
+        reuse: KeptMeasurements | None = None,
     ) -> TakeReadings:
         """Readings of the take; a copy of its own for every check."""
         from filelock import FileLock
@@ -72,10 +74,10 @@ class MeasuredOnce:
             return self.measure(setup, recording, takes, threads, progress, meter)
         # a test that has become another user cannot reach what all processes share
         if not os.access(self.folder, os.R_OK | os.W_OK | os.X_OK, effective_ids=True):
-            return self.measure(setup, recording, takes, threads, progress)
-        kept = self.folder / f"{measuring_key(setup, recording, takes)}.pickle"
-        with FileLock(f"{kept}.lock"):
-            if not kept.exists():
-                kept.write_bytes(pickle.dumps(self.measure(setup, recording, takes, threads, progress)))
-        readings: TakeReadings = pickle.loads(kept.read_bytes())
+            return self.measure(setup, recording, takes, threads, progress, None)
+        file = self.folder / f"{measuring_key(setup, recording, takes)}.pickle"
+        with FileLock(f"{file}.lock"):
+            if not file.exists():
+                file.write_bytes(pickle.dumps(self.measure(setup, recording, takes, threads, progress, None)))
+        readings: TakeReadings = pickle.loads(file.read_bytes())
         return readings

@@ -21,7 +21,7 @@ from deskhand.mix.clearance.result import SIDES
 from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Mapping, Sequence
+    from collections.abc import Callable, Iterable, Mapping, Sequence
     from concurrent.futures import Executor
 
     from numpy.typing import NDArray
@@ -144,7 +144,7 @@ def measure_phrase(
         costs=costs,
         voice_power=float(feed.energies[voice][0].sum(dtype=np.float64)),
         rest_power=rest_power,
-        trims=_trim_shares(feed, voice, maskers, pairs, offset_db),
+        trims=_trim_shares(feed, voice, maskers, pairs, offset_db, pool),
         pair_power={name: np.array([float(part.sum()) for part in feed.energies[name]]) for name in pairs},
     )
 
@@ -186,7 +186,12 @@ def _costs(speech: Array, noises: Sequence[Array], pool: Executor | None) -> Arr
 
 
 def _trim_shares(
-    feed: FeedEnergies, voice: str, maskers: list[str], pairs: list[str], offset_db: float
+    feed: FeedEnergies,
+    voice: str,
+    maskers: list[str],
+    pairs: list[str],
+    offset_db: float,
+    pool: Executor | None,
 ) -> dict[str, Array]:
     """Pair to (trims, sides) of audible share with its middle turned down: each pair alone, and all together."""
     if not pairs:
@@ -206,10 +211,8 @@ def _trim_shares(
         }
         for trim_db in TRIMS_DB
     ]
-    trims: dict[str, Array] = {}
-    for name, members in [*((pair, [pair]) for pair in pairs), ("all pairs", pairs)]:
-        if name == "all pairs" and len(pairs) < 2:
-            continue
+
+    def trims_of(members: Sequence[str]) -> Array:
         rows = []
         for change in changes:
             shares = []
@@ -217,5 +220,10 @@ def _trim_shares(
                 noise = totals[side] + np.sum([change[member][side] for member in members], axis=0)
                 shares.append(float(np.sum(IMPORTANCE * audible_over_time(speech[side], np.maximum(noise, 0.0)))))
             rows.append(shares)
-        trims[name] = np.array(rows)
-    return trims
+        return np.array(rows)
+
+    groups = {pair: [pair] for pair in pairs}
+    if len(pairs) > 1:
+        groups["all pairs"] = pairs
+    run: Callable[..., Iterable[Array]] = map if pool is None else pool.map
+    return dict(zip(groups, run(trims_of, groups.values()), strict=True))

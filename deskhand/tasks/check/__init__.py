@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.baseline.kept import MIX
 from deskhand.baseline.songs import songs_result
 from deskhand.desk import DeskState, earlier_moves
+from deskhand.dsp.compiling import compile_beside
 from deskhand.findings import KINDS, say
 from deskhand.house import ROLES, match_tracks, read_house
 from deskhand.mix.bus import Strip, listening_dba
@@ -17,16 +18,18 @@ from deskhand.moves.conduct import PlanningInput, plans, proved
 from deskhand.moves.voice import VoiceFeed, make_way
 from deskhand.moves.voice_limits import FeedLevels
 from deskhand.recording import open_recording
+from deskhand.reuse import KeptMeasurements
 from deskhand.store.unknown_houses import unknown_house_text
 from deskhand.tasks.check.again import known_again
 from deskhand.tasks.check.assemble import ShowCheck, ShowFacts, assemble
 from deskhand.tasks.check.compare import HEAR_S, BaselineComparison, compare, kept_takes, parts_of, with_dismissed
 from deskhand.tasks.check.desk import judged_changes, with_answered, with_changes
 from deskhand.tasks.check.feed import check_seats
-from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure, with_loud_moments
+from deskhand.tasks.check.measure import TakeInput, TakeReadings, measure
 from deskhand.tasks.check.options import CheckOptions
 from deskhand.tasks.check.resolve import ShowSetup, name_of, resolve, source_for, unclaimed_track_notes
 from deskhand.tasks.check.seats import evening_meter, seat_results
+from deskhand.tasks.check.source_readings import with_loud_moments
 from deskhand.tasks.check.words import words_at_seats
 from deskhand.tasks.role_by_sound import guess_by_sound
 from deskhand.units import clock, number
@@ -38,10 +41,12 @@ if TYPE_CHECKING:
     from deskhand.baseline.kept import KeptTakes
     from deskhand.baseline.passages import Passage
     from deskhand.baseline.songs import SongsResult
+    from deskhand.findings import Finding
     from deskhand.house import ChainBlock, HouseFile, MatchedTracks
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
     from deskhand.store import Dismissal, KeptPart
+    from deskhand.tasks.check.desk import ShowChanges
     from deskhand.tasks.role_by_sound import SoundGuess
     from deskhand.tasks.seats import EveningMeter
 
@@ -58,6 +63,7 @@ def check(
     threads: int = 2,
     progress: Callable[[float], None] | None = None,
     recording: Recording | None = None,
+    kept_in: Path | None = None,
 ) -> ShowCheck:
     """Measure a recording and say what is wrong with it.
 
@@ -77,6 +83,9 @@ def check(
         Told the share done, 0 to 1.
     recording : Recording, optional
         The one to check where it is open already, or lies in memory; `path` then tells where its show and house are.
+    kept_in : Path, optional
+        Folder in which measurements are kept, so that a second check of the same files does again only what a change touches; the
+        result is the same to the last bit. Nothing is kept without it.
 
     Raises
     ------
@@ -84,36 +93,62 @@ def check(
         One line each: where, what, and what to do.
     """
     if recording is None:
-        recording = open_recording(path, start_s=start_s, end_s=end_s)
-    setup = resolve(path, house_path, recording, options := options or CheckOptions())
-    setup, shown = with_changes(setup, recording, options)
-    setup = replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup)))
+        recording = _opened(path, start_s, end_s)
+    setup, shown = _set_up(path, house_path, recording, options := options or CheckOptions())
+    reuse = None if kept_in is None else KeptMeasurements(kept_in, recording, take=shown.take)
     takes = kept_takes(setup, options, shown.take)
     setup = _with_unknown_houses(setup, takes)
     sizes, meter = recording.sizes() if end_s is None else {}, evening_meter(setup, recording)
-    readings = _measured(setup, recording, takes, threads, progress, meter)
+    readings = _measured(setup, recording, takes, threads, progress, meter, reuse)
     setup = _with_growth(setup, recording, sizes)
     parts = parts_of(setup, readings)
     known, notes = known_again(readings, takes), unclaimed_track_notes(setup, recording)
     comparison = compare(setup, readings, readings.findings | notes, takes, parts, known.again)
     findings, dismissals = with_dismissed(comparison, takes, options, parts, setup.show)
-    findings = with_answered(findings, shown)
-    comparison = replace(comparison, findings=findings, mix_findings=findings[MIX])
-    planning = _planning_input(setup, recording, readings, comparison, parts, threads)
-    planned = plans(planning)
-    readings = _with_room_for_the_voice(setup, readings, planning, planned)
-    _name_moves(planned)
+    comparison = _with_findings(comparison, findings := with_answered(findings, shown))
+    planning = _planning_input(setup, recording, readings, comparison, parts, threads, reuse)
+    planned, readings = _planned(setup, readings, planning)
     earlier = earlier_moves(judged_changes(setup, readings, findings, shown))
     songs, seats = _songs(setup, readings, takes, known.passages), seat_results(setup, recording, meter, options)
     proof, speakers = proved(planning, planned), check_seats(setup, recording, readings.figures, options)
     facts = ShowFacts(setup, recording, readings, comparison, planned, proof, songs, earlier, seats, speakers)
+    _prune(reuse)
     return replace(_show_check(facts, parts, dismissals, shown.take, takes), tone_courses=known.courses)
 
 
-def _name_moves(planned: dict[str, Plan]) -> None:
-    """Give each move of the plans its id."""
+def _planned(setup: ShowSetup, readings: TakeReadings, planning: PlanningInput) -> tuple[dict[str, Plan], TakeReadings]:
+    """Source to its moves, and the readings with the lead voice's clearance as they leave it."""
+    planned = plans(planning)
+    readings = _with_room_for_the_voice(setup, readings, planning, planned)
     for name, plan in planned.items():
         plan.moves = plan.with_ids(name)
+    return planned, readings
+
+
+def _set_up(
+    path: Path, house_path: Path | None, recording: Recording, options: CheckOptions
+) -> tuple[ShowSetup, ShowChanges]:
+    """House, show and tracks of a recording with what was turned since, and the changes of the show."""
+    setup, shown = with_changes(resolve(path, house_path, recording, options), recording, options)
+    return replace(setup, desk=replace(setup.desk, standing=_standing_whole_chains(setup))), shown
+
+
+def _with_findings(comparison: BaselineComparison, findings: dict[str, list[Finding]]) -> BaselineComparison:
+    """Comparison with these findings in the place of its own."""
+    return replace(comparison, findings=findings, mix_findings=findings[MIX])
+
+
+def _prune(reuse: KeptMeasurements | None) -> None:
+    """Keep the bound of what is kept."""
+    if reuse is not None:
+        reuse.prune()
+
+
+def _opened(path: Path, start_s: float | None, end_s: float | None) -> Recording:
+    """Recording of a path; where the kernels have to be compiled first, half of them meanwhile."""
+    recording = open_recording(path, start_s=start_s, end_s=end_s)
+    compile_beside()
+    return recording
 
 
 def _with_unknown_houses(setup: ShowSetup, takes: KeptTakes | None) -> ShowSetup:
@@ -181,24 +216,24 @@ def _measured(
     threads: int,
     progress: Callable[[float], None] | None,
     meter: EveningMeter | None = None,
+    reuse: KeptMeasurements | None = None,
 ) -> TakeReadings:
     """Readings of the take, with the loudness of its loud moments."""
-    readings = measure(
-        TakeInput(
-            house=setup.house,
-            recording=recording,
-            matched=setup.matched,
-            desk=setup.desk,
-            folder=setup.folder,
-            line_check=setup.is_line_check,
-            words=takes.words() if takes else None,
-            threads=threads,
-            progress=progress,
-            meter=meter,
-        )
+    take = TakeInput(
+        house=setup.house,
+        recording=recording,
+        matched=setup.matched,
+        desk=setup.desk,
+        folder=setup.folder,
+        line_check=setup.is_line_check,
+        words=takes.words() if takes else None,
+        threads=threads,
+        progress=progress,
+        meter=meter,
+        reuse=reuse,
     )
     # `new` does without: it is a second look at the audio
-    return with_loud_moments(readings, recording, listening_dba(setup.house), threads)
+    return with_loud_moments(measure(take), take, listening_dba(setup.house))
 
 
 def _planning_input(
@@ -208,6 +243,7 @@ def _planning_input(
     comparison: BaselineComparison,
     parts: list[KeptPart],
     threads: int,
+    reuse: KeptMeasurements | None,
 ) -> PlanningInput:
     """Everything that moves are planned from."""
     return PlanningInput(
@@ -227,6 +263,8 @@ def _planning_input(
         line_check=setup.is_line_check,
         level_dba=listening_dba(setup.house),
         threads=threads,
+        reuse=reuse,
+        telling_s=readings.telling_s,
     )
 
 

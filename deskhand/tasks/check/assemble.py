@@ -9,7 +9,6 @@ from deskhand import __version__
 from deskhand.baseline.kept import MIX
 from deskhand.desk.text import with_remark
 from deskhand.findings import KINDS, Finding, fix_texts, has_nominal, status_of, with_text
-from deskhand.measure.excerpt import telling_start_s
 from deskhand.mix.voices import lead_of
 from deskhand.moves.answers import with_answers
 from deskhand.moves.level import agreed
@@ -192,7 +191,7 @@ def _picture(facts: ShowFacts, source: Source, reading: SourceReading) -> Pictur
         start_s=start_s,
         nominal_dbfs=facts.setup.house.nominal_dbfs(source) if has_nominal(source) else None,
         taken_db=facts.readings.traces_db.get(source.name, {}),
-        telling_s=start_s + telling_start_s(facts.readings.figures, reading.tracks, reading.activity),
+        telling_s=start_s + facts.readings.telling_s[source.name],
     )
 
 

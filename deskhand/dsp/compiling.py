@@ -1,0 +1,62 @@
+"""Second process that compiles half of the kernels the first time, while the first process compiles the others."""
+
+from __future__ import annotations
+
+import importlib
+import subprocess
+import sys
+from contextlib import suppress
+from typing import TYPE_CHECKING, Final
+
+from deskhand.dsp import kernels_are_compiled
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+HALF: Final = (
+    "deskhand.dsp.chain_lanes:run",
+    "deskhand.dsp.hearing:_core_in_time",
+    "deskhand.dsp.hearing:_loudness_in_time",
+    "deskhand.dsp.intelligibility:_audible_over_time",
+)
+"""Kernels that are needed late in a check and take about half of the time that all take to compile (benchmarks/README.md)."""
+_LONGEST_S: Final = 120.0
+"""Seconds that are waited for it: far more than it takes; then the kernel is compiled here. Common practice, no source."""
+_WORK: Final = "import sys; sys.path[:] = sys.argv[1:]; from deskhand.dsp import compiling; compiling.compile_kernels()"
+_running: list[subprocess.Popen[bytes]] = []
+
+
+def compile_beside() -> None:
+    """Start the second process, where nothing is compiled yet; it ends by itself."""
+    # a program that was packed into one file is no interpreter
+    if _running or kernels_are_compiled() or getattr(sys, "frozen", False) or not sys.executable:
+        return
+    with suppress(OSError):
+        _running.append(
+            subprocess.Popen(  # noqa: S603 - this interpreter with the text above
+                [sys.executable, "-c", _WORK, *sys.path],
+                stdin=subprocess.DEVNULL,
+                stdout=subprocess.DEVNULL,
+                stderr=subprocess.DEVNULL,
+            )
+        )
+
+
+def compile_kernels(names: Sequence[str] = HALF) -> None:
+    """Compile kernels and write them into the cache.
+
+    Parameters
+    ----------
+    names : sequence of str
+        "module:function" each.
+    """
+    for name in names:
+        module, function = name.split(":")
+        getattr(importlib.import_module(module), function).prepare()
+
+
+def wait_for_helper(name: str) -> None:
+    """Wait until the second process is done, where it compiles this kernel: it is read from the cache then."""
+    if name in HALF and _running:
+        with suppress(subprocess.TimeoutExpired):
+            _running[0].wait(_LONGEST_S)
