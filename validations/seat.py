@@ -81,7 +81,7 @@ def three_hours() -> list[str]:
         "",
         f"- LAeq, LAFmax, LASmax and LCpeak differ by {worst_db:.4f} dB at most, the LAeq of a second by {course_db:.4f} dB.",
         f"- The seat takes {share_pct:.2f} % of a core (processor time, its line on the screen every 10 s included).",
-        f"- Memory after each hour: {', '.join(f'{size:.1f}' for size in memory)} MB, of which the meter keeps 100 bytes a second.",
+        f"- Memory after each hour: {', '.join(f'{size:.1f}' for size in memory)} MB; a second of a seat takes 88 bytes, and 16 for the inputs.",
     ]
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from array import array
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
@@ -26,6 +27,8 @@ _GOAL_FROM_HZ, _GOAL_TO_HZ = 100.0, 20000.0
 """Range in which the sections are brought to their goal: below they are there, above IEC 61672-1:2013, Table 3 ends."""
 FAST_READS_A_SECOND: Final = 8
 """Readings of the fast level a second, for percentiles: one each time constant F (IEC 61672-1:2013, 5.8.1)."""
+_COLUMNS: Final = 7
+"""Numbers of each second beside those readings: what `LevelCourse` holds. Arithmetic."""
 _FULL_SCALE: Final = 0.9999
 """Sample from which on a converter is full: one step of 16 bits below full scale, and a little. Common practice, no source."""
 _FLAT: Final = 0.25
@@ -105,13 +108,13 @@ class LevelMeter:
         self._correct = Convolver(taps if correction is None else np.convolve(taps, correction), 1)
         self._steady: float | None = None
         self._waiting = np.empty(0, np.float32)
-        self._rows: list[tuple[float, ...]] = []
-        self._reads: list[Array32] = []
+        # 88 bytes a second, in one piece each: an evening is a megabyte
+        self._rows, self._reads = array("d"), array("f")
 
     @property
     def seconds(self) -> int:
         """Whole seconds so far."""
-        return len(self._rows)
+        return len(self._rows) // _COLUMNS
 
     def take(self, samples: Array32) -> None:
         """Measure the next (frames,) samples."""
@@ -140,14 +143,15 @@ class LevelMeter:
         fast = time_weighted(a_weighted, time_s=FAST_S, sample_rate_hz=rate_hz, state=self._fast_state)
         slow = time_weighted(a_weighted, time_s=SLOW_S, sample_rate_hz=rate_hz, state=self._slow_state)
         reads = np.arange(1, FAST_READS_A_SECOND + 1) * fast.size // FAST_READS_A_SECOND - 1
-        self._reads.append(fast[reads].astype(np.float32))
+        self._reads.extend(fast[reads].tolist())
         a_square = float(np.mean(a_weighted * a_weighted))
-        self._rows.append((a_square, c_square, max(z_square, 0.0), fast.max(), slow.max(), c_peak, is_cut(samples)))
+        maxima = float(fast.max()), float(slow.max()), c_peak
+        self._rows.extend((a_square, c_square, max(z_square, 0.0), *maxima, float(is_cut(samples))))
 
     def course(self) -> LevelCourse:
         """Levels so far, of whole seconds."""
-        table = np.array(self._rows, np.float64).reshape(-1, 7)
-        reads = np.concatenate(self._reads) if self._reads else np.empty(0, np.float32)
+        table = np.array(self._rows, np.float64).reshape(-1, _COLUMNS)
+        reads = np.array(self._reads, np.float32)
         return LevelCourse(
             a_square=table[:, 0],
             c_square=table[:, 1],

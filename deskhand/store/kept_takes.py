@@ -10,7 +10,7 @@ from deskhand.errors import UsageError
 from deskhand.recording.names import dated
 from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.rows import now_utc, refuse_twice
-from deskhand.store.tables import PART, TAKE, VALUE
+from deskhand.store.tables import PART, SEAT_RECORD, TAKE, VALUE
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -53,6 +53,9 @@ def replace_take(history: History, earlier: TakeRow, take: KeptTake, *, by: str)
             )
         number = insert_take(connection, take, kept_at=earlier.kept_at)
         connection.execute(sa.update(TAKE).where(TAKE.c.id == earlier.id).values(replaced_by=number))
+        # what was measured at the seats stays with the show
+        of_seats = sa.update(SEAT_RECORD).where(SEAT_RECORD.c.take_id == earlier.id)
+        connection.execute(of_seats.values(take_id=number))
     return number
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from array import array
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final
 
@@ -91,7 +92,7 @@ class EveningMeter:
         ]
         self._sums = np.zeros(2)
         self._frames = 0
-        self._seconds: list[tuple[float, float]] = []
+        self._seconds = array("d")
 
     def take(self, samples: Array32) -> None:
         """Measure the next (tracks, frames) samples of all tracks."""
@@ -104,7 +105,7 @@ class EveningMeter:
                 self._sums[index] += sum(float(samples[row, first:last] @ samples[row, first:last]) for row in rows)
             self._frames += last - first
             if self._frames == self._rate_hz:
-                self._seconds.append((self._sums[0] / self._rate_hz, self._sums[1] / self._rate_hz))
+                self._seconds.extend((self._sums / self._rate_hz).tolist())
                 self._sums[:], self._frames = 0.0, 0
             first = last
 

@@ -319,6 +319,8 @@ def test_a_check_tells_the_seat_and_nothing_else_changes(hall: Path, tmp_path: P
     seats = results["with"].pop("seats")
     assert results["without"].pop("seats") == []
     assert [seat["exposure"]["seat"] for seat in seats] == ["mix position"]
+    alone = run("exposure", hall / "show-2026-05-03", "--history", tmp_path / "with.sqlite", "--json", "-")
+    assert seats == json.loads(alone.output)["seats"]
     for result in results.values():
         result["show"].pop("tracks")
     assert results["with"] == results["without"]

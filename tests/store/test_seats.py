@@ -11,6 +11,7 @@ import sqlalchemy as sa
 from deskhand.errors import HistoryError, UsageError
 from deskhand.house import FormerNames
 from deskhand.store.history import open_history
+from deskhand.store.kept_takes import replace_take
 from deskhand.store.seats import (
     SeatRecord,
     add_seat_record,
@@ -60,6 +61,14 @@ def test_records_go_with_their_take(history: History) -> None:
     assert len(seat_records(history, house=HOUSE, kind="level", forgotten=True)) == 1
     assert delete_seat_records(history, take) == 1
     assert seat_records(history, house=HOUSE, kind="level", forgotten=True) == []
+
+
+def test_records_follow_a_take_that_was_measured_again(history: History) -> None:
+    history.keep(TAKE)
+    add_seat_record(history, replace(RECORD, kind="level", take=1), house=HOUSE)
+    (earlier,) = history.takes(house=HOUSE)
+    number = replace_take(history, earlier, replace(TAKE, note="again"), by="Bo")
+    assert [row.take for row in seat_records(history, house=HOUSE, kind="level")] == [number]
 
 
 def test_renamed_seats_are_read_under_todays_names(history: History, tmp_path: Path) -> None:
