@@ -101,9 +101,9 @@ def peer_rows() -> list[dict[str, str]] | None:
 
 def _peer_rows_of(name: str, response: np.ndarray) -> list[dict[str, str]]:
     """Rows of one response: T20, C80, Ts by octave, and the index."""
-    import pyfar as pf  # type: ignore[import-not-found]
-    import pyrato.edc  # type: ignore[import-not-found]
-    import pyrato.parameters  # type: ignore[import-not-found]
+    import pyfar as pf
+    import pyrato.edc
+    import pyrato.parameters
 
     start = onset_frame(response)
     decays, cleaned = response_decays(response, start, sample_rate_hz=RATE_HZ)
