@@ -36,7 +36,6 @@ _REMARKS: Final = {
     "hum": "Hum in the microphone's line covers the end of the decay at {octaves}: look at its cable and earth.",
     "distortion": "The loudspeakers distort at {octaves}: up to {percent} %. Play it quieter, or have the loudspeaker and its amplifier looked at.",
     "compressed": "At {octaves} the loud sweeps lack up to {value} dB: a limiter or an amplifier holds them back.",
-    "two-slopes": "At {octaves} the decay ends slower than it begins: T30 is up to {value} % longer than T20.",
     "clock": "Player and recorder have clocks of their own, {value} ppm apart: allowed for.",
     "played-again": "The file was played more than once: the last whole playing is used.",
 }

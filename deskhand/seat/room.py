@@ -36,7 +36,7 @@ if TYPE_CHECKING:
     Array = NDArray[np.float64]
 
 RemarkKind = Literal[
-    "clipped", "unlike", "moved", "hum", "noise", "distortion", "compressed", "two-slopes", "clock", "played-again",
+    "clipped", "unlike", "moved", "hum", "noise", "distortion", "compressed", "clock", "played-again",
 ]  # fmt: skip
 NOTICED: Final = {"edt_s": 0.05, "t20_s": 0.05, "t30_s": 0.05, "c50_db": 1.0, "c80_db": 1.0, "d50": 0.05, "ts_s": 0.01}
 """Smallest change that is noticed: times of decay by share, the rest as it stands (ISO 3382-1:2009, Table A.1; C50 as C80)."""
@@ -54,6 +54,9 @@ _MOST_OF_IT: Final = 0.5
 _HUM_DB: Final = 10.0
 """Range that is needed on top where the noise is hum: a steady tone adds to the decay or takes from it, noise does both; the study
 `validations/room_sweep.py`."""
+_OVER_HUM_DB: Final = 20.0
+"""Height above hum from which distortion is no hum: hum fills the whole window, a harmonic its beginning. The study
+`validations/room_sweep.py`."""
 _LEAST_CLEAR_BT: Final = 30.0
 """Bandwidth times early decay time from which a filter of that width blurs the limit of 50 or 80 ms by less than 1 dB: over one part in its bandwidth a
 decay falls by 2 dB, half of it on either side. The study `validations/room_sweep.py`."""
@@ -63,10 +66,6 @@ _DISTORTION_DB: Final = -26.0
 """Distortion from which it is said: 5 %. Common practice, no source."""
 _COMPRESSED_DB: Final = 1.0
 """Gain that the loud sweeps lose from which a limiter or an amplifier holds them back. Common practice, no source."""
-_CURVED_PCT: Final = 10.0
-"""Curvature from which a decay has two slopes (ISO 3382-2:2008, B.3)."""
-_CURVED_OCTAVES: Final = 4
-"""Octaves of two slopes from which it is said: fewer are strong reflections. Common practice, no source."""
 _CLOCK_PPM: Final = 20.0
 """Difference of clocks from which it is said: two devices without a common clock. Common practice, no source."""
 _LEAST_SWEEPS: Final = 2
@@ -145,6 +144,19 @@ def _agreeing(values: Sequence[float], tolerance: float) -> float | None:
     return float(np.mean([value for value in values if abs(value - middle) <= tolerance]))
 
 
+def _distortion_db(row: int, readings: Sequence[SweepReading], noise: NoiseReading) -> float | None:
+    """Distortion of an octave; None where it lies in the noise, or may be hum in the octave of the second harmonic."""
+    # noise can only add to it: the least of two or more is nearest
+    levels_db = [value for reading in readings if np.isfinite(value := float(reading.distortion_db[row]))]
+    if len(levels_db) < _LEAST_SWEEPS:
+        return None
+    second = min(row + 1, len(OCTAVES_HZ) - 1)
+    range_db = float(np.median([reading.decays[second].range_db for reading in readings]))
+    if noise.hum_share[second] > _MOST_OF_IT and min(levels_db) < _OVER_HUM_DB - range_db:
+        return None
+    return min(levels_db)
+
+
 def _octave_room(
     row: int, readings: Sequence[SweepReading], middle: SweepReading | None, noise: NoiseReading
 ) -> OctaveRoom:
@@ -185,14 +197,12 @@ def _octave_room(
     compression = (
         np.nan if middle is None else middle.gain_db[row] - float(np.median([each.gain_db[row] for each in readings]))
     )
-    # noise can only add to it: the least of two or more is nearest
-    distortion = [value for reading in readings if np.isfinite(value := float(reading.distortion_db[row]))]
     return OctaveRoom(
         octave_hz=octave_hz,
         **values,
         **uncertainty,
         range_db=finite(range_db),
-        distortion_db=min(distortion) if len(distortion) >= _LEAST_SWEEPS else None,
+        distortion_db=_distortion_db(row, readings, noise),
         compression_db=finite(float(compression)),
         noise_dbfs=None if noise.octave_dbfs is None else finite(float(noise.octave_dbfs[row])),
         not_measured=reasons,
@@ -229,10 +239,6 @@ def _remarks(octaves: Sequence[OctaveRoom], noise: NoiseReading, run: SweepRun) 
             else []
         )
 
-    curves = [
-        None if octave.t20_s is None or octave.t30_s is None else 100.0 * (octave.t30_s / octave.t20_s - 1.0)
-        for octave in octaves
-    ]
     hums = [
         share if octave.range_db is not None and octave.range_db < NEEDED_DB["t30_s"] + _HUM_DB else None
         for share, octave in zip(noise.hum_share, octaves, strict=True)
@@ -240,8 +246,6 @@ def _remarks(octaves: Sequence[OctaveRoom], noise: NoiseReading, run: SweepRun) 
     remarks = beyond("hum", hums, _MOST_OF_IT)
     remarks += beyond("distortion", [octave.distortion_db for octave in octaves], _DISTORTION_DB)
     remarks += beyond("compressed", [octave.compression_db for octave in octaves], _COMPRESSED_DB)
-    curved = beyond("two-slopes", curves, _CURVED_PCT)
-    remarks += [remark for remark in curved if len(remark.octaves_hz) >= _CURVED_OCTAVES]
     if abs(run.clock_ppm) > _CLOCK_PPM:
         remarks.append(RoomRemark(kind="clock", value=run.clock_ppm))
     if run.other_runs:

@@ -12,12 +12,18 @@ from typing import TYPE_CHECKING, Final, Literal, get_args
 import numpy as np
 import scipy.signal as ss
 
-from deskhand.dsp.room_decay import OCTAVES_HZ
+from deskhand.dsp.room_decay import OCTAVES_HZ, onset_frame, reverberation_pm
+from deskhand.dsp.speech_transmission import modulation_transfer, speech_transmission_index
+from deskhand.result import plain
 from deskhand.seat.room import OctaveRoom, SeatRoom, measure_seat
+from deskhand.seat.room_change import room_change
+from deskhand.seat.room_response import response_decays
 from deskhand.seat.sweep_plan import PLAN, SHAPE, SILENCE_S, sweep_signal
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+
+    from deskhand.seat.room_change import RoomComparison
 
 RATE_HZ: Final = 48000
 _SPEED_M_S: Final = 343.4
@@ -35,23 +41,41 @@ def octave_filter(signal: np.ndarray, octave_hz: float) -> np.ndarray:
     return np.asarray(ss.sosfilt(ss.butter(3, edges_hz, "bandpass", fs=RATE_HZ, output="sos"), signal[::-1])[::-1])
 
 
-def made_response(rng: np.random.Generator, *, length_s: float = 3.5) -> np.ndarray:
-    """Response of an invented room: 0.5 to 2.2 s in the middle, longer below, shorter above."""
+def made_parts(
+    rng: np.random.Generator,
+    *,
+    length_s: float = 3.5,
+    longer: float = 1.0,
+    elsewhere: np.random.Generator | None = None,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Direct sound with a few reflections, and the tail, of an invented room.
+
+    It rings for 0.5 to 2.2 s in the middle, longer below, shorter above; `longer` times that. `elsewhere` draws the tail of another place
+    of the same room.
+    """
     middle_s = float(np.exp(rng.uniform(np.log(0.5), np.log(2.2))))
     tilt = float(rng.uniform(0.0, 0.12))
     frames = round(length_s * RATE_HZ)
     time_s = np.arange(frames) / RATE_HZ
     tail = np.zeros(frames)
     noise = rng.standard_normal(frames)
+    if elsewhere is not None:
+        noise = elsewhere.standard_normal(frames)
     for octave_hz in (*OCTAVES_HZ, 16000.0):
-        t_s = middle_s * (octave_hz / 700.0) ** -tilt
+        t_s = longer * middle_s * (octave_hz / 700.0) ** -tilt
         tail += octave_filter(noise, octave_hz) * 10.0 ** (-3.0 * time_s / t_s)
     tail *= 10.0 ** (rng.uniform(-12.0, 3.0) / 20.0) / np.sqrt(np.sum(tail**2))
-    response = tail
-    response[0] += 1.0
+    early = np.zeros(frames)
+    early[0] = 1.0
     for _ in range(6):
-        response[round(rng.uniform(0.004, 0.06) * RATE_HZ)] += rng.uniform(0.1, 0.4) * rng.choice([-1.0, 1.0])
-    return np.concatenate([np.zeros(round(0.03 * RATE_HZ)), response])
+        early[round(rng.uniform(0.004, 0.06) * RATE_HZ)] += rng.uniform(0.1, 0.4) * rng.choice([-1.0, 1.0])
+    ahead = np.zeros(round(0.03 * RATE_HZ))
+    return np.concatenate([ahead, early]), np.concatenate([ahead, tail])
+
+
+def made_response(rng: np.random.Generator, *, length_s: float = 3.5) -> np.ndarray:
+    """Response of an invented room."""
+    return np.sum(made_parts(rng, length_s=length_s), axis=0)
 
 
 def another_place(response: np.ndarray, other: np.ndarray, distance_m: float) -> np.ndarray:
@@ -248,3 +272,32 @@ def _against(seat: SeatRoom, truth: dict[str, dict[float, float]]) -> tuple[int,
 def tolerance(name: str, octave: OctaveRoom) -> float:
     """What nobody notices, and on top what two octave filters may read differently: at 63 Hz as much again."""
     return TOLERANCES[name] * (2.0 if octave.octave_hz < 100.0 else 1.0)
+
+
+def room_of_response(response: np.ndarray) -> SeatRoom:
+    """Seat whose room is read from a bare response: as a clean recording of the sweeps would tell it."""
+    decays, cleaned = response_decays(response, onset_frame(response), sample_rate_hz=RATE_HZ)
+    octaves = tuple(
+        OctaveRoom(
+            octave_hz=octave_hz,
+            t20_s=decay.t20_s,
+            t20_pm_s=None
+            if decay.t20_s is None
+            else decay.t20_s * reverberation_pm(decay.t20_s, octave_hz, wide=False),
+            c80_db=decay.c80_db,
+        )
+        for octave_hz, decay in zip(OCTAVES_HZ, decays, strict=True)
+    )
+    index = speech_transmission_index(modulation_transfer(np.array(cleaned[1:]), sample_rate_hz=RATE_HZ))
+    return SeatRoom(seat="seat", track="seat", octaves=octaves, sti_room=index)
+
+
+def put_up_again(number: int, *, distance_m: float, longer: float = 1.0) -> RoomComparison:
+    """Comparison of a room with itself a season later: the microphone stands a little apart, and the room rings longer."""
+    first = made_response(np.random.default_rng([91, number]))
+    early, tail = made_parts(np.random.default_rng([91, number]), longer=longer)
+    _, apart = made_parts(
+        np.random.default_rng([91, number]), longer=longer, elsewhere=np.random.default_rng([92, number])
+    )
+    seat = room_of_response(early + another_place(tail, apart, distance_m))
+    return room_change(seat, plain(room_of_response(first)), measured_at="2026-03-01")
