@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 RATE_HZ: Final = 48000
 MUSIC_S: Final = 65.0
 BANDS: Final = 8
-ROOMS: Final = {"tune": 10, "verify": 25}
+ROOMS: Final = {"tune": 8, "verify": 25}
 SEEDS: Final = {"tune": 25_000, "verify": 52_000}
 KEPT: Final = 3
 CLEAN: Final = 8
@@ -405,6 +405,9 @@ Early response (50 ms from the direct sound) by octave, against that of the room
 be certain where half of its 95 % band is at most 0.8 dB. The lowest octaves of a mix are nearly alike on both sides: there the sides
 are said to be uncertain.
 
+Not met on the verify half: six octaves of 3416, all at 2 kHz, were said to be certain and were more than 1 dB out, the worst by 2.87 dB. They are
+left as they were counted.
+
 | half | octave | certain | within 1 dB | RMS error, dB | worst, dB |
 |---|---|---|---|---|---|
 {response}
@@ -426,11 +429,12 @@ Found is the right kind on the right side, and nothing else.
 |---|---|---|---|---|---|
 {changes}
 
-The verify half was counted once.
+The verify half was counted once. On its one evening that is not right the dead driver was told on the right side, and that side called late besides:
+what is left of it comes through the crossover alone.
 
 ## What decided
 
-Counted on the first 20 mixes of the tune half, two sides each:
+Counted on 20 mixes and 4 rooms of the tune half's kind, while it was built:
 
 - Segments of 0.7, 1.4, 2.7 and 4.1 s: of the octaves whose standard error was below 0.3 dB, 93, 98, 100 and 100 % were within 1 dB. Shorter
   ones cut the room's tail, and what is cut looks like a response where a mix is tonal. 2.7 s need less music than 4.1 s.
