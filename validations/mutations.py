@@ -60,9 +60,10 @@ MOST_CPU_S: Final = 30
 """Processor time for one change; compiled code has three times as much."""
 FIRST: Final = {
     "deskhand/findings/sound_causes": (),
+    "deskhand/web/shows": ("tests/web/test_keeping.py", "tests/web/test_hall.py"),
     "deskhand/findings/": ("tests/findings/test_limits.py", "tests/findings/test_judge.py", "tests/findings/test_texts.py"),
 }  # fmt: skip
-"""Tests of a whole room, where its modules have none of their own."""
+"""Tests of a whole room or module, where it has none of its own name."""
 LIBRARIES: Final = ("numpy", "scipy.signal", "scipy.stats", "scipy.optimize", "scipy.ndimage", "numba", "soundfile", "soxr", "pydantic",
                     "hypothesis", "pytest", "sqlalchemy", "alembic", "click", "rich.live", "starlette.testclient", "tomlkit", "jinja2", "jsonschema")  # fmt: skip
 REASONS: Final[dict[tuple[str, str], str]] = {
@@ -616,6 +617,10 @@ def page(trials: Sequence[Trial]) -> str:
         f"change alike within a module; of each the nearest {MOST_FILES} test files are run (the one that mirrors the module, those that import it,",
         "those that import what imports it; without the long ones, and only what `make test` runs) until one fails. A change that lives may be",
         "noticed by a test further away. Some changes are none: they leave every result as it was. Where a reason is known it is said.", "",
+        f"{sum(kind == 'by hand' for kind in kinds.values())} of the changes were tried by a reviewer's hand, and no test noticed them then: each is tried with the test that",
+        f"holds it since. Of the {COUNT} that are drawn, {sum(kind != 'by hand' for kind in kinds.values())} were run so far, in the order in which they are drawn; where a change lived and a test was",
+        f"written for it, it was tried again with that test. Noticed of the drawn ones alone: {_share([trial for trial in trials if trial.change.kind != 'by hand'])}.",
+        "",
         f"{len(trials)} changes: {counts['noticed']} noticed, {counts['lives']} live, {counts['time over']} not decided in {MOST_CPU_S} s of processor time",
         f"(compiled code: {4 * MOST_CPU_S} s). Noticed of those that were decided: {_share(trials)}; of those that live,",
         f"{sum(bool(reason) for reason in reasons.values())} have a reason.", "",
