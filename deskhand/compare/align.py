@@ -185,7 +185,14 @@ def _of_group(
     if not windows:
         return _NO_ALIGNMENT
     line = replace(_line_through(windows, drifts=drifts), sure=max(anchor.prominence for anchor in run) >= SURE_PEAK)
-    elsewhere = [group for group in groups if group is not run and not _holds_there(windows, group, rate_hz)]
+    elsewhere = [
+        group
+        for group in groups
+        if group is not run
+        # what gives way to another delay and comes back to the first is a bar that was played before
+        and not all(run[0].frame < anchor.frame < run[-1].frame for anchor in group)
+        and not _holds_there(windows, group, rate_hz)
+    ]
     if not elsewhere:
         return line
     # another delay holds elsewhere: only what lies on this side of the jump is described
