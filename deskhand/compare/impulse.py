@@ -31,6 +31,8 @@ _SETTLED, _SETTLED_SHORT = 1e-4, 1e-6
 """Residual of the normal equations at which they end, against its beginning. Common practice, no source."""
 _LEAST_BLOCK, _BLOCK_OF_TAPS = 16384, 3
 """Frames of a block at least, and against the taps: a block and what its transforms need stay in a cache. Common practice, no source."""
+FILTERS_S: Final = 0.12
+"""Response of filters: longer than any of them rings. Common practice, no source."""
 _SHORT_S: Final = 0.3
 """Longest response that counts as short. Common practice, no source."""
 _SMOOTH_BINS: Final = 9

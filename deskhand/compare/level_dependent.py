@@ -12,12 +12,11 @@ from deskhand.compare.explanation import (
     EXPLAINED_DB,
     FLOOR,
     LEGS_APART_DB,
-    SHORT_S,
     TONE_WORTH_DB,
     Explanation,
     left_db,
 )
-from deskhand.compare.impulse import impulse_response, level_left_db
+from deskhand.compare.impulse import FILTERS_S, impulse_response, level_left_db
 from deskhand.compare.laws import read_gain
 from deskhand.compare.search import fit_law
 from deskhand.compare.sides import fit_legs, legs_apart
@@ -58,7 +57,7 @@ def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) 
     # a gain that leaves more than the response alone is no beginning
     undone = plain.after if plain.residual_db < filtered_db else after
     seen_db = _flat_left_db(before, undone) - level_left_db(
-        undone, impulse_response(before, undone, rate_hz, SHORT_S).predicted
+        undone, impulse_response(before, undone, rate_hz, FILTERS_S).predicted
     )
     # beside a gain that explains most, a little of a response is what its model lacks
     if seen_db > (TONE_WORTH_DB if plain.residual_db < filtered_db - CLEARLY_DB else _TONE_SEEN_DB):
