@@ -135,6 +135,7 @@ CHANGES: dict[str, Callable[[str], str]] = {
     "nominal": lambda text: text.replace('name = "Tern Street Hall"\n', 'name = "Tern Street Hall"\nnominal = "-30 dBFS"\n'),
     "one of two tracks": lambda text: text.replace('["pno l", "pno r"]', '["pno l"]'),
     "two sources on one track": lambda text: text.replace("[vocal]", '[[source]]\nname = "bass again"\nrole = "bass"\ntracks = [1]\nfader = "-3 dB"\n\n[vocal]'),
+    "a seat": lambda text: text.replace('name = "backing voice"\nrole = "backing vocal"\ntracks = ["bv"]\nfader = "-8 dB"\n', 'name = "mix position"\nrole = "seat"\ntracks = ["bv"]\n'),
     "curve": lambda text: text.replace("[vocal]", '[[source.chain]]\nblock = "curve"\nfile = "room.csv"\n\n[vocal]'),
 }  # fmt: skip
 

@@ -26,6 +26,7 @@ from deskhand.seat.feed import OCTAVES_HZ, PARTS, early_power, feed_response, fe
 from deskhand.seat.feed_weeks import feed_week, judge_week
 from deskhand.units import hertz
 from tools.prose import wrapped
+from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -467,7 +468,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     with tempfile.TemporaryDirectory() as scratch:
         folder = given.music or Path(scratch)
         by_half = {half: measured_half(half, folder, given.rooms or ROOMS[half]) for half in given.half or ["tune"]}
-    TARGET.write_text(page(by_half), "utf-8")
+    write_page(TARGET, page(by_half), __file__)
 
 
 def measured_half(half: str, folder: Path, rooms: int) -> list[House]:

@@ -19,7 +19,7 @@ from deskhand.dsp.room_decay import OCTAVES_HZ, onset_frame
 from deskhand.dsp.speech_transmission import modulation_transfer, speech_transmission_index
 from deskhand.seat.room_response import response_decays
 from tests.support.room_sweeps import RATE_HZ, TROUBLES, Trouble, judged, made_response, put_up_again, sweep_case
-from tools.prose import wrapped
+from tools import provenance
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -249,7 +249,7 @@ def write_page(by_trouble: dict[Trouble, list[SweepVerdict]]) -> None:
             *peer_lines(rows),
             "",
         ]
-    TARGET.write_text(wrapped("\n".join(lines)), "utf-8")
+    provenance.write_page(TARGET, "\n".join(lines), __file__)
     print(TARGET)
 
 

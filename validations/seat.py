@@ -18,7 +18,7 @@ from deskhand.seat.levels import Sensitivity
 from deskhand.seat.meter import LevelMeter
 from deskhand.seat.usual import usual_level
 from deskhand.tasks.seats import SeatMemory, SeatShow
-from tools.prose import wrapped
+from tools.provenance import write_page
 
 RATE_HZ: Final = 48000
 HOURS: Final = 3
@@ -152,7 +152,7 @@ def main() -> None:
             "",
         ]
     )
-    TARGET.write_text(wrapped(text), "utf-8")
+    write_page(TARGET, text, __file__)
 
 
 if __name__ == "__main__":
