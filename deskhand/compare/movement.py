@@ -94,11 +94,14 @@ def find_tremolo(before: Array, after: Array, rate_hz: int) -> tuple[MovingGain,
         Recordings, aligned.
     rate_hz : int
     """
+    if not before.any():
+        return None
     gain = _gain(before, after, _TREMOLO_S * rate_hz)
     hop = max(1, round(_STEP_S * rate_hz))
     curve = gain[::hop]
     power = np.add.reduceat(np.sum(before**2, axis=0), np.arange(0, before.shape[1], hop))[: curve.size]
-    weight = np.minimum(power, np.percentile(power, 70))
+    # digital silence says nothing of how loud the playing is
+    weight = np.minimum(power, np.percentile(power[power > 0.0], 70))
     time_s = np.arange(curve.size) * hop / rate_hz
     mean = float(np.sum(weight * curve) / np.sum(weight))
     centred = weight * (curve - mean)

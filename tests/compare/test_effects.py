@@ -186,6 +186,12 @@ class TestMovement:
         assert modulation.depth_db == pytest.approx(-20 * np.log10(0.65), abs=0.3)
         assert moving.residual_db < -30.0
 
+    @pytest.mark.parametrize("sounding_s", [0.0, 3.0])
+    def test_a_before_that_is_mostly_digital_silence(self, sounding_s):
+        signal = programme(12.0).copy()
+        signal[:, round(sounding_s * RATE_HZ) :] = 0.0
+        assert find_tremolo(signal, 0.5 * signal, RATE_HZ) is None
+
     def test_a_ride_is_followed_and_is_no_tremolo(self):
         signal = programme(12.0)
         gain = 10 ** (np.interp(np.arange(signal.shape[1]), [0, 30000, 60000, 96000], [-6, 2, -3, 0]) / 20)
