@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 EXPLAINED_DB: Final = -45.0
 """Residual below which an explanation ends the search. Common practice, no source."""
-SHORT_S: Final = 0.12
-"""Response of filters: longer than any of them rings. Common practice, no source."""
 TONE_WORTH_DB: Final = 3.0
 """Decibels by which a tone beside it must lower what moving gain or curve leave, or it is what they leave. The study
 `validations/compare_cases.py`."""

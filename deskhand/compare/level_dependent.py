@@ -12,12 +12,11 @@ from deskhand.compare.explanation import (
     EXPLAINED_DB,
     FLOOR,
     LEGS_APART_DB,
-    SHORT_S,
     TONE_WORTH_DB,
     Explanation,
     left_db,
 )
-from deskhand.compare.impulse import impulse_response, level_left_db
+from deskhand.compare.impulse import SHORT_S, impulse_response, level_left_db
 from deskhand.compare.laws import read_gain
 from deskhand.compare.search import fit_law
 from deskhand.compare.sides import fit_legs, legs_apart

@@ -17,12 +17,11 @@ from deskhand.compare.explanation import (
     EXPLAINED_DB,
     FLOOR,
     LEGS_APART_DB,
-    SHORT_S,
     TONE_WORTH_DB,
     Explanation,
     left_db,
 )
-from deskhand.compare.impulse import impulse_response, level_left_db
+from deskhand.compare.impulse import SHORT_S, impulse_response, level_left_db
 from deskhand.compare.level_dependent import level_dependent
 from deskhand.compare.model import AS_GOOD_AS_ANY_DB, lively
 from deskhand.compare.movement import find_tremolo, slow_gain

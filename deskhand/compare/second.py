@@ -9,8 +9,8 @@ import numpy as np
 
 from deskhand.compare.account import kind_of
 from deskhand.compare.bend import find_bend
-from deskhand.compare.explanation import FLOOR, SHORT_S, TONE_WORTH_DB, Explanation, left_db
-from deskhand.compare.impulse import impulse_response
+from deskhand.compare.explanation import FLOOR, TONE_WORTH_DB, Explanation, left_db
+from deskhand.compare.impulse import SHORT_S, impulse_response
 from deskhand.compare.laws import Bench, read_gain
 from deskhand.compare.search import finished, fit_law
 from deskhand.compare.toned import undone

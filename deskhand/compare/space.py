@@ -9,8 +9,7 @@ import numpy as np
 import scipy.optimize
 import scipy.signal as ss
 
-from deskhand.compare.explanation import SHORT_S
-from deskhand.compare.impulse import impulse_response, level_left_db
+from deskhand.compare.impulse import SHORT_S, impulse_response, level_left_db
 from deskhand.compare.interval import Interval
 from deskhand.compare.result import Echo, OctaveDecay, Reverb
 from deskhand.units import db_from_power, power_from_db

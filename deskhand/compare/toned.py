@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy.fft
 
-from deskhand.compare.explanation import FLOOR, SHORT_S, TONE_WORTH_DB, Explanation, left_db
-from deskhand.compare.impulse import impulse_response
+from deskhand.compare.explanation import FLOOR, TONE_WORTH_DB, Explanation, left_db
+from deskhand.compare.impulse import SHORT_S, impulse_response
 from deskhand.compare.laws import Bench, read_gain
 from deskhand.compare.search import AS_NEAR, finished, fit_law
 
