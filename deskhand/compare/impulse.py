@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
     Array = NDArray[np.float64]
 
+SHORT_S: Final = 0.12
+"""Response of filters: longer than any of them rings. Common practice, no source."""
 _EARLY_S: Final = 0.01
 """Part of the response in front of its direct sound: linear-phase filters ring there. Common practice, no source."""
 _RIDGE, _SHORT_RIDGE = 1e-7, 1e-11
@@ -31,9 +33,7 @@ _SETTLED, _SETTLED_SHORT = 1e-4, 1e-6
 """Residual of the normal equations at which they end, against its beginning. Common practice, no source."""
 _LEAST_BLOCK, _BLOCK_OF_TAPS = 16384, 3
 """Frames of a block at least, and against the taps: a block and what its transforms need stay in a cache. Common practice, no source."""
-FILTERS_S: Final = 0.12
-"""Response of filters: longer than any of them rings. Common practice, no source."""
-_SHORT_S: Final = 0.3
+_MOST_SHORT_S: Final = 0.3
 """Longest response that counts as short. Common practice, no source."""
 _SMOOTH_BINS: Final = 9
 """Bins over which the preconditioner's spectrum is smoothed. Common practice, no source."""
@@ -139,7 +139,10 @@ def impulse_response(before: Array, after: Array, rate_hz: int, length_s: float)
     early = round(_EARLY_S * rate_hz)
     count = early + round(length_s * rate_hz)
     taps = np.stack(
-        [_channel_taps(*pair, count, early, short=length_s <= _SHORT_S) for pair in zip(before, after, strict=True)]
+        [
+            _channel_taps(*pair, count, early, short=length_s <= _MOST_SHORT_S)
+            for pair in zip(before, after, strict=True)
+        ]
     )
     predicted = ss.oaconvolve(before, taps, axes=1)[:, early : early + before.shape[1]]
     return ImpulseResponse(taps=taps, direct=early, predicted=predicted, residual_db=level_left_db(after, predicted))

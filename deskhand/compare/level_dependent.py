@@ -16,7 +16,7 @@ from deskhand.compare.explanation import (
     Explanation,
     left_db,
 )
-from deskhand.compare.impulse import FILTERS_S, impulse_response, level_left_db
+from deskhand.compare.impulse import SHORT_S, impulse_response, level_left_db
 from deskhand.compare.laws import read_gain
 from deskhand.compare.search import fit_law
 from deskhand.compare.sides import fit_legs, legs_apart
@@ -57,7 +57,7 @@ def level_dependent(before: Array, after: Array, filtered: Array, rate_hz: int) 
     # a gain that leaves more than the response alone is no beginning
     undone = plain.after if plain.residual_db < filtered_db else after
     seen_db = _flat_left_db(before, undone) - level_left_db(
-        undone, impulse_response(before, undone, rate_hz, FILTERS_S).predicted
+        undone, impulse_response(before, undone, rate_hz, SHORT_S).predicted
     )
     # beside a gain that explains most, a little of a response is what its model lacks
     if seen_db > (TONE_WORTH_DB if plain.residual_db < filtered_db - CLEARLY_DB else _TONE_SEEN_DB):

@@ -21,7 +21,7 @@ from deskhand.compare.explanation import (
     Explanation,
     left_db,
 )
-from deskhand.compare.impulse import FILTERS_S, impulse_response, level_left_db
+from deskhand.compare.impulse import SHORT_S, impulse_response, level_left_db
 from deskhand.compare.level_dependent import level_dependent
 from deskhand.compare.model import AS_GOOD_AS_ANY_DB, lively
 from deskhand.compare.movement import find_tremolo, slow_gain
@@ -172,13 +172,13 @@ def _filtered_pair(before: Array, after: Array, rate_hz: int) -> Array:
         part = lively(before, rate_hz, _LEGS_TRIED_S)
 
         def left_db(source: Array, target: Array) -> float:
-            return impulse_response(source[:, part], target[:, part], rate_hz, FILTERS_S).residual_db
+            return impulse_response(source[:, part], target[:, part], rate_hz, SHORT_S).residual_db
 
         sides_db = left_db(before, after)
         sound = power.min() > _SILENT_LEG * power.max()
         if sound and sides_db > AS_GOOD_AS_ANY_DB and left_db(legs, after_legs) < sides_db - LEGS_APART_DB:
-            return from_mid_side(impulse_response(legs, after_legs, rate_hz, FILTERS_S).predicted)
-    return impulse_response(before, after, rate_hz, FILTERS_S).predicted
+            return from_mid_side(impulse_response(legs, after_legs, rate_hz, SHORT_S).predicted)
+    return impulse_response(before, after, rate_hz, SHORT_S).predicted
 
 
 def _linear(before: Array, after: Array, rate_hz: int) -> tuple[Explanation, Array]:

@@ -61,6 +61,8 @@ MOST_S: Final = 600.0
 """Longest stretch of a recording that is looked at: docs/compare.md tells it. Common practice, no source."""
 _WHOLE_WORTH_DB: Final = 1.0
 """Decibels less that parts of a sample must leave: processors delay by whole ones. Common practice, no source."""
+_WHOLE_S: Final = 45.0
+"""Beginning that this is asked of: longer than the cases of `validations/compare_cases.py`."""
 _ALL_BUT_S: Final = 1.0
 """Less than this that is not shared is not told: nobody stops two recorders at one moment. Common practice, no source."""
 _LEAST_S: Final = 3.0
@@ -176,7 +178,7 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
         # with the drift nearly gone, what is left of it is found more finely
         alignment = refined(alignment, align(before, moved, rate, drifts=True))
         moved = shifted(after, alignment.delay_samples, alignment.drift_ppm, before.shape[1])
-    elif _is_whole(before, after, alignment.delay_samples):
+    elif _is_whole(before, after, rate, alignment.delay_samples):
         alignment = replace(alignment, delay_samples=float(round(alignment.delay_samples)))
         moved = shifted(after, alignment.delay_samples, 0.0, before.shape[1])
     moved = alignment.polarity * moved
@@ -203,8 +205,9 @@ def compare(before_path: Path, after_path: Path, *, progress: Callable[[float], 
     return _comparison(model, competition, pair, tell)
 
 
-def _is_whole(before: Array, after: Array, delay_samples: float) -> bool:
+def _is_whole(before: Array, after: Array, rate: int, delay_samples: float) -> bool:
     """True where whole samples of delay leave about as little as parts of one: what bends a signal moves a correlation's peak."""
+    before = before[:, : round(_WHOLE_S * rate)]
     near = [shifted(after, delay, 0.0, before.shape[1]) for delay in (float(round(delay_samples)), delay_samples)]
     gains = [float(np.sum(before * moved) / max(float(np.sum(moved**2)), 1e-30)) for moved in near]
     whole_db, parted_db = (level_left_db(before, gain * moved) for gain, moved in zip(gains, near, strict=True))

@@ -10,7 +10,7 @@ import numpy as np
 from deskhand.compare.account import kind_of
 from deskhand.compare.bend import find_bend
 from deskhand.compare.explanation import FLOOR, TONE_WORTH_DB, Explanation, left_db
-from deskhand.compare.impulse import FILTERS_S, impulse_response
+from deskhand.compare.impulse import SHORT_S, impulse_response
 from deskhand.compare.laws import Bench, read_gain
 from deskhand.compare.search import finished, fit_law
 from deskhand.compare.toned import undone
@@ -78,7 +78,7 @@ def _bend_second(before: Array, after: Array, rate_hz: int, source: Array) -> It
             model="tone and saturation", residual_db=left_db(after, bend.through(source), rate_hz) + TONE_WORTH_DB, parameters=53,
             before=before, after=straight, bend=bend, bend_input=source, bend_output=after,
         )  # fmt: skip
-        source = impulse_response(before, straight, rate_hz, FILTERS_S).predicted
+        source = impulse_response(before, straight, rate_hz, SHORT_S).predicted
 
 
 def _bend_first(before: Array, after: Array, rate_hz: int, bend: Bend) -> Iterator[Explanation]:
@@ -86,7 +86,7 @@ def _bend_first(before: Array, after: Array, rate_hz: int, bend: Bend) -> Iterat
     straight = after
     for _ in range(_ROUNDS):
         bent = bend.through(before)
-        response = impulse_response(bent, after, rate_hz, FILTERS_S)
+        response = impulse_response(bent, after, rate_hz, SHORT_S)
         straight = undone(after, response)
         yield Explanation(
             model="saturation and tone", residual_db=left_db(after, response.predicted, rate_hz) + TONE_WORTH_DB, parameters=53,

@@ -9,7 +9,7 @@ import numpy as np
 import scipy.optimize
 import scipy.signal as ss
 
-from deskhand.compare.impulse import FILTERS_S, impulse_response, level_left_db
+from deskhand.compare.impulse import SHORT_S, impulse_response, level_left_db
 from deskhand.compare.interval import Interval
 from deskhand.compare.result import Echo, OctaveDecay, Reverb
 from deskhand.units import db_from_power, power_from_db
@@ -115,7 +115,7 @@ def find_space(before: Array, after: Array, rate_hz: int) -> LateSound | None:
 def _tone_db(before: Array, after: Array, rate_hz: int) -> float:
     """Decibels that a response leaves less than a gain for all frequencies."""
     gain = float(np.sum(before * after) / max(float(np.sum(before**2)), 1e-30))
-    return level_left_db(after, gain * before) - impulse_response(before, after, rate_hz, FILTERS_S).residual_db
+    return level_left_db(after, gain * before) - impulse_response(before, after, rate_hz, SHORT_S).residual_db
 
 
 def _stands_out(energy: Array, direct: int, rate: float) -> bool:

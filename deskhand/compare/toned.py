@@ -13,7 +13,7 @@ import numpy as np
 import scipy.fft
 
 from deskhand.compare.explanation import FLOOR, TONE_WORTH_DB, Explanation, left_db
-from deskhand.compare.impulse import FILTERS_S, impulse_response
+from deskhand.compare.impulse import SHORT_S, impulse_response
 from deskhand.compare.laws import Bench, read_gain
 from deskhand.compare.search import AS_NEAR, finished, fit_law
 
@@ -108,7 +108,7 @@ def _gain_second(
     """Gain behind a response; None where no level explains it."""
     best: _Row | None = None
     for _ in range(rounds):
-        source = impulse_response(before, standing, rate_hz, FILTERS_S).predicted
+        source = impulse_response(before, standing, rate_hz, SHORT_S).predicted
         reading = read_gain(source, after, rate_hz)
         law = fit_law(reading, rough=True) if law is None else finished(Bench(reading), law.shape, law.values)
         if law is None:
@@ -125,7 +125,7 @@ def _gain_second(
 def _gain_first(before: Array, after: Array, rate_hz: int, second: _Row) -> _Row | None:
     """Gain in front of a response, from what the other order found of it on; None where no level explains it."""
     best: _Row | None = None
-    response = impulse_response(before, second.after, rate_hz, FILTERS_S)
+    response = impulse_response(before, second.after, rate_hz, SHORT_S)
     law: LawFit | None = None
     for _ in range(_MORE_ROUNDS):
         reading = read_gain(before, undone(after, response), rate_hz)
@@ -138,7 +138,7 @@ def _gain_first(before: Array, after: Array, rate_hz: int, second: _Row) -> _Row
         else:
             law = finished(Bench(reading), law.shape, law.values)
         moved = law.gain(before.shape[1]) * before
-        response = impulse_response(moved, after, rate_hz, FILTERS_S)
+        response = impulse_response(moved, after, rate_hz, SHORT_S)
         residual_db = left_db(after, response.predicted, rate_hz)
         if best is not None and residual_db > best.residual_db - _SETTLED_DB:
             break
