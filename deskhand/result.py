@@ -221,7 +221,9 @@ def from_plain(data: Any) -> CheckResult:
     unknown = {finding.kind for findings in by_source for finding in findings} - KINDS.keys()
     if unknown:
         raise ValueError(f"no kind of finding is called {', '.join(sorted(unknown))}")
-    findings = {(source.name, finding.id) for source in result.sources for finding in source.findings}
+    told = [(source.name, source.findings) for source in result.sources]
+    told += [(seat.feed.seat, seat.findings) for seat in result.loudspeakers]
+    findings = {(name, finding.id) for name, several in told for finding in several}
     if any((thing.source, thing.finding) not in findings for thing in (*result.first, *result.next)):
         raise ValueError("a thing to do is no finding of its source")
     return result
