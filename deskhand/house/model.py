@@ -26,6 +26,7 @@ from deskhand.house.values import (
     Quality,
     Share,
     SoundLevel,
+    Temperature,
 )
 from deskhand.recording.show import Tap
 
@@ -49,6 +50,8 @@ class House:
     """Distance from nominal from which on a level is worth listening to."""
     level_fix_db: NotNegative = Field(default=4.0, alias="level_fix")
     """Distance from nominal from which on a level is to be put right."""
+    temperature_c: Temperature = Field(default=20.0, alias="temperature")
+    """Of the air in the room, for milliseconds that are told as metres."""
     was: list[Name] = field(default_factory=list)
     """Earlier names, under which takes were kept."""
 

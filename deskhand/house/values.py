@@ -67,6 +67,7 @@ def _delay(text: object) -> float:
         return parse(str(text), "distance_m") / SPEED_OF_SOUND_M_S
 
 
+Temperature = Annotated[float, _value("temperature_c"), Field(ge=-20, le=50)]
 Mains = Annotated[float, BeforeValidator(_mains)]
 SoundLevel = Annotated[float, BeforeValidator(_sound_level)]
 PeakLevel = Annotated[float, BeforeValidator(_peak_level)]

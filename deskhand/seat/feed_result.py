@@ -17,8 +17,6 @@ if TYPE_CHECKING:
     from deskhand.seat.feed import FeedResponse, Side, SideResponse
     from deskhand.seat.feed_weeks import FeedChange, FeedVerdict, NotJudged
 
-TEMPERATURE_C: Final = 20.0
-"""Temperature at which milliseconds are told as metres. Common practice, no source."""
 _REASONS: Final[Mapping[NotJudged, str]] = {
     "no recorded mix": "not compared with the feed: the recording holds no main mix; record it, and name its tracks as mix under [desk]",
     "line check": "not compared with the feed: in a line check nothing plays long enough over the loudspeakers",
@@ -85,6 +83,7 @@ def feed_at_seat(
     *,
     kept: int,
     noise: BackgroundNoise | None = None,
+    temperature_c: float = 20.0,
 ) -> FeedAtSeat:
     """Result of one seat, with its sentences.
 
@@ -97,9 +96,11 @@ def feed_at_seat(
     kept : int
         Kept weeks with this seat.
     noise : BackgroundNoise, optional
+    temperature_c : float
+        Of the air in the room.
     """
     sides = {} if response is None else {side: _side(row) for side, row in response.sides.items()}
-    lines = [] if response is None else [*_delay_lines(response), *_octave_lines(response)]
+    lines = [] if response is None else [*_delay_lines(response, temperature_c), *_octave_lines(response)]
     lines += _verdict_lines(verdict, kept)
     if noise is not None:
         lines.append(_noise_line(noise))
@@ -140,9 +141,9 @@ def _noise(noise: BackgroundNoise) -> NoiseAtSeat:
     )
 
 
-def _delay_lines(response: FeedResponse) -> list[str]:
+def _delay_lines(response: FeedResponse, temperature_c: float) -> list[str]:
     """Lines on the arrival of the sound, in ms and metres."""
-    metres_per_ms = speed_of_sound_m_s(TEMPERATURE_C) / 1000.0
+    metres_per_ms = speed_of_sound_m_s(temperature_c) / 1000.0
     words = {"left": "left", "right": "right", "both": "both sides"}
     told: list[Side] = ["left", "right"] if "left" in response.sides else ["both"]
     times = [
@@ -153,7 +154,7 @@ def _delay_lines(response: FeedResponse) -> list[str]:
     if not times:
         return []
     lines = [
-        f"after the recorded mix: {', '.join(times)}; the metres hold at {number(TEMPERATURE_C)} °C where nothing else delays"
+        f"after the recorded mix: {', '.join(times)}; the metres hold at {number(temperature_c)} °C where nothing else delays"
     ]
     first, *later = response.sides["both"].arrivals or (None,)
     if first is not None and later:

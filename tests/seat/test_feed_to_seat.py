@@ -127,3 +127,12 @@ def test_what_cannot_be_told_is_said(tmp_path: Path, rng: np.random.Generator, m
     assert said in output
     assert ("background noise was read, but this seat is not calibrated" in output) == bool(mix)
     assert all(seat["findings"] == [] for seat in result.get("loudspeakers", []))
+
+
+@pytest.mark.source("tests/reference/speed_of_sound.csv (ISO 9613-1:1993, A.5): 349.00 m/s at 30 °C")
+def test_metres_are_told_at_the_temperature_of_the_house(tmp_path: Path, rng: np.random.Generator) -> None:
+    """A sound that takes 100 ms comes from 34.9 m in a hall of 30 °C."""
+    house = HOUSE.format(mix='mix = ["main l", "main r"]').replace('Hall"\n', 'Hall"\ntemperature = "30 °C"\n', 1)
+    (tmp_path / "house.toml").write_text(house, "utf-8")
+    output, _ = checked(write_show(tmp_path / "warm", rng), tmp_path)
+    assert "left 100 ms (34.9 m), right 110 ms (38.4 m); the metres hold at 30 °C" in output

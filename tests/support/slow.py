@@ -766,4 +766,17 @@ SLOW: Final = (
         stays=("threshold", "new block", "pan of", "role", "preamp", "a seat", "one_sample", "damage"),
         covered="The same with a threshold, a new block, a pan, a role, the preamp and a seat; with one sample changed; with damaged files.",
     ),
+    Slow(
+        file="web/test_browser.py",
+        tests=(
+            "test_one_file_of_all_tracks_is_copied_in_under_its_name", "test_on_a_phone_the_result_stays_beside_what_is_tried",
+            "test_what_is_ticked_before_leaving_stays_ticked",
+        ),
+        covered="A folder that is copied in; what is tried at the voice, and heard; the week's first screen on a laptop and a phone.",
+    ),
+    Slow(
+        file="seat/test_exposure.py",
+        tests=("test_a_check_tells_the_seat_and_nothing_else_changes",),
+        covered="What is kept of a seat's levels, and the command by itself, in the same file; a check with a seat: test_checked_again.py.",
+    ),
 )  # fmt: skip

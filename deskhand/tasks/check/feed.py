@@ -89,7 +89,14 @@ def _check_seat(
     verdict = FeedVerdict(not_judged=reason or "too little music") if week is None else judge_week(week, history.weeks)
     change = None if noise is None else noise_change(noise, history.noises)
     findings = [*loudspeaker_findings(seat.name, verdict.changes), *noise_findings(seat.name, change)]
-    feed = feed_at_seat(seat.name, response, verdict, kept=len(history.weeks), noise=noise)
+    feed = feed_at_seat(
+        seat.name,
+        response,
+        verdict,
+        kept=len(history.weeks),
+        noise=noise,
+        temperature_c=setup.house.house.temperature_c,
+    )
     return SeatCheck(
         name=seat.name,
         result=SeatLoudspeakers(feed=feed, findings=tuple(map(with_text, findings))),
