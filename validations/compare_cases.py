@@ -245,10 +245,10 @@ LEFT_OUT: Final = (
 EARLIER: Final = (
     "The state before this one counted 144 other cases of each half. Tune and verify: kind right 129 and 126; refused wrongly 1 and 1; settings inside their interval 154 of 179 and 152 of 163; spurious",
     "tone 3 and 6 of 105. This state was made on the tune cases that failed there and 96 more (77 right before it, of these), and counted on 48 cases of each half. Behind that a compressor beside a tone was",
-    "searched once more where the response is known (a test had found the search astray): the last 3 cases of verify of each order of the two are counted with that, and it tells more settings: 15 of those",
-    "19 lie in their intervals, 54 of 58 of the others. Verify's count of intervals is below the 90 % wanted for that. The cut that a saturated drum machine is told to have (tune) was mended after the count, and counts as wrong. A start of the count on verify was",
+    "searched once more where the response is known (a test had found the search astray), and a bar that comes again is no cut any more: 6 of those 54 cases of verify, and then 72 and 73 fresh cases of",
+    "the two halves on a quiet machine, are counted with that: kind right 66 of 72 and 69 of 73, intervals 69 of 79 and 86 of 88. A start of the count on verify was",
     "broken off after two cases for a mistake that a tune case showed, and these two counted again. Three minutes of stereo take 11 s (tone), 13 s (compressor) and 26 s (both)",
-    "of processor time on that machine when it is quiet; 15 s are wanted, and missed where both act: gain and response are found in turn in either order.",
+    "of processor time when the machine is quiet; 15 s are wanted, and missed where both act: gain and response are found in turn in either order.",
 )  # fmt: skip
 
 
@@ -260,7 +260,7 @@ def page(halves: dict[str, list[CaseRow]], verify_runs: int, tables_of_settings:
         f"none of these tools is ours. {sum(len(rows) for rows in halves.values())} cases of {len(KINDS)} kinds. Limits were set on the half to tune by, on cases before these; the half to verify was counted",
         f"{'once' if verify_runs == 1 else f'{verify_runs} times in all, each time with cases of its own,'} at the end of each state. Thresholds are those of a sine's RMS, times those to 1 - 1/e.",
         *EARLIER,
-        "Three hundred cases were wanted: so many were counted in the time that there was, on two cores that seven other programs shared: processor seconds are those of a busy machine.",
+        "Three hundred cases were wanted: so many were counted in the time that there was, the first 102 on two cores that seven other programs shared.",
         "Where two effects act, one of them with the word that more acts is right as well, and so are two that do the same where that is said; both are counted by themselves.",
         "These are few cases: shares of them are rough. The tables of published settings and of the test signal are those of the state before.",
 "", "| | " + " | ".join(halves) + " |", "|---|" + "---|" * len(halves),
