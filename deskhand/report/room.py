@@ -5,9 +5,10 @@ from __future__ import annotations
 import json
 from typing import TYPE_CHECKING, Final
 
+from deskhand.findings.loudspeakers import day_words
 from deskhand.report.page import compiled, environment
 from deskhand.report.words import text
-from deskhand.report.words_path import day_text, fixed, words_picture, words_text
+from deskhand.report.words_path import fixed, words_picture, words_text
 from deskhand.result import plain
 from deskhand.units import clock, hertz, number
 
@@ -67,7 +68,7 @@ def remark_text(remark: RoomRemark) -> str:
 
 def change_text(seat: str, comparison: RoomComparison) -> str:
     """Change of a seat since its kept measurement as a sentence."""
-    since = day_text(comparison.measured_at)
+    since = day_words(comparison.measured_at)
     if not comparison.changes:
         return f"{seat}: nothing that anybody would notice since {since} ({comparison.compared} numbers compared)."
     by_name: dict[str, list[RoomChange]] = {}

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import datetime as dt
 from typing import TYPE_CHECKING, Final
 
+from deskhand.findings.loudspeakers import day_words
 from deskhand.report.drawing import WIDTH, escaped
 from deskhand.units import number
 
@@ -20,18 +20,6 @@ _MOST: Final = {
 }
 
 
-def day_text(measured_at: str) -> str:
-    """Day as people write it.
-
-    Examples
-    --------
-    >>> day_text("2026-03-01")
-    '1 March 2026'
-    """
-    day = dt.date.fromisoformat(measured_at[:10])
-    return f"{day.day} {day:%B %Y}"
-
-
 def fixed(value: float, digits: int) -> str:
     """Number with all its digits, so that columns stand below each other."""
     return f"{value:.{digits}f}".replace("-", "−")
@@ -40,7 +28,7 @@ def fixed(value: float, digits: int) -> str:
 def words_text(path: WordsPath) -> str:
     """Way of the words to a seat in one sentence."""
     parts = []
-    measured = "" if path.room_measured_at is None else f", measured {day_text(path.room_measured_at)}"
+    measured = "" if path.room_measured_at is None else f", measured {day_words(path.room_measured_at)}"
     if path.audible_pct is not None:
         parts.append(f"the feed leaves the voice {path.feed_word} ({number(path.audible_pct, 0)} % audible)")
     if path.sti_room is not None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy.fft
 
+from deskhand.house.values import SPEED_OF_SOUND_M_S
 from deskhand.units import amplitude_from_db, db_from_amplitude
 
 if TYPE_CHECKING:
@@ -80,7 +81,7 @@ def speed_of_sound_m_s(temperature_c: float) -> float:
     >>> round(speed_of_sound_m_s(20.0), 1)
     343.2
     """
-    return float(343.2 * np.sqrt((temperature_c + 273.15) / 293.15))
+    return float(SPEED_OF_SOUND_M_S * np.sqrt((temperature_c + 273.15) / 293.15))
 
 
 def _smoothed(power: Array, frequency_hz: Array) -> Array:
