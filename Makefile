@@ -11,7 +11,7 @@ SELECT := -m "not slow"
 # what Python makes of each file is kept: many tests start it anew
 unexport PYTHONDONTWRITEBYTECODE
 
-.PHONY: demo test test-all fuzz lint bench docs serve bundle lock clean
+.PHONY: demo test test-all fuzz lint bench docs site serve bundle lock clean
 
 demo: $(VENV)/.run
 	$(BIN)/deskhand demo
@@ -49,6 +49,11 @@ bench: $(VENV)/.test
 docs: $(VENV)/.run
 	$(BIN)/python docs/make.py
 
+# the docs as a site that needs no network, with a search: site/index.html
+site: $(VENV)/.site
+	$(BIN)/sphinx-build --quiet --fail-on-warning --keep-going -c docs . site
+	@echo "site/index.html"
+
 # the page on the demo's venue, which `make demo` makes
 serve: $(VENV)/.run
 	@test -d demo-season || $(MAKE) --no-print-directory demo
@@ -61,6 +66,7 @@ bundle: $(VENV)/.run
 lock:
 	uv pip compile pyproject.toml build.in --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements.txt
 	uv pip compile pyproject.toml build.in --all-extras --group test -c requirements.txt --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements-test.txt
+	uv pip compile pyproject.toml build.in --group site -c requirements.txt --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements-site.txt
 	uv pip compile pyproject.toml build.in --group bundle -c requirements.txt --universal --generate-hashes --no-emit-index-url --no-header --no-annotate -o requirements-bundle.txt
 
 $(VENV)/.run: requirements.txt pyproject.toml
@@ -80,5 +86,9 @@ $(VENV)/.test: $(VENV)/.run requirements-test.txt
 	else echo "Not root, or no apt-get: tests that need $(DEBIAN) are skipped where these are missing."; fi
 	touch $@
 
+$(VENV)/.site: $(VENV)/.run requirements-site.txt
+	$(PIP) install --quiet --require-hashes -r requirements-site.txt
+	touch $@
+
 clean:
-	rm -rf $(VENV) demo-season
+	rm -rf $(VENV) demo-season site

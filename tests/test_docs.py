@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import re
+import shlex
 from dataclasses import fields
 from pathlib import Path
 
@@ -153,12 +154,54 @@ def test_every_command_is_in_the_readme_and_has_help():
             assert isinstance(option, click.Argument) or option.help, f"{name}: {option.name}"
 
 
+PAGES = sorted([*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("benchmarks/*.md")])
+
+
+def test_every_page_is_in_the_index():
+    links = set(re.findall(r"\]\((?:\.\./)?([\w./-]+\.md)\)", _text("docs/index.md")))
+    pages = {str(path.relative_to(ROOT)).removeprefix("docs/") for path in PAGES} - {"index.md"}
+    assert links == pages
+
+
+def anchors_of(path):
+    headings = re.findall(
+        r"^#+ (.+)$", re.sub(r"^```.*?^```$", "", path.read_text("utf-8"), flags=re.MULTILINE | re.DOTALL), re.MULTILINE
+    )
+    # GitHub's own rule: small letters, punctuation left out, a hyphen for each space
+    return {re.sub(r"[^\w\- ]", "", heading.lower()).replace(" ", "-") for heading in headings}
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_links_lead_somewhere(path):
+    for target in re.findall(r"\]\(([^)\s]+)\)", path.read_text("utf-8")):
+        if "://" in target:
+            continue
+        file, _, anchor = target.partition("#")
+        linked = (path.parent / file).resolve() if file else path
+        assert linked.exists(), target
+        assert not anchor or anchor in anchors_of(linked), target
+
+
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: str(path.relative_to(ROOT)))
+def test_commands_that_are_shown_exist(path):
+    """Lines of code that begin with `deskhand`: the command, and each of its options."""
+    for line in re.findall(r"^    (?:\.venv/bin/)?deskhand +(\S.*)$", path.read_text("utf-8"), re.MULTILINE):
+        words = shlex.split(line, comments=True)
+        command = main
+        while words and isinstance(command, click.Group) and not words[0].startswith("-"):
+            assert words[0] in command.commands, line
+            command = command.commands[words.pop(0)]
+        known = {name for option in command.params for name in (*option.opts, *option.secondary_opts)} | {"--help"}
+        options = {word.split("=")[0] for word in words if re.fullmatch(r"--?[a-z][\w-]*(=.*)?", word)}
+        assert options <= known, line
+
+
 def test_no_addresses_in_lock_files():
     for path in ROOT.glob("requirements*.txt"):
         assert "://" not in path.read_text("utf-8")
 
 
-@pytest.mark.parametrize("path", [*ROOT.glob("*.md"), *ROOT.glob("docs/*.md"), *ROOT.glob("benchmarks/*.md")], ids=str)
+@pytest.mark.parametrize("path", PAGES, ids=lambda path: str(path.relative_to(ROOT)))
 def test_prose_is_wrapped(path):
     text = path.read_text("utf-8")
     assert not overlong(text), f"run: python -m tools.prose {path.relative_to(ROOT)}"
