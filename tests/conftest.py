@@ -15,7 +15,7 @@ from unittest import mock
 import numpy as np
 import pytest
 
-from tests.support import hypotheses
+from tests.support import hypotheses, long_tests
 from tests.support.needs import Missing, require, skip_or_fail
 from tests.support.rights import CHILD, modes_are_ignored, run_without_rights
 from tests.support.runtime import Runtime
@@ -31,9 +31,21 @@ if TYPE_CHECKING:
 _SOURCES: Counter[str] = Counter()
 
 
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Name the option that lists the long tests anew."""
+    parser.addoption(
+        "--write-long-tests", action="store_true", help="list the long tests of this run, all of which run"
+    )
+
+
 def pytest_configure(config: pytest.Config) -> None:
-    """Measure the run; tell it how many examples properties are tried with."""
+    """Measure the run; tell it how many examples properties are tried with, and which of the long tests run."""
     config.pluginmanager.register(Runtime())
+    if "PYTEST_XDIST_WORKER" not in os.environ:
+        all_run = "not slow" not in config.option.markexpr or config.option.write_long_tests
+        some_named = config.args_source is pytest.Config.ArgsSource.ARGS
+        # test processes that it starts inherit it
+        os.environ.setdefault(long_tests.CHOICE, "all" if all_run or some_named else str(long_tests.chosen()))
     if "not slow" not in config.option.markexpr:
         os.environ[hypotheses.ALL] = "1"
 
@@ -165,9 +177,29 @@ _LONG: Final = (
 """Files whose tests take longest: started first, so that no process is left alone with one of them at the end."""
 
 
+def pytest_report_header() -> str:
+    """Say which of the long tests run."""
+    third = long_tests.chosen()
+    if third is None:
+        return "long tests: all"
+    return (
+        f"long tests: third {third} of {long_tests.THIRDS}, whose day it is ({long_tests.CHOICE}=all runs all of them)"
+    )
+
+
+def _take_turns(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out the long tests whose day it is not."""
+    third, listed = long_tests.chosen(), long_tests.listed()
+    waiting = [item for item in items if item.nodeid in listed and long_tests.waits(item.nodeid, third)]
+    if waiting:
+        config.hook.pytest_deselected(items=waiting)
+        items[:] = [item for item in items if item not in frozenset(waiting)]
+
+
 @pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Long files first; slow tests marked; and collect where expected values come from: an empty source is a mistake."""
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Long files first; long tests take turns; slow tests marked; and collect where expected values come from: an empty source is a mistake."""
+    _take_turns(config, items)
     items.sort(
         key=lambda item: next((at for at, name in enumerate(_LONG) if f"tests/{name}" in item.nodeid), len(_LONG))
     )

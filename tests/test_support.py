@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from tests.support import needs
+from tests.support import long_tests, needs
 from tests.support.hypotheses import draw_anew
 from tests.support.once import drawn_once
 from tests.support.slow import SLOW, Slow
@@ -52,6 +52,35 @@ def functions(file: Path) -> set[str]:
 def test_slow_tests_are_there_and_something_is_said_for_each(entry: Slow) -> None:
     assert set(entry.tests) <= functions(FOLDER / entry.file)
     assert entry.covered
+
+
+class TestLongTests:
+    def test_each_is_there_still(self) -> None:
+        """By file and function; `pytest --write-long-tests` lists them anew."""
+        known = {
+            file: functions(FOLDER.parent / file) for file in {test.split("::")[0] for test in long_tests.listed()}
+        }
+        for test in long_tests.listed():
+            file, *_, name = test.split("[")[0].split("::")
+            assert name in known[file], test
+            assert not file.startswith(long_tests.EVERY_DAY)
+
+    def test_each_has_its_day_in_three(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.delenv(long_tests.CHOICE, raising=False)
+        today = long_tests.chosen()
+        assert today in {1, 2, 3}
+        for test in long_tests.listed():
+            assert sum(not long_tests.waits(test, third) for third in (1, 2, 3)) == 1
+            assert not long_tests.waits(test, None)
+        # no third holds much more than its share
+        counts = [sum(long_tests.third_of(test) == third for test in long_tests.listed()) for third in (1, 2, 3)]
+        assert max(counts) < 0.45 * sum(counts)
+
+    @pytest.mark.parametrize("choice", ["0", "4", "some"])
+    def test_what_is_no_third_is_refused(self, monkeypatch: pytest.MonkeyPatch, choice: str) -> None:
+        monkeypatch.setenv(long_tests.CHOICE, choice)
+        with pytest.raises(ValueError, match=f"{long_tests.CHOICE}={choice}"):
+            long_tests.chosen()
 
 
 class TestDrawnOnce:

@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Final
 
 import pytest
 
+from tests.support import long_tests
+
 if TYPE_CHECKING:
     from collections.abc import Generator, Sequence
 
@@ -33,6 +35,7 @@ class Runtime:
     def __init__(self) -> None:
         self._wall_s, self._processor_s = time.perf_counter(), processor_s()
         self._by_file: dict[str, list[float]] = defaultdict(lambda: [0.0, 0.0, 0.0])
+        self._by_test: dict[str, float] = {}
         self._started = time.perf_counter()
         self._processes_s: dict[str, float] = {}
 
@@ -59,6 +62,8 @@ class Runtime:
         file[0] += wall_s
         file[1] += used_s
         file[2] += report.when == "call"
+        if report.when == "call":
+            self._by_test[report.nodeid] = used_s
 
     def pytest_sessionfinish(self, session: pytest.Session) -> None:
         """Tell the printing process what this test process took in all, collecting and importing included."""
@@ -76,6 +81,8 @@ class Runtime:
         """Print the files that took longest, and the sum."""
         if not self._by_file:
             return
+        if terminalreporter.config.option.write_long_tests:
+            terminalreporter.write_line(f"{long_tests.write(self._by_test)} long tests listed")
         terminalreporter.section("runtime by file")
         terminalreporter.write_line(" processor      wall  tests")
         files = sorted(self._by_file.items(), key=lambda entry: -entry[1][1])
