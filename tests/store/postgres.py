@@ -102,6 +102,12 @@ class Server:
         options = "-c lock_timeout=30s"
         return psycopg.connect(host=str(self.folder), user=USER, dbname=database, options=options, autocommit=True)
 
+    def version(self) -> str:
+        """The server's version, as it tells it."""
+        with self._connected("postgres") as connection:
+            (version,) = connection.execute("SHOW server_version").fetchone()
+        return str(version).split()[0]
+
     def execute(self, statement: str, database: str = "postgres") -> None:
         """Run statements as the server's owner."""
         with self._connected(database) as connection:

@@ -38,8 +38,6 @@ from deskhand.store.records import file_of
 from deskhand.store.tables import METADATA
 from tests.support.folders import HOUSE, PART, TAKE, opened, shut, somebody_s_folder
 
-from .postgres import running
-
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
@@ -124,12 +122,6 @@ NAMES: Final = {
     "formula": "=1+1",
     "long": "the band without a name " * 5000,
 }
-
-
-@pytest.fixture(scope="session")
-def server() -> Iterator[Server]:
-    with running() as found:
-        yield found
 
 
 @pytest.fixture(params=["sqlite", "postgresql"])

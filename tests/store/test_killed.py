@@ -16,7 +16,7 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import pytest
@@ -24,13 +24,18 @@ import pytest
 from deskhand.store import DEFAULT_NAME
 from deskhand.store.history import open_history
 from tests.support.kills import (
+    URL_FILE,
     Variant,
     assert_sound,
     looked_at,
     made_take,
     strike,
+    strike_on_server,
     url_of,
 )
+
+if TYPE_CHECKING:
+    from tests.store.postgres import Server
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="SIGKILL is of POSIX systems")
 SEEDS: Final = range(1, 6)
@@ -40,6 +45,25 @@ SEEDS: Final = range(1, 6)
 @pytest.mark.parametrize("variant", ["one", "new"])
 def test_nothing_that_was_kept_is_lost_and_nothing_is_half_there(tmp_path: Path, variant: Variant, seed: int) -> None:
     strike(variant, tmp_path, seed)
+
+
+@pytest.mark.parametrize("seed", SEEDS[:2])
+def test_nor_on_a_server(server: Server, tmp_path: Path, seed: int) -> None:
+    strike_on_server(server, tmp_path, seed)
+
+
+def test_what_is_missing_on_a_server_is_seen(server: Server, tmp_path: Path) -> None:
+    """The examination can fail: a take told as kept that is gone, and a number that is another."""
+    url = server.empty_history()
+    (tmp_path / URL_FILE).write_text(url, "utf-8")
+    history = open_history(url, create=True)
+    assert history is not None
+    history.keep(made_take("server", 7, 0))
+    with pytest.raises(AssertionError, match="told and gone"):
+        looked_at("server", tmp_path, 7, [0, 1, 2])
+    server.execute("UPDATE value SET value = value + 1 WHERE metric = 'tone_db.3'", server.name_in(url))
+    with pytest.raises(AssertionError, match="not as it was kept"):
+        looked_at("server", tmp_path, 7, [0])
 
 
 class TestTheExamination:

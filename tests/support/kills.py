@@ -7,31 +7,38 @@ import sqlite3
 import subprocess
 import sys
 import time
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final, Literal
+from typing import TYPE_CHECKING, Final, Literal
 
 import numpy as np
 
 from deskhand.store import DEFAULT_NAME, KeptPart, KeptTake
 from deskhand.store.history import open_history
 
+if TYPE_CHECKING:
+    from tests.store.postgres import Server
+
 ROOT: Final = Path(__file__).parents[2]
 
 HOUSE: Final = "Tern Street Hall"
 
-PARTS: Final = {"one": 40, "new": 4}
+PARTS: Final = {"one": 40, "new": 4, "server": 40}
 
 """Of a take, 50 values each: about what a desk of 40 inputs keeps; fewer where making the tables is to take most of the time."""
 
 VALUES: Final = 50
 
-LATEST_S: Final = {"one": 0.8, "new": 1.2}
+LATEST_S: Final = {"one": 0.8, "new": 1.2, "server": 0.8}
 
 """The kill falls within this long from the first take or history on. Nothing is asserted of time: a slower computer is killed
 earlier in its work, no more."""
 
-Variant = Literal["one", "new"]
+Variant = Literal["one", "new", "server"]
+
+URL_FILE: Final = "server-url.txt"
+
+"""In the folder of a child that keeps on a PostgreSQL server: the address of its history."""
 
 
 def made_take(variant: Variant, seed: int, at: int) -> KeptTake:
@@ -75,6 +82,8 @@ def child(variant: Variant, folder: str, seed: int) -> None:
 
 
 def url_of(variant: Variant, folder: Path, at: int) -> str:
+    if variant == "server":
+        return (folder / URL_FILE).read_text("utf-8")
     name = DEFAULT_NAME if variant == "one" else f"{at}.sqlite"
     return f"sqlite:///{folder / name}"
 
@@ -114,8 +123,35 @@ def strike(variant: Variant, folder: Path, seed: int) -> Struck:
     return looked_at(variant, folder, seed, told)
 
 
+def strike_on_server(server: Server, folder: Path, seed: int) -> Struck:
+    """Let a child keep takes in an empty history of a PostgreSQL server, kill it as `strike` does, and look at what it left."""
+    (folder / URL_FILE).write_text(server.empty_history(), "utf-8")
+    log = server.folder / "server.log"
+    before = log.stat().st_size
+    struck = strike("server", folder, seed)
+    # the server's own word for a program that vanished in the middle of its work
+    amid = b"with an open transaction" in log.read_bytes()[before:]
+    return replace(struck, amid=amid)
+
+
+def _looked_at_server(folder: Path, seed: int, told: list[int]) -> Struck:
+    """What stands on a server after a kill: every number of every take is compared."""
+    url = url_of("server", folder, 0)
+    found = whole_takes("server", url, seed)
+    assert set(told) <= found, f"told and gone: {set(told) - found}"
+    untold = found - set(told)
+    assert untold <= {len(told)}, f"never kept and there: {untold}"
+    history = open_history(url, create=True)
+    assert history is not None
+    history.keep(made_take("server", seed, len(told) + 1))
+    assert len(whole_takes("server", url, seed)) == len(history.takes())
+    return Struck(told=len(told), untold=len(untold), amid=False, making=False)
+
+
 def looked_at(variant: Variant, folder: Path, seed: int, told: list[int]) -> Struck:
     """Open what a killed child left, and compare every number of every take."""
+    if variant == "server":
+        return _looked_at_server(folder, seed, told)
     journals = [path for path in folder.iterdir() if path.name.endswith("-journal") and path.stat().st_size]
     files = sorted(path for path in folder.iterdir() if path.suffix == ".sqlite")
     places = {url_of(variant, folder, at) for at in told}
@@ -166,7 +202,10 @@ def whole_takes(variant: Variant, url: str, seed: int) -> set[int]:
     for show, parts in found.items():
         made = made_take(variant, seed, int(show.split()[1]))
         assert parts == {part.source: dict(part.values) for part in made.parts}, f"{url}, {show}: not as it was kept"
-    assert_sound(Path(url.removeprefix("sqlite:///")), parts=len(rows) * PARTS[variant])
+    if variant == "server":
+        assert_sound_on_server(url, parts=len(rows) * PARTS[variant])
+    else:
+        assert_sound(Path(url.removeprefix("sqlite:///")), parts=len(rows) * PARTS[variant])
     return {int(show.split()[1]) for show in found}
 
 
@@ -182,3 +221,12 @@ def assert_sound(file: Path, *, parts: int | None = None) -> None:
             assert connection.execute("SELECT count(*) FROM value").fetchone() == (parts * VALUES,)
     finally:
         connection.close()
+
+
+def assert_sound_on_server(url: str, *, parts: int) -> None:
+    """As many rows as the takes have; that none belongs to nothing the server itself holds."""
+    import psycopg
+
+    with psycopg.connect(url) as connection:
+        for table, rows in (("part", parts), ("value", parts * VALUES)):
+            assert connection.execute(f"SELECT count(*) FROM {table}").fetchone() == (rows,)
