@@ -24,7 +24,7 @@ LONG_FUNCTIONS: Final = {
     ("dsp.chain_lanes", "run"): "kernel",
     ("dsp.clicks", "clicks"): "kernel",
     ("dsp.events", "bursts_and_mutes"): "kernel",
-    ("dsp.growing_tones", "growing_tone"): "kernel",
+    ("dsp.growing_tones", "growing_tones"): "kernel",
     ("dsp.peak", "true_peak"): "kernel",
     ("dsp.scan", "scan"): "kernel",
 }

@@ -1,121 +1,312 @@
 """Steady tones that grow, as feedback does, in short-time power spectra.
 
-All thresholds: common practice, no source; they are set by tests on real audio.
+A tone that feeds back stands alone, keeps its frequency, and grows by as many decibels in each second: its loop multiplies it by one number again and
+again. That, and what is asked of each frame, are the features by which van Waterschoot & Moonen, "Fifty years of acoustic feedback control: state of the
+art and future challenges", Proc. IEEE 99(2), 2011, compare detectors: peak to its neighbours, peak to its harmonics, persistence from frame to frame,
+and how far the slope departs from a straight line. The fifth is ours: it is louder than that frequency has been for a while, which a partial of a string
+that beats is not. All numbers: set on the half to tune on of validations/ringing.py.
 """
 
 from __future__ import annotations
+
+from typing import Final
 
 import numpy as np
 
 from deskhand.dsp.kernel import kernel
 
+TONES: Final = 12
+"""Tones followed at once, of each track."""
+LEVELS: Final = 16
+"""Newest levels that are kept of a tone: 1.6 s."""
+_PEAKS: Final = 96
+"""Peaks read of a frame, the first of them in order of frequency."""
+_NEIGHBOURS: Final = 100.0
+"""Power of a peak over the mean of either side's bins (20 dB)."""
+_FROM, _TO = 4, 13
+"""Bins on either side that are its neighbours: outside the main lobe of a Hann window that is swept."""
+_SILENT: Final = 1e-10
+"""Power (-100 dBFS) below which nothing is a peak."""
+_LEAST_DBFS: Final = -65.0
+"""Level from which a tone is told."""
+_NEAR_BINS: Final = 0.6
+"""Distance within which a peak goes on as the same tone from frame to frame."""
+_DRIFT_BINS: Final = 0.5
+"""Distance from where it began: 3 Hz. No voice holds a note so still at the frequencies at which microphones ring."""
+_MISSED_FRAMES: Final = 2
+"""Frames in a row in which it may be hidden."""
+_FRAMES, _MORE_FRAMES = 7, 14
+"""Frames over which it has to grow; or, where it grows slowly, these."""
+_RISE_DB: Final = 8.0
+"""Growth over these."""
+_HIGHEST_PARTIAL: Final = 10
+"""Partial of a note as which a tone is looked at, at most."""
+_STRAIGHT_DB: Final = 1.5
+"""Root mean square of what departs from a straight line, or a tenth of the rise where that is more."""
+_HARMONICS_DB: Final = 25.0
+"""Level below it at which nothing else may stand at a simple ratio of its frequency."""
+_NEW_DB: Final = 3.0
+"""Level above all that was heard at its frequency before."""
+_FORGET: Final = 10.0**-0.02
+"""Share of power at which a frequency's loudest is remembered after each frame: 2 dB a second."""
+_FALLEN_DB: Final = 10.0
+"""Fall from its highest level at which it is over."""
+_NEVER_DB: Final = -200.0
+
+
+@kernel("int64(float32[::1], int64, int64, float64[:, ::1])")
+def tone_peaks(row: np.ndarray, low_bin: int, high_bin: int, peaks: np.ndarray) -> int:
+    """Find the peaks of a spectrum that stand out of both their sides.
+
+    Parameters
+    ----------
+    row : (bins,) float32
+        Power spectrum; reaches `_TO` bins beyond the range.
+    low_bin, high_bin : int
+        Range in which peaks are looked for.
+    peaks : (most, 2) float64
+        Filled with bin, between bins by a parabola through the logarithms, and level of the peak with its two neighbours in dB.
+
+    Returns
+    -------
+    int, number of peaks.
+    """
+    count = 0
+    for place in range(low_bin, high_bin):
+        top = np.float64(row[place])
+        if top < _SILENT or top < row[place - 1] or top <= row[place + 1]:
+            continue
+        below, above = 0.0, 0.0
+        for offset in range(_FROM, _TO):
+            if place - offset > 0:
+                below += row[place - offset]
+            above += row[place + offset]
+        if top * (_TO - _FROM) < _NEIGHBOURS * max(below, above):
+            continue
+        left, right = np.float64(row[place - 1]), np.float64(row[place + 1])
+        left_ln, top_ln, right_ln = np.log(left + 1e-30), np.log(top), np.log(right + 1e-30)
+        bend = left_ln - 2.0 * top_ln + right_ln
+        if count < peaks.shape[0]:
+            peaks[count, 0] = place + (0.5 * (left_ln - right_ln) / bend if bend != 0.0 else 0.0)
+            peaks[count, 1] = 10.0 * np.log10(top + left + right)
+            count += 1
+    return count
+
+
+@kernel("boolean(float32[::1], float64, float64)")
+def _stands_at(row: np.ndarray, exact_bin: float, least_db: float) -> bool:
+    """Tell whether a peak of its own, and no noise that is as loud, stands at a place of a spectrum."""
+    place = int(round(exact_bin))
+    if place < 6 or place + _TO >= row.size:
+        return False
+    top = max(np.float64(row[place - 1]), np.float64(row[place]), np.float64(row[place + 1]))
+    if 10.0 * np.log10(top + 1e-30) <= least_db:
+        return False
+    around = 0.0
+    for offset in range(_FROM + 1, _TO):
+        around += (row[place - offset] if place > offset else 0.0) + row[place + offset]
+    return bool(top * 2 * (_TO - _FROM - 1) > 10.0 * around)
+
+
+@kernel("boolean(float32[::1], float64, float64)")
+def is_partial(row: np.ndarray, tone_bin: float, level_db: float) -> bool:
+    """Tell whether a tone is a partial of a note: whether something less than 25 dB below it stands where the next or the last but one would.
+
+    It is looked at as the first to the tenth partial; the second and third partial of it, and what it would be these of, stand for the rest.
+    """
+    least_db = level_db - _HARMONICS_DB
+    for partial in range(1, _HIGHEST_PARTIAL + 1):
+        if _stands_at(row, tone_bin * (partial + 1) / partial, least_db):
+            return True
+        if partial > 1 and _stands_at(row, tone_bin * (partial - 1) / partial, least_db):
+            return True
+    return _stands_at(row, 3.0 * tone_bin, least_db) or _stands_at(row, tone_bin / 3.0, least_db)
+
+
+@kernel("Tuple((float64, float64, float64))(float64[::1], int64, int64)")
+def growth(levels: np.ndarray, count: int, frames: int) -> tuple[float, float, float]:
+    """Fit a straight line to the newest levels of a tone.
+
+    Parameters
+    ----------
+    levels : (LEVELS,) float64
+        In dB, the newest at (count - 1) % LEVELS; NaN where it was hidden.
+    count : int
+        Levels so far.
+    frames : int
+        Levels of the line; `count` is as many at least.
+
+    Returns
+    -------
+    Slope in dB a frame, root mean square of what departs from the line in dB, and the highest level before the line; slope 0 where more than one is hidden.
+    """
+    sum_x, sum_y, sum_xx, sum_xy, used = 0.0, 0.0, 0.0, 0.0, 0
+    for back in range(frames):
+        level = levels[(count - 1 - back) % LEVELS]
+        if not np.isnan(level):
+            sum_x -= back
+            sum_y += level
+            sum_xx += back * back
+            sum_xy -= back * level
+            used += 1
+    if used < frames - 1:
+        return 0.0, 0.0, 0.0
+    slope = (used * sum_xy - sum_x * sum_y) / (used * sum_xx - sum_x * sum_x)
+    newest = (sum_y - slope * sum_x) / used
+    squares = 0.0
+    for back in range(frames):
+        level = levels[(count - 1 - back) % LEVELS]
+        if not np.isnan(level):
+            squares += (level - newest + slope * back) ** 2
+    before = _NEVER_DB
+    for back in range(frames - 1, min(count, LEVELS)):
+        level = levels[(count - 1 - back) % LEVELS]
+        if not np.isnan(level):
+            before = max(before, level)
+    return slope, np.sqrt(squares / used), before
+
+
+# columns of a tone's state
+BIN, FIRST_BIN, BEFORE_DB, MISSED, COUNT, REPORT, TOP_DB, NOW_DB = range(8)
+COLUMNS: Final = 8
+
+
+@kernel("void(float32[::1], float64, float64, float64[::1], float64[:, ::1], float64[:, ::1])")
+def _begin(
+    row: np.ndarray, tone_bin: float, level_db: float, loudest: np.ndarray, tones: np.ndarray, levels: np.ndarray
+) -> None:
+    """Begin to follow a peak, where a place is free or the tone followed there has grown less."""
+    place = int(round(tone_bin))
+    before = 0.0
+    for index in range(place - 2, place + 3):
+        before = max(before, loudest[index])
+    # power of three bins of a Hann window against its highest: 1.76 dB
+    before_db = 10.0 * np.log10(before + 1e-20) + 1.76
+    if level_db < before_db - 2.0 * _NEW_DB:
+        return
+    chosen, least = -1, level_db - before_db
+    for tone in range(tones.shape[0]):
+        if tones[tone, BIN] < 0.0:
+            chosen = tone
+            break
+        grown = tones[tone, NOW_DB] - tones[tone, BEFORE_DB]
+        if tones[tone, REPORT] < 0.0 and tones[tone, MISSED] > 0.0 and grown < least:
+            chosen, least = tone, grown
+    if chosen < 0:
+        return
+    tones[chosen, BIN] = tones[chosen, FIRST_BIN] = tone_bin
+    tones[chosen, BEFORE_DB] = before_db
+    tones[chosen, MISSED] = 0.0
+    tones[chosen, COUNT] = 1.0
+    tones[chosen, REPORT] = -1.0
+    tones[chosen, TOP_DB] = tones[chosen, NOW_DB] = level_db
+    levels[chosen, 0] = level_db
+
 
 # long: one walk over the spectra; split, each frame would cost calls
-@kernel("int64(float32[:, ::1], int64, int64, int64, float64[::1], float64[:, ::1])")
-def growing_tone(
-    power: np.ndarray, low_bin: int, high_bin: int, frame: int, state: np.ndarray, rises: np.ndarray
+@kernel("int64(float32[:, ::1], int64, int64, int64, float64[:, ::1], float64[:, ::1], float64[::1], float64[:, ::1])")
+def growing_tones(
+    power: np.ndarray,
+    low_bin: int,
+    high_bin: int,
+    frame: int,
+    tones: np.ndarray,
+    levels: np.ndarray,
+    loudest: np.ndarray,
+    rises: np.ndarray,
 ) -> int:
-    """Find a single steady tone that grows, as feedback does.
+    """Find steady tones that grow, as feedback does.
 
     Parameters
     ----------
     power : (frames, bins) float32
         Power spectra, one every 100 ms.
     low_bin, high_bin : int
-        Range of bins in which the tone is looked for.
+        Range of bins in which tones are looked for; `_TO` bins or more are beyond it.
     frame : int
         Number of the first frame in the take.
-    state : (6,) float64
-        Bin, first frame of the rise, level there (dB), level last (dB), frames since it last rose, number of the report or -1.
-    rises : (most, 3) float64
-        Filled with begin and end frame, and bin.
+    tones : (TONES, COLUMNS) float64
+        Tones that are followed; -1 at the beginning.
+    levels : (TONES, LEVELS) float64
+        Their newest levels in dB.
+    loudest : (bins,) float64
+        Loudest power of each bin, forgotten by 2 dB a second; 0 at the beginning.
+    rises : (most, 5) float64
+        Filled with begin and end frame, bin, growth in dB a second, and level in dB.
 
     Returns
     -------
-    int, number of rises. A tone counts that makes up half the power of the range looked at, stands 20 dB above its
-    surroundings, has no harmonics, and grows by 10 dB or more over 0.8 s or longer.
+    int, number of rises. A tone that goes on growing, or standing, in the next block is reported there as its own stretch; the caller joins them.
     """
-    tone_count = 0
-    bins = power.shape[1]
-    for row in range(power.shape[0]):
-        top = np.float32(0.0)
-        peak_bin = low_bin
-        total = 0.0
-        for index in range(low_bin, high_bin):
-            total += power[row, index]
-            if power[row, index] > top:
-                top = power[row, index]
-                peak_bin = index
-        around = 0.0
-        count = 0
-        width = max(6, int(peak_bin * 0.12))
-        for index in range(max(1, peak_bin - width), min(bins, peak_bin + width + 1)):
-            if abs(index - peak_bin) > 3:
-                around += power[row, index]
+    count = 0
+    peaks = np.empty((_PEAKS, 2))
+    taken = np.empty(_PEAKS, np.bool_)
+    for row_number in range(power.shape[0]):
+        row = power[row_number]
+        found = tone_peaks(row, low_bin, high_bin, peaks)
+        taken[:found] = False
+        for tone in range(tones.shape[0]):
+            state = tones[tone]
+            if state[BIN] < 0.0:
+                continue
+            nearest, distance = -1, _NEAR_BINS
+            for peak in range(found):
+                apart = abs(peaks[peak, 0] - state[BIN])
+                if apart < distance and not taken[peak]:
+                    nearest, distance = peak, apart
+            place = int(state[COUNT]) % LEVELS
+            if nearest < 0:
+                state[MISSED] += 1.0
+                state[COUNT] += 1.0
+                levels[tone, place] = np.nan
+                if state[MISSED] > _MISSED_FRAMES:
+                    state[BIN] = -1.0
+                continue
+            taken[nearest] = True
+            tone_bin, level_db = peaks[nearest, 0], peaks[nearest, 1]
+            state[MISSED] = 0.0
+            state[COUNT] += 1.0
+            state[BIN] += (0.3 if state[COUNT] < 5.0 else 0.15) * (tone_bin - state[BIN])
+            levels[tone, place] = level_db
+            slope = 0.0
+            state[NOW_DB] = level_db
+            state[TOP_DB] = max(state[TOP_DB], level_db)
+            if state[REPORT] == -1.0:
+                if state[COUNT] < _FRAMES or abs(tone_bin - state[FIRST_BIN]) > _DRIFT_BINS or level_db < _LEAST_DBFS:
+                    continue
+                grows = False
+                for frames in (_FRAMES, _MORE_FRAMES):
+                    if grows or state[COUNT] < frames:
+                        continue
+                    slope, departs, before = growth(levels[tone], int(state[COUNT]), frames)
+                    rise_db = slope * (frames - 1)
+                    grows = bool(
+                        rise_db >= _RISE_DB
+                        and departs <= max(_STRAIGHT_DB, 0.1 * rise_db)
+                        and level_db >= max(before, state[BEFORE_DB]) + _NEW_DB
+                    )
+                if not grows or is_partial(row, tone_bin, level_db):
+                    continue
+            elif level_db < state[TOP_DB] - _FALLEN_DB:
+                state[BIN] = -1.0
+                continue
+            if state[REPORT] < 0.0 and count < rises.shape[0]:
+                grew = state[REPORT] == -1.0
+                rises[count, 0] = frame + row_number - (_FRAMES - 1 if grew else 0)
+                rises[count, 2] = tone_bin
+                rises[count, 3] = 10.0 * slope if grew else 0.0
+                state[REPORT] = count
                 count += 1
-        tone = np.float64(top)
-        if peak_bin > 0 and peak_bin + 1 < bins:
-            tone += power[row, peak_bin - 1] + power[row, peak_bin + 1]
-        pure = bool(tone > 0.5 * total and tone > 1e-12 and tone > 100.0 * around / max(1, count))
-        if pure:
-            for multiple in range(2, 4):
-                centre = multiple * peak_bin
-                if centre + multiple < bins:
-                    for index in range(centre - multiple, centre + multiple + 1):
-                        if power[row, index] > 0.003 * tone:
-                            pure = False
-        frame_number = frame + row
-        if not pure:
-            state[0] = -1.0
-            continue
-        # the peak's place between bins, from its neighbours
-        left, right = np.float64(power[row, peak_bin - 1]), np.float64(power[row, peak_bin + 1])
-        exact_bin = peak_bin + 0.5 * (np.sqrt(right) - np.sqrt(left)) / (np.sqrt(top) + 1e-30)
-        level = 10.0 * np.log10(tone)
-        if state[0] < 0 or abs(exact_bin - state[0]) > 0.5:
-            state[0], state[1], state[2], state[3], state[4], state[5] = (
-                exact_bin,
-                frame_number,
-                level,
-                level,
-                0.0,
-                -1.0,
-            )
-            continue
-        if level < state[2] + 1.0:
-            # it has not begun to grow
-            state[1] = frame_number
-            state[2] = min(state[2], level)
-        if level > state[3] - 0.3:
-            if level > state[3]:
-                state[3] = level
-                state[4] = 0.0
-            else:
-                state[4] += 1.0
-        else:
-            state[4] += 3.0
-        if state[4] > 5.0:
-            state[1], state[2], state[3], state[4], state[5] = frame_number, level, level, 0.0, -1.0
-            continue
-        if frame_number - state[1] >= 8 and state[3] - state[2] >= 10.0:
-            if state[5] >= 0 and int(state[5]) < tone_count:
-                rises[int(state[5]), 1] = frame_number + 1
-            elif tone_count < rises.shape[0]:
-                rises[tone_count, 0], rises[tone_count, 1], rises[tone_count, 2] = state[1], frame_number + 1, exact_bin
-                state[5] = tone_count
-                tone_count += 1
-    # a rise that goes on in the next block is reported there as its own stretch; the caller joins them
-    state[5] = -1.0
-    return tone_count
-
-
-@kernel("void(float32[:, ::1], int64[::1], int64, float64[:, ::1], float64[:, :, ::1], int64[::1])")
-def growing_tones(
-    power: np.ndarray, edges: np.ndarray, frame: int, state: np.ndarray, rises: np.ndarray, counts: np.ndarray
-) -> None:
-    """Find the tones that grow between each two edges, in bins, as `growing_tone` does in one range.
-
-    Shapes: state (ranges, 6), rises (ranges, most, 3), counts (ranges,), number of rises in each.
-    """
-    for band in range(counts.shape[0]):
-        counts[band] = growing_tone(power, edges[band], edges[band + 1], frame, state[band], rises[band])
+            if state[REPORT] >= 0.0:
+                rises[int(state[REPORT]), 1] = frame + row_number + 1
+                rises[int(state[REPORT]), 4] = state[TOP_DB]
+        for peak in range(found):
+            if not taken[peak]:
+                _begin(row, peaks[peak, 0], peaks[peak, 1], loudest, tones, levels)
+        for index in range(low_bin - 3, high_bin + 3):
+            loudest[index] = max(_FORGET * loudest[index], np.float64(row[index]))
+    for tone in range(tones.shape[0]):
+        if tones[tone, REPORT] >= 0.0:
+            # told, and perhaps going on
+            tones[tone, REPORT] = -2.0
+    return count

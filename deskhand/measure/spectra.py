@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 import numpy as np
@@ -26,10 +27,10 @@ _BATCH_TRACKS: Final = 4
 _VECTOR: Final = 8
 """Windows that the library's widest common vectors hold: a call has a multiple of it, so that each window is transformed by the same
 instructions whichever tracks are measured beside it."""
-_HOWL_EDGES_HZ: Final = (150.0, 500.0, 1500.0, 4000.0, 10000.0)
-"""Edges of the ranges in which a growing tone is looked for. Common practice, no source."""
+_HOWL_HZ: Final = (110.0, 10000.0)
+"""Range in which a growing tone is looked for. Common practice, no source."""
 _MOST_RISES: Final = 20
-"""Growing tones kept of one range and chunk, whose ten frames hold fewer."""
+"""Growing tones kept of one chunk, more than can be followed."""
 _SAME_TONE: Final = 0.02
 """Share of its frequency by which a tone may move while it grows. Common practice, no source."""
 _QUIET_WINDOWS: Final = 6
@@ -71,10 +72,12 @@ class ShortSpectra:
         self._work = np.zeros((_whole_vectors(batch * CHUNK_HOPS), grid.transform), np.float32)
         self._power = np.zeros((CHUNK_HOPS, grid.bins), np.float32)
         self._mean = np.zeros(grid.bins, np.float32)
-        self._edges = np.array([int(hz / grid.sample_rate_hz * grid.transform) for hz in _HOWL_EDGES_HZ])
-        self._growing = np.full((len(figures), self._edges.size - 1, 6), -1.0)
-        self._rises = np.empty((self._edges.size - 1, _MOST_RISES, 3))
-        self._rise_counts = np.zeros(self._edges.size - 1, np.int64)
+        self._low_bin, self._high_bin = (int(hz / grid.sample_rate_hz * grid.transform) for hz in _HOWL_HZ)
+        tones = (len(figures), growing_tones.TONES)
+        self._tones = np.full((*tones, growing_tones.COLUMNS), -1.0)
+        self._tone_levels = np.zeros((*tones, growing_tones.LEVELS))
+        self._loudest = np.zeros((len(figures), grid.bins))
+        self._rises = np.empty((_MOST_RISES, 5))
 
     def take(self, held: Array32, start: int, hops: int) -> list[NDArray[np.complex64]]:
         """Spectra (hops, bins) of the windows that end in a chunk, of each track.
@@ -119,24 +122,28 @@ class ShortSpectra:
             self._keep_howls(row, power, start)
 
     def _keep_howls(self, row: int, power: Array32, start: int) -> None:
-        """Keep tones that grow, looked for in each range apart: the voice they grow under is louder lower down."""
+        """Keep tones that grow; one that goes on is lengthened."""
         grid, howls = self._grid, self._figures[row].howls
         spacing_hz = grid.sample_rate_hz / grid.transform
-        growing_tones.growing_tones(
-            power, self._edges, start // grid.hop, self._growing[row], self._rises, self._rise_counts
-        )
-        for rises, count in zip(self._rises, self._rise_counts, strict=True):
-            for first, last, tone_bin in rises[:count]:
-                begin, end, hz = float(first * grid.hop_s), float(last * grid.hop_s), float(tone_bin * spacing_hz)
-                near = [
-                    index
-                    for index, howl in enumerate(howls)
-                    if begin <= howl.end_s and abs(hz / howl.frequency_hz - 1) < _SAME_TONE
-                ]
-                if near:
-                    howls[near[-1]] = GrowingTone(start_s=howls[near[-1]].start_s, end_s=end, frequency_hz=hz)
-                else:
-                    add_events(howls, [GrowingTone(start_s=begin, end_s=end, frequency_hz=hz)])
+        count = growing_tones.growing_tones(
+            power, self._low_bin, self._high_bin, start // grid.hop,
+            self._tones[row], self._tone_levels[row], self._loudest[row], self._rises,
+        )  # fmt: skip
+        for first, last, tone_bin, growth_db_s, level_dbfs in self._rises[:count].tolist():
+            begin, end, hz = first * grid.hop_s, last * grid.hop_s, tone_bin * spacing_hz
+            near = [
+                index
+                for index, howl in enumerate(howls)
+                if begin <= howl.end_s + grid.hop_s and abs(hz / howl.frequency_hz - 1) < _SAME_TONE
+            ]
+            if near:
+                howl = howls[near[-1]]
+                howls[near[-1]] = replace(howl, end_s=end, level_dbfs=max(howl.level_dbfs, level_dbfs))
+            else:
+                howl = GrowingTone(
+                    start_s=begin, end_s=end, frequency_hz=hz, growth_db_s=growth_db_s, level_dbfs=level_dbfs
+                )
+                add_events(howls, [howl])
 
 
 class LowSpectra:

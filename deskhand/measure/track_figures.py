@@ -52,6 +52,10 @@ class GrowingTone(Event):
     """Pure tone that grows, as feedback does."""
 
     frequency_hz: float
+    growth_db_s: float
+    """By how much it grows in a second, when it is first told."""
+    level_dbfs: float
+    """Highest level that it reaches."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
