@@ -52,6 +52,7 @@ _FORGET: Final = 10.0**-0.02
 _FALLEN_DB: Final = 10.0
 """Fall from its highest level at which it is over."""
 _NEVER_DB: Final = -200.0
+"""Below any level of 32-bit samples."""
 
 
 @kernel("int64(float32[::1], int64, int64, float64[:, ::1])")
@@ -96,7 +97,7 @@ def tone_peaks(row: np.ndarray, low_bin: int, high_bin: int, peaks: np.ndarray) 
 @kernel("boolean(float32[::1], float64, float64)")
 def _stands_at(row: np.ndarray, exact_bin: float, least_db: float) -> bool:
     """Tell whether a peak of its own, and no noise that is as loud, stands at a place of a spectrum."""
-    place = int(round(exact_bin))
+    place = round(exact_bin)
     if place < 6 or place + _TO >= row.size:
         return False
     top = max(np.float64(row[place - 1]), np.float64(row[place]), np.float64(row[place + 1]))
@@ -169,14 +170,13 @@ def growth(levels: np.ndarray, count: int, frames: int) -> tuple[float, float, f
 # columns of a tone's state
 BIN, FIRST_BIN, BEFORE_DB, MISSED, COUNT, REPORT, TOP_DB, NOW_DB = range(8)
 COLUMNS: Final = 8
+"""Number of the columns above."""
 
 
-@kernel("void(float32[::1], float64, float64, float64[::1], float64[:, ::1], float64[:, ::1])")
-def _begin(
-    row: np.ndarray, tone_bin: float, level_db: float, loudest: np.ndarray, tones: np.ndarray, levels: np.ndarray
-) -> None:
+@kernel("void(float64, float64, float64[::1], float64[:, ::1], float64[:, ::1])")
+def _begin(tone_bin: float, level_db: float, loudest: np.ndarray, tones: np.ndarray, levels: np.ndarray) -> None:
     """Begin to follow a peak, where a place is free or the tone followed there has grown less."""
-    place = int(round(tone_bin))
+    place = round(tone_bin)
     before = 0.0
     for index in range(place - 2, place + 3):
         before = max(before, loudest[index])
@@ -302,7 +302,7 @@ def growing_tones(
                 rises[int(state[REPORT]), 4] = state[TOP_DB]
         for peak in range(found):
             if not taken[peak]:
-                _begin(row, peaks[peak, 0], peaks[peak, 1], loudest, tones, levels)
+                _begin(peaks[peak, 0], peaks[peak, 1], loudest, tones, levels)
         for index in range(low_bin - 3, high_bin + 3):
             loudest[index] = max(_FORGET * loudest[index], np.float64(row[index]))
     for tone in range(tones.shape[0]):
