@@ -12,7 +12,9 @@ from deskhand.cli.options import PHASES, TAPS, ClockTime, history_option, named_
 from deskhand.cli.output import error_console, output_console, print_faults, sources_to_fix
 
 if TYPE_CHECKING:
-    from deskhand.live.session import LiveOutcome
+    from rich.console import Console
+
+    from deskhand.live.session import LiveOptions, LiveOutcome
 
 
 @click.command()
@@ -44,6 +46,9 @@ if TYPE_CHECKING:
 @click.option("--note", default="", help="With --keep: why this one is worth keeping.")
 @click.option("--by", help="With --keep: who keeps it. Default: whoever is logged in.")
 @click.option("--for", "length_s", type=ClockTime(), help="Stop after so long, like 20:00.")
+@click.option("--page", is_flag=True, help="Show it in a browser as well: the line check in the hand.")
+@click.option("--lan", is_flag=True, help="The same for phones on the local network, by a link with a secret.")
+@click.option("--port", type=click.IntRange(0, 65535), help="Of the page; 0 takes a free one. Default: 8420.")
 @click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
 def live(
     list_them: bool,
@@ -62,6 +67,9 @@ def live(
     note: str,
     by: str | None,
     length_s: float | None,
+    page: bool,
+    lan: bool,
+    port: int | None,
     json_file: str | None,
 ) -> None:
     """Line check and soundcheck from the desk's audio interface, told while they play.
@@ -75,22 +83,21 @@ def live(
         _print_inputs()
         return
     refuse_unwritable(json_file)
-    outcome = listen_live(
-        LiveOptions(
-            house=house,
-            device=device,
-            replay=replay,
-            fast=fast,
-            phase=phase,  # type: ignore[arg-type]
-            tap=tap,  # type: ignore[arg-type]
-            date=date,
-            players=named_players(players),
-            history=history,
-            record=record,
-            length_s=length_s,
-        ),
-        output_console() if json_file != "-" else error_console(),
+    options = LiveOptions(
+        house=house,
+        device=device,
+        replay=replay,
+        fast=fast,
+        phase=phase,  # type: ignore[arg-type]
+        tap=tap,  # type: ignore[arg-type]
+        date=date,
+        players=named_players(players),
+        history=history,
+        record=record,
+        length_s=length_s,
     )
+    console = output_console() if json_file != "-" else error_console()
+    outcome = _shown(options, console, lan=lan, port=port) if page or lan else listen_live(options, console)
     _deliver(outcome, json_file)
     if keep_it:
         _keep(outcome, history=history, note=note, by=by, with_faults=with_faults, to_stderr=json_file == "-")
@@ -99,6 +106,26 @@ def live(
     if outcome.problem is not None:
         fail(outcome.problem)
     raise SystemExit(1 if sources_to_fix(outcome.result) else 0)
+
+
+def _shown(options: LiveOptions, console: Console, *, lan: bool, port: int | None) -> LiveOutcome:
+    """Listen, with a page that shows it; the link stays on the terminal above the screen."""
+    from deskhand.live.board import Board
+    from deskhand.live.session import listen_live
+    from deskhand.tasks.keep import house_at
+    from deskhand.web.serve import beside
+
+    _, house_file = house_at(options.house, near=options.replay)
+    board = Board()
+
+    def say(line: str) -> None:
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
+
+    with beside(house_file.parent, board, port=port, lan=lan, history=options.history, say=say):
+        if console.is_terminal and lan:
+            # the screen that follows would hide the code
+            console.input("Open it on the phone, then press Enter here. ")
+        return listen_live(options, console, board=board)
 
 
 def _print_inputs() -> None:

@@ -298,6 +298,11 @@ class Watch:
         finding = line_check_finding(source.name, source.role, entry.memory, by_cable=source.by_cable)
         return [] if finding is None else [finding]
 
+    def name_player(self, source: str, player: str) -> None:
+        """Say who plays a source tonight; empty: its usual player again."""
+        players = {name: who for name, who in self.players.items() if name != source}
+        self.players = players | ({source: player} if player else {})
+
     def command(self, key: str) -> None:
         """Obey a key: n next, b back, x not tonight."""
         {"n": self.line.skip, "b": self.line.back, "x": self.line.not_tonight}.get(key, lambda: None)()
