@@ -36,7 +36,7 @@ if TYPE_CHECKING:
 
     from deskhand.baseline.normal import Baseline
     from deskhand.house import HouseFile, Source
-    from deskhand.live.board import Board
+    from deskhand.live.board import Board, BoardNote
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
     from deskhand.live.seats import SeatWatch
@@ -76,6 +76,8 @@ class LiveOutcome:
     house_file: Path
     problem: str | None
     """Failure of the disk or the device that kept it from being whole."""
+    notes: tuple[BoardNote, ...] = ()
+    """Notes that people left."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,7 +202,9 @@ def listen_live(
     if seats is not None:
         told = replace(result.show, notes=(*result.show.notes, *seats.note()))
         result = replace(result, show=told, seats=seats.results())
-    return LiveOutcome(result=result, parts=parts, house_file=show.house_file, problem=problem)
+    return LiveOutcome(
+        result=result, parts=parts, house_file=show.house_file, problem=problem, notes=tuple(sharing.notes)
+    )
 
 
 def _soundcheck_outcome(

@@ -9,8 +9,13 @@ from deskhand.live.messages import LiveMessage
 from deskhand.live.picture import picture_of
 from deskhand.live.requests import Requests
 from deskhand.report.words import text as words
+from deskhand.store import HandoverNote
+from deskhand.tasks.handover import leave_notes
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
     from deskhand.live.board import Board, BoardNote
     from deskhand.live.display import AudioFeed
     from deskhand.live.resume import Course
@@ -92,3 +97,20 @@ class Sharing:
         """Keep the course for the next start, or remove it where it was ended by a person or its time was over."""
         if self._course is not None:
             self._course.end() if is_ended else self._course.write(self.notes, at_once=True)
+
+
+def hand_over(notes: Sequence[BoardNote], *, date: str | None, house_file: Path, history: str | None, by: str) -> int:
+    """Leave the notes of an evening for the next one; returns their number.
+
+    Parameters
+    ----------
+    notes : sequence of BoardNote
+    date : str or None
+        Of the evening.
+    house_file : Path
+    history : str or None
+    by : str
+        Who left those without a name.
+    """
+    left = [HandoverNote(date=date, source=note.source, text=note.text, said_by=note.by or by) for note in notes]
+    return len(leave_notes(left, house_file=house_file, history=history)) if left else 0
