@@ -78,7 +78,7 @@ class LiveOutcome:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _AudioFeed:
+class AudioFeed:
     """Device or recording that is listened to."""
 
     audio: Capture | Replay
@@ -101,13 +101,13 @@ class _Show:
     """Source to player."""
 
 
-def _opened(options: LiveOptions) -> _AudioFeed:
-    """The device or recording that was asked for, open."""
+def open_feed(options: LiveOptions) -> AudioFeed:
+    """Open the device or recording that was asked for."""
     if options.replay is not None:
         from deskhand.live.replay import Replay
 
         recording = open_recording(options.replay)
-        return _AudioFeed(
+        return AudioFeed(
             audio=Replay(recording, kept_s=KEPT_S, fast=options.fast),
             track_names=[track.name for track in recording.tracks],
             label=f"{options.replay} played back",
@@ -116,7 +116,7 @@ def _opened(options: LiveOptions) -> _AudioFeed:
 
     device = choose(list_devices(), options.device)
     audio = Capture(device, min(device.channels, MOST_CHANNELS), kept_s=KEPT_S)
-    return _AudioFeed(audio=audio, track_names=None, label=device.name)
+    return AudioFeed(audio=audio, track_names=None, label=device.name)
 
 
 def _show(options: LiveOptions) -> _Show:
@@ -162,7 +162,7 @@ def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
     show = _show(options)
     if options.replay is None and options.fast:
         raise UsageError("--fast", "is for a recording", "name one with --replay")
-    feed = _opened(options)
+    feed = open_feed(options)
     audio = feed.audio
     with ExitStack() as stack:
         stack.callback(audio.close)
@@ -172,7 +172,7 @@ def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
         if options.phase == "line-check":
             listener = _watch(show, inputs, audio, options)
         else:
-            listener = _soundcheck(show, names, audio, options)
+            listener = _soundcheck(show, inputs, names, audio, options)
         recorder = None
         if options.record is not None:
             recorder = Recorder(options.record, names, audio.ring, audio.sample_rate_hz)
@@ -220,7 +220,13 @@ def _line_check_outcome(watch: Watch, show: _Show, notes: tuple[str, ...]) -> tu
     return result, [part for name in arrived for part in watch.parts.get(name, ())]
 
 
-def _soundcheck(show: _Show, names: list[str], audio: Capture | Replay, options: LiveOptions) -> Soundcheck:
+def _soundcheck(
+    show: _Show,
+    inputs: list[tuple[Source, tuple[int, ...]]],
+    names: list[str],
+    audio: Capture | Replay,
+    options: LiveOptions,
+) -> Soundcheck:
     request = CheckOptions(
         phase=options.phase,
         tap=show.tap,
@@ -235,6 +241,7 @@ def _soundcheck(show: _Show, names: list[str], audio: Capture | Replay, options:
         ring=audio.ring,
         sample_rate_hz=audio.sample_rate_hz,
         request=request,
+        inputs=inputs,
     )
 
 
@@ -296,10 +303,10 @@ class _Display:
     console : Console
     screen : Live or None
         None: lines are printed.
-    feed : _AudioFeed
+    feed : AudioFeed
     """
 
-    def __init__(self, console: Console, screen: Live | None, feed: _AudioFeed) -> None:
+    def __init__(self, console: Console, screen: Live | None, feed: AudioFeed) -> None:
         self._console = console
         self._screen = screen
         self._feed = feed
@@ -332,7 +339,7 @@ class _Display:
 
 
 def _listen(
-    feed: _AudioFeed,
+    feed: AudioFeed,
     listener: Listener,
     recorder: Recorder | None,
     options: LiveOptions,
@@ -379,12 +386,12 @@ def _listen(
     return None
 
 
-def _is_heard_to_its_end(feed: _AudioFeed, listener: Listener) -> bool:
+def _is_heard_to_its_end(feed: AudioFeed, listener: Listener) -> bool:
     """True where less than a hop of the audio is left."""
     return feed.audio.ring.written - listener.follower.position < listener.follower.hop
 
 
-def _state(feed: _AudioFeed, note: str) -> str:
+def _state(feed: AudioFeed, note: str) -> str:
     """State of the device in words."""
     overflows = feed.audio.overflows
     lost = f", frames lost {overflows} times" if overflows else ""
