@@ -10,9 +10,10 @@ import click
 from deskhand.cli.group import fail
 from deskhand.cli.options import PHASES, TAPS, ClockTime, history_option, named_players, refuse_unwritable
 from deskhand.cli.output import error_console, output_console, print_faults, sources_to_fix
+from deskhand.errors import UsageError
 
 if TYPE_CHECKING:
-    from deskhand.live.session import LiveOutcome
+    from deskhand.live.session import LiveOptions, LiveOutcome
 
 
 @click.command()
@@ -44,6 +45,8 @@ if TYPE_CHECKING:
 @click.option("--note", default="", help="With --keep: why this one is worth keeping.")
 @click.option("--by", help="With --keep: who keeps it. Default: whoever is logged in.")
 @click.option("--for", "length_s", type=ClockTime(), help="Stop after so long, like 20:00.")
+@click.option("--ring-out", "ring_out", is_flag=True, help="Ring out the wedges with a helper, a microphone at a time.")
+@click.option("--microphone", "microphones", multiple=True, metavar="SOURCE", help="With --ring-out: this one only.")
 @click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
 def live(
     list_them: bool,
@@ -62,6 +65,8 @@ def live(
     note: str,
     by: str | None,
     length_s: float | None,
+    ring_out: bool,
+    microphones: tuple[str, ...],
     json_file: str | None,
 ) -> None:
     """Line check and soundcheck from the desk's audio interface, told while they play.
@@ -75,22 +80,29 @@ def live(
         _print_inputs()
         return
     refuse_unwritable(json_file)
-    outcome = listen_live(
-        LiveOptions(
-            house=house,
-            device=device,
-            replay=replay,
-            fast=fast,
-            phase=phase,  # type: ignore[arg-type]
-            tap=tap,  # type: ignore[arg-type]
-            date=date,
-            players=named_players(players),
-            history=history,
-            record=record,
-            length_s=length_s,
-        ),
-        output_console() if json_file != "-" else error_console(),
+    options = LiveOptions(
+        house=house,
+        device=device,
+        replay=replay,
+        fast=fast,
+        phase=phase,  # type: ignore[arg-type]
+        tap=tap,  # type: ignore[arg-type]
+        date=date,
+        players=named_players(players),
+        history=history,
+        record=record,
+        length_s=length_s,
     )
+    if ring_out or microphones:
+        if not ring_out or record is not None or keep_it:
+            raise UsageError(
+                "--ring-out",
+                "goes with --microphone, and not with --record or --keep",
+                "give --ring-out alone, or leave --microphone out",
+            )
+        _ring_out(options, microphones, json_file)
+        return
+    outcome = listen_live(options, output_console() if json_file != "-" else error_console())
     _deliver(outcome, json_file)
     if keep_it:
         _keep(outcome, history=history, note=note, by=by, with_faults=with_faults, to_stderr=json_file == "-")
@@ -99,6 +111,21 @@ def live(
     if outcome.problem is not None:
         fail(outcome.problem)
     raise SystemExit(1 if sources_to_fix(outcome.result) else 0)
+
+
+def _ring_out(options: LiveOptions, microphones: tuple[str, ...], json_file: str | None) -> None:
+    """Ring out the wedges; "-" writes the result to standard output."""
+    import json
+
+    from deskhand.files import write_atomically
+    from deskhand.live.ring_out_session import ring_out_live
+
+    state = ring_out_live(options, microphones, output_console() if json_file != "-" else error_console())
+    text = json.dumps(state.data(), indent=2, ensure_ascii=False) + "\n"
+    if json_file == "-":
+        click.echo(text.encode(), nl=False)
+    elif json_file is not None:
+        write_atomically(Path(json_file), text.encode())
 
 
 def _print_inputs() -> None:
