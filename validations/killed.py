@@ -11,15 +11,15 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
-from tests.store.postgres import running
 from tests.support.kills import LATEST_S, PARTS, VALUES, strike, strike_on_server
+from tests.support.postgres import running
 from tools.provenance import write_page
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from tests.store.postgres import Server
     from tests.support.kills import Struck, Variant
+    from tests.support.postgres import Server
 
 KILLS: Final = 100
 """Of each variant."""

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
@@ -13,6 +13,8 @@ from deskhand.cli.output import error_console, output_console, print_faults, sou
 from deskhand.errors import UsageError
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from deskhand.live.session import LiveOptions, LiveOutcome
 
 
@@ -47,6 +49,9 @@ if TYPE_CHECKING:
 @click.option("--for", "length_s", type=ClockTime(), help="Stop after so long, like 20:00.")
 @click.option("--ring-out", "ring_out", is_flag=True, help="Ring out the wedges with a helper, a microphone at a time.")
 @click.option("--microphone", "microphones", multiple=True, metavar="SOURCE", help="With --ring-out: this one only.")
+@click.option("--page", is_flag=True, help="Show it in a browser as well: the line check in the hand.")
+@click.option("--lan", is_flag=True, help="The same for phones on the local network, by a link with a secret.")
+@click.option("--port", type=click.IntRange(0, 65535), help="Of the page; 0 takes a free one. Default: 8420.")
 @click.option("--json", "json_file", metavar="FILE", help="Also write the result as data; - for standard output.")
 def live(
     list_them: bool,
@@ -67,6 +72,9 @@ def live(
     length_s: float | None,
     ring_out: bool,
     microphones: tuple[str, ...],
+    page: bool,
+    lan: bool,
+    port: int | None,
     json_file: str | None,
 ) -> None:
     """Line check and soundcheck from the desk's audio interface, told while they play.
@@ -94,38 +102,64 @@ def live(
         length_s=length_s,
     )
     if ring_out or microphones:
-        if not ring_out or record is not None or keep_it:
-            raise UsageError(
-                "--ring-out",
-                "goes with --microphone, and not with --record or --keep",
-                "give --ring-out alone, or leave --microphone out",
-            )
-        _ring_out(options, microphones, json_file)
+        _ring_out(options, microphones, json_file, beside=not ring_out or keep_it or page or lan)
         return
-    outcome = listen_live(options, output_console() if json_file != "-" else error_console())
+    console = output_console() if json_file != "-" else error_console()
+    outcome = _shown(options, console, lan=lan, port=port) if page or lan else listen_live(options, console)
     _deliver(outcome, json_file)
     if keep_it:
         _keep(outcome, history=history, note=note, by=by, with_faults=with_faults, to_stderr=json_file == "-")
-    if record is not None and json_file != "-":
+    _end(outcome, record if json_file != "-" else None)
+
+
+def _end(outcome: LiveOutcome, record: Path | None) -> NoReturn:
+    """Name the recording, and end with the status of what was found."""
+    if record is not None:
         click.echo(f"Recorded: {record}; check it with: deskhand check {record}")
     if outcome.problem is not None:
         fail(outcome.problem)
     raise SystemExit(1 if sources_to_fix(outcome.result) else 0)
 
 
-def _ring_out(options: LiveOptions, microphones: tuple[str, ...], json_file: str | None) -> None:
-    """Ring out the wedges; "-" writes the result to standard output."""
+def _ring_out(options: LiveOptions, microphones: tuple[str, ...], json_file: str | None, *, beside: bool) -> None:
+    """Ring out the wedges; "-" writes the result to standard output. `beside`: options were given that it does not go with."""
     import json
 
     from deskhand.files import write_atomically
     from deskhand.live.ring_out_session import ring_out_live
 
+    if beside or options.record is not None:
+        raise UsageError(
+            "--ring-out",
+            "goes with --microphone, and not with --record, --keep, --page or --lan",
+            "give --ring-out alone, or leave --microphone out",
+        )
     state = ring_out_live(options, microphones, output_console() if json_file != "-" else error_console())
     text = json.dumps(state.data(), indent=2, ensure_ascii=False) + "\n"
     if json_file == "-":
         click.echo(text.encode(), nl=False)
     elif json_file is not None:
         write_atomically(Path(json_file), text.encode())
+
+
+def _shown(options: LiveOptions, console: Console, *, lan: bool, port: int | None) -> LiveOutcome:
+    """Listen, with a page that shows it; the link stays on the terminal above the screen."""
+    from deskhand.live.board import Board
+    from deskhand.live.session import listen_live
+    from deskhand.tasks.keep import house_at
+    from deskhand.web.serve import beside
+
+    _, house_file = house_at(options.house, near=options.replay)
+    board = Board()
+
+    def say(line: str) -> None:
+        console.print(line, highlight=False, markup=False, soft_wrap=True)
+
+    with beside(house_file.parent, board, port=port, lan=lan, history=options.history, say=say):
+        if console.is_terminal and lan:
+            # the screen that follows would hide the code
+            console.input("Open it on the phone, then press Enter here. ")
+        return listen_live(options, console, board=board)
 
 
 def _print_inputs() -> None:

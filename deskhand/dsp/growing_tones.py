@@ -72,6 +72,7 @@ _FORGET: Final = 10.0**-0.02
 _FALLEN_DB: Final = 10.0
 """Fall from its highest level at which it is over."""
 _NEVER_DB: Final = -200.0
+"""Below any level of 32-bit samples."""
 
 
 def full_scale(window: np.ndarray) -> np.float32:
@@ -130,7 +131,7 @@ def _level_at(row: np.ndarray, exact_bin: float) -> float:
         around += (row[place - offset] if place > offset else 0.0) + row[place + offset]
     if top * 2 * (_TO - _FROM - 1) <= 10.0 * around:
         return _NEVER_DB
-    return 10.0 * np.log10(top + 1e-30)
+    return float(10.0 * np.log10(top + 1e-30))
 
 
 @kernel("void(float32[::1], float64, float64, float64[::1])")
@@ -202,6 +203,7 @@ def growth(levels: np.ndarray, count: int, frames: int) -> tuple[float, float, f
 # columns of a tone's state
 BIN, FIRST_BIN, BEFORE_DB, MISSED, COUNT, REPORT, TOP_DB, NOW_DB = range(8)
 COLUMNS: Final = 8
+"""Number of the columns above."""
 
 
 @kernel("int64(float64, float64, float64[::1], float64[:, ::1], float64[:, ::1])")

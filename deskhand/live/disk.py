@@ -32,6 +32,8 @@ class Recorder:
         Of the channels.
     ring : Ring
     sample_rate_hz : int
+    goes_on : bool
+        True where an evening goes on after the computer failed: a second file beside the first is begun.
 
     Raises
     ------
@@ -39,15 +41,21 @@ class Recorder:
         The folder cannot be made, or holds a take.
     """
 
-    def __init__(self, folder: Path, names: Sequence[str], ring: Ring, sample_rate_hz: int) -> None:
+    def __init__(
+        self, folder: Path, names: Sequence[str], ring: Ring, sample_rate_hz: int, *, goes_on: bool = False
+    ) -> None:
+        self.path = folder / FILE_NAME
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._file = GrowingFile(folder / FILE_NAME, names, sample_rate_hz)
+            number = 2
+            while goes_on and self.path.exists():
+                self.path = folder / FILE_NAME.replace(".", f" {number}.")
+                number += 1
+            self._file = GrowingFile(self.path, names, sample_rate_hz)
         except FileExistsError as error:
             raise UsageError(str(folder), "holds a take already", "name another folder with --record") from error
         except OSError as error:
             raise UsageError(str(folder), f"cannot be written ({error.strerror})", "name another folder") from error
-        self.path = folder / FILE_NAME
         self.lost = 0
         """Frames that the disk was too slow for; silence stands in their place."""
         self.problem: str | None = None

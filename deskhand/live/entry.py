@@ -47,6 +47,10 @@ class PatchEntry:
     """Question who played, while the kept weeks may still answer it."""
     is_itself: bool = False
     """True once the kept weeks have told that it carries its own source."""
+    confirmed_by: str | None = None
+    """Person who said that it was heard, before enough of it was measured; empty where nobody gave a name."""
+    earlier: str = ""
+    """Sentence about it from before deskhand was started again; empty where it was heard since."""
     state_before: State = "waiting"
     """State before it was left out for tonight, to take that back."""
     stretch: InputStretch | None = None

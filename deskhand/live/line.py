@@ -73,6 +73,23 @@ class PatchList:
                 entry.state = "skipped"
             self._advance()
 
+    def confirm(self, by: str) -> None:
+        """Go on to the next, on a person's word that this one was heard.
+
+        Parameters
+        ----------
+        by : str
+            Who says so.
+        """
+        entry = self.awaited
+        if entry is None:
+            return
+        if entry.state != "arrived":
+            entry.state, entry.confirmed_by = "arrived", by
+            if entry.came_at is None:
+                entry.came_at = entry.turn
+        self._advance()
+
     def back(self) -> None:
         """Return to the one before, to hear it again: passing over it, or leaving it out, is taken back.
 
@@ -88,8 +105,8 @@ class PatchList:
         entry = self.inputs[self.turn]
         if entry.state == "not tonight":
             entry.state, self._taken_back = entry.state_before, entry
-        if entry.state == "skipped":
-            entry.state = "waiting"
+        if entry.state == "skipped" or entry.confirmed_by is not None:
+            entry.state, entry.confirmed_by = "waiting", None
 
     def not_tonight(self) -> None:
         """Leave this one out: nobody plays it."""
@@ -295,7 +312,10 @@ class PatchList:
         list of Finding
             The findings that are told for the first time.
         """
-        entry.stretch = stretch
+        entry.stretch, entry.earlier = stretch, ""
+        if self.playing_s(entry) >= ARRIVED_S - 1e-6:
+            # measured: nobody's word is needed any more
+            entry.confirmed_by = None
         if entry.state != "arrived" and self.playing_s(entry) >= ARRIVED_S - 1e-6:
             entry.state = "arrived"
             entry.arrived_s = now_s

@@ -18,7 +18,22 @@ if TYPE_CHECKING:
     from deskhand.recording.show import Phase, Tap
 
 
+def unmeasured(entry: PatchEntry) -> Finding:
+    """Finding of an input that somebody heard, and of which nothing is measured: it is called neither well nor wrong."""
+    return Finding(
+        id=f"{entry.source.name}/silent",
+        kind="silent",
+        stage="tap",
+        severity="listen",
+        what="before-the-start" if entry.confirmed_by is None else "heard-only",
+        metric="level_dbfs",
+        facts={"by": f" by {entry.confirmed_by}" if entry.confirmed_by else ""},
+    )
+
+
 def _findings(entry: PatchEntry) -> list[Finding]:
+    if entry.state == "arrived" and entry.stretch is None:
+        return [unmeasured(entry), *entry.findings]
     if entry.state == "arrived":
         return entry.findings
     spare = ROLES[entry.source.role].may_be_silent

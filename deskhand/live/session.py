@@ -11,12 +11,15 @@ from typing import TYPE_CHECKING, Final
 from deskhand.baseline.kept import load as load_kept
 from deskhand.baseline.normal import baseline_of
 from deskhand.errors import LiveError, UsageError
+from deskhand.files import KEPT_IN
 from deskhand.house import former_names, read_house, settings_file, week_note
 from deskhand.live.disk import Recorder, write_note
+from deskhand.live.display import AudioFeed, Display
 from deskhand.live.keys import keys
 from deskhand.live.result import result_of
-from deskhand.live.screen import line_check_view, soundcheck_view
+from deskhand.live.resume import Course
 from deskhand.live.seats import watched_seats
+from deskhand.live.sharing import Sharing
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import KEPT_S, Watch, rows_of
 from deskhand.recording import open_recording, show_note_of
@@ -30,10 +33,10 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from rich.console import Console
-    from rich.live import Live
 
     from deskhand.baseline.normal import Baseline
     from deskhand.house import HouseFile, Source
+    from deskhand.live.board import Board
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
     from deskhand.live.seats import SeatWatch
@@ -45,8 +48,6 @@ if TYPE_CHECKING:
 
 _TICK_S: Final = 0.1
 """Pause between two looks at the device: the length of a hop."""
-_SCREEN_S: Final = 0.25
-"""Time between two drawings of the screen: no faster than a person reads. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -75,16 +76,6 @@ class LiveOutcome:
     house_file: Path
     problem: str | None
     """Failure of the disk or the device that kept it from being whole."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AudioFeed:
-    """Device or recording that is listened to."""
-
-    audio: Capture | Replay
-    track_names: list[str] | None
-    """None of a device, whose inputs have numbers only."""
-    label: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,7 +136,9 @@ def _settings_file(standing: Path, options: LiveOptions, date: str) -> Path:
     return settings_file(standing, date=options.date or note.date, name=note.name or name_of(replay))
 
 
-def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
+def listen_live(
+    options: LiveOptions, console: Console, *, board: Board | None = None, keyboard: bool = True
+) -> LiveOutcome:
     """Listen until whoever is at the desk ends it, or what is played back is over.
 
     Parameters
@@ -153,6 +146,10 @@ def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
     options : LiveOptions
     console : Console
         On a terminal a screen that is drawn again; elsewhere a line for each thing that happens.
+    board : Board, optional
+        Shows it to everybody who looks on, and takes their requests.
+    keyboard : bool
+        Whether the terminal's keys are obeyed.
 
     Raises
     ------
@@ -173,17 +170,29 @@ def listen_live(options: LiveOptions, console: Console) -> LiveOutcome:
             listener = _watch(show, inputs, audio, options)
         else:
             listener = _soundcheck(show, inputs, names, audio, options)
+        sharing = Sharing(board, _course(options, show, listener), listener, feed)
+        goes_on = sharing.resume()
         recorder = None
         if options.record is not None:
-            recorder = Recorder(options.record, names, audio.ring, audio.sample_rate_hz)
+            recorder = Recorder(options.record, names, audio.ring, audio.sample_rate_hz, goes_on=goes_on)
             write_note(options.record, show.date, options.phase, show.tap, show.players)
             stack.callback(recorder.close)
         facts = {"date": show.date, "phase": options.phase, "history": options.history, "replay": options.replay}
         seats = watched_seats(show.house, show.house_file, feed.track_names, inputs, audio, **facts)  # type: ignore[arg-type]
-        problem = _listen(feed, listener, recorder, options, console, seats)
+        pressed = stack.enter_context(keys()) if keyboard else lambda: ""
+        problem = _listen(feed, listener, recorder, options, Outside(console, pressed, seats, sharing))
         listener.finish()
     problem = problem or (recorder.problem if recorder else None)
-    notes = (*((show.week_note,) if show.week_note else ()), *_notes(audio, listener, recorder))
+    notes = (
+        *((show.week_note,) if show.week_note else ()),
+        *_notes(audio, listener, recorder),
+        *map(str, sharing.notes),
+    )
+    if isinstance(listener, Watch):
+        # those who were named meanwhile
+        show = replace(show, players=dict(listener.players))
+        if options.record is not None:
+            write_note(options.record, show.date, options.phase, show.tap, show.players)
     if isinstance(listener, Soundcheck):
         result, parts = _soundcheck_outcome(listener, feed.label, notes)
     else:
@@ -295,56 +304,26 @@ def _notes(audio: Capture | Replay, listener: Listener, recorder: Recorder | Non
     return notes
 
 
-class _Display:
-    """Screen of a terminal, or lines where there is none.
+def _course(options: LiveOptions, show: _Show, listener: Listener) -> Course | None:
+    """Course of a line check on disk; None of a soundcheck, which begins again with the next half minute, and of practice."""
+    if options.replay is not None or not isinstance(listener, Watch):
+        return None
+    return Course(show.house_file.parent / KEPT_IN, show.date, listener)
 
-    Parameters
-    ----------
-    console : Console
-    screen : Live or None
-        None: lines are printed.
-    feed : AudioFeed
-    """
 
-    def __init__(self, console: Console, screen: Live | None, feed: AudioFeed) -> None:
-        self._console = console
-        self._screen = screen
-        self._feed = feed
-        self._printed = 0
-        self._note = ""
-        self._drawn_s = 0.0
+@dataclass(frozen=True, slots=True)
+class Outside:
+    """What goes out of a session and comes into it, beside the audio."""
 
-    def update(self, listener: Listener, note: str, problem: str, seats: SeatWatch | None) -> None:
-        """Print messages and changes of the device's state, or draw the screen again when it is time."""
-        if self._screen is None:
-            self._print(listener, note)
-        elif time.monotonic() - self._drawn_s >= _SCREEN_S:
-            device, height = _state(self._feed, note), self._console.height
-            lines = () if seats is None else seats.lines
-            if isinstance(listener, Soundcheck):
-                view = soundcheck_view(listener, note=device, height=height, problem=problem, seats=lines)
-            else:
-                view = line_check_view(listener, note=device, height=height, problem=problem, seats=lines)
-            self._screen.update(view, refresh=True)
-            self._drawn_s = time.monotonic()
-
-    def _print(self, listener: Listener, note: str) -> None:
-        for message in listener.messages[self._printed :]:
-            self._console.print(str(message), highlight=False, markup=False, soft_wrap=True)
-        self._printed = len(listener.messages)
-        if note != self._note and note in ("gone", "running"):
-            state = "is gone; waiting for it" if note == "gone" else "is back" if self._note == "gone" else "runs"
-            self._console.print(f"{self._feed.label} {state}.", highlight=False, markup=False, soft_wrap=True)
-        self._note = note
+    console: Console
+    pressed: Callable[[], str]
+    """Returns the key that was pressed since, or an empty text."""
+    seats: SeatWatch | None
+    sharing: Sharing
 
 
 def _listen(
-    feed: AudioFeed,
-    listener: Listener,
-    recorder: Recorder | None,
-    options: LiveOptions,
-    console: Console,
-    seats: SeatWatch | None,
+    feed: AudioFeed, listener: Listener, recorder: Recorder | None, options: LiveOptions, outside: Outside
 ) -> str | None:
     """Go on until it is done.
 
@@ -355,45 +334,39 @@ def _listen(
     """
     from rich.live import Live
 
+    console, seats, sharing = outside.console, outside.seats, outside.sharing
     screen = Live(console=console, auto_refresh=False, screen=True) if console.is_terminal else None
+    is_ended = False
     with ExitStack() as stack:
-        pressed: Callable[[], str] = stack.enter_context(keys())
         if screen is not None:
             stack.enter_context(screen)
-        display = _Display(console, screen, feed)
+        display = Display(console, screen, feed)
         try:
             while True:
                 note = feed.audio.poll()
                 listener.advance()
                 if seats is not None:
                     listener.messages += seats.advance()
-                display.update(listener, note, (recorder.problem if recorder is not None else None) or "", seats)
-                key = pressed()
-                if key == "q" or (note == "over" and _is_heard_to_its_end(feed, listener)):
+                problem = (recorder.problem if recorder is not None else None) or ""
+                sharing.step(note, problem, seats)
+                display.update(listener, note, problem, seats)
+                key = outside.pressed()
+                if key == "q" or sharing.done or (note == "over" and feed.is_heard_to_its_end(listener)):
+                    is_ended = True
                     break
                 listener.command(key)
                 if options.length_s is not None and listener.now_s >= options.length_s:
+                    is_ended = True
                     break
                 if not options.fast:
                     time.sleep(_TICK_S)
         except KeyboardInterrupt:
-            pass
+            is_ended = True
         except LiveError as error:
             if not listener.now_s:
                 raise
             # everything heard and written until then is told all the same
             return str(error)
+        finally:
+            sharing.end(is_ended=is_ended)
     return None
-
-
-def _is_heard_to_its_end(feed: AudioFeed, listener: Listener) -> bool:
-    """True where less than a hop of the audio is left."""
-    return feed.audio.ring.written - listener.follower.position < listener.follower.hop
-
-
-def _state(feed: AudioFeed, note: str) -> str:
-    """State of the device in words."""
-    overflows = feed.audio.overflows
-    lost = f", frames lost {overflows} times" if overflows else ""
-    text = {"gone": "GONE, waiting for it", "opening": "opening", "running": "runs", "over": "over"}[note]
-    return f"{feed.label}: {text}{lost}"

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import LiveError
-from deskhand.findings import fix_texts, short, status_of, with_live_advice, with_text
+from deskhand.findings import KINDS, fix_texts, short, status_of, with_live_advice, with_text
 from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
 from deskhand.live.ringing import ringing_message
@@ -179,7 +179,9 @@ class Soundcheck:
         for finding in known.result.findings if known is not None else ():
             earlier.setdefault(finding.kind, finding)
         for finding in findings:
-            is_told = finding.kind == "howl" and self.tones.has_told(source.name)  # said while it built up
+            is_told = bool(KINDS[finding.kind].live_advice) and self.tones.has_told(
+                source.name
+            )  # said while it built up
             if finding.kind not in earlier and finding.severity != "note" and not is_told:
                 self._report(source.name, finding.text, urgent=finding.severity == "fix")
         for kind in sorted(earlier.keys() - {finding.kind for finding in findings}):

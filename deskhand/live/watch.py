@@ -11,7 +11,7 @@ from deskhand.baseline.itself import is_itself
 from deskhand.baseline.role_priors import TURN as TURN_STAGE
 from deskhand.baseline.turns import compared_turn
 from deskhand.errors import HouseError, LiveError
-from deskhand.findings import judge_mistaken, say, with_live_advice
+from deskhand.findings import KINDS, judge_mistaken, say, with_live_advice
 from deskhand.findings.line_memory import line_check_finding, line_memory
 from deskhand.house import match_tracks
 from deskhand.live.entry import TURN
@@ -255,7 +255,7 @@ class Watch:
         if not arrived and entry.state == "arrived":
             self._report(entry.source.name, "arrived")
         for finding in new:
-            if finding.kind == "howl" and self.tones.has_told(entry.source.name):
+            if KINDS[finding.kind].live_advice and self.tones.has_told(entry.source.name):
                 continue  # said while it built up
             self._report(entry.source.name, say(finding), urgent=finding.severity == "fix")
 
@@ -304,6 +304,11 @@ class Watch:
         entry.memory = line_memory(comparison, player=self.players.get(source.name))
         finding = line_check_finding(source.name, source.role, entry.memory, by_cable=source.by_cable)
         return [] if finding is None else [finding]
+
+    def name_player(self, source: str, player: str) -> None:
+        """Say who plays a source tonight; empty: its usual player again."""
+        players = {name: who for name, who in self.players.items() if name != source}
+        self.players = players | ({source: player} if player else {})
 
     def command(self, key: str) -> None:
         """Obey a key: n next, b back, x not tonight."""

@@ -25,6 +25,7 @@ from deskhand.web.blind_pages import BlindPages
 from deskhand.web.guard import Guard
 from deskhand.web.history_pages import HistoryPages
 from deskhand.web.invented import InventedHall
+from deskhand.web.live_page import LiveHost, LivePages
 from deskhand.web.printed import SheetPages
 from deskhand.web.setup import SetupPages
 from deskhand.web.shows import ShowPages
@@ -97,7 +98,7 @@ def _disconnected(_: Request, __: Exception) -> Response:
     return Response(status_code=400)
 
 
-def _routes(state: PageState, open_beside: OpenBeside | None) -> list[BaseRoute]:
+def _routes(state: PageState, live: LiveHost, open_beside: OpenBeside | None) -> list[BaseRoute]:
     """Every address of the page."""
     shows, sources, setup = (
         ShowPages(state),
@@ -105,7 +106,7 @@ def _routes(state: PageState, open_beside: OpenBeside | None) -> list[BaseRoute]
         SetupPages(state, can_look_around=open_beside is not None),
     )
     history, sheet, blind = HistoryPages(state), SheetPages(state), BlindPages(state)
-    ticks, invented = TickPages(state), InventedHall(state, open_beside)
+    ticks, invented, listening = TickPages(state), InventedHall(state, open_beside), LivePages(state, live)
     posts: dict[str, Handler] = {
         "check": shows.start_check, "keep": shows.start_keep, "stop": shows.stop, "leave": shows.ignore,
         "raise": shows.show_again, "try": sources.try_chain, "save": sources.save, "setup": sources.save_setup,
@@ -113,12 +114,15 @@ def _routes(state: PageState, open_beside: OpenBeside | None) -> list[BaseRoute]
         "measure-again": history.measure_again,
         "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house, "rename": setup.rename,
         "tick": ticks.tick, "untick": ticks.take_back, "invented-hall": invented.start,
+        "live": listening.request, "live/begin": listening.begin,
     }  # fmt: skip
     return [
         Route("/", shows.home),
         Route("/first", setup.first),
         Route("/recordings", shows.recordings),
         Route("/words", history.glossary),
+        Route("/live", listening.page),
+        Route("/live/events", listening.events),
         Route("/weeks", history.weeks),
         Route("/weeks.csv", history.weeks_csv),
         Route("/show/{id}", shows.week),
@@ -149,6 +153,7 @@ def make_app(
     token: str | None = None,
     names: Collection[str] = (),
     open_beside: OpenBeside | None = None,
+    live: LiveHost | None = None,
 ) -> Guard:
     """The application.
 
@@ -165,6 +170,8 @@ def make_app(
         Names under which it may be asked for, beside this computer's own.
     open_beside : callable, optional
         Opens another folder's page and returns its address; None where nobody could reach it.
+    live : LiveHost, optional
+        Line check or soundcheck that was begun elsewhere in this program; one that may be begun on the page by default.
     """
     state = PageState(hall, history=history, by=by)
 
@@ -174,7 +181,7 @@ def make_app(
         state.sounds.close()
 
     app = Starlette(
-        routes=_routes(state, open_beside),
+        routes=_routes(state, live or LiveHost(), open_beside),
         lifespan=life,
         exception_handlers={
             HTTPException: _failed,

@@ -123,7 +123,8 @@ class Guard:
             if given:
                 if method != "GET" or not hmac.compare_digest(given.encode(), self._token.encode()):
                     return PlainTextResponse(text("guard.token"), 403)
-                answer = RedirectResponse("/", 303)
+                # to where the link led, without the secret in the address
+                answer = RedirectResponse(scope["path"] if scope["path"] == "/live" else "/", 303)
                 answer.set_cookie(COOKIE, self._token, httponly=True, samesite="lax", path="/")
                 return answer
             if not hmac.compare_digest(_cookie(headers.get("cookie", "")).encode(), self._token.encode()):

@@ -6,7 +6,7 @@ import os
 import secrets
 import socket
 import threading
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
@@ -15,15 +15,20 @@ from deskhand.errors import UsageError
 from deskhand.house import find_house
 from deskhand.web.app import make_app
 from deskhand.web.hall import Hall
+from deskhand.web.live_page import LiveHost
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     import uvicorn
     from starlette.types import ASGIApp
 
+    from deskhand.live.board import Board
+
 PORT: Final = 8420
 """Port by default, above those that need rights (RFC 6335: 0 to 1023). Common practice, no source."""
+_END_S: Final = 4.0
+"""Time that pages are given to be told that it is over. Common practice, no source."""
 
 
 def _addresses() -> list[str]:
@@ -188,24 +193,88 @@ def serve(
     UsageError
         No such folder, or a port that is taken.
     """
-    hall = Hall(folder, also)
-    host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104 - asked for, and guarded by the token
-    listening = _usual_or_free(host) if port is None else _bound(host, port)
-    port = listening.getsockname()[1]
-    token = secrets.token_urlsafe(24) if lan else None
-    addresses = _addresses() if lan else []
-    app = make_app(
-        hall,
-        history=history,
-        by=by,
-        token=token,
-        names=[*addresses, *_own_names()] if lan else (),
-        # on a phone the address of this computer leads nowhere
-        open_beside=None if lan else partial(_open_beside, by=by),
-    )
-    own_link = f"http://localhost:{port}/" + (f"?token={token}" if token else "")
-    for line in _greeting(
-        hall.root.name, own_link, [f"http://{name}:{port}/?token={token}" for name in addresses], lan=lan
-    ):
+    door = _Door(folder, also=also, port=port, lan=lan, history=history, by=by)
+    for line in door.greeting():
         say(line)
-    _run(app, listening, own_link if open_browser else None)
+    _run(door.app, door.listening, door.own_link() if open_browser else None)
+
+
+class _Door:
+    """Page of a folder with its address: bound at once, so that a taken port is said before anything begins."""
+
+    def __init__(
+        self,
+        folder: Path,
+        *,
+        also: Sequence[Path] = (),
+        port: int | None,
+        lan: bool,
+        history: str | None,
+        by: str | None,
+        live: LiveHost | None = None,
+    ) -> None:
+        self._hall = Hall(folder, also)
+        self._lan = lan
+        host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104 - asked for, and guarded by the token
+        self.listening = _usual_or_free(host) if port is None else _bound(host, port)
+        self._port = self.listening.getsockname()[1]
+        self._token = secrets.token_urlsafe(24) if lan else None
+        self._addresses = _addresses() if lan else []
+        self.app = make_app(
+            self._hall,
+            history=history,
+            by=by,
+            token=self._token,
+            names=[*self._addresses, *_own_names()] if lan else (),
+            # on a phone the address of this computer leads nowhere
+            open_beside=None if lan else partial(_open_beside, by=by),
+            live=live,
+        )
+
+    def own_link(self, path: str = "") -> str:
+        """Link for this computer."""
+        return self._link("localhost", path)
+
+    def _link(self, name: str, path: str) -> str:
+        return f"http://{name}:{self._port}/{path}" + (f"?token={self._token}" if self._token else "")
+
+    def greeting(self, path: str = "") -> list[str]:
+        """Lines that are printed when the page is there."""
+        links = [self._link(name, path) for name in self._addresses]
+        return _greeting(self._hall.root.name, self.own_link(path), links, lan=self._lan)
+
+
+@contextmanager
+def beside(
+    folder: Path, board: Board, *, port: int | None, lan: bool, history: str | None, say: Callable[[str], None]
+) -> Iterator[None]:
+    """Serve the page of a line check or soundcheck while it goes on in this program.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the house.
+    board : Board
+    port, lan, history, say
+        As of `serve`.
+
+    Raises
+    ------
+    UsageError
+        No such folder, or a port that is taken.
+    """
+    door = _Door(folder, port=port, lan=lan, history=history, by=None, live=LiveHost(board))
+    server = _server(door.app)
+    # a thread may not take Ctrl-C from the one that listens
+    server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
+    thread = threading.Thread(target=server.run, kwargs={"sockets": [door.listening]}, daemon=True)
+    thread.start()
+    for line in door.greeting("live"):
+        say(line)
+    try:
+        yield
+    finally:
+        board.end()
+        server.should_exit = True
+        thread.join(_END_S)
+        door.listening.close()

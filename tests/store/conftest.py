@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from tests.store.postgres import running
+from tests.support.postgres import running
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from tests.store.postgres import Server
+    from tests.support.postgres import Server
 
 
 @pytest.fixture(scope="session")

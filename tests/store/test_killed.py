@@ -35,7 +35,7 @@ from tests.support.kills import (
 )
 
 if TYPE_CHECKING:
-    from tests.store.postgres import Server
+    from tests.support.postgres import Server
 
 pytestmark = pytest.mark.skipif(os.name != "posix", reason="SIGKILL is of POSIX systems")
 SEEDS: Final = range(1, 6)

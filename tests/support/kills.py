@@ -17,7 +17,7 @@ from deskhand.store import DEFAULT_NAME, KeptPart, KeptTake
 from deskhand.store.history import open_history
 
 if TYPE_CHECKING:
-    from tests.store.postgres import Server
+    from tests.support.postgres import Server
 
 ROOT: Final = Path(__file__).parents[2]
 

@@ -140,7 +140,7 @@ def _user() -> list[str]:
     return ["runuser", "-u", USER, "--"]
 
 
-def _run(command: Sequence[str | Path], folder: Path) -> None:
+def _run(command: Sequence[object], folder: Path) -> None:
     # the log goes to a file: a server that inherits a pipe would hold it open for ever
     with (folder / "programs.log").open("ab") as log:
         done = subprocess.run(

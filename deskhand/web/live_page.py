@@ -1,0 +1,241 @@
+"""Page of the line check and soundcheck: one picture for everybody, sent as it changes, and requests from whoever holds the phone."""
+
+from __future__ import annotations
+
+import asyncio
+import io
+import json
+import threading
+from typing import TYPE_CHECKING, Any, Final, get_args
+
+from starlette.exceptions import HTTPException
+from starlette.responses import HTMLResponse, StreamingResponse
+
+from deskhand.errors import DeskhandError, UsageError
+from deskhand.files import KEPT_IN
+from deskhand.live.board import Act, Board, BoardRequest
+from deskhand.live.disk import FILE_NAME
+from deskhand.live.resume import FILE_NAME as COURSE_NAME
+from deskhand.recording.show import Phase
+from deskhand.report.words import text, words
+from deskhand.result import plain
+from deskhand.web import render
+
+if TYPE_CHECKING:
+    from collections.abc import AsyncIterator
+    from pathlib import Path
+
+    from starlette.requests import Request
+    from starlette.responses import Response
+
+    from deskhand.live.session import LiveOptions
+    from deskhand.web.state import PageState
+
+_LOOK_S: Final = 0.05
+"""Time between two looks for a new picture: a sixth of the 0.3 s within which all see the same. Common practice, no source."""
+_BEAT_S: Final = 1.0
+"""Longest time without a word: a page that hears nothing for some of these has lost the way here. Common practice, no source."""
+_MOST_LOOKING: Final = 40
+"""Pages that may look on at once: a crew's phones, and a way out of pages that were never closed. Common practice, no source."""
+
+
+class LiveHost:
+    """Line check or soundcheck that the page shows: one that was begun elsewhere in this program, or that is begun on the page.
+
+    Parameters
+    ----------
+    board : Board, optional
+        Of one that was begun already.
+    """
+
+    def __init__(self, board: Board | None = None) -> None:
+        self._board = board
+        self._lock = threading.Lock()
+        self.problem = ""
+        """Why the last one ended before its time."""
+        self.looking = 0
+
+    @property
+    def board(self) -> Board | None:
+        """Board of what is listened to; None when nothing is."""
+        board = self._board
+        return None if board is None or board.over else board
+
+    def begin(self, options: LiveOptions) -> None:
+        """Begin to listen, in a thread of its own.
+
+        Raises
+        ------
+        UsageError
+            Something is listened to already.
+        """
+        with self._lock:
+            if self.board is not None:
+                raise UsageError(text("live.title"), text("live.runs_already"), text("live.end_it_first"))
+            self._board, self.problem = Board(), ""
+        threading.Thread(target=self._run, args=(options, self._board), name="live", daemon=True).start()
+
+    def _run(self, options: LiveOptions, board: Board) -> None:
+        from rich.console import Console
+
+        from deskhand.live.session import listen_live
+
+        try:
+            outcome = listen_live(options, Console(file=io.StringIO()), board=board, keyboard=False)
+            self.problem = outcome.problem or ""
+        except DeskhandError as error:
+            self.problem = str(error)
+        except BaseException as error:  # noqa: BLE001 - whatever it was, the page must not wait for ever
+            self.problem = text("job.broken", kind=type(error).__name__, said=str(error)[:200])
+        finally:
+            board.end()
+
+
+class LivePages:
+    """Addresses of the line check and soundcheck.
+
+    Parameters
+    ----------
+    state : PageState
+    host : LiveHost
+    """
+
+    def __init__(self, state: PageState, host: LiveHost) -> None:
+        self._state = state
+        self._host = host
+
+    def page(self, _: Request) -> Response:
+        """Page that shows what is listened to, or how to begin."""
+        hall = self._state.hall
+        recordings = [(shelf.id, render.shelf_line(shelf)) for shelf in hall.recordings()] if hall.has_house else []
+        devices, problem = _devices() if self._host.board is None and hall.has_house else ([], "")
+        return HTMLResponse(
+            render.page(
+                "live",
+                **render.page_head(hall),
+                has_house=hall.has_house,
+                running=self._host.board is not None,
+                said=words()["live"],
+                status=words()["status"],
+                recordings=recordings,
+                devices=devices,
+                problem=self._host.problem or problem,
+                phases=words()["phase"],
+            )
+        )
+
+    async def events(self, _: Request) -> Response:
+        """Pictures as they change (server-sent events, WHATWG HTML, 9.2); each holds everything, so that none is missed."""
+        if self._host.looking >= _MOST_LOOKING:
+            raise HTTPException(503, text("live.too_many"))
+        return StreamingResponse(
+            self._stream(),
+            media_type="text/event-stream",
+            headers={"cache-control": "no-store", "x-accel-buffering": "no"},
+        )
+
+    async def _stream(self) -> AsyncIterator[bytes]:
+        self._host.looking += 1
+        shown, waited_s = "", 0.0
+        try:
+            # how soon a browser asks again when the way here is lost
+            yield b"retry: 1000\n\n"
+            while True:
+                board = self._host.board
+                if board is None:
+                    if shown != "none":
+                        shown = "none"
+                        yield _event({"kind": "none", "problem": self._host.problem})
+                else:
+                    number, picture, age_s = board.newest()
+                    mark = f"{board.session}-{number}"
+                    if picture and mark != shown:
+                        shown, waited_s = mark, 0.0
+                        yield _event(
+                            {**picture, "session": board.session, "number": number, "age_s": round(age_s, 2)}, mark
+                        )
+                if waited_s >= _BEAT_S:
+                    waited_s = 0.0
+                    age_s = 0.0 if board is None else board.newest()[2]
+                    yield _event({"kind": "beat", "age_s": round(age_s, 1)})
+                await asyncio.sleep(_LOOK_S)
+                waited_s += _LOOK_S
+        finally:
+            self._host.looking -= 1
+
+    def request(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Hand a request to whoever listens.
+
+        Raises
+        ------
+        UsageError
+            It is no request, or nothing is listened to.
+        """
+        values = {name: data.get(name, "") for name in ("act", "source", "by", "text")}
+        if any(not isinstance(value, str) for value in values.values()) or values["act"] not in get_args(Act):
+            raise HTTPException(400, text("error.no_json"))
+        board = self._host.board
+        if board is None:
+            return {"accepted": False, "said": text("live.no_session")}
+        answer = board.ask(BoardRequest(**values))
+        return {"accepted": answer.accepted, "said": answer.text}
+
+    def begin(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Begin to listen to the desk, or to a recording for practice.
+
+        Raises
+        ------
+        UsageError
+            Something is listened to already, or there is no such recording.
+        """
+        from deskhand.live.session import LiveOptions
+
+        phase = data.get("phase", "line-check")
+        if phase not in get_args(Phase) or not isinstance(data.get("device", ""), str):
+            raise HTTPException(400, text("error.no_json"))
+        hall = self._state.hall
+        replay = self._state.shelf_of(data).path if data.get("id") else None
+        record = None
+        if replay is None and data.get("record"):
+            record = _new_folder(hall.root, phase)
+        self._host.begin(
+            LiveOptions(
+                house=hall.house_file,
+                device=data.get("device") or None,
+                replay=replay,
+                history=self._state.history,
+                record=record,
+                phase=phase,
+            )
+        )
+        return {"to": "/live"}
+
+
+def _event(data: dict[str, Any], mark: str = "") -> bytes:
+    """One event; JSON has no line breaks of its own."""
+    line = f"id: {mark}\n" if mark else ""
+    return f"{line}data: {json.dumps(plain(data), ensure_ascii=True)}\n\n".encode()
+
+
+def _devices() -> tuple[list[tuple[str, str]], str]:
+    """Audio inputs of this computer, number and words; and why there are none."""
+    from deskhand.live.device import list_devices
+
+    try:
+        return [
+            (str(device.number), text("live.device", name=device.name, channels=device.channels))
+            for device in list_devices()
+        ], ""
+    except DeskhandError as error:
+        return [], str(error)
+
+
+def _new_folder(root: Path, phase: str) -> Path:
+    """Folder of a recording of this evening: a new one, but where an evening that was broken off goes on."""
+    import datetime as dt
+
+    name = f"{phase}-{dt.date.today().isoformat()}"  # noqa: DTZ011 - the evening's own date
+    folder, number = root / name, 2
+    while (folder / FILE_NAME).exists() and not (root / KEPT_IN / COURSE_NAME).exists():
+        folder, number = root / f"{name}-{number}", number + 1
+    return folder

@@ -1,0 +1,181 @@
+"""The page of the line check: pictures as they change, requests, beginning a practice, and who may do so."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import time
+from typing import TYPE_CHECKING, Any
+from urllib.parse import urlsplit
+
+import pytest
+
+from deskhand.live.board import Board, BoardAnswer
+from deskhand.web.live_page import LiveHost
+from tests.support.page import Served
+from tests.support.small_hall import small_hall
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+
+def asked(served: Served, method: str, path: str, data: Any = None, **headers: str) -> tuple[int, Any]:
+    place = urlsplit(served.url)
+    connection = http.client.HTTPConnection(str(place.hostname), place.port, timeout=20)
+    own = {"x-deskhand": "1", "content-type": "application/json"} if data is not None else {}
+    connection.request(method, path, None if data is None else json.dumps(data), own | headers)
+    answer = connection.getresponse()
+    body = answer.read()
+    connection.close()
+    kind = answer.headers.get("content-type", "")
+    return answer.status, json.loads(body) if kind.startswith("application/json") else body.decode()
+
+
+class Events:
+    """Server-sent events, read as a browser does (WHATWG HTML, 9.2.6)."""
+
+    def __init__(self, served: Served) -> None:
+        place = urlsplit(served.url)
+        self._connection = http.client.HTTPConnection(str(place.hostname), place.port, timeout=20)
+        self._connection.request("GET", "/live/events")
+        self._answer = self._connection.getresponse()
+        assert self._answer.headers["content-type"].startswith("text/event-stream")
+
+    def next(self, kind: str | None = None) -> dict[str, Any]:
+        while True:
+            line = self._answer.readline().decode().rstrip("\n")
+            if line.startswith("data: "):
+                data: dict[str, Any] = json.loads(line[6:])
+                if kind is None or data["kind"] == kind:
+                    return data
+
+    def close(self) -> None:
+        self._connection.close()
+
+
+@pytest.fixture
+def board() -> Board:
+    return Board()
+
+
+@pytest.fixture
+def served(tmp_path: Path, board: Board) -> Iterator[Served]:
+    made = Served(small_hall(tmp_path / "hall"), live=LiveHost(board))
+    yield made
+    board.end()
+    made.stop()
+
+
+def test_all_see_the_newest_picture_at_once(served: Served, board: Board) -> None:
+    board.publish({"kind": "line-check", "clock": "0:01"})
+    first, second = Events(served), Events(served)
+    assert first.next("line-check")["clock"] == second.next("line-check")["clock"] == "0:01"
+    board.publish({"kind": "line-check", "clock": "0:02"})
+    began_s = time.monotonic()
+    news = [events.next("line-check") for events in (first, second)]
+    assert [entry["clock"] for entry in news] == ["0:02", "0:02"]
+    assert {(entry["session"], entry["number"]) for entry in news} == {(board.session, 2)}
+    assert time.monotonic() - began_s < 5.0
+    # whoever comes later sees the same, from one picture alone
+    third = Events(served)
+    assert third.next("line-check")["number"] == 2
+    for events in (first, second, third):
+        events.close()
+
+
+def test_a_picture_that_gets_old_says_so(served: Served, board: Board) -> None:
+    board.publish({"kind": "line-check"})
+    events = Events(served)
+    events.next("line-check")
+    assert events.next("beat")["age_s"] >= 0.9
+    events.close()
+
+
+def test_the_end_is_told(served: Served, board: Board) -> None:
+    board.publish({"kind": "line-check"})
+    events = Events(served)
+    events.next("line-check")
+    board.end()
+    assert events.next("none") == {"kind": "none", "problem": ""}
+    events.close()
+    assert asked(served, "POST", "/api/live", {"act": "heard", "source": "kick"})[1] == {
+        "accepted": False,
+        "said": "Nothing is listened to at the moment.",
+    }
+
+
+def test_requests_reach_whoever_listens(served: Served, board: Board) -> None:
+    import threading
+
+    done = threading.Event()
+    seen: list[Any] = []
+
+    def listen() -> None:
+        while not done.wait(0.01):
+            board.answer(lambda request: (seen.append(request), BoardAnswer(accepted=False, text="bass is at hand"))[1])
+
+    thread = threading.Thread(target=listen)
+    thread.start()
+    status, answer = asked(served, "POST", "/api/live", {"act": "heard", "source": "kick", "by": "Ana <b>"})
+    done.set()
+    thread.join()
+    assert (status, answer) == (200, {"accepted": False, "said": "bass is at hand"})
+    assert [(request.act, request.source, request.by) for request in seen] == [("heard", "kick", "Ana <b>")]
+
+
+@pytest.mark.parametrize(
+    "data", [{}, {"act": "shut-down"}, {"act": "heard", "source": 3}, {"act": ["heard"]}, {"act": "note", "text": None}]
+)
+def test_what_is_no_request_is_refused(served: Served, data: dict[str, Any]) -> None:
+    assert asked(served, "POST", "/api/live", data)[0] == 400
+
+
+def test_another_page_may_ask_for_nothing(served: Served) -> None:
+    for path in ("/api/live", "/api/live/begin"):
+        assert asked(served, "POST", path, {"act": "done"}, origin="http://elsewhere.example")[0] == 403
+
+
+def test_pages_beyond_a_crew_are_turned_away(served: Served, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("deskhand.web.live_page._MOST_LOOKING", 0)
+    assert asked(served, "GET", "/live/events")[0] == 503
+
+
+def test_practice_is_begun_on_the_page(tmp_path: Path) -> None:
+    made = Served(small_hall(tmp_path / "hall"))
+    try:
+        status, text = asked(made, "GET", "/live")
+        assert status == 200
+        assert "Practise with a recording" in text
+        (shelf, *_) = made.app._app.state.page.hall.recordings()
+        assert asked(made, "POST", "/api/live/begin", {"id": shelf.id, "phase": "line-check"}) == (200, {"to": "/live"})
+        status, answer = asked(made, "POST", "/api/live/begin", {"id": shelf.id, "phase": "line-check"})
+        assert (status, answer["problem"]) == (400, "Line check: is going on already; end it first")
+        events = Events(made)
+        shown = events.next("line-check")
+        assert shown["practice"]
+        at_hand = shown["hand"]["source"]
+        assert asked(made, "POST", "/api/live", {"act": "heard", "source": at_hand, "by": "Ana"})[1]["accepted"]
+        while shown["hand"]["source"] == at_hand:
+            shown = events.next("line-check")
+        assert asked(made, "POST", "/api/live", {"act": "done"})[1]["accepted"]
+        assert events.next("none")["problem"] == ""
+        events.close()
+    finally:
+        made.stop()
+
+
+def test_what_cannot_be_begun_is_one_line(tmp_path: Path) -> None:
+    made = Served(small_hall(tmp_path / "hall"))
+    try:
+        assert asked(made, "POST", "/api/live/begin", {"id": "0" * 12})[1]["problem"].startswith(
+            "the recording is not there"
+        )
+        assert asked(made, "POST", "/api/live/begin", {"phase": "party"})[0] == 400
+        assert asked(made, "POST", "/api/live/begin", {"device": "no such desk"})[0] == 200
+        deadline_s = time.monotonic() + 20
+        while "no such desk" not in asked(made, "GET", "/live")[1]:
+            assert time.monotonic() < deadline_s
+            time.sleep(0.05)
+    finally:
+        made.stop()
