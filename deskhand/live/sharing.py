@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from deskhand.live.board import Board, BoardNote
     from deskhand.live.display import AudioFeed
-    from deskhand.live.resume import Course
+    from deskhand.live.resume import CourseFile
     from deskhand.live.seats import SeatWatch
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch
@@ -34,14 +34,14 @@ class Sharing:
     ----------
     board : Board or None
         None: nobody looks on.
-    course : Course or None
+    course : CourseFile or None
         None: nothing of it is kept on disk, as when a recording is played back.
     listener : Watch or Soundcheck
     feed : AudioFeed
     """
 
     def __init__(
-        self, board: Board | None, course: Course | None, listener: Watch | Soundcheck, feed: AudioFeed
+        self, board: Board | None, course: CourseFile | None, listener: Watch | Soundcheck, feed: AudioFeed
     ) -> None:
         self.notes: list[BoardNote] = []
         """Notes that people left."""

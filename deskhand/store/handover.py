@@ -42,10 +42,8 @@ def add_handover_notes(history: History, notes: Sequence[HandoverNote], *, house
     with history.transaction(writes=True) as connection:
         for note in notes:
             row = {name: getattr(note, name) for name in _FIELDS}
-            written = connection.execute(
-                sa.insert(HANDOVER).values(**row, house=house, is_job=int(note.is_job), said_at=now_utc())
-            )
-            numbers.append(int(written.inserted_primary_key[0]))
+            insert = sa.insert(HANDOVER).values(**row, house=house, is_job=int(note.is_job), said_at=now_utc())
+            numbers.append(connection.execute(insert.returning(HANDOVER.c.id)).scalar_one())
     return numbers
 
 

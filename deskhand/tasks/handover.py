@@ -92,14 +92,16 @@ def standing(notes: Sequence[HandoverNote], today: str | None = None) -> tuple[l
     today : str, optional
         Date like 2026-03-08; this computer's by default.
     """
-    day = dt.date.fromisoformat(today) if today else dt.date.today()  # noqa: DTZ011 - the evening's own date
+    now = dt.date.today()  # noqa: DTZ011 - the evening's own date
+    evening = dt.date.fromisoformat(today) if today else now
     jobs = [note for note in notes if note.is_job and note.done_by is None]
-    oldest = day - dt.timedelta(days=_STANDS_DAYS)
 
     def is_new(note: HandoverNote) -> bool:
         moment = dt.datetime.fromisoformat(note.done_at or note.said_at).astimezone().date()
         said = dt.date.fromisoformat(note.date) if note.date and note.done_at is None else moment
-        return oldest <= said <= day or oldest <= moment <= day
+        # an older show is looked at with what stood then, and with what was said since
+        spans = [(day, day - dt.timedelta(days=_STANDS_DAYS)) for day in (evening, now)]
+        return any(oldest <= date <= day for day, oldest in spans for date in (said, moment))
 
     return jobs, [note for note in notes if note not in jobs and is_new(note)]
 

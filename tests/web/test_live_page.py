@@ -169,7 +169,7 @@ def test_what_cannot_be_begun_is_one_line(tmp_path: Path) -> None:
     made = Served(small_hall(tmp_path / "hall"))
     try:
         assert asked(made, "POST", "/api/live/begin", {"id": "0" * 12})[1]["problem"].startswith(
-            "the recording is not there"
+            "the recording: is not there"
         )
         assert asked(made, "POST", "/api/live/begin", {"phase": "party"})[0] == 400
         assert asked(made, "POST", "/api/live/begin", {"device": "no such desk"})[0] == 200
