@@ -155,8 +155,9 @@ class LivePages:
             while True:
                 board = self._host.board
                 if board is None:
-                    if shown != "none":
-                        shown = "none"
+                    mark = f"none {self._host.problem}"
+                    if shown != mark:
+                        shown = mark
                         yield _event({"kind": "none", "problem": self._host.problem})
                 else:
                     number, picture, age_s = board.newest()
