@@ -140,6 +140,8 @@ def report(options: argparse.Namespace, folder: Path, scratch: Path) -> None:
     """Time everything and print it as it comes."""
     # numba keeps what it compiled in the place this names: empty at first, so the compile time is seen
     env = {**os.environ, "NUMBA_CACHE_DIR": str(scratch / "compiled")}
+    # an installed program has its modules translated already: half a second of each start where it may not write them down
+    env.pop("PYTHONDONTWRITEBYTECODE", None)
     tracks, minutes, plain_tracks = options.tracks, options.minutes, min(options.plain_tracks, options.tracks)
 
     small = show(folder, int(WARM_UP["tracks"]), WARM_UP["minutes"])

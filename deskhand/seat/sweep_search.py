@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 import scipy.fft
-import scipy.signal as ss
 
 from deskhand.dsp.sweep import SweepShape, inverse_spectrum
 from deskhand.seat.sweep_plan import PLAN, SHAPE, PlannedSweep
@@ -64,7 +63,10 @@ def _envelope(samples: Array, sample_rate_hz: int) -> tuple[Array, float]:
     """(frames,) magnitude of the response to the part that is searched for, at a lower rate, and that rate."""
     factor = max(1, sample_rate_hz // _SEARCH_RATE_HZ)
     rate_hz = sample_rate_hz / factor
-    low = ss.resample_poly(samples, 1, factor)
+    # takes half a second to load, which every check would pay
+    from scipy.signal import resample_poly
+
+    low = resample_poly(samples, 1, factor)
     low_hz, high_hz = _SEARCH_HZ
     part = SweepShape(
         low_hz=low_hz,
