@@ -20,6 +20,7 @@ from deskhand.measure.sounds import Sound
 from deskhand.mix.clearance import Clearance
 from deskhand.mix.faders import Fader
 from deskhand.mix.recorded import RecordedMix
+from deskhand.moves.monitors import MonitorTelling
 from deskhand.moves.move import Move
 from deskhand.recording.show import Phase, Tap
 from deskhand.seat.exposure import SeatExposure
@@ -170,6 +171,8 @@ class CheckResult:
     """What is left of the words at each seat whose room is kept: today's feed, and the room as it was measured; none while no room is kept."""
     loudspeakers: tuple[SeatLoudspeakers, ...] = ()
     """Recorded main mix against each seat; none without a seat."""
+    monitors: tuple[MonitorTelling, ...] = ()
+    """Mixes on the stage that the moves change, and what the people who hear each are told first; none where no send is written down."""
     first: tuple[FirstThing, ...]
     """At most three things to do before doors."""
     next: tuple[FirstThing, ...]

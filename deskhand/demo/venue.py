@@ -104,6 +104,8 @@ _SENDS: Final[dict[str, tuple[str, ...]]] = {
     "piano": ('mix = "wedge 2"', 'level = "-9 dB"'),
 }
 """Sends to the players' wedges. Invented."""
+_HEARD_BY: Final = {"wedge 1": "lead voice", "wedge 2": "piano"}
+"""Wedge to the source whose player stands at it. Invented."""
 
 
 def house_text() -> str:
@@ -142,4 +144,6 @@ def house_text() -> str:
             lines += ["[[source.chain]]", f'block = "{block}"', *settings]
     lines += ["", "[vocal]", 'source = "lead voice"', 'clearance = "35 %"           # what the good weeks here have']
     lines.append('margin = "3 dB"              # its fader may go up by so much before others come down')
+    for mix, source in _HEARD_BY.items():
+        lines += ["", "[[monitor]]", f'mix = "{mix}"', f'heard_by = ["{source}"]      # whoever plays it tonight']
     return "\n".join(lines) + "\n"

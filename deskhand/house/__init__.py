@@ -30,6 +30,7 @@ from deskhand.house.chain_blocks import (
 )
 from deskhand.house.limits import LIMITS, LevelLimit, Limits
 from deskhand.house.model import IN_SONGS, Desk, House, HouseFile, Room, Send, Source, Vocal
+from deskhand.house.monitors import MonitorMix
 from deskhand.house.read import (
     FILE_NAME,
     WEEK_PREFIX,
@@ -78,6 +79,7 @@ __all__ = [
     "LowShelfBlock",
     "MatchedTracks",
     "MidSideBlock",
+    "MonitorMix",
     "On",
     "PanBlock",
     "PolarityBlock",

@@ -13,6 +13,7 @@ from deskhand.errors import HouseError
 from deskhand.house.chain_blocks import BLOCK_NAMES, BLOCK_TYPES
 from deskhand.house.limits import Limits
 from deskhand.house.model import Desk, Equaliser, House, HouseFile, Room, Send, Source, Vocal
+from deskhand.house.monitors import MonitorMix
 from deskhand.house.roles import ROLES
 from deskhand.house.seats import PublicOffset, QuietWork, StaffMember
 
@@ -26,7 +27,8 @@ Location = tuple[str | int, ...]
 HOUSE_ADAPTER: Final = TypeAdapter(HouseFile)
 _TABLES: Final[dict[str, Any]] = {
     "house": House, "desk": Desk, "desk.equaliser": Equaliser, "room": Room, "vocal": Vocal, "source": Source, "source.send": Send,
-    "source.offset": PublicOffset, "limits": Limits, "staff": StaffMember, "staff.besides": QuietWork, "": HouseFile,
+    "source.offset": PublicOffset, "limits": Limits, "staff": StaffMember, "staff.besides": QuietWork,
+    "monitor": MonitorMix, "": HouseFile,
 }  # fmt: skip
 _KEYS_OF_THE_SHOW: Final = {
     "fader": "fader_db", "nominal": "nominal_dbfs", "asked_level": "asked_level_dbfs", "level_listen": "level_listen_db",

@@ -11,6 +11,7 @@ from pydantic.dataclasses import dataclass as checked
 
 from deskhand.house.chain_blocks import ChainBlock
 from deskhand.house.limits import Limits
+from deskhand.house.monitors import MonitorMix
 from deskhand.house.roles import ROLES, RoleName
 from deskhand.house.seats import PublicOffset, StaffMember
 from deskhand.house.targets import Target
@@ -199,6 +200,8 @@ class HouseFile:
     limits: Limits | None = None
     """Sound levels and times that the house chose not to go over; None: nobody chose."""
     staff: list[StaffMember] = field(default_factory=list)
+    monitor: list[MonitorMix] = field(default_factory=list)
+    """Mixes on the stage and who hears each; none where nobody wrote it down."""
 
     def nominal_dbfs(self, source: Source) -> float:
         """Nominal level of a source, in dBFS: its own, or the house's."""

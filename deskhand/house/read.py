@@ -65,6 +65,7 @@ def parse_house(text: str, path: Path) -> HouseFile:
     _check_names(path, text, house)
     house = house.with_seats_apart
     _check_seats(path, text, house)
+    _check_monitors(path, text, house)
     return house
 
 
@@ -117,6 +118,19 @@ def _check_seats(path: Path, text: str, house: HouseFile) -> None:
     if house.vocal and key(house.vocal.source) in map(key, seats):
         where = f"{path.name}, line {line_of(numbers, ('vocal', 'source'))}, [vocal]"
         raise HouseError(where, f'"{house.vocal.source}" is a seat', "name a voice")
+
+
+def _check_monitors(path: Path, text: str, house: HouseFile) -> None:
+    """Refuse a mix on the stage that is written down twice: one of the two would be forgotten."""
+    numbers = lines_of(text)
+    seen: dict[str, str] = {}
+    for index, monitor in enumerate(house.monitor):
+        if key(monitor.mix) in seen:
+            where = f'{path.name}, line {line_of(numbers, ("monitor", index, "mix"))}, monitor "{monitor.mix}"'
+            raise HouseError(
+                where, f'there is a monitor "{seen[key(monitor.mix)]}" already', "write all who hear it into one"
+            )
+        seen[key(monitor.mix)] = monitor.mix
 
 
 def _check_former_names(path: Path, numbers: dict[Location, int], house: HouseFile) -> None:

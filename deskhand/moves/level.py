@@ -279,7 +279,10 @@ def finish_level(state: SourceState, plan: Plan, position: int) -> None:
         moves.append(replace(move, index=index, settings={"gain": setting}))
         # the finding says what the move says, whatever came to it
         plan.answers |= {name: (kind, change_db) for name, (turned, _) in answers.items() if turned == kind}
-    plan.moves[position:position] = counter_moves(state, moves, _shaped_db(state, plan), by_ear=_is_clipped(hot))
+    shaped_db = _shaped_db(state, plan)
+    if moves and shaped_db:
+        moves[-1] = replace(moves[-1], facts={**moves[-1].facts, "shaped_db": shaped_db})
+    plan.moves[position:position] = counter_moves(state, moves, shaped_db, by_ear=_is_clipped(hot))
 
 
 def _shaped_db(state: SourceState, plan: Plan) -> float:

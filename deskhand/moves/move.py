@@ -27,6 +27,17 @@ class Setting:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class MixChange:
+    """Change of a source in one mix on the stage, by one move."""
+
+    mix: str
+    people: tuple[str, ...]
+    """People who hear that mix tonight; none where nobody wrote it down."""
+    change_db: float | None
+    """By how much the source gets louder in it; null where its sound changes, or one side of it, and no one number says by how much."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Remark:
     """One reason of a plan, or one problem that it leaves, as data: rendered last, by `moves.text`."""
 
@@ -53,6 +64,8 @@ class Move:
     effect: str = ""
     """What it will do, in numbers. Made last, like `undo` and `text`: empty until the result is put together."""
     who_hears: tuple[Hearer, ...]
+    mixes: tuple[MixChange, ...] = ()
+    """Mixes on the stage that hear it, of the sends that are written down. Set when the result is put together."""
     undo: str = ""
     text: str = ""
     action: str = ""

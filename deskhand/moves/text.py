@@ -52,6 +52,18 @@ def _values(move: Move) -> dict[str, Any]:
     return {**move.settings, **move.facts, "block": move.block, "side": move.on}
 
 
+def _caution_texts(move: Move) -> list[str]:
+    """Sentences of what to mind; where it is written down who hears it on the stage, by name."""
+    words = _catalogue()["caution"]
+    people = [f"{', '.join(change.people)} ({change.mix})" for change in move.mixes if change.people]
+    if not people or len(people) < len(move.mixes):
+        return [words[name] for name in move.cautions]
+    return [
+        filled(words["tell-people"], {"people": " and ".join(people)}) if name == "tell-stage" else words[name]
+        for name in move.cautions
+    ]
+
+
 def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
     """Move with its text, its effect and how to undo it.
 
@@ -74,7 +86,7 @@ def with_sentences(move: Move, findings: Iterable[Finding]) -> Move:
     advice = [filled(words["advice"][name], values) for name in move.advice]
     return replace(
         move,
-        text="; ".join([text, *advice, *(words["caution"][name] for name in move.cautions)]),
+        text="; ".join([text, *advice, *_caution_texts(move)]),
         effect=effect,
         undo=undo,
     )
@@ -85,7 +97,7 @@ def brief(move: Move) -> str:
     words = _catalogue()
     try:
         first = filled(words["move"][move.action]["text"], _values(move))
-        return "; ".join([first, *(words["caution"][name] for name in move.cautions)])
+        return "; ".join([first, *_caution_texts(move)])
     except (KeyError, ValueError, TypeError, AttributeError):
         # a stored check of another version, or one that somebody edited
         return move.text

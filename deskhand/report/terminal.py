@@ -12,6 +12,7 @@ from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
 from deskhand.report.loudspeakers import print_loudspeakers
 from deskhand.report.mix_weeks import recorded_mix_line
+from deskhand.report.monitors import print_monitors
 from deskhand.report.outside import MARK, outside_line, quietly_outside
 from deskhand.report.seats import print_seats
 from deskhand.report.songs import songs_line
@@ -376,6 +377,7 @@ def print_result(result: CheckResult, console: Console) -> None:
         console.print(Text(f"  {count}. {thing.text}"))
     console.print()
     _print_moves(result, console)
+    print_monitors(result.monitors, console)
     _print_sources(result, console)
     memories = [f"  {source.name}: {text}" for source in result.sources if (text := memory_text(source))]
     if memories:

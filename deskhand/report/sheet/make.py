@@ -234,6 +234,7 @@ def make_sheet(
         read_from=one_line(read_from),
         limits=_limits(house),
         turned=turned_today(result),
+        tell=tuple(one_line(telling.text) for telling in result.monitors),
         jobs=(*open_jobs(result), *(text for text in map(one_line, jobs) if text)),
     )
 

@@ -143,6 +143,8 @@ class Sheet:
     """Limits of the room and of the lead voice that the house wrote down."""
     turned: tuple[str, ...] = ()
     """Moves that a person did at this show, a line each."""
+    tell: tuple[str, ...] = ()
+    """Words for the players before anything is turned, a line for each mix on the stage."""
     jobs: tuple[str, ...] = ()
     """Jobs that stay open for next week, a line each."""
 

@@ -12,12 +12,13 @@ from deskhand.findings import KINDS, Finding, fix_texts, has_nominal, status_of,
 from deskhand.mix.voices import lead_of
 from deskhand.moves.answers import with_answers
 from deskhand.moves.level import agreed
+from deskhand.moves.monitors import Listeners, monitor_tellings, with_mixes
 from deskhand.moves.text import remark_text, with_sentences
 from deskhand.report.pictures import Picture
 from deskhand.result import SCHEMA, CheckResult, SourceResult
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     import numpy as np
@@ -25,10 +26,11 @@ if TYPE_CHECKING:
 
     from deskhand.baseline.songs import SongsResult
     from deskhand.desk import EarlierMove
-    from deskhand.house import Source
+    from deskhand.house import HouseFile, Source
     from deskhand.measure.fingerprint import Fingerprint
     from deskhand.measure.readings import Readings, SourceReading
     from deskhand.measure.sounds import Sound
+    from deskhand.moves.move import Move
     from deskhand.moves.state import Plan
     from deskhand.recording import Recording
     from deskhand.result import SeatResult
@@ -91,6 +93,11 @@ class ShowFacts:
     """Recorded main mix against each seat."""
 
     @property
+    def listeners(self) -> Listeners:
+        """People who hear each mix on the stage at this show."""
+        return Listeners(self.setup.house, self.setup.show.players)
+
+    @property
     def voice_findings(self) -> list[Finding]:
         """Findings of the lead voice, for which other sources may give way."""
         return list(self.comparison.findings.get(lead_of(self.setup.house) or "", ()))
@@ -148,10 +155,17 @@ def assemble(facts: ShowFacts) -> tuple[CheckResult, dict[str, Picture]]:
         recorded_mix=readings.recorded_mix,
         seats=facts.seats,
         loudspeakers=tuple(seat.result for seat in facts.loudspeakers),
+        monitors=monitor_tellings(_moves_of(setup.house, sources), facts.listeners),
         first=first,
         next=later,
     )
     return result, pictures
+
+
+def _moves_of(house: HouseFile, sources: Sequence[SourceResult]) -> list[tuple[Source, Sequence[Move]]]:
+    """Sources of the house file, each with its moves."""
+    by_name = {source.name: source for source in house.source}
+    return [(by_name[source.name], source.moves) for source in sources]
 
 
 def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) -> SourceResult:
@@ -160,6 +174,7 @@ def _source_result(facts: ShowFacts, source: Source, findings: list[Finding]) ->
     reading, plan = readings.before.get(source.name), facts.plans.get(source.name)
     tracks = facts.setup.matched.by_source[source.name]
     moves = with_answers(plan.moves, findings, facts.voice_findings) if plan else ()
+    moves = with_mixes(source, moves, facts.listeners)
     return SourceResult(
         name=source.name,
         role=source.role,
