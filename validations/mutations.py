@@ -2,6 +2,7 @@
 
 python -m validations.mutations --work FOLDER --count 300      # goes on where it stopped
 python -m validations.mutations --work FOLDER --again          # survivors only, with the tests as they are now
+python -m validations.mutations --work FOLDER --again --files 12    # survivors, with more of the tests around them
 python -m validations.mutations --work FOLDER --page           # writes the page from all that was run
 
 The package and its tests are copied into the folder; a change is made there, never here. Each change is tried in a process that was split
@@ -371,7 +372,7 @@ def import_graph(root: Path) -> dict[str, set[str]]:
     }
 
 
-def nearest_tests(file: str, graph: Mapping[str, set[str]]) -> list[str]:
+def nearest_tests(file: str, graph: Mapping[str, set[str]], most_files: int = MOST_FILES) -> list[str]:
     """Test files of a module: its mirror, then those that import it, then those that import what imports it."""
     importers: dict[str, set[str]] = {}
     for importer, imported in graph.items():
@@ -399,7 +400,7 @@ def nearest_tests(file: str, graph: Mapping[str, set[str]]) -> list[str]:
     first = next((names for room, names in FIRST.items() if file.startswith(room)), ())
     mirrors = [name for name in tests if not rank(name)[0]]
     return list(dict.fromkeys((*mirrors, *first, *sorted(tests, key=rank))))[
-        : max(MOST_FILES, len(mirrors) + len(first))
+        : max(most_files, len(mirrors) + len(first))
     ]
 
 
@@ -487,12 +488,12 @@ def _failed_test(log: str) -> str:
     return found[1] if found else ""
 
 
-def tried(change: Change, root: Path, graph: Mapping[str, set[str]]) -> Trial:
+def tried(change: Change, root: Path, graph: Mapping[str, set[str]], most_files: int = MOST_FILES) -> Trial:
     """Make a change in the copy, run the nearest tests, and take it back."""
     path = root / change.file
     source = path.read_text("utf-8")
     by_hand = [test for name, old, _, test in NAMED if (f"deskhand/{name}", old) == (change.file, change.old)]
-    tests = by_hand or nearest_tests(change.file, graph)
+    tests = by_hand or nearest_tests(change.file, graph, most_files)
     aside = root.parent / "aside"
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir()
@@ -505,7 +506,7 @@ def tried(change: Change, root: Path, graph: Mapping[str, set[str]]) -> Trial:
     begin_s = time.monotonic()
     try:
         path.write_text(change.applied(source), "utf-8")
-        most_cpu_s = MOST_CPU_S * (4 if kernels else 1)
+        most_cpu_s = MOST_CPU_S * max(4 if kernels else 1, -(-most_files // MOST_FILES))
         status = _tested(tests, root, root.parent / "log", most_cpu_s) if tests else 0
     finally:
         path.write_text(source, "utf-8")
@@ -555,7 +556,7 @@ def stored(work: Path) -> list[Trial]:
     return list(trials.values())
 
 
-def run(work: Path, changes: Sequence[Change], seconds: float) -> None:
+def run(work: Path, changes: Sequence[Change], seconds: float, most_files: int = MOST_FILES) -> None:
     """Try changes until the time is over; each is written down at once."""
     root = prepared(work)
     graph = import_graph(root)
@@ -570,7 +571,7 @@ def run(work: Path, changes: Sequence[Change], seconds: float) -> None:
             or (root / change.file).read_text("utf-8")[change.begin : change.end] != change.old
         ):
             continue
-        trial = tried(change, root, graph)
+        trial = tried(change, root, graph, most_files)
         with (work / "trials.jsonl").open("a", encoding="utf-8") as file:
             file.write(json.dumps(asdict(trial)) + "\n")
         print(
@@ -611,12 +612,13 @@ def page(trials: Sequence[Trial]) -> str:
     kinds = {repr(trial.change): trial.change.kind for trial in trials}
     reasons = {repr(trial.change): REASONS.get((trial.change.file, _line_of(trial.change)), "") for trial in living}
     counts = Counter(trial.outcome for trial in trials)
+    further = sum(len(trial.tests) > MOST_FILES + 3 for trial in trials)
     lines = [
         "# Validation: wrong changes", "",
         "Made by `python -m validations.mutations`. Wrong changes of single lines are drawn over the package, modules by their length, kinds of",
         f"change alike within a module; of each the nearest {MOST_FILES} test files are run (the one that mirrors the module, those that import it,",
         "those that import what imports it; without the long ones, and only what `make test` runs) until one fails. A change that lives may be",
-        "noticed by a test further away. Some changes are none: they leave every result as it was. Where a reason is known it is said.", "",
+        f"noticed by a test further away: {further} of those that lived were tried again with more of the files around them. Some changes are none: they leave every result as it was. Where a reason is known it is said.", "",
         f"{sum(kind == 'by hand' for kind in kinds.values())} of the changes were tried by a reviewer's hand, and no test noticed them then: each is tried with the test that",
         f"holds it since. Of the {COUNT} that are drawn, {sum(kind != 'by hand' for kind in kinds.values())} were run so far, in the order in which they are drawn; where a change lived and a test was",
         f"written for it, it was tried again with that test. Noticed of the drawn ones alone: {_share([trial for trial in trials if trial.change.kind != 'by hand'])}.",
@@ -644,6 +646,9 @@ def main(arguments: Sequence[str] = ()) -> None:
     parser.add_argument("--count", type=int, default=COUNT)
     parser.add_argument("--seconds", type=float, default=1e9)
     parser.add_argument("--again", action="store_true", help="only those that lived")
+    parser.add_argument(
+        "--files", type=int, default=MOST_FILES, help="test files run for each change, the nearest first"
+    )
     parser.add_argument("--by-hand", action="store_true", help="only those that were tried by hand once")
     parser.add_argument("--page", action="store_true", help="write the page from all that was run")
     options = parser.parse_args(arguments)
@@ -658,7 +663,7 @@ def main(arguments: Sequence[str] = ()) -> None:
         else:
             known = {trial.change for trial in earlier}
             changes = [change for change in (*named(ROOT), *drawn(ROOT, options.count)) if change not in known]
-        run(options.work.resolve(), changes, options.seconds)
+        run(options.work.resolve(), changes, options.seconds, options.files)
     write_page(TARGET, page(stored(options.work)), __file__)
     print(TARGET)
 
