@@ -109,6 +109,7 @@ def live(
     _deliver(outcome, json_file)
     if keep_it:
         _keep(outcome, history=history, note=note, by=by, with_faults=with_faults, to_stderr=json_file == "-")
+    _hand_over(outcome, options, by=by, to_stderr=json_file == "-")
     _end(outcome, record if json_file != "-" else None)
 
 
@@ -191,6 +192,23 @@ def _deliver(outcome: LiveOutcome, json_file: str | None) -> None:
     console = output_console()
     console.print()
     print_result(outcome.result, console)
+
+
+def _hand_over(outcome: LiveOutcome, options: LiveOptions, *, by: str | None, to_stderr: bool) -> None:
+    """Leave the notes of the evening for the next one; those of a practice are told and not kept."""
+    from deskhand.live.sharing import hand_over
+    from deskhand.tasks.keep import who
+
+    if not outcome.notes or options.replay is not None:
+        return
+    count = hand_over(
+        outcome.notes,
+        date=outcome.result.show.date,
+        house_file=outcome.house_file,
+        history=options.history,
+        by=who(by),
+    )
+    click.echo(f"Handed over: {count} {'note' if count == 1 else 'notes'} (deskhand note)", err=to_stderr)
 
 
 def _keep(

@@ -9,7 +9,7 @@ from __future__ import annotations
 import importlib.util
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 import scipy.signal as ss
@@ -178,15 +178,15 @@ def ramp_row(
     ])  # fmt: skip
     gain_db = limit_db - BEFORE_DB + ramp_db_s * np.arange(frames) / RATE_HZ
     heard = loop.heard_in_blocks(played, gain_db)
-    tones = [tone for tone in told_tones(stage_house(sends_db), heard) if not tone.grows_still]
+    tones = [tone for tone in told_tones(stage_house(sends_db.tolist()), heard) if not tone.grows_still]
     early_s = limit_s - 3.0 / ramp_db_s
-    facts = {
+    facts: dict[str, Any] = {
         "programme": name, "room": room, "ramp_db_s": ramp_db_s, "delay_ms": 1000 * delay_s, "microphones": len(sends_db),
         "limit_hz": limit_hz, "early": sum(tone.told_s <= early_s for tone in tones),
     }  # fmt: skip
     first = next((tone for tone in tones if tone.told_s > early_s), None)
     if first is None:
-        return LoopRow(told=False, **facts)  # type: ignore[arg-type]
+        return LoopRow(told=False, **facts)
     over_db = (first.told_s - limit_s) * ramp_db_s
     frequencies_hz, limits_db = loop.critical()
     ringing_hz = frequencies_hz[limits_db < limit_db + max(over_db, 0.0) + 0.5]
@@ -199,7 +199,7 @@ def ramp_row(
         after_s=first.told_s - _stands_out_s(heard[order[0]], played[order[0]], nearest_hz), growth_db_s=first.growth_db_s,
         dominates=len(order) == 1 or bool(shares_db[order[0]] - shares_db[order[1]] >= DOMINANT_DB),
         named=first.microphones, right=f"vocal {order[0] + 1}", **facts,
-    )  # type: ignore[arg-type]  # fmt: skip
+    )  # fmt: skip
 
 
 def _levels_db(sound: NDArray[np.floating], hz: float) -> Array:
