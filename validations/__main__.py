@@ -31,6 +31,7 @@ from validations import (
     polarity,
     recorded_mix,
     reduction,
+    ringing,
     role_by_sound,
     room,
     room_sweep,
@@ -52,7 +53,7 @@ if sys.argv[1:] == ["--stale"]:
     raise SystemExit
 
 for study in (
-    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, room, live, compare,
+    seasons, tails, sounds, measurements, chain, clearance, killed, normal, moments, moves, names, reduction, ringing, room, live, compare,
     polarity, sound, encodings, clipping, evenings, one_state, pictures, clean_stage, limits, role_by_sound, lead_steps, year, songs,
     heard_through, heard_numbers, pairs, played_again, line_memory, sound_causes, recorded_mix, mutations, killed_programs,
     room_sweep, seat,

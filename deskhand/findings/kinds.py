@@ -38,8 +38,8 @@ _TABLE: Final = (
         name="howl",
         one_for_both_sides=True,
         words="feedback",
-        meaning="a pure tone that grows by 10 dB or more over 0.8 s (open microphones, acoustic guitars); up to {above_singing_hz} it may "
-        "be sung: *listen*",
+        meaning="a tone that keeps its frequency, has no partials, and grows by as many decibels each second (8 dB or more over 0.6 s), or stands near "
+        "full scale (open microphones, acoustic guitars); up to {above_singing_hz} it may be sung: *listen*",
         act="while it howls: at soundcheck mute that channel, then find out; during a show its send down 3 to 6 dB, and mute it if it still grows; protect "
         "ears",
         urgency=0,

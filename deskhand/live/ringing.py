@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from deskhand.findings import Finding, say, with_live_advice
 from deskhand.live.messages import LiveMessage
@@ -11,6 +11,9 @@ from deskhand.live.messages import LiveMessage
 if TYPE_CHECKING:
     from deskhand.live.tones import RingingTone
     from deskhand.recording.show import Phase
+
+_GROWS_DB_S: Final = 1.0
+"""Growth from which a tone is said to grow; one that grows less has come to the end of what its monitor gives. Common practice, no source."""
 
 
 def ringing_finding(tone: RingingTone, phase: Phase) -> Finding:
@@ -31,7 +34,7 @@ def ringing_finding(tone: RingingTone, phase: Phase) -> Finding:
             kind="howl",
             stage="tap",
             severity="fix",
-            what="grows-still" if tone.grows_still else "either" if len(tone.microphones) > 1 else "now",
+            what=_case(tone),
             measured=round(tone.frequency_hz, 1),
             unit="Hz",
             other=tone.microphones[1] if len(tone.microphones) > 1 else None,
@@ -45,6 +48,15 @@ def ringing_finding(tone: RingingTone, phase: Phase) -> Finding:
         phase,
     )
     return _with_mix(named, tone, phase)
+
+
+def _case(tone: RingingTone) -> str:
+    """Name of the sentence in the catalogue."""
+    if tone.grows_still:
+        return "grows-still"
+    if tone.growth_db_s < _GROWS_DB_S:
+        return "stands"
+    return "either" if len(tone.microphones) > 1 else "now"
 
 
 def _with_mix(finding: Finding, tone: RingingTone, phase: Phase) -> Finding:

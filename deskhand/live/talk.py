@@ -79,9 +79,13 @@ class TalkSpectrum:
         self._count += 1
         self.talk_s += self._held.size / _STEPS / self.sample_rate_hz
 
+    def mean_log_power(self) -> NDArray[np.float64]:
+        """(bins,) natural logarithm of the power spectrum, averaged over the windows with talk."""
+        return self._sum / max(1, self._count)
+
     def margin(self) -> tuple[float, float] | None:
         """Margin in dB and frequency in Hz, once enough was said and it is near; else None."""
         if self.talk_s < NEEDED_S:
             return None
-        margin_db, frequency_hz = gain_margin(self._sum / self._count, self.sample_rate_hz)
+        margin_db, frequency_hz = gain_margin(self.mean_log_power(), self.sample_rate_hz)
         return (margin_db, frequency_hz) if margin_db <= MOST_DB else None

@@ -235,7 +235,8 @@ class _TrackFaults:
         self.gathering.add(
             "howl",
             "listen" if sung else "fix",
-            "tone",
+            "tone" if howls[0].growth_db_s >= 1.0 else "tone-stands",
+            facts={"growth_db_s": howls[0].growth_db_s},
             advice=("may-be-sung", "nearest-wedge") if sung else ("nearest-wedge",),
             measured=round(frequency_hz, 0),
             unit="Hz",
