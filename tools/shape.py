@@ -39,7 +39,7 @@ LAYERS: Final[tuple[frozenset[str], ...]] = (
     frozenset({"compare", "demo"}),
     frozenset({"report"}),
     frozenset({"tasks"}),
-    frozenset({"live"}),
+    frozenset({"archive", "live"}),
     frozenset({"web"}),
     frozenset({"cli", "__main__"}),
 )

@@ -1,6 +1,7 @@
 """The commands. Thin: each imports what it needs when it runs, so that `--help` answers at once."""
 
 from deskhand.cli import (
+    archive,
     check,
     compare,
     demo,
@@ -32,6 +33,7 @@ for _command in (
     live.live,
     note.note,
     room.room,
+    archive.archive,
     serve.serve,
     demo.demo,
 ):

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 Phase = Literal["line-check", "rehearsal", "show"]
 Tap = Literal["preamp", "after-gain", "after-chain"]
 FILE_NAME: Final = "show.toml"
-_KEYS: Final = ("name", "date", "start", "phase", "tap", "taps", "players", "songs")
+_KEYS: Final = ("name", "date", "start", "phase", "tap", "taps", "players", "songs", "keep")
 
 
 _TIME_OF_DAY: Final = re.compile(r"([01]?\d|2[0-3]):([0-5]\d)(?::([0-5]\d))?")
@@ -44,6 +44,8 @@ class ShowNote:
     """Source to player."""
     songs: tuple[tuple[str, float], ...] = ()
     """Songs and where each begins, in seconds from the start of the recording, in the order of time; one played twice stands twice."""
+    keep: bool = False
+    """True where somebody decided that the show is one of the house's good ones; an archive keeps those."""
 
 
 def checked_choice(value: object, allowed: tuple[str, ...], where: str) -> str:
@@ -207,6 +209,9 @@ def read_show_note(folder: Path) -> ShowNote:
         "taps": {name: checked_choice(tap, get_args(Tap), f"{path.name}, taps, {name}") for name, tap in taps.items()},
     }
     note["songs"] = _songs(data.get("songs", {}), f"{path.name}, songs")
+    if not isinstance(data.get("keep", False), bool):
+        raise HouseError(f"{path.name}, keep", f"{data['keep']!r} is neither yes nor no", "write: keep = true")
+    note["keep"] = data.get("keep", False)
     if "name" in data:
         note["name"] = str(data["name"])
     if "date" in data:

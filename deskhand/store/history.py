@@ -17,7 +17,7 @@ from deskhand.files import write_atomically
 from deskhand.house import FormerNames
 from deskhand.store.engine import MIGRATIONS, checked_url, engine_of, revisions, shown
 from deskhand.store.inserts import insert_take, version_of
-from deskhand.store.records import BlindTest, TakeRow, file_of
+from deskhand.store.records import ARCHIVE_MARKS, BlindTest, TakeRow, file_of
 from deskhand.store.rows import (
     DISMISSAL_NAMES,
     dismissal_of_row,
@@ -206,10 +206,11 @@ class History:
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
         """Kept takes, oldest first: by their date, or in the order in which they were kept."""
         query = sa.select(*(TAKE.c[name] for name in TakeRow.__dataclass_fields__)).order_by(TAKE.c.id)
-        if house is not None:
-            query = query.where(TAKE.c.house.in_(self.names.houses_of(house)))
+        chosen: list[sa.ColumnElement[bool]] = [] if house is None else [TAKE.c.house.in_(self.names.houses_of(house))]
+        if not forgotten:  # an archive's takes that nobody kept are many, and no check needs them
+            chosen.append(sa.or_(TAKE.c.forgotten_by.is_(None), TAKE.c.forgotten_by.not_in(ARCHIVE_MARKS)))
         with self.transaction() as connection:
-            rows = in_order([take_of_row(row) for row in connection.execute(query).mappings()])
+            rows = in_order([take_of_row(row) for row in connection.execute(query.where(*chosen)).mappings()])
         return rows if forgotten else [row for row in rows if row.forgotten_at is None]
 
     def forget(self, which: str, *, house: str, by: str) -> TakeRow:

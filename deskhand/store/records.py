@@ -19,6 +19,15 @@ _VARIABLE: Final = "DESKHAND_HISTORY"
 
 PartStage = Literal["tap", "after", "sound", "feed", "mix", "turn"]
 
+MEASURED: Final = "archive: measured"
+"""Stands for who took it out in a take that was measured and that nobody decided to keep."""
+WAITING: Final = "archive: to be kept"
+"""Stands there in a take that waits until the others are measured, then to be kept."""
+AGAIN: Final = "archive: measured again"
+"""Stands there in a kept take measured again, which waits to go in the place of the earlier one."""
+ArchiveMark = Literal["archive: measured", "archive: to be kept"]
+ARCHIVE_MARKS: Final = (MEASURED, WAITING)
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeptPart:

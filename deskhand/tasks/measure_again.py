@@ -33,7 +33,7 @@ _ALL: Final = 1_000_000
 """More takes than any house keeps: no limit."""
 
 
-class _SetAsideError(Exception):
+class SetAsideError(Exception):
     """Reason for which a kept take cannot be measured again."""
 
 
@@ -88,27 +88,51 @@ def measure_again(
                     progress((index + done) / len(rows))
 
             try:
-                take = _take_today(store, row, house_file, history, share)
+                take = take_today(store, row, house_file, history, share)
                 outcomes.append(MeasuredTake(row=row, number=replace_take(store, row, take, by=by)))
-            except (_SetAsideError, DeskhandError) as error:
+            except (SetAsideError, DeskhandError) as error:
                 outcomes.append(MeasuredTake(row=row, reason=str(error)))
     finally:
         store.close()
     return outcomes
 
 
-def _take_today(
-    store: History, row: TakeRow, house_file: Path, history: str | None, progress: Callable[[float], None]
+def take_today(
+    store: History,
+    row: TakeRow,
+    house_file: Path,
+    history: str | None,
+    progress: Callable[[float], None] | None = None,
+    *,
+    path: Path | None = None,
 ) -> KeptTake:
-    """A kept take as it would be kept today."""
-    path = _path_of(row, house_file)
+    """Kept take as it would be kept today.
+
+    Parameters
+    ----------
+    store : History
+    row : TakeRow
+    house_file : Path
+    history : str or None
+        URL or file of the history.
+    progress : callable, optional
+        Told the share done, 0 to 1.
+    path : Path, optional
+        Path of its recording, where that is known to lie elsewhere than the history says.
+
+    Raises
+    ------
+    SetAsideError
+        It cannot be measured again.
+    """
+    path = _path_of(row, house_file) if path is None else path
     whole = open_recording(path)
     start_s, end_s = _stretch(row, whole.duration_s)
     digest = take_digest(whole)
     if row.digest is not None and digest != row.digest:
-        raise _SetAsideError(f"{row.recording} holds another recording now")
+        raise SetAsideError(f"{row.recording} holds another recording now")
     if whole.sample_rate_hz != row.sample_rate_hz:
-        raise _SetAsideError(f"{row.recording} has another sample rate now")
+        raise SetAsideError(f"{row.recording} has another sample rate now")
     parts = _kept_parts(store, row)
     week = week_file(house_file.parent, date=row.date, name=row.show)
     checked = check(
@@ -137,12 +161,12 @@ def _take_today(
 def _path_of(row: TakeRow, house_file: Path) -> Path:
     """Path at which the recording of a kept take lies."""
     if row.recording == LIVE:
-        raise _SetAsideError("it was listened to, and has no recording")
+        raise SetAsideError("it was listened to, and has no recording")
     # earlier versions kept what was typed
     for path in (house_file.parent / row.recording, Path(row.recording)):
         if path.exists():
             return path
-    raise _SetAsideError(f"its recording is not at {row.recording} any more")
+    raise SetAsideError(f"its recording is not at {row.recording} any more")
 
 
 def _stretch(row: TakeRow, duration_s: float) -> tuple[float | None, float | None]:
@@ -150,11 +174,11 @@ def _stretch(row: TakeRow, duration_s: float) -> tuple[float | None, float | Non
     start_s = row.start_s
     if start_s is None:
         if abs(row.duration_s - duration_s) > _SAME_LENGTH_S:
-            raise _SetAsideError("it is a stretch of its recording, and nobody wrote down which")
+            raise SetAsideError("it is a stretch of its recording, and nobody wrote down which")
         return None, None
     end_s = start_s + row.duration_s
     if end_s > duration_s + _SAME_LENGTH_S:
-        raise _SetAsideError(f"{row.recording} is shorter than it was")
+        raise SetAsideError(f"{row.recording} is shorter than it was")
     return start_s or None, None if end_s > duration_s - _SAME_LENGTH_S else end_s
 
 
@@ -176,11 +200,11 @@ def _require_same(row: TakeRow, kept: Sequence[KeptPart], parts: Sequence[KeptPa
     for part in kept:
         today = by_source.get(part.source)
         if today is None:
-            raise _SetAsideError(f"the house file has no {part.source} any more, or it is silent")
+            raise SetAsideError(f"the house file has no {part.source} any more, or it is silent")
         if today.tap != part.tap:
-            raise _SetAsideError(f"{part.source} was recorded at another tap than the house file says")
+            raise SetAsideError(f"{part.source} was recorded at another tap than the house file says")
         # how the level of drums is read has changed: theirs tell nothing
         if row.digest is not None or (part.role in ROLES and ROLES[part.role].kit):
             continue
         if abs(today.values["level_dbfs"][0] - part.values["level_dbfs"][0]) > _SAME_LEVEL_DB:
-            raise _SetAsideError(f"{row.recording} holds another recording now: {part.source} has another level")
+            raise SetAsideError(f"{row.recording} holds another recording now: {part.source} has another level")

@@ -1,0 +1,1 @@
+"""Archives: many recordings checked, each once, on this computer or on several."""
