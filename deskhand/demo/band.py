@@ -117,7 +117,7 @@ class Band:
                 add(cymbals[0], hat, hit_s, 0.6)
                 add(cymbals[1], hat, hit_s + 0.0002, 1.0)
             if bar % 4 == 0:
-                crash = sounds.cymbal(rng, 0.8) * 0.3
+                crash = sounds.cymbal(rng, 0.8) * 0.12
                 add(cymbals[0], crash, start, 1.0)
                 add(cymbals[1], crash, start + 0.0004, 0.7)
         return Part(sound=kick[None], hits_s=kicks), Part(sound=snare[None], hits_s=snares), cymbals

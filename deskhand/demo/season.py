@@ -14,6 +14,7 @@ from deskhand.demo import faults, sounds
 from deskhand.demo.band import Band, Part, pick_song
 from deskhand.demo.faults import PlantedFault
 from deskhand.demo.sounds import RATE_HZ, SINE_OFFSET_DB
+from deskhand.demo.spectra import shaped
 from deskhand.demo.venue import SOURCES as _SOURCES
 from deskhand.demo.venue import house_text
 from deskhand.house.roles import ROLES
@@ -135,6 +136,8 @@ def _parts(
         "playback": band.playback(),
         "click": band.click(),
     }
+    for name, part in parts.items():
+        part.sound = shaped(name, part.sound)
     return band, parts, cymbals
 
 
@@ -157,7 +160,7 @@ def _tracks(
         ]
     )
     hat = cymbals * (amplitude_from_db(-24) / np.abs(cymbals).max())
-    overheads = drums * 0.35 + hat * 2.2
+    overheads = shaped("overheads", drums * 0.35 + hat * 2.2)
     overheads_part = Part(sound=overheads, spans_s=[(band.song.start_s, band.song.end_s)])
     goal = nominal["overheads"] + float(rng.uniform(-0.5, 0.5))
     overheads *= amplitude_from_db(goal - _level_dbfs(overheads_part, overheads))

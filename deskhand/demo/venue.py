@@ -25,8 +25,8 @@ SOURCES: Final = (
 """Sources of the venue: name, role, tracks, channel, patch, nominal level in dBFS (None for the house's -18), noise of its input in dB,
 machines below preamps below microphones in the room. Invented, with levels that are common practice, no source."""
 FADERS_DB: Final = {
-    "kick": -10, "snare": -12, "overheads": -10, "bass": -22, "guitar a": -21, "guitar b": -22, "acoustic": -19,
-    "piano": -22, "lead voice": 0, "voice 2": -12, "voice 3": -12, "lectern": -2, "handheld": -2, "playback": -20,
+    "kick": -10, "snare": -12, "overheads": -10, "bass": -22, "guitar a": -24, "guitar b": -25, "acoustic": -22,
+    "piano": -24, "lead voice": 0, "voice 2": -20, "voice 3": -20, "lectern": -2, "handheld": -2, "playback": -20,
 }  # fmt: skip
 """Faders in dB at which the voice lies on top of the band. Common practice, no source."""
 _VOICE: Final = (
