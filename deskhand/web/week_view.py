@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
     from deskhand.findings import Finding, FirstThing
     from deskhand.report.turns import FindingEntry
-    from deskhand.result import SourceResult
+    from deskhand.result import CheckResult, SourceResult
     from deskhand.store import HandoverNote
     from deskhand.web.hall import Hall, StoredCheck
     from deskhand.web.keeping import KeepingState
@@ -148,6 +148,26 @@ def _ignored(check: StoredCheck, finding_id: str) -> dict[str, str]:
     return {"id": finding_id, "text": f"{source}: {label}"}
 
 
+def _values_of(result: CheckResult) -> dict[str, Any]:
+    """What the page shows of a result as it is: its sentences on the mix, the voices, the seats and the stage."""
+    voices = [voice_line(voice) for voice in (*((result.vocal,) if result.vocal else ()), *result.voices)]
+    return {
+        "headline": headline(result),
+        "voices": [line for line in voices if line],
+        "mix": mix_line(result),
+        "mix_findings": [finding.text for finding in result.mix.findings] if result.mix else [],
+        "reference": reference_line(result),
+        "songs": songs_line(result),
+        "recorded_mix": result.recorded_mix,
+        "seats": seats_section(result.seats),
+        "loudspeakers": loudspeakers_section(result),
+        "notes": result.show.notes,
+        "tellings": result.monitors,
+        "length": clock(result.show.duration_s),
+        "show": result.show,
+    }
+
+
 def week_page(
     hall: Hall,
     check: StoredCheck,
@@ -175,33 +195,19 @@ def week_page(
     handover : pair of sequences of HandoverNote
         Open jobs, and notes that stand.
     """
-    result = check.result
-    voices = [voice_line(voice) for voice in (*((result.vocal,) if result.vocal else ()), *result.voices)]
     return render.page(
         "week",
         **render.page_head(hall, check.shelf, check),
         **_cards(check),
-        headline=headline(result),
-        rows=[_input_row(check, source) for source in result.sources],
-        voices=[line for line in voices if line],
-        mix=mix_line(result),
-        mix_findings=[finding.text for finding in result.mix.findings] if result.mix else [],
-        reference=reference_line(result),
-        songs=songs_line(result),
-        recorded_mix=result.recorded_mix,
-        seats=seats_section(result.seats),
-        loudspeakers=loudspeakers_section(result),
-        notes=result.show.notes,
-        tellings=result.monitors,
+        **_values_of(check.result),
+        rows=[_input_row(check, source) for source in check.result.sources],
         forgotten=FORGOTTEN,
-        length=clock(result.show.duration_s),
-        show=result.show,
         news=news,
         keeping=keeping,
         # what to do about them stands above
         fault_lines=[f"{source}: {short(finding)}" for source, finding in keeping.faults],
         earlier=sorted(
-            (move for source in result.sources for move in source.earlier_moves),
+            (move for source in check.result.sources for move in source.earlier_moves),
             key=lambda move: move.fate != "contradicted",
         ),
         changed=changed,
