@@ -55,11 +55,11 @@ def house_text() -> str:
 class Program:
     """`deskhand live --page`, running."""
 
-    def __init__(self, folder: Path, port: int, **more: str) -> None:
+    def __init__(self, folder: Path, port: int, *, server: str = SERVER, **more: str) -> None:
         options = [part for name, value in more.items() for part in (f"--{name}", value)]
         self.process = subprocess.Popen(
             [sys.executable, "-m", "deskhand", "live", "--device", "desk", "--page", "--port", str(port), *options],
-            cwd=folder, env=desk.environment(SERVER), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, stdin=subprocess.DEVNULL,
+            cwd=folder, env=desk.environment(server), stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True, stdin=subprocess.DEVNULL,
         )  # fmt: skip
         self.lines: list[str] = []
         atexit.register(self.process.kill)
@@ -165,7 +165,8 @@ def pressed(from_: Page, to: Page, count: int) -> list[float]:
         until(to, f"window.seen.length > {seen}", 5.0)
         delays_ms.append(to.evaluate(f"window.seen[{seen}][1]") - began_ms)
         until(from_, f"document.getElementById('sentence').textContent !== {json.dumps(now)}", 5.0)
-        time.sleep(0.15)
+        # a page takes a press that comes sooner than anybody reads for one that was meant for the input before
+        time.sleep(0.45)
     return delays_ms
 
 

@@ -25,6 +25,8 @@ MOST_NAME: Final = 80
 """Most letters of a person's name, as in the house file."""
 MOST_NOTE: Final = 500
 """Most letters of a note: some lines on a phone. Common practice, no source."""
+MOST_NOTES: Final = 100
+"""Most notes of one evening: each picture holds them all. More than one for each of 64 inputs; common practice, no source."""
 _WAIT_S: Final = 3.0
 """Time that a request waits for its answer: many turns of the loop that listens. Common practice, no source."""
 
@@ -87,10 +89,11 @@ class Board:
         self._over = False
 
     def publish(self, picture: dict[str, Any]) -> None:
-        """Show a new picture; called by the thread that listens."""
+        """Show a new picture; called by the thread that listens. One that shows nothing new keeps its number: it is not sent again."""
         with self._lock:
-            self._number += 1
-            self._picture = picture
+            if picture != self._picture:
+                self._number += 1
+                self._picture = picture
             self._drawn_s = time.monotonic()
 
     def newest(self) -> tuple[int, dict[str, Any], float]:
@@ -117,8 +120,10 @@ class Board:
         try:
             return waiting.answer.result(_WAIT_S)
         except NotInTimeError:
-            waiting.answer.cancel()
-            return BoardAnswer(accepted=False, text=words("live.no_answer"))
+            if waiting.answer.cancel():
+                return BoardAnswer(accepted=False, text=words("live.no_answer"))
+            # it is being answered at this moment: what is done is not called undone
+            return waiting.answer.result()
 
     def answer(self, handle: Callable[[BoardRequest], BoardAnswer]) -> int:
         """Answer what waits, one after the other; called by the thread that listens. Returns the number of requests."""

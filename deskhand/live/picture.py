@@ -45,8 +45,7 @@ def _level_words(watch: Watch, entry: PatchEntry) -> str:
     if reading is not None and reading.level_dbfs is not None:
         level, digits = reading.level_dbfs, 1
     elif entry.sounding:
-        newest = watch.levels.newest_dbfs()
-        level = max(float(newest[row]) for row in entry.rows)
+        level = max(watch.levels.loudest_dbfs(row) for row in entry.rows)
     if level is None:
         return "" if nominal is None else words("live.nominal", nominal=number(nominal, 0))
     if nominal is None:
@@ -109,10 +108,16 @@ def _soundcheck_picture(soundcheck: Soundcheck) -> dict[str, Any]:
     if result is None:
         return {"hand": {"source": "", "sentence": words("live.listening")}, "inputs": [], "first": [], "summary": ""}
     inputs = []
+    places = {source.name: source.where for source in soundcheck.house.source}
     for source in by_urgency(result):
         sentences = move_lines(source, result) or [line(source)]
         inputs.append(
-            {"source": source.name, "where": source.channel or "", "word": source.status, "sentence": sentences[0]}
+            {
+                "source": source.name,
+                "where": places.get(source.name, ""),
+                "word": source.status,
+                "sentence": sentences[0],
+            }
         )
     return {
         "hand": {"source": "", "sentence": headline(result)},

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
-from deskhand.live.board import MOST_NAME, MOST_NOTE, BoardAnswer, BoardNote
+from deskhand.live.board import MOST_NAME, MOST_NOTE, MOST_NOTES, BoardAnswer, BoardNote
 from deskhand.live.messages import LiveMessage
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.report.words import text as words
@@ -67,6 +67,9 @@ class Requests:
         awaited = line.awaited
         at_hand = awaited.source.name if awaited is not None else ""
         if request.source != at_hand:
+            if not request.source:
+                # meant for the end of the list, and somebody went back meanwhile
+                return BoardAnswer(accepted=False, text=words("live.stale_back", now=at_hand))
             if request.source not in line.by_name:
                 return BoardAnswer(accepted=False, text=words("live.no_such_input"))
             key = "live.stale_gone" if at_hand else "live.stale_over"
@@ -106,6 +109,8 @@ class Requests:
             return BoardAnswer(accepted=False, text=words("live.no_text"))
         if len(text) > MOST_NOTE:
             return BoardAnswer(accepted=False, text=words("live.too_long", most=MOST_NOTE))
+        if len(self._notes) >= MOST_NOTES:
+            return BoardAnswer(accepted=False, text=words("live.too_many_notes", most=MOST_NOTES))
         names = {source.name for source in self._listener.house.source}
         note = BoardNote(
             text=text, by=by, source=request.source if request.source in names else "", time_s=self._listener.now_s

@@ -31,6 +31,29 @@ _LONGEST_H: Final = 6.0
 """Hours after which it is another line check. Common practice, no source."""
 
 
+def broken_off(folder: Path, date: str) -> str:
+    """Local time, like "19:42", at which a line check of an evening was broken off; empty where none was.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the house's own files.
+    date : str
+        Of the evening.
+    """
+    try:
+        saved = json.loads((folder / FILE_NAME).read_text("utf-8"))
+        moment = dt.datetime.fromisoformat(saved["saved"])
+        is_tonights = saved["date"] == date and _is_recent(moment)
+    except (OSError, ValueError, KeyError, TypeError, RecursionError):
+        return ""
+    return f"{moment.astimezone():%H:%M}" if is_tonights else ""
+
+
+def _is_recent(moment: dt.datetime) -> bool:
+    return dt.timedelta() <= dt.datetime.now(dt.UTC) - moment < dt.timedelta(hours=_LONGEST_H)
+
+
 class CourseFile:
     """File of one line check's course.
 
@@ -114,7 +137,7 @@ class CourseFile:
                 and saved["date"] == self._date
                 and [row["source"] for row in saved["inputs"]]
                 == [entry.source.name for entry in self._watch.line.inputs]
-                and dt.timedelta() <= dt.datetime.now(dt.UTC) - moment < dt.timedelta(hours=_LONGEST_H)
+                and _is_recent(moment)
             )
             if not is_ours:
                 return None

@@ -55,6 +55,8 @@ class LiveOptions:
     """Options of the command line."""
 
     house: Path | None = None
+    folder: Path | None = None
+    """Of the house, where no house file is named: the recording's, or the one the program was started in, by default."""
     device: str | None = None
     replay: Path | None = None
     fast: bool = False
@@ -103,7 +105,7 @@ def open_feed(options: LiveOptions) -> AudioFeed:
         return AudioFeed(
             audio=Replay(recording, kept_s=KEPT_S, fast=options.fast),
             track_names=[track.name for track in recording.tracks],
-            label=f"{options.replay} played back",
+            label=f"{options.replay.resolve().name} played back",
         )
     from deskhand.live.device import MOST_CHANNELS, Capture, choose, list_devices
 
@@ -113,7 +115,7 @@ def open_feed(options: LiveOptions) -> AudioFeed:
 
 
 def _show(options: LiveOptions) -> _Show:
-    house, house_file = house_at(options.house, near=options.replay)
+    house, house_file = house_at(options.house, near=options.folder or options.replay)
     noted = show_note_of(options.replay).date if options.replay is not None and options.replay.exists() else None
     # the evening's own date, also after midnight
     today = dt.date.today().isoformat()  # noqa: DTZ011
@@ -182,6 +184,7 @@ def listen_live(
         pressed = stack.enter_context(keys()) if keyboard else lambda: ""
         problem = _listen(feed, listener, recorder, options, Outside(console, pressed, seats, sharing))
         listener.finish()
+        sharing.show_last(problem or "", seats)
     notes = (
         *((show.week_note,) if show.week_note else ()),
         *_notes(audio, listener, recorder),

@@ -79,6 +79,11 @@ class Sharing:
         if self._course is not None:
             self._course.write(self.notes)
 
+    def show_last(self, problem: str, seats: SeatWatch | None) -> None:
+        """Show what stands at the end, once everything that was heard is measured."""
+        if self._board is not None:
+            self._publish("over", problem, seats)
+
     def _publish(self, state: str, problem: str, seats: SeatWatch | None) -> None:
         assert self._board is not None
         self._board.publish(

@@ -175,14 +175,16 @@ def make_app(
         Line check or soundcheck that was begun elsewhere in this program; one that may be begun on the page by default.
     """
     state = PageState(hall, history=history, by=by)
+    host = live or LiveHost()
 
     @asynccontextmanager
     async def life(_: Starlette) -> AsyncIterator[None]:
         yield
+        await run_in_threadpool(host.close)
         state.sounds.close()
 
     app = Starlette(
-        routes=_routes(state, live or LiveHost(), open_beside),
+        routes=_routes(state, host, open_beside),
         lifespan=life,
         exception_handlers={
             HTTPException: _failed,

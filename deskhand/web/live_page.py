@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import datetime as dt
 import io
 import json
 import threading
+import time
 from typing import TYPE_CHECKING, Any, Final, get_args
 
 from starlette.exceptions import HTTPException
@@ -16,6 +18,7 @@ from deskhand.files import KEPT_IN
 from deskhand.live.board import Act, Board, BoardRequest
 from deskhand.live.disk import FILE_NAME
 from deskhand.live.resume import FILE_NAME as COURSE_NAME
+from deskhand.live.resume import broken_off
 from deskhand.live.sharing import hand_over
 from deskhand.recording.show import Phase
 from deskhand.report.words import text, words
@@ -36,6 +39,10 @@ _LOOK_S: Final = 0.05
 """Time between two looks for a new picture: a sixth of the 0.3 s within which all see the same. Common practice, no source."""
 _BEAT_S: Final = 1.0
 """Longest time without a word: a page that hears nothing for some of these has lost the way here. Common practice, no source."""
+_END_S: Final = 5.0
+"""Time that a session is given to measure the rest and close its recording. Common practice, no source."""
+_LIST_S: Final = 3.0
+"""Time for which a list of the audio inputs holds: each list starts a process. Common practice, no source."""
 _MOST_LOOKING: Final = 40
 """Pages that may look on at once: a crew's phones, and a way out of pages that were never closed. Common practice, no source."""
 
@@ -51,12 +58,15 @@ class LiveHost:
 
     def __init__(self, board: Board | None = None) -> None:
         self._board = board
+        self._is_lent = board is not None
         self._lock = threading.Lock()
         self.by = ""
         """Who left the notes that have no name."""
+        self._thread: threading.Thread | None = None
         self.problem = ""
         """Why the last one ended before its time."""
         self.looking = 0
+        """Pages that look on."""
 
     @property
     def board(self) -> Board | None:
@@ -64,19 +74,33 @@ class LiveHost:
         board = self._board
         return None if board is None or board.over else board
 
+    @property
+    def last(self) -> dict[str, Any] | None:
+        """Picture of the last one as it stood at its end; None while one goes on, or where there was none."""
+        board = self._board
+        return board.newest()[1] or None if board is not None and board.over else None
+
     def begin(self, options: LiveOptions) -> None:
         """Begin to listen, in a thread of its own.
 
         Raises
         ------
         UsageError
-            Something is listened to already.
+            Something is listened to already, or was by a command that is about to end.
         """
         with self._lock:
-            if self.board is not None:
+            if self.board is not None or self._is_lent:
                 raise UsageError(text("live.title"), text("live.runs_already"), text("live.end_it_first"))
             self._board, self.problem = Board(), ""
-        threading.Thread(target=self._run, args=(options, self._board), name="live", daemon=True).start()
+            self._thread = threading.Thread(target=self._run, args=(options, self._board), name="live", daemon=True)
+            self._thread.start()
+
+    def close(self) -> None:
+        """End what was begun on the page, its recording whole, before the program ends."""
+        board, thread = self.board, self._thread
+        if board is not None and thread is not None:
+            board.ask(BoardRequest(act="done"))
+            thread.join(_END_S)
 
     def _run(self, options: LiveOptions, board: Board) -> None:
         from rich.console import Console
@@ -115,12 +139,14 @@ class LivePages:
         self._state = state
         self._host = host
         host.by = state.by
+        self._devices = _Devices()
 
     def page(self, _: Request) -> Response:
         """Page that shows what is listened to, or how to begin."""
         hall = self._state.hall
         recordings = [(shelf.id, render.shelf_line(shelf)) for shelf in hall.recordings()] if hall.has_house else []
-        devices, problem = _devices() if self._host.board is None and hall.has_house else ([], "")
+        is_free = self._host.board is None and hall.has_house
+        devices, problem = self._devices.listed() if is_free else ([], "")
         return HTMLResponse(
             render.page(
                 "live",
@@ -133,11 +159,15 @@ class LivePages:
                 devices=devices,
                 problem=self._host.problem or problem,
                 phases=words()["phase"],
+                broken_off=broken_off(hall.root / KEPT_IN, dt.date.today().isoformat()) if is_free else "",  # noqa: DTZ011 - the evening's own date
             )
         )
 
-    async def events(self, _: Request) -> Response:
+    async def events(self, request: Request) -> Response:
         """Pictures as they change (server-sent events, WHATWG HTML, 9.2); each holds everything, so that none is missed."""
+        # a page elsewhere could not read them, but would take the places of those who look on (Fetch Metadata, 2.4)
+        if request.headers.get("sec-fetch-site", "same-origin") not in ("same-origin", "none"):
+            raise HTTPException(403, text("guard.elsewhere"))
         if self._host.looking >= _MOST_LOOKING:
             raise HTTPException(503, text("live.too_many"))
         return StreamingResponse(
@@ -158,7 +188,7 @@ class LivePages:
                     mark = f"none {self._host.problem}"
                     if shown != mark:
                         shown = mark
-                        yield _event({"kind": "none", "problem": self._host.problem})
+                        yield _event({"kind": "none", "problem": self._host.problem, "last": self._host.last})
                 else:
                     number, picture, age_s = board.newest()
                     mark = f"{board.session}-{number}"
@@ -213,7 +243,7 @@ class LivePages:
             record = _new_folder(hall.root, phase)
         self._host.begin(
             LiveOptions(
-                house=hall.house_file,
+                folder=hall.root,
                 device=data.get("device") or None,
                 replay=replay,
                 history=self._state.history,
@@ -230,23 +260,34 @@ def _event(data: dict[str, Any], mark: str = "") -> bytes:
     return f"{line}data: {json.dumps(plain(data), ensure_ascii=True)}\n\n".encode()
 
 
-def _devices() -> tuple[list[tuple[str, str]], str]:
-    """Audio inputs of this computer, number and words; and why there are none."""
-    from deskhand.live.device import list_devices
+class _Devices:
+    """Audio inputs of this computer, listed once for all who ask within some seconds."""
 
-    try:
-        return [
-            (str(device.number), text("live.device", name=device.name, channels=device.channels))
-            for device in list_devices()
-        ], ""
-    except DeskhandError as error:
-        return [], str(error)
+    def __init__(self) -> None:
+        self._lock = threading.Lock()
+        self._listed_s = -_LIST_S
+        self._listed: tuple[list[tuple[str, str]], str] = ([], "")
+
+    def listed(self) -> tuple[list[tuple[str, str]], str]:
+        """Number and words of each, and why there are none."""
+        from deskhand.live.device import list_devices
+
+        with self._lock:
+            if time.monotonic() - self._listed_s >= _LIST_S:
+                try:
+                    rows = [
+                        (str(device.number), text("live.device", name=device.name, channels=device.channels))
+                        for device in list_devices()
+                    ]
+                    self._listed = (rows, "")
+                except DeskhandError as error:
+                    self._listed = ([], str(error))
+                self._listed_s = time.monotonic()
+            return self._listed
 
 
 def _new_folder(root: Path, phase: str) -> Path:
     """Folder of a recording of this evening: a new one, but where an evening that was broken off goes on."""
-    import datetime as dt
-
     name = f"{phase}-{dt.date.today().isoformat()}"  # noqa: DTZ011 - the evening's own date
     folder, number = root / name, 2
     while (folder / FILE_NAME).exists() and not (root / KEPT_IN / COURSE_NAME).exists():

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 import socket
 import threading
 from contextlib import contextmanager, suppress
@@ -15,6 +14,7 @@ from deskhand.errors import UsageError
 from deskhand.house import find_house
 from deskhand.web.app import make_app
 from deskhand.web.hall import Hall
+from deskhand.web.link import kept_secret, new_secret
 from deskhand.web.live_page import LiveHost
 
 if TYPE_CHECKING:
@@ -212,13 +212,14 @@ class _Door:
         history: str | None,
         by: str | None,
         live: LiveHost | None = None,
+        secret: str | None = None,
     ) -> None:
         self._hall = Hall(folder, also)
         self._lan = lan
         host = "0.0.0.0" if lan else "127.0.0.1"  # noqa: S104 - asked for, and guarded by the token
         self.listening = _usual_or_free(host) if port is None else _bound(host, port)
         self._port = self.listening.getsockname()[1]
-        self._token = secrets.token_urlsafe(24) if lan else None
+        self._token = (secret or new_secret()) if lan else None
         self._addresses = _addresses() if lan else []
         self.app = make_app(
             self._hall,
@@ -263,7 +264,8 @@ def beside(
     UsageError
         No such folder, or a port that is taken.
     """
-    door = _Door(folder, port=port, lan=lan, history=history, by=None, live=LiveHost(board))
+    secret, forget = kept_secret(folder) if lan else (None, lambda: None)
+    door = _Door(folder, port=port, lan=lan, history=history, by=None, live=LiveHost(board), secret=secret)
     server = _server(door.app)
     # a thread may not take Ctrl-C from the one that listens
     server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
@@ -278,3 +280,4 @@ def beside(
         server.should_exit = True
         thread.join(_END_S)
         door.listening.close()
+        forget()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import threading
+import time
 from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 
@@ -11,11 +12,11 @@ import numpy as np
 import pytest
 
 from deskhand.house import parse_house
-from deskhand.live.board import MOST_NOTE, Board, BoardNote, BoardRequest
+from deskhand.live.board import MOST_NOTE, MOST_NOTES, Board, BoardAnswer, BoardNote, BoardRequest
 from deskhand.live.picture import picture_of
 from deskhand.live.requests import Requests
 from deskhand.live.result import result_of
-from deskhand.live.resume import FILE_NAME, CourseFile
+from deskhand.live.resume import FILE_NAME, CourseFile, broken_off
 from deskhand.live.ring import Ring
 from deskhand.live.watch import Watch
 
@@ -90,6 +91,16 @@ class TestRequests:
         assert not requests.answer(BoardRequest(act="heard", source="")).accepted
         assert requests.answer(BoardRequest(act="back", source="")).accepted
         assert at_hand(watch) == "lectern"
+        # of two who go back at once, one does
+        second = requests.answer(BoardRequest(act="back", source=""))
+        assert (second.accepted, second.text) == (False, "somebody went back: lectern is at hand")
+        assert at_hand(watch) == "lectern"
+
+    def test_notes_have_an_end(self, watch: Watch) -> None:
+        requests = Requests(watch, [])
+        answers = [requests.answer(BoardRequest(act="note", text="x")).accepted for _ in range(MOST_NOTES + 2)]
+        assert answers == [True] * MOST_NOTES + [False] * 2
+        assert len(picture(watch)["messages"]) == 6
 
     @pytest.mark.parametrize(
         ("request_", "said"),
@@ -159,6 +170,20 @@ class TestBoard:
         assert board.answer(Requests(watch, []).answer) == 0
         assert at_hand(watch) == "kick"
 
+    def test_what_is_being_done_is_not_called_undone(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setattr("deskhand.live.board._WAIT_S", 0.05)
+        board, begun = Board(), threading.Event()
+
+        def slowly(_: BoardRequest) -> BoardAnswer:
+            begun.set()
+            time.sleep(0.2)
+            return BoardAnswer(accepted=True)
+
+        listening = threading.Thread(target=lambda: [board.answer(slowly) for _ in iter(begun.is_set, True)])
+        listening.start()
+        assert board.ask(BoardRequest(act="heard", source="kick")).accepted
+        listening.join()
+
     def test_it_is_over(self) -> None:
         board = Board()
         board.publish({"kind": "line-check"})
@@ -181,6 +206,7 @@ class TestTheCourse:
         left: list[BoardNote] = []
         told = CourseFile(tmp_path / ".deskhand", "2026-03-01", fresh).resume(left)
         assert told is not None
+        assert broken_off(tmp_path / ".deskhand", "2026-03-01") == told[0]
         assert told[1] == 1
         assert (at_hand(fresh), fresh.players, left) == ("keys", {"keys": "Ana"}, notes)
         assert [row["word"] for row in picture(fresh)["inputs"]] == [row["word"] for row in picture(watch)["inputs"]]
@@ -209,12 +235,25 @@ class TestTheCourse:
             house=watch.house, inputs=watch.inputs, ring=watch.ring, sample_rate_hz=RATE_HZ, taps=watch.taps, players={}
         )
         assert CourseFile(tmp_path, "2026-03-01", fresh).resume([]) is None
+        if damage in ("another-evening", "older", "from-the-future", "ended", "bytes"):
+            assert broken_off(tmp_path, "2026-03-01") == ""
         assert at_hand(fresh) == "kick"
         assert fresh.line.inputs[0].state == "waiting"
 
     def test_a_full_disk_keeps_nobody_from_going_on(self, watch: Watch, tmp_path: Path) -> None:
         (tmp_path / "file").write_text("", "utf-8")
         CourseFile(tmp_path / "file" / "none", "2026-03-01", watch).write([], at_once=True)
+
+
+def test_a_drum_is_not_soft_between_its_strokes(watch: Watch) -> None:
+    """A stroke of 100 ms at -20 dBFS, then a second of silence: the loudest 300 ms hold a third of its power."""
+    sine = 0.1 * np.sin(2 * np.pi * 1000 * np.arange(RATE_HZ // 10) / RATE_HZ)
+    audio = np.zeros((len(NAMES), 11 * RATE_HZ // 10), np.float32)
+    audio[0, : sine.size] = sine
+    watch.ring.write(audio)
+    watch.advance()
+    assert float(watch.levels.newest_dbfs()[0]) < -100
+    assert watch.levels.loudest_dbfs(0) == pytest.approx(-20 - 10 * np.log10(3), abs=0.05)
 
 
 def test_a_device_that_is_gone_is_said(watch: Watch) -> None:

@@ -684,6 +684,10 @@ SLOW: Final = (
         covered="The other sources left out.",
     ),
     Slow(
+        file="web/test_live_browser.py",
+        covered="What the page sends and is sent: web/test_live_page.py; what is asked for, and two who press at once: live/test_shared.py.",
+    ),
+    Slow(
         file="web/test_browser.py",
         tests=("test_ways_to_listen", "test_the_list_of_blind_tests_is_not_cut_at_1280_pixels"),
         covered="Numbers of each way to listen: web/test_tries.py, TestSounds; pages that fit: test_every_page_fits_and_every_control_takes_a_thumb.",

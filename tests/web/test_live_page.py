@@ -6,10 +6,12 @@ import http.client
 import json
 import time
 from typing import TYPE_CHECKING, Any
+from unittest import mock
 from urllib.parse import urlsplit
 
 import pytest
 
+from deskhand.house import read_house
 from deskhand.live.board import Board, BoardAnswer
 from deskhand.web.live_page import LiveHost
 from tests.support.page import Served
@@ -97,7 +99,8 @@ def test_the_end_is_told(served: Served, board: Board) -> None:
     events = Events(served)
     events.next("line-check")
     board.end()
-    assert events.next("none") == {"kind": "none", "problem": ""}
+    # what was found stays, also for whoever comes later
+    assert events.next("none") == {"kind": "none", "problem": "", "last": {"kind": "line-check"}}
     events.close()
     assert asked(served, "POST", "/api/live", {"act": "heard", "source": "kick"})[1] == {
         "accepted": False,
@@ -134,6 +137,67 @@ def test_what_is_no_request_is_refused(served: Served, data: dict[str, Any]) -> 
 def test_another_page_may_ask_for_nothing(served: Served) -> None:
     for path in ("/api/live", "/api/live/begin"):
         assert asked(served, "POST", path, {"act": "done"}, origin="http://elsewhere.example")[0] == 403
+
+
+@pytest.mark.parametrize(("site", "status"), [("cross-site", 403), ("same-site", 403)])
+@pytest.mark.source("W3C Fetch Metadata Request Headers, 2.4: where a request comes from")
+def test_another_page_takes_no_place_of_those_who_look_on(served: Served, site: str, status: int) -> None:
+    assert asked(served, "GET", "/live/events", **{"sec-fetch-site": site})[0] == status
+
+
+def test_a_picture_that_shows_nothing_new_is_not_sent_again(served: Served, board: Board) -> None:
+    board.publish({"kind": "line-check", "clock": "0:01"})
+    events = Events(served)
+    events.next("line-check")
+    deadline_s = time.monotonic() + 1.3
+    while time.monotonic() < deadline_s:
+        board.publish({"kind": "line-check", "clock": "0:01"})
+        time.sleep(0.1)
+    # the beat says how fresh it is all the same
+    beat = events.next()
+    assert beat["kind"] == "beat"
+    assert beat["age_s"] < 0.5
+    assert board.number == 1
+    events.close()
+
+
+def test_nothing_is_begun_beside_a_command_that_ends(served: Served, board: Board) -> None:
+    board.end()
+    status, answer = asked(served, "POST", "/api/live/begin", {"phase": "line-check"})
+    assert (status, answer["problem"]) == (400, "Line check: is going on already; end it first")
+
+
+def test_the_end_of_the_program_ends_what_was_begun_on_the_page(tmp_path: Path) -> None:
+    folder = small_hall(tmp_path / "hall")
+    host = LiveHost()
+    made = Served(folder, live=host)
+    (shelf, *_) = made.app._app.state.page.hall.recordings()
+    assert asked(made, "POST", "/api/live/begin", {"id": shelf.id, "phase": "line-check"})[0] == 200
+    assert host.board is not None
+    made.stop()
+    assert host.board is None
+    assert host.problem == ""
+    assert host.last is not None
+
+
+def test_what_is_begun_follows_this_week_s_settings(tmp_path: Path) -> None:
+    folder = small_hall(tmp_path / "hall")
+    host = LiveHost()
+    made = Served(folder, live=host)
+    try:
+        hall = made.app._app.state.page.hall
+        (shelf, *_) = hall.recordings()
+        standing = hall.house_file.read_text("utf-8")
+        hall.week_file(shelf).write_text(standing, "utf-8")
+        with mock.patch("deskhand.live.session.read_house", wraps=read_house) as read:
+            assert asked(made, "POST", "/api/live/begin", {"id": shelf.id, "phase": "line-check"})[0] == 200
+            events = Events(made)
+            events.next("line-check")
+        assert [call.args[0] for call in read.call_args_list] == [hall.week_file(shelf)]
+        events.close()
+        assert asked(made, "POST", "/api/live", {"act": "done"})[1]["accepted"]
+    finally:
+        made.stop()
 
 
 def test_pages_beyond_a_crew_are_turned_away(served: Served, monkeypatch: pytest.MonkeyPatch) -> None:

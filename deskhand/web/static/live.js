@@ -6,11 +6,21 @@ const box = by("live");
 const words = JSON.parse(box.dataset.words);
 const status = { ...JSON.parse(box.dataset.status), waiting: "", sounding: "", skipped: "", "not tonight": "" };
 const OLD_S = 3; // three beats without a word
+// Sooner than that nobody has read what stands there: a press was meant for what stood there before. Common practice, no source.
+const READ_S = 0.4;
 const NAME = "deskhand-name";
 
 /** @type {any} */
 let picture = null;
 let heardAt = performance.now();
+/** The same by the clock on the wall: while a phone sleeps, the other one may stand. */
+let heardAtWall = Date.now();
+/** Turned away: the link is another one. */
+let locked = false;
+/** Begun on this page, a moment ago. */
+let begunHere = false;
+/** Input at hand before this one, and since when this one is. */
+let before = "", sinceAt = -Infinity;
 let ageThere = 0;
 /** Where the question belongs that is open, so that a new picture does not change it. @type {{ act: string, source: string } | null} */
 let open = null;
@@ -42,8 +52,8 @@ function lineOf(row) {
   return item;
 }
 
-/** Lists under the input at hand, the most urgent first; drawn again only when something in them changed. @param {any} now */
-function drawParts(now) {
+/** Lists under the input at hand, the most urgent first; drawn again only when something in them changed. @param {any} now @param {HTMLElement} into */
+function drawParts(now, into) {
   const rows = now.inputs ?? [];
   const wrong = (/** @type {any} */ row) => ["fix", "silent", "missing"].includes(row.word);
   const toHear = (/** @type {any} */ row) => ["listen", "adjust"].includes(row.word);
@@ -56,7 +66,6 @@ function drawParts(now) {
   ] : [["", rows]];
   if ((now.notes ?? []).length) parts.push([words.notes, now.notes]);
   const drawn = JSON.stringify(parts);
-  const into = by("parts");
   if (into.dataset.drawn === drawn) return;
   into.dataset.drawn = drawn;
   into.replaceChildren(...parts.flatMap(([head, of]) => {
@@ -68,10 +77,43 @@ function drawParts(now) {
   }));
 }
 
+/** The things to do first. @param {any} now @param {HTMLElement} list */
+function drawFirst(now, list) {
+  list.hidden = !(now.first ?? []).length;
+  list.replaceChildren(...(now.first ?? []).map((/** @type {string} */ text) => made("li", text)));
+}
+
+/** The form goes: whoever pressed it finds the sentence before their eyes, and before the screen reader's. */
+function begun() {
+  begunHere = false;
+  scrollTo(0, 0);
+  by("sentence").focus();
+}
+
+/** What stands when it is over. @param {any} now */
+function drawEnd(now) {
+  say(now.problem ? filled(words.ended_problem, { problem: now.problem }) : now.last ? words.ended : "", Boolean(now.problem));
+  picture = null;
+  by("going").hidden = true;
+  by("begin").hidden = false;
+  by("none").hidden = Boolean(now.last);
+  by("over").hidden = !now.last;
+  if (!now.last) return;
+  put("live-title", `${now.last.title} ${now.last.clock}`);
+  put("over-summary", now.last.summary);
+  drawFirst(now.last, by("over-three"));
+  drawParts(now.last, by("over-parts"));
+}
+
 /** @param {any} now */
 function draw(now) {
+  const had = picture?.session === now.session ? picture?.hand?.source : undefined;
+  if (had !== undefined && had !== now.hand.source) [before, sinceAt] = [had, performance.now()];
+  if (picture === null) say("");
   picture = now;
+  by("over").hidden = true;
   by("going").hidden = false;
+  if (begunHere) begun();
   by("begin").hidden = true;
   const inLine = now.kind === "line-check";
   put("live-title", `${now.title} ${now.clock}`);
@@ -91,10 +133,8 @@ function draw(now) {
     button.hidden = !shown;
   }
   /** @type {HTMLElement} */ (box.querySelector('[data-ask="player"]')).hidden = !inLine || !now.hand.source;
-  const three = by("three");
-  three.hidden = !(now.first ?? []).length;
-  three.replaceChildren(...(now.first ?? []).map((/** @type {string} */ text) => made("li", text)));
-  drawParts(now);
+  drawFirst(now, by("three"));
+  drawParts(now, by("parts"));
   by("messages").replaceChildren(...now.messages.map((/** @type {string} */ text) => made("li", text)));
   by("keys").hidden = !inLine;
 }
@@ -102,25 +142,24 @@ function draw(now) {
 /** How old is what stands here? Told every half second, whatever the network does. */
 function tellAge() {
   if (picture === null) { put("age", ""); return; }
-  const lost_s = (performance.now() - heardAt) / 1000;
+  const lost_s = Math.max(performance.now() - heardAt, Date.now() - heardAtWall) / 1000;
   const old = lost_s > OLD_S;
   const hung = !old && ageThere > OLD_S;
   box.classList.toggle("old", old || hung);
   const text = old ? filled(words.old, { seconds: Math.round(lost_s) }) : hung ? filled(words.old_hung, { seconds: Math.round(ageThere) }) : words.fresh;
-  put("age", text);
+  put("age", locked && old ? words.new_link : text);
+  // read aloud once, and not every second
+  const way = old ? (locked ? words.new_link : words.lost) : "";
+  if (by("way").textContent !== way) by("way").textContent = way;
 }
 
 /** @param {MessageEvent} event */
 function take(event) {
   const now = JSON.parse(event.data);
-  heardAt = performance.now();
+  [heardAt, heardAtWall, locked] = [performance.now(), Date.now(), false];
   ageThere = now.age_s ?? 0;
-  if (now.kind === "none") {
-    if (picture !== null) say(now.problem ? filled(words.ended_problem, { problem: now.problem }) : words.ended, Boolean(now.problem));
-    picture = null;
-    by("going").hidden = true;
-    by("begin").hidden = false;
-  } else if (now.kind !== "beat" && (picture?.session !== now.session || now.number > picture.number)) draw(now);
+  if (now.kind === "none") drawEnd(now);
+  else if (now.kind !== "beat" && (picture?.session !== now.session || now.number > picture.number)) draw(now);
   tellAge();
 }
 
@@ -131,7 +170,14 @@ function listen() {
   source?.close();
   source = new EventSource("/live/events");
   source.onmessage = take;
+  source.onerror = async () => {
+    try { locked = (await fetch("/static/mark.svg", { method: "HEAD", cache: "no-store" })).status === 403; } catch { locked = false; }
+  };
 }
+
+/** Input that a press was meant for: the one before, where this one has only just come to stand there. */
+const meant = () => (performance.now() - sinceAt < READ_S * 1000 ? before : picture?.hand?.source ?? "");
+
 
 /** @param {string} act @param {string} about @param {string} [text] */
 async function request(act, about, text = "") {
@@ -145,7 +191,7 @@ async function request(act, about, text = "") {
 
 box.querySelectorAll("[data-act]").forEach((button) => button.addEventListener("click", async () => {
   const act = /** @type {HTMLElement} */ (button).dataset.act ?? "";
-  await request(act, picture?.hand?.source ?? "");
+  await request(act, meant());
 }));
 
 box.querySelectorAll("[data-ask]").forEach((button) => button.addEventListener("click", () => {
@@ -184,7 +230,7 @@ document.addEventListener("keydown", (event) => {
   if (picture?.kind !== "line-check" || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
   if (target.closest("input, select, textarea")) return;
   const act = { n: "heard", b: "back", x: "not-tonight" }[event.key];
-  if (act && (act === "back" || picture.hand.source)) { event.preventDefault(); request(act, picture.hand.source ?? ""); }
+  if (act && (act === "back" || picture.hand.source)) { event.preventDefault(); request(act, meant()); }
 });
 
 document.querySelectorAll(".begin-form").forEach((form) => form.addEventListener("submit", async (event) => {
@@ -192,8 +238,8 @@ document.querySelectorAll(".begin-form").forEach((form) => form.addEventListener
   const data = new FormData(/** @type {HTMLFormElement} */ (form));
   try {
     await ask("/api/live/begin", { ...Object.fromEntries(data), record: data.has("record") });
+    begunHere = true;
     say("");
-    listen();
   } catch (error) { sayProblem(error); }
 }));
 
@@ -209,5 +255,5 @@ setInterval(() => {
   const now = performance.now();
   if (now - heardAt > 2 * OLD_S * 1000 && now - triedAt > OLD_S * 1000) { triedAt = now; listen(); }
 }, 500);
-document.addEventListener("visibilitychange", () => { if (!document.hidden) listen(); });
+document.addEventListener("visibilitychange", () => { if (!document.hidden) { tellAge(); listen(); } });
 addEventListener("online", () => listen());
