@@ -128,17 +128,16 @@ def measure_phrase(feed: FeedEnergies, voice: str, offset_db: float, *, with_cos
             rest_power = float(masker_energies.sum())
     costs = np.zeros((len(maskers), 18))
     pairs = [name for name in maskers if name in feed.pairs] if with_costs else []
-    windows: dict[str, tuple[Array, ...]] = {}
+    windows: dict[str, tuple[Energies, Energies, Energies]] = {}
     if with_costs and maskers:
 
-        def windows_of(energies: Energies) -> Array:
+        def windows_of(energies: Energies) -> Energies:
             return noise_power(energies, offset_db, every=EVERY)
 
-        # costs are of the mono sum; the two sides are for trims of pairs
-        windows = {
-            name: map_sides(feed.energies[name], windows_of) if pairs else (windows_of(feed.energies[name][0]),)
-            for name in maskers
-        }
+        for name in maskers:
+            mono, left, right = feed.energies[name]
+            # costs are of the mono sum; the two sides are for trims of pairs
+            windows[name] = map_sides((mono, left, right) if pairs else (mono, mono, mono), windows_of)
         speech = spectrum_db(feed.energies[voice][0].mean(axis=0, dtype=np.float64), offset_db)
         costs = _costs(speech, [windows[name][0] for name in maskers])
     return PhraseShares(
@@ -155,7 +154,7 @@ def measure_phrase(feed: FeedEnergies, voice: str, offset_db: float, *, with_cos
     )
 
 
-def _costs(speech: Array, noises: Sequence[Array]) -> Array:
+def _costs(speech: Array, noises: Sequence[Energies]) -> Array:
     """(sources, 18) audible share that each source takes, weighted by importance.
 
     Exact Shapley values (Shapley 1953) for few sources; beyond, the mean of what a source takes alone and of what leaving it out
@@ -193,7 +192,7 @@ def _costs(speech: Array, noises: Sequence[Array]) -> Array:
 def _trim_shares(
     feed: FeedEnergies,
     voice: str,
-    windows: Mapping[str, tuple[Array, ...]],
+    windows: Mapping[str, tuple[Energies, Energies, Energies]],
     pairs: list[str],
     offset_db: float,
 ) -> dict[str, Array]:
