@@ -86,7 +86,7 @@ class TestHelp:
         assert heavy & set(done.stdout.split()) == set()
 
     def test_a_check_loads_no_library_that_only_other_commands_need(self) -> None:
-        """Half a second of each check, where scipy.signal was loaded for sweeps, which only `room` looks for."""
+        """Some tenths of a second of each check, where scipy.signal was loaded for sweeps, which only `room` looks for."""
         code = "import sys, deskhand.tasks.check; print(*sys.modules)"
         done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
         loaded = set(done.stdout.split())

@@ -208,6 +208,24 @@ def audible_over_time(speech_db: NDArray[np.float64], noise_power: NDArray[np.fl
     return shares
 
 
+@kernel("void(float64[:, ::1], int64[::1], int64, float64[:, ::1])")
+def _in_windows(power: np.ndarray, window_frames: np.ndarray, every: int, averages: np.ndarray) -> None:
+    """Average of each band's window that ends with every so many frames, as a difference of running sums."""
+    longest = window_frames.max()
+    # sums up to a frame, kept as long as the longest window needs them
+    kept = longest + 1
+    sums = np.zeros((kept, _COUNT))
+    for frame in range(power.shape[0]):
+        row, before = (frame + 1) % kept, frame % kept
+        for band in range(_COUNT):
+            sums[row, band] = sums[before, band] + power[frame, band]
+        if frame % every == 0:
+            for band in range(_COUNT):
+                length = min(frame + 1, window_frames[band])
+                mean = (sums[row, band] - sums[(frame + 1 - length) % kept, band]) / length
+                averages[frame // every, band] = max(mean, 0.0)
+
+
 @functools.cache
 def window_frames() -> tuple[int, ...]:
     """Frames of 10 ms in each band's window: 35 ms at 160 Hz down to 9.4 ms at 8 kHz, in equal steps from band to band."""
@@ -224,13 +242,9 @@ def in_windows(power: NDArray[np.float64], *, every: int = 1) -> NDArray[np.floa
     every : int
         Windows are averaged at the first frame and at each so many after it.
     """
-    total = np.concatenate([np.zeros((1, _COUNT)), np.cumsum(power, axis=0)])
-    ends = np.arange(1, len(power) + 1, every)
-    averages = np.empty((ends.size, _COUNT))
-    for band, frames in enumerate(window_frames()):
-        first = np.maximum(0, ends - frames)
-        averages[:, band] = (total[ends, band] - total[first, band]) / (ends - first)
-    return np.maximum(averages, 0.0)
+    averages = np.empty((-(-len(power) // every), _COUNT))
+    _in_windows(np.ascontiguousarray(power, np.float64), np.array(window_frames()), every, averages)
+    return averages
 
 
 def third_octave_sos(middle_hz: float, *, sample_rate_hz: float) -> NDArray[np.float64]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from itertools import chain
@@ -31,6 +32,7 @@ from deskhand.mix.reused_feeds import reused_feeds
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping, Sequence
+    from concurrent.futures import Future
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -38,7 +40,7 @@ if TYPE_CHECKING:
     from deskhand.house import ChainBlock, HouseFile
     from deskhand.measure.activity import Activity
     from deskhand.measure.figures import BlockSource
-    from deskhand.mix.clearance import AudibilityLimits
+    from deskhand.mix.clearance import AudibilityLimits, PhraseShares
     from deskhand.reuse import KeptMeasurements
 
     Array = NDArray[np.float64]
@@ -297,10 +299,14 @@ def measure_voices(
                 continue
             spans = spans_of(playing[voice])
             maskers = [name for name in strips if name != voice]
-            parts = [
-                measure_phrase(feed, voice, offset_db, pool=pool, with_costs=with_costs)
-                for feed in _feeds(recording, strips, spans, folder, pool, reuse)
-            ]
+            parts: list[PhraseShares] = []
+            pending: deque[Future[PhraseShares]] = deque()
+            # a phrase is one task: its steps are too short to be shared out, and no more feeds wait than there are threads
+            for feed in _feeds(recording, strips, spans, folder, pool, reuse):
+                if len(pending) == threads:
+                    parts.append(pending.popleft().result())
+                pending.append(pool.submit(measure_phrase, feed, voice, offset_db, with_costs=with_costs))
+            parts += [phrase.result() for phrase in pending]
             clearance = gather(parts, voice, maskers, words=(words or {}).get(voice))
             if clearance is not None:
                 clearances.append(clearance)

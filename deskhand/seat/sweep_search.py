@@ -63,7 +63,7 @@ def _envelope(samples: Array, sample_rate_hz: int) -> tuple[Array, float]:
     """(frames,) magnitude of the response to the part that is searched for, at a lower rate, and that rate."""
     factor = max(1, sample_rate_hz // _SEARCH_RATE_HZ)
     rate_hz = sample_rate_hz / factor
-    # takes half a second to load, which every check would pay
+    # takes some tenths of a second to load, which every check would pay
     from scipy.signal import resample_poly
 
     low = resample_poly(samples, 1, factor)

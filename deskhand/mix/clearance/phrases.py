@@ -21,8 +21,7 @@ from deskhand.mix.clearance.result import SIDES
 from deskhand.units import db_from_power, power_from_db
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Mapping, Sequence
-    from concurrent.futures import Executor
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -98,9 +97,7 @@ def noise_power(power: Energies, offset_db: float, *, every: int = 1) -> Array:
     return in_windows(power.astype(np.float64, copy=False), every=every) * power_from_db(offset_db - BANDWIDTH_DB)
 
 
-def measure_phrase(
-    feed: FeedEnergies, voice: str, offset_db: float, *, pool: Executor | None = None, with_costs: bool = True
-) -> PhraseShares:
+def measure_phrase(feed: FeedEnergies, voice: str, offset_db: float, *, with_costs: bool = True) -> PhraseShares:
     """Audible shares of a voice in a phrase, and who costs what.
 
     Parameters
@@ -111,7 +108,6 @@ def measure_phrase(
         The source whose words are to be heard.
     offset_db : float
         dB SPL of a feed with a mean square of 1.
-    pool : Executor, optional
     with_costs : bool
         Work out costs and trims as well; costs are 0 and there are no trims otherwise.
     """
@@ -131,10 +127,19 @@ def measure_phrase(
         if side == "mono":
             rest_power = float(masker_energies.sum())
     costs = np.zeros((len(maskers), 18))
-    if with_costs and maskers:
-        speech = spectrum_db(feed.energies[voice][0].mean(axis=0, dtype=np.float64), offset_db)
-        costs = _costs(speech, [noise_power(feed.energies[name][0], offset_db, every=EVERY) for name in maskers], pool)
     pairs = [name for name in maskers if name in feed.pairs] if with_costs else []
+    windows: dict[str, tuple[Energies, Energies, Energies]] = {}
+    if with_costs and maskers:
+
+        def windows_of(energies: Energies) -> Energies:
+            return noise_power(energies, offset_db, every=EVERY)
+
+        for name in maskers:
+            mono, left, right = feed.energies[name]
+            # costs are of the mono sum; the two sides are for trims of pairs
+            windows[name] = map_sides((mono, left, right) if pairs else (mono, mono, mono), windows_of)
+        speech = spectrum_db(feed.energies[voice][0].mean(axis=0, dtype=np.float64), offset_db)
+        costs = _costs(speech, [windows[name][0] for name in maskers])
     return PhraseShares(
         start_s=feed.start_s,
         end_s=feed.start_s + frames * 0.01,
@@ -144,26 +149,25 @@ def measure_phrase(
         costs=costs,
         voice_power=float(feed.energies[voice][0].sum(dtype=np.float64)),
         rest_power=rest_power,
-        trims=_trim_shares(feed, voice, maskers, pairs, offset_db, pool),
+        trims=_trim_shares(feed, voice, windows, pairs, offset_db),
         pair_power={name: np.array([float(part.sum()) for part in feed.energies[name]]) for name in pairs},
     )
 
 
-def _costs(speech: Array, noises: Sequence[Array], pool: Executor | None) -> Array:
+def _costs(speech: Array, noises: Sequence[Energies]) -> Array:
     """(sources, 18) audible share that each source takes, weighted by importance.
 
     Exact Shapley values (Shapley 1953) for few sources; beyond, the mean of what a source takes alone and of what leaving it out
     gives back.
     """
     count = len(noises)
-    run: Callable[..., object] = map if pool is None else pool.map
 
     def share_against(maskers: tuple[int, ...]) -> Array:
         total = np.sum([noises[masker] for masker in maskers], axis=0) if maskers else np.zeros(noises[0].shape)
         return IMPORTANCE * audible_over_time(speech, np.asarray(total))
 
     def shares_against(sets: list[tuple[int, ...]]) -> dict[tuple[int, ...], Array]:
-        return dict(zip(sets, run(share_against, sets), strict=True))  # type: ignore[call-overload]
+        return {subset: share_against(subset) for subset in sets}
 
     everyone = tuple(range(count))
     if count <= SHAPLEY_MOST:
@@ -188,22 +192,16 @@ def _costs(speech: Array, noises: Sequence[Array], pool: Executor | None) -> Arr
 def _trim_shares(
     feed: FeedEnergies,
     voice: str,
-    maskers: list[str],
+    windows: Mapping[str, tuple[Energies, Energies, Energies]],
     pairs: list[str],
     offset_db: float,
-    pool: Executor | None,
 ) -> dict[str, Array]:
     """Pair to (trims, sides) of audible share with its middle turned down: each pair alone, and all together."""
     if not pairs:
         return {}
-    # windows are means: turned down before or after them comes to the same
-    windows = {
-        name: map_sides(feed.energies[name], lambda energies: noise_power(energies, offset_db, every=EVERY))
-        for name in maskers
-    }
-    totals = [np.sum([windows[name][side] for name in maskers], axis=0) for side in range(3)]
+    totals = [np.sum([of_source[side] for of_source in windows.values()], axis=0) for side in range(3)]
     speech = [spectrum_db(feed.energies[voice][side].mean(axis=0), offset_db) for side in range(3)]
-    # what each pair adds less with its middle turned down
+    # what each pair adds less with its middle turned down; windows are means: turned down before or after them comes to the same
     changes = [
         {
             name: [new - old for new, old in zip(trimmed(windows[name], trim_db), windows[name], strict=True)]
@@ -225,5 +223,4 @@ def _trim_shares(
     groups = {pair: [pair] for pair in pairs}
     if len(pairs) > 1:
         groups["all pairs"] = pairs
-    run: Callable[..., Iterable[Array]] = map if pool is None else pool.map
-    return dict(zip(groups, run(trims_of, groups.values()), strict=True))
+    return {group: trims_of(members) for group, members in groups.items()}
