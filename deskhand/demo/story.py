@@ -11,7 +11,6 @@ import scipy.signal as ss
 from deskhand.demo import faults, sounds
 from deskhand.demo.season import EARLIER_LENGTH_S, _tracks, _write
 from deskhand.demo.venue import house_text
-from deskhand.units import amplitude_from_db
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -35,8 +34,6 @@ _DEAD_S: Final = 17.0
 """Moment at which the piano's right cable comes loose, in the song. Invented."""
 _GUITAR_DB: Final = 7.0
 """Gain of this week's guitar above what it has: an amplifier turned up. Invented."""
-_PREAMP_MOVE_DB: Final = -6.0
-"""Move of the guitar's preamp before the second recording: what the check of the first asks for. Invented."""
 _ACOUSTIC_DB: Final = -8.0
 """Gain of this week's acoustic guitar, whose battery is going. Invented."""
 _ACOUSTIC_TOP_HZ: Final = 1500
@@ -97,14 +94,12 @@ def make_evening(folder: Path, *, seed: int = 1) -> Path:
 def make_second(folder: Path, *, seed: int = 1) -> Path:
     """Write the second recording of the same evening: the piano's cable exchanged, the acoustic guitar with another battery.
 
-    The acoustic guitar comes in as soft as before, since its trim lies after the point at which the desk records; a preamp lies before it.
+    Both guitars come in as loud as before: their trims lie after the point at which the desk records.
 
     Returns
     -------
     Its folder.
     """
-    tracks = _evening(seed)
-    faults.gain(tracks, ["gtr a l", "gtr a r"], _PREAMP_MOVE_DB)
     show = folder / f"show-{EVENING}-second"
-    _write_show(show, tracks, EVENING, "Sunday evening, second soundcheck", [])
+    _write_show(show, _evening(seed), EVENING, "Sunday evening, second soundcheck", [])
     return show
