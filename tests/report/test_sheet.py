@@ -811,7 +811,7 @@ def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
     done = run(show, "--paper", "letter", "--note", "n1 here", "--note", "n2", "--since", old, "--player", "bass=Ana")
     assert done.exit_code == 0, done.output
     assert done.output.splitlines() == [
-        "Settings: house.toml, with 3 moves written in",
+        "Settings: house.toml, with 2 moves written in",
         "Sheet: show-2026-03-01-sheet.pdf",
         "Table: show-2026-03-01-sheet.csv",
     ]
