@@ -818,7 +818,7 @@ def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
     pdf = (tmp_path / "show-2026-03-01-sheet.pdf").read_bytes()
     assert pdf_pages(pdf)[0] == pytest.approx((792, 612), abs=0.1)
     text = pdf_text(pdf)
-    for piece in ("n1here", "n2", "Changedsincetheweekof2026-02-22", "bassAna", "was−14dB", "trim+9.3dB"):
+    for piece in ("n1here", "n2", "Changedsincetheweekof2026-02-22", "bassAna", "was−14dB", "trim+9.1dB"):
         assert piece in text, piece
     lines = csv.DictReader(io.StringIO((tmp_path / "show-2026-03-01-sheet.csv").read_text("utf-8")))
     assert next(line for line in lines if line["input"] == "snare")["was"] == "fader was -14 dB"
