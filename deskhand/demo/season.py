@@ -37,6 +37,9 @@ _GUITARS: Final = {
     "Ines": (4.0, 0.30, 0.36), "Tomke": (7.5, 0.45, 0.48), "Ruben": (5.5, 0.35, 0.42), "Odile": (2.5, 0.60, 0.55),
 }  # fmt: skip
 """Guitar rigs of the players: drive, seconds of tail, share of the room. Invented."""
+_DIRECT: Final = 0.5
+"""Part of a rig's room that is left in what it sends to the desk: its sides agree more than the room does. Set so that a
+side upside down is told as that: at 0.75 the check of the season's newest show told a loss in mono. Invented."""
 _VOICES: Final = {"Marit": 1.12, "Jonas": 0.98}
 """Formants of the singers against an adult of the textbooks: above 1 a smaller head. Invented."""
 EARLIER_LENGTH_S: Final = 30.0
@@ -106,7 +109,7 @@ def _rig(rng: np.random.Generator, player: str, softer: float) -> dict[str, floa
     return {
         "drive": softer * drive * float(rng.uniform(0.85, 1.18)),
         "tail_s": tail_s * float(rng.uniform(0.88, 1.14)),
-        "spread": spread * float(rng.uniform(0.93, 1.08)),
+        "spread": _DIRECT * spread * float(rng.uniform(0.93, 1.08)),
     }
 
 

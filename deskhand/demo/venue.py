@@ -26,7 +26,7 @@ SOURCES: Final = (
 machines below preamps below microphones in the room. Invented, with levels that are common practice, no source."""
 FADERS_DB: Final = {
     "kick": -10, "snare": -12, "overheads": -10, "bass": -22, "guitar a": -24, "guitar b": -25, "acoustic": -22,
-    "piano": -24, "lead voice": 0, "voice 2": -20, "voice 3": -20, "lectern": -2, "handheld": -2, "playback": -20,
+    "piano": -24, "lead voice": 0, "voice 2": -20, "voice 3": -20, "lectern": -2, "handheld": -2, "playback": -24,
 }  # fmt: skip
 """Faders in dB at which the voice lies on top of the band. Common practice, no source."""
 _VOICE: Final = (

@@ -22,7 +22,7 @@ TOLERANCE_DB = 3.0
 """The same player in another song and key moves by 2 dB an octave; a tired ear hears 3. Common practice, no source."""
 FAINT_DB = 30.0
 """Octaves so far below the loudest are not compared: noise and bleed of an evening lie over them. Common practice, no source."""
-SEEDS = (1000, 1001, 1002, 1003)
+SEEDS = (1000, 1001, 1002)
 """Songs of the demo's own weeks: a source moves from song to song, and is compared in their mean."""
 
 

@@ -811,14 +811,14 @@ def test_command_writes_the_sheet_and_the_table(season, tmp_path, monkeypatch):
     done = run(show, "--paper", "letter", "--note", "n1 here", "--note", "n2", "--since", old, "--player", "bass=Ana")
     assert done.exit_code == 0, done.output
     assert done.output.splitlines() == [
-        "Settings: house.toml, with 3 moves written in",
+        "Settings: house.toml, with 2 moves written in",
         "Sheet: show-2026-03-01-sheet.pdf",
         "Table: show-2026-03-01-sheet.csv",
     ]
     pdf = (tmp_path / "show-2026-03-01-sheet.pdf").read_bytes()
     assert pdf_pages(pdf)[0] == pytest.approx((792, 612), abs=0.1)
     text = pdf_text(pdf)
-    for piece in ("n1here", "n2", "Changedsincetheweekof2026-02-22", "bassAna", "was−14dB", "trim+9.3dB"):
+    for piece in ("n1here", "n2", "Changedsincetheweekof2026-02-22", "bassAna", "was−14dB", "trim+9.1dB"):
         assert piece in text, piece
     lines = csv.DictReader(io.StringIO((tmp_path / "show-2026-03-01-sheet.csv").read_text("utf-8")))
     assert next(line for line in lines if line["input"] == "snare")["was"] == "fader was -14 dB"
