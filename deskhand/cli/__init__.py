@@ -7,6 +7,7 @@ from deskhand.cli import (
     done,
     exposure,
     history,
+    houses,
     keep,
     live,
     new,
@@ -15,6 +16,7 @@ from deskhand.cli import (
     room,
     serve,
     sheet,
+    store,
 )
 from deskhand.cli.group import main
 
@@ -23,6 +25,8 @@ for _command in (
     done.done,
     keep.keep,
     history.history,
+    houses.houses,
+    store.store,
     render.render,
     sheet.sheet,
     new.new,
