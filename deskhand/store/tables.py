@@ -16,6 +16,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    text,
 )
 
 METADATA: Final = MetaData(
@@ -53,8 +54,8 @@ TAKE: Final = Table(
     Column("replaced_by", Integer),
     Column("restored_by", Text),
     Column("restored_at", String(32)),
-    Column("room", Text, nullable=False, server_default=""),
-    Column("desk", Text, nullable=False, server_default=""),
+    Column("room", Text, nullable=False, server_default=text("''")),
+    Column("desk", Text, nullable=False, server_default=text("''")),
     # every question over years begins with a house and a stretch of days
     Index("ix_take_house_date", "house", "date"),
     comment="A take that was kept. Nothing is deleted: what is forgotten says by whom and when.",

@@ -13,8 +13,8 @@ depends_on = None
 
 def upgrade() -> None:
     """Add columns and tables, and count the months of what is kept already."""
-    op.add_column("take", sa.Column("room", sa.Text, nullable=False, server_default=""))
-    op.add_column("take", sa.Column("desk", sa.Text, nullable=False, server_default=""))
+    op.add_column("take", sa.Column("room", sa.Text, nullable=False, server_default=sa.text("''")))
+    op.add_column("take", sa.Column("desk", sa.Text, nullable=False, server_default=sa.text("''")))
     op.create_index(op.f("ix_take_house_date"), "take", ["house", "date"])
     op.create_table(
         "month_reading",
