@@ -8,6 +8,7 @@ from deskhand.cli import (
     done,
     exposure,
     history,
+    houses,
     keep,
     live,
     new,
@@ -16,6 +17,7 @@ from deskhand.cli import (
     room,
     serve,
     sheet,
+    store,
 )
 from deskhand.cli.group import main
 
@@ -24,6 +26,8 @@ for _command in (
     done.done,
     keep.keep,
     history.history,
+    houses.houses,
+    store.store,
     render.render,
     sheet.sheet,
     new.new,

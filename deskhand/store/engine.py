@@ -81,6 +81,39 @@ def engine_of(url: str, file: Path | None) -> sa.Engine:
     return sa.create_engine(re.sub(r"^postgres(ql)?:", "postgresql+psycopg:", url), poolclass=sa.NullPool)
 
 
+def unusable(where: str, problem: str, dialect: str) -> HistoryError:
+    """Error of one line for a database that cannot be used, with what to do.
+
+    Parameters
+    ----------
+    where : str
+        File or server, for people.
+    problem : str
+        Words of the driver.
+    dialect : str
+        "sqlite" or that of a server.
+    """
+    problem = " ".join(problem.split()).rstrip(".")
+    if "permission denied for" in problem or "read-only transaction" in problem:
+        return HistoryError(
+            where, "lets this user only read", "to keep or change something, name it with a user who may write"
+        )
+    if "locked" in problem:
+        fix = "another program is writing to it: try again"
+    elif dialect != "sqlite":
+        fix = "see that the server runs and lets this user in, or name another with --history"
+    elif "readonly database" in problem:
+        return HistoryError(
+            where, "may only be read by this user (it is read-only)", "let this user write it and its folder, or name another with --history"
+        )  # fmt: skip
+    else:
+        fix = (
+            "it may be damaged, read-only, full, or no history of ours: put a copy in its place, move it away, or name another "
+            "with --history"
+        )
+    return HistoryError(where, f"cannot be used ({problem[:160]})", fix)
+
+
 @functools.cache
 def revisions() -> tuple[str | None, frozenset[str]]:
     """Newest revision of the tables, and all; read once, since it runs each migration's file."""

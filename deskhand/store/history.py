@@ -15,9 +15,10 @@ from sqlalchemy.exc import DBAPIError
 from deskhand.errors import HistoryError, UsageError
 from deskhand.files import write_atomically
 from deskhand.house import FormerNames
-from deskhand.store.engine import MIGRATIONS, checked_url, engine_of, revisions, shown
+from deskhand.store.engine import MIGRATIONS, checked_url, engine_of, revisions, shown, unusable
 from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.records import ARCHIVE_MARKS, BlindTest, TakeRow, file_of
+from deskhand.store.months import count_month
 from deskhand.store.rows import (
     DISMISSAL_NAMES,
     dismissal_of_row,
@@ -98,17 +99,7 @@ class History:
 
     def _unusable(self, problem: str) -> HistoryError:
         """Error of one line for a database that cannot be used, with what to do."""
-        problem = " ".join(problem.split()).rstrip(".")
-        if "locked" in problem:
-            fix = "another program is writing to it: try again"
-        elif self._engine.dialect.name != "sqlite":
-            fix = "see that the server runs and lets this user in, or name another with --history"
-        else:
-            fix = (
-                "it may be damaged, read-only, full, or no history of ours: put a copy in its place, move it away, or name another "
-                "with --history"
-            )
-        return HistoryError(self.where, f"cannot be used ({problem[:160]})", fix)
+        return unusable(self.where, problem, self._engine.dialect.name)
 
     def upgrade(self) -> None:
         """Bring the tables to this version."""
@@ -243,6 +234,7 @@ class History:
                 .where(TAKE.c.id == rows[0].id, TAKE.c.forgotten_at.is_(None))
                 .values(forgotten_by=by, forgotten_at=now_utc())
             )
+            count_month(connection, house=rows[0].house, date=rows[0].date)
         if not update.rowcount:
             raise UsageError(
                 f'--forget "{which}"',

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 import sqlalchemy as sa
 
+from deskhand.store.months import count_month
 from deskhand.store.rows import PART_NAMES
 from deskhand.store.tables import FINGERPRINT, PART, TAKE, VALUE
 
@@ -68,4 +69,5 @@ def insert_take(connection: sa.Connection, take: KeptTake, *, kept_at: str) -> i
         songs = json.dumps([[name, begin_s] for name, begin_s in take.songs])
         values = {"take_id": number[0], "packed": take.fingerprint, "songs": songs, "tones": take.tones}
         connection.execute(sa.insert(FINGERPRINT).values(values))
+    count_month(connection, house=take.house, date=take.date)
     return int(number[0])

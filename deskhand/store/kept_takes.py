@@ -9,6 +9,7 @@ import sqlalchemy as sa
 from deskhand.errors import UsageError
 from deskhand.recording.names import dated
 from deskhand.store.inserts import insert_take, version_of
+from deskhand.store.months import count_month
 from deskhand.store.rows import now_utc, refuse_twice
 from deskhand.store.tables import PART, SEAT_RECORD, TAKE, VALUE
 
@@ -54,6 +55,7 @@ def replace_take(history: History, earlier: TakeRow, take: KeptTake, *, by: str)
         number = insert_take(connection, take, kept_at=earlier.kept_at)
         connection.execute(sa.update(TAKE).where(TAKE.c.id == earlier.id).values(replaced_by=number))
         # what was measured at the seats stays with the show
+        count_month(connection, house=earlier.house, date=earlier.date)
         of_seats = sa.update(SEAT_RECORD).where(SEAT_RECORD.c.take_id == earlier.id)
         connection.execute(of_seats.values(take_id=number))
     return number
@@ -100,6 +102,7 @@ def restore_take(history: History, which: str, *, house: str, by: str) -> TakeRo
             .where(TAKE.c.id == row.id)
             .values(forgotten_by=None, forgotten_at=None, restored_by=by, restored_at=now_utc())
         )
+        count_month(connection, house=row.house, date=row.date)
     return row
 
 

@@ -85,6 +85,10 @@ class KeptTake:
     """Names of its songs and where each begins, in seconds from the start of the take."""
     tones: bytes | None = None
     """Packed courses of its sources' tones; None where it has none, or no fingerprint."""
+    room: str = ""
+    """Room of the house in which it was; empty where there is one only."""
+    desk: str = ""
+    """Desk at which it was mixed; empty where nobody named it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -120,6 +124,10 @@ class TakeRow:
     restored_by: str | None = None
     """Name of the person who put it back after it was taken out."""
     restored_at: str | None = None
+    room: str = ""
+    """Room of the house in which it was; empty where there is one only."""
+    desk: str = ""
+    """Desk at which it was mixed; empty where nobody named it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,7 +4,20 @@ from __future__ import annotations
 
 from typing import Final
 
-from sqlalchemy import Column, Double, ForeignKey, Integer, LargeBinary, MetaData, String, Table, Text, UniqueConstraint
+from sqlalchemy import (
+    Column,
+    Double,
+    ForeignKey,
+    Index,
+    Integer,
+    LargeBinary,
+    MetaData,
+    String,
+    Table,
+    Text,
+    UniqueConstraint,
+    text,
+)
 
 METADATA: Final = MetaData(
     naming_convention={
@@ -41,6 +54,10 @@ TAKE: Final = Table(
     Column("replaced_by", Integer),
     Column("restored_by", Text),
     Column("restored_at", String(32)),
+    Column("room", Text, nullable=False, server_default=text("''")),
+    Column("desk", Text, nullable=False, server_default=text("''")),
+    # every question over years begins with a house and a stretch of days
+    Index("ix_take_house_date", "house", "date"),
     comment="A take that was kept. Nothing is deleted: what is forgotten says by whom and when.",
 )
 
@@ -179,4 +196,37 @@ HANDOVER: Final = Table(
     Column("done_at", String(32)),
     Column("taken_back_at", String(32)),
     comment="A note or a job that somebody left for the next evening. Nothing is deleted.",
+)
+
+MONTH_READING: Final = Table(
+    "month_reading",
+    METADATA,
+    # a question over all houses is about one reading in one phase: its rows lie together
+    Column("metric", String(48), primary_key=True),
+    Column("phase", String(16), primary_key=True),
+    Column("house", Text, primary_key=True),
+    Column("room", Text, primary_key=True),
+    Column("source", Text, primary_key=True),
+    Column("version", Integer, primary_key=True, autoincrement=False),
+    Column("month", String(7), primary_key=True),
+    Column("takes", Integer, nullable=False),
+    Column("mean", Double, nullable=False),
+    Index("ix_month_reading_house", "house", "month"),
+    sqlite_with_rowid=False,
+    info={"derived": True},
+    comment="Mean of a reading at the tap over the kept takes of a month; counted anew by each transaction that changes them.",
+)
+
+MONTH_FAULT: Final = Table(
+    "month_fault",
+    METADATA,
+    Column("house", Text, primary_key=True),
+    Column("room", Text, primary_key=True),
+    Column("phase", String(16), primary_key=True),
+    Column("month", String(7), primary_key=True),
+    Column("kind", String(24), primary_key=True),
+    Column("takes", Integer, nullable=False),
+    sqlite_with_rowid=False,
+    info={"derived": True},
+    comment="Kept takes of a month with a kind of fault; all of them where the kind is empty.",
 )

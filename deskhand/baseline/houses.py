@@ -1,0 +1,84 @@
+"""Drift of inputs over many houses, from the months of the history."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Final
+
+import numpy as np
+
+from deskhand.baseline import drift
+from deskhand.store.across import widest_months
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from deskhand.store.across import Months
+    from deskhand.store.history import History
+
+WATCHED: Final = {
+    "side_tone_db.4000": "right against left, 4 kHz",
+    "balance_db": "balance",
+    "tone_db.4000": "tone at 4 kHz",
+    "noise_dbfs": "noise",
+    "level_dbfs": "level",
+}
+"""Readings that are looked at in every house, and their words; all in dB."""
+LOOKED_AT: Final = 40
+"""Inputs of a reading whose months spread the widest, and are charted: half a second in all. Common practice, no source."""
+_LEAST_SPREAD_DB: Final = 0.3
+"""Standard deviation of a month's mean that is assumed at least: made months vary less than any stage. Common practice, no source."""
+_LEAST_TOLD_DB: Final = 1.0
+"""Least change that is told: just noticeable (Zwicker & Fastl 2007, 7.1)."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InputDrift:
+    """An input whose reading went away from where it was and did not come back."""
+
+    house: str
+    room: str
+    source: str
+    reading: str
+    since: str
+    """Month after which it went away."""
+    change_db: float
+    is_step: bool
+    """True where it changed from one month to the next."""
+
+
+def input_drifts(history: History, *, phase: str) -> list[InputDrift]:
+    """Inputs that drift in any house, those that went farthest first."""
+    drifts = []
+    for metric, reading in WATCHED.items():
+        inputs = widest_months(history, metric=metric, phase=phase, most=LOOKED_AT)
+        limit = drift.limit_for(max(1, len(inputs) * len(WATCHED)))
+        drifts += [found_drift for months in inputs if (found_drift := _drift_of(months, reading, limit)) is not None]
+    return sorted(drifts, key=lambda input_drift: (-abs(input_drift.change_db), input_drift.house, input_drift.source))
+
+
+def _drift_of(months: Months, reading: str, limit: float) -> InputDrift | None:
+    """Drift of a reading over the months; None where its chart stays within its limits."""
+    means = np.array(months.means)
+    steps = np.diff(means)
+    if means.size < drift.LEAST_TAKES:
+        return None
+    # half of the mean squared step, by the median of the steps: one jump is no spread (normal distribution: 0.6745 of a deviation)
+    spread = max(float(np.median(np.abs(steps))) / (0.6745 * np.sqrt(2.0)), _LEAST_SPREAD_DB)
+    chart = drift.chart(means, spread, limit, _weeks(months))
+    if chart is None or not chart.drifted or abs(chart.line[1] - chart.line[0]) < _LEAST_TOLD_DB:
+        return None
+    return InputDrift(
+        house=months.house,
+        room=months.room,
+        source=months.source,
+        reading=reading,
+        since=months.months[chart.since],
+        change_db=chart.line[1] - chart.line[0],
+        is_step=chart.is_step,
+    )
+
+
+def _weeks(months: Months) -> NDArray[np.float64]:
+    """(months,) weeks from the first month."""
+    return drift.weeks_of([f"{month}-01" for month in months.months])
