@@ -9,6 +9,8 @@ import math
 import re
 from typing import TYPE_CHECKING, Final, Literal, get_args, overload
 
+from deskhand.language import language
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -42,14 +44,26 @@ _EXAMPLES: Final[dict[str, str]] = {
     "frequency_hz": "1.6 kHz", "time_s": "20 ms", "distance_m": "3.4 m", "temperature_c": "21 °C", "share_pct": "70 %",
     "slope_db_per_octave": "12 dB/oct", "interval_octave": "1/12 octave", "range_db": "1 to 2 dB",
 }  # fmt: skip
+_POINT_LANGUAGES: Final = ("en",)
+"""Languages that write 1.5; the others write 1,5 (ISO 80000-1:2022, 7.3.2, allows both)."""
 _NUMBER: Final = r"[+\-−]?(?:\d+(?:\.\d*)?|\.\d+)(?:/\d+)?"
 _VALUE: Final = re.compile(rf"\s*({_NUMBER})\s*(.*?)\s*")
 _RANGE: Final = re.compile(rf"\s*({_NUMBER})\s*(?:to|\.\.|–)\s*({_NUMBER})\s*(.*?)\s*")
 _CLOCK: Final = re.compile(r"\s*(?:(\d+):)?(\d+):(\d{1,2}(?:\.\d+)?)\s*")
 
 
+def _with_point(text: str) -> str:
+    """Value with a point for the comma that people write where numbers are told with one."""
+    return text if language() in _POINT_LANGUAGES else text.replace(",", ".")
+
+
+def pointed(text: str) -> str:
+    """Digits as they are printed: with a point, or with the comma of the chosen language."""
+    return text if language() in _POINT_LANGUAGES else text.replace(".", ",")
+
+
 def _number(text: str) -> float:
-    top, _, bottom = text.replace("−", "-").partition("/")
+    top, _, bottom = _with_point(text).replace("−", "-").partition("/")
     if bottom and float(bottom) == 0:
         raise ValueError("a number is divided by 0")
     return float(top) / (float(bottom) if bottom else 1.0)
@@ -93,7 +107,7 @@ def parse(text: str, kind: Kind) -> float:
     """
     if kind not in get_args(Kind):
         raise ValueError(f"unknown kind {kind!r}; allowed: {', '.join(get_args(Kind))}")
-    match = _VALUE.fullmatch(str(text))
+    match = _VALUE.fullmatch(_with_point(str(text)))
     if not match:
         raise ValueError(f"{text!r} is not a value; write it like {_EXAMPLES[kind]!r}")
     return _number(match[1]) * _factor(kind, match[2], text)
@@ -112,7 +126,7 @@ def parse_range_db(text: str) -> tuple[float, float]:
     >>> parse_range_db("1 to 2 dB")
     (1.0, 2.0)
     """
-    match = _RANGE.fullmatch(str(text))
+    match = _RANGE.fullmatch(_with_point(str(text)))
     if not match:
         raise ValueError(f"{text!r} is not a range; write it like {_EXAMPLES['range_db']!r}")
     factor = _factor("range_db", match[3], text)
@@ -178,7 +192,7 @@ def number(value: float, digits: int = 1) -> str:
         text = text.rstrip("0").rstrip(".")
     if text == "-0":
         text = "0"
-    return text.replace("-", "−")
+    return pointed(text).replace("-", "−")
 
 
 @overload

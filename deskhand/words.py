@@ -5,6 +5,7 @@ from __future__ import annotations
 import string
 from typing import TYPE_CHECKING, Any, Final
 
+from deskhand.language import translated
 from deskhand.units import clock, hertz, number
 
 if TYPE_CHECKING:
@@ -18,8 +19,9 @@ def times(spans: Sequence[tuple[float, float]]) -> str:
     """Moments in words: the first seconds in which it happens, or how often and until when."""
     seconds = list(dict.fromkeys(clock(begin) for begin, _ in spans))
     if len(seconds) <= _NAMED_TIMES:
-        return f"at {', '.join(seconds)}"
-    return f"at {', '.join(seconds[:2])} and {len(seconds) - 2} more times up to {seconds[-1]}"
+        return phrase("at {moments}", moments=", ".join(seconds))
+    moments, others = ", ".join(seconds[:2]), len(seconds) - 2
+    return phrase("at {moments} and {others} more times up to {last}", moments=moments, others=others, last=seconds[-1])
 
 
 class _Formatter(string.Formatter):
@@ -33,6 +35,9 @@ class _Formatter(string.Formatter):
             return ("+" if value > 0 else "") + number(value, int(format_spec[1:]))
         if format_spec.isdigit():
             return number(value, int(format_spec))
+        if "|" in format_spec:
+            # the ending of one, and of several: Kanal{count:|e}
+            return format_spec.partition("|")[0 if value == 1 else 2]
         return _FORMS[format_spec](value)
 
 
@@ -41,7 +46,7 @@ def _plural(count: float) -> str:
 
 
 def _listed(names: Sequence[str]) -> str:
-    return " and ".join(f'"{name}"' for name in names)
+    return phrase(" and ").join(phrase('"{name}"', name=name) for name in names)
 
 
 def _lines(frequencies_hz: Sequence[float]) -> str:
@@ -49,7 +54,7 @@ def _lines(frequencies_hz: Sequence[float]) -> str:
 
 
 def _side(track: str | None) -> str:
-    return f" on {track} only" if track is not None else ""
+    return phrase(" on {track} only", track=track) if track is not None else ""
 
 
 def _exact_hertz(frequency_hz: float) -> str:
@@ -68,6 +73,17 @@ _FORMS: Final[dict[str, Callable[[Any], str]]] = {
 }
 """Forms a value can take in a sentence, by the word after the colon."""
 _FORMATTER: Final = _Formatter()
+
+
+def phrase(english: str, **values: Any) -> str:
+    """Sentence of the code in the chosen language, with its values in the forms of a catalogue.
+
+    Raises
+    ------
+    KeyError
+        A value that the sentence names and that is not there.
+    """
+    return filled(translated(english), values) if values else translated(english)
 
 
 def filled(sentence: str, values: Mapping[str, Any]) -> str:

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 PACKAGE: Final = Path(__file__).parent.parent / "deskhand"
 LAYERS: Final[tuple[frozenset[str], ...]] = (
-    frozenset({"errors", "__init__"}),
+    frozenset({"errors", "language", "__init__"}),
     frozenset({"units", "words", "files", "leftovers"}),
     frozenset({"dsp"}),
     frozenset({"recording"}),

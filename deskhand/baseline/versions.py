@@ -11,6 +11,7 @@ from collections import defaultdict
 from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME, FEED_LEVEL, TONE
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -84,9 +85,11 @@ def set_aside_text(other_version: Mapping[str, int], *, command: bool = True) ->
     if not other_version:
         return ""
     names = ", ".join(f"{name} ({count})" for name, count in other_version.items())
-    fix = (
+    fix = phrase(
         "measure those shows again with: deskhand keep --measure-again"
         if command
         else "those shows can be measured again"
     )
-    return f"Numbers measured by an earlier definition are not compared with: {names}; {fix}."
+    return phrase(
+        "Numbers measured by an earlier definition are not compared with: {names}; {fix}.", names=names, fix=fix
+    )

@@ -12,6 +12,7 @@ from deskhand.baseline.model import Baseline, house_prior
 from deskhand.baseline.normal import number_predictive
 from deskhand.baseline.numbers import CHARTED, LEVEL, Number, number_of, of_tones, tone_vector
 from deskhand.units import number as number_text
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -56,13 +57,19 @@ def crept(number: Number, chart: drift.Chart) -> str:
     start, newest = (number.from_scale(float(value)) for value in chart.line)
     length = weeks_text(chart.weeks)
     if chart.is_step:
-        return f"{number.told(abs(newest - start))} {number.step_unit} {'higher' if newest > start else 'lower'} for {length}"
-    word = "up" if newest > start else "down"
-    ended = f", until {weeks_text(chart.stayed_weeks)} ago" if chart.stayed_weeks else ""
+        change, way = number.told(abs(newest - start)), phrase("higher" if newest > start else "lower")
+        return phrase(
+            "{change} {unit} {way} for {length}", change=change, unit=phrase(number.step_unit), way=way, length=length
+        )
+    word = phrase("up" if newest > start else "down")
+    ended = phrase(", until {weeks} ago", weeks=weeks_text(chart.stayed_weeks)) if chart.stayed_weeks else ""
+    values = {"word": word, "unit": phrase(number.step_unit), "length": length, "ended": ended}
     if not chart.knows_pace:
-        return f"crept {word} by about {number.told(abs(newest - start))} {number.step_unit} in {length}{ended}"
+        return phrase(
+            "crept {word} by about {gone} {unit} in {length}{ended}", gone=number.told(abs(newest - start)), **values
+        )
     rate = number_text(abs(newest - start) / max(chart.weeks, 1.0), 2)
-    return f"crept {word} by {rate} {number.step_unit} a week for {length}"
+    return phrase("crept {word} by {rate} {unit} a week for {length}", rate=rate, **values)
 
 
 def pace_text(number: Number, chart: drift.Chart) -> str:
@@ -75,13 +82,13 @@ def pace_text(number: Number, chart: drift.Chart) -> str:
     if chart.pace[0] * chart.pace[1] < 0:
         shares[0] = 0.0
     least, most = (number_text(share * abs(newest - start) / chart.weeks, 1) for share in shares)
-    return f"{least} to {most} {number.step_unit} a week"
+    return phrase("{least} to {most} {unit} a week", least=least, most=most, unit=phrase(number.step_unit))
 
 
 def weeks_text(weeks: float) -> str:
     """Text on a number of weeks."""
     whole = max(1, round(weeks))
-    return "1 week" if whole == 1 else f"{whole} weeks"
+    return phrase("1 week") if whole == 1 else phrase("{weeks} weeks", weeks=whole)
 
 
 def tones_of(parts: Sequence[KeptPart]) -> dict[int, NDArray[np.float64]]:

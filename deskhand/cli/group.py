@@ -14,8 +14,9 @@ from typing import Any, Final, NoReturn
 
 import click
 
-from deskhand.errors import DeskhandError
+from deskhand.errors import DeskhandError, UsageError
 from deskhand.files import KEPT_IN, kept_folders
+from deskhand.language import LANGUAGES, VARIABLE, choose_language
 from deskhand.leftovers import clear_leftovers
 
 WRONG_USE: Final = 2
@@ -85,6 +86,7 @@ class Commands(click.Group):
         """Run a command; every error ends here."""
         _plain_output()
         try:
+            _follow_environment()
             return super().invoke(ctx)
         except DeskhandError as error:
             fail(str(error))
@@ -110,6 +112,27 @@ class Commands(click.Group):
             if os.environ.get(_TRACEBACK_VARIABLE):
                 raise
             fail(_own_mistake(error), OWN_MISTAKE)
+
+
+def _follow_environment() -> None:
+    """Choose the language that the environment asks for.
+
+    Raises
+    ------
+    UsageError
+        There is no such language.
+    """
+    code = os.environ.get(VARIABLE)
+    if not code:
+        return
+    try:
+        choose_language(code)
+    except ValueError as error:
+        raise UsageError(
+            VARIABLE,
+            str(error).partition(";")[0],
+            f"write {' or '.join(LANGUAGES)}, or leave {VARIABLE} empty for the house file's own",
+        ) from error
 
 
 def _own_mistake(error: Exception) -> str:

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import replace
 from datetime import datetime
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
-from deskhand.words import filled
+from deskhand.language import in_language, language, read_catalogue
+from deskhand.words import filled, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -18,13 +17,13 @@ if TYPE_CHECKING:
 
 
 @cache
-def _catalogue() -> Mapping[str, Any]:
+def _catalogue(code: str) -> Mapping[str, Any]:
     """Sentences by fate."""
-    return tomllib.loads(resources.files("deskhand.desk").joinpath("texts.toml").read_text("utf-8"))
+    return in_language("deskhand.desk", "texts", read_catalogue("deskhand.desk", "texts"), code)
 
 
 def with_remark(move: EarlierMove) -> EarlierMove:
     """Earlier move with the sentence on what this take says of it; the time is this computer's."""
     clock = f"{datetime.fromisoformat(move.said_at).astimezone():%H:%M}"
-    by = f" by {move.said_by}" if move.said_by else ""
-    return replace(move, remark=filled(_catalogue()["fate"][move.fate], {"clock": clock, "by": by}))
+    by = phrase(" by {name}", name=move.said_by) if move.said_by else ""
+    return replace(move, remark=filled(_catalogue(language())["fate"][move.fate], {"clock": clock, "by": by}))

@@ -11,6 +11,7 @@ from deskhand.baseline.weeks import weeks_text
 from deskhand.findings.finding import Finding
 from deskhand.findings.judgements import LEAST_NOTICEABLE
 from deskhand.house.roles import ROLES
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -141,19 +142,22 @@ def with_trends(findings: Mapping[str, Sequence[Finding]], drifts: Iterable[Drif
 def _trend_words(drift: Drift, *, rises: bool) -> str:
     """Words for the way a level goes, went, or stays since a step, and since when: a month, where the take has a date."""
     chart = drift.chart
-    word = "so" if chart.is_step else "rising" if rises else "falling"
+    word = phrase("so" if chart.is_step else "rising" if rises else "falling")
     if drift.since is None or (chart.stayed_weeks and drift.until is None):
-        ago = f" until {weeks_text(chart.stayed_weeks)} ago" if chart.stayed_weeks else ""
-        return f"{word} for {weeks_text(chart.weeks)}{ago}"
+        ago = phrase(" until {weeks} ago", weeks=weeks_text(chart.stayed_weeks)) if chart.stayed_weeks else ""
+        return phrase("{word} for {weeks}{ago}", word=word, weeks=weeks_text(chart.weeks), ago=ago)
     began = _month(drift.since, chart.weeks + chart.stayed_weeks)
     if drift.until is None:
-        return f"{word} since {began}"
+        return phrase("{word} since {began}", word=word, began=began)
     ended = _month(drift.until, chart.stayed_weeks)
-    verb = "rose" if rises else "fell"
-    return f"{verb} in {began}" if began == ended else f"{verb} from {began} to {ended}"
+    verb = phrase("rose" if rises else "fell")
+    if began == ended:
+        return phrase("{verb} in {began}", verb=verb, began=began)
+    return phrase("{verb} from {began} to {ended}", verb=verb, began=began, ended=ended)
 
 
 def _month(day: str, weeks_ago: float) -> str:
     """Month of a date, with its year where a month alone could be this year's."""
     when = date.fromisoformat(day)
-    return f"{MONTHS[when.month - 1]} {when.year}" if weeks_ago >= _YEAR_TOLD_WEEKS else MONTHS[when.month - 1]
+    month = phrase(MONTHS[when.month - 1])
+    return f"{month} {when.year}" if weeks_ago >= _YEAR_TOLD_WEEKS else month

@@ -12,7 +12,7 @@ from deskhand.findings.finding import Fact, Finding, Severity
 from deskhand.findings.kinds import ENTRIES, KINDS
 from deskhand.house.roles import ROLES, Role
 from deskhand.measure.passages import OCTAVES_HZ
-from deskhand.units import hertz
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
@@ -78,8 +78,8 @@ class ToneChange(NamedTuple):
     def band_words(self) -> str:
         """Octaves concerned, in words."""
         if self.low_hz == self.high_hz:
-            return f"at {hertz(self.low_hz)}"
-        return f"from {hertz(self.low_hz)} to {hertz(self.high_hz)}"
+            return phrase("at {low_hz:hertz}", low_hz=self.low_hz)
+        return phrase("from {low_hz:hertz} to {high_hz:hertz}", low_hz=self.low_hz, high_hz=self.high_hz)
 
 
 def tone_change(normal: Normal) -> ToneChange:

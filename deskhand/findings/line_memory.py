@@ -13,6 +13,7 @@ from deskhand.findings.finding import Finding
 from deskhand.findings.judgements import tone_change
 from deskhand.house.roles import ROLES
 from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.baseline.turns import TurnComparison
@@ -54,17 +55,29 @@ def line_memory(comparison: TurnComparison, *, player: str | None) -> LineMemory
     player : str or None
         Whoever plays, where somebody wrote it down.
     """
-    kept = f"{comparison.kept} line check{'s' if comparison.kept > 1 else ''}"
+    kept = phrase("{count} line check{count:plural}", count=comparison.kept)
     verdict: LineCheckVerdict
     if comparison.is_newcomer:
-        verdict, text = "somebody new", f"first line check with {player} here ({comparison.kept} with others)"
+        verdict, text = (
+            "somebody new",
+            phrase("first line check with {player} here ({count} with others)", player=player, count=comparison.kept),
+        )
     elif comparison.kept < LEAST_TURNS:
-        verdict, text = "learning", f"{kept} to compare with: from {LEAST_TURNS} on it is told when it is not as always"
+        verdict, text = (
+            "learning",
+            phrase(
+                "{kept} to compare with: from {least} on it is told when it is not as always",
+                kept=kept,
+                least=LEAST_TURNS,
+            ),
+        )
     elif comparison.changed:
         verdict, text = "changed", _change(comparison, player)
     else:
-        by_player = f", {comparison.by_player} with {player}" if comparison.by_player else ""
-        verdict, text = "as always", f"as always ({kept}{by_player})"
+        by_player = (
+            phrase(", {count} with {player}", count=comparison.by_player, player=player) if comparison.by_player else ""
+        )
+        verdict, text = "as always", phrase("as always ({kept}{by_player})", kept=kept, by_player=by_player)
     return LineMemory(
         verdict=verdict,
         kept=comparison.kept,
@@ -81,24 +94,28 @@ def _change(comparison: TurnComparison, player: str | None) -> str:
     """Words for what is not as it was, and in how many line checks it was otherwise."""
     by_name = {normal.name: normal for normal in comparison.normals}
     clauses = [_clause(by_name[name]) for name in (LEVEL.name, TONE, NOISE.name) if name in comparison.changed]
-    with_player = f" with {player}" if player is not None and comparison.by_player >= LEAST_TURNS else ""
+    with_player = (
+        phrase(" with {player}", player=player) if player is not None and comparison.by_player >= LEAST_TURNS else ""
+    )
     beyond = LEVEL.name in comparison.beyond_all and comparison.changed == (LEVEL.name,)
     count = comparison.by_player if with_player else comparison.kept
-    than = f"in any of its {count} line checks" if beyond and not with_player else f"in its {count} line checks"
-    return f"{' and '.join(clauses)} than {than}{with_player}"
+    than = "in any of its {count} line checks" if beyond and not with_player else "in its {count} line checks"
+    clause = phrase(" and ").join(clauses)
+    return phrase("{clause} than {than}{player}", clause=clause, than=phrase(than, count=count), player=with_player)
 
 
 def _clause(normal: Normal) -> str:
     """Words for one number that is not as it was, to be followed by "than"."""
     off_db = abs(normal.measured - normal.expected)
     if normal.name == LEVEL.name:
-        return f"{number(off_db, 0)} dB {'louder' if normal.measured > normal.expected else 'quieter'}"
+        louder = normal.measured > normal.expected
+        return phrase("{off_db:0} dB louder" if louder else "{off_db:0} dB quieter", off_db=off_db)
     if normal.name == NOISE.name:
-        return f"with {number(off_db, 0)} dB more noise in its pauses"
+        return phrase("with {off_db:0} dB more noise in its pauses", off_db=off_db)
     change = tone_change(normal)
-    much = "much " if abs(change.off_db) >= _MUCH_DB else ""
-    way = "more" if change.off_db > 0 else "less"
-    return f"{much}{change.word} ({number(abs(change.off_db), 0)} dB {way} {change.band_words})"
+    much = phrase("much ") if abs(change.off_db) >= _MUCH_DB else ""
+    way = phrase("more" if change.off_db > 0 else "less")
+    return f"{much}{phrase(change.word)} ({number(abs(change.off_db), 0)} dB {way} {change.band_words})"
 
 
 def _told(comparison: TurnComparison) -> str:
@@ -108,11 +125,13 @@ def _told(comparison: TurnComparison) -> str:
         least = normal.least_told or {}
         if normal.name == TONE:
             regions = [
-                f"{region} {math.ceil(size)}" for region, size in least.items() if math.ceil(size) <= _MOST_TOLD_DB
+                f"{phrase(region)} {math.ceil(size)}"
+                for region, size in least.items()
+                if math.ceil(size) <= _MOST_TOLD_DB
             ]
-            parts += [f"tone from {', '.join(regions)} dB"] if regions else []
+            parts += [phrase("tone from {regions} dB", regions=", ".join(regions))] if regions else []
         elif normal.name == LEVEL.name and least and math.ceil(least["up"]) <= _MOST_TOLD_DB:
-            parts.append(f"level from {math.ceil(least['up'])} dB")
+            parts.append(phrase("level from {least} dB", least=math.ceil(least["up"])))
     return "; ".join(parts)
 
 

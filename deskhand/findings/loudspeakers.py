@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.drifts import MONTHS
 from deskhand.findings.finding import Finding
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -28,9 +29,9 @@ def day_words(day: str | None) -> str:
     ('12 April 2026', 'tonight')
     """
     if not day:
-        return "tonight"
+        return phrase("tonight")
     when = date.fromisoformat(day[:10])
-    return f"{when.day} {MONTHS[when.month - 1]} {when.year}"
+    return phrase("{day} {month} {year}", day=when.day, month=phrase(MONTHS[when.month - 1]), year=when.year)
 
 
 def loudspeaker_findings(seat: str, changes: Sequence[FeedChange]) -> list[Finding]:

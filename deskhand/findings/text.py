@@ -6,15 +6,14 @@ page, report, sheet and live alike.
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import replace
 from functools import cache
-from importlib import resources
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.findings.first import things_to_fix
 from deskhand.findings.kinds import ENTRIES, KINDS
-from deskhand.words import filled
+from deskhand.language import in_language, language, read_catalogue
+from deskhand.words import filled, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -24,11 +23,19 @@ if TYPE_CHECKING:
     from deskhand.findings.first import FirstThing
 
 
-@cache
+_WORDS: Final = ("block", "label", "number_unit", "side", "turned", "word")
+"""Facts that are words of a table in English, which also steer: they are told in the chosen language."""
+
+
 def catalogue() -> Mapping[str, Any]:
     """Sentences by kind and name, pieces of advice and cautions by name."""
-    text = resources.files("deskhand.findings").joinpath("texts.toml").read_text("utf-8")
-    return with_sentences(tomllib.loads(text), ENTRIES)
+    return _catalogue_in(language())
+
+
+@cache
+def _catalogue_in(code: str) -> Mapping[str, Any]:
+    english = with_sentences(read_catalogue("deskhand.findings", "texts"), ENTRIES)
+    return in_language("deskhand.findings", "texts", dict(english), code)
 
 
 def with_sentences(words: Mapping[str, Any], entries: Iterable[KindEntry]) -> Mapping[str, Any]:
@@ -70,16 +77,17 @@ def say(finding: Finding) -> str:
         "at_s": finding.at_s,
         **finding.facts,
     }
+    values |= {name: phrase(str(values[name])) for name in _WORDS if name in values}
     words = catalogue()
     parts = [words["finding"][finding.kind][finding.what], *(words["advice"][name] for name in finding.advice)]
     sentences = [filled(part, values) for part in parts]
     if "trend" in finding.facts:
-        sentences[0] += f", and {finding.facts['trend']}"
+        sentences[0] += phrase(", and {trend}", trend=finding.facts["trend"])
     sentence = _joined(sentences)
     if finding.cautions:
         sentence += f" ({'; '.join(words['caution'][name] for name in finding.cautions)})"
     if finding.dismissed is not None:
-        by = f" by {finding.dismissed_by}" if finding.dismissed_by else ""
+        by = phrase(" by {name}", name=finding.dismissed_by) if finding.dismissed_by else ""
         sentence = f"({filled(words['dismissed'][finding.dismissed], {'by': by})}) {sentence}"
     return sentence
 

@@ -30,6 +30,7 @@ from deskhand.house.values import (
     Temperature,
 )
 from deskhand.recording.show import Tap
+from deskhand.words import phrase
 
 _BY_CABLE: Final = re.compile(r"\b(d\.?i\.?s?|lines?|direct|pick-?ups?|model+ers?)(\b|$)", re.IGNORECASE)
 """Words for a pick-up that hears no room. Common practice, no source."""
@@ -53,6 +54,8 @@ class House:
     """Distance from nominal from which on a level is to be put right."""
     temperature_c: Temperature = Field(default=20.0, alias="temperature")
     """Of the air in the room, for milliseconds that are told as metres."""
+    language: Literal["en", "de"] = "en"
+    """Language in which people are told things."""
     was: list[Name] = field(default_factory=list)
     """Earlier names, under which takes were kept."""
 
@@ -181,7 +184,7 @@ class Source:
     @property
     def where(self) -> str:
         """Channel of the desk and patch of the stage; empty when nobody wrote them down."""
-        parts = (f"channel {self.channel}" if self.channel is not None else "", self.patch or "")
+        parts = (f"{phrase('channel')} {self.channel}" if self.channel is not None else "", self.patch or "")
         return ", ".join(part for part in parts if part)
 
 

@@ -21,6 +21,7 @@ from deskhand.house.mistakes import (
     sentence,
     worst,
 )
+from deskhand.language import follow_house
 from deskhand.recording.names import key, nearest
 
 if TYPE_CHECKING:
@@ -161,7 +162,9 @@ def read_house(path: Path) -> HouseFile:
     except (OSError, UnicodeDecodeError) as error:
         reason = (isinstance(error, OSError) and error.strerror) or error
         raise HouseError(path.name, f"cannot be read as text ({reason})", "name a house file") from error
-    return parse_house(text, path)
+    house = parse_house(text, path)
+    follow_house(house.house.language)
+    return house
 
 
 def find_house(recording: Path) -> Path | None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final, Literal
 
 from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.house.targets import LoudnessTarget
@@ -78,15 +79,24 @@ def _text(
     target: LoudnessTarget, loudness_lufs: float, peak_dbtp: float | None, verdict: Verdict, turn_db: float
 ) -> str:
     """Verdict as a sentence, with what to do."""
-    asked = f"{target.name} ({number(target.low_lufs, 1)} to {number(target.high_lufs, 1)} LUFS, peaks up to {number(target.peak_dbtp, 1)} dBTP)"
+    asked = phrase(
+        "{name} ({low:1} to {high:1} LUFS, peaks up to {peak:1} dBTP)",
+        name=target.name,
+        low=target.low_lufs,
+        high=target.high_lufs,
+        peak=target.peak_dbtp,
+    )
     text = f"{number(loudness_lufs, 1)} LUFS"
     if peak_dbtp is not None:
-        text += f", peaks {number(peak_dbtp, 1)} dBTP"
+        text += phrase(", peaks {peak:1} dBTP", peak=peak_dbtp)
     if verdict == "within":
-        return f"{text}: within {asked}"
-    way = f"{'up' if turn_db > 0 else 'down'} by {number(abs(turn_db), 1)} dB"
-    turn = f"turn the feed to the stream or the recorder {way}, not the faders"
+        return phrase("{text}: within {asked}", text=text, asked=asked)
+    way = phrase("up by {turn_db:1} dB" if turn_db > 0 else "down by {turn_db:1} dB", turn_db=abs(turn_db))
+    turn = phrase("turn the feed to the stream or the recorder {way}, not the faders", way=way)
     if verdict == "too soft" and peak_dbtp is not None and peak_dbtp + turn_db > target.peak_dbtp:
         over_db = number(peak_dbtp + turn_db - target.peak_dbtp, 1)
-        turn += f"; its peaks would then lie {over_db} dB too high: use a limiter on the feed, or stay below"
-    return f"{text}: {verdict} for {asked}; {turn}"
+        turn += phrase(
+            "; its peaks would then lie {over_db} dB too high: use a limiter on the feed, or stay below",
+            over_db=over_db,
+        )
+    return phrase("{text}: {verdict} for {asked}; {turn}", text=text, verdict=phrase(verdict), asked=asked, turn=turn)

@@ -15,6 +15,7 @@ from deskhand.moves.counter import counter_moves
 from deskhand.moves.move import Move, Remark, cautions, who_hears
 from deskhand.moves.state import turn_gain, turned_gain
 from deskhand.units import db_from_power, power_from_db
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.chain.nominal import NominalPoint
@@ -88,7 +89,8 @@ def plan_polarity(state: SourceState, plan: Plan) -> None:
     hearers = who_hears(block.block, state.desk)
     action, facts = _flip_sentence(finding)
     channels = _channels(state.source)
-    facts["side_words"] = f"channel {channels[1]} (its right side)" if len(channels) == 2 else "its right side"
+    right = phrase("its right side")
+    facts["side_words"] = f"{phrase('channel')} {channels[1]} ({right})" if len(channels) == 2 else right
     plan.moves.append(
         Move(
             where="channel",

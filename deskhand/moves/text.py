@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import tomllib
 from dataclasses import replace
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 from deskhand.findings import say
-from deskhand.words import filled
+from deskhand.language import in_language, language, read_catalogue
+from deskhand.words import filled, phrase
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -18,10 +17,14 @@ if TYPE_CHECKING:
     from deskhand.moves.move import Move, Remark
 
 
-@cache
 def _catalogue() -> Mapping[str, Any]:
     """Sentences by action and by remark, advice and cautions by name."""
-    return tomllib.loads(resources.files("deskhand.moves").joinpath("texts.toml").read_text("utf-8"))
+    return _catalogue_in(language())
+
+
+@cache
+def _catalogue_in(code: str) -> Mapping[str, Any]:
+    return in_language("deskhand.moves", "texts", read_catalogue("deskhand.moves", "texts"), code)
 
 
 def sentence(section: str, name: str, values: Mapping[str, Any]) -> str:
@@ -49,7 +52,8 @@ def readings() -> Mapping[str, Mapping[str, str]]:
 
 def _values(move: Move) -> dict[str, Any]:
     """Values that the sentences of a move name."""
-    return {**move.settings, **move.facts, "block": move.block, "side": move.on}
+    words = {"side": move.on, **move.facts, "block": move.block}
+    return {**move.settings, **words, **{name: phrase(str(words[name] or "")) for name in ("block", "side")}}
 
 
 def _caution_texts(move: Move) -> list[str]:
@@ -111,4 +115,7 @@ def remark_text(remark: Remark | str) -> str:
     KeyError
         A sentence or a value that the catalogue or the remark does not have.
     """
-    return remark if isinstance(remark, str) else filled(_catalogue()["remark"][remark.name], remark.facts)
+    if isinstance(remark, str):
+        return remark
+    side = {"side": phrase(str(remark.facts["side"]))} if "side" in remark.facts else {}
+    return filled(_catalogue()["remark"][remark.name], {**remark.facts, **side})

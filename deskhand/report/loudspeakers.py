@@ -9,6 +9,7 @@ from deskhand.report.words import text
 from deskhand.seat.feed import OCTAVES_HZ
 from deskhand.seat.feed_weeks import SIDE_DB
 from deskhand.units import hertz, number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -98,6 +99,6 @@ def octave_dots(feed: FeedAtSeat) -> tuple[OctaveDot, ...]:
         words = ""
         if change_db is not None and abs(change_db) >= SIDE_DB:
             side = "left" if change_db < 0.0 else "right"
-            words = text("loudspeakers.less", side=side, amount=number(abs(change_db), 0))
+            words = text("loudspeakers.less", side=phrase(side), amount=number(abs(change_db), 0))
         dots.append(OctaveDot(name=hertz(float(hz)), dot=_UNKNOWN if change_db is None else _KNOWN, words=words))
     return tuple(dots)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME, MIX_LUFS, MIX_NUMBERS, VOICE_TO_BAND_DB
 from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.baseline.normal import Normal
@@ -28,12 +29,13 @@ def recorded_mix_line(result: CheckResult) -> str:
         return ""
     kept = max(normal.kept for normal in numbers)
     clauses = ", ".join(_clause(normal) for normal in numbers)
-    return f"Against {kept} kept mix{'es' if kept > 1 else ''}: {clauses}."
+    entry = "Against {kept} kept mixes: {clauses}." if kept > 1 else "Against {kept} kept mix: {clauses}."
+    return phrase(entry, kept=kept, clauses=clauses)
 
 
 def _clause(normal: Normal) -> str:
     """Number with its normal range."""
-    label = "" if normal.unit == "LUFS" else BY_NAME[normal.name].label
+    label = "" if normal.unit == "LUFS" else phrase(BY_NAME[normal.name].label)
     value = f"{number(normal.measured, 1)} {normal.unit}"
-    usual = f"usually {number(normal.low, 1)} to {number(normal.high, 1)}"
+    usual = phrase("usually {low:1} to {high:1}", low=normal.low, high=normal.high)
     return f"{label} {value} ({usual})".strip()

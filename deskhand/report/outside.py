@@ -11,6 +11,7 @@ from deskhand.findings.judgements import KIND_OF, tone_change
 from deskhand.findings.kinds import KINDS
 from deskhand.report.words import text
 from deskhand.units import number as plain_number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.baseline.normal import Normal
@@ -51,7 +52,7 @@ def told_line(normal: Normal | None) -> str:
 
 def _listed(words: list[str]) -> str:
     """Words in a row, "and" before the last."""
-    return f"{', '.join(words[:-1])} and {words[-1]}" if words[1:] else words[0]
+    return f"{', '.join(words[:-1])}{phrase(' and ')}{words[-1]}" if words[1:] else words[0]
 
 
 def is_outside(normal: Normal) -> bool:
@@ -103,7 +104,12 @@ def outside_line(result: CheckResult) -> str:
                 continue
             number = BY_NAME[normal.name]
             clauses.append(
-                f"{source.name}: {label_of(normal)} {number.told(normal.measured)} {normal.unit}, "
-                f"normally {number.told(normal.low)} … {number.told(normal.high)}"
+                f"{source.name}: {phrase(label_of(normal))} {number.told(normal.measured)} {phrase(normal.unit)}, "
+                f"{phrase('normally')} {number.told(normal.low)} … {number.told(normal.high)}"
             )
-    return f"{MARK} outside what is normal here, not far enough to be raised: {'; '.join(clauses)}." if clauses else ""
+    if not clauses:
+        return ""
+    listed = "; ".join(clauses)
+    return phrase(
+        "{mark} outside what is normal here, not far enough to be raised: {listed}.", mark=MARK, listed=listed
+    )

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.numbers import BY_NAME
 from deskhand.baseline.sides import label_of
+from deskhand.language import language
 from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
 from deskhand.report.loudspeakers import loudspeaker_cards
@@ -36,6 +37,7 @@ from deskhand.report.turns import entries_at, memory_text
 from deskhand.report.words import text, words
 from deskhand.report.words_path import words_text
 from deskhand.units import clock, number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -68,7 +70,7 @@ def voice_costs(voice: Clearance) -> list[tuple[str, str, str, str]]:
         (
             cost.source,
             number(cost.cost_pct, 1),
-            f"{number(cost.low_hz, 0)} to {number(cost.high_hz, 0)} Hz",
+            phrase("{low:0} to {high:0} Hz", low=cost.low_hz, high=cost.high_hz),
             ", ".join(clock(begin) for begin, _ in cost.most_s),
         )
         for cost in voice.by_source[:6]
@@ -100,10 +102,12 @@ def _voices(result: CheckResult) -> list[dict[str, object]]:
                 "line": voice_line(voice),
                 "picture": voice_picture(voice, shift, max(end_s, shift + 1.0)),
                 "index": number(voice.clearance_pct.mono, 0),
-                "sides": f"{number(voice.audible_pct.left, 0)} % left, {number(voice.audible_pct.right, 0)} % right",
+                "sides": phrase(
+                    "{left:0} % left, {right:0} % right", left=voice.audible_pct.left, right=voice.audible_pct.right
+                ),
                 "costs": voice_costs(voice),
                 "room": room,
-                "method": voice.method,
+                "method": phrase(voice.method),
             }
         )
     return cards
@@ -138,8 +142,12 @@ def _sounds(source: SourceResult) -> list[tuple[str, str, str]]:
         return []
     rows = []
     for sound in source.sounds:
-        spans = ", ".join(f"{clock(begin)} to {clock(end)}" for begin, end in sound.stretches_s[:4])
-        remainder = f" and {len(sound.stretches_s) - 4} more" if len(sound.stretches_s) > 4 else ""
+        spans = ", ".join(
+            phrase("{begin:clock} to {end:clock}", begin=begin, end=end) for begin, end in sound.stretches_s[:4]
+        )
+        remainder = (
+            phrase(" and {others} more", others=len(sound.stretches_s) - 4) if len(sound.stretches_s) > 4 else ""
+        )
         loud = "–" if sound.loudness_lufs is None else number(sound.loudness_lufs, 1)
         rows.append((f"{number(100 * sound.share, 0)} %", loud, spans + remainder))
     return rows
@@ -153,11 +161,13 @@ def _stages(source: SourceResult) -> list[tuple[str, str, str, str]]:
     def text_of(value: float | None) -> str:
         return "–" if value is None else number(value, 1)
 
-    rows = [("in", text_of(source.before.level_dbfs), text_of(source.before.true_peak_dbtp), "")]
+    rows = [(phrase("in"), text_of(source.before.level_dbfs), text_of(source.before.true_peak_dbtp), "")]
     for stage in source.stages:
         reduction = stage.reduction_db
         reduction_text = (
-            "" if reduction is None else f"{number(reduction.median, 1)}, at most {number(reduction.p95, 1)}"
+            ""
+            if reduction is None
+            else phrase("{median:1}, at most {most:1}", median=reduction.median, most=reduction.p95)
         )
         rows.append((block_name(stage.block), text_of(stage.level_dbfs), text_of(stage.true_peak_dbtp), reduction_text))
     return rows
@@ -173,7 +183,7 @@ def _normal_rows(normals: Sequence[Normal]) -> list[tuple[str, str, str, str]]:
         values = (normal.measured, normal.expected, normal.low, normal.high)
         today, usual, low, high = (reading.told(value) for value in values)
         mark = f" {MARK}" if is_outside(normal) else ""
-        rows.append((f"{label_of(normal)}, {normal.unit}", f"{today}{mark}", usual, f"{low} … {high}"))
+        rows.append((f"{phrase(label_of(normal))}, {phrase(normal.unit)}", f"{today}{mark}", usual, f"{low} … {high}"))
     return rows
 
 
@@ -187,6 +197,7 @@ def environment() -> tuple[Environment, str]:
     style = resources.files("deskhand.report").joinpath("style.css").read_text("utf-8")
     engine = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     engine.globals["t"] = text
+    engine.globals["language"] = language
     return engine, style
 
 
@@ -266,5 +277,5 @@ def page(result: CheckResult, pictures: dict[str, Picture]) -> str:
         mix_against_kept=recorded_mix_line(result),
         faders=fader_lines(result),
         cards=cards,
-        forgotten=FORGOTTEN,
+        forgotten=[phrase(reminder) for reminder in FORGOTTEN],
     )

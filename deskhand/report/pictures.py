@@ -15,6 +15,7 @@ from deskhand.findings.kinds import KINDS
 from deskhand.report.drawing import BOTTOM, HEIGHT, LEFT, TOP, WIDTH, escaped, grid, time_axis, y_of
 from deskhand.report.terminal import block_name, voice_line
 from deskhand.units import clock, number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -75,10 +76,19 @@ def _time_step(duration_s: float) -> float:
     return next((step for step in (1, 2, 5, 10, 20, 30, 60, 120, 300, 600, 1200, 1800) if duration_s / step <= 7), 3600)
 
 
+def _moment_words(kind: str, begin_s: float) -> str:
+    """Name of a kind of finding with one moment."""
+    return phrase("{kind} at {moments}", kind=phrase(KINDS[kind].words), moments=clock(begin_s))
+
+
 def _faults_in_words(findings: list[Finding]) -> str:
     """Names of findings with their first moments."""
     return "; ".join(
-        f"{KINDS[finding.kind].words} at {', '.join(clock(begin_s) for begin_s, _ in finding.at_s[:3])}"
+        phrase(
+            "{kind} at {moments}",
+            kind=phrase(KINDS[finding.kind].words),
+            moments=", ".join(clock(begin_s) for begin_s, _ in finding.at_s[:3]),
+        )
         for finding in findings
     )
 
@@ -94,7 +104,7 @@ def strip_picture(name: str, picture: Picture, findings: tuple[Finding, ...]) ->
     timed = [finding for finding in findings if finding.at_s]
     share = number(100.0 * float(np.mean(picture.active)) if picture.active.size else 0.0, 0)
     faults = _faults_in_words(timed)
-    label = f"{name}: plays {share} % of the time" + (f"; {faults}" if faults else "")
+    label = phrase("{name}: plays {share} % of the time", name=name, share=share) + (f"; {faults}" if faults else "")
     parts = [
         (
             f'<svg class="strip" viewBox="0 0 {wide} {tall}" preserveAspectRatio="none" role="img" '
@@ -111,7 +121,7 @@ def strip_picture(name: str, picture: Picture, findings: tuple[Finding, ...]) ->
         for begin_s, end_s in finding.at_s[:_FAULTS_DRAWN]:
             parts.append(
                 f'<rect class="fault" x="{x(begin_s):.1f}" y="0" width="{max(3.0, x(end_s) - x(begin_s)):.1f}" height="26">'
-                f"<title>{escaped(KINDS[finding.kind].words)} at {clock(begin_s)}</title></rect>"
+                f"<title>{escaped(_moment_words(finding.kind, begin_s))}</title></rect>"
             )
     return "".join(parts) + "</svg>"
 
@@ -126,7 +136,8 @@ def level_picture(name: str, picture: Picture, findings: tuple[Finding, ...]) ->
 
     timed = [finding for finding in findings if finding.at_s]
     faults = _faults_in_words(timed)
-    label = f"{name}: level over time" + (f"; marked: {faults}" if faults else "")
+    marked = phrase("; marked: {faults}", faults=faults) if faults else ""
+    label = phrase("{name}: level over time", name=name) + marked
     parts = [
         (
             f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escaped(label)}"'
@@ -152,7 +163,7 @@ def level_picture(name: str, picture: Picture, findings: tuple[Finding, ...]) ->
             left, wide = x(begin), max(2.0, x(end) - x(begin))
             parts.append(
                 f'<rect class="fault" x="{left:.1f}" y="{TOP}" width="{wide:.1f}" '
-                f'height="{HEIGHT - TOP - BOTTOM}"><title>{escaped(KINDS[finding.kind].words)} at {clock(begin)}</title></rect>'
+                f'height="{HEIGHT - TOP - BOTTOM}"><title>{escaped(_moment_words(finding.kind, begin))}</title></rect>'
             )
     parts.append("</svg>")
     return "".join(parts)
@@ -169,7 +180,7 @@ def gain_picture(source: SourceResult, nominal_dbfs: float | None) -> str:
     levels = ", ".join(f"{name} {number(level, 1)} dBFS" for name, level, _ in rows if level is not None)
     parts = [
         (
-            f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escaped(f"{source.name}: after each block: {levels}")}">'
+            f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escaped(phrase("{name}: after each block: {levels}", name=source.name, levels=levels))}">'
         )
     ]
     parts += grid((0, -20, -40, -60), _LOW_DBFS, _HIGH_GAIN_DB)
@@ -210,8 +221,12 @@ def taken_picture(name: str, picture: Picture, block: str) -> str:
         for centre, value_db in zip(0.5 * (edges[:-1] + edges[1:]), deepest_db, strict=True)
     ]
     label = escaped(
-        f"{name}: gain reduction of its {block_name(block)} over time, at most "
-        f"{number(float(reduction_db.max(initial=0.0)), 1)} dB"
+        phrase(
+            "{name}: gain reduction of its {block} over time, at most {most:1} dB",
+            name=name,
+            block=block_name(block),
+            most=float(reduction_db.max(initial=0.0)),
+        )
     )
     return (
         f'<svg viewBox="0 0 {WIDTH} {tall:.0f}" role="img" aria-label="{label}">'
@@ -234,14 +249,16 @@ def voice_picture(voice: Clearance, start_s: float, show_s: float, side: Side = 
 
     shapes = []
     last_word_x = -1e9
-    for phrase in voice.phrases:
-        x = x_of(phrase.start_s)
-        wide = max(1.5, x_of(phrase.end_s) - x)
-        share_pct = {"mono": phrase.audible_pct, "left": phrase.left_pct, "right": phrase.right_pct}[side]
-        word = phrase.word if side == "mono" else voice.words.word(share_pct)
+    for part in voice.phrases:
+        x = x_of(part.start_s)
+        wide = max(1.5, x_of(part.end_s) - x)
+        share_pct = {"mono": part.audible_pct, "left": part.left_pct, "right": part.right_pct}[side]
+        word = part.word if side == "mono" else voice.words.word(share_pct)
         tall = {"clear": 10, "strained": 18, "covered": 26}[word]
-        by = phrase.by if side == "mono" else None
-        label = f"{clock(phrase.start_s)}: {word}{f' by {by}' if by else ''}, {number(share_pct, 0)} % audible"
+        by = part.by if side == "mono" else None
+        covered_by = phrase(" by {name}", name=by) if by else ""
+        told = phrase("{word}{by}, {share:0} % audible", word=phrase(word), by=covered_by, share=share_pct)
+        label = f"{clock(part.start_s)}: {told}"
         shapes.append(
             f'<rect class="voice-{word}" x="{x:.1f}" y="{top + 26 - tall}" width="{wide:.1f}" height="{tall}">'
             f"<title>{escaped(label)}</title></rect>"
@@ -252,8 +269,8 @@ def voice_picture(voice: Clearance, start_s: float, show_s: float, side: Side = 
     step = next(step_s for step_s in _STEPS_S if (show_s - start_s) / step_s <= 8)
     ticks = range(-int(-start_s // step) * step, int(show_s) + 1, step)
     shapes += [f'<text x="{x_of(tick_s):.1f}" y="{height - 2}">{clock(tick_s)}</text>' for tick_s in ticks]
-    where = {"mono": "in mono", "left": "on the left", "right": "on the right"}[side]
-    text = escaped(f"{voice_line(voice)}. This line: {where}. Taller is worse.")
+    where = phrase({"mono": "in mono", "left": "on the left", "right": "on the right"}[side])
+    text = escaped(phrase("{line}. This line: {where}. Taller is worse.", line=voice_line(voice), where=where))
     axis = time_axis(0, width, start_s, show_s - start_s)
     return (
         f'<svg viewBox="0 0 {width} {height}" role="img" aria-label="{text}"{axis}>'

@@ -18,7 +18,8 @@ from deskhand.report.seats import print_seats
 from deskhand.report.songs import songs_line
 from deskhand.report.turns import answered, entries_at, memory_text
 from deskhand.report.words_path import words_text
-from deskhand.units import clock, hertz, number
+from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -72,19 +73,33 @@ def headline(result: CheckResult) -> str:
     if not count:
         counts = [
             (sum(source.status == status for source in result.sources), words)
-            for status, words in (("listen", "to listen to"), ("adjust", "to adjust"))
+            for status, words in (
+                (
+                    ("listen", "{count} input{count:plural} to listen to"),
+                    ("adjust", "{count} input{count:plural} to adjust"),
+                )
+            )
         ]
-        parts = [f"{number} input{'s' if number > 1 else ''} {words}" for number, words in counts if number]
-        return f"Nothing urgent; {' and '.join(parts)} when there is time." if parts else "Nothing urgent."
-    return "One thing before doors:" if count == 1 else f"{('Two', 'Three')[count - 2]} things before doors:"
+        parts = [phrase(words, count=number) for number, words in counts if number]
+        listed = phrase(" and ").join(parts)
+        return (
+            phrase("Nothing urgent; {parts} when there is time.", parts=listed) if parts else phrase("Nothing urgent.")
+        )
+    return phrase(("One thing before doors:", "Two things before doors:", "Three things before doors:")[count - 1])
 
 
 def title(result: CheckResult) -> str:
     """House, show, date, phase, length."""
     show = result.show
-    return (
-        f"{result.house}, {dated(show.name, show.date)}: {show.phase}, {clock(show.duration_s)}, "
-        f"{show.tracks} track{'' if show.tracks == 1 else 's'} at {number(show.sample_rate_hz / 1000, 1)} kHz, taken at the {show.tap}"
+    return phrase(
+        "{house}, {show}: {phase}, {length:clock}, {tracks} track{tracks:plural} at {rate:1} kHz, taken at the {tap}",
+        house=result.house,
+        show=dated(show.name, show.date),
+        phase=phrase(show.phase),
+        length=show.duration_s,
+        tracks=show.tracks,
+        rate=show.sample_rate_hz / 1000,
+        tap=phrase(show.tap),
     )
 
 
@@ -98,7 +113,7 @@ def by_urgency(result: CheckResult) -> list[SourceResult]:
 
 def block_name(block: str) -> str:
     """Name of a block for people, like "dynamic bell"."""
-    return BLOCKS[block].label or block
+    return phrase(BLOCKS[block].label or block)
 
 
 def line(source: SourceResult) -> str:
@@ -106,14 +121,14 @@ def line(source: SourceResult) -> str:
     findings = sorted((finding for finding in source.findings if finding.severity != "note"), key=urgency)
     notes = [finding for finding in source.findings if finding.severity == "note"]
     if findings:
-        remainder = f" (and {len(findings) - 1} more)" if len(findings) > 1 else ""
+        remainder = phrase(" (and {others} more)", others=len(findings) - 1) if len(findings) > 1 else ""
         return findings[0].text + remainder
     readings = source.before
     if readings is None or readings.level_dbfs is None:
-        return notes[0].text if notes else "silent"
+        return notes[0].text if notes else phrase("silent")
     text = f"{number(readings.level_dbfs, 1)} dBFS"
     if readings.mono_loss_db is not None:
-        text += f", {number(-readings.mono_loss_db, 1)} dB lost in mono"
+        text += phrase(", {loss_db:1} dB lost in mono", loss_db=-readings.mono_loss_db)
     return text + (f"; {notes[0].text}" if notes else "")
 
 
@@ -124,20 +139,29 @@ def chain_line(source: SourceResult) -> str:
         return ""
     parts = []
     if abs(after.level_dbfs - before.level_dbfs) >= _LEVEL_DB:
-        parts.append(f"{number(before.level_dbfs, 1)} dBFS in, {number(after.level_dbfs, 1)} dBFS out")
+        parts.append(
+            phrase(
+                "{level_in:1} dBFS in, {level_out:1} dBFS out", level_in=before.level_dbfs, level_out=after.level_dbfs
+            )
+        )
     for stage in source.stages:
         reduction = stage.reduction_db
         if reduction is not None and reduction.median >= _REDUCTION_DB:
             parts.append(
-                f"{block_name(stage.block)}: {number(reduction.median, 1)} dB of gain reduction, "
-                f"at most {number(reduction.p95, 1)} dB"
+                phrase(
+                    "{block}: {median:1} dB of gain reduction, at most {most:1} dB",
+                    block=block_name(stage.block),
+                    median=reduction.median,
+                    most=reduction.p95,
+                )
             )
     hot = next(
         (stage for stage in source.stages if stage.true_peak_dbtp is not None and stage.true_peak_dbtp > _HOT_DBTP),
         None,
     )
     if hot is not None:
-        parts.append(f"peaks reach {number(hot.true_peak_dbtp or 0.0, 1)} dBTP after its {block_name(hot.block)}")
+        peak_dbtp = hot.true_peak_dbtp or 0.0
+        parts.append(phrase("peaks reach {peak:1} dBTP after its {block}", peak=peak_dbtp, block=block_name(hot.block)))
     parts += [finding.text for finding in source.findings if KINDS[finding.kind].of_chain]
     return "; ".join(parts)
 
@@ -150,8 +174,9 @@ def fader_lines(result: CheckResult) -> list[str]:
             continue
         off_db = fader.measured_db - fader.written_db
         if abs(off_db) > max(_FADER_OFF_DB, _FADER_SURE_DB + fader.measured_db_pm):
-            word = "higher" if off_db > 0 else "lower"
-            lines.append(f"{fader.source}: {number(abs(off_db), 0)} dB {word} in the recorded mix than written down")
+            way = phrase("higher" if off_db > 0 else "lower")
+            entry = "{source}: {off_db:0} dB {way} in the recorded mix than written down"
+            lines.append(phrase(entry, source=fader.source, off_db=abs(off_db), way=way))
     return lines
 
 
@@ -168,21 +193,24 @@ def voice_line(voice: Clearance) -> str:
     if voice.with_moves is not None and voice.with_moves.gives_way:
         # others give way for it: what is hard to hear stands first, and never "clear" beside what is to be turned
         usual = "covered" if shares["covered"] >= _WORTH_SAYING else "strained"
-    text = f"{voice.source}: {usual}"
+    text = f"{voice.source}: {phrase(usual)}"
     if shares[usual] < _NEARLY_ALL:
-        text += f" for {number(100 * shares[usual], 0)} % of it"
+        text += phrase(" for {share:0} % of it", share=100 * shares[usual])
         others = [
-            f"{word} {number(100 * share, 0)} %"
+            f"{phrase(word)} {number(100 * share, 0)} %"
             for word, share in shares.items()
             if share >= _WORTH_SAYING and word != usual
         ]
         text += f" ({', '.join(others)})" if others else ""
     if shares["clear"] < _NEARLY_ALL and voice.by_source and voice.by_source[0].cost_pct > 0:
         first = voice.by_source[0]
-        text += f"; most in the way: {first.source}, {hertz(first.low_hz)} to {hertz(first.high_hz)}"
-    text += f" ({number(voice.audible_pct.mono, 0)} % audible in the feed)"
+        entry = "; most in the way: {source}, {low:hertz} to {high:hertz}"
+        text += phrase(entry, source=first.source, low=first.low_hz, high=first.high_hz)
+    text += phrase(" ({share:0} % audible in the feed)", share=voice.audible_pct.mono)
     # a sentence of its own: what the moves change may be told on another scale
-    return text if voice.with_moves is None else f"{text}. With this week's moves: {voice.with_moves.text}"
+    if voice.with_moves is None:
+        return text
+    return phrase("{text}. With this week's moves: {moves}", text=text, moves=voice.with_moves.text)
 
 
 def voice_lines(result: CheckResult) -> list[str]:
@@ -197,11 +225,11 @@ def mix_line(result: CheckResult) -> str:
         return ""
     parts = [f"{number(mix.loudness_lufs, 1)} LUFS"]
     if mix.true_peak_dbtp is not None:
-        parts.append(f"peak {number(mix.true_peak_dbtp, 1)} dBTP")
+        parts.append(phrase("peak {peak:1} dBTP", peak=mix.true_peak_dbtp))
     if mix.mono_loss_db is not None:
-        parts.append(f"{number(-mix.mono_loss_db, 1)} dB lost in mono")
+        parts.append(phrase("{loss_db:1} dB lost in mono", loss_db=-mix.mono_loss_db))
     if mix.level_dba is not None:
-        parts.append(f"about {number(mix.level_dba, 0)} dBA at the mix position (estimated, not measured)")
+        parts.append(phrase("about {level:0} dBA at the mix position (estimated, not measured)", level=mix.level_dba))
     return ", ".join(parts)
 
 
@@ -210,22 +238,27 @@ def reference_line(result: CheckResult) -> str:
     reference = result.reference
     if reference is None:
         return ""
-    dates = f" ({reference.first_date} to {reference.last_date})" if reference.first_date and reference.kept > 1 else ""
-    text = f"Set against {reference.kept} kept {_plural(result.show.phase, reference.kept)}{dates}."
+    dates = ""
+    if reference.first_date and reference.kept > 1:
+        dates = phrase(" ({first} to {last})", first=reference.first_date, last=reference.last_date)
+    takes = phrase(_plural(result.show.phase, reference.kept))
+    text = phrase("Set against {kept} kept {takes}{dates}.", kept=reference.kept, takes=takes, dates=dates)
     if not reference.learned:
-        text += " The house is still learning: what is unusual is noted, not raised, until five are kept."
+        text += phrase(" The house is still learning: what is unusual is noted, not raised, until five are kept.")
     if reference.set_aside:
         names = ", ".join(f"{name} ({count})" for name, count in reference.set_aside.items())
-        text += (
-            f" Readings after another chain than today's are set aside: {names}; to have them back, forget those shows and keep "
-            "their recordings again."
+        text += phrase(
+            " Readings after another chain than today's are set aside: {names}; to have them back, forget those shows and keep "
+            "their recordings again.",
+            names=names,
         )
     if reference.other_tap:
-        text += f" Readings taken at another tap are not compared: {', '.join(reference.other_tap)}."
+        names = ", ".join(reference.other_tap)
+        text += phrase(" Readings taken at another tap are not compared: {names}.", names=names)
     if reference.set_aside_versions:
         text += f" {set_aside_text(reference.set_aside_versions)}"
     if reference.measured_again:
-        text += f" Measured again since they were kept: {reference.measured_again}."
+        text += phrase(" Measured again since they were kept: {count}.", count=reference.measured_again)
     return text
 
 
@@ -242,11 +275,11 @@ def move_lines(source: SourceResult, result: CheckResult) -> list[str]:
         for line in entry.moves
         if not line.source
     ]
-    return lines + [f"stays: {text}" for text in source.left_over]
+    return lines + [phrase("stays: {text}", text=text) for text in source.left_over]
 
 
 def _print_heading(text: str, console: Console) -> None:
-    console.print(text, style="bold", highlight=False)
+    console.print(phrase(text), style="bold", highlight=False)
 
 
 def _print_sources(result: CheckResult, console: Console) -> None:
@@ -261,7 +294,9 @@ def _print_sources(result: CheckResult, console: Console) -> None:
     for source in by_urgency(result):
         mark = f" {MARK}" if quietly_outside(source) else ""
         table.add_row(
-            Text(_WORDS[source.status], _STYLES[source.status]), Text(source.name), Text(f"{line(source)}{mark}")
+            Text(phrase(_WORDS[source.status]), _STYLES[source.status]),
+            Text(source.name),
+            Text(f"{line(source)}{mark}"),
         )
     console.print(table)
     if outside := outside_line(result):
@@ -318,16 +353,16 @@ def _print_mix(result: CheckResult, console: Console) -> None:
         for text in voices:
             console.print(Text(f"  {text}"))
         for path in result.words:
-            console.print(Text(f"  the words: {words_text(path)}"))
+            console.print(Text("  " + phrase("the words: {text}", text=words_text(path))))
         console.print()
     mix = mix_line(result)
     if mix:
-        console.print(Text(f"The mix of the written faders: {mix}"), soft_wrap=True)
+        console.print(Text(phrase("The mix of the written faders: {mix}", mix=mix)), soft_wrap=True)
     recorded = result.recorded_mix
     if recorded is not None:
-        console.print(Text(f"The recorded mix: {recorded.text}."), soft_wrap=True)
+        console.print(Text(phrase("The recorded mix: {text}.", text=recorded.text)), soft_wrap=True)
     if against_kept := recorded_mix_line(result):
-        console.print(Text(f"The recorded mix. {against_kept}"), soft_wrap=True)
+        console.print(Text(phrase("The recorded mix. {text}", text=against_kept)), soft_wrap=True)
     for finding in result.mix.findings if result.mix else ():
         console.print(Text(f"  {finding.text}"))
     for text in fader_lines(result):
@@ -362,7 +397,7 @@ def print_result(result: CheckResult, console: Console) -> None:
     # as Text: brackets and colons in a name are no markup
     console.print(Text(title(result)), style="dim")
     for note in result.show.notes:
-        console.print(Text(f"note: {note}"), style="dim")
+        console.print(Text(phrase("note: {note}", note=note)), style="dim")
     if result.reference is not None:
         console.print(Text(reference_line(result)), style="dim")
     if songs := songs_line(result):
@@ -392,4 +427,4 @@ def print_result(result: CheckResult, console: Console) -> None:
     _print_chains(result, console)
     _print_heading("Before you leave the desk:", console)
     for reminder in FORGOTTEN:
-        console.print(f"  [ ] {reminder}", highlight=False, markup=False)
+        console.print(f"  [ ] {phrase(reminder)}", highlight=False, markup=False)

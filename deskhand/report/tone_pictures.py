@@ -9,6 +9,7 @@ import numpy as np
 from deskhand.dsp.spectrum import NOMINAL_HZ
 from deskhand.report.drawing import HEIGHT, LEFT, WIDTH, escaped, grid, ring, y_of
 from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.baseline.normal import Normal
@@ -32,7 +33,7 @@ def tone_picture(name: str, tone_db: dict[str, float]) -> str:
     """Third-octave levels as steps over a logarithmic frequency axis."""
     count = len(NOMINAL_HZ)
     span = WIDTH - LEFT
-    label = f"{name}: tone in third-octaves"
+    label = phrase("{name}: tone in third-octaves", name=name)
     parts = [f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escaped(label)}">']
     parts += grid((0, -10, -20, -30, -40), _TONE_LOW_DB, _TONE_HIGH_DB)
     base = y_of(_TONE_LOW_DB, _TONE_LOW_DB, _TONE_HIGH_DB)
@@ -84,7 +85,7 @@ def change_picture(name: str, octave_db: dict[int, float]) -> str:
     changes = ", ".join(
         f"{octave_word(hz)} Hz {number(value, 1)} dB" for hz, value in octave_db.items() if abs(value) >= 0.5
     )
-    label = f"{name}: {changes or 'tone as it was'}"
+    label = f"{name}: {changes or phrase('tone as it was')}"
     parts = [
         (
             f'<svg class="change" viewBox="0 0 {wide} {tall}" role="img" aria-label="{escaped(label)}">'
@@ -105,9 +106,8 @@ def range_picture(name: str, normal: Normal, tried_db: dict[str, float] | None =
     """Tone by octave as dots, with the bar that holds 19 of 20 clean takes and a tick at what is usual; rings: as tried."""
     assert normal.bands_db is not None
     outside = [band for band, (today, _, low, high) in normal.bands_db.items() if not low <= today <= high]
-    label = (
-        f"{name}: tone by octave against the kept takes; outside: {', '.join(f'{hz} Hz' for hz in outside) or 'none'}"
-    )
+    listed = ", ".join(f"{hz} Hz" for hz in outside) or phrase("none")
+    label = phrase("{name}: tone by octave against the kept takes; outside: {listed}", name=name, listed=listed)
     parts = [f'<svg viewBox="0 0 {WIDTH} {HEIGHT}" role="img" aria-label="{escaped(label)}">']
     parts += grid((0, -10, -20, -30), _RANGE_LOW_DB, _RANGE_HIGH_DB)
     step = (WIDTH - LEFT) / len(normal.bands_db)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from deskhand.findings import short
 from deskhand.findings.first import urgency
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -104,4 +105,4 @@ def memory_text(source: SourceResult) -> str:
     memory = source.line_check
     if memory is None:
         return ""
-    return memory.text + (f"; would be told: {memory.told}" if memory.told else "")
+    return memory.text + (phrase("; would be told: {told}", told=memory.told) if memory.told else "")

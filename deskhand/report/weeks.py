@@ -14,6 +14,7 @@ from deskhand.baseline.weeks import crept, pace_text
 from deskhand.report.page import compiled, environment
 from deskhand.report.words import explained, text
 from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -36,11 +37,16 @@ _MARGIN: Final = 0.06
 def _trend(course: Course) -> str:
     """Trend of a number over the weeks, in words."""
     if course.chart is None:
-        return "too few to tell"
+        return phrase("too few to tell")
     if not course.chart.drifted:
-        return "steady"
+        return phrase("steady")
     pace = pace_text(course.number, course.chart)
     return crept(course.number, course.chart) + (f" ({pace})" if pace else "")
+
+
+def _capital(label: str) -> str:
+    """Label as it begins a heading."""
+    return f"{label[0].upper()}{label[1:]}"
 
 
 def _creeping(courses: Sequence[Course]) -> list[Course]:
@@ -72,17 +78,17 @@ def print_overview(by_source: dict[str, list[Course]], console: Console) -> None
     table = Table.grid(padding=(0, 2))
     for name in ("source", "kept", "level, newest", "usual", "what creeps"):
         table.add_column(name, no_wrap=name != "what creeps")
-    table.add_row(*(Text(word, "dim") for word in ("source", "kept", "level", "usual", "what creeps")))
+    table.add_row(*(Text(word, "dim") for word in map(phrase, ("source", "kept", "level", "usual", "what creeps"))))
     for source, courses in by_source.items():
         level = next((course for course in courses if course.number.name == "level"), None)
-        creeping = [f"{course.number.label} {_trend(course)}" for course in _creeping(courses)]
+        creeping = [f"{phrase(course.number.label)} {_trend(course)}" for course in _creeping(courses)]
         enough = any(course.chart is not None for course in courses)
         table.add_row(
             Text(source),
             Text(str(max((course.values.size for course in courses), default=0))),
             Text("–" if level is None else f"{number(float(level.values[-1]), 1)} dBFS"),
             Text("–" if level is None else f"{number(level.usual, 1)} dBFS"),
-            Text("; ".join(creeping) or ("nothing" if enough else "too few to tell")),
+            Text("; ".join(creeping) or phrase("nothing" if enough else "too few to tell")),
         )
     console.print(table)
 
@@ -95,10 +101,15 @@ def print_source(courses: Sequence[Course], console: Console) -> None:
     table = Table.grid(padding=(0, 2))
     for _ in range(5):
         table.add_column()
-    table.add_row(*(Text(word, "dim") for word in ("number", "newest", "usual", "normal from … to", "over the weeks")))
+    table.add_row(
+        *(
+            Text(word, "dim")
+            for word in map(phrase, ("number", "newest", "usual", "normal from … to", "over the weeks"))
+        )
+    )
     for course in courses:
         table.add_row(
-            Text(f"{course.number.label}, {course.number.unit}"),
+            Text(f"{phrase(course.number.label)}, {phrase(course.number.unit)}"),
             Text(course.number.told(float(course.values[-1]))),
             Text(course.number.told(course.usual)),
             Text(f"{course.number.told(course.low)} … {course.number.told(course.high)}"),
@@ -118,7 +129,9 @@ def print_source(courses: Sequence[Course], console: Console) -> None:
         table.add_row(*(Text(cell) for cell in row))
     console.print(table)
     if len(rows) - 1 > _SHOWN_WEEKS:
-        console.print(Text(f"({len(rows) - 1 - _SHOWN_WEEKS} older ones: see --csv or --page)", "dim"))
+        console.print(
+            Text(phrase("({count} older ones: see --csv or --page)", count=len(rows) - 1 - _SHOWN_WEEKS), "dim")
+        )
 
 
 def table_rows(courses: Sequence[Course]) -> list[list[str]]:
@@ -217,7 +230,7 @@ def _take_marks(course: Course, scale: _Scale) -> list[str]:
     """A dot for each take, or a square where it lies outside the normal range."""
     marks = []
     for week, value, take, player in zip(course.weeks, course.values, course.takes, course.players, strict=True):
-        text = f"{take.date or take.show}: {course.number.told(float(value))} {course.number.unit}"
+        text = f"{take.date or take.show}: {course.number.told(float(value))} {phrase(course.number.unit)}"
         text += f", {player}" if player else ""
         x, y = scale.x(float(week)), scale.y(float(value))
         title = f"<title>{escape(text)}</title>"
@@ -242,7 +255,13 @@ def course_picture(course: Course) -> str:
     missing = (course.high - course.low) / _MOST_BAND - (high - low)
     low, high = low - 0.5 * max(missing, 0.0), high + 0.5 * max(missing, 0.0)
     scale = _Scale(max(float(course.weeks[-1]), 1.0), low, high)
-    alt_text = f"{course.source}: {reading.label} over {course.values.size} kept takes; {_trend(course)}"
+    alt_text = phrase(
+        "{source}: {label} over {count} kept takes; {trend}",
+        source=course.source,
+        label=phrase(reading.label),
+        count=course.values.size,
+        trend=_trend(course),
+    )
     band_top = scale.y(course.high)
     parts = [
         f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(alt_text, quote=True)}">',
@@ -259,7 +278,7 @@ def course_picture(course: Course) -> str:
         y = scale.y(course.nominal)
         parts.append(f'<line class="set-point" x1="{_LEFT}" x2="{_WIDTH - _RIGHT}" y1="{y:.1f}" y2="{y:.1f}"/>')
         parts.append(
-            f'<text class="nominal-word" x="{_WIDTH - _RIGHT - 4}" y="{y - 4:.1f}" text-anchor="end">nominal</text>'
+            f'<text class="nominal-word" x="{_WIDTH - _RIGHT - 4}" y="{y - 4:.1f}" text-anchor="end">{phrase("nominal")}</text>'
         )
     parts += [*_date_labels(course, scale), *_chart_lines(course, scale), *_take_marks(course, scale), "</svg>"]
     return "".join(parts)
@@ -275,11 +294,11 @@ def course_cards(by_source: dict[str, list[Course]], *, whole: bool = True) -> l
         cards.append(
             {
                 "source": source,
-                "creeping": "; ".join(f"{course.number.label} {_trend(course)}" for course in creeping),
+                "creeping": "; ".join(f"{phrase(course.number.label)} {_trend(course)}" for course in creeping),
                 "against": _against(courses),
                 "pictures": [
                     (
-                        f"{course.number.label[0].upper()}{course.number.label[1:]}, {course.number.unit}",
+                        f"{_capital(phrase(course.number.label))}, {phrase(course.number.unit)}",
                         course_picture(course),
                         _trend(course),
                         explained("tone_db" if course.number.is_of_tone else course.number.metric) or "",

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import tomllib
 from functools import cache
-from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+from deskhand.language import in_language, language, read_catalogue
 from deskhand.measure.provider import providers
 
 if TYPE_CHECKING:
@@ -15,11 +14,15 @@ if TYPE_CHECKING:
     from deskhand.measure.provider import ReadingProvider
 
 
-@cache
 def words() -> dict[str, dict[str, Any]]:
     """All words, by their table."""
-    tables = tomllib.loads(resources.files("deskhand.report").joinpath("words.toml").read_text("utf-8"))
-    return with_readings(tables, providers())
+    return _words_in(language())
+
+
+@cache
+def _words_in(code: str) -> dict[str, dict[str, Any]]:
+    english = with_readings(read_catalogue("deskhand.report", "words"), providers())
+    return in_language("deskhand.report", "words", english, code)
 
 
 def with_readings(tables: dict[str, dict[str, Any]], readings: Iterable[ReadingProvider]) -> dict[str, dict[str, Any]]:

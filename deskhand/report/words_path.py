@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.loudspeakers import day_words
 from deskhand.report.drawing import WIDTH, escaped
-from deskhand.units import number
+from deskhand.units import pointed
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.seat.words_path import WordsPath
@@ -22,30 +23,44 @@ _MOST: Final = {
 
 def fixed(value: float, digits: int) -> str:
     """Number with all its digits, so that columns stand below each other."""
-    return f"{value:.{digits}f}".replace("-", "−")
+    return pointed(f"{value:.{digits}f}").replace("-", "−")
 
 
 def words_text(path: WordsPath) -> str:
     """Way of the words to a seat in one sentence."""
     parts = []
-    measured = "" if path.room_measured_at is None else f", measured {day_words(path.room_measured_at)}"
+    measured = "" if path.room_measured_at is None else phrase(", measured {day}", day=day_words(path.room_measured_at))
     if path.audible_pct is not None:
-        parts.append(f"the feed leaves the voice {path.feed_word} ({number(path.audible_pct, 0)} % audible)")
+        entry = "the feed leaves the voice {word} ({share:0} % audible)"
+        parts.append(phrase(entry, word=phrase(path.feed_word or ""), share=path.audible_pct))
     if path.sti_room is not None:
-        parts.append(f"the room alone is {path.room_word} for speech (STI {fixed(path.sti_room, 2)}{measured})")
+        entry = "the room alone is {word} for speech (STI {sti}{measured})"
+        parts.append(phrase(entry, word=phrase(path.room_word or ""), sti=fixed(path.sti_room, 2), measured=measured))
     if path.sti is not None and path.noise_dba is not None:
-        basis = "measured" if path.noise_basis == "calibrated" else "as read on a meter"
+        basis = phrase("measured" if path.noise_basis == "calibrated" else "as read on a meter")
         parts.append(
-            f"with {number(path.noise_dba, 0)} dBA of noise ({basis}) under speech of {number(path.speech_dba or 0.0, 0)} dBA it is {path.word} "
-            f"(STI {fixed(path.sti, 2)})"
+            phrase(
+                "with {noise:0} dBA of noise ({basis}) under speech of {speech:0} dBA it is {word} (STI {sti})",
+                noise=path.noise_dba,
+                basis=basis,
+                speech=path.speech_dba or 0.0,
+                word=phrase(path.word or ""),
+                sti=fixed(path.sti, 2),
+            )
         )
     elif path.sti is not None:
         parts.append(
-            f"at {number(path.speech_dba or 0.0, 0)} dBA and without any noise it is {path.word} (STI {fixed(path.sti, 2)})"
+            phrase(
+                "at {speech:0} dBA and without any noise it is {word} (STI {sti})",
+                speech=path.speech_dba or 0.0,
+                word=phrase(path.word or ""),
+                sti=fixed(path.sti, 2),
+            )
         )
     if not parts:
-        return f"{path.seat}: whether the words arrive cannot be told: {path.not_measured.get('sti_room', 'nothing is measured')}."
-    return f"{path.seat}: {', '.join(parts)}." + (f" {_MOST[path.taker]}" if path.taker else "")
+        reason = phrase(path.not_measured.get("sti_room", "nothing is measured"))
+        return phrase("{seat}: whether the words arrive cannot be told: {reason}.", seat=path.seat, reason=reason)
+    return f"{path.seat}: {', '.join(parts)}." + (f" {phrase(_MOST[path.taker])}" if path.taker else "")
 
 
 def words_picture(path: WordsPath) -> str:
@@ -53,13 +68,19 @@ def words_picture(path: WordsPath) -> str:
     bars = []
     if path.audible_pct is not None:
         bars.append(
-            ("the feed", path.audible_pct / 100.0, f"{path.feed_word}, {number(path.audible_pct, 0)} % audible")
+            (
+                phrase("the feed"),
+                path.audible_pct / 100.0,
+                phrase("{word}, {share:0} % audible", word=phrase(path.feed_word or ""), share=path.audible_pct),
+            )
         )
     if path.sti_room is not None:
-        bars.append(("the room", path.sti_room, f"{path.room_word}, STI {fixed(path.sti_room, 2)}"))
+        bars.append(
+            (phrase("the room"), path.sti_room, f"{phrase(path.room_word or '')}, STI {fixed(path.sti_room, 2)}")
+        )
     if path.sti is not None:
         label = "room and noise" if path.noise_dba is not None else "room, at this level"
-        bars.append((label, path.sti, f"{path.word}, STI {fixed(path.sti, 2)}"))
+        bars.append((phrase(label), path.sti, f"{phrase(path.word or '')}, STI {fixed(path.sti, 2)}"))
     if not bars:
         return ""
     height = 20 + _ROW * len(bars)

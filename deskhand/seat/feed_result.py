@@ -9,6 +9,7 @@ from deskhand.seat.arrivals import speed_of_sound_m_s
 from deskhand.seat.feed import OCTAVES_HZ
 from deskhand.seat.feed_weeks import LEAST_KEPT
 from deskhand.units import hertz, number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -144,7 +145,7 @@ def _noise(noise: BackgroundNoise) -> NoiseAtSeat:
 def _delay_lines(response: FeedResponse, temperature_c: float) -> list[str]:
     """Lines on the arrival of the sound, in ms and metres."""
     metres_per_ms = speed_of_sound_m_s(temperature_c) / 1000.0
-    words = {"left": "left", "right": "right", "both": "both sides"}
+    words = {side: phrase(word) for side, word in {"left": "left", "right": "right", "both": "both sides"}.items()}
     told: list[Side] = ["left", "right"] if "left" in response.sides else ["both"]
     times = [
         f"{words[side]} {number(delay_ms, 1)} ms ({number(delay_ms * metres_per_ms, 1)} m)"
@@ -154,13 +155,19 @@ def _delay_lines(response: FeedResponse, temperature_c: float) -> list[str]:
     if not times:
         return []
     lines = [
-        f"after the recorded mix: {', '.join(times)}; the metres hold at {number(temperature_c)} °C where nothing else delays"
+        phrase(
+            "after the recorded mix: {times}; the metres hold at {temperature:1} °C where nothing else delays",
+            times=", ".join(times),
+            temperature=temperature_c,
+        )
     ]
     first, *later = response.sides["both"].arrivals or (None,)
     if first is not None and later:
         apart_ms = [arrival.delay_ms - first.delay_ms for arrival in later]
         listed = ", ".join(f"{number(ms, 1)} ms ({number(ms * metres_per_ms, 1)} m)" for ms in apart_ms)
-        lines.append(f"nearly as loud, and later by {listed}: another loudspeaker, or a bare wall")
+        lines.append(
+            phrase("nearly as loud, and later by {listed}: another loudspeaker, or a bare wall", listed=listed)
+        )
     return lines
 
 
@@ -173,31 +180,36 @@ def _octave_lines(response: FeedResponse) -> list[str]:
         f"{hertz(float(hz))} {'+' if value > 0 else ''}{number(value, 1)}" for hz, value in difference_db.items()
     )
     left_out = [hertz(float(hz)) for hz in OCTAVES_HZ if hz not in difference_db]
-    uncertain = f"; not certain at {', '.join(left_out)}" if left_out else ""
-    return [f"left against right in dB: {told}{uncertain}"]
+    uncertain = phrase("; not certain at {octaves}", octaves=", ".join(left_out)) if left_out else ""
+    return [phrase("left against right in dB: {told}{uncertain}", told=told, uncertain=uncertain)]
 
 
 def _verdict_lines(verdict: FeedVerdict, kept: int) -> list[str]:
     """Comparison with the kept weeks."""
     if verdict.not_judged:
-        return [_REASONS[verdict.not_judged].format(least=LEAST_KEPT, kept=kept)]
+        return [phrase(_REASONS[verdict.not_judged], least=LEAST_KEPT, kept=kept)]
     alike = next((change for change in verdict.changes if change.kind in ("both duller", "both brighter")), None)
     if alike is not None:
         return [_both_line(alike)]
     if not verdict.changes:
-        return [f"loudspeakers as in {kept} kept weeks, left against right"]
+        return [phrase("loudspeakers as in {kept} kept weeks, left against right", kept=kept)]
     return []
 
 
 def _both_line(change: FeedChange) -> str:
     """Both sides changed alike: no loudspeaker by itself."""
-    amount = f"{number(abs(change.change_db or 0.0), 0)} dB {'less' if (change.change_db or 0.0) < 0.0 else 'more'}"
-    return f"both sides {amount} above {hertz(change.above_hz or 0.0)} than in the kept weeks: the air, how full the room is, the microphone or an equaliser; no single loudspeaker does that"
+    way = phrase("less" if (change.change_db or 0.0) < 0.0 else "more")
+    return phrase(
+        "both sides {change:0} dB {way} above {above:hertz} than in the kept weeks: the air, how full the room is, the microphone or an equaliser; no single loudspeaker does that",
+        change=abs(change.change_db or 0.0),
+        way=way,
+        above=change.above_hz or 0.0,
+    )
 
 
 def _noise_line(noise: BackgroundNoise) -> str:
     """Background noise in words."""
     if not noise.calibrated:
-        return "background noise was read, but this seat is not calibrated: no level is told"
-    curve = f"within NC-{noise.nc}" if noise.nc is not None else "above NC-70"
-    return f"background noise with nothing playing: {number(noise.level_dba, 0)} dBA, {curve}"
+        return phrase("background noise was read, but this seat is not calibrated: no level is told")
+    curve = phrase("within NC-{nc}", nc=noise.nc) if noise.nc is not None else phrase("above NC-70")
+    return phrase("background noise with nothing playing: {level:0} dBA, {curve}", level=noise.level_dba, curve=curve)

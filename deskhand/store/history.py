@@ -17,8 +17,8 @@ from deskhand.files import write_atomically
 from deskhand.house import FormerNames
 from deskhand.store.engine import MIGRATIONS, checked_url, engine_of, revisions, shown, unusable
 from deskhand.store.inserts import insert_take, version_of
-from deskhand.store.records import ARCHIVE_MARKS, BlindTest, TakeRow, file_of
 from deskhand.store.months import count_month
+from deskhand.store.records import ARCHIVE_MARKS, BlindTest, TakeRow, file_of
 from deskhand.store.rows import (
     DISMISSAL_NAMES,
     dismissal_of_row,

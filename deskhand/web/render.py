@@ -10,10 +10,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
 from deskhand import __version__
 from deskhand.dsp import kernels_are_compiled
+from deskhand.language import language
 from deskhand.recording.names import dated
 from deskhand.report.volume import LOWEST_DB, START_DB
 from deskhand.report.words import explained, text, words
 from deskhand.units import clock, number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.web.hall import Hall, Shelf, StoredCheck
@@ -32,7 +34,7 @@ def _engine() -> Environment:
         lstrip_blocks=True,
     )
     engine.globals.update(
-        t=text, explained=explained, clock=clock, number=number, version=__version__, compiled=kernels_are_compiled,
+        t=text, language=language, explained=explained, clock=clock, number=number, version=__version__, compiled=kernels_are_compiled,
         start_db=START_DB, lowest_db=LOWEST_DB,
     )  # fmt: skip
     return engine
@@ -53,7 +55,8 @@ def spoken_date(date: str | None) -> str:
         day = dt.date.fromisoformat(date)
     except ValueError:
         return date
-    return f"{words()['days'][f'{day.weekday()}']}, {day.day} {words()['months'][f'{day.month}']} {day.year}"
+    weekday, month = words()["days"][f"{day.weekday()}"], words()["months"][f"{day.month}"]
+    return f"{weekday}, {phrase('{day} {month} {year}', day=day.day, month=month, year=day.year)}"
 
 
 def spoken_time(moment: dt.datetime) -> str:

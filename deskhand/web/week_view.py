@@ -17,6 +17,7 @@ from deskhand.report.words import text
 from deskhand.tasks.handover import line_of
 from deskhand.units import clock, number
 from deskhand.web import render
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -42,7 +43,7 @@ def first_moment(finding: Finding) -> float | None:
 def moments_of(source: SourceResult, *, of_each: int, limit: int) -> list[dict[str, Any]]:
     """Moments of a source's findings, each with its second and a short name."""
     return [
-        {"at": begin_s, "label": KINDS[finding.kind].words}
+        {"at": begin_s, "label": phrase(KINDS[finding.kind].words)}
         for finding in source.findings
         for begin_s, _ in finding.at_s[:of_each]
     ][:limit]
@@ -63,7 +64,7 @@ def _card(
         "text": f"{named}: {short(entry.finding)}" if entry.moves else sentence,
         "whole": sentence if entry.moves else "",
         "finding": entry.finding.id,
-        "label": KINDS[entry.finding.kind].words,
+        "label": phrase(KINDS[entry.finding.kind].words),
         "hear_at": moment,
         "moves": [
             {
@@ -89,7 +90,14 @@ def _seat_card(thing: FirstThing) -> dict[str, Any]:
     card = {"source": thing.source, "text": thing.text, "finding": thing.finding, "severity": "fix"}
     kinds = {str(name): kind for name, kind in KINDS.items()}
     kind = kinds.get(thing.finding.rpartition("/")[2].partition(":")[0])
-    return {**card, "label": "" if kind is None else kind.words, "hear_at": None, "moves": [], "job": None, "whole": ""}
+    return {
+        **card,
+        "label": "" if kind is None else phrase(kind.words),
+        "hear_at": None,
+        "moves": [],
+        "job": None,
+        "whole": "",
+    }
 
 
 def _cards(check: StoredCheck) -> dict[str, list[dict[str, Any]]]:
@@ -144,7 +152,7 @@ def _ignored(check: StoredCheck, finding_id: str) -> dict[str, str]:
     findings = {finding.id: finding for source in check.result.sources for finding in source.findings}
     source, _, kind = finding_id.rpartition("/")
     finding = findings.get(finding_id)
-    label = kind.replace("-", " ") if finding is None else KINDS[finding.kind].words
+    label = kind.replace("-", " ") if finding is None else phrase(KINDS[finding.kind].words)
     return {"id": finding_id, "text": f"{source}: {label}"}
 
 

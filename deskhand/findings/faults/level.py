@@ -12,7 +12,7 @@ from deskhand.measure.activity import WINDOW_BLOCKS, loose_level_dbfs
 from deskhand.measure.bleed import is_only_bleed
 from deskhand.measure.readings import LEAST_ACTIVE_S, source_mean_square
 from deskhand.measure.spread import half_width_of
-from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -206,5 +206,5 @@ def _after_gains(source: Source, gain_db: float, context: Context) -> str:
     names = dict.fromkeys(block.block for block in context.desk.blocks(source) if BLOCKS[block.block].is_gain)
     if not names or abs(gain_db) < _GAIN_SAID_DB:
         return ""
-    sign = "+" if gain_db > 0 else ""
-    return f" after its {' and '.join(names)} of {sign}{number(gain_db, 1)} dB"
+    blocks = phrase(" and ").join(phrase(name) for name in names)
+    return phrase(" after its {blocks} of {gain_db:+1} dB", blocks=blocks, gain_db=gain_db)

@@ -14,6 +14,7 @@ from deskhand.measure.activity import stretches
 from deskhand.measure.mono_sums import MonoSums, mono_sums
 from deskhand.measure.stereo import DELAY_LEAST_S, MonoFlip, alignment, mono_flip
 from deskhand.units import db_from_power, dbfs_from_mean_square, number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -117,10 +118,10 @@ def flipped_mono_loss(figures: Figures, tracks: Sequence[int], blocks: NDArray[n
 def flip_words(flip: MonoFlip) -> str:
     """Mono loss as it is and flipped, in words."""
     as_it_is, flipped = (
-        f"{number(-loss_db, 1)} dB" if np.isfinite(loss_db) else "everything"
+        f"{number(-loss_db, 1)} dB" if np.isfinite(loss_db) else phrase("everything")
         for loss_db in (flip.loss_db, flip.flipped_loss_db)
     )
-    return f"mono loses {as_it_is} as it is, {flipped} with one reversed"
+    return phrase("mono loses {as_it_is} as it is, {flipped} with one reversed", as_it_is=as_it_is, flipped=flipped)
 
 
 def loss_number(loss_db: float) -> float | None:

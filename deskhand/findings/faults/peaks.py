@@ -12,7 +12,7 @@ from deskhand.findings.context import MOST_SPANS, Context, Gathering, gain_cauti
 from deskhand.findings.kinds import KINDS
 from deskhand.measure.activity import stretches
 from deskhand.units import db_from_amplitude
-from deskhand.words import times
+from deskhand.words import phrase, times
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -197,7 +197,7 @@ def _clipped(
         advice=advice,
         cautions=gain_cautions(source, raises=False) if turned else (),
         facts={
-            "count_words": f"over {_COUNTED_UP_TO}" if count > _COUNTED_UP_TO else str(count),
+            "count_words": phrase("over {count}", count=_COUNTED_UP_TO) if count > _COUNTED_UP_TO else str(count),
             "when": times(spans_s),
             **(_turn_facts(source, reading, context, lower_db) if turned and lower_db is not None else {}),
         },

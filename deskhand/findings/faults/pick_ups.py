@@ -8,6 +8,7 @@ import numpy as np
 
 from deskhand.findings.kinds import KINDS
 from deskhand.units import hertz, number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -93,12 +94,18 @@ def late_pick_up(sums: MonoSums, names: Sequence[str], gathering: Gathering, *, 
 def sum_words(sums: MonoSums, earlier: str) -> str:
     """Mono loss as it is, flipped and lined up, in words, with the octaves that hold most."""
     plain, flipped, delayed = (_loss(loss_db) for loss_db in (sums.plain_db, sums.flipped_db, sums.delayed_db))
-    whole = f"mono loses {plain} as it is, {flipped} with one reversed, {delayed} with {earlier} delayed"
+    whole = phrase(
+        "mono loses {plain} as it is, {flipped} with one reversed, {delayed} with {earlier} delayed",
+        plain=plain,
+        flipped=flipped,
+        delayed=delayed,
+        earlier=earlier,
+    )
     loudest = sorted(sums.octaves, key=lambda nominal_hz: -sums.octaves[nominal_hz].share_db)[:_OCTAVES_TOLD]
-    octaves = " and ".join(
+    octaves = phrase(" and ").join(
         f"{hertz(float(nominal_hz))} ({_three(sums.octaves[nominal_hz])})" for nominal_hz in sorted(loudest, key=float)
     )
-    return f"{whole}; in the loudest octaves, {octaves}"
+    return phrase("{whole}; in the loudest octaves, {octaves}", whole=whole, octaves=octaves)
 
 
 def _three(octave: OctaveSum) -> str:
@@ -107,7 +114,7 @@ def _three(octave: OctaveSum) -> str:
 
 
 def _loss(level_db: float) -> str:
-    return f"{number(-level_db, 1)} dB" if np.isfinite(level_db) else "everything"
+    return f"{number(-level_db, 1)} dB" if np.isfinite(level_db) else phrase("everything")
 
 
 def _told_db(level_db: float) -> float:

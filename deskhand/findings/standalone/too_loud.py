@@ -9,6 +9,7 @@ from deskhand.findings.entry import Advice, KindEntry
 from deskhand.findings.finding import Finding
 from deskhand.findings.kind import Kind
 from deskhand.units import clock, number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.findings.finding import Fact
@@ -55,7 +56,7 @@ def seat_findings(exposure: SeatExposure) -> list[Finding]:
 
 def _louder_than_usual(exposure: SeatExposure) -> list[Finding]:
     """Findings of levels above what kept weeks lead to expect."""
-    unit = "dBA" if exposure.calibrated else "dB re full scale"
+    unit = "dBA" if exposure.calibrated else phrase("dB re full scale")
     findings = []
     usual, level_db = exposure.whole_usual, exposure.whole.laeq_db
     if usual is not None and level_db is not None and level_db > usual.high_db:
@@ -81,7 +82,7 @@ def _louder_than_usual(exposure: SeatExposure) -> list[Finding]:
         if readings.laeq_db is None or expected is None:
             continue
         off_db = readings.laeq_db - expected.expected_db
-        begins, name = clock(readings.from_s), stretch.name or "the song"
+        begins, name = clock(readings.from_s), stretch.name or phrase("the song")
         findings.append(
             Finding(
                 id=f"{exposure.seat}/too-loud",
@@ -154,8 +155,8 @@ def _over_the_limit(exposure: SeatExposure) -> list[Finding]:
 def window_words(standing: LimitStanding) -> str:
     """Window of a limit in words."""
     if standing.window == "half-hours":
-        return "a half hour of the clock"
-    return f"{number(standing.window_s / 60.0)} min" if standing.window == "sliding" else "the day"
+        return phrase("a half hour of the clock")
+    return f"{number(standing.window_s / 60.0)} min" if standing.window == "sliding" else phrase("the day")
 
 
 def spoken_moment(exposure: SeatExposure, moment_s: float) -> str:

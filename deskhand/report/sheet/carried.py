@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.findings.kinds import KINDS
 from deskhand.report.sheet.model import one_line
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.desk import Fate
@@ -31,14 +32,14 @@ def _jobs_of(source: SourceResult) -> list[str]:
     """Jobs that are open at one source: at the rig or the patch, beyond the desk, declined, and left alone tonight."""
     # in a few words: in whole it stands at the head of the sheet
     kinds = [KINDS[finding.kind] for finding in source.findings if finding.severity != "note"]
-    jobs = [f"{kind.words} ({kind.done_at})" for kind in kinds if kind.done_at is not None]
+    jobs = [f"{phrase(kind.words)} ({phrase(kind.done_at)})" for kind in kinds if kind.done_at is not None]
     jobs += source.left_over
     still_open = [move for move in source.earlier_moves if move.fate in _OPEN]
     jobs += [f"{move.text} ({move.remark})" for move in still_open]
     if not still_open:
         # where a move was declined, its finding is left alone with it
         tonight = [finding for finding in source.findings if finding.dismissed == "tonight"]
-        jobs += [f"{KINDS[finding.kind].words}, left alone tonight" for finding in tonight]
+        jobs += [phrase("{kind}, left alone tonight", kind=phrase(KINDS[finding.kind].words)) for finding in tonight]
     return list(dict.fromkeys(jobs))
 
 

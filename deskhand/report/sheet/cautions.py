@@ -18,6 +18,7 @@ from deskhand.house import (
 )
 from deskhand.moves.move import who_hears
 from deskhand.report.sheet.settings import paired
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -70,16 +71,16 @@ def change_cautions(source: Source, old: Source | None, desk: Desk, turns_db: Se
     if old is not None and source.fader_db is not None and source.mute is not True:
         raises |= old.fader_db is None or old.mute is True or source.fader_db > old.fader_db
     feedback = raises and ROLES[source.role].open_microphone
-    return (*(("tell the stage first",) if stage else ()), *(("mind feedback",) if feedback else ()))
+    return (*((phrase("tell the stage first"),) if stage else ()), *((phrase("mind feedback"),) if feedback else ()))
 
 
 def input_cautions(source: Source, old: Source | None) -> tuple[str, ...]:
     """Cautions on the phantom power of an input: where it is switched, and where it may do harm."""
     cautions = []
     if old is not None and source.phantom is not None and source.phantom != old.phantom:
-        cautions.append("mute before switching phantom power")
+        cautions.append(phrase("mute before switching phantom power"))
     if source.phantom and _RIBBON in (source.microphone or "").casefold():
-        cautions.append("phantom power on a ribbon microphone: only if its maker allows it")
+        cautions.append(phrase("phantom power on a ribbon microphone: only if its maker allows it"))
     return tuple(cautions)
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 from deskhand.report.sheet.model import UNKNOWN, Entry, one_line
 from deskhand.report.sheet.settings import gain_text
 from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -26,15 +27,17 @@ def _preamp(source: Source) -> str:
 def _pad(source: Source) -> str:
     if source.pad_db is None:
         return ""
-    return f"pad {number(-source.pad_db, 1)} dB" if source.pad_db else "pad out"
+    return f"{phrase('pad')} {number(-source.pad_db, 1)} dB" if source.pad_db else phrase("pad out")
 
 
 def _phantom(source: Source) -> str:
-    return "" if source.phantom is None else "48 V on" if source.phantom else "48 V off"
+    return "" if source.phantom is None else phrase("48 V on" if source.phantom else "48 V off")
 
 
 def _send(send: Send) -> str:
-    return f"{one_line(send.mix)} {gain_text(send.level_db)} {'post-fader' if send.after_fader else 'pre-fader'}"
+    return (
+        f"{one_line(send.mix)} {gain_text(send.level_db)} {phrase('post-fader' if send.after_fader else 'pre-fader')}"
+    )
 
 
 _TEXTS: Final[Mapping[str, Callable[[Source], str]]] = {

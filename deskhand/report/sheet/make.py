@@ -14,7 +14,7 @@ from deskhand.report.sheet.curves import chain_curves, frequencies_hz, sketch_te
 from deskhand.report.sheet.inputs import input_entries, shown_gain
 from deskhand.report.sheet.model import Entry, InputRow, Sheet, one_line
 from deskhand.report.sheet.settings import gain_text, setting_lines
-from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -44,7 +44,9 @@ def _preamp_turns_db(source: SourceResult | None) -> list[float]:
 def _by_ear(source: SourceResult) -> str:
     """Words for a preamp that is turned until its peaks read what they should, how far not being known; empty for others."""
     peaks = [move.facts["peak_dbfs"] for move in source.moves if move.where == "preamp" and "peak_dbfs" in move.facts]
-    return f" or more at the desk, until its peaks read about {gain_text(float(peaks[0]))}FS" if peaks else ""
+    if not peaks:
+        return ""
+    return phrase(" or more at the desk, until its peaks read about {peak}FS", peak=gain_text(float(peaks[0])))
 
 
 def _to_do(source: SourceResult | None, preamp_db: float | None) -> str:
@@ -61,22 +63,31 @@ def _to_do(source: SourceResult | None, preamp_db: float | None) -> str:
     turns = []
     for turn_db in _preamp_turns_db(source):
         by_ear = _by_ear(source)
-        shown = "" if preamp_db is None else f", from {shown_gain(preamp_db)} to {shown_gain(preamp_db + turn_db)}"
+        shown = ""
+        if preamp_db is not None:
+            begin, end = shown_gain(preamp_db), shown_gain(preamp_db + turn_db)
+            shown = phrase(", from {begin} to {end}", begin=begin, end=end)
         turns.append(
-            f"turn the preamp {gain_text(turn_db)}{by_ear or ' at the desk'}{shown}{' or less' if by_ear and shown else ''}"
+            phrase(
+                "turn the preamp {gain}{how}{shown}{less}",
+                gain=gain_text(turn_db),
+                how=by_ear or phrase(" at the desk"),
+                shown=shown,
+                less=phrase(" or less") if by_ear and shown else "",
+            )
         )
     # settings that are to be turned are on the sheet as they are to be set
     if source.status not in _STATUS_WORDS:
         return "; ".join(turns)
-    word = _STATUS_WORDS[source.status]
-    kinds = [KINDS[finding.kind].words for finding in source.findings if finding.severity == source.status]
+    word = phrase(_STATUS_WORDS[source.status])
+    kinds = [phrase(KINDS[finding.kind].words) for finding in source.findings if finding.severity == source.status]
     return "; ".join([f"{word}: {', '.join(dict.fromkeys(kinds))}" if kinds else word, *turns])
 
 
 def _fader(source: Source) -> str:
     if source.fader_db is None:
-        return "not in mix"
-    muted = f", muted {'' if source.mute is True else source.mute}".rstrip() if source.mute else ""
+        return phrase("not in mix")
+    muted = phrase(", muted") + ("" if source.mute is True else f" {phrase(str(source.mute))}") if source.mute else ""
     return gain_text(source.fader_db) + muted
 
 
@@ -94,11 +105,14 @@ def _limits(house: HouseFile) -> tuple[str, ...]:
     """Limits of the room and of the lead voice, where the house wrote them down."""
     limits = []
     if house.room is not None and house.room.limit_dba is not None:
-        limits.append(f"Limit at the mix position: {number(house.room.limit_dba, 1)} dBA.")
+        limits.append(phrase("Limit at the mix position: {limit:1} dBA.", limit=house.room.limit_dba))
     if house.vocal is not None and house.vocal.margin_db is not None:
         limits.append(
-            f"Fader of {one_line(house.vocal.source)}: at most {number(house.vocal.margin_db, 1)} dB up, "
-            "then bring others down."
+            phrase(
+                "Fader of {source}: at most {margin:1} dB up, then bring others down.",
+                source=one_line(house.vocal.source),
+                margin=house.vocal.margin_db,
+            )
         )
     return tuple(limits)
 
@@ -148,7 +162,9 @@ def _things(result: CheckResult, things: Sequence[FirstThing]) -> tuple[str, ...
     """Things to put right in a few words each: the input, and what is wrong."""
     kinds = {finding.id: finding.kind for source in result.sources for finding in source.findings}
     return tuple(
-        one_line(f"{thing.source}: {KINDS[kinds[thing.finding]].words}") for thing in things if thing.finding in kinds
+        one_line(f"{thing.source}: {phrase(KINDS[kinds[thing.finding]].words)}")
+        for thing in things
+        if thing.finding in kinds
     )
 
 
@@ -223,7 +239,7 @@ def make_sheet(
         phase=result.show.phase,
         deskhand=result.deskhand,
         paper=paper,
-        since=None if since is None else one_line(since_name) or "before",
+        since=None if since is None else one_line(since_name) or phrase("before"),
         gone=tuple(one_line(source.name) for name, source in before.items() if name not in used_names),
         unclaimed=_unclaimed(result, house),
         rows=_rows(result, house, None if since is None else before, frequency_hz),
@@ -263,6 +279,6 @@ def find_since(house_file: Path, date: str | None) -> Path:
 def since_name(path: Path, house_file: Path) -> str:
     """Name on the sheet of the house file that changes are told against."""
     if path == house_file:
-        return "the standing house file"
+        return phrase("the standing house file")
     week = path.stem.removeprefix("week-")
-    return path.name if week == path.stem else f"the week of {week}"
+    return path.name if week == path.stem else phrase("the week of {week}", week=week)

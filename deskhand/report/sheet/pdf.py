@@ -7,8 +7,10 @@ from dataclasses import asdict, dataclass
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, Final, Literal
 
+from deskhand.language import language
 from deskhand.report.sheet.cautions import PHANTOM_CAUTION
 from deskhand.report.sheet.curves import HIGH_HZ, LOW_HZ, SPAN_DB, sketch_points
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -34,21 +36,53 @@ _CAUTIONS: Final = (
 )
 
 
+_WORDS: Final = {
+    "title": "settings",
+    "sketches": "Sketches: 20 Hz to 20 kHz, upright lines at 100 Hz, 1 kHz and 10 kHz; centre line 0 dB, edges ±",
+    "dashed": "; dashed: right or side",
+    "written_by": "written by deskhand",
+    "page": "page",
+    "of": "of",
+    "was": "was",
+    "new": "new",
+    "taken_out": "taken out:",
+    "nothing_set": "nothing set",
+    "settings": "Settings:",
+    "before_doors": "Before doors:",
+    "next": "Next, if there is time:",
+    "channel": "Channel",
+    "patch_microphone": "Patch, microphone",
+    "patch": "Patch",
+    "input_player": "Input, player",
+    "preamp": "Preamp",
+    "equaliser": "Equaliser",
+    "settings_column": "Settings",
+    "fader": "Fader",
+    "unclaimed": "Recorded, but in no source of the house file:",
+    "turned": "Turned today",
+    "jobs": "Open jobs",
+    "notes": "Notes",
+}
+"""Words that stand on every sheet."""
+
+
 def headline(sheet: Sheet) -> str:
     """Inputs that changed, in one sentence; empty when nothing is said of changes."""
     if sheet.since is None:
         return ""
     names = [row.name for row in sheet.rows if row.changed]
-    gone = f" No longer there: {', '.join(sheet.gone)}." if sheet.gone else ""
+    gone = phrase(" No longer there: {names}.", names=", ".join(sheet.gone)) if sheet.gone else ""
     if not names:
-        return f"Nothing changed since {sheet.since}.{gone}" if not gone else f"Since {sheet.since}:{gone}"
-    return f"Changed since {sheet.since} (a bar at the left, bold, the old value after it): {', '.join(names)}.{gone}"
+        entry = "Since {since}:{gone}" if gone else "Nothing changed since {since}.{gone}"
+        return phrase(entry, since=sheet.since, gone=gone)
+    entry = "Changed since {since} (a bar at the left, bold, the old value after it): {names}.{gone}"
+    return phrase(entry, since=sheet.since, names=", ".join(names), gone=gone)
 
 
 def _entries(row: InputRow, names: Sequence[str]) -> list[dict[str, Any]]:
     """Entries of an input that were written down, as data, each with its name."""
     entries = {name: row.entries[name] for name in names}
-    return [asdict(entry) | {"name": name} for name, entry in entries.items() if entry.text or entry.was]
+    return [asdict(entry) | {"name": phrase(name)} for name, entry in entries.items() if entry.text or entry.was]
 
 
 def _page_data(sheet: Sheet) -> dict[str, Any]:
@@ -72,7 +106,10 @@ def _page_data(sheet: Sheet) -> dict[str, Any]:
         row_data["settings"] = [lines for lines in (upper, lower) if lines]
     return data | {
         "headline": headline(sheet),
-        "cautions": (*_CAUTIONS, *((PHANTOM_CAUTION,) if has_phantom else ())),
+        "cautions": [phrase(text) for text in (*_CAUTIONS, *((PHANTOM_CAUTION,) if has_phantom else ()))],
+        "words": {name: phrase(english) for name, english in _WORDS.items()},
+        "language": language(),
+        "phase": phrase(sheet.phase),
         "span_db": SPAN_DB,
         "low_hz": LOW_HZ,
         "high_hz": HIGH_HZ,

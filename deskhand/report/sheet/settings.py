@@ -28,6 +28,7 @@ from deskhand.house import (
 )
 from deskhand.report.sheet.model import SettingLine, one_line
 from deskhand.units import number
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -61,37 +62,37 @@ def _level(level_dbfs: float) -> str:
 
 
 def _pan(position: float) -> str:
-    side = "left" if position < 0 else "right"
-    return "centre" if not position else f"{number(abs(position), 0)} % {side}"
+    side = phrase("left" if position < 0 else "right")
+    return phrase("centre") if not position else f"{number(abs(position), 0)} % {side}"
 
 
 def _settings(block: ChainBlock) -> dict[str, str]:
     """Each setting of a block by its name, in the order it is said."""
     match block:
         case GainBlock():
-            return {"gain": f"{gain_text(block.gain_db)} against the recording"}
+            return {"gain": phrase("{gain} against the recording", gain=gain_text(block.gain_db))}
         case TrimBlock():
             return {"gain": gain_text(block.gain_db)}
         case PolarityBlock():
-            return {"polarity": "reversed"}
+            return {"polarity": phrase("reversed")}
         case DelayBlock():
             return {"time": _time(block.time_s)}
         case HighPassBlock() | LowPassBlock():
             shape = {} if block.shape == "butterworth" else {"shape": "Linkwitz-Riley"}
-            slope = f"{number(block.slope_db_per_octave, 0)} dB/oct"
+            slope = phrase("{slope:0} dB/oct", slope=block.slope_db_per_octave)
             return {"frequency": _hertz(block.frequency_hz), "slope": slope, **shape}
         case BellBlock() | LowShelfBlock() | HighShelfBlock():
             return {"frequency": f"{_hertz(block.frequency_hz)}", "gain": gain_text(block.gain_db), "q": _q(block.q)}
         case SaturationBlock():
-            return {"drive": f"drive {gain_text(block.drive_db)}"}
+            return {"drive": f"{phrase('drive')} {gain_text(block.drive_db)}"}
         case GateBlock():
             return {
                 "threshold": _level(block.threshold_dbfs),
-                "range": f"range {gain_text(block.range_db)}",
-                "attack": f"attack {_time(block.attack_s)}",
-                "hold": f"hold {_time(block.hold_s)}",
-                "release": f"release {_time(block.release_s)}",
-                "hysteresis": f"hysteresis {number(block.hysteresis_db, 1)} dB",
+                "range": f"{phrase('range')} {gain_text(block.range_db)}",
+                "attack": f"{phrase('attack')} {_time(block.attack_s)}",
+                "hold": f"{phrase('hold')} {_time(block.hold_s)}",
+                "release": f"{phrase('release')} {_time(block.release_s)}",
+                "hysteresis": f"{phrase('hysteresis')} {number(block.hysteresis_db, 1)} dB",
                 **_detector(block.detector),
             }
         case CompressorBlock():
@@ -99,26 +100,32 @@ def _settings(block: ChainBlock) -> dict[str, str]:
         case DynamicBellBlock():
             return {
                 "frequency": _hertz(block.frequency_hz),
-                "gain": f"up to {gain_text(block.gain_db)}",
+                "gain": phrase("up to {gain}", gain=gain_text(block.gain_db)),
                 "q": _q(block.q),
-                "threshold": f"from {_level(block.threshold_dbfs)}",
-                "attack": f"attack {_time(block.attack_s)}",
-                "release": f"release {_time(block.release_s)}",
+                "threshold": phrase("from {level}", level=_level(block.threshold_dbfs)),
+                "attack": f"{phrase('attack')} {_time(block.attack_s)}",
+                "release": f"{phrase('release')} {_time(block.release_s)}",
                 **_detector(block.detector),
             }
         case MidSideBlock():
-            return {"mid": f"mid {gain_text(block.mid_db)}", "side": f"side {gain_text(block.side_db)}"}
+            return {
+                "mid": f"{phrase('mid')} {gain_text(block.mid_db)}",
+                "side": f"{phrase('side')} {gain_text(block.side_db)}",
+            }
         case PanBlock():
-            law = {} if block.law_db == _PLAIN_LAW_DB else {"law": f"law {gain_text(block.law_db)}"}
+            law = {} if block.law_db == _PLAIN_LAW_DB else {"law": f"{phrase('law')} {gain_text(block.law_db)}"}
             return {"position": _pan(block.position), **law}
         case LimiterBlock():
             return {
-                "ceiling": f"ceiling {_level(block.ceiling_dbfs)}",
-                "release": f"release {_time(block.release_s)}",
+                "ceiling": f"{phrase('ceiling')} {_level(block.ceiling_dbfs)}",
+                "release": f"{phrase('release')} {_time(block.release_s)}",
                 **_detector(block.detector),
             }
         case CurveBlock():
-            return {"file": f'"{one_line(block.file)}" (not in the sketch)', "phase": f"{block.phase} phase"}
+            return {
+                "file": phrase('"{file}" (not in the sketch)', file=one_line(block.file)),
+                "phase": phrase(f"{block.phase} phase"),
+            }
 
 
 def _q(q: float) -> str:
@@ -127,45 +134,47 @@ def _q(q: float) -> str:
 
 def _detector(detector: str) -> dict[str, str]:
     words = {"dual": "left and right not linked", "mid-side": "mid and side not linked"}
-    return {"detector": words[detector]} if detector in words else {}
+    return {"detector": phrase(words[detector])} if detector in words else {}
 
 
 def _compressor(block: CompressorBlock) -> dict[str, str]:
-    ratio = "rising ratio" if block.ratio == "rising" else f"{number(float(block.ratio), 2)}:1"
+    ratio = phrase("rising ratio") if block.ratio == "rising" else f"{number(float(block.ratio), 2)}:1"
     two_stage = block.release_s == "two-stage"
     texts = {
         "threshold": _level(block.threshold_dbfs),
         "ratio": ratio,
-        "knee": f"knee {number(block.knee_db, 1)} dB",
-        "attack": f"attack {_time(block.attack_s)}",
-        "release": "two-stage release" if two_stage else f"release {_time(float(block.release_s))}",
+        "knee": f"{phrase('knee')} {number(block.knee_db, 1)} dB",
+        "attack": f"{phrase('attack')} {_time(block.attack_s)}",
+        "release": phrase("two-stage release") if two_stage else f"{phrase('release')} {_time(float(block.release_s))}",
         **_detector(block.detector),
     }
     if block.senses == "rms":
-        texts["RMS detector"] = "RMS detector"
+        texts["RMS detector"] = phrase("RMS detector")
     if block.side_threshold_dbfs is not None:
-        texts["side threshold"] = f"side threshold {_level(block.side_threshold_dbfs)}"
+        texts["side threshold"] = f"{phrase('side threshold')} {_level(block.side_threshold_dbfs)}"
     if block.high_pass_hz is not None:
-        texts["detector high-pass"] = f"detector high-pass {_hertz(block.high_pass_hz)}"
+        texts["detector high-pass"] = f"{phrase('detector high-pass')} {_hertz(block.high_pass_hz)}"
     if block.makeup_db:
-        texts["makeup"] = f"makeup {gain_text(block.makeup_db)}"
+        texts["makeup"] = f"{phrase('makeup')} {gain_text(block.makeup_db)}"
     if block.reduction_db is not None:
         low_db, high_db = block.reduction_db
-        texts["wanted gain reduction"] = f"for {number(low_db, 1)} to {number(high_db, 1)} dB of gain reduction"
+        texts["wanted gain reduction"] = phrase(
+            "for {low_db:1} to {high_db:1} dB of gain reduction", low_db=low_db, high_db=high_db
+        )
     return texts
 
 
 def _label(block: ChainBlock) -> str:
     """Name of a block on the sheet; empty where its settings name it."""
     label = BLOCKS[block.block].label
-    return block.block if label is None else label
+    return phrase(block.block if label is None else label)
 
 
 def block_text(block: ChainBlock) -> str:
     """A block in words: "bell 400 Hz −3 dB, q 1"."""
     settings = _settings(block)
     on = getattr(block, "on", "both")
-    leg = "" if on == "both" else f"{on}: "
+    leg = "" if on == "both" else f"{phrase(on)}: "
     name = _label(block)
     values = list(settings.values())
     if "frequency" in settings and "gain" in settings:
@@ -180,7 +189,7 @@ def block_text(block: ChainBlock) -> str:
 def _old_values(new: dict[str, str], old: dict[str, str]) -> str:
     """Old values of the settings that differ."""
     differing = [text for name, text in old.items() if new.get(name) != text]
-    return ", ".join([*differing, *(f"no {name}" for name in new if name not in old)])
+    return ", ".join([*differing, *(phrase("no {name}", name=phrase(name)) for name in new if name not in old)])
 
 
 def _distance(block: ChainBlock, candidate: ChainBlock) -> float:
@@ -233,7 +242,7 @@ def setting_lines(new: Sequence[ChainBlock], old: Sequence[ChainBlock] | None) -
         if facts.moves_gain:
             dynamics = _label(block)
         elif dynamics and facts.group == "equaliser":
-            text += f", after the {dynamics}"
+            text += phrase(", after the {dynamics}", dynamics=dynamics)
         old_values = "" if old_block is None else _old_values(settings, _settings(old_block))
         change: Change = "new" if old_block is None else "changed" if old_values else "same"
         lines.append(SettingLine(text=text, group=facts.group, change=change, was=old_values))

@@ -7,6 +7,8 @@ import io
 import re
 from typing import TYPE_CHECKING, Final
 
+from deskhand.words import phrase
+
 if TYPE_CHECKING:
     from deskhand.report.sheet.model import InputRow, Sheet
 
@@ -24,7 +26,7 @@ def _cell(text: str) -> str:
     text = text.replace("−", "-")
     pair = _PAIR.fullmatch(text)
     if pair:
-        return f"{pair[1]} and {pair[2]}"
+        return phrase("{first} and {second}", first=pair[1], second=pair[2])
     if text and (text.lstrip()[:1] in ("=", "+", "-", "@", "|", "%") or _DATE_LIKE.fullmatch(text)):
         return f"'{text}"
     return text
@@ -32,18 +34,22 @@ def _cell(text: str) -> str:
 
 def _changes(row: InputRow) -> str:
     """Every change of an input with its old value."""
-    changes = ["new input"] if row.new else []
+    changes = [phrase("new input")] if row.new else []
     entries = [(name, entry) for name, entry in row.entries.items() if name != "fader"]
-    changes += [f"{name} was {entry.was}" for name, entry in entries if entry.was]
-    changes += [f"{name} {entry.text}: new" for name, entry in entries if entry.is_new]
+    changes += [phrase("{name} was {was}", name=phrase(name), was=entry.was) for name, entry in entries if entry.was]
+    changes += [
+        phrase("{name} {text}: new", name=phrase(name), text=entry.text) for name, entry in entries if entry.is_new
+    ]
     for line in row.settings:
         if line.change == "new":
-            changes.append(f"{line.text}: new")
+            changes.append(phrase("{text}: new", text=line.text))
         elif line.change == "changed":
-            changes.append(f"{line.text}: was {line.was}")
+            changes.append(phrase("{text}: was {was}", text=line.text, was=line.was))
         elif line.change == "out":
-            changes.append(f"{line.text}: taken out")
-    return "; ".join([*changes, *([f"fader was {row.fader.was}"] if row.fader.was else [])])
+            changes.append(phrase("{text}: taken out", text=line.text))
+    return "; ".join(
+        [*changes, *([phrase("{name} was {was}", name=phrase("fader"), was=row.fader.was)] if row.fader.was else [])]
+    )
 
 
 def sheet_csv(sheet: Sheet) -> str:
@@ -64,14 +70,14 @@ def sheet_csv(sheet: Sheet) -> str:
             "" if row.channel.text == "–" else row.channel.text,
             "" if row.patch.text == "–" else row.patch.text,
             row.name,
-            row.role,
+            phrase(row.role),
             row.player,
             ", ".join(row.tracks),
             *groups.values(),
         )
         fader = "" if row.fader_db is None else f"{row.fader_db:g}"
-        in_mix = "no" if row.fader_db is None else "muted" if row.mute else "yes"
-        changed = "" if sheet.since is None else "yes" if row.changed else "no"
+        in_mix = phrase("no" if row.fader_db is None else "muted" if row.mute else "yes")
+        changed = "" if sheet.since is None else phrase("yes" if row.changed else "no")
         known = (row.entries[name].text for name in filled)
         right_cells = (in_mix, changed, _changes(row), row.to_do, "; ".join(row.cautions), *known)
         writer.writerow([*map(_cell, left_cells), fader, *map(_cell, right_cells)])
