@@ -112,7 +112,12 @@ def _soundcheck_picture(soundcheck: Soundcheck) -> dict[str, Any]:
     for source in by_urgency(result):
         sentences = move_lines(source, result) or [line(source)]
         inputs.append(
-            {"source": source.name, "where": places.get(source.name, ""), "word": source.status, "sentence": sentences[0]}
+            {
+                "source": source.name,
+                "where": places.get(source.name, ""),
+                "word": source.status,
+                "sentence": sentences[0],
+            }
         )
     return {
         "hand": {"source": "", "sentence": headline(result)},
