@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 FILE_NAME: Final = "line-check.json"
 VERSION: Final = 1
+"""Of the file's layout; another one is passed over."""
 _EVERY_S: Final = 1.0
 """Time between two writes at least: a write waits for the disk. Common practice, no source."""
 _LONGEST_H: Final = 6.0
@@ -53,7 +54,7 @@ def _is_recent(moment: dt.datetime) -> bool:
     return dt.timedelta() <= dt.datetime.now(dt.UTC) - moment < dt.timedelta(hours=_LONGEST_H)
 
 
-class Course:
+class CourseFile:
     """File of one line check's course.
 
     Parameters

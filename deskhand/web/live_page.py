@@ -19,6 +19,7 @@ from deskhand.live.board import Act, Board, BoardRequest
 from deskhand.live.disk import FILE_NAME
 from deskhand.live.resume import FILE_NAME as COURSE_NAME
 from deskhand.live.resume import broken_off
+from deskhand.live.sharing import hand_over
 from deskhand.recording.show import Phase
 from deskhand.report.words import text, words
 from deskhand.result import plain
@@ -60,6 +61,8 @@ class LiveHost:
         self._is_lent = board is not None
         self._lock = threading.Lock()
         self._thread: threading.Thread | None = None
+        self.by = ""
+        """Who left the notes that have no name."""
         self.problem = ""
         """Why the last one ended before its time."""
         self.looking = 0
@@ -107,6 +110,14 @@ class LiveHost:
         try:
             outcome = listen_live(options, Console(file=io.StringIO()), board=board, keyboard=False)
             self.problem = outcome.problem or ""
+            if options.replay is None:
+                hand_over(
+                    outcome.notes,
+                    date=outcome.result.show.date,
+                    house_file=outcome.house_file,
+                    history=options.history,
+                    by=self.by,
+                )
         except DeskhandError as error:
             self.problem = str(error)
         except BaseException as error:  # noqa: BLE001 - whatever it was, the page must not wait for ever
@@ -128,6 +139,7 @@ class LivePages:
         self._state = state
         self._host = host
         self._devices = _Devices()
+        host.by = state.by
 
     def page(self, _: Request) -> Response:
         """Page that shows what is listened to, or how to begin."""
@@ -173,8 +185,9 @@ class LivePages:
             while True:
                 board = self._host.board
                 if board is None:
-                    if shown != "none":
-                        shown = "none"
+                    mark = f"none {self._host.problem}"
+                    if shown != mark:
+                        shown = mark
                         yield _event({"kind": "none", "problem": self._host.problem, "last": self._host.last})
                 else:
                     number, picture, age_s = board.newest()

@@ -16,7 +16,7 @@ from deskhand.live.board import MOST_NOTE, MOST_NOTES, Board, BoardAnswer, Board
 from deskhand.live.picture import picture_of
 from deskhand.live.requests import Requests
 from deskhand.live.result import result_of
-from deskhand.live.resume import FILE_NAME, Course, broken_off
+from deskhand.live.resume import FILE_NAME, CourseFile, broken_off
 from deskhand.live.ring import Ring
 from deskhand.live.watch import Watch
 
@@ -214,12 +214,12 @@ class TestTheCourse:
         for act, source in (("heard", "kick"), ("not-tonight", "bass")):
             requests.answer(BoardRequest(act=act, source=source, by="Ana"))  # type: ignore[arg-type]
         requests.answer(BoardRequest(act="player", source="keys", text="Ana"))
-        Course(tmp_path / ".deskhand", "2026-03-01", watch).write(notes, at_once=True)
+        CourseFile(tmp_path / ".deskhand", "2026-03-01", watch).write(notes, at_once=True)
         fresh = Watch(
             house=watch.house, inputs=watch.inputs, ring=watch.ring, sample_rate_hz=RATE_HZ, taps=watch.taps, players={}
         )
         left: list[BoardNote] = []
-        told = Course(tmp_path / ".deskhand", "2026-03-01", fresh).resume(left)
+        told = CourseFile(tmp_path / ".deskhand", "2026-03-01", fresh).resume(left)
         assert told is not None
         assert broken_off(tmp_path / ".deskhand", "2026-03-01") == told[0]
         assert told[1] == 1
@@ -230,7 +230,7 @@ class TestTheCourse:
         "damage", ["another-evening", "other-inputs", "older", "from-the-future", "ended", "bytes", "turn", "state"]
     )
     def test_it_begins_anew(self, watch: Watch, tmp_path: Path, damage: str) -> None:
-        course = Course(tmp_path, "2026-03-01", watch)
+        course = CourseFile(tmp_path, "2026-03-01", watch)
         Requests(watch, []).answer(BoardRequest(act="heard", source="kick"))
         course.write([], at_once=True)
         file = tmp_path / FILE_NAME
@@ -249,7 +249,7 @@ class TestTheCourse:
         fresh = Watch(
             house=watch.house, inputs=watch.inputs, ring=watch.ring, sample_rate_hz=RATE_HZ, taps=watch.taps, players={}
         )
-        assert Course(tmp_path, "2026-03-01", fresh).resume([]) is None
+        assert CourseFile(tmp_path, "2026-03-01", fresh).resume([]) is None
         if damage in ("another-evening", "older", "from-the-future", "ended", "bytes"):
             assert broken_off(tmp_path, "2026-03-01") == ""
         assert at_hand(fresh) == "kick"
@@ -257,7 +257,7 @@ class TestTheCourse:
 
     def test_a_full_disk_keeps_nobody_from_going_on(self, watch: Watch, tmp_path: Path) -> None:
         (tmp_path / "file").write_text("", "utf-8")
-        Course(tmp_path / "file" / "none", "2026-03-01", watch).write([], at_once=True)
+        CourseFile(tmp_path / "file" / "none", "2026-03-01", watch).write([], at_once=True)
 
 
 def test_a_drum_is_not_soft_between_its_strokes(watch: Watch) -> None:
