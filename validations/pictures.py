@@ -1,10 +1,11 @@
 """Pictures of every page, wide and on a phone, light and dark, into docs/pictures: to be looked at, one by one.
 
-python -m validations.pictures
+python -m validations.pictures [--live-of FOLDER]     # of the line check only, with a season of the demo that is there
 """
 
 from __future__ import annotations
 
+import argparse
 import shutil
 import tempfile
 from pathlib import Path
@@ -15,7 +16,7 @@ from deskhand.tasks.check import CheckOptions, check
 from deskhand.tasks.keep import KeepTerms, keep
 
 if TYPE_CHECKING:
-    from playwright.sync_api import Page
+    from playwright.sync_api import Browser, Page
 
 INTO = Path(__file__).parents[1] / "docs" / "pictures"
 SIZES = {"wide": (1180, 820), "phone": (390, 844)}
@@ -39,7 +40,14 @@ def main() -> None:
     from tests.support.needs import program
     from tests.support.page import ARGS, Served
 
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--live-of", type=Path, help="folder of a season of the demo")
+    options = parser.parse_args()
     INTO.mkdir(exist_ok=True)
+    if options.live_of is not None:
+        with sync_playwright() as playwright:
+            live_pictures(playwright.chromium.launch(executable_path=program("chromium"), args=ARGS), options.live_of)
+        return
     folder = Path(tempfile.mkdtemp(prefix="deskhand-pictures-"))
     empty = folder / "empty"
     empty.mkdir()
@@ -76,10 +84,41 @@ def main() -> None:
                         settled(page)
                     taken(page, INTO / f"{name}-{size}-{scheme}.png", MOST_TALL[size], size)
                 context.close()
+        live_pictures(browser, hall)
         browser.close()
     served.stop()
     first.stop()
     shutil.rmtree(folder)
+
+
+def live_pictures(browser: Browser, hall: Path) -> None:
+    """The line check and the soundcheck as they go on, with recordings that are played back, for practice."""
+    from tests.support.page import Served
+
+    for name, recording, phase, clock in (
+        ("live", "line check", "line-check", "0:38"), ("soundcheck", "Sunday evening (Sunday, 1 March", "rehearsal", "0:40"),
+    ):  # fmt: skip
+        served = Served(hall)
+        contexts = {
+            (size, scheme): browser.new_context(
+                viewport={"width": width, "height": height}, color_scheme=scheme, is_mobile=size == "phone"
+            )
+            for size, (width, height) in SIZES.items()
+            for scheme in ("light", "dark")
+        }
+        pages = {key: context.new_page() for key, context in contexts.items()}
+        for page in pages.values():
+            page.goto(f"{served.url}/live")
+        form = pages["wide", "light"].locator(".begin-form").last
+        value = form.locator("option", has_text=recording).first.get_attribute("value")
+        form.locator("select[name=id]").select_option(value)
+        form.locator("select[name=phase]").select_option(phase)
+        form.locator("button").click()
+        pages["wide", "light"].locator("#live-title", has_text=clock).wait_for(timeout=240_000)
+        for (size, scheme), page in pages.items():
+            taken(page, INTO / f"{name}-{size}-{scheme}.png", MOST_TALL[size], size)
+            contexts[size, scheme].close()
+        served.stop()
 
 
 def settled(page: Page) -> None:

@@ -135,7 +135,12 @@ class Board:
                 return count
             # whoever gave up meanwhile pressed again, or did not: nothing is done behind their back
             if waiting.answer.set_running_or_notify_cancel():
-                waiting.answer.set_result(handle(waiting.request))
+                try:
+                    waiting.answer.set_result(handle(waiting.request))
+                except BaseException:
+                    # whoever asked is not left waiting by what ends the session
+                    waiting.answer.set_result(BoardAnswer(accepted=False, text=words("live.no_answer")))
+                    raise
                 count += 1
 
     def end(self) -> None:

@@ -184,6 +184,21 @@ class TestBoard:
         assert board.ask(BoardRequest(act="heard", source="kick")).accepted
         listening.join()
 
+    def test_what_breaks_the_session_leaves_nobody_waiting(self) -> None:
+        board = Board()
+        answers: list[BoardAnswer] = []
+        person = threading.Thread(target=lambda: answers.append(board.ask(BoardRequest(act="heard", source="kick"))))
+        person.start()
+
+        def listen() -> None:
+            while not board.answer(lambda _: BoardAnswer(accepted=bool(1 // 0))):
+                pass
+
+        with pytest.raises(ZeroDivisionError):
+            listen()
+        person.join(2.0)
+        assert [answer.text for answer in answers] == ["the desk's computer does not answer; press again"]
+
     def test_it_is_over(self) -> None:
         board = Board()
         board.publish({"kind": "line-check"})

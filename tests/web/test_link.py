@@ -69,6 +69,6 @@ def test_the_page_beside_a_line_check_keeps_its_link_until_it_ends(tmp_path: Pat
     lines: list[str] = []
     with beside(folder, Board(), port=0, lan=True, history=None, say=lines.append):
         assert f"?token={secret}" in lines[0]
-    assert not list(own_temporary_folder.iterdir())
+    assert not list(own_temporary_folder.glob("deskhand-link-*"))
     with beside(folder, Board(), port=0, lan=False, history=None, say=lines.append):
-        assert not list(own_temporary_folder.iterdir())
+        assert not list(own_temporary_folder.glob("deskhand-link-*"))

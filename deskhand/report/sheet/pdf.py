@@ -50,6 +50,7 @@ _WORDS: Final = {
     "settings": "Settings:",
     "before_doors": "Before doors:",
     "next": "Next, if there is time:",
+    "on_stage": "On the stage:",
     "channel": "Channel",
     "patch_microphone": "Patch, microphone",
     "patch": "Patch",
