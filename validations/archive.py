@@ -225,6 +225,7 @@ def broken(folder: Path, target: Path, results: dict[str, bytes], server: Server
         struck["disk"] += 1
         widen()
         runs.append(archive("once more, with room on the disk", folder, target, history, results, **how))
+        # an archive that is done too soon is given again until all kills have fallen
         while striking.is_alive() and struck["worker"] < KILLS:
             # what was left of the kills falls on runs that measure everything again
             for mark in target.rglob("archive-*.json"):
