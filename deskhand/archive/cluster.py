@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 
 _A_THREAD: Final = 3
 """Orders that are out for each thread of the cluster: one it works at, and two so that it need not wait. Common practice, no source."""
-_LEAST_ORDERS: Final = 8
-"""Orders that are out while no worker is there yet. Common practice, no source."""
+_LEAST_ORDERS: Final = 32
+"""Least orders that are out: enough that short ones do not wait for each other's way to the scheduler and back. Common practice, no source."""
 _RETRIES: Final = 3
 """Times that the scheduler gives a show to another worker where one fails. Common practice, no source."""
 _ANSWER_S: Final = 10.0
@@ -99,9 +99,12 @@ def _session(
         client = Client(scheduler, timeout=_ANSWER_S, set_as_default=False)
     except (OSError, TimeoutError) as error:
         raise _SchedulerGoneError(str(error)) from error
+    room, looked_s = _LEAST_ORDERS, 0.0
     try:
         while True:
-            room = max(_LEAST_ORDERS, _A_THREAD * sum(client.nthreads().values()))
+            if time.monotonic() - looked_s > _ANSWER_S:
+                # workers come and go; to ask each time would cost a way to the scheduler and back
+                room, looked_s = max(_LEAST_ORDERS, _A_THREAD * sum(client.nthreads().values())), time.monotonic()
             while len(pending) < room:
                 order = waiting.popleft() if waiting else next(orders, None)
                 if order is None:
@@ -125,8 +128,16 @@ def _finished(
 ) -> Iterator[ShowOutcome]:
     """Outcomes that came in, their futures let go of; orders whose worker ended wait to be tried again."""
     from distributed import wait
+    from distributed.client import FuturesCancelledError
 
-    done = wait(list(pending), timeout=_ANSWER_S, return_when="FIRST_COMPLETED").done if _lives(client) else set()
+    done: set[Any] = set()
+    try:
+        with client.as_current():
+            done = wait(list(pending), timeout=_ANSWER_S, return_when="FIRST_COMPLETED").done
+    except FuturesCancelledError as error:
+        raise _SchedulerGoneError("connection lost") from error
+    except TimeoutError:
+        pass  # a show may take long: nothing done yet is no scheduler gone
     for future in done:
         order = pending.pop(future)
         try:

@@ -45,6 +45,8 @@ class Server:
     _histories: list[str] = field(default_factory=list)
     _made: list[tuple[str, ...]] = field(default_factory=list)
     """Tables, columns and version of a history as it is made."""
+    _starting: tuple[object, ...] = ()
+    """Command that starts it anew."""
 
     def url(self, database: str) -> str:
         """The URL of a database as a person would write it."""
@@ -107,6 +109,10 @@ class Server:
         with self._connected("postgres") as connection:
             (version,) = connection.execute("SHOW server_version").fetchone()
         return str(version).split()[0]
+
+    def restart(self) -> None:
+        """Break it off and start it anew, as after a fault of its own; who is connected is cut off."""
+        _run(self._starting, self.folder)
 
     def execute(self, statement: str, database: str = "postgres") -> None:
         """Run statements as the server's owner."""
@@ -185,9 +191,10 @@ def running() -> Iterator[Server]:
         unsafe = "-c fsync=off -c synchronous_commit=off -c full_page_writes=off"
         settings = f"-c listen_addresses='' -c unix_socket_directories='{folder}' -c max_connections=50 {unsafe}"
         control = [*user, programs / "pg_ctl", "-D", data, "-w", "-t", _LONG_S]
-        _run([*control, "-l", folder / "server.log", "-o", settings, "start"], folder)
+        starting = [*control, "-l", folder / "server.log", "-o", settings]
+        _run([*starting, "start"], folder)
         try:
-            yield Server(folder)
+            yield Server(folder, _starting=(*starting, "-m", "immediate", "restart"))
         finally:
             _run([*control, "-m", "immediate", "stop"], folder)
     finally:

@@ -41,6 +41,16 @@ class Slow:
 
 SLOW: Final = (
     Slow(
+        file="archive/test_cluster.py",
+        tests=("test_workers_and_a_scheduler_that_are_killed_lose_nothing",),
+        covered="Orders that come back from a cluster: test_each_order_comes_back_once; killed workers of this computer: archive/test_archive.py.",
+    ),
+    Slow(
+        file="archive/test_archive.py",
+        tests=("test_takes_that_cannot_be_measured_again_can_be_left", "test_a_show_that_ends_each_worker_is_given_up"),
+        covered="Measuring again and switching together, and a worker that is killed once: the same file.",
+    ),
+    Slow(
         file="live/test_jack.py",
         tests=("test_a_line_check_of_32_channels",),
         covered="All faults of the whole line check, each in time: live/test_watch.py, from memory; the command by a device, and its recording "
