@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 from deskhand.errors import UsageError
 from deskhand.live.board import MOST_NAME
@@ -11,15 +11,31 @@ from deskhand.recording.names import key
 from deskhand.report.words import text as words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from deskhand.findings import Finding
     from deskhand.live.entry import PatchEntry
-    from deskhand.live.watch import Watch
+    from deskhand.live.line import PatchList
 
 ASKING: Final = ("turn", "turns", "exchanged", "unlike")
 """Findings that ask who was playing, by what they say: of the turns, and of the sound in the kept weeks."""
 _ESCAPE, _ERASE, _ENTER = "\x1b", ("\x7f", "\b"), ("\n", "\r")
+
+
+class Answerable(Protocol):
+    """Line check in which it is asked who was playing."""
+
+    line: PatchList
+    players: Mapping[str, str]
+    """Source to who plays it tonight."""
+    messages: list[LiveMessage]
+
+    @property
+    def now_s(self) -> float:
+        """Seconds of audio since the beginning."""
+
+    def name_player(self, source: str, player: str) -> None:
+        """Say who plays a source tonight."""
 
 
 def question_about(entry: PatchEntry) -> Finding | None:
@@ -27,18 +43,18 @@ def question_about(entry: PatchEntry) -> Finding | None:
     return next((finding for finding in entry.findings if finding.what in ASKING and finding.other), None)
 
 
-def asked_entry(watch: Watch) -> PatchEntry | None:
+def asked_entry(watch: Answerable) -> PatchEntry | None:
     """Input that was asked about last, its question still open; None where there is none."""
     asked = [entry for entry in watch.line.inputs if question_about(entry) is not None]
     return max(asked, key=lambda entry: max(entry.reported_s.values(), default=0.0), default=None)
 
 
-def answer_as_planned(watch: Watch, source: str) -> str:
+def answer_as_planned(watch: Answerable, source: str) -> str:
     """Settle that everybody plays at their own input, in another order than the patch list's.
 
     Parameters
     ----------
-    watch : Watch
+    watch : Answerable
     source : str
         Input that was asked about.
 
@@ -57,12 +73,12 @@ def answer_as_planned(watch: Watch, source: str) -> str:
     return _told(watch, words("live.as_planned", source=entry.source.name, other=partner.source.name))
 
 
-def answer_exchanged(watch: Watch, source: str) -> str:
+def answer_exchanged(watch: Answerable, source: str) -> str:
     """Settle that two players have each other's input tonight: each is written down at the other's, and compared with their own turns.
 
     Parameters
     ----------
-    watch : Watch
+    watch : Answerable
     source : str
         Input that was asked about.
 
@@ -91,7 +107,7 @@ def answer_exchanged(watch: Watch, source: str) -> str:
     return _told(watch, told)
 
 
-def answer_player(watch: Watch, source: str, player: str) -> str:
+def answer_player(watch: Answerable, source: str, player: str) -> str:
     """Say who plays an input tonight; a question about it is settled by it. An empty name: its usual player again.
 
     Raises
@@ -115,7 +131,7 @@ def answer_player(watch: Watch, source: str, player: str) -> str:
     return _told(watch, words("live.plays", player=player, source=entry.source.name) if player else "")
 
 
-def _entry(watch: Watch, source: str) -> PatchEntry:
+def _entry(watch: Answerable, source: str) -> PatchEntry:
     """Input of a name."""
     entry = watch.line.by_name.get(source)
     if entry is None:
@@ -123,7 +139,7 @@ def _entry(watch: Watch, source: str) -> PatchEntry:
     return entry
 
 
-def _asked_pair(watch: Watch, source: str) -> tuple[PatchEntry, PatchEntry]:
+def _asked_pair(watch: Answerable, source: str) -> tuple[PatchEntry, PatchEntry]:
     """Input that is asked about, and the one whose player may have been there."""
     entry = _entry(watch, source)
     question = question_about(entry)
@@ -147,7 +163,7 @@ def _settle(*entries: PatchEntry) -> None:
         }
 
 
-def _told(watch: Watch, text: str) -> str:
+def _told(watch: Answerable, text: str) -> str:
     """Answer, told to everybody."""
     if text:
         watch.messages.append(LiveMessage(time_s=watch.now_s, source=None, text=text))
@@ -159,10 +175,10 @@ class AnswerKeys:
 
     Parameters
     ----------
-    watch : Watch
+    watch : Answerable
     """
 
-    def __init__(self, watch: Watch) -> None:
+    def __init__(self, watch: Answerable) -> None:
         self._watch = watch
         self._source = ""
         self._typed: str | None = None

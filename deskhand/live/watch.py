@@ -315,8 +315,8 @@ class Watch:
             return
         self.parts[source] = tuple(replace(part, player=player or None) for part in self.parts[source])
         entry = self.line.by_name[source]
-        findings = self._remembered(entry)
-        entry.reported = {name: finding for name, finding in entry.reported.items() if finding.kind != "line-check"}
+        findings, before = self._remembered(entry), f"{source}/line-check"
+        entry.reported = {name: finding for name, finding in entry.reported.items() if finding.id != before}
         entry.reported |= {f"{finding.kind}/{finding.track or ''}": finding for finding in findings}
         if entry.memory is not None:
             self._report(source, entry.memory.text)
