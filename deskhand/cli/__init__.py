@@ -1,6 +1,21 @@
 """The commands. Thin: each imports what it needs when it runs, so that `--help` answers at once."""
 
-from deskhand.cli import check, compare, demo, done, exposure, history, keep, live, new, render, room, serve, sheet
+from deskhand.cli import (
+    check,
+    compare,
+    demo,
+    done,
+    exposure,
+    history,
+    keep,
+    live,
+    new,
+    note,
+    render,
+    room,
+    serve,
+    sheet,
+)
 from deskhand.cli.group import main
 
 for _command in (
@@ -15,6 +30,7 @@ for _command in (
     exposure.calibrate,
     exposure.exposure,
     live.live,
+    note.note,
     room.room,
     serve.serve,
     demo.demo,

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NoReturn
 
 import click
 
 from deskhand.cli.group import fail
 from deskhand.cli.options import PHASES, TAPS, ClockTime, history_option, named_players, refuse_unwritable
 from deskhand.cli.output import error_console, output_console, print_faults, sources_to_fix
-from deskhand.errors import DeskhandError
+from deskhand.errors import DeskhandError, UsageError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -48,6 +48,8 @@ if TYPE_CHECKING:
 @click.option("--note", default="", help="With --keep: why this one is worth keeping.")
 @click.option("--by", help="With --keep: who keeps it. Default: whoever is logged in.")
 @click.option("--for", "length_s", type=ClockTime(), help="Stop after so long, like 20:00.")
+@click.option("--ring-out", "ring_out", is_flag=True, help="Ring out the wedges with a helper, a microphone at a time.")
+@click.option("--microphone", "microphones", multiple=True, metavar="SOURCE", help="With --ring-out: this one only.")
 @click.option("--page", is_flag=True, help="Show it in a browser as well: the line check in the hand.")
 @click.option("--lan", is_flag=True, help="The same for phones on the local network, by a link with a secret.")
 @click.option("--port", type=click.IntRange(0, 65535), help="Of the page; 0 takes a free one. Default: 8420.")
@@ -70,6 +72,8 @@ def live(
     note: str,
     by: str | None,
     length_s: float | None,
+    ring_out: bool,
+    microphones: tuple[str, ...],
     page: bool,
     lan: bool,
     port: int | None,
@@ -77,8 +81,7 @@ def live(
 ) -> None:
     """Line check and soundcheck from the desk's audio interface, told while they play.
 
-    Keys: n next, b back, x not tonight, c check now, q done. Exit status: 0 all well, 1 something to fix, 2 wrong use, or the device or
-    disk failed.
+    Keys: n next, b back, x not tonight, c check now, q done. Exit: 0 all well, 1 something to fix, 2 wrong use, or device or disk failed.
     """
     from deskhand.live.session import LiveOptions, listen_live
 
@@ -99,6 +102,9 @@ def live(
         record=record,
         length_s=length_s,
     )
+    if ring_out or microphones:
+        _ring_out(options, microphones, json_file, beside=not ring_out or keep_it or page or lan)
+        return
     console = output_console() if json_file != "-" else error_console()
     outcome = _shown(options, console, lan=lan, port=port) if page or lan else listen_live(options, console)
     _deliver(outcome, json_file)
@@ -106,11 +112,38 @@ def live(
         _keep(outcome, history=history, note=note, by=by, with_faults=with_faults, to_stderr=json_file == "-")
     elif not no_keep:
         _keep_by_itself(outcome, options, to_stderr=json_file == "-")
-    if record is not None and json_file != "-":
+    _hand_over(outcome, options, by=by, to_stderr=json_file == "-")
+    _end(outcome, record if json_file != "-" else None)
+
+
+def _end(outcome: LiveOutcome, record: Path | None) -> NoReturn:
+    """Name the recording, and end with the status of what was found."""
+    if record is not None:
         click.echo(f"Recorded: {record}; check it with: deskhand check {record}")
     if outcome.problem is not None:
         fail(outcome.problem)
     raise SystemExit(1 if sources_to_fix(outcome.result) else 0)
+
+
+def _ring_out(options: LiveOptions, microphones: tuple[str, ...], json_file: str | None, *, beside: bool) -> None:
+    """Ring out the wedges; "-" writes the result to standard output. `beside`: options were given that it does not go with."""
+    import json
+
+    from deskhand.files import write_atomically
+    from deskhand.live.ring_out_session import ring_out_live
+
+    if beside or options.record is not None:
+        raise UsageError(
+            "--ring-out",
+            "goes with --microphone, and not with --record, --keep, --page or --lan",
+            "give --ring-out alone, or leave --microphone out",
+        )
+    state = ring_out_live(options, microphones, output_console() if json_file != "-" else error_console())
+    text = json.dumps(state.data(), indent=2, ensure_ascii=False) + "\n"
+    if json_file == "-":
+        click.echo(text.encode(), nl=False)
+    elif json_file is not None:
+        write_atomically(Path(json_file), text.encode())
 
 
 def _shown(options: LiveOptions, console: Console, *, lan: bool, port: int | None) -> LiveOutcome:
@@ -175,9 +208,26 @@ def _keep_by_itself(outcome: LiveOutcome, options: LiveOptions, *, to_stderr: bo
         # nobody asked for it: the line check stands all the same
         click.echo(f"Not kept by itself: {error}", err=True)
     named = {name: who for name, who in outcome.result.show.players.items() if (name, who) not in options.players}
-    if named and options.record is None:
+    if named and options.record is None and options.replay is None:
         pairs = " ".join(f'--player "{name}={who}"' for name, who in named.items())
         click.echo(f"For the check of tonight's recording, or its show.toml: {pairs}", err=to_stderr)
+
+
+def _hand_over(outcome: LiveOutcome, options: LiveOptions, *, by: str | None, to_stderr: bool) -> None:
+    """Leave the notes of the evening for the next one; those of a practice are told and not kept."""
+    from deskhand.live.sharing import hand_over
+    from deskhand.tasks.keep import who
+
+    if not outcome.notes or options.replay is not None:
+        return
+    count = hand_over(
+        outcome.notes,
+        date=outcome.result.show.date,
+        house_file=outcome.house_file,
+        history=options.history,
+        by=who(by),
+    )
+    click.echo(f"Handed over: {count} {'note' if count == 1 else 'notes'} (deskhand note)", err=to_stderr)
 
 
 def _keep(

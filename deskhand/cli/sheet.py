@@ -41,6 +41,7 @@ def sheet(
     from deskhand.house import read_house
     from deskhand.report import sheet as report
     from deskhand.tasks.check import name_of
+    from deskhand.tasks.handover import handed_over, line_of
     from deskhand.tasks.sheet import SheetOptions, show_sheet
     from deskhand.tasks.week import require_house
 
@@ -54,12 +55,18 @@ def sheet(
         read_house(since)  # a mistake in it is told before anything is measured
     checked = take.check(recording)
     house_file, standing_file = require_house(checked)
+    open_jobs, standing = handed_over(house_file=standing_file, history=take.history, today=checked.result.show.date)
     settings_sheet = show_sheet(
         checked.result,
         house_file=house_file,
         standing_file=standing_file,
         house_text=checked.house_text,
-        options=SheetOptions(since=since, paper=paper, notes=notes, jobs=jobs),  # type: ignore[arg-type]
+        options=SheetOptions(
+            since=since,
+            paper=paper,  # type: ignore[arg-type]
+            notes=(*notes, *map(line_of, standing)),
+            jobs=(*jobs, *map(line_of, open_jobs)),
+        ),
     )
     write_atomically(target, report.sheet_pdf(settings_sheet))
     write_atomically(table, report.sheet_csv(settings_sheet))

@@ -25,9 +25,9 @@ _NEIGHBOURS: Final = 100.0
 """Power of a peak over the mean of either side's bins (20 dB)."""
 _FROM, _TO = 4, 13
 """Bins on either side that are its neighbours: outside the main lobe of a Hann window that is swept."""
-_SILENT: Final = 1e-10
-"""Power (-100 dBFS) below which nothing is a peak."""
-_LEAST_DBFS: Final = -65.0
+_SILENT: Final = 2e-10
+"""Power (-97 dBFS) below which nothing is a peak."""
+_LEAST_DBFS: Final = -62.0
 """Level from which a tone is told."""
 _NEAR_BINS: Final = 0.6
 """Distance within which a peak goes on as the same tone from frame to frame."""
@@ -35,16 +35,36 @@ _DRIFT_BINS: Final = 0.5
 """Distance from where it began: 3 Hz. No voice holds a note so still at the frequencies at which microphones ring."""
 _MISSED_FRAMES: Final = 2
 """Frames in a row in which it may be hidden."""
-_FRAMES, _MORE_FRAMES = 7, 14
+FRAMES, _MORE_FRAMES = 7, 14
 """Frames over which it has to grow; or, where it grows slowly, these."""
 _RISE_DB: Final = 8.0
 """Growth over these."""
-_HIGHEST_PARTIAL: Final = 10
-"""Partial of a note as which a tone is looked at, at most."""
+_RATIOS = np.array(
+    [(partial + 1) / partial for partial in range(1, 11)]
+    + [(partial - 1) / partial for partial in range(2, 11)]
+    + [3.0, 1.0 / 3.0]
+)
+"""Where a note that a tone is the first to tenth partial of would have others."""
+RATIOS: Final = 21
+"""Number of these."""
+_NO_PARTIAL_DB: Final = -60.0
+"""Level against the tone that counts as none."""
+_NEW_SHARE: Final = 0.3
+"""Share of the newest frame in the level of a partial: one that stands at -10 dB counts as -25 dB after three frames."""
 _STRAIGHT_DB: Final = 1.5
-"""Root mean square of what departs from a straight line, or a tenth of the rise where that is more."""
-_HARMONICS_DB: Final = 25.0
-"""Level below it at which nothing else may stand at a simple ratio of its frequency."""
+"""Root mean square of what departs from a straight line, or a tenth of the rise where that is more and the line is not short."""
+_HARMONICS_DB, _STEEP_HARMONICS_DB = -25.0, -15.0
+"""Level against it from which something at a simple ratio of its frequency makes it a note's partial; the second where it rises steeply."""
+_STEEP_DB: Final = 14.0
+"""Rise over the frames of the line from which it is steep."""
+_FEW_FRAMES: Final = 5
+"""Frames over which a steep rise is told."""
+_STANDS_DBFS: Final = -12.0
+"""Level from which a tone that neither grows nor falls is told: a loop that came to the end of what its monitor gives."""
+_STANDS_DB: Final = 0.5
+"""Root mean square of what departs from a straight line, of a tone that stands."""
+_STANDS_BINS: Final = 0.1
+"""Distance from where it began, of a tone that stands: 0.6 Hz."""
 _NEW_DB: Final = 3.0
 """Level above all that was heard at its frequency before."""
 _FORGET: Final = 10.0**-0.02
@@ -53,6 +73,11 @@ _FALLEN_DB: Final = 10.0
 """Fall from its highest level at which it is over."""
 _NEVER_DB: Final = -200.0
 """Below any level of 32-bit samples."""
+
+
+def full_scale(window: np.ndarray) -> np.float32:
+    """Factor of |X|^2 of a Hann window with which the three bins of a full-scale sine add up to 1 (0 dBFS, AES17)."""
+    return np.float32(4.0 / (window.size * np.sum(window.astype(np.float64) ** 2)))
 
 
 @kernel("int64(float32[::1], int64, int64, float64[:, ::1])")
@@ -94,34 +119,42 @@ def tone_peaks(row: np.ndarray, low_bin: int, high_bin: int, peaks: np.ndarray) 
     return count
 
 
-@kernel("boolean(float32[::1], float64, float64)")
-def _stands_at(row: np.ndarray, exact_bin: float, least_db: float) -> bool:
-    """Tell whether a peak of its own, and no noise that is as loud, stands at a place of a spectrum."""
+@kernel("float64(float32[::1], float64)")
+def _level_at(row: np.ndarray, exact_bin: float) -> float:
+    """Level in dB of a peak of its own at a place of a spectrum; very low where none stands out, as of noise that is as loud."""
     place = round(exact_bin)
     if place < 6 or place + _TO >= row.size:
-        return False
+        return _NEVER_DB
     top = max(np.float64(row[place - 1]), np.float64(row[place]), np.float64(row[place + 1]))
-    if 10.0 * np.log10(top + 1e-30) <= least_db:
-        return False
     around = 0.0
     for offset in range(_FROM + 1, _TO):
         around += (row[place - offset] if place > offset else 0.0) + row[place + offset]
-    return bool(top * 2 * (_TO - _FROM - 1) > 10.0 * around)
+    if top * 2 * (_TO - _FROM - 1) <= 10.0 * around:
+        return _NEVER_DB
+    return float(10.0 * np.log10(top + 1e-30))
 
 
-@kernel("boolean(float32[::1], float64, float64)")
-def is_partial(row: np.ndarray, tone_bin: float, level_db: float) -> bool:
-    """Tell whether a tone is a partial of a note: whether something less than 25 dB below it stands where the next or the last but one would.
+@kernel("void(float32[::1], float64, float64, float64[::1])")
+def note_partials(row: np.ndarray, tone_bin: float, level_db: float, partials: np.ndarray) -> None:
+    """Bring up to date how loud the other partials are of the note that a tone would be one of.
 
-    It is looked at as the first to the tenth partial; the second and third partial of it, and what it would be these of, stand for the rest.
+    The tone is looked at as the first to the tenth partial; the next and the last but one, the third of it, and what it would be the third of,
+    stand for the rest. A note's partial stands at one of these ratios in every frame; the voice that a tone rises under passes by them.
+
+    Parameters
+    ----------
+    row : (bins,) float32
+    tone_bin, level_db : float
+    partials : (RATIOS,) float64
+        Level of what stands there against the tone in dB, smoothed over some frames; changed.
     """
-    least_db = level_db - _HARMONICS_DB
-    for partial in range(1, _HIGHEST_PARTIAL + 1):
-        if _stands_at(row, tone_bin * (partial + 1) / partial, least_db):
-            return True
-        if partial > 1 and _stands_at(row, tone_bin * (partial - 1) / partial, least_db):
-            return True
-    return _stands_at(row, 3.0 * tone_bin, least_db) or _stands_at(row, tone_bin / 3.0, least_db)
+    for ratio in range(RATIOS):
+        exact_bin = tone_bin * _RATIOS[ratio]
+        below_db = _NO_PARTIAL_DB
+        # nearer than that it is the tone's own main lobe
+        if abs(exact_bin - tone_bin) >= _FROM + 1:
+            below_db = max(_NO_PARTIAL_DB, _level_at(row, exact_bin) - level_db)
+        partials[ratio] += _NEW_SHARE * (below_db - partials[ratio])
 
 
 @kernel("Tuple((float64, float64, float64))(float64[::1], int64, int64)")
@@ -173,9 +206,9 @@ COLUMNS: Final = 8
 """Number of the columns above."""
 
 
-@kernel("void(float64, float64, float64[::1], float64[:, ::1], float64[:, ::1])")
-def _begin(tone_bin: float, level_db: float, loudest: np.ndarray, tones: np.ndarray, levels: np.ndarray) -> None:
-    """Begin to follow a peak, where a place is free or the tone followed there has grown less."""
+@kernel("int64(float64, float64, float64[::1], float64[:, ::1], float64[:, ::1])")
+def _begin(tone_bin: float, level_db: float, loudest: np.ndarray, tones: np.ndarray, levels: np.ndarray) -> int:
+    """Begin to follow a peak, where a place is free or the tone followed there has grown less; the place, or -1."""
     place = round(tone_bin)
     before = 0.0
     for index in range(place - 2, place + 3):
@@ -183,7 +216,7 @@ def _begin(tone_bin: float, level_db: float, loudest: np.ndarray, tones: np.ndar
     # power of three bins of a Hann window against its highest: 1.76 dB
     before_db = 10.0 * np.log10(before + 1e-20) + 1.76
     if level_db < before_db - 2.0 * _NEW_DB:
-        return
+        return -1
     chosen, least = -1, level_db - before_db
     for tone in range(tones.shape[0]):
         if tones[tone, BIN] < 0.0:
@@ -193,7 +226,7 @@ def _begin(tone_bin: float, level_db: float, loudest: np.ndarray, tones: np.ndar
         if tones[tone, REPORT] < 0.0 and tones[tone, MISSED] > 0.0 and grown < least:
             chosen, least = tone, grown
     if chosen < 0:
-        return
+        return -1
     tones[chosen, BIN] = tones[chosen, FIRST_BIN] = tone_bin
     tones[chosen, BEFORE_DB] = before_db
     tones[chosen, MISSED] = 0.0
@@ -201,10 +234,48 @@ def _begin(tone_bin: float, level_db: float, loudest: np.ndarray, tones: np.ndar
     tones[chosen, REPORT] = -1.0
     tones[chosen, TOP_DB] = tones[chosen, NOW_DB] = level_db
     levels[chosen, 0] = level_db
+    return chosen
+
+
+@kernel("float64(float64[::1], float64[::1], float64, float64)")
+def told_slope(state: np.ndarray, levels: np.ndarray, level_db: float, partial_db: float) -> float:
+    """Growth of a tone in dB a frame where it is to be told, very small where it stands at the top; 0 where it is not.
+
+    Parameters
+    ----------
+    state : (COLUMNS,) float64
+    levels : (LEVELS,) float64
+    level_db : float
+        Level in the newest frame.
+    partial_db : float
+        Loudest other partial against it.
+    """
+    for frames in (_FEW_FRAMES, FRAMES, _MORE_FRAMES):
+        if state[COUNT] < frames:
+            continue
+        slope, departs, before = growth(levels, int(state[COUNT]), frames)
+        rise_db = slope * (frames - 1)
+        is_steep = rise_db >= _STEEP_DB
+        is_few = frames == _FEW_FRAMES
+        is_new = level_db >= max(before, state[BEFORE_DB]) + _NEW_DB
+        if (
+            rise_db >= (_STEEP_DB if is_few else _RISE_DB)
+            and departs <= (_STRAIGHT_DB if is_few else max(_STRAIGHT_DB, 0.1 * rise_db))
+            and is_new
+            and partial_db < (_STEEP_HARMONICS_DB if is_steep else _HARMONICS_DB)
+        ):
+            return slope
+        is_at_top = level_db >= _STANDS_DBFS and level_db >= state[BEFORE_DB] + _NEW_DB
+        stands = frames == _MORE_FRAMES and is_at_top and departs <= _STANDS_DB and slope > -0.01
+        if stands and abs(state[BIN] - state[FIRST_BIN]) <= _STANDS_BINS and partial_db < _HARMONICS_DB:
+            return max(slope, 0.001)
+    return 0.0
 
 
 # long: one walk over the spectra; split, each frame would cost calls
-@kernel("int64(float32[:, ::1], int64, int64, int64, float64[:, ::1], float64[:, ::1], float64[::1], float64[:, ::1])")
+@kernel(
+    "int64(float32[:, ::1], int64, int64, int64, float64[:, ::1], float64[:, ::1], float64[:, ::1], float64[::1], float64[:, ::1])"
+)
 def growing_tones(
     power: np.ndarray,
     low_bin: int,
@@ -212,6 +283,7 @@ def growing_tones(
     frame: int,
     tones: np.ndarray,
     levels: np.ndarray,
+    partials: np.ndarray,
     loudest: np.ndarray,
     rises: np.ndarray,
 ) -> int:
@@ -220,7 +292,7 @@ def growing_tones(
     Parameters
     ----------
     power : (frames, bins) float32
-        Power spectra, one every 100 ms.
+        Power spectra, one every 100 ms, in the scale of `full_scale`.
     low_bin, high_bin : int
         Range of bins in which tones are looked for; `_TO` bins or more are beyond it.
     frame : int
@@ -229,6 +301,8 @@ def growing_tones(
         Tones that are followed; -1 at the beginning.
     levels : (TONES, LEVELS) float64
         Their newest levels in dB.
+    partials : (TONES, RATIOS) float64
+        Level of other partials of their note against them in dB; anything at the beginning.
     loudest : (bins,) float64
         Loudest power of each bin, forgotten by 2 dB a second; 0 at the beginning.
     rises : (most, 5) float64
@@ -272,27 +346,18 @@ def growing_tones(
             state[NOW_DB] = level_db
             state[TOP_DB] = max(state[TOP_DB], level_db)
             if state[REPORT] == -1.0:
-                if state[COUNT] < _FRAMES or abs(tone_bin - state[FIRST_BIN]) > _DRIFT_BINS or level_db < _LEAST_DBFS:
+                note_partials(row, tone_bin, level_db, partials[tone])
+                if abs(tone_bin - state[FIRST_BIN]) > _DRIFT_BINS or level_db < _LEAST_DBFS:
                     continue
-                grows = False
-                for frames in (_FRAMES, _MORE_FRAMES):
-                    if grows or state[COUNT] < frames:
-                        continue
-                    slope, departs, before = growth(levels[tone], int(state[COUNT]), frames)
-                    rise_db = slope * (frames - 1)
-                    grows = bool(
-                        rise_db >= _RISE_DB
-                        and departs <= max(_STRAIGHT_DB, 0.1 * rise_db)
-                        and level_db >= max(before, state[BEFORE_DB]) + _NEW_DB
-                    )
-                if not grows or is_partial(row, tone_bin, level_db):
+                slope = told_slope(state, levels[tone], level_db, partials[tone].max())
+                if slope <= 0.0:
                     continue
             elif level_db < state[TOP_DB] - _FALLEN_DB:
                 state[BIN] = -1.0
                 continue
             if state[REPORT] < 0.0 and count < rises.shape[0]:
                 grew = state[REPORT] == -1.0
-                rises[count, 0] = frame + row_number - (_FRAMES - 1 if grew else 0)
+                rises[count, 0] = frame + row_number - (FRAMES - 1 if grew else 0)
                 rises[count, 2] = tone_bin
                 rises[count, 3] = 10.0 * slope if grew else 0.0
                 state[REPORT] = count
@@ -302,7 +367,10 @@ def growing_tones(
                 rises[int(state[REPORT]), 4] = state[TOP_DB]
         for peak in range(found):
             if not taken[peak]:
-                _begin(peaks[peak, 0], peaks[peak, 1], loudest, tones, levels)
+                begun = _begin(peaks[peak, 0], peaks[peak, 1], loudest, tones, levels)
+                if begun >= 0:
+                    partials[begun] = _NO_PARTIAL_DB
+                    note_partials(row, peaks[peak, 0], peaks[peak, 1], partials[begun])
         for index in range(low_bin - 3, high_bin + 3):
             loudest[index] = max(_FORGET * loudest[index], np.float64(row[index]))
     for tone in range(tones.shape[0]):

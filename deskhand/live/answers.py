@@ -45,8 +45,8 @@ def question_about(entry: PatchEntry) -> Finding | None:
 
 def asked_entry(watch: Answerable) -> PatchEntry | None:
     """Input that was asked about last, its question still open; None where there is none."""
-    asked = [entry for entry in watch.line.inputs if question_about(entry) is not None]
-    return max(asked, key=lambda entry: max(entry.reported_s.values(), default=0.0), default=None)
+    entries = [entry for entry in watch.line.inputs if question_about(entry) is not None]
+    return max(entries, key=lambda entry: max(entry.reported_s.values(), default=0.0), default=None)
 
 
 def answer_as_planned(watch: Answerable, source: str) -> str:
@@ -97,14 +97,14 @@ def answer_exchanged(watch: Answerable, source: str) -> str:
     _settle(entry, partner)
     for member, player in ((entry, players[1]), (partner, players[0])):
         watch.name_player(member.source.name, player)
-    told = words(
+    settled = words(
         "live.exchanged",
         player=players[1],
         source=entry.source.name,
         other=partner.source.name,
         other_player=players[0],
     )
-    return _told(watch, told)
+    return _told(watch, settled)
 
 
 def answer_player(watch: Answerable, source: str, player: str) -> str:
@@ -123,8 +123,8 @@ def answer_player(watch: Answerable, source: str, player: str) -> str:
     partner = watch.line.by_name.get(str(question.other)) if question is not None else None
     if player and partner is not None:
         partner_player = watch.players.get(partner.source.name) or partner.source.player or ""
-        own = watch.players.get(entry.source.name) or entry.source.player or ""
-        if own and partner_player and key(player) == key(partner_player):
+        entry_player = watch.players.get(entry.source.name) or entry.source.player or ""
+        if entry_player and partner_player and key(player) == key(partner_player):
             return answer_exchanged(watch, source)
         _settle(entry, partner)
     watch.name_player(entry.source.name, player)
@@ -145,7 +145,7 @@ def _asked_pair(watch: Answerable, source: str) -> tuple[PatchEntry, PatchEntry]
     question = question_about(entry)
     if question is None:
         # one question stands for both
-        asking = (other for other in watch.line.inputs if (asked := question_about(other)) and asked.other == source)
+        asking = (rival for rival in watch.line.inputs if (about := question_about(rival)) and about.other == source)
         entry = next(asking, entry)
         question = question_about(entry)
     partner = watch.line.by_name.get(str(question.other)) if question is not None else None

@@ -285,6 +285,23 @@ class PatchList:
         question = patched.question or patched.reported.get(TURN)
         return question is not None and question.what == "turns" and question.other == entry.source.name
 
+    def _arrive(self, entry: PatchEntry, now_s: float) -> None:
+        """Take an input as arrived, as it was measured: nobody's word is needed any more."""
+        entry.confirmed_by = None
+        if entry.state == "arrived":
+            return
+        entry.state = "arrived"
+        entry.arrived_s = now_s
+        if entry.came_at is not None:
+            return
+        entry.came_at = entry.turn
+        # whoever sounded at its turn before was only early
+        for rival in self.inputs:
+            is_asked = TURN in rival.reported or rival.question is not None or rival.is_itself
+            if rival.came_at == entry.turn and rival is not entry and is_asked:
+                rival.reported.pop(TURN, None)
+                rival.question, rival.came_at = None, rival.turn
+
     def look(
         self,
         entry: PatchEntry,
@@ -314,19 +331,7 @@ class PatchList:
         """
         entry.stretch, entry.earlier = stretch, ""
         if self.playing_s(entry) >= ARRIVED_S - 1e-6:
-            # measured: nobody's word is needed any more
-            entry.confirmed_by = None
-        if entry.state != "arrived" and self.playing_s(entry) >= ARRIVED_S - 1e-6:
-            entry.state = "arrived"
-            entry.arrived_s = now_s
-            if entry.came_at is None:
-                entry.came_at = entry.turn
-                # whoever sounded at its turn before was only early
-                for rival in self.inputs:
-                    is_asked = TURN in rival.reported or rival.question is not None or rival.is_itself
-                    if rival.came_at == entry.turn and rival is not entry and is_asked:
-                        rival.reported.pop(TURN, None)
-                        rival.question, rival.came_at = None, rival.turn
+            self._arrive(entry, now_s)
         seen = {_key(finding): finding for finding in (*stretch.findings, *mistaken)}
         new = []
         for key, finding in seen.items():

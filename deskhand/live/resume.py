@@ -24,13 +24,14 @@ if TYPE_CHECKING:
 
 FILE_NAME: Final = "line-check.json"
 VERSION: Final = 1
+"""Of the file's layout; another one is passed over."""
 _EVERY_S: Final = 1.0
 """Time between two writes at least: a write waits for the disk. Common practice, no source."""
 _LONGEST_H: Final = 6.0
 """Hours after which it is another line check. Common practice, no source."""
 
 
-class Course:
+class CourseFile:
     """File of one line check's course.
 
     Parameters

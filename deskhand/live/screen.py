@@ -181,7 +181,7 @@ def _patch_table(watch: Watch, rows: int) -> RenderableType:
     return table
 
 
-def _newest(watch: Watch) -> Text:
+def _newest(watch: Watch | Soundcheck) -> Text:
     """Newest urgent message, for a while."""
     from rich.text import Text
 
@@ -217,7 +217,7 @@ def soundcheck_view(
         Text(
             f"{soundcheck.house.house.name}: soundcheck   {clock(soundcheck.now_s)}   {note}   {checking}", style="dim"
         ),
-        Text(problem, style="bold red") if problem else Text(),
+        Text(problem, style="bold red") if problem else _newest(soundcheck),
     ]
     foot = [Text(), *_seat_texts(seats), Text("c check now   q done", style="dim")]
     if result is None:

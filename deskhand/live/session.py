@@ -18,7 +18,7 @@ from deskhand.live.disk import Recorder, write_note
 from deskhand.live.display import AudioFeed, Display
 from deskhand.live.keys import keys
 from deskhand.live.result import result_of
-from deskhand.live.resume import Course
+from deskhand.live.resume import CourseFile
 from deskhand.live.seats import watched_seats
 from deskhand.live.sharing import Sharing
 from deskhand.live.soundcheck import Soundcheck
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from deskhand.baseline.normal import Baseline
     from deskhand.house import HouseFile, Source
-    from deskhand.live.board import Board
+    from deskhand.live.board import Board, BoardNote
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
     from deskhand.live.seats import SeatWatch
@@ -77,6 +77,8 @@ class LiveOutcome:
     house_file: Path
     problem: str | None
     """Failure of the disk or the device that kept it from being whole."""
+    notes: tuple[BoardNote, ...] = ()
+    """Notes that people left."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,8 +95,8 @@ class _Show:
     """Source to player."""
 
 
-def _opened(options: LiveOptions) -> AudioFeed:
-    """The device or recording that was asked for, open."""
+def open_feed(options: LiveOptions) -> AudioFeed:
+    """Open the device or recording that was asked for."""
     if options.replay is not None:
         from deskhand.live.replay import Replay
 
@@ -160,7 +162,7 @@ def listen_live(
     show = _show(options)
     if options.replay is None and options.fast:
         raise UsageError("--fast", "is for a recording", "name one with --replay")
-    feed = _opened(options)
+    feed = open_feed(options)
     audio = feed.audio
     with ExitStack() as stack:
         stack.callback(audio.close)
@@ -170,38 +172,50 @@ def listen_live(
         if options.phase == "line-check":
             listener = _watch(show, inputs, audio, options)
         else:
-            listener = _soundcheck(show, names, audio, options)
+            listener = _soundcheck(show, inputs, names, audio, options)
         sharing = Sharing(board, _course(options, show, listener), listener, feed)
         goes_on = sharing.resume()
-        recorder = None
-        if options.record is not None:
-            recorder = Recorder(options.record, names, audio.ring, audio.sample_rate_hz, goes_on=goes_on)
-            write_note(options.record, show.date, options.phase, show.tap, show.players)
+        recorder = _recorder(show, names, audio, options, goes_on=goes_on)
+        if recorder is not None:
             stack.callback(recorder.close)
         facts = {"date": show.date, "phase": options.phase, "history": options.history, "replay": options.replay}
         seats = watched_seats(show.house, show.house_file, feed.track_names, inputs, audio, **facts)  # type: ignore[arg-type]
         pressed = stack.enter_context(keys()) if keyboard else lambda: ""
         problem = _listen(feed, listener, recorder, options, Outside(console, pressed, seats, sharing))
         listener.finish()
-    problem = problem or (recorder.problem if recorder else None)
     notes = (
         *((show.week_note,) if show.week_note else ()),
         *_notes(audio, listener, recorder),
         *map(str, sharing.notes),
     )
-    if isinstance(listener, Watch):
-        # those who were named meanwhile
+    outcome = _outcome(listener, show, feed.label, notes, options)
+    if seats is not None:
+        told = replace(outcome.result.show, notes=(*outcome.result.show.notes, *seats.note()))
+        outcome = replace(outcome, result=replace(outcome.result, show=told, seats=seats.results()))
+    return replace(outcome, problem=problem or (recorder.problem if recorder else None), notes=tuple(sharing.notes))
+
+
+def _outcome(listener: Listener, show: _Show, label: str, notes: tuple[str, ...], options: LiveOptions) -> LiveOutcome:
+    """Result and readings of what was heard, those included who were named meanwhile."""
+    if isinstance(listener, Soundcheck):
+        result, parts = _soundcheck_outcome(listener, label, notes)
+    else:
         show = replace(show, players=dict(listener.players))
         if options.record is not None:
             write_note(options.record, show.date, options.phase, show.tap, show.players)
-    if isinstance(listener, Soundcheck):
-        result, parts = _soundcheck_outcome(listener, feed.label, notes)
-    else:
         result, parts = _line_check_outcome(listener, show, notes)
-    if seats is not None:
-        told = replace(result.show, notes=(*result.show.notes, *seats.note()))
-        result = replace(result, show=told, seats=seats.results())
-    return LiveOutcome(result=result, parts=parts, house_file=show.house_file, problem=problem)
+    return LiveOutcome(result=result, parts=parts, house_file=show.house_file, problem=None)
+
+
+def _recorder(
+    show: _Show, names: list[str], audio: Capture | Replay, options: LiveOptions, *, goes_on: bool
+) -> Recorder | None:
+    """Recorder where one was asked for, with the note beside its file."""
+    if options.record is None:
+        return None
+    recorder = Recorder(options.record, names, audio.ring, audio.sample_rate_hz, goes_on=goes_on)
+    write_note(options.record, show.date, options.phase, show.tap, show.players)
+    return recorder
 
 
 def _soundcheck_outcome(
@@ -230,7 +244,13 @@ def _line_check_outcome(watch: Watch, show: _Show, notes: tuple[str, ...]) -> tu
     return result, [part for name in arrived for part in watch.parts.get(name, ())]
 
 
-def _soundcheck(show: _Show, names: list[str], audio: Capture | Replay, options: LiveOptions) -> Soundcheck:
+def _soundcheck(
+    show: _Show,
+    inputs: list[tuple[Source, tuple[int, ...]]],
+    names: list[str],
+    audio: Capture | Replay,
+    options: LiveOptions,
+) -> Soundcheck:
     request = CheckOptions(
         phase=options.phase,
         tap=show.tap,
@@ -245,6 +265,7 @@ def _soundcheck(show: _Show, names: list[str], audio: Capture | Replay, options:
         ring=audio.ring,
         sample_rate_hz=audio.sample_rate_hz,
         request=request,
+        inputs=inputs,
     )
 
 
@@ -298,11 +319,11 @@ def _notes(audio: Capture | Replay, listener: Listener, recorder: Recorder | Non
     return notes
 
 
-def _course(options: LiveOptions, show: _Show, listener: Listener) -> Course | None:
-    """Course of a line check on disk; None of a soundcheck, which begins again with the next half minute, and of practice."""
+def _course(options: LiveOptions, show: _Show, listener: Listener) -> CourseFile | None:
+    """CourseFile of a line check on disk; None of a soundcheck, which begins again with the next half minute, and of practice."""
     if options.replay is not None or not isinstance(listener, Watch):
         return None
-    return Course(show.house_file.parent / KEPT_IN, show.date, listener)
+    return CourseFile(show.house_file.parent / KEPT_IN, show.date, listener)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,16 @@ from deskhand.live.messages import LiveMessage
 from deskhand.live.picture import picture_of
 from deskhand.live.requests import Requests
 from deskhand.report.words import text as words
+from deskhand.store import HandoverNote
+from deskhand.tasks.handover import leave_notes
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from pathlib import Path
+
     from deskhand.live.board import Board, BoardNote
     from deskhand.live.display import AudioFeed
-    from deskhand.live.resume import Course
+    from deskhand.live.resume import CourseFile
     from deskhand.live.seats import SeatWatch
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch
@@ -29,14 +34,14 @@ class Sharing:
     ----------
     board : Board or None
         None: nobody looks on.
-    course : Course or None
+    course : CourseFile or None
         None: nothing of it is kept on disk, as when a recording is played back.
     listener : Watch or Soundcheck
     feed : AudioFeed
     """
 
     def __init__(
-        self, board: Board | None, course: Course | None, listener: Watch | Soundcheck, feed: AudioFeed
+        self, board: Board | None, course: CourseFile | None, listener: Watch | Soundcheck, feed: AudioFeed
     ) -> None:
         self.notes: list[BoardNote] = []
         """Notes that people left."""
@@ -92,3 +97,20 @@ class Sharing:
         """Keep the course for the next start, or remove it where it was ended by a person or its time was over."""
         if self._course is not None:
             self._course.end() if is_ended else self._course.write(self.notes, at_once=True)
+
+
+def hand_over(notes: Sequence[BoardNote], *, date: str | None, house_file: Path, history: str | None, by: str) -> int:
+    """Leave the notes of an evening for the next one; returns their number.
+
+    Parameters
+    ----------
+    notes : sequence of BoardNote
+    date : str or None
+        Of the evening.
+    house_file : Path
+    history : str or None
+    by : str
+        Who left those without a name.
+    """
+    left = [HandoverNote(date=date, source=note.source, text=note.text, said_by=note.by or by) for note in notes]
+    return len(leave_notes(left, house_file=house_file, history=history)) if left else 0

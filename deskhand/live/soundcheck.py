@@ -7,9 +7,11 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import LiveError
-from deskhand.findings import fix_texts, short, status_of, with_live_advice, with_text
+from deskhand.findings import KINDS, fix_texts, short, status_of, with_live_advice, with_text
 from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
+from deskhand.live.ringing import ringing_message
+from deskhand.live.tones import ToneWatch
 from deskhand.measure.readings import LEAST_ACTIVE_S
 from deskhand.recording.held import held_recording
 from deskhand.tasks.check import CheckOptions, check
@@ -19,7 +21,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from deskhand.findings import Finding
-    from deskhand.house import HouseFile
+    from deskhand.house import HouseFile, Source
     from deskhand.live.ring import Ring
     from deskhand.result import CheckResult, SourceResult
     from deskhand.store import KeptPart
@@ -59,6 +61,8 @@ class Soundcheck:
     sample_rate_hz : int
     request : CheckOptions
         Phase, tap, date, players, history.
+    inputs : sequence of (source, rows)
+        Inputs of the interface, searched for tones that build up.
     """
 
     house: HouseFile
@@ -67,7 +71,9 @@ class Soundcheck:
     ring: Ring
     sample_rate_hz: int
     request: CheckOptions
+    inputs: Sequence[tuple[Source, tuple[int, ...]]] = ()
     follower: Follower = field(init=False)
+    tones: ToneWatch = field(init=False)
     known: dict[str, LastCheck] = field(default_factory=dict)
     newest: CheckResult | None = None
     messages: list[LiveMessage] = field(default_factory=list)
@@ -78,6 +84,7 @@ class Soundcheck:
 
     def __post_init__(self) -> None:
         self.follower = Follower(self.ring, self.sample_rate_hz)
+        self.tones = ToneWatch(inputs=self.inputs, sample_rate_hz=self.sample_rate_hz)
         self._pool = ThreadPoolExecutor(1, thread_name_prefix="soundcheck")
 
     @property
@@ -87,8 +94,9 @@ class Soundcheck:
 
     def advance(self) -> None:
         """Follow the audio that has come since, and take in a check that is done."""
-        for _ in self.follower.steps():
-            pass  # only how far it is, and what was lost
+        phase = self.request.phase or "rehearsal"
+        for hop in self.follower.steps():
+            self.messages += [ringing_message(tone, phase) for tone in self.tones.take(hop, self.now_s)]
         if self._running is not None and self._running.done():
             self._take_in()
         if self._running is None and self.now_s >= self._due_s:
@@ -171,7 +179,10 @@ class Soundcheck:
         for finding in known.result.findings if known is not None else ():
             earlier.setdefault(finding.kind, finding)
         for finding in findings:
-            if finding.kind not in earlier and finding.severity != "note":
+            is_told = bool(KINDS[finding.kind].live_advice) and self.tones.has_told(
+                source.name
+            )  # said while it built up
+            if finding.kind not in earlier and finding.severity != "note" and not is_told:
                 self._report(source.name, finding.text, urgent=finding.severity == "fix")
         for kind in sorted(earlier.keys() - {finding.kind for finding in findings}):
             self._report(source.name, f"no longer: {short(earlier[kind])}")

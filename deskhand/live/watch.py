@@ -11,7 +11,7 @@ from deskhand.baseline.itself import is_itself
 from deskhand.baseline.role_priors import TURN as TURN_STAGE
 from deskhand.baseline.turns import compared_turn
 from deskhand.errors import HouseError, LiveError
-from deskhand.findings import judge_mistaken, say, with_live_advice
+from deskhand.findings import KINDS, judge_mistaken, say, with_live_advice
 from deskhand.findings.line_memory import line_check_finding, line_memory
 from deskhand.house import match_tracks
 from deskhand.live.answers import AnswerKeys
@@ -21,6 +21,8 @@ from deskhand.live.line import BOUT_GAP_S, FIRST_S, PatchList
 from deskhand.live.listen import listen
 from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
+from deskhand.live.ringing import ringing_message
+from deskhand.live.tones import ToneWatch
 from deskhand.mix.bus import listening_dba
 
 if TYPE_CHECKING:
@@ -135,6 +137,7 @@ class Watch:
     line: PatchList = field(init=False)
     levels: Levels = field(init=False)
     follower: Follower = field(init=False)
+    tones: ToneWatch = field(init=False)
     parts: dict[str, tuple[KeptPart, ...]] = field(default_factory=dict)
     messages: list[LiveMessage] = field(default_factory=list)
 
@@ -142,6 +145,7 @@ class Watch:
         self.line = PatchList(self.inputs) if self.baseline is None else PatchList(self.inputs, ask_after_s=_ANSWER_S)
         self.levels = Levels(self.ring.channels)
         self.follower = Follower(self.ring, self.sample_rate_hz)
+        self.tones = ToneWatch(inputs=self.inputs, sample_rate_hz=self.sample_rate_hz)
         self._level_dba = listening_dba(self.house)
         self.answers = AnswerKeys(self)
 
@@ -160,6 +164,7 @@ class Watch:
             self._tell_late()
             # each by itself, however many come at once: a beep is shorter than a batch
             self.levels.take(hop)
+            self.messages += [ringing_message(tone, "line-check") for tone in self.tones.take(hop, self.now_s)]
             self._step()
             self._look()
         self._tell_late()
@@ -253,6 +258,8 @@ class Watch:
         if not arrived and entry.state == "arrived":
             self._report(entry.source.name, "arrived")
         for finding in new:
+            if KINDS[finding.kind].live_advice and self.tones.has_told(entry.source.name):
+                continue  # said while it built up
             self._report(entry.source.name, say(finding), urgent=finding.severity == "fix")
 
     def _sounds_like_itself(self, entry: PatchEntry) -> bool:

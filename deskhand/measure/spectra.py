@@ -27,7 +27,7 @@ _BATCH_TRACKS: Final = 4
 _VECTOR: Final = 8
 """Windows that the library's widest common vectors hold: a call has a multiple of it, so that each window is transformed by the same
 instructions whichever tracks are measured beside it."""
-_HOWL_HZ: Final = (110.0, 10000.0)
+HOWL_HZ: Final = (110.0, 10000.0)
 """Range in which a growing tone is looked for. Common practice, no source."""
 _MOST_RISES: Final = 20
 """Growing tones kept of one chunk, more than can be followed."""
@@ -72,10 +72,12 @@ class ShortSpectra:
         self._work = np.zeros((_whole_vectors(batch * CHUNK_HOPS), grid.transform), np.float32)
         self._power = np.zeros((CHUNK_HOPS, grid.bins), np.float32)
         self._mean = np.zeros(grid.bins, np.float32)
-        self._low_bin, self._high_bin = (int(hz / grid.sample_rate_hz * grid.transform) for hz in _HOWL_HZ)
+        self._low_bin, self._high_bin = (int(hz / grid.sample_rate_hz * grid.transform) for hz in HOWL_HZ)
+        self._full_scale = growing_tones.full_scale(grid.window)
         tones = (len(figures), growing_tones.TONES)
         self._tones = np.full((*tones, growing_tones.COLUMNS), -1.0)
         self._tone_levels = np.zeros((*tones, growing_tones.LEVELS))
+        self._partials = np.zeros((*tones, growing_tones.RATIOS))
         self._loudest = np.zeros((len(figures), grid.bins))
         self._rises = np.empty((_MOST_RISES, 5))
 
@@ -125,9 +127,10 @@ class ShortSpectra:
         """Keep tones that grow; one that goes on is lengthened."""
         grid, howls = self._grid, self._figures[row].howls
         spacing_hz = grid.sample_rate_hz / grid.transform
+        power *= self._full_scale
         count = growing_tones.growing_tones(
             power, self._low_bin, self._high_bin, start // grid.hop,
-            self._tones[row], self._tone_levels[row], self._loudest[row], self._rises,
+            self._tones[row], self._tone_levels[row], self._partials[row], self._loudest[row], self._rises,
         )  # fmt: skip
         for first, last, tone_bin, growth_db_s, level_dbfs in self._rises[:count].tolist():
             begin, end, hz = first * grid.hop_s, last * grid.hop_s, tone_bin * spacing_hz

@@ -191,6 +191,30 @@ class DeskChange:
     """Time of writing, in UTC; empty before."""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HandoverNote:
+    """Note or job that somebody left for the next evening."""
+
+    id: int = 0
+    date: str | None
+    """Evening on which it was left."""
+    source: str = ""
+    """Input that it is about; empty where it is about none."""
+    text: str
+    is_job: bool = False
+    said_by: str
+    said_at: str = ""
+    """Time of writing, in UTC; empty before."""
+    done_by: str | None = None
+    """Who did the job; None while it is open."""
+    done_at: str | None = None
+
+    def __str__(self) -> str:
+        """Note with its input and who left it, in one line."""
+        about = f"{self.source}: " if self.source else ""
+        return f"{about}{self.text}" + (f" ({self.said_by})" if self.said_by else "")
+
+
 def history_url(given: str | None, folder: Path | None) -> str | None:
     """URL of the history: as asked, as the environment says, or the file beside the house file.
 

@@ -163,3 +163,20 @@ SEAT_RECORD: Final = Table(
     Column("content", Text, nullable=False),
     comment="What was measured at a seat: a calibration, levels, a response, background noise, the room; JSON.",
 )
+
+HANDOVER: Final = Table(
+    "handover",
+    METADATA,
+    Column("id", Integer, primary_key=True),
+    Column("house", Text, nullable=False),
+    Column("date", String(10)),
+    Column("source", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("is_job", Integer, nullable=False),
+    Column("said_by", Text, nullable=False),
+    Column("said_at", String(32), nullable=False),
+    Column("done_by", Text),
+    Column("done_at", String(32)),
+    Column("taken_back_at", String(32)),
+    comment="A note or a job that somebody left for the next evening. Nothing is deleted.",
+)

@@ -23,6 +23,7 @@ from deskhand.result import plain
 from deskhand.web import render
 from deskhand.web.blind_pages import BlindPages
 from deskhand.web.guard import Guard
+from deskhand.web.handover import HandoverPages
 from deskhand.web.history_pages import HistoryPages
 from deskhand.web.invented import InventedHall
 from deskhand.web.live_page import LiveHost, LivePages
@@ -114,7 +115,7 @@ def _routes(state: PageState, live: LiveHost, open_beside: OpenBeside | None) ->
         "measure-again": history.measure_again,
         "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house, "rename": setup.rename,
         "tick": ticks.tick, "untick": ticks.take_back, "invented-hall": invented.start,
-        "live": listening.request, "live/begin": listening.begin,
+        "live": listening.request, "handover": HandoverPages(state).change, "live/begin": listening.begin,
     }  # fmt: skip
     return [
         Route("/", shows.home),

@@ -16,6 +16,7 @@ from deskhand.files import KEPT_IN
 from deskhand.live.board import Act, Board, BoardRequest
 from deskhand.live.disk import FILE_NAME
 from deskhand.live.resume import FILE_NAME as COURSE_NAME
+from deskhand.live.sharing import hand_over
 from deskhand.recording.show import Phase
 from deskhand.report.words import text, words
 from deskhand.result import plain
@@ -51,6 +52,8 @@ class LiveHost:
     def __init__(self, board: Board | None = None) -> None:
         self._board = board
         self._lock = threading.Lock()
+        self.by = ""
+        """Who left the notes that have no name."""
         self.problem = ""
         """Why the last one ended before its time."""
         self.looking = 0
@@ -84,6 +87,14 @@ class LiveHost:
         try:
             outcome = listen_live(options, Console(file=io.StringIO()), board=board, keyboard=False)
             self.problem = outcome.problem or ""
+            if options.replay is None:
+                hand_over(
+                    outcome.notes,
+                    date=outcome.result.show.date,
+                    house_file=outcome.house_file,
+                    history=options.history,
+                    by=self.by,
+                )
             keep_turns(outcome, options)
         except DeskhandError as error:
             self.problem = str(error)
@@ -105,6 +116,7 @@ class LivePages:
     def __init__(self, state: PageState, host: LiveHost) -> None:
         self._state = state
         self._host = host
+        host.by = state.by
 
     def page(self, _: Request) -> Response:
         """Page that shows what is listened to, or how to begin."""
@@ -145,8 +157,9 @@ class LivePages:
             while True:
                 board = self._host.board
                 if board is None:
-                    if shown != "none":
-                        shown = "none"
+                    mark = f"none {self._host.problem}"
+                    if shown != mark:
+                        shown = mark
                         yield _event({"kind": "none", "problem": self._host.problem})
                 else:
                     number, picture, age_s = board.newest()

@@ -35,6 +35,7 @@ class SheetPages:
         self._state = state
 
     def _sheet(self, request: Request) -> Sheet:
+        from deskhand.tasks.handover import handed_over, line_of
         from deskhand.tasks.sheet import SheetOptions, show_sheet
 
         shelf, check = self._state.check_at(request)
@@ -45,6 +46,9 @@ class SheetPages:
             raise UsageError("the paper", f"{wanted!r} is not known", "choose a4 or letter")
         note = request.query_params.get("note", "")[:_NOTE_LETTERS]
         jobs = request.query_params.get("jobs", "")[:_NOTE_LETTERS]
+        open_jobs, standing = handed_over(
+            house_file=hall.house_file, history=self._state.history, today=check.result.show.date
+        )
         against_standing = request.query_params.get("since") == "standing"
         return show_sheet(
             check.result,
@@ -55,8 +59,8 @@ class SheetPages:
             options=SheetOptions(
                 since=hall.house_file if against_standing else None,
                 paper=paper,
-                notes=(note,),
-                jobs=tuple(jobs.splitlines()),
+                notes=(note, *map(line_of, standing)),
+                jobs=(*jobs.splitlines(), *map(line_of, open_jobs)),
             ),
         )
 

@@ -17,6 +17,7 @@ from deskhand.result import plain
 from deskhand.store import Dismissal, history_url
 from deskhand.tasks import check as checking
 from deskhand.tasks import keep as keeping
+from deskhand.tasks.handover import handed_over
 from deskhand.tasks.keep_terms import faults_of
 from deskhand.tasks.week import week_text
 from deskhand.units import clock
@@ -100,6 +101,11 @@ class ShowPages:
                 keeping=self._keeping(result),
                 changed=self._hall.text_of(shelf) != check.house_text,
                 left=sorted({f"{row.source}/{row.kind}" for row in left}),
+                handover=handed_over(
+                    house_file=self._hall.house_file if self._hall.has_house else None,
+                    history=self._state.history,
+                    today=result.show.date,
+                ),
             )
         )
 

@@ -14,6 +14,7 @@ from deskhand.report.songs import songs_line
 from deskhand.report.terminal import FORGOTTEN, by_urgency, headline, mix_line, reference_line, voice_line
 from deskhand.report.turns import entries_at
 from deskhand.report.words import text
+from deskhand.tasks.handover import line_of
 from deskhand.units import clock, number
 from deskhand.web import render
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from deskhand.findings import Finding, FirstThing
     from deskhand.report.turns import FindingEntry
     from deskhand.result import SourceResult
+    from deskhand.store import HandoverNote
     from deskhand.web.hall import Hall, StoredCheck
     from deskhand.web.keeping import KeepingState
 
@@ -154,6 +156,7 @@ def week_page(
     keeping: KeepingState,
     changed: bool,
     left: Sequence[str],
+    handover: tuple[Sequence[HandoverNote], Sequence[HandoverNote]],
 ) -> str:
     """HTML of one show's page.
 
@@ -169,6 +172,8 @@ def week_page(
         Settings were changed since the check.
     left : sequence of str
         Ids of the findings that are ignored tonight.
+    handover : pair of sequences of HandoverNote
+        Open jobs, and notes that stand.
     """
     result = check.result
     voices = [voice_line(voice) for voice in (*((result.vocal,) if result.vocal else ()), *result.voices)]
@@ -201,4 +206,6 @@ def week_page(
         ),
         changed=changed,
         left=[_ignored(check, finding_id) for finding_id in left],
+        open_jobs=handover[0],
+        standing=[(note, line_of(note)) for note in handover[1]],
     )

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from deskhand.dsp.events import bursts_and_mutes, dropouts, flat_tops
-from deskhand.dsp.growing_tones import COLUMNS, LEVELS, TONES, growing_tones
+from deskhand.dsp.growing_tones import COLUMNS, LEVELS, RATIOS, TONES, growing_tones
 
 FLOOR: Final = np.float32(0.03)
 NEAR: Final = 240  # 5 ms at 48 kHz
@@ -238,11 +238,12 @@ def spectra(frames: int, *, at: int, level_db: np.ndarray, floor: float = 1e-9, 
 
 def howls(power: np.ndarray, *, block: int = 10) -> list[list[float]]:
     tones, levels = np.full((TONES, COLUMNS), -1.0), np.zeros((TONES, LEVELS))
+    partials = np.zeros((TONES, RATIOS))
     loudest, rises = np.zeros(power.shape[1]), np.empty((20, 5))
     told: list[list[float]] = []
     for frame in range(0, power.shape[0], block):
         piece = np.ascontiguousarray(power[frame : frame + block])
-        told += rises[: growing_tones(piece, 20, 350, frame, tones, levels, loudest, rises)].tolist()
+        told += rises[: growing_tones(piece, 20, 350, frame, tones, levels, partials, loudest, rises)].tolist()
     return told
 
 

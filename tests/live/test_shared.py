@@ -15,7 +15,7 @@ from deskhand.live.board import MOST_NOTE, Board, BoardNote, BoardRequest
 from deskhand.live.picture import picture_of
 from deskhand.live.requests import Requests
 from deskhand.live.result import result_of
-from deskhand.live.resume import FILE_NAME, Course
+from deskhand.live.resume import FILE_NAME, CourseFile
 from deskhand.live.ring import Ring
 from deskhand.live.watch import Watch
 
@@ -174,12 +174,12 @@ class TestTheCourse:
         for act, source in (("heard", "kick"), ("not-tonight", "bass")):
             requests.answer(BoardRequest(act=act, source=source, by="Ana"))  # type: ignore[arg-type]
         requests.answer(BoardRequest(act="player", source="keys", text="Ana"))
-        Course(tmp_path / ".deskhand", "2026-03-01", watch).write(notes, at_once=True)
+        CourseFile(tmp_path / ".deskhand", "2026-03-01", watch).write(notes, at_once=True)
         fresh = Watch(
             house=watch.house, inputs=watch.inputs, ring=watch.ring, sample_rate_hz=RATE_HZ, taps=watch.taps, players={}
         )
         left: list[BoardNote] = []
-        told = Course(tmp_path / ".deskhand", "2026-03-01", fresh).resume(left)
+        told = CourseFile(tmp_path / ".deskhand", "2026-03-01", fresh).resume(left)
         assert told is not None
         assert told[1] == 1
         assert (at_hand(fresh), fresh.players, left) == ("keys", {"keys": "Ana"}, notes)
@@ -189,7 +189,7 @@ class TestTheCourse:
         "damage", ["another-evening", "other-inputs", "older", "from-the-future", "ended", "bytes", "turn", "state"]
     )
     def test_it_begins_anew(self, watch: Watch, tmp_path: Path, damage: str) -> None:
-        course = Course(tmp_path, "2026-03-01", watch)
+        course = CourseFile(tmp_path, "2026-03-01", watch)
         Requests(watch, []).answer(BoardRequest(act="heard", source="kick"))
         course.write([], at_once=True)
         file = tmp_path / FILE_NAME
@@ -208,13 +208,13 @@ class TestTheCourse:
         fresh = Watch(
             house=watch.house, inputs=watch.inputs, ring=watch.ring, sample_rate_hz=RATE_HZ, taps=watch.taps, players={}
         )
-        assert Course(tmp_path, "2026-03-01", fresh).resume([]) is None
+        assert CourseFile(tmp_path, "2026-03-01", fresh).resume([]) is None
         assert at_hand(fresh) == "kick"
         assert fresh.line.inputs[0].state == "waiting"
 
     def test_a_full_disk_keeps_nobody_from_going_on(self, watch: Watch, tmp_path: Path) -> None:
         (tmp_path / "file").write_text("", "utf-8")
-        Course(tmp_path / "file" / "none", "2026-03-01", watch).write([], at_once=True)
+        CourseFile(tmp_path / "file" / "none", "2026-03-01", watch).write([], at_once=True)
 
 
 def test_a_device_that_is_gone_is_said(watch: Watch) -> None:

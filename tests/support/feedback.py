@@ -69,6 +69,41 @@ class Loop:
         strongest = crossed[np.argmax(np.abs(loop[crossed]))]
         return float(-20 * np.log10(abs(loop[strongest]))), float(strongest * RATE_HZ / FINE)
 
+    def heard_in_blocks(self, played: Array, gain_db: Array, block: int = 128) -> NDArray[np.float32]:
+        """(inputs, frames) as `heard` gives it, by transforms of blocks: many times faster, for paths that begin a block later or more."""
+        import scipy.fft as sfft
+
+        inputs, frames = played.shape
+        late = self.paths[:, block - 1 :]
+        count = -(-late.shape[1] // block)
+        late = np.pad(late, ((0, 0), (0, count * block - late.shape[1]))).reshape(inputs, count, block)
+        parts = sfft.rfft(late.astype(np.float32), 2 * block, axis=2)
+        # the newest first, twice, so that every stretch of it lies in one piece
+        fed = np.zeros((2 * count, block + 1), np.complex64)
+        place, before = count, np.zeros(block, np.float32)
+        gains, most, sends = (
+            (10.0 ** (gain_db / 20)).astype(np.float32),
+            np.float32(self.most),
+            self.sends.astype(np.float32),
+        )
+        heard = np.zeros((inputs, frames), np.float32)
+        for first in range(0, frames - block + 1, block):
+            piece = slice(first, first + block)
+            come = sfft.irfft(np.einsum("ipf,pf->if", parts, fed[place : place + count]), 2 * block, axis=1)[:, block:]
+            heard[:, piece] = np.clip(played[:, piece].astype(np.float32) + come, -1.0, 1.0)
+            driven = most * np.tanh(gains[piece] * (sends @ heard[:, piece]) / most)
+            place = place - 1 if place else count - 1
+            fed[place] = fed[(place + count) % (2 * count)] = sfft.rfft(np.concatenate([before, driven]))
+            before = driven
+        return heard
+
+    def critical(self) -> tuple[Array, Array]:
+        """Frequencies in Hz at which the loop's phase is whole turns, and the gain in dB at which each would ring."""
+        loop = self.response()
+        turns = np.unwrap(np.angle(loop)) / (2 * np.pi)
+        crossed = np.flatnonzero(np.floor(turns[1:]) != np.floor(turns[:-1]))
+        return crossed * RATE_HZ / FINE, -20.0 * np.log10(np.abs(loop[crossed]) + 1e-12)
+
     def heard(self, played: Array, gain_db: Array) -> Array:
         """(inputs, frames) what the microphones give while the gain, (frames,) in dB, changes."""
         return np.asarray(

@@ -25,11 +25,17 @@ def asked() -> set[str]:
         *PACKAGE.glob("report/*.j2"),
         *PACKAGE.glob("web/*.py"),
         *PACKAGE.glob("report/*.py"),
+        *PACKAGE.glob("live/*.py"),
     ]:
         content = path.read_text("utf-8")
-        found |= set(re.findall(r"""\b(?:t|text)\(\s*f?["']([a-z_]+\.[a-z_0-9]*)""", content))
+        found |= set(re.findall(r"""\b(?:t|text|words)\(\s*f?["']([a-z_]+\.[a-z_0-9]*)""", content))
         found |= set(re.findall(r"""["']([a-z_]+\.[a-z_0-9]+)["'] (?:if|else)\b""", content))
         found |= set(re.findall(r"""\belse ["']([a-z_]+\.[a-z_0-9]+)["']""", content))
+    # a script is handed one table, and takes words from it by their names
+    script = (PACKAGE / "web/static/live.js").read_text("utf-8")
+    found |= {f"live.{name}" for name in re.findall(r"""\bwords\.([a-z_]+)""", script)}
+    for path in PACKAGE.glob("live/*.py"):
+        found |= set(re.findall(r"""["'](live\.[a-z_]+)["']""", path.read_text("utf-8")))
     return found
 
 

@@ -129,6 +129,22 @@ document.querySelectorAll("[data-tick], [data-decline], [data-untick]").forEach(
   });
 });
 
+/** Change the handover, and look at it again. @param {any} data */
+async function handOver(data) {
+  try { await ask("/api/handover", data); location.hash = "handover"; location.reload(); } catch (error) { sayProblem(error); }
+}
+for (const [name, act] of Object.entries({ jobDone: "done", jobOpen: "open", noteBack: "take-back" })) {
+  document.querySelectorAll(`[data-${name.replace(/[A-Z]/g, (letter) => `-${letter.toLowerCase()}`)}]`).forEach((button) => {
+    button.addEventListener("click", () => handOver({ act, number: Number(/** @type {HTMLElement} */ (button).dataset[name]) }));
+  });
+}
+by("hand-over")?.addEventListener("submit", (/** @type {SubmitEvent} */ event) => {
+  event.preventDefault();
+  const form = new FormData(/** @type {HTMLFormElement} */ (event.target));
+  const button = /** @type {HTMLButtonElement | null} */ (event.submitter);
+  handOver({ act: "leave", id: show(), text: form.get("text"), source: form.get("source"), by: form.get("by"), job: button?.value === "yes" });
+});
+
 document.querySelectorAll("[data-check]").forEach((button) => button.addEventListener("click", async () => {
   try {
     const { job } = await ask("/api/check", { id: /** @type {HTMLElement} */ (button).dataset.check });

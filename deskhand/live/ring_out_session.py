@@ -1,0 +1,227 @@
+"""Session of a ring-out: device or recording in, one microphone at a time, sentences and questions out, until it is done."""
+
+from __future__ import annotations
+
+import queue
+import sys
+import threading
+import time
+from contextlib import ExitStack
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Final
+
+from deskhand.errors import HouseError, LiveError, UsageError
+from deskhand.live.ring import Follower
+from deskhand.live.ring_out import ring_out_of
+from deskhand.live.session import open_feed
+from deskhand.live.talk import TalkSpectrum
+from deskhand.live.tones import ToneWatch
+from deskhand.live.watch import rows_of
+from deskhand.tasks.keep import house_at
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
+    import numpy as np
+    from numpy.typing import NDArray
+    from rich.console import Console
+
+    from deskhand.house import HouseFile, Source
+    from deskhand.live.ring import Ring
+    from deskhand.live.ring_out import RingOut
+    from deskhand.live.session import LiveOptions
+
+_TICK_S: Final = 0.1
+"""Pause between two looks at the device: the length of a hop."""
+
+
+@dataclass(slots=True, kw_only=True)
+class RingOutListener:
+    """Ears of a ring-out: gives its state the tones that build up, and the margin that talk tells.
+
+    Parameters
+    ----------
+    state : RingOut
+    inputs : sequence of (source, rows)
+    ring : Ring
+    sample_rate_hz : int
+    """
+
+    state: RingOut
+    inputs: Sequence[tuple[Source, tuple[int, ...]]]
+    ring: Ring
+    sample_rate_hz: int
+    follower: Follower = field(init=False)
+    _tones: ToneWatch | None = None
+    _talk: TalkSpectrum = field(init=False)
+    _of: tuple[int, float | None] | None = None
+
+    def __post_init__(self) -> None:
+        self.follower = Follower(self.ring, self.sample_rate_hz)
+        self._talk = TalkSpectrum(sample_rate_hz=self.sample_rate_hz)
+
+    @property
+    def now_s(self) -> float:
+        """Seconds of audio since the beginning."""
+        return self.follower.now_s
+
+    def advance(self) -> None:
+        """Go through the audio that has come since."""
+        for hop in self.follower.steps():
+            self._take(hop)
+
+    def answer(self, answer: str) -> None:
+        """Go on with an answer.
+
+        Parameters
+        ----------
+        answer : str
+        """
+        self.state = self.state.answered(answer)
+
+    def _take(self, hop: NDArray[np.float32]) -> None:
+        """Listen to the microphone whose turn it is."""
+        state = self.state
+        rows = next((rows for source, rows in self.inputs if source.name == state.listens_to), None)
+        if rows is None or state.listens_to is None:
+            self._tones, self._of = None, None
+            return
+        if self._of is None or self._of[0] != state.turn:
+            alone = [(source, of_source) for source, of_source in self.inputs if source.name == state.listens_to]
+            self._tones = ToneWatch(inputs=alone, sample_rate_hz=self.sample_rate_hz)
+        if self._of != (state.turn, state.pair.now_db):
+            # another level, another loop
+            self._talk = TalkSpectrum(sample_rate_hz=self.sample_rate_hz)
+            self._of = (state.turn, state.pair.now_db)
+        assert self._tones is not None
+        for tone in self._tones.take(hop, self.now_s):
+            self.state = self.state.rang(tone.frequency_hz, tone.growth_db_s)
+        self._talk.take(hop[rows[0]])
+        margin = self._talk.margin()
+        if margin is not None and self.state.step == "raise":
+            self.state = self.state.near(*margin)
+
+
+def typed_lines() -> Callable[[], str | None]:
+    """Function that returns the next line typed since, or None; an end of the input is the answer "stop"."""
+    lines: queue.Queue[str] = queue.Queue()
+
+    def read() -> None:
+        for line in sys.stdin:
+            lines.put(line)
+        lines.put("stop")
+
+    threading.Thread(target=read, name="answers", daemon=True).start()
+
+    def next_line() -> str | None:
+        try:
+            return lines.get_nowait()
+        except queue.Empty:
+            return None
+
+    return next_line
+
+
+def shown(state: RingOut, before: RingOut | None) -> list[str]:
+    """Lines to print where a state says something else than the one before; none where it does not.
+
+    Parameters
+    ----------
+    state, before : RingOut or None
+    """
+    if before is not None and (state.sentence, state.question, state.problem) == (
+        before.sentence,
+        before.question,
+        before.problem,
+    ):
+        return []
+    if state.problem:
+        return [state.problem]
+    cautions = [] if before is not None and before.cautions == state.cautions else list(state.cautions)
+    lines = ["", state.sentence, *(f"  ! {caution}" for caution in cautions)]
+    return [*lines, f"{state.question}  [{' / '.join(state.answers)}]"] if state.question else lines
+
+
+def chosen_pairs(house: HouseFile, names: Sequence[str]) -> RingOut:
+    """Ring-out of the microphones that were named, or of all.
+
+    Raises
+    ------
+    UsageError
+        A name that is no open microphone in use.
+    """
+    state = ring_out_of(house)
+    if not state.pairs:
+        raise HouseError(
+            "house file", "has no open microphone in use", "give its microphones a role such as lead vocal"
+        )
+    known = list(dict.fromkeys(pair.source for pair in state.pairs))
+    for name in names:
+        if name not in known:
+            raise UsageError(f'--microphone "{name}"', "is no open microphone in use", f"choose of: {', '.join(known)}")
+    wanted = [pair for pair in state.pairs if not names or pair.source in names]
+    return replace(state, pairs=tuple(wanted))
+
+
+def ring_out_live(options: LiveOptions, names: Sequence[str], console: Console) -> RingOut:
+    """Ring out the wedges in a conversation, until all microphones have had their turn, or "stop".
+
+    Parameters
+    ----------
+    options : LiveOptions
+        House, device or recording, and when to end.
+    names : sequence of str
+        Microphones to ring out; all where none are named.
+    console : Console
+        A line is printed for each thing said.
+
+    Raises
+    ------
+    LiveError, HouseError, UsageError
+        One line each.
+    """
+    house, _ = house_at(options.house, near=options.replay)
+    state = chosen_pairs(house, names)
+    feed = open_feed(options)
+    with ExitStack() as stack:
+        stack.callback(feed.audio.close)
+        listener = RingOutListener(
+            state=state,
+            inputs=rows_of(house, feed.track_names, feed.audio.channels),
+            ring=feed.audio.ring,
+            sample_rate_hz=feed.audio.sample_rate_hz,
+        )
+        try:
+            _converse(listener, feed.audio.poll, typed_lines(), console, options)
+        except KeyboardInterrupt:
+            pass
+        except LiveError as error:
+            console.print(str(error), highlight=False, markup=False, soft_wrap=True)
+    return listener.state
+
+
+def _converse(
+    listener: RingOutListener,
+    poll: Callable[[], str],
+    next_line: Callable[[], str | None],
+    console: Console,
+    options: LiveOptions,
+) -> None:
+    """Listen, print what is said, and take answers, until it is over or the audio is."""
+    said: RingOut | None = None
+    while True:
+        for text in shown(listener.state, said):
+            console.print(text, highlight=False, markup=False, soft_wrap=True)
+        said = listener.state
+        note = poll()
+        listener.advance()
+        line = next_line()
+        if line is not None:
+            listener.answer(line)
+        is_at_end = note == "over" or (options.length_s is not None and listener.now_s >= options.length_s)
+        if listener.state.step == "over" or is_at_end:
+            break
+        if not options.fast:
+            time.sleep(_TICK_S)
+    for text in shown(listener.state, said):
+        console.print(text, highlight=False, markup=False, soft_wrap=True)
