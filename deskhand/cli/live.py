@@ -10,7 +10,7 @@ import click
 from deskhand.cli.group import fail
 from deskhand.cli.options import PHASES, TAPS, ClockTime, history_option, named_players, refuse_unwritable
 from deskhand.cli.output import error_console, output_console, print_faults, sources_to_fix
-from deskhand.errors import UsageError
+from deskhand.errors import DeskhandError, UsageError
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -43,6 +43,7 @@ if TYPE_CHECKING:
 @history_option
 @click.option("--record", type=click.Path(path_type=Path), metavar="FOLDER", help="Write all inputs to disk meanwhile.")
 @click.option("--keep", "keep_it", is_flag=True, help="Keep it as one of the house's good ones.")
+@click.option("--no-keep", is_flag=True, help="Do not keep the turns of a line check, which are kept by themselves.")
 @click.option("--with-faults", is_flag=True, help="With --keep: also what is at fault, which is left out without it.")
 @click.option("--note", default="", help="With --keep: why this one is worth keeping.")
 @click.option("--by", help="With --keep: who keeps it. Default: whoever is logged in.")
@@ -66,6 +67,7 @@ def live(
     history: str | None,
     record: Path | None,
     keep_it: bool,
+    no_keep: bool,
     with_faults: bool,
     note: str,
     by: str | None,
@@ -79,8 +81,7 @@ def live(
 ) -> None:
     """Line check and soundcheck from the desk's audio interface, told while they play.
 
-    Keys: n next, b back, x not tonight, c check now, q done. Exit status: 0 all well, 1 something to fix, 2 wrong use, or the device or
-    disk failed.
+    Keys: n next, b back, x not tonight, c check now, q done. Exit: 0 all well, 1 something to fix, 2 wrong use, or device or disk failed.
     """
     from deskhand.live.session import LiveOptions, listen_live
 
@@ -109,6 +110,8 @@ def live(
     _deliver(outcome, json_file)
     if keep_it:
         _keep(outcome, history=history, note=note, by=by, with_faults=with_faults, to_stderr=json_file == "-")
+    elif not no_keep:
+        _keep_by_itself(outcome, options, to_stderr=json_file == "-")
     _hand_over(outcome, options, by=by, to_stderr=json_file == "-")
     _end(outcome, record if json_file != "-" else None)
 
@@ -192,6 +195,22 @@ def _deliver(outcome: LiveOutcome, json_file: str | None) -> None:
     console = output_console()
     console.print()
     print_result(outcome.result, console)
+
+
+def _keep_by_itself(outcome: LiveOutcome, options: LiveOptions, *, to_stderr: bool) -> None:
+    """Keep the turns of a line check, and print who played where nothing else holds it."""
+    from deskhand.live.keeping import keep_turns
+
+    try:
+        for line in keep_turns(outcome, options):
+            click.echo(line, err=to_stderr)
+    except DeskhandError as error:
+        # nobody asked for it: the line check stands all the same
+        click.echo(f"Not kept by itself: {error}", err=True)
+    named = {name: who for name, who in outcome.result.show.players.items() if (name, who) not in options.players}
+    if named and options.record is None and options.replay is None:
+        pairs = " ".join(f'--player "{name}={who}"' for name, who in named.items())
+        click.echo(f"For the check of tonight's recording, or its show.toml: {pairs}", err=to_stderr)
 
 
 def _hand_over(outcome: LiveOutcome, options: LiveOptions, *, by: str | None, to_stderr: bool) -> None:

@@ -20,7 +20,7 @@ from deskhand.report.words import text as words
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-Act = Literal["heard", "back", "not-tonight", "player", "note", "check", "done"]
+Act = Literal["heard", "back", "not-tonight", "player", "planned", "exchanged", "note", "check", "done"]
 MOST_NAME: Final = 80
 """Most letters of a person's name, as in the house file."""
 MOST_NOTE: Final = 500

@@ -113,18 +113,8 @@ class Recorder:
 
 
 def write_note(folder: Path, date: str, phase: str, tap: str, players: dict[str, str]) -> None:
-    """Write `show.toml` beside the recording."""
-    import datetime as dt
+    """Write `show.toml` beside the recording; comments and other keys of one that is there are kept."""
+    from deskhand.recording.show import write_show_note
 
-    import tomlkit
-
-    from deskhand.files import write_atomically
-
-    note = tomlkit.document()
-    note.add("name", "line check" if phase == "line-check" else "soundcheck")
-    note.add("date", dt.date.fromisoformat(date))
-    note.add("phase", phase)
-    note.add("tap", tap)
-    if players:
-        note.add("players", dict(players))
-    write_atomically(folder / "show.toml", tomlkit.dumps(note))
+    name = "line check" if phase == "line-check" else "soundcheck"
+    write_show_note(folder, {"name": name, "date": date, "phase": phase, "tap": tap}, players=players)

@@ -47,6 +47,8 @@ class PatchEntry:
     """Question who played, while the kept weeks may still answer it."""
     is_itself: bool = False
     """True once the kept weeks have told that it carries its own source."""
+    is_settled: bool = False
+    """True once a person has answered who was playing: the sound is not asked any more."""
     confirmed_by: str | None = None
     """Person who said that it was heard, before enough of it was measured; empty where nobody gave a name."""
     earlier: str = ""

@@ -21,6 +21,7 @@ def keys() -> Iterator[Callable[[], str]]:
 
         yield lambda: msvcrt.getwch() if msvcrt.kbhit() else ""
         return
+    import codecs
     import os
     import select
     import termios
@@ -28,10 +29,12 @@ def keys() -> Iterator[Callable[[], str]]:
 
     handle = sys.stdin.fileno()
     before = termios.tcgetattr(handle)
+    # a letter of a name may be several bytes
+    decoder = codecs.getincrementaldecoder("utf-8")("ignore")
 
     def pressed() -> str:
         ready, _, _ = select.select([handle], [], [], 0)
-        return os.read(handle, 1).decode(errors="ignore") if ready else ""
+        return decoder.decode(os.read(handle, 1)) if ready else ""
 
     try:
         # one key at a time, without an echo; an interrupt stays an interrupt

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.findings import has_nominal, say
+from deskhand.live.answers import question_about
 from deskhand.live.line import summary
 from deskhand.live.result import unmeasured
 from deskhand.live.soundcheck import Soundcheck
@@ -95,6 +96,7 @@ def _watch_picture(watch: Watch, players: Mapping[str, str]) -> dict[str, Any]:
                 "where": entry.source.where,
                 "word": word,
                 "sentence": _sentence_of(entry) or (_level_words(watch, entry) if entry.state == "arrived" else ""),
+                "asked": "" if (question := question_about(entry)) is None else question.other,
                 "player": players.get(entry.source.name, entry.source.player or ""),
                 "at_hand": entry is watch.line.awaited,
                 "passed": entry.turn < watch.line.turn,

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Final
 
+from deskhand.errors import UsageError
+from deskhand.live.answers import answer_as_planned, answer_exchanged, answer_player
 from deskhand.live.board import MOST_NAME, MOST_NOTE, MOST_NOTES, BoardAnswer, BoardNote
 from deskhand.live.messages import LiveMessage
 from deskhand.live.soundcheck import Soundcheck
@@ -52,8 +54,8 @@ class Requests:
                 return BoardAnswer(accepted=False, text=words("live.only_line_check"))
             self._listener.command("c")
             return BoardAnswer(accepted=True)
-        if request.act == "player":
-            return self._player(self._listener, request)
+        if request.act in ("player", "planned", "exchanged"):
+            return self._answered(self._listener, request)
         if request.act in _FOR_THE_TURN:
             return self._turn(self._listener, request, by)
         return BoardAnswer(accepted=False, text=words("live.only_line_check"))
@@ -91,16 +93,17 @@ class Requests:
             self._tell(words("live.left_out", source=at_hand))
         return BoardAnswer(accepted=True)
 
-    def _player(self, watch: Watch, request: BoardRequest) -> BoardAnswer:
-        """Say who plays an input tonight; an empty name is the usual player again."""
-        player = _plain(request.text)
-        if request.source not in watch.line.by_name:
-            return BoardAnswer(accepted=False, text=words("live.no_such_input"))
-        if len(player) > MOST_NAME:
-            return BoardAnswer(accepted=False, text=words("live.too_long", most=MOST_NAME))
-        watch.name_player(request.source, player)
-        if player:
-            self._tell(words("live.plays", player=player, source=request.source))
+    def _answered(self, watch: Watch, request: BoardRequest) -> BoardAnswer:
+        """Say who plays an input tonight (an empty name: its usual player again), or answer who was playing."""
+        try:
+            if request.act == "player":
+                answer_player(watch, request.source, request.text)
+            elif request.act == "planned":
+                answer_as_planned(watch, request.source)
+            else:
+                answer_exchanged(watch, request.source)
+        except UsageError as error:
+            return BoardAnswer(accepted=False, text=error.problem if request.act == "player" else str(error))
         return BoardAnswer(accepted=True)
 
     def _note(self, request: BoardRequest, by: str) -> BoardAnswer:

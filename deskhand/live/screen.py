@@ -141,7 +141,12 @@ def line_check_view(
             _newest(watch),
             Text(),
         ]
-    foot = [Text(), *_seat_texts(seats), Text(summary(course)), Text(KEYS, style="dim")]
+    foot = [
+        Text(),
+        *_seat_texts(seats),
+        Text(summary(course)),
+        Text(watch.answers.prompt or KEYS, style="bold" if watch.answers.prompt else "dim"),
+    ]
     return FittedScreen(head, lambda rows: _patch_table(watch, rows), foot, height)
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Final
 
 from deskhand.baseline.kept import load as load_kept
 from deskhand.baseline.normal import baseline_of
+from deskhand.baseline.turns import LEAST_TURNS
 from deskhand.errors import LiveError, UsageError
 from deskhand.files import KEPT_IN
 from deskhand.house import former_names, read_house, settings_file, week_note
@@ -288,10 +289,10 @@ def _watch(
 
 
 def _reference(url: str, house: HouseFile, show: tuple[str, str | None], taps: dict[str, Tap]) -> Baseline | None:
-    """Kept line checks of the house, or else its rehearsals: an input sounds like itself in both."""
-    for phase in ("line-check", "rehearsal"):
+    """Kept line checks of the house, or while there are few of them its rehearsals: an input sounds like itself in both."""
+    for phase, least in (("line-check", LEAST_TURNS), ("rehearsal", 1), ("line-check", 1)):
         history = load_kept(url, house=house.house.name, phase=phase, show=show, names=former_names(house))
-        if history is not None and history.takes:
+        if history is not None and len(history.takes) >= least:
             return baseline_of(history.rows, history.dismissals, taps=taps, chains={})
     return None
 
@@ -368,6 +369,8 @@ def _listen(
                 sharing.step(note, problem, seats)
                 display.update(listener, note, problem, seats)
                 key = outside.pressed()
+                if isinstance(listener, Watch) and listener.answers.obey(key):
+                    key = ""
                 if key == "q" or sharing.done or (note == "over" and feed.is_heard_to_its_end(listener)):
                     is_ended = True
                     break

@@ -14,6 +14,7 @@ from deskhand.errors import HouseError, LiveError
 from deskhand.findings import KINDS, judge_mistaken, say, with_live_advice
 from deskhand.findings.line_memory import line_check_finding, line_memory
 from deskhand.house import match_tracks
+from deskhand.live.answers import AnswerKeys
 from deskhand.live.entry import TURN
 from deskhand.live.levels import HOP_S, Levels
 from deskhand.live.line import BOUT_GAP_S, FIRST_S, PatchList
@@ -146,8 +147,10 @@ class Watch:
         self.follower = Follower(self.ring, self.sample_rate_hz)
         self.tones = ToneWatch(inputs=self.inputs, sample_rate_hz=self.sample_rate_hz)
         self._level_dba = listening_dba(self.house)
+        self.answers = AnswerKeys(self)
 
     _level_dba: float = field(init=False)
+    answers: AnswerKeys = field(init=False)
     _late_told: int = 0
 
     @property
@@ -283,7 +286,7 @@ class Watch:
 
     def _mistaken(self, entry: PatchEntry) -> list[Finding]:
         """Judgement of the kept weeks that an input sounds like another; empty where they say nothing."""
-        if self.baseline is None or self.line.playing_s(entry) < _TOLD_APART_S:
+        if self.baseline is None or entry.is_settled or self.line.playing_s(entry) < _TOLD_APART_S:
             return []
         parts = [part for of_source in self.parts.values() for part in of_source]
         by_source = judge_mistaken(mistaken(self.baseline, parts))
@@ -296,6 +299,12 @@ class Watch:
         """Finding of an input that is not as in its kept line checks; its memory is brought up to this look."""
         if self.baseline is None or self.line.playing_s(entry) < _TOLD_APART_S:
             return []
+        return self._remembered(entry)
+
+    def _remembered(self, entry: PatchEntry) -> list[Finding]:
+        """Finding of the newest turn of an input against its kept ones, by whoever plays it tonight."""
+        if self.baseline is None:
+            return []
         part = next((part for part in self.parts.get(entry.source.name, ()) if part.stage == TURN_STAGE), None)
         comparison = None if part is None else compared_turn(self.baseline, part)
         if comparison is None:
@@ -306,9 +315,18 @@ class Watch:
         return [] if finding is None else [finding]
 
     def name_player(self, source: str, player: str) -> None:
-        """Say who plays a source tonight; empty: its usual player again."""
+        """Say who plays a source tonight; empty: its usual player again. What was heard of it is compared again."""
         players = {name: who for name, who in self.players.items() if name != source}
         self.players = players | ({source: player} if player else {})
+        if source not in self.parts:
+            return
+        self.parts[source] = tuple(replace(part, player=player or None) for part in self.parts[source])
+        entry = self.line.by_name[source]
+        findings, before = self._remembered(entry), f"{source}/line-check"
+        entry.reported = {name: finding for name, finding in entry.reported.items() if finding.id != before}
+        entry.reported |= {f"{finding.kind}/{finding.track or ''}": finding for finding in findings}
+        if entry.memory is not None:
+            self._report(source, entry.memory.text)
 
     def command(self, key: str) -> None:
         """Obey a key: n next, b back, x not tonight."""

@@ -94,7 +94,9 @@ def clock_of_day_s(value: object, where: str) -> float:
     return moment.hour * 3600.0 + moment.minute * 60.0 + moment.second
 
 
-def write_show_note(folder: Path, values: Mapping[str, str | None]) -> None:
+def write_show_note(
+    folder: Path, values: Mapping[str, str | None], *, players: Mapping[str, str] | None = None
+) -> None:
     """Write values into the note beside a recording, its comments and other keys kept; None takes a key out.
 
     Parameters
@@ -102,6 +104,8 @@ def write_show_note(folder: Path, values: Mapping[str, str | None]) -> None:
     folder : Path
     values : mapping
         "name", "date" (ISO 8601), "phase" or "tap" to its value.
+    players : mapping, optional
+        Source to who plays it; those that are not among them stay as they are.
 
     Raises
     ------
@@ -124,6 +128,11 @@ def write_show_note(folder: Path, values: Mapping[str, str | None]) -> None:
             note.pop(name, None)
         else:
             note[name] = written
+    if players:
+        table = note.setdefault("players", tomlkit.table())
+        for source, player in players.items():
+            if table.get(source) != player:
+                table[source] = player
     write_atomically(path, tomlkit.dumps(note))
 
 

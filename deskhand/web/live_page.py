@@ -105,6 +105,7 @@ class LiveHost:
     def _run(self, options: LiveOptions, board: Board) -> None:
         from rich.console import Console
 
+        from deskhand.live.keeping import keep_turns
         from deskhand.live.session import listen_live
 
         try:
@@ -118,6 +119,7 @@ class LiveHost:
                     history=options.history,
                     by=self.by,
                 )
+            keep_turns(outcome, options)
         except DeskhandError as error:
             self.problem = str(error)
         except BaseException as error:  # noqa: BLE001 - whatever it was, the page must not wait for ever

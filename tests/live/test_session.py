@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 from unittest.mock import Mock
@@ -12,9 +13,14 @@ import numpy as np
 import pytest
 import soundfile
 from click.testing import CliRunner
+from rich.console import Console
 
 from deskhand.cli import main
+from deskhand.findings import Finding
 from deskhand.live.device import Device, choose
+from deskhand.live.keeping import keep_turns
+from deskhand.live.session import LiveOptions, listen_live
+from deskhand.tasks.keep import history_at
 from tests.support.once import drawn_once
 from tests.support.schemas import assert_meets_schema
 from tests.support.signals import RATE_HZ, pink
@@ -154,6 +160,38 @@ def test_what_was_heard_is_kept(hall):
     twice = run("live", "--replay", hall / "show", "--fast", "--keep", "--date", "2026-03-01")
     assert twice.exit_code == 2
     assert "kept already" in twice.output
+
+
+def test_turns_are_kept_by_themselves_but_never_practice(hall):
+    options = LiveOptions(house=hall / "house.toml", replay=hall / "show", fast=True, date="2026-03-01")
+    outcome = listen_live(options, Console(file=io.StringIO()), keyboard=False)
+    assert keep_turns(outcome, options) == []
+    assert not (hall / "history.sqlite").exists()
+    heard = replace(options, replay=None)
+    assert keep_turns(outcome, replace(heard, phase="rehearsal")) == []
+    kept, left_out = keep_turns(outcome, heard)
+    # the keys are at fault, and nobody was at the lectern
+    assert kept.startswith("Kept by itself for next week's line check: 1 inputs, number 1.")
+    assert "keys" in left_out
+    # the same evening once more: as many inputs take its place, fewer do not, nor is one replaced that a person kept
+    assert "number 2" in keep_turns(outcome, heard)[0]
+    store = history_at(None, hall / "house.toml")
+    assert [row.id for row in store.takes(house="Tern Street Hall")] == [2]
+    store.close()
+    asked = Finding(
+        id="bass/swapped", kind="swapped", stage="tap", severity="listen", what="turn", track="bass", other="lectern"
+    )
+    sources = [
+        replace(source, findings=(asked,)) if source.name == "bass" else source for source in outcome.result.sources
+    ]
+    in_question = replace(outcome, result=replace(outcome.result, sources=tuple(sources)))
+    assert keep_turns(in_question, heard) == []
+    run("keep", "--forget", "2", "--house", hall / "house.toml")
+    run("live", "--replay", hall / "show", "--fast", "--keep", "--date", "2026-03-01", "--note", "by hand")
+    assert keep_turns(outcome, heard) == ["line check (2026-03-01) is kept already, as number 3: this one is not kept."]
+    # the invented hall
+    (hall / "show" / "truth.json").write_text("{}", "utf-8")
+    assert keep_turns(outcome, heard) == []
 
 
 def test_a_soundcheck_from_a_recording(hall):
@@ -344,6 +382,7 @@ def test_the_keys_stay_in_view_on_a_small_terminal(tmp_path):
     watch = Mock(
         line=line, now_s=70.0, messages=[LiveMessage(time_s=69.0, source=names[3], text=40 * "hum ", urgent=True)]
     )
+    watch.answers.prompt = ""
     watch.house.house.name = "Tern Street Hall"
     watch.house.nominal_dbfs.return_value = -18.0
     seen = set()

@@ -49,6 +49,15 @@ function lineOf(row) {
   if (word) item.append(made("span", ` ${word}`, "word"));
   if (row.player) item.append(made("span", ` (${row.player})`, "where"));
   if (row.sentence) item.append(made("p", row.sentence));
+  if (row.asked) {
+    const answers = made("p", "", "do");
+    for (const act of ["planned", "exchanged"]) {
+      const button = made("button", filled(words[`answer_${act}`], { source: row.source, other: row.asked }));
+      button.addEventListener("click", () => request(act, row.source));
+      answers.append(button, " ");
+    }
+    item.append(answers);
+  }
   return item;
 }
 
