@@ -192,7 +192,6 @@ def week_page(
         seats=seats_section(result.seats),
         loudspeakers=loudspeakers_section(result),
         notes=result.show.notes,
-        tellings=result.monitors,
         forgotten=FORGOTTEN,
         length=clock(result.show.duration_s),
         show=result.show,
