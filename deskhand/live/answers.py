@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 ASKING: Final = ("turn", "turns", "exchanged", "unlike")
 """Findings that ask who was playing, by what they say: of the turns, and of the sound in the kept weeks."""
+_NEW_S: Final = 8.0
+"""An answer that was taken stands in the place of the keys so long: read twice. Common practice, no source."""
 _ESCAPE, _ERASE, _ENTER = "\x1b", ("\x7f", "\b"), ("\n", "\r")
 
 
@@ -183,6 +185,7 @@ class AnswerKeys:
         self._source = ""
         self._typed: str | None = None
         """Name as far as it is typed; None while none is."""
+        self._settled, self._settled_s = "", 0.0
         self.problem = ""
         """Why the last answer was not taken; empty where it was."""
 
@@ -194,7 +197,8 @@ class AnswerKeys:
         entry = asked_entry(self._watch)
         question = None if entry is None else question_about(entry)
         if entry is None or question is None:
-            return self.problem
+            is_new = self._watch.now_s - self._settled_s < _NEW_S
+            return self.problem or (self._settled if is_new else "")
         return " ".join(
             [self.problem, words("live.answer_keys", source=entry.source.name, other=question.other)]
         ).strip()
@@ -233,7 +237,7 @@ class AnswerKeys:
     def _try(self, answer: Callable[[], str]) -> None:
         """Give an answer, or say why it cannot be given."""
         try:
-            answer()
+            self._settled, self._settled_s = answer(), self._watch.now_s
             self.problem = ""
         except UsageError as error:
             self.problem = f"{error}."

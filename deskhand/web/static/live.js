@@ -51,8 +51,8 @@ function lineOf(row) {
   if (row.sentence) item.append(made("p", row.sentence));
   if (row.asked) {
     const answers = made("p", "", "do");
-    for (const act of ["planned", "exchanged"]) {
-      const button = made("button", filled(words[`answer_${act}`], { source: row.source, other: row.asked }));
+    for (const [act, text] of [["planned", words.answer_planned], ["exchanged", filled(words.answer_exchanged, { other: row.asked })]]) {
+      const button = made("button", text);
       button.addEventListener("click", () => request(act, row.source));
       answers.append(button, " ");
     }
