@@ -184,7 +184,7 @@ def made(hours: float) -> list[tuple[str, str]]:
         (folder / "house.toml").write_text(house_text(), "utf-8")
         audio = Replay(MadeAudio(hours), kept_s=KEPT_S, fast=True)  # type: ignore[arg-type]
         # the one thing that is put in its place: where the audio comes from
-        session.open_feed = lambda _: AudioFeed(audio=audio, track_names=None, label="desk")
+        session.open_feed = lambda _: AudioFeed(audio=audio, track_names=None, label="desk")  # type: ignore[assignment]
         options = session.LiveOptions(house=folder / "house.toml", fast=True, replay=folder)
         thread = threading.Thread(
             target=lambda: session.listen_live(options, Console(file=io.StringIO()), board=board, keyboard=False),

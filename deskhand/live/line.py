@@ -34,7 +34,8 @@ _MISSED: Final = 3
 """A finding is taken back when so many looks in a row missed it. Common practice, no source."""
 
 
-def _key(finding: Finding) -> str:
+def finding_key(finding: Finding) -> str:
+    """Kind and track of a finding, by which it is known from look to look."""
     return f"{finding.kind}/{finding.track or ''}"
 
 
@@ -332,7 +333,7 @@ class PatchList:
         entry.stretch, entry.earlier = stretch, ""
         if self.playing_s(entry) >= ARRIVED_S - 1e-6:
             self._arrive(entry, now_s)
-        seen = {_key(finding): finding for finding in (*stretch.findings, *mistaken)}
+        seen = {finding_key(finding): finding for finding in (*stretch.findings, *mistaken)}
         new = []
         for key, finding in seen.items():
             entry.seen[key] += 1

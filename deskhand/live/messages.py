@@ -16,6 +16,8 @@ class LiveMessage:
     source: str | None
     text: str
     urgent: bool = False
+    finding: str = ""
+    """Kind and track of the finding that it tells, which may be taken back; empty where it tells none."""
 
     def __str__(self) -> str:
         """Time, source and text in one line."""

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
     from deskhand.live.board import BoardNote
     from deskhand.live.entry import PatchEntry
+    from deskhand.live.messages import LiveMessage
     from deskhand.live.watch import Watch
 
 _MESSAGES: Final = 6
@@ -74,9 +75,20 @@ def _hand(watch: Watch) -> dict[str, Any]:
     }
 
 
+def _stands(message: LiveMessage, listener: Watch | Soundcheck) -> bool:
+    """True unless a message tells a finding that was taken back: nobody turns a gain for what is no longer so."""
+    if not message.finding or isinstance(listener, Soundcheck) or message.source not in listener.line.by_name:
+        return True
+    return message.finding in listener.line.by_name[message.source].reported
+
+
 def _messages(listener: Watch | Soundcheck) -> dict[str, Any]:
     newest = listener.messages[-_MESSAGES:]
-    urgent = [message for message in newest if message.urgent and listener.now_s - message.time_s < _URGENT_S]
+    urgent = [
+        message
+        for message in newest
+        if message.urgent and listener.now_s - message.time_s < _URGENT_S and _stands(message, listener)
+    ]
     last = urgent[-1] if urgent else None
     return {
         "urgent": "" if last is None else f"{last.source}: {last.text}" if last.source else last.text,

@@ -17,7 +17,7 @@ from deskhand.house import match_tracks
 from deskhand.live.answers import AnswerKeys
 from deskhand.live.entry import TURN
 from deskhand.live.levels import HOP_S, Levels
-from deskhand.live.line import BOUT_GAP_S, FIRST_S, PatchList
+from deskhand.live.line import BOUT_GAP_S, FIRST_S, PatchList, finding_key
 from deskhand.live.listen import listen
 from deskhand.live.messages import LiveMessage
 from deskhand.live.ring import Follower
@@ -260,7 +260,9 @@ class Watch:
         for finding in new:
             if KINDS[finding.kind].live_advice and self.tones.has_told(entry.source.name):
                 continue  # said while it built up
-            self._report(entry.source.name, say(finding), urgent=finding.severity == "fix")
+            self._report(
+                entry.source.name, say(finding), urgent=finding.severity == "fix", finding=finding_key(finding)
+            )
 
     def _sounds_like_itself(self, entry: PatchEntry) -> bool:
         """True where kept weeks tell an input from all that it is asked about."""
@@ -335,5 +337,5 @@ class Watch:
     def finish(self) -> None:
         """End of listening; does nothing, since a line check has no last stretch to check."""
 
-    def _report(self, source: str | None, text: str, *, urgent: bool = False) -> None:
-        self.messages.append(LiveMessage(time_s=self.now_s, source=source, text=text, urgent=urgent))
+    def _report(self, source: str | None, text: str, *, urgent: bool = False, finding: str = "") -> None:
+        self.messages.append(LiveMessage(time_s=self.now_s, source=source, text=text, urgent=urgent, finding=finding))

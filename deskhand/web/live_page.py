@@ -67,6 +67,8 @@ class LiveHost:
         """Why the last one ended before its time."""
         self.looking = 0
         """Pages that look on."""
+        self.is_closing = False
+        """True once the server is about to end."""
 
     @property
     def board(self) -> Board | None:
@@ -199,6 +201,8 @@ class LivePages:
                         yield _event(
                             {**picture, "session": board.session, "number": number, "age_s": round(age_s, 2)}, mark
                         )
+                if self._host.is_closing:
+                    return
                 if waited_s >= _BEAT_S:
                     waited_s = 0.0
                     age_s = 0.0 if board is None else board.newest()[2]

@@ -103,30 +103,36 @@ def _greeting(house: str, own_link: str, lan_links: Sequence[str], *, lan: bool)
     return [*lines, "Stop it with Ctrl-C."]
 
 
-def _server(app: ASGIApp) -> uvicorn.Server:
-    """The server of an application."""
+def _server(app: ASGIApp, live: LiveHost) -> uvicorn.Server:
+    """The server of an application; pages that look on are let go of before it ends, since their answer has no end of its own."""
     import uvicorn
 
     from deskhand.web.patience import PatientProtocol
+
+    class Server(uvicorn.Server):
+        async def shutdown(self, sockets: list[socket.socket] | None = None) -> None:
+            live.is_closing = True
+            await super().shutdown(sockets)
 
     config = uvicorn.Config(
         app, http=PatientProtocol, log_level="warning", access_log=False, server_header=False, date_header=False, lifespan="on",
         timeout_graceful_shutdown=2, h11_max_incomplete_event_size=64_000,
     )  # fmt: skip
-    return uvicorn.Server(config)
+    return Server(config)
 
 
 def _open_beside(folder: Path, *, by: str | None) -> str:
     """Serve the page of another folder on a free port, for as long as this program runs; its address."""
     listening = _bound("127.0.0.1", 0)
-    server = _server(make_app(Hall(folder), by=by))
+    live = LiveHost()
+    server = _server(make_app(Hall(folder), by=by, live=live), live)
     threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True).start()
     return f"http://localhost:{listening.getsockname()[1]}/"
 
 
-def _run(app: ASGIApp, listening: socket.socket, browser_link: str | None) -> None:
+def _run(app: ASGIApp, live: LiveHost, listening: socket.socket, browser_link: str | None) -> None:
     """Answer requests until Ctrl-C; open a link in the browser first, where one is given."""
-    server = _server(app)
+    server = _server(app, live)
     if browser_link is not None:
         import webbrowser
 
@@ -196,7 +202,7 @@ def serve(
     door = _Door(folder, also=also, port=port, lan=lan, history=history, by=by)
     for line in door.greeting():
         say(line)
-    _run(door.app, door.listening, door.own_link() if open_browser else None)
+    _run(door.app, door.live, door.listening, door.own_link() if open_browser else None)
 
 
 class _Door:
@@ -221,6 +227,7 @@ class _Door:
         self._port = self.listening.getsockname()[1]
         self._token = (secret or new_secret()) if lan else None
         self._addresses = _addresses() if lan else []
+        self.live = live or LiveHost()
         self.app = make_app(
             self._hall,
             history=history,
@@ -229,7 +236,7 @@ class _Door:
             names=[*self._addresses, *_own_names()] if lan else (),
             # on a phone the address of this computer leads nowhere
             open_beside=None if lan else partial(_open_beside, by=by),
-            live=live,
+            live=self.live,
         )
 
     def own_link(self, path: str = "") -> str:
@@ -266,7 +273,7 @@ def beside(
     """
     secret, forget = kept_secret(folder) if lan else (None, lambda: None)
     door = _Door(folder, port=port, lan=lan, history=history, by=None, live=LiveHost(board), secret=secret)
-    server = _server(door.app)
+    server = _server(door.app, door.live)
     # a thread may not take Ctrl-C from the one that listens
     server.install_signal_handlers = lambda: None  # type: ignore[attr-defined]
     thread = threading.Thread(target=server.run, kwargs={"sockets": [door.listening]}, daemon=True)

@@ -11,8 +11,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pytest
 
+from deskhand.findings import Finding
 from deskhand.house import parse_house
 from deskhand.live.board import MOST_NOTE, MOST_NOTES, Board, BoardAnswer, BoardNote, BoardRequest
+from deskhand.live.line import finding_key
 from deskhand.live.picture import picture_of
 from deskhand.live.requests import Requests
 from deskhand.live.result import result_of
@@ -284,3 +286,17 @@ def test_what_is_urgent_stands_out_for_a_while(watch: Watch) -> None:
     watch.advance()
     assert picture(watch)["urgent"] == ""
     assert SimpleNamespace(**picture(watch)).messages == ["0:00  kick: clipped"]
+
+
+def test_what_was_taken_back_stands_out_no_more(watch: Watch) -> None:
+    loud = Finding(
+        id="kick/swapped", kind="swapped", stage="tap", severity="fix", what="turn", track="kick", other="bass"
+    )
+    entry = watch.line.by_name["kick"]
+    entry.reported[finding_key(loud)] = loud
+    watch._report("kick", "7 dB above nominal", urgent=True, finding=finding_key(loud))
+    assert picture(watch)["urgent"] == "kick: 7 dB above nominal"
+    del entry.reported[finding_key(loud)]
+    assert picture(watch)["urgent"] == ""
+    # that it was told stays among what happened
+    assert picture(watch)["messages"] == ["0:00  kick: 7 dB above nominal"]

@@ -518,7 +518,7 @@ def all_pages(nasty, tmp_path, monkeypatch):
     show = nasty.show
     urls = [
         "/", show, *(f"{show}/source/{at}" for at in range(len(NASTY))), f"{show}/voice", f"{show}/sheet", "/recordings",
-        f"{show}/sheet?note=<script>alert(4)</script>&paper=a4", "/weeks", f"/weeks?of={NASTY[0]}", "/first", "/words",
+        f"{show}/sheet?note=<script>alert(4)</script>&paper=a4", "/weeks", f"/weeks?of={NASTY[0]}", "/first", "/words", "/live",
         "/weeks?phase=<script>alert(5)</script>", "/weeks?of=<script>alert(6)</script>", "/show/<script>alert(7)<script>",
         f"{show}/sheet?paper=<script>alert(8)</script>", f"{show}/source/0?from=<script>alert(9)</script>",
         f"{show}/voice?of=<script>alert(10)</script>", "/<script>alert(11)</script>",

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import http.client
 import json
+import re
 import time
+from types import SimpleNamespace
 from typing import TYPE_CHECKING, Any
 from unittest import mock
 from urllib.parse import urlsplit
@@ -14,6 +16,7 @@ import pytest
 from deskhand.house import read_house
 from deskhand.live.board import Board, BoardAnswer
 from deskhand.web.live_page import LiveHost
+from deskhand.web.serve import beside
 from tests.support.page import Served
 from tests.support.small_hall import small_hall
 
@@ -37,7 +40,7 @@ def asked(served: Served, method: str, path: str, data: Any = None, **headers: s
 class Events:
     """Server-sent events, read as a browser does (WHATWG HTML, 9.2.6)."""
 
-    def __init__(self, served: Served) -> None:
+    def __init__(self, served: Served | SimpleNamespace) -> None:
         place = urlsplit(served.url)
         self._connection = http.client.HTTPConnection(str(place.hostname), place.port, timeout=20)
         self._connection.request("GET", "/live/events")
@@ -159,6 +162,23 @@ def test_a_picture_that_shows_nothing_new_is_not_sent_again(served: Served, boar
     assert beat["age_s"] < 0.5
     assert board.number == 1
     events.close()
+
+
+def test_pages_that_look_on_do_not_hold_up_the_end(
+    tmp_path: Path, board: Board, capfd: pytest.CaptureFixture[str]
+) -> None:
+    lines: list[str] = []
+    board.publish({"kind": "line-check"})
+    with beside(small_hall(tmp_path / "hall"), board, port=0, lan=False, history=None, say=lines.append):
+        (url,) = re.findall(r"http://localhost:\d+", lines[0])
+        events = Events(SimpleNamespace(url=url))
+        events.next("line-check")
+        began_s = time.monotonic()
+    # before the two seconds after which requests are cut off, and a traceback of each stands in the terminal
+    assert time.monotonic() - began_s < 1.8
+    assert events.next("none")["last"] == {"kind": "line-check"}
+    events.close()
+    assert "Traceback" not in "".join(capfd.readouterr())
 
 
 def test_nothing_is_begun_beside_a_command_that_ends(served: Served, board: Board) -> None:
