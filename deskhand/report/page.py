@@ -10,6 +10,7 @@ from deskhand.baseline.sides import label_of
 from deskhand.language import language
 from deskhand.measure.provider import providers
 from deskhand.mix.clearance import AudibilityLimits
+from deskhand.report.chains import block_name
 from deskhand.report.loudspeakers import loudspeaker_cards
 from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.outside import MARK, is_outside, quietly_outside, told_line
@@ -23,7 +24,6 @@ from deskhand.report.seats import seat_cards
 from deskhand.report.songs import songs_line
 from deskhand.report.terminal import (
     FORGOTTEN,
-    block_name,
     by_urgency,
     fader_lines,
     headline,

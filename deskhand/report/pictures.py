@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING, Final, Literal
 import numpy as np
 
 from deskhand.findings.kinds import KINDS
+from deskhand.report.chains import block_name
 from deskhand.report.drawing import BOTTOM, HEIGHT, LEFT, TOP, WIDTH, escaped, grid, time_axis, y_of
-from deskhand.report.terminal import block_name, voice_line
+from deskhand.report.terminal import voice_line
 from deskhand.units import clock, number
 from deskhand.words import phrase
 

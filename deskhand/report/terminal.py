@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Final
 from deskhand.baseline.versions import set_aside_text
 from deskhand.findings import short
 from deskhand.findings.first import urgency
-from deskhand.findings.kinds import KINDS
-from deskhand.house import BLOCKS
 from deskhand.recording.names import dated
+from deskhand.report.chains import print_chains
 from deskhand.report.loudspeakers import print_loudspeakers
 from deskhand.report.mix_weeks import recorded_mix_line
 from deskhand.report.monitors import print_monitors
@@ -41,13 +40,6 @@ _WORDS: Final = {
     "adjust": "to adjust",
     "well": "well",
 }
-_LEVEL_DB: Final = 6.0
-"""Change of level through a chain that is worth a line: a doubling of amplitude. Common practice, no source."""
-_REDUCTION_DB: Final = 6.0
-"""Median gain reduction that is worth a line: more than a mix usually asks of one block. Common practice, no source."""
-_HOT_DBTP: Final = -3.0
-"""True peak after a block that leaves little headroom, as `headroom` has it at the tap (docs/findings.md). Common practice, no
-source."""
 _FADER_OFF_DB: Final = 2.5
 """Difference between a measured and a written fader that is worth a line. Common practice, no source."""
 _FADER_SURE_DB: Final = 1.0
@@ -111,11 +103,6 @@ def by_urgency(result: CheckResult) -> list[SourceResult]:
     return sorted(result.sources, key=lambda source: (rank.get(source.name, len(rank)), _ORDER.index(source.status)))
 
 
-def block_name(block: str) -> str:
-    """Name of a block for people, like "dynamic bell"."""
-    return phrase(BLOCKS[block].label or block)
-
-
 def line(source: SourceResult) -> str:
     """State of a source in one line: its most urgent finding, or its level."""
     findings = sorted((finding for finding in source.findings if finding.severity != "note"), key=urgency)
@@ -130,40 +117,6 @@ def line(source: SourceResult) -> str:
     if readings.mono_loss_db is not None:
         text += phrase(", {loss_db:1} dB lost in mono", loss_db=-readings.mono_loss_db)
     return text + (f"; {notes[0].text}" if notes else "")
-
-
-def chain_line(source: SourceResult) -> str:
-    """Level, headroom and gain reduction of a house chain where they leave the usual; empty where they do not."""
-    before, after = source.before, source.after
-    if before is None or after is None or before.level_dbfs is None or after.level_dbfs is None:
-        return ""
-    parts = []
-    if abs(after.level_dbfs - before.level_dbfs) >= _LEVEL_DB:
-        parts.append(
-            phrase(
-                "{level_in:1} dBFS in, {level_out:1} dBFS out", level_in=before.level_dbfs, level_out=after.level_dbfs
-            )
-        )
-    for stage in source.stages:
-        reduction = stage.reduction_db
-        if reduction is not None and reduction.median >= _REDUCTION_DB:
-            parts.append(
-                phrase(
-                    "{block}: {median:1} dB of gain reduction, at most {most:1} dB",
-                    block=block_name(stage.block),
-                    median=reduction.median,
-                    most=reduction.p95,
-                )
-            )
-    hot = next(
-        (stage for stage in source.stages if stage.true_peak_dbtp is not None and stage.true_peak_dbtp > _HOT_DBTP),
-        None,
-    )
-    if hot is not None:
-        peak_dbtp = hot.true_peak_dbtp or 0.0
-        parts.append(phrase("peaks reach {peak:1} dBTP after its {block}", peak=peak_dbtp, block=block_name(hot.block)))
-    parts += [finding.text for finding in source.findings if KINDS[finding.kind].of_chain]
-    return "; ".join(parts)
 
 
 def fader_lines(result: CheckResult) -> list[str]:
@@ -371,25 +324,6 @@ def _print_mix(result: CheckResult, console: Console) -> None:
         console.print()
 
 
-def _print_chains(result: CheckResult, console: Console) -> None:
-    """Print where house chains leave the usual."""
-    from rich.table import Table
-    from rich.text import Text
-
-    chains = [(source.name, chain_line(source)) for source in result.sources]
-    if not any(text for _, text in chains):
-        return
-    _print_heading("In the house's chains, as they are written down:", console)
-    table = Table.grid(padding=(0, 2))
-    table.add_column(no_wrap=True)
-    table.add_column(overflow="fold")
-    for name, text in chains:
-        if text:
-            table.add_row(Text(f"  {name}"), Text(text))
-    console.print(table)
-    console.print()
-
-
 def print_result(result: CheckResult, console: Console) -> None:
     """Print the result for people."""
     from rich.text import Text
@@ -424,7 +358,7 @@ def print_result(result: CheckResult, console: Console) -> None:
     _print_mix(result, console)
     print_seats(result.seats, console)
     print_loudspeakers(result, console)
-    _print_chains(result, console)
+    print_chains(result, console)
     _print_heading("Before you leave the desk:", console)
     for reminder in FORGOTTEN:
         console.print(f"  [ ] {phrase(reminder)}", highlight=False, markup=False)

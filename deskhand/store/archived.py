@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import sqlalchemy as sa
 
 from deskhand.store.inserts import insert_take, version_of
+from deskhand.store.months import count_month, rebuild_months
 from deskhand.store.records import AGAIN, ARCHIVE_MARKS, MEASURED, WAITING, TakeRow
 from deskhand.store.rows import now_utc, refuse_no_text, take_of_row
 from deskhand.store.tables import PART, SEAT_RECORD, TAKE, VALUE
@@ -125,6 +126,7 @@ def put_take(history: History, take: KeptTake, mark: ArchiveMark, *, anew: bool 
         _write(connection, number, forgotten_by=mark, forgotten_at=now)
         if row is not None:
             _write(connection, row.id, replaced_by=number)
+        count_month(connection, house=take.house, date=take.date)
     return ArchivedTake(number=number, is_archived=True)
 
 
@@ -155,6 +157,7 @@ def put_beside(history: History, earlier: TakeRow, take: KeptTake) -> int:
         number = insert_take(connection, take, kept_at=earlier.kept_at)
         _write(connection, number, forgotten_by=AGAIN, forgotten_at=now_utc())
         _write(connection, earlier.id, replaced_by=number)
+        count_month(connection, house=take.house, date=take.date)
     return number
 
 
@@ -210,6 +213,8 @@ def bring_in(
         replaced = 0
         if older == 0 or leave_older:
             replaced = sum(_replace(connection, number, by) for number in waiting)
+        if kept or replaced:
+            rebuild_months(connection)
     return ArchiveSwitch(kept=kept, replaced=replaced, refused=refused, older=older)
 
 

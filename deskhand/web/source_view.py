@@ -10,10 +10,10 @@ from deskhand.baseline.sides import label_of
 from deskhand.house import BLOCK_NAMES, BLOCKS, ROLES, defaults_of
 from deskhand.house.blocks import unturned_chain
 from deskhand.measure.provider import providers
+from deskhand.report.chains import block_name
 from deskhand.report.outside import told_line
 from deskhand.report.page import number_rows, reading_digits
 from deskhand.report.pictures import level_picture, taken_picture
-from deskhand.report.terminal import block_name
 from deskhand.report.tone_pictures import change_picture, octave_picture, octave_word, range_picture, tone_picture
 from deskhand.report.turns import entries_at
 from deskhand.report.words import explained, text, words

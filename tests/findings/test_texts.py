@@ -36,7 +36,9 @@ ELSEWHERE: Final = {
     "planned": {"after-the-source", "level-by-moves"},
     # a changed sound, once its cause is known (findings.sound_causes)
     "causes": {*CAUSE_ADVICE.values(), "cause-same"},
-    "live": {name for kind in KINDS.values() for names in kind.live_advice.values() for name in names},
+    "live": {name for kind in KINDS.values() for names in kind.live_advice.values() for name in names}
+    # a tone that builds up, where the mix is known that it can be (live.ringing)
+    | {"mute-then-that-mix", "that-send-down-then-mute", "fader-does-not-reach", "mute-at-once"},
 }
 
 

@@ -20,6 +20,8 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
         "quiet": {"advice": ("mute-and-look",), "measured": -71.0, "unit": "dBFS"},
         "not-arrived": {"advice": ("look-muted",)},
         "passed-over": {"advice": ("look-muted",)},
+        "heard-only": {"facts": {"by": " by Ana"}},
+        "before-the-start": {},
         "from-then-on": {"advice": ("mute-and-check-cable-battery",), "facts": {"begin_s": 192.4}, "at_s": ((192.4, 240.0),)},
     },
     "line-check": {"unlike": {"advice": ("check-gain",), "facts": {"change": "7 dB quieter than in any of its 12 line checks"}}},
@@ -93,7 +95,22 @@ VALUES: Final[dict[str, dict[str, dict[str, Any]]]] = {
     "wireless-hit": {
         "hits": {"advice": ("radio",), "measured": 1, "unit": "count", "facts": {"count": 1}, "at_s": ((6.5, 6.6),)}
     },
-    "howl": {"tone": {"advice": ("nearest-wedge",), "measured": 2515.0, "unit": "Hz", "at_s": ((8.0, 12.0),)}},
+    "howl": {
+        "tone": {
+            "advice": ("nearest-wedge",), "measured": 2515.0, "unit": "Hz", "at_s": ((8.0, 12.0),), "facts": {"growth_db_s": 12.0},
+        },
+        "tone-stands": {"advice": ("nearest-wedge",), "measured": 2515.0, "unit": "Hz", "at_s": ((8.0, 12.0),)},
+        "now": {"advice": ("mute-then-find",), "measured": 2515.0, "unit": "Hz", "facts": {"growth_db_s": 12.0}},
+        "either": {
+            "advice": ("mute-then-that-mix",), "measured": 2515.0, "unit": "Hz", "other": "voice 2",
+            "facts": {"growth_db_s": 12.0, "mix": "wedge 1"},
+        },
+        "stands": {
+            "advice": ("that-send-down-then-mute", "fader-does-not-reach"), "measured": 2515.0, "unit": "Hz",
+            "facts": {"level_dbfs": -3.0, "mix": "wedge 1"},
+        },
+        "grows-still": {"advice": ("mute-at-once",), "measured": 2515.0, "unit": "Hz", "facts": {"level_dbfs": -12.0}},
+    },
     "one-sided": {
         "silent": {"advice": ("mute-and-check-cable-patch",), "track": "keys r", "other": "keys l"},
         "quieter": {
