@@ -207,6 +207,7 @@ def test_every_advice_can_be_said(name: str) -> None:
         "peak_dbfs": -10.0,
         "earlier": "bass di",
         "late_ms": 1.4,
+        "mix": "wedge 1",
     }
     is_plain(say(example("drift", case="crept", advice=(name,), track="bass", other="keys", facts={
         **VALUES["drift"]["crept"]["facts"], **values,
