@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING, Final
 
 import numpy as np
 
+from deskhand.units import db_from_amplitude
+
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
@@ -82,4 +84,4 @@ def gain_margin(mean_log_power: NDArray[np.float64], sample_rate_hz: int) -> tup
     """
     frequencies_hz, gain = open_loop(np.array(mean_log_power, np.float64), sample_rate_hz)
     nearest = int(np.argmax(gain.real))
-    return float(-20.0 * np.log10(max(float(gain.real[nearest]), 1e-6))), float(frequencies_hz[nearest])
+    return -db_from_amplitude(max(float(gain.real[nearest]), 1e-6)), float(frequencies_hz[nearest])

@@ -11,7 +11,7 @@ from deskhand.dsp import growing_tones, spectrum
 from deskhand.house import ROLES
 from deskhand.measure.grid import analysis_grid
 from deskhand.measure.spectra import HOWL_HZ
-from deskhand.units import amplitude_from_db
+from deskhand.units import amplitude_from_db, db_from_amplitude
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -227,7 +227,7 @@ def likeliest(sources: Sequence[Source], levels_dbfs: Sequence[float]) -> tuple[
         for source, level_dbfs in zip(sources, levels_dbfs, strict=True):
             by_source[source.name] = max(by_source.get(source.name, -np.inf), level_dbfs)
         return _first(by_source, _APART_DB), (), False
-    played = {mix: 20.0 * np.log10(sum(map(amplitude_from_db, of_mix.values()))) for mix, of_mix in sent.items()}
+    played = {mix: db_from_amplitude(sum(map(amplitude_from_db, of_mix.values()))) for mix, of_mix in sent.items()}
     mixes = _first(played, _MIX_APART_DB)
     microphones = _first(sent[mixes[0]], _APART_DB)
     reaches = all(after_fader.get((microphones[0], mix), False) for mix in mixes)

@@ -111,7 +111,7 @@ class TestCommandAlone:
 
     def test_a_port_that_is_taken_gives_way_to_a_free_one(self, tmp_path, monkeypatch):
         ports = []
-        monkeypatch.setattr(serving, "_run", lambda _, listening, link: (listening.close(), ports.append(link)))
+        monkeypatch.setattr(serving, "_run", lambda _, __, listening, link: (listening.close(), ports.append(link)))
         taken = serving._bound("127.0.0.1", 0)
         monkeypatch.setattr(serving, "PORT", taken.getsockname()[1])
         lines: list[str] = []
