@@ -38,6 +38,9 @@ _SOURCE_S: Final = 40.0
 _HEARS: Final = {"lead voice": -34, "voice 2": -33, "voice 3": -32, "lectern": -38, "handheld": -38, "overheads": -22, "snare": -28, "kick": -30}  # fmt: skip
 """Level in dB at which an open microphone hears what another source plays, against that. Common practice, no source."""
 
+_PLAYING: Final = 0.1
+"""Share of its loudest half second from which a source plays. Common practice, no source."""
+
 
 @dataclass(slots=True, kw_only=True)
 class LineCheck:
@@ -57,12 +60,26 @@ class LineCheck:
 
 def _loudest_part(tracks: list[NDArray[np.float64]]) -> slice:
     """Stretch of a source's tracks in which it plays most: its median half seconds are the loudest."""
-    hop = RATE_HZ // 2
-    power = np.mean([track[: track.size // hop * hop].reshape(-1, hop) ** 2 for track in tracks], axis=(0, 2))
+    power = _half_second_power(tracks)
     hops = round(PLAYED_S / 0.5)
     medians = [float(np.median(power[start : start + hops])) for start in range(power.size - hops + 1)]
-    first = int(np.argmax(medians)) * hop
+    first = int(np.argmax(medians)) * (RATE_HZ // 2)
     return slice(first, first + round(PLAYED_S * RATE_HZ))
+
+
+def _half_second_power(tracks: list[NDArray[np.float64]]) -> NDArray[np.float64]:
+    """(half seconds,) mean power of a source's tracks."""
+    hop = RATE_HZ // 2
+    power = np.mean([track[: track.size // hop * hop].reshape(-1, hop) ** 2 for track in tracks], axis=(0, 2))
+    return np.asarray(power)
+
+
+def _as_in_the_song(tracks: list[NDArray[np.float64]], part: slice) -> float:
+    """Factor with which the loudest part of a source is as loud as it usually is while it plays; never louder than it was played."""
+    power = _half_second_power(tracks)
+    usual = float(np.median(power[power > _PLAYING * power.max()]))
+    alone = float(np.median(_half_second_power([track[part] for track in tracks])))
+    return min(1.0, (usual / alone) ** 0.5)
 
 
 def make_line_check(rng: np.random.Generator, *, problems: bool = True) -> LineCheck:
@@ -91,7 +108,8 @@ def make_line_check(rng: np.random.Generator, *, problems: bool = True) -> LineC
     for name, turn_s, _ in line_check.turns:
         part = _loudest_part([band[track] for track in names[name]])
         turn = slice(round(turn_s * RATE_HZ), round(turn_s * RATE_HZ) + fade.size)
-        played = np.array([band[track][part] * fade for track in names[name]])
+        usual = _as_in_the_song([band[track] for track in names[name]], part)
+        played = np.array([band[track][part] * usual * fade for track in names[name]])
         quiet[name][:, turn] += played
         if roles[name].metronome or roles[name].finished:
             continue  # in nobody's air
