@@ -79,7 +79,7 @@ def _as_in_the_song(tracks: list[NDArray[np.float64]], part: slice) -> float:
     power = _half_second_power(tracks)
     usual = float(np.median(power[power > _PLAYING * power.max()]))
     alone = float(np.median(_half_second_power([track[part] for track in tracks])))
-    return min(1.0, (usual / alone) ** 0.5)
+    return float(min(1.0, (usual / alone) ** 0.5))
 
 
 def make_line_check(rng: np.random.Generator, *, problems: bool = True) -> LineCheck:

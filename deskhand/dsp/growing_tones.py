@@ -31,8 +31,8 @@ _LEAST_DBFS: Final = -62.0
 """Level from which a tone is told."""
 _NEAR_BINS: Final = 0.6
 """Distance within which a peak goes on as the same tone from frame to frame."""
-_DRIFT_BINS: Final = 0.5
-"""Distance from where it began: 3 Hz. No voice holds a note so still at the frequencies at which microphones ring."""
+_DRIFT_BINS: Final = 0.15
+"""Distance from where it began: 0.9 Hz. A loop keeps to 0.05; no voice and no wind player holds a note so still."""
 _MISSED_FRAMES: Final = 2
 """Frames in a row in which it may be hidden."""
 FRAMES, _MORE_FRAMES = 7, 14
@@ -53,7 +53,7 @@ _NEW_SHARE: Final = 0.3
 """Share of the newest frame in the level of a partial: one that stands at -10 dB counts as -25 dB after three frames."""
 _STRAIGHT_DB: Final = 1.5
 """Root mean square of what departs from a straight line, or a tenth of the rise where that is more and the line is not short."""
-_HARMONICS_DB, _STEEP_HARMONICS_DB = -25.0, -15.0
+_HARMONICS_DB, _STEEP_HARMONICS_DB = -25.0, -18.0
 """Level against it from which something at a simple ratio of its frequency makes it a note's partial; the second where it rises steeply."""
 _STEEP_DB: Final = 14.0
 """Rise over the frames of the line from which it is steep."""
@@ -65,6 +65,10 @@ _STANDS_DB: Final = 0.5
 """Root mean square of what departs from a straight line, of a tone that stands."""
 _STANDS_BINS: Final = 0.1
 """Distance from where it began, of a tone that stands: 0.6 Hz."""
+_SUNG_BINS: Final = 188
+"""Bin up to which a tone that stands may be held by a voice: 1100 Hz, the limit of `findings.kinds`."""
+_SUNG_STANDS_DBFS: Final = -6.0
+"""Level from which a tone that stands in the range of voices is told: a held note of one that clips lies below it."""
 _NEW_DB: Final = 3.0
 """Level above all that was heard at its frequency before."""
 _FORGET: Final = 10.0**-0.02
@@ -266,7 +270,8 @@ def told_slope(state: np.ndarray, levels: np.ndarray, level_db: float, partial_d
         ):
             return slope
         is_at_top = level_db >= _STANDS_DBFS and level_db >= state[BEFORE_DB] + _NEW_DB
-        stands = frames == _MORE_FRAMES and is_at_top and departs <= _STANDS_DB and slope > -0.01
+        is_no_voice = state[BIN] > _SUNG_BINS or level_db >= _SUNG_STANDS_DBFS
+        stands = frames == _MORE_FRAMES and is_at_top and is_no_voice and departs <= _STANDS_DB and slope > -0.01
         if stands and abs(state[BIN] - state[FIRST_BIN]) <= _STANDS_BINS and partial_db < _HARMONICS_DB:
             return max(slope, 0.001)
     return 0.0
@@ -347,7 +352,13 @@ def growing_tones(
             state[TOP_DB] = max(state[TOP_DB], level_db)
             if state[REPORT] == -1.0:
                 note_partials(row, tone_bin, level_db, partials[tone])
-                if abs(tone_bin - state[FIRST_BIN]) > _DRIFT_BINS or level_db < _LEAST_DBFS:
+                if abs(tone_bin - state[FIRST_BIN]) > _DRIFT_BINS:
+                    # a note that sways; a loop that comes out of it begins here
+                    state[BIN] = state[FIRST_BIN] = tone_bin
+                    state[COUNT] = 1.0
+                    levels[tone, 0] = level_db
+                    continue
+                if level_db < _LEAST_DBFS:
                     continue
                 slope = told_slope(state, levels[tone], level_db, partials[tone].max())
                 if slope <= 0.0:
