@@ -95,3 +95,8 @@ def filled(sentence: str, values: Mapping[str, Any]) -> str:
         A value that the sentence names and that is not there.
     """
     return _FORMATTER.vformat(sentence, (), values)
+
+
+def printable_line(text: str) -> str:
+    """Text in one line: signs that are no text, and several blanks, become one blank."""
+    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())

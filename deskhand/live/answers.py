@@ -9,6 +9,7 @@ from deskhand.live.board import MOST_NAME
 from deskhand.live.messages import LiveMessage
 from deskhand.recording.names import key
 from deskhand.report.words import text as words
+from deskhand.words import printable_line
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -118,7 +119,7 @@ def answer_player(watch: Answerable, source: str, player: str) -> str:
         There is no such input, or the name is too long.
     """
     entry = _entry(watch, source)
-    player = " ".join("".join(sign if sign.isprintable() else " " for sign in player).split())
+    player = printable_line(player)
     if len(player) > MOST_NAME:
         raise UsageError(f'"{source}"', words("live.too_long", most=MOST_NAME), words("live.type_the_name"))
     question = question_about(entry)

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any, Final, Literal
 
 from deskhand.report.words import text as words
+from deskhand.tasks.handover import MOST_LETTERS
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -23,8 +24,8 @@ if TYPE_CHECKING:
 Act = Literal["heard", "back", "not-tonight", "player", "planned", "exchanged", "note", "check", "done"]
 MOST_NAME: Final = 80
 """Most letters of a person's name, as in the house file."""
-MOST_NOTE: Final = 500
-"""Most letters of a note: some lines on a phone. Common practice, no source."""
+MOST_NOTE: Final = MOST_LETTERS
+"""Most letters of a note, as of those that are handed over."""
 MOST_NOTES: Final = 100
 """Most notes of one evening: each picture holds them all. More than one for each of 64 inputs; common practice, no source."""
 _WAIT_S: Final = 3.0

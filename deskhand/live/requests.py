@@ -10,17 +10,13 @@ from deskhand.live.board import MOST_NAME, MOST_NOTE, MOST_NOTES, BoardAnswer, B
 from deskhand.live.messages import LiveMessage
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.report.words import text as words
+from deskhand.words import printable_line
 
 if TYPE_CHECKING:
     from deskhand.live.board import BoardRequest
     from deskhand.live.watch import Watch
 
 _FOR_THE_TURN: Final = ("heard", "back", "not-tonight")
-
-
-def _plain(text: str) -> str:
-    """Text in one line, without signs that are no text."""
-    return " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
 
 
 class Requests:
@@ -41,7 +37,7 @@ class Requests:
 
     def answer(self, request: BoardRequest) -> BoardAnswer:
         """Do what is asked, or say why not."""
-        by = _plain(request.by)
+        by = printable_line(request.by)
         if len(by) > MOST_NAME:
             return BoardAnswer(accepted=False, text=words("live.too_long", most=MOST_NAME))
         if request.act == "done":
@@ -107,7 +103,7 @@ class Requests:
         return BoardAnswer(accepted=True)
 
     def _note(self, request: BoardRequest, by: str) -> BoardAnswer:
-        text = _plain(request.text)
+        text = printable_line(request.text)
         if not text:
             return BoardAnswer(accepted=False, text=words("live.no_text"))
         if len(text) > MOST_NOTE:

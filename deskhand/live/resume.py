@@ -103,13 +103,14 @@ class CourseFile:
         if not at_once and now_s - self._written_s < _EVERY_S:
             return
         state = self._state(notes)
+        self._written_s = now_s
         if state == self._written:
             return
         with suppress(OSError):
             self.path.parent.mkdir(exist_ok=True)
             saved = dt.datetime.now(dt.UTC).isoformat(timespec="seconds")
             write_atomically(self.path, json.dumps(state | {"saved": saved}, ensure_ascii=False, indent=1))
-        self._written, self._written_s = state, now_s
+        self._written = state
 
     def end(self) -> None:
         """Remove it: the line check was ended."""

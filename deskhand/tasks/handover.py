@@ -9,6 +9,7 @@ from deskhand.errors import DeskhandError, UsageError
 from deskhand.house import read_house
 from deskhand.store import HandoverNote, history_url
 from deskhand.tasks.keep import history_at
+from deskhand.words import printable_line
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -30,7 +31,7 @@ def one_line(text: str) -> str:
     UsageError
         It is empty, or too long.
     """
-    line = " ".join("".join(letter if letter.isprintable() else " " for letter in text).split())
+    line = printable_line(text)
     if not line:
         raise UsageError("the note", "is empty", "write what the next one should know")
     if len(line) > MOST_LETTERS:

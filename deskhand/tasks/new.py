@@ -13,6 +13,7 @@ from deskhand.house.name_words import split_words, word_list
 from deskhand.house.sides import pair_sides
 from deskhand.recording.names import key
 from deskhand.units import number
+from deskhand.words import printable_line
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -224,7 +225,7 @@ def _toml_text(text: str) -> str:
 
 def _comment(text: str) -> str:
     """Text on one line: a name comes from a file, and must not end its comment."""
-    return " ".join("".join(sign if sign.isprintable() else " " for sign in text).split())
+    return printable_line(text)
 
 
 def _toml_list(tracks: Sequence[str | int]) -> str:
