@@ -6,6 +6,7 @@ import threading
 from typing import TYPE_CHECKING, Any, Final, TypeVar, cast
 
 import numba as nb
+from numba.core.runtime.nrt import rtsys
 
 from deskhand.dsp.compiling import wait_for_helper
 
@@ -36,6 +37,13 @@ def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Function], Fun
         options: dict[str, Any] = {"cache": True, "nogil": True, "fastmath": fastmath, "no_cfunc_wrapper": True}
         dispatcher: Any = nb.njit(**options)(function)
         template = dispatcher.get_call_template
+        cache = dispatcher._cache  # noqa: SLF001 - as below
+
+        def load_overload(signature: Any, target: Any) -> Any:
+            """Read a version from the cache. numba loads the rules of all that it can compile first, some tenths of a second: what is compiled needs none."""
+            rtsys.initialize(target)
+            with cache._guard_against_spurious_io_errors():  # noqa: SLF001
+                return cache._load_overload(signature, target)  # noqa: SLF001
 
         def prepare() -> None:
             with _LOCK:
@@ -56,7 +64,7 @@ def kernel(*signatures: str, fastmath: bool = False) -> Callable[[Function], Fun
             prepare()
             return template(args, named)
 
-        dispatcher.prepare = prepare
+        dispatcher.prepare, cache.load_overload = prepare, load_overload
         dispatcher._compile_for_args, dispatcher.get_call_template = unknown_types, first_use  # noqa: SLF001 - where numba compiles
         return cast("Function", dispatcher)
 

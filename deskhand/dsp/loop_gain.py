@@ -55,7 +55,7 @@ def open_loop(
     length = 2 * (bins - 1)
     frequencies_hz = np.arange(bins) * sample_rate_hz / length
     low, high = np.searchsorted(frequencies_hz, _RANGE_HZ).tolist()
-    levelled = 0.5 * mean_log_power
+    levelled = 0.5 * np.asarray(mean_log_power, np.float64)
     levelled[:low] = levelled[low : low + _EDGE_BINS].mean()
     levelled[high:] = levelled[high - _EDGE_BINS : high].mean()
     cepstrum = np.fft.irfft(levelled)
@@ -67,14 +67,16 @@ def open_loop(
     return frequencies_hz[inside], np.asarray(gain[inside], np.complex128)
 
 
-def gain_margin(mean_log_power: NDArray[np.float64], sample_rate_hz: int) -> tuple[float, float]:
+def gain_margin(mean_log_powers: NDArray[np.float64], sample_rate_hz: int) -> tuple[float, float]:
     """Gain that is left before a loop rings, and where it would ring first.
 
-    By Nyquist's criterion it rings where G reaches 1: the largest real part of G is taken.
+    By Nyquist's criterion it rings where G reaches 1: the largest real part of G is taken, of what all parts of the talk show. A loop ripples all the
+    time, a pitch only while it is spoken.
 
     Parameters
     ----------
-    mean_log_power : (bins,) float64
+    mean_log_powers : (parts, bins) float64
+        Natural logarithm of the power spectrum, averaged over windows in which there is speech, of parts of the talk one after the other.
     sample_rate_hz : int
 
     Returns
@@ -82,6 +84,7 @@ def gain_margin(mean_log_power: NDArray[np.float64], sample_rate_hz: int) -> tup
     Margin in dB, and frequency in Hz. A talker alone, whose own pitch ripples too, reads 5 dB or more: no loop at all cannot be told from one that is
     that far from ringing.
     """
-    frequencies_hz, gain = open_loop(np.array(mean_log_power, np.float64), sample_rate_hz)
-    nearest = int(np.argmax(gain.real))
-    return -db_from_amplitude(max(float(gain.real[nearest]), 1e-6)), float(frequencies_hz[nearest])
+    loops = [open_loop(part, sample_rate_hz) for part in mean_log_powers]
+    shown = np.min([gain.real for _, gain in loops], axis=0)
+    nearest = int(np.argmax(shown))
+    return -db_from_amplitude(max(float(shown[nearest]), 1e-6)), float(loops[0][0][nearest])

@@ -5,8 +5,9 @@ A smoother waits for its own last value at every sample; four that run side by s
 
 from __future__ import annotations
 
-import numba as nb
 import numpy as np
+
+from deskhand.dsp.kernel import kernel
 
 TRIALS = 4
 """Settings that run side by side: as many as a processor's registers hold."""
@@ -14,7 +15,7 @@ _LEAST_KNEE_DB = 1e-9
 """Knee in place of none, which is divided by: it rounds a billionth of a decibel."""
 
 
-@nb.njit("void(float64[::1], float64[::1], float64[::1], int64, int64, float64[:, ::1])", cache=True, nogil=True)
+@kernel("void(float64[::1], float64[::1], float64[::1], int64, int64, float64[:, ::1])")
 def smooth_levels(
     level: np.ndarray,
     keeps_attack: np.ndarray,
@@ -57,11 +58,7 @@ def smooth_levels(
         begin = end
 
 
-@nb.njit(
-    "void(float64[::1], float64, float64[:, ::1], float64[::1], float64[::1], int64, int64, float64[:, ::1])",
-    cache=True,
-    nogil=True,
-)
+@kernel("void(float64[::1], float64, float64[:, ::1], float64[::1], float64[::1], int64, int64, float64[:, ::1])")
 def smooth_reductions(
     level_db: np.ndarray, side: float, laws: np.ndarray, keeps_attack: np.ndarray, keeps_release: np.ndarray, first: int,
     stride: int, smoothed: np.ndarray,

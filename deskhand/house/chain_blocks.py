@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import copy
+import functools
 from dataclasses import fields
 from typing import TYPE_CHECKING, Annotated, Any, Final, Literal, TypeVar, get_args, get_type_hints
 
@@ -237,12 +238,17 @@ BLOCK_TYPES: Final[dict[str, Any]] = {
     get_args(get_type_hints(kind)["block"])[0]: kind for kind in get_args(get_args(ChainBlock)[0])
 }
 BLOCK_NAMES: Final = tuple(BLOCK_TYPES)
-BLOCK_ADAPTER: Final[TypeAdapter[ChainBlock]] = TypeAdapter(ChainBlock)
+
+
+@functools.cache
+def _adapter() -> TypeAdapter[ChainBlock]:
+    # only where a block is made by itself: a house file's are read with it
+    return TypeAdapter(ChainBlock)
 
 
 def make_block(written: Mapping[str, Any]) -> ChainBlock:
     """A block from its keys as the house file has them, like `{"block": "bell", "frequency": "1 kHz", "gain": "-3 dB"}`."""
-    return BLOCK_ADAPTER.validate_python(written)
+    return _adapter().validate_python(written)
 
 
 _WRITTEN_UNITS: Final = {"db": "dB", "dbfs": "dBFS", "hz": "Hz", "db_per_octave": "dB/oct"}

@@ -8,8 +8,9 @@ from pydantic import AfterValidator, BeforeValidator, ConfigDict, Field
 
 from deskhand.units import Kind, parse, parse_range_db
 
-STRICT: Final = ConfigDict(extra="forbid", frozen=True)
-"""Settings of every table of the file: an unknown key is a mistake, and nothing changes once it is read."""
+STRICT: Final = ConfigDict(extra="forbid", frozen=True, defer_build=True)
+"""Settings of every table of the file: an unknown key is a mistake, and nothing changes once it is read. What checks a table is built when the
+table is first read, with those that are parts of it."""
 
 
 def _value(kind: Kind) -> BeforeValidator:

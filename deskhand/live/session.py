@@ -17,6 +17,7 @@ from deskhand.house import former_names, read_house, settings_file, week_note
 from deskhand.live.disk import Recorder, write_note
 from deskhand.live.display import AudioFeed, Display
 from deskhand.live.keys import keys
+from deskhand.live.memory import give_back_blocks
 from deskhand.live.result import result_of
 from deskhand.live.resume import CourseFile
 from deskhand.live.seats import watched_seats
@@ -164,6 +165,7 @@ def listen_live(
     show = _show(options)
     if options.replay is None and options.fast:
         raise UsageError("--fast", "is for a recording", "name one with --replay")
+    give_back_blocks()
     feed = open_feed(options)
     audio = feed.audio
     with ExitStack() as stack:

@@ -205,11 +205,31 @@ def test_talk_tells_the_margin_of_a_loop_that_is_near(margin_db):
     assert alone.margin() is None
 
 
+def test_what_ripples_in_one_part_of_the_talk_is_no_loop():
+    """Arithmetic: one echo in a third of the talk, as a sung pitch has it; in all three it is a loop."""
+    closed = 1.0 / (1.0 - 0.8 * np.exp(-2j * np.pi * np.fft.rfftfreq(16384) * 400))
+    echo, flat = np.log(np.abs(closed) ** 2), np.zeros(8193)
+    assert gain_margin(np.array([echo, flat, flat]), RATE_HZ)[0] > 60.0
+    assert gain_margin(np.array([echo, echo, echo]), RATE_HZ)[0] == pytest.approx(-20 * np.log10(0.8), abs=0.5)
+
+
+def test_long_talk_is_kept_in_parts_of_one_length():
+    """Arithmetic: noise of three levels, 40 s each, read back from three parts of two minutes; noise a third of the time each."""
+    talk = TalkSpectrum(sample_rate_hz=8000)
+    rng = np.random.default_rng(4)
+    for level_db in (-20.0, -14.0, -8.0):
+        talk.take((10 ** (level_db / 20) * rng.standard_normal(320_000)).astype(np.float32))
+    parts = 10 / np.log(10) * talk.mean_log_powers().mean(axis=1)
+    assert len(parts) == 3
+    assert np.diff(parts) == pytest.approx([6.0, 6.0], abs=1.0)
+    assert talk.talk_s == pytest.approx(120.0, abs=1.0)
+
+
 def test_an_open_loop_of_one_echo_is_read_exactly():
     """Arithmetic: 1 / (1 - g z^-d), flat talker: the largest real part of the open loop is g."""
     length, delay = 16384, 400
     closed = 1.0 / (1.0 - 0.5 * np.exp(-2j * np.pi * np.fft.rfftfreq(length) * delay))
-    margin_db, frequency_hz = gain_margin(np.log(np.abs(closed) ** 2), RATE_HZ)
+    margin_db, frequency_hz = gain_margin(np.log(np.abs(closed) ** 2)[None], RATE_HZ)
     # the spectrum is levelled beyond the range of speech, which smears the echoes a little
     assert margin_db == pytest.approx(-20 * np.log10(0.5), abs=0.5)
     # it rings at multiples of 1 / delay

@@ -227,7 +227,7 @@ def margin_row(seed: Sequence[int], pool: Sequence[Array], margin_db: float, tal
     below_db = margin_db if np.isfinite(margin_db) else 100.0
     talk = TalkSpectrum(sample_rate_hz=RATE_HZ)
     talk.take(loop.heard_in_blocks(played, np.full(frames, limit_db - below_db))[0])
-    read_db, hz = gain_margin(talk.mean_log_power(), RATE_HZ)
+    read_db, hz = gain_margin(talk.mean_log_powers(), RATE_HZ)
     return MarginRow(
         margin_db=margin_db, read_db=read_db, talk_s=talk.talk_s, octaves_off=abs(float(np.log2(hz / limit_hz)))
     )
