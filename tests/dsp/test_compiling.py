@@ -5,11 +5,14 @@ from __future__ import annotations
 import importlib
 import subprocess
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pytest
 
 from deskhand.dsp import compiling
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
 
 
 class Process:
@@ -18,6 +21,10 @@ class Process:
     def __init__(self, command: list[str], **_: Any) -> None:
         self.command = command
         self.waits = 0
+        self.status: int | None = None
+
+    def poll(self) -> int | None:
+        return self.status
 
     def wait(self, timeout: float) -> None:
         self.waits += 1
@@ -56,17 +63,26 @@ def test_only_its_kernels_are_waited_for_and_not_for_ever(started: list[Any], mo
     compiling.compile_beside()
     compiling.wait_for_helper("deskhand.dsp.scan:scan")
     assert started[0].waits == 0
+    made: list[Sequence[str]] = []
+    monkeypatch.setattr(compiling, "compile_kernels", made.append)
     compiling.wait_for_helper(compiling.HALF[0])
     assert started[0].waits == 1
+    # what it does not make is made meanwhile, but not once it is done
+    assert made == [compiling.MEANWHILE]
+    started[0].status = 0
+    compiling.wait_for_helper(compiling.HALF[0])
+    assert made == [compiling.MEANWHILE]
+    assert not set(compiling.MEANWHILE) & set(compiling.HALF)
 
 
 def test_each_name_is_a_kernel_and_is_made(started: list[Any]) -> None:
-    compiling.compile_kernels()
-    for name in compiling.HALF:
+    names = (*compiling.HALF, *compiling.MEANWHILE)
+    compiling.compile_kernels(names)
+    for name in names:
         module, function = name.split(":")
         assert getattr(importlib.import_module(module), function).overloads
 
 
 def test_what_the_process_runs_runs() -> None:
-    code = compiling._WORK.replace("compile_kernels()", "compile_kernels([])")
+    code = compiling._WORK.replace("(compiling.HALF)", "([])")
     subprocess.run([sys.executable, "-c", code, *sys.path], check=True, timeout=60)
