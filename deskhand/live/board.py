@@ -21,7 +21,20 @@ from deskhand.tasks.handover import MOST_LETTERS
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-Act = Literal["heard", "back", "not-tonight", "player", "planned", "exchanged", "note", "check", "done"]
+Act = Literal[
+    "heard",
+    "back",
+    "not-tonight",
+    "player",
+    "planned",
+    "exchanged",
+    "note",
+    "check",
+    "ring-out",
+    "ring-answer",
+    "ring-leave",
+    "done",
+]
 MOST_NAME: Final = 80
 """Most letters of a person's name, as in the house file."""
 MOST_NOTE: Final = MOST_LETTERS
@@ -38,11 +51,12 @@ class BoardRequest:
 
     act: Act
     source: str = ""
-    """Input that it was meant for: the one at hand when it was made, or the one that a note or a player belongs to."""
+    """Input that it was meant for: the one at hand when it was made, or the one that a note or a player belongs to; of an answer in the
+    ring-out the mark of its question."""
     by: str = ""
     """Who asks."""
     text: str = ""
-    """Note, or the player's name."""
+    """Note, the player's name, or the answer; "anew" where a ring-out is to begin from the start."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

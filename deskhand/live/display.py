@@ -6,7 +6,7 @@ import time
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
-from deskhand.live.screen import line_check_view, soundcheck_view
+from deskhand.live.screen import line_check_view, ring_out_view, soundcheck_view
 from deskhand.live.soundcheck import Soundcheck
 
 if TYPE_CHECKING:
@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
+    from deskhand.live.ring_out_shared import SharedRingOut
     from deskhand.live.seats import SeatWatch
     from deskhand.live.watch import Watch
 
@@ -67,14 +68,23 @@ class Display:
         self._note = ""
         self._drawn_s = 0.0
 
-    def update(self, listener: Watch | Soundcheck, note: str, problem: str, seats: SeatWatch | None) -> None:
+    def update(
+        self,
+        listener: Watch | Soundcheck,
+        note: str,
+        problem: str,
+        seats: SeatWatch | None,
+        ring_out: SharedRingOut,
+    ) -> None:
         """Print messages and changes of the device's state, or draw the screen again when it is time."""
         if self._screen is None:
             self._print(listener, note)
         elif time.monotonic() - self._drawn_s >= _SCREEN_S:
             device, height = self._feed.state_text(note), self._console.height
             lines = () if seats is None else seats.lines
-            if isinstance(listener, Soundcheck):
+            if ring_out.is_open:
+                view = ring_out_view(listener, ring_out, note=device, height=height, problem=problem)
+            elif isinstance(listener, Soundcheck):
                 view = soundcheck_view(listener, note=device, height=height, problem=problem, seats=lines)
             else:
                 view = line_check_view(listener, note=device, height=height, problem=problem, seats=lines)

@@ -18,6 +18,8 @@ class LiveMessage:
     urgent: bool = False
     finding: str = ""
     """Kind and track of the finding that it tells, which may be taken back; empty where it tells none."""
+    tone_hz: float | None = None
+    """Frequency of the tone that builds up, where it tells of one."""
 
     def __str__(self) -> str:
         """Time, source and text in one line."""

@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
 _MESSAGES: Final = 6
 """Newest messages that are shown: what fits on a phone beside the rest. Common practice, no source."""
+_RANG: Final = 3
+"""Newest tones that built up, and stay on the page: where to look first when there is time. Common practice, no source."""
 _URGENT_S: Final = 8.0
 """An urgent message stands out for so long: read twice. Common practice, no source."""
 
@@ -82,12 +84,18 @@ def _stands(message: LiveMessage, listener: Watch | Soundcheck) -> bool:
     return message.finding in listener.line.by_name[message.source].reported
 
 
+def _is_now(message: LiveMessage, listener: Watch | Soundcheck) -> bool:
+    """True for a while, and of a tone that builds up for as long as it sounds."""
+    sounds = message.tone_hz is not None and listener.tones.sounds(message.tone_hz)
+    return sounds or listener.now_s - message.time_s < _URGENT_S
+
+
 def _messages(listener: Watch | Soundcheck) -> dict[str, Any]:
     newest = listener.messages[-_MESSAGES:]
     urgent = [
         message
-        for message in newest
-        if message.urgent and listener.now_s - message.time_s < _URGENT_S and _stands(message, listener)
+        for message in listener.messages
+        if message.urgent and _is_now(message, listener) and _stands(message, listener)
     ]
     last = urgent[-1] if urgent else None
     return {
@@ -150,6 +158,7 @@ def picture_of(
     seats: Sequence[str] = (),
     notes: Sequence[BoardNote] = (),
     practice: bool = False,
+    ring_out: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
     """Picture of what is listened to.
 
@@ -167,6 +176,8 @@ def picture_of(
     notes : sequence of BoardNote
     practice : bool
         True where a recording is played back.
+    ring_out : mapping, optional
+        Picture of the ring-out, begun or not; None where none can be begun.
     """
     is_soundcheck = isinstance(listener, Soundcheck)
     body = (
@@ -186,6 +197,8 @@ def picture_of(
         "practice": words("live.rehearsal_note") if practice else "",
         "seats": list(seats),
         "notes": [str(note) for note in reversed(notes)],
+        "ring_out": None if ring_out is None else dict(ring_out),
+        "rang": [str(message) for message in reversed(listener.messages) if message.tone_hz is not None][:_RANG],
         **body,
         **_messages(listener),
     }

@@ -14,6 +14,7 @@ from deskhand.words import printable_line
 
 if TYPE_CHECKING:
     from deskhand.live.board import BoardRequest
+    from deskhand.live.ring_out_shared import SharedRingOut
     from deskhand.live.watch import Watch
 
 _FOR_THE_TURN: Final = ("heard", "back", "not-tonight")
@@ -27,10 +28,15 @@ class Requests:
     listener : Watch or Soundcheck
     notes : list of BoardNote
         Those that stand; new ones are added.
+    ring_out : SharedRingOut, optional
+        None: none can be begun.
     """
 
-    def __init__(self, listener: Watch | Soundcheck, notes: list[BoardNote]) -> None:
+    def __init__(
+        self, listener: Watch | Soundcheck, notes: list[BoardNote], ring_out: SharedRingOut | None = None
+    ) -> None:
         self._listener = listener
+        self._ring_out = ring_out
         self._notes = notes
         self.done = False
         """True once somebody ended it."""
@@ -45,6 +51,8 @@ class Requests:
             return BoardAnswer(accepted=True)
         if request.act == "note":
             return self._note(request, by)
+        if request.act in ("ring-out", "ring-answer", "ring-leave") and self._ring_out is not None:
+            return self._rung_out(self._ring_out, request, by)
         if isinstance(self._listener, Soundcheck):
             if request.act != "check":
                 return BoardAnswer(accepted=False, text=words("live.only_line_check"))
@@ -55,6 +63,15 @@ class Requests:
         if request.act in _FOR_THE_TURN:
             return self._turn(self._listener, request, by)
         return BoardAnswer(accepted=False, text=words("live.only_line_check"))
+
+    @staticmethod
+    def _rung_out(ring_out: SharedRingOut, request: BoardRequest, by: str) -> BoardAnswer:
+        """Begin the ring-out, answer its question, or leave it."""
+        if request.act == "ring-out":
+            return ring_out.begin(by=by, anew=request.text == "anew")
+        if request.act == "ring-leave":
+            return ring_out.leave(by)
+        return ring_out.answer(request.source, request.text, by)
 
     def _tell(self, text: str, source: str | None = None) -> None:
         self._listener.messages.append(LiveMessage(time_s=self._listener.now_s, source=source, text=text))

@@ -44,13 +44,14 @@ def broken_off(folder: Path, date: str) -> str:
     try:
         saved = json.loads((folder / FILE_NAME).read_text("utf-8"))
         moment = dt.datetime.fromisoformat(saved["saved"])
-        is_tonights = saved["date"] == date and _is_recent(moment)
+        is_tonights = saved["date"] == date and is_recent(moment)
     except (OSError, ValueError, KeyError, TypeError, RecursionError):
         return ""
     return f"{moment.astimezone():%H:%M}" if is_tonights else ""
 
 
-def _is_recent(moment: dt.datetime) -> bool:
+def is_recent(moment: dt.datetime) -> bool:
+    """True of a moment of the last hours: what was written then belongs to this evening."""
     return dt.timedelta() <= dt.datetime.now(dt.UTC) - moment < dt.timedelta(hours=_LONGEST_H)
 
 
@@ -138,7 +139,7 @@ class CourseFile:
                 and saved["date"] == self._date
                 and [row["source"] for row in saved["inputs"]]
                 == [entry.source.name for entry in self._watch.line.inputs]
-                and _is_recent(moment)
+                and is_recent(moment)
             )
             if not is_ours:
                 return None

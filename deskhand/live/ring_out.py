@@ -7,15 +7,12 @@ The state is a value that can be written down and read back; an answer, or a ton
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import asdict, dataclass, replace
-from functools import cache
-from importlib import resources
-from typing import TYPE_CHECKING, Any, Final, Literal
+from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 from deskhand.house import ROLES
-from deskhand.live.ring_out_pair import EqualiserSteps, RingOutPair, SendCut, SendRing
-from deskhand.words import filled
+from deskhand.live.ring_out_pair import NEAREST_WEDGE, EqualiserSteps, RingOutPair, SendCut, SendRing
+from deskhand.live.ring_out_text import all_cautions, nth, sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -50,6 +47,8 @@ class RingOut:
     equaliser: EqualiserSteps
     turn: int = 0
     step: Step = "safe"
+    muted: bool = False
+    """True while the microphone is muted because its ring did not stop."""
     problem: str = ""
     """Why the last answer was not understood; empty where it was."""
 
@@ -61,15 +60,27 @@ class RingOut:
     @property
     def cautions(self) -> tuple[str, ...]:
         """Cautions that stand beside the sentence: all of them until they are confirmed, and the hand on the mute all the while."""
-        named: Mapping[str, str] = _words()["caution"]
         if self.step == "over":
             return ()
-        return tuple(named.values()) if self.step == "safe" else (named["heads"], named["mute"])
+        return all_cautions() if self.step == "safe" else tuple(sentence("caution", name) for name in ("heads", "mute"))
 
     @property
     def sentence(self) -> str:
         """What to do, or what was found."""
-        return filled(_words()["sentence"][self._case()], self._values())
+        told = sentence("sentence", self._case(), self._values())
+        if not self.muted or self.step not in ("cut", "told"):
+            return told
+        down_db = (self.pair.rings[-1].send_db or 0.0) - _DOWN_DB if self.step == "cut" else self.pair.stands_db
+        return f"{told} {sentence('word', 'unmute', {'source': self.pair.source, 'down_db': down_db or 0.0})}"
+
+    @property
+    def is_moved(self) -> bool:
+        """True where no further cut is of use, and the microphone or the wedge is to be moved."""
+        return self.step == "cut" and self._newest_cut() is None
+
+    def told_of(self, turn: int) -> str:
+        """What was found at a microphone that had its turn, in a sentence."""
+        return replace(self, turn=turn, step="told", muted=False).sentence
 
     @property
     def question(self) -> str:
@@ -79,7 +90,13 @@ class RingOut:
         is_last = self.step == "told" and self.turn + 1 >= len(self.pairs)
         if self.step == "told" and self.pair.stands_db is None:
             return ""
-        return filled(_words()["question"]["told-last" if is_last else self.step], self._values())
+        return sentence("question", "told-last" if is_last else self.step, self._values())
+
+    @property
+    def key(self) -> str:
+        """Mark of the question that is open: an answer counts for the question it was made for. The same again once that is asked again."""
+        pair = self.pair
+        return f"{self.turn} {self.step} {len(pair.rings)} {pair.now_db} {[cut.gain_db for cut in pair.cuts]}"
 
     @property
     def answers(self) -> tuple[str, ...]:
@@ -90,7 +107,7 @@ class RingOut:
             "safe": ("yes", "stop"),
             "stands": (f"{pair.known_db or 0.0:+g}", "skip", "stop"),
             "raise": (f"{now_db + 1:+g}", "enough", "stop"),
-            "rang": (f"{now_db:+g}", "stop"),
+            "rang": (f"{now_db:+g}", "muted", "no", "stop"),
             "cut": ("yes", "next", "stop"),
             "told": ("next", "stop"),
             "over": (),
@@ -114,11 +131,13 @@ class RingOut:
         if self.step == "over":
             return self
         if word == "stop":
-            return replace(self, step="over", problem="")
+            return replace(self, step="over", muted=False, problem="")
         go_on: Mapping[tuple[Step, str], Callable[[], RingOut]] = {
             ("safe", "yes"): lambda: replace(self, step="stands", problem=""),
             ("stands", "skip"): self._next,
             ("raise", "enough"): lambda: replace(self, step="told", problem=""),
+            ("rang", "no"): lambda: self._with(replace(self.pair, rings=self.pair.rings[:-1]), step="raise"),
+            ("rang", "muted"): lambda: replace(self._at_level(self.pair.now_db or 0.0), muted=True),
             ("cut", "yes"): self._raised_again,
             ("cut", "next"): lambda: replace(self, step="told", problem=""),
             ("told", "next"): self._next,
@@ -128,7 +147,7 @@ class RingOut:
             return go_on[self.step, word]()
         if self.step not in ("stands", "raise", "rang"):
             return self._misunderstood("unknown-answer")
-        level_db = _level_db(word)
+        level_db = level_of(word)
         return self._misunderstood("not-understood") if level_db is None else self._at_level(level_db)
 
     def rang(self, frequency_hz: float, growth_db_s: float) -> RingOut:
@@ -168,7 +187,13 @@ class RingOut:
 
     @classmethod
     def of_data(cls, data: Mapping[str, Any]) -> RingOut:
-        """State that was written down by `data`."""
+        """State that was written down by `data`.
+
+        Raises
+        ------
+        KeyError, TypeError, ValueError
+            It was not.
+        """
         pairs = tuple(
             RingOutPair(
                 **{
@@ -180,7 +205,19 @@ class RingOut:
             for pair in data["pairs"]
         )
         steps = EqualiserSteps(**{**data["equaliser"], "qs": tuple(data["equaliser"]["qs"])})
-        return cls(pairs=pairs, equaliser=steps, turn=data["turn"], step=data["step"], problem=data["problem"])
+        if data["step"] not in get_args(Step) or not 0 <= data["turn"] < len(pairs):
+            raise ValueError("no state of a ring-out")
+        state = cls(
+            pairs=pairs,
+            equaliser=steps,
+            turn=data["turn"],
+            step=data["step"],
+            muted=data["muted"] is True,
+            problem=data["problem"],
+        )
+        # what cannot be said was written by nobody
+        state.data()
+        return state
 
     def _with(self, pair: RingOutPair, *, step: Step) -> RingOut:
         pairs = (*self.pairs[: self.turn], pair, *self.pairs[self.turn + 1 :])
@@ -188,15 +225,15 @@ class RingOut:
 
     def _next(self) -> RingOut:
         if self.turn + 1 >= len(self.pairs):
-            return replace(self, step="over", problem="")
-        return replace(self, turn=self.turn + 1, step="stands", problem="")
+            return replace(self, step="over", muted=False, problem="")
+        return replace(self, turn=self.turn + 1, step="stands", muted=False, problem="")
 
     def _raised_again(self) -> RingOut:
         pair = self.pair
-        if len(pair.rings) > MOST_CUTS or self._case() == "moved":
+        if len(pair.rings) > MOST_CUTS or self.is_moved:
             return replace(self, step="told", problem="")
         last_db = pair.rings[-1].send_db or 0.0
-        return self._with(replace(pair, now_db=last_db - _DOWN_DB), step="raise")
+        return replace(self._with(replace(pair, now_db=last_db - _DOWN_DB), step="raise"), muted=False)
 
     def _at_level(self, level_db: float) -> RingOut:
         """State after a level was typed."""
@@ -229,7 +266,7 @@ class RingOut:
 
     def _misunderstood(self, name: str) -> RingOut:
         values = {"answers": ", ".join(self.answers), "example": self.answers[0]}
-        return replace(self, problem=filled(_words()["word"][name], values))
+        return replace(self, problem=sentence("word", name, values))
 
     def _case(self) -> str:
         """Name of the sentence, by what was found."""
@@ -259,49 +296,50 @@ class RingOut:
 
     def _values(self) -> dict[str, Any]:
         """Values that the sentences name."""
-        pair, words = self.pair, _words()
+        pair = self.pair
         values: dict[str, Any] = {
-            "source": pair.source, "mix": pair.mix, "turn": self.turn + 1, "count": len(self.pairs),
+            "source": pair.source, "mix": pair.mix_words, "turn": self.turn + 1, "count": len(self.pairs),
             "stands_db": pair.stands_db or 0.0, "now_db": pair.now_db or 0.0, "margin_db": pair.margin_db or 0.0,
             "frequency_hz": pair.margin_hz or 0.0, "above_db": (pair.now_db or 0.0) - (pair.stands_db or 0.0),
         }  # fmt: skip
         cuts = [
-            filled(words["word"]["cut"], {"cut_hz": cut.frequency_hz, "cut_db": cut.gain_db, "q": cut.q})
+            sentence("word", "cut", {"cut_hz": cut.frequency_hz, "cut_db": cut.gain_db, "q": cut.q})
             for cut in pair.cuts
         ]
-        values["cuts"] = " and ".join(cuts)
+        values["cuts"] = sentence("word", "and").join(cuts)
         if self.step == "told" and pair.rings:
-            values["cuts"] = filled(words["word"]["cuts"], values) if cuts else words["word"]["no-cut"]
+            values["cuts"] = sentence("word", "cuts", values) if cuts else sentence("word", "no-cut")
         if pair.rings:
             values |= self._ring_values(pair)
         if self.step == "over":
             done = [found for found in self.pairs if found.stands_db is not None]
             tight = [found for found in done if found.left_db is not None and found.left_db < ENOUGH_DB]
-            names = ", ".join(f"{found.source} into {found.mix}" for found in tight)
+            names = ", ".join(
+                sentence("word", "pair", {"source": found.source, "mix": found.mix_words}) for found in tight
+            )
             values["done"] = len(done)
-            values["tight"] = filled(words["word"]["tight" if tight else "all-well"], {"names": names}) if done else ""
+            values["tight"] = sentence("word", "tight" if tight else "all-well", {"names": names}) if done else ""
         return values
 
     def _ring_values(self, pair: RingOutPair) -> dict[str, Any]:
         """Values of the rings of a pair."""
-        words, ring = _words(), pair.rings[-1]
+        ring = pair.rings[-1]
         left_db = pair.left_db or 0.0
         values: dict[str, Any] = {
-            "nth": _nth(len(pair.rings)), "frequency_hz": ring.frequency_hz, "growth_db_s": ring.growth_db_s,
+            "nth": nth(len(pair.rings)), "frequency_hz": ring.frequency_hz, "growth_db_s": ring.growth_db_s,
             "send_db": ring.send_db or 0.0,
             "rings": ", ".join(
-                filled(words["word"]["ring"], {"nth": _nth(number), "frequency_hz": rung.frequency_hz, "send_db": rung.send_db or 0.0})
+                sentence("word", "ring", {"nth": nth(number), "frequency_hz": rung.frequency_hz, "send_db": rung.send_db or 0.0})
                 for number, rung in enumerate(pair.rings, 1)
             ),
         }  # fmt: skip
         if self.step == "told":
-            values["left"] = filled(
-                words["margin"]["rang" if left_db > 0 else "none"],
-                {"margin_db": left_db, "down_db": ENOUGH_DB - left_db},
+            values["left"] = sentence(
+                "margin", "rang" if left_db > 0 else "none", {"margin_db": left_db, "down_db": ENOUGH_DB - left_db}
             )
         else:
             case = "none" if left_db <= 0 else "little" if left_db < ENOUGH_DB else "enough"
-            values["left"] = filled(words["left"][case], {"margin_db": left_db})
+            values["left"] = sentence("left", case, {"margin_db": left_db})
         newest = self._newest_cut()
         if newest is not None:
             values |= {"cut_hz": newest.frequency_hz, "cut_db": newest.gain_db, "q": newest.q}
@@ -330,20 +368,8 @@ def ring_out_of(house: HouseFile) -> RingOut:
     for source in used:
         pairs += [RingOutPair(source=source.name, mix=send.mix, known_db=send.level_db) for send in source.send]
         if not source.send:
-            pairs.append(RingOutPair(source=source.name, mix="its nearest wedge"))
+            pairs.append(RingOutPair(source=source.name, mix=NEAREST_WEDGE))
     return RingOut(pairs=tuple(pairs), equaliser=EqualiserSteps.of(house.desk.equaliser))
-
-
-@cache
-def _words() -> Mapping[str, Any]:
-    """Sentences by name."""
-    return tomllib.loads(resources.files("deskhand.live").joinpath("ring_out.toml").read_text("utf-8"))
-
-
-def _nth(number: int) -> str:
-    """Word for the number of a ring."""
-    words: Mapping[str, str] = _words()["word"]
-    return words[("first", "second", "third", "later")[min(number, 4) - 1]]
 
 
 def _octaves_apart(first_hz: float, second_hz: float) -> float:
@@ -351,10 +377,10 @@ def _octaves_apart(first_hz: float, second_hz: float) -> float:
     return abs(math.log2(first_hz / second_hz))
 
 
-def _level_db(text: str) -> float | None:
+def level_of(text: str) -> float | None:
     """Level that was typed, in dB; None where it is none, or beyond what a send has."""
     try:
-        level_db = float(text.removesuffix("db").replace("\N{MINUS SIGN}", "-").replace(",", "."))
+        level_db = float(text.strip().lower().removesuffix("db").replace("\N{MINUS SIGN}", "-").replace(",", "."))
     except ValueError:
         return None
     return level_db if -90.0 <= level_db <= 20.0 else None

@@ -6,9 +6,13 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Final
 
+from deskhand.live.ring_out_text import sentence
+
 if TYPE_CHECKING:
     from deskhand.house.model import Equaliser
 
+NEAREST_WEDGE: Final = "its nearest wedge"
+"""Name of the mix of a microphone whose sends nobody wrote down."""
 _NARROW_Q: Final = 8.0
 """Narrowest cut: a ring moves with whoever stands there, by more than a narrower one takes in. Common practice, no source."""
 
@@ -48,6 +52,11 @@ class RingOutPair:
     margin_hz: float | None = None
     rings: tuple[SendRing, ...] = ()
     cuts: tuple[SendCut, ...] = ()
+
+    @property
+    def mix_words(self) -> str:
+        """Name of the mix; in words of the language where no send is written down."""
+        return sentence("word", "nearest-wedge") if self.mix == NEAREST_WEDGE else self.mix
 
     @property
     def left_db(self) -> float | None:

@@ -7,99 +7,27 @@ import sys
 import threading
 import time
 from contextlib import ExitStack
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Final
 
 from deskhand.errors import HouseError, LiveError, UsageError
-from deskhand.live.ring import Follower
 from deskhand.live.ring_out import ring_out_of
+from deskhand.live.ring_out_listener import RingOutListener
 from deskhand.live.session import open_feed
-from deskhand.live.talk import TalkSpectrum
-from deskhand.live.tones import ToneWatch
 from deskhand.live.watch import rows_of
 from deskhand.tasks.keep import house_at
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
 
-    import numpy as np
-    from numpy.typing import NDArray
     from rich.console import Console
 
-    from deskhand.house import HouseFile, Source
-    from deskhand.live.ring import Ring
+    from deskhand.house import HouseFile
     from deskhand.live.ring_out import RingOut
     from deskhand.live.session import LiveOptions
 
 _TICK_S: Final = 0.1
 """Pause between two looks at the device: the length of a hop."""
-
-
-@dataclass(slots=True, kw_only=True)
-class RingOutListener:
-    """Ears of a ring-out: gives its state the tones that build up, and the margin that talk tells.
-
-    Parameters
-    ----------
-    state : RingOut
-    inputs : sequence of (source, rows)
-    ring : Ring
-    sample_rate_hz : int
-    """
-
-    state: RingOut
-    inputs: Sequence[tuple[Source, tuple[int, ...]]]
-    ring: Ring
-    sample_rate_hz: int
-    follower: Follower = field(init=False)
-    _tones: ToneWatch | None = None
-    _talk: TalkSpectrum = field(init=False)
-    _of: tuple[int, float | None] | None = None
-
-    def __post_init__(self) -> None:
-        self.follower = Follower(self.ring, self.sample_rate_hz)
-        self._talk = TalkSpectrum(sample_rate_hz=self.sample_rate_hz)
-
-    @property
-    def now_s(self) -> float:
-        """Seconds of audio since the beginning."""
-        return self.follower.now_s
-
-    def advance(self) -> None:
-        """Go through the audio that has come since."""
-        for hop in self.follower.steps():
-            self._take(hop)
-
-    def answer(self, answer: str) -> None:
-        """Go on with an answer.
-
-        Parameters
-        ----------
-        answer : str
-        """
-        self.state = self.state.answered(answer)
-
-    def _take(self, hop: NDArray[np.float32]) -> None:
-        """Listen to the microphone whose turn it is."""
-        state = self.state
-        rows = next((rows for source, rows in self.inputs if source.name == state.listens_to), None)
-        if rows is None or state.listens_to is None:
-            self._tones, self._of = None, None
-            return
-        if self._of is None or self._of[0] != state.turn:
-            alone = [(source, of_source) for source, of_source in self.inputs if source.name == state.listens_to]
-            self._tones = ToneWatch(inputs=alone, sample_rate_hz=self.sample_rate_hz)
-        if self._of != (state.turn, state.pair.now_db):
-            # another level, another loop
-            self._talk = TalkSpectrum(sample_rate_hz=self.sample_rate_hz)
-            self._of = (state.turn, state.pair.now_db)
-        assert self._tones is not None
-        for tone in self._tones.take(hop, self.now_s):
-            self.state = self.state.rang(tone.frequency_hz, tone.growth_db_s)
-        self._talk.take(hop[rows[0]])
-        margin = self._talk.margin()
-        if margin is not None and self.state.step == "raise":
-            self.state = self.state.near(*margin)
 
 
 def typed_lines() -> Callable[[], str | None]:
@@ -214,7 +142,8 @@ def _converse(
             console.print(text, highlight=False, markup=False, soft_wrap=True)
         said = listener.state
         note = poll()
-        listener.advance()
+        for message in listener.advance():
+            console.print(str(message), highlight=False, markup=False, soft_wrap=True)
         line = next_line()
         if line is not None:
             listener.answer(line)

@@ -82,5 +82,9 @@ def ringing_message(tone: RingingTone, phase: Phase) -> LiveMessage:
         Of the listening.
     """
     return LiveMessage(
-        time_s=tone.told_s, source=tone.microphones[0], text=say(ringing_finding(tone, phase)), urgent=True
+        time_s=tone.told_s,
+        source=tone.microphones[0],
+        text=say(ringing_finding(tone, phase)),
+        urgent=True,
+        tone_hz=tone.frequency_hz,
     )

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from rich.text import Text
 
     from deskhand.live.entry import PatchEntry
+    from deskhand.live.ring_out_shared import SharedRingOut
     from deskhand.live.soundcheck import Soundcheck
     from deskhand.live.watch import Watch
     from deskhand.measure.readings import Readings
@@ -144,7 +145,7 @@ def line_check_view(
     foot = [
         Text(),
         *_seat_texts(seats),
-        Text(summary(course)),
+        Text(f"{summary(course)}   r ring-out"),
         Text(watch.answers.prompt or KEYS, style="bold" if watch.answers.prompt else "dim"),
     ]
     return FittedScreen(head, lambda rows: _patch_table(watch, rows), foot, height)
@@ -205,6 +206,41 @@ def _shown(watch: Watch, rows: int) -> list[PatchEntry]:
     return [entry for entry in course.inputs if id(entry) in chosen]
 
 
+def ring_out_view(
+    listener: Watch | Soundcheck, ring_out: SharedRingOut, *, note: str, height: int, problem: str = ""
+) -> RenderableType:
+    """Screen of the ring-out: the sentence, what rang, the cautions, and the answers by number.
+
+    Parameters
+    ----------
+    listener : Watch or Soundcheck
+        What it was begun from.
+    ring_out : SharedRingOut
+        One that is going on.
+    note : str
+        State of the device.
+    height : int
+        Lines of the terminal.
+    problem : str
+        Of the recording, if any.
+    """
+    from rich.text import Text
+
+    shown = ring_out.picture()
+    head = [
+        Text(f"{listener.house.house.name}: {shown['title']}   {clock(listener.now_s)}   {note}", style="dim"),
+        Text(problem, style="bold red") if problem else _newest(listener),
+        Text(shown["sentence"], style="bold"),
+        *(Text(f"  {told}") for told in (*shown["rang"], shown["left"], *shown["cuts"]) if told),
+        *(Text(f"  ! {caution}") for caution in shown["cautions"]),
+        Text(),
+        Text(shown["question"], style="bold"),
+        *(Text(f"  {number}  {answer['label']}") for number, answer in enumerate(shown["answers"], 1)),
+    ]
+    foot = [Text(), Text(f"r {shown['leave']}   q done", style="dim")]
+    return FittedScreen(head, lambda rows: Text("\n" * (rows - 1)), foot, height)
+
+
 def soundcheck_view(
     soundcheck: Soundcheck, *, note: str, height: int, problem: str = "", seats: Sequence[str] = ()
 ) -> RenderableType:
@@ -219,7 +255,7 @@ def soundcheck_view(
         ),
         Text(problem, style="bold red") if problem else _newest(soundcheck),
     ]
-    foot = [Text(), *_seat_texts(seats), Text("c check now   q done", style="dim")]
+    foot = [Text(), *_seat_texts(seats), Text("c check now   r ring-out   q done", style="dim")]
     if result is None:
         head.append(Text("Listening: play, and the first look follows in twenty seconds.", style="bold"))
         return FittedScreen(head, lambda rows: Text("\n" * (rows - 1)), foot, height)

@@ -19,9 +19,8 @@ from deskhand.live.display import AudioFeed, Display
 from deskhand.live.keys import keys
 from deskhand.live.memory import give_back_blocks
 from deskhand.live.result import result_of
-from deskhand.live.resume import CourseFile
 from deskhand.live.seats import watched_seats
-from deskhand.live.sharing import Sharing
+from deskhand.live.sharing import sharing_of
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import KEPT_S, Watch, rows_of
 from deskhand.recording import open_recording, show_note_of
@@ -42,6 +41,7 @@ if TYPE_CHECKING:
     from deskhand.live.device import Capture
     from deskhand.live.replay import Replay
     from deskhand.live.seats import SeatWatch
+    from deskhand.live.sharing import Sharing
     from deskhand.recording.show import Phase, Tap
     from deskhand.result import CheckResult
     from deskhand.store import KeptPart
@@ -69,6 +69,10 @@ class LiveOptions:
     record: Path | None = None
     length_s: float | None = None
     phase: Phase = "line-check"
+    ring_out: bool = False
+    """Begin with the ring-out of the wedges; the line check or soundcheck follows."""
+    microphones: tuple[str, ...] = ()
+    """Sources that are rung out; all open microphones where none are named."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -177,8 +181,11 @@ def listen_live(
             listener = _watch(show, inputs, audio, options)
         else:
             listener = _soundcheck(show, inputs, names, audio, options)
-        sharing = Sharing(board, _course(options, show, listener), listener, feed)
+        kept_in = show.house_file.parent / KEPT_IN
+        sharing = sharing_of(board, listener, feed, folder=kept_in, date=show.date, microphones=options.microphones)
         goes_on = sharing.resume()
+        if options.ring_out:
+            sharing.ring_out.begin()
         recorder = _recorder(show, names, audio, options, goes_on=goes_on)
         if recorder is not None:
             stack.callback(recorder.close)
@@ -191,6 +198,7 @@ def listen_live(
     notes = (
         *((show.week_note,) if show.week_note else ()),
         *_notes(audio, listener, recorder),
+        *sharing.ring_out.notes,
         *map(str, sharing.notes),
     )
     outcome = _outcome(listener, show, feed.label, notes, options)
@@ -324,13 +332,6 @@ def _notes(audio: Capture | Replay, listener: Listener, recorder: Recorder | Non
     return notes
 
 
-def _course(options: LiveOptions, show: _Show, listener: Listener) -> CourseFile | None:
-    """CourseFile of a line check on disk; None of a soundcheck, which begins again with the next half minute, and of practice."""
-    if options.replay is not None or not isinstance(listener, Watch):
-        return None
-    return CourseFile(show.house_file.parent / KEPT_IN, show.date, listener)
-
-
 @dataclass(frozen=True, slots=True)
 class Outside:
     """What goes out of a session and comes into it, beside the audio."""
@@ -364,14 +365,14 @@ def _listen(
         try:
             while True:
                 note = feed.audio.poll()
-                listener.advance()
+                sharing.advance()
                 if seats is not None:
                     listener.messages += seats.advance()
                 problem = (recorder.problem if recorder is not None else None) or ""
                 sharing.step(note, problem, seats)
-                display.update(listener, note, problem, seats)
+                display.update(listener, note, problem, seats, sharing.ring_out)
                 key = outside.pressed()
-                if isinstance(listener, Watch) and listener.answers.obey(key):
+                if sharing.obey(key):
                     key = ""
                 if key == "q" or sharing.done or (note == "over" and feed.is_heard_to_its_end(listener)):
                     is_ended = True

@@ -8,6 +8,10 @@ from typing import TYPE_CHECKING, Final
 from deskhand.live.messages import LiveMessage
 from deskhand.live.picture import picture_of
 from deskhand.live.requests import Requests
+from deskhand.live.resume import CourseFile
+from deskhand.live.ring_out_file import RingOutFile
+from deskhand.live.ring_out_shared import SharedRingOut
+from deskhand.live.watch import Watch
 from deskhand.report.words import text as words
 from deskhand.store import HandoverNote
 from deskhand.tasks.handover import leave_notes
@@ -18,10 +22,8 @@ if TYPE_CHECKING:
 
     from deskhand.live.board import Board, BoardNote
     from deskhand.live.display import AudioFeed
-    from deskhand.live.resume import CourseFile
     from deskhand.live.seats import SeatWatch
     from deskhand.live.soundcheck import Soundcheck
-    from deskhand.live.watch import Watch
 
 _PICTURE_S: Final = 0.2
 """Time between two pictures where nobody asked for anything: no faster than a person reads. Common practice, no source."""
@@ -38,10 +40,16 @@ class Sharing:
         None: nothing of it is kept on disk, as when a recording is played back.
     listener : Watch or Soundcheck
     feed : AudioFeed
+    ring_out : SharedRingOut
     """
 
     def __init__(
-        self, board: Board | None, course: CourseFile | None, listener: Watch | Soundcheck, feed: AudioFeed
+        self,
+        board: Board | None,
+        course: CourseFile | None,
+        listener: Watch | Soundcheck,
+        feed: AudioFeed,
+        ring_out: SharedRingOut,
     ) -> None:
         self.notes: list[BoardNote] = []
         """Notes that people left."""
@@ -49,12 +57,14 @@ class Sharing:
         self._course = course
         self._listener = listener
         self._feed = feed
-        self._requests = Requests(listener, self.notes)
+        self.ring_out = ring_out
+        self._requests = Requests(listener, self.notes, ring_out)
         self._drawn_s = 0.0
         self._state = ""
 
     def resume(self) -> bool:
         """Go on where a line check of this evening was broken off; tells so, and returns whether there was one."""
+        self.ring_out.resume()
         going_on = None if self._course is None else self._course.resume(self.notes)
         if going_on is None:
             return False
@@ -62,6 +72,20 @@ class Sharing:
         text = words("live.resumed", time=time_of_day, count=count)
         self._listener.messages.append(LiveMessage(time_s=0.0, source=None, text=text))
         return True
+
+    def advance(self) -> None:
+        """Go through the audio that has come since: for the ring-out while one is going on, else for the line check or soundcheck."""
+        self.ring_out.advance() if self.ring_out.is_open else self._listener.advance()
+
+    def obey(self, pressed: str) -> bool:
+        """Take a key of the terminal that answers a question; returns whether it did. None of the others counts during a ring-out."""
+        if not pressed or pressed == "q":
+            return False
+        if self.ring_out.is_open:
+            self.ring_out.obey(pressed)
+            return True
+        listener = self._listener
+        return (isinstance(listener, Watch) and listener.answers.obey(pressed)) or self.ring_out.obey(pressed)
 
     @property
     def done(self) -> bool:
@@ -95,6 +119,7 @@ class Sharing:
                 seats=() if seats is None else seats.lines,
                 notes=self.notes,
                 practice=self._feed.is_practice,
+                ring_out=self.ring_out.picture(),
             )
         )
 
@@ -102,6 +127,37 @@ class Sharing:
         """Keep the course for the next start, or remove it where it was ended by a person or its time was over."""
         if self._course is not None:
             self._course.end() if is_ended else self._course.write(self.notes, at_once=True)
+
+
+def sharing_of(
+    board: Board | None,
+    listener: Watch | Soundcheck,
+    feed: AudioFeed,
+    *,
+    folder: Path,
+    date: str,
+    microphones: Sequence[str] = (),
+) -> Sharing:
+    """What a session shares, with its files of this evening; without any where a recording is played back.
+
+    The course of a line check is kept; a soundcheck begins again with the next half minute.
+
+    Parameters
+    ----------
+    board : Board or None
+    listener : Watch or Soundcheck
+    feed : AudioFeed
+    folder : Path
+        Of the house's own files.
+    date : str
+        Of the evening.
+    microphones : sequence of str
+        Sources that are rung out; all where none are named.
+    """
+    is_kept = not feed.is_practice
+    course = CourseFile(folder, date, listener) if is_kept and isinstance(listener, Watch) else None
+    ring_out = SharedRingOut(listener, RingOutFile(folder, date) if is_kept else None, microphones)
+    return Sharing(board, course, listener, feed, ring_out)
 
 
 def hand_over(notes: Sequence[BoardNote], *, date: str | None, house_file: Path, history: str | None, by: str) -> int:

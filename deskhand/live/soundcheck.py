@@ -81,6 +81,7 @@ class Soundcheck:
     _running: Future[ShowCheck] | None = None
     _due_s: float = _FIRST_S
     _checked_s: float = 0.0
+    _heard_from_s: float = 0.0
 
     def __post_init__(self) -> None:
         self.follower = Follower(self.ring, self.sample_rate_hz)
@@ -102,14 +103,22 @@ class Soundcheck:
         if self._running is None and self.now_s >= self._due_s:
             self._begin()
 
+    def pass_over(self) -> None:
+        """Go past the audio that has come since, unheard: something else is done with the inputs meanwhile."""
+        self.follower.pass_over()
+        self.tones.forget()
+        self._heard_from_s = self.now_s
+        self._due_s = self.now_s + _FIRST_S
+
     def command(self, key: str) -> None:
         """A key: c checks at once."""
-        if key == "c" and self._running is None and self.now_s >= LEAST_ACTIVE_S:
+        if key == "c" and self._running is None and self.now_s - self._heard_from_s >= LEAST_ACTIVE_S:
             self._begin()
 
     def _begin(self) -> None:
         self._due_s = self.now_s + EVERY_S
-        frames = min(round(WINDOW_S * self.sample_rate_hz), self.follower.position)
+        heard = self.follower.position - round(self._heard_from_s * self.sample_rate_hz)
+        frames = min(round(WINDOW_S * self.sample_rate_hz), heard)
         first = self.follower.position - frames
         try:
             samples = self.ring.read(first, frames)
@@ -129,7 +138,7 @@ class Soundcheck:
     def finish(self) -> None:
         """Check the last stretch, and wait for it."""
         self._take_in()
-        if self.now_s - self._checked_s > LEAST_ACTIVE_S:
+        if self.now_s - max(self._checked_s, self._heard_from_s) > LEAST_ACTIVE_S:
             self._begin()
             self._take_in()
         self._pool.shutdown()

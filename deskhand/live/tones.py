@@ -137,6 +137,22 @@ class ToneWatch:
         """
         return source in self._told
 
+    def forget(self) -> None:
+        """Follow none of the tones any more: what comes between is not looked at."""
+        self._followed.clear()
+        self._tones[:] = -1.0
+        self._held[:] = 0.0
+
+    def sounds(self, frequency_hz: float) -> bool:
+        """Tell whether a tone that was told goes on.
+
+        Parameters
+        ----------
+        frequency_hz : float
+            As it was told.
+        """
+        return any(abs(frequency_hz / followed.tone.frequency_hz - 1) < _ONE_TONE for followed in self._followed)
+
     def _power(self, hop: NDArray[np.float32]) -> NDArray[np.float32]:
         """Power spectra (microphones, bins) of the newest window."""
         import scipy.fft

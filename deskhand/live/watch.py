@@ -152,6 +152,7 @@ class Watch:
     _level_dba: float = field(init=False)
     answers: AnswerKeys = field(init=False)
     _late_told: int = 0
+    _heard_from_s: float = 0.0
 
     @property
     def now_s(self) -> float:
@@ -168,6 +169,12 @@ class Watch:
             self._step()
             self._look()
         self._tell_late()
+
+    def pass_over(self) -> None:
+        """Go past the audio that has come since, unheard: something else is done with the inputs meanwhile."""
+        self.follower.pass_over()
+        self.tones.forget()
+        self._heard_from_s = self.now_s
 
     def _tell_late(self) -> None:
         """Report audio that was passed over since it was last reported."""
@@ -220,7 +227,7 @@ class Watch:
         assert entry.bout is not None
         end_s = min(self.now_s, entry.bout[1] + _AFTER_S)
         oldest_s = self.ring.oldest / self.sample_rate_hz + 1.0 if self.ring.oldest else 0.0
-        start_s = max(entry.bout[0] - _BEFORE_S, entry.before_s + 0.3, end_s - LONGEST_S, oldest_s, 0.0)
+        start_s = max(entry.bout[0] - _BEFORE_S, entry.before_s + 0.3, end_s - LONGEST_S, oldest_s, self._heard_from_s)
         # whole steps, as levels have them
         hop = self.follower.hop
         first = -(-round(start_s * self.sample_rate_hz) // hop) * hop

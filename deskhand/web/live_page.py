@@ -255,6 +255,7 @@ class LivePages:
                 history=self._state.history,
                 record=record,
                 phase=phase,
+                ring_out=data.get("ring_out") is True,
             )
         )
         return {"to": "/live"}

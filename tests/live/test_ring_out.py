@@ -19,7 +19,7 @@ from deskhand.cli import main
 from deskhand.house import parse_house
 from deskhand.live.ring import Ring
 from deskhand.live.ring_out import RingOut, ring_out_of
-from deskhand.live.ring_out_session import RingOutListener
+from deskhand.live.ring_out_listener import RingOutListener
 from tests.support.feedback import RATE_HZ, Loop, made_path
 
 HOUSE_TEXT = """

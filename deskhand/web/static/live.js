@@ -1,6 +1,7 @@
 // @ts-check
 // The line check and soundcheck as they go on: one picture from the desk's computer for everybody, and what is asked of it.
 import { ask, by, filled, say, sayProblem } from "./page.js";
+import { beginRingOut, drawRingOut } from "./ring_out.js";
 
 const box = by("live");
 const words = JSON.parse(box.dataset.words);
@@ -73,6 +74,7 @@ function drawParts(now, into) {
     [words.have_arrived, rows.filter((/** @type {any} */ row) => row.word === "well")],
     [words.not_tonight_head, rows.filter((/** @type {any} */ row) => row.word === "not tonight")],
   ] : [["", rows]];
+  if ((now.rang ?? []).length) parts.push([words.rang, now.rang]);
   if ((now.notes ?? []).length) parts.push([words.notes, now.notes]);
   const drawn = JSON.stringify(parts);
   if (into.dataset.drawn === drawn) return;
@@ -111,7 +113,7 @@ function drawEnd(now) {
   put("live-title", `${now.last.title} ${now.last.clock}`);
   put("over-summary", now.last.summary);
   drawFirst(now.last, by("over-three"));
-  drawParts(now.last, by("over-parts"));
+  drawParts({ ...now.last, notes: [...(now.last.ring_out?.found ?? []), ...(now.last.notes ?? [])] }, by("over-parts"));
 }
 
 /** @param {any} now */
@@ -124,6 +126,8 @@ function draw(now) {
   by("going").hidden = false;
   if (begunHere) begun();
   by("begin").hidden = true;
+  const ringsOut = drawRingOut(now.ring_out);
+  by("hand").hidden = by("parts").hidden = ringsOut;
   const inLine = now.kind === "line-check";
   put("live-title", `${now.title} ${now.clock}`);
   put("sentence", now.hand.sentence);
@@ -145,7 +149,7 @@ function draw(now) {
   drawFirst(now, by("three"));
   drawParts(now, by("parts"));
   by("messages").replaceChildren(...now.messages.map((/** @type {string} */ text) => made("li", text)));
-  by("keys").hidden = !inLine;
+  by("keys").hidden = !inLine || ringsOut;
 }
 
 /** How old is what stands here? Told every half second, whatever the network does. */
@@ -236,7 +240,7 @@ by("done").addEventListener("click", async () => {
 document.addEventListener("keydown", (event) => {
   const target = /** @type {HTMLElement} */ (event.target);
   if (event.key === "Escape" && open) { closeQuestion(); return; }
-  if (picture?.kind !== "line-check" || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
+  if (picture?.kind !== "line-check" || picture.ring_out?.open || event.ctrlKey || event.altKey || event.metaKey || event.repeat) return;
   if (target.closest("input, select, textarea")) return;
   const act = { n: "heard", b: "back", x: "not-tonight" }[event.key];
   if (act && (act === "back" || picture.hand.source)) { event.preventDefault(); request(act, meant()); }
@@ -246,7 +250,7 @@ document.querySelectorAll(".begin-form").forEach((form) => form.addEventListener
   event.preventDefault();
   const data = new FormData(/** @type {HTMLFormElement} */ (form));
   try {
-    await ask("/api/live/begin", { ...Object.fromEntries(data), record: data.has("record") });
+    await ask("/api/live/begin", { ...Object.fromEntries(data), record: data.has("record"), ring_out: data.has("ring_out") });
     begunHere = true;
     say("");
   } catch (error) { sayProblem(error); }
@@ -256,6 +260,7 @@ const name = /** @type {HTMLInputElement} */ (by("who-am-i"));
 try { name.value = localStorage.getItem(NAME) ?? ""; } catch { /* kept nowhere */ }
 name.addEventListener("change", () => { try { localStorage.setItem(NAME, name.value.trim()); } catch { /* kept nowhere */ } });
 
+beginRingOut(request);
 let triedAt = performance.now();
 listen();
 setInterval(() => {
