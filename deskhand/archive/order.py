@@ -42,6 +42,8 @@ class ShowOutcome:
     """Name of its house."""
     house_file: str | None = None
     """House file that stands where the command runs; None for one in an object store."""
+    shares_names: bool = True
+    """False where its house file says that people's names stay in the house."""
     work_s: float = 0.0
     """Processor time that its check took, in seconds."""
     size_bytes: int = 0

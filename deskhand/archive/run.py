@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
@@ -12,6 +12,7 @@ from deskhand.archive.order import Progress, ShowOrder, ShowOutcome
 from deskhand.archive.shows import find_shows
 from deskhand.baseline.versions import reading_versions
 from deskhand.errors import UsageError
+from deskhand.house import names_at
 from deskhand.store.archived import bring_in
 from deskhand.tasks.keep import history_at
 
@@ -108,14 +109,14 @@ def run_archive(request: ArchiveRequest, *, tell: Callable[[ShowOutcome, Archive
     count = ArchiveCount(shows=sum(1 for _ in find_shows(request.named)))
     if not count.shows:
         raise UsageError(", ".join(request.named), "holds no recording", "name a folder with folders of audio files")
-    houses: dict[str, str] = {}
+    houses: dict[str, ShowOutcome] = {}
     for outcome in _outcomes(request):
         count.add(outcome)
         if outcome.house is not None and outcome.house not in houses:
-            houses[outcome.house] = outcome.house_file or ""
+            houses[outcome.house] = outcome
         tell(outcome, count)
-    for house, house_file in sorted(houses.items()):
-        _bring_in(request, house, Path(house_file) if house_file else None, count)
+    for house in sorted(houses):
+        _bring_in(request, house, houses[house], count)
     return count
 
 
@@ -144,8 +145,12 @@ def _orders(request: ArchiveRequest) -> Iterator[ShowOrder]:
         )
 
 
-def _bring_in(request: ArchiveRequest, house: str, house_file: Path | None, count: ArchiveCount) -> None:
-    with closing(history_at(request.history, house_file, create=True)) as history:
+def _bring_in(request: ArchiveRequest, house: str, of_house: ShowOutcome, count: ArchiveCount) -> None:
+    house_file = None if of_house.house_file is None else Path(of_house.house_file)
+    names = names_at(house_file)
+    if not of_house.shares_names:
+        names = replace(names, sharing=replace(names.sharing, names=False))
+    with closing(history_at(request.history, house_file, create=True, names=names)) as history:
         switch = bring_in(
             history, house=house, by=request.by, versions=reading_versions(), leave_older=request.leave_older
         )

@@ -15,7 +15,7 @@ from deskhand.archive.receipt import Receipt, digest_of_versions, read_receipt, 
 from deskhand.baseline.versions import reading_versions
 from deskhand.errors import DeskhandError, HistoryError, HouseError, UsageError
 from deskhand.files import write_atomically
-from deskhand.house import find_house, read_house, settings_file, standing_file
+from deskhand.house import find_house, names_at, read_house, settings_file, standing_file
 from deskhand.recording import open_recording, show_note_of
 from deskhand.recording.identity import take_digest
 from deskhand.result import to_json
@@ -33,6 +33,7 @@ from deskhand.tasks.seats import keep_levels
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from deskhand.house import FormerNames
     from deskhand.store.history import History
     from deskhand.store.records import ArchiveMark, TakeRow
     from deskhand.tasks.check import ShowCheck
@@ -118,6 +119,7 @@ def _outcome_here(order: ShowOrder, path: Path, *, remote: str | None) -> ShowOu
         progress="there",
         house=show.house,
         house_file=None if remote is not None and order.house is None else str(show.house_file),
+        shares_names=_names(order, show, remote).sharing.names,
         size_bytes=show.size_bytes,
     )
     with _history(order, show, remote) as history:
@@ -192,8 +194,16 @@ def _history(order: ShowOrder, show: _ShowFiles, remote: str | None) -> Iterator
     """History of the show's house, made where there is none: a check is the same whether the first readings are written or not."""
     if remote is not None and history_url(order.history, None) is None:
         raise UsageError(order.path, "has no place for its readings", "name a history with --history")
-    with closing(history_at(order.history, show.house_file, create=True)) as history:
+    names = _names(order, show, remote)
+    with closing(history_at(order.history, show.house_file, create=True, names=names)) as history:
+        history.require_sharing()
         yield history
+
+
+def _names(order: ShowOrder, show: _ShowFiles, remote: str | None) -> FormerNames:
+    """What the house file says to the history; one that was brought here for a while has no folder for its people."""
+    names = names_at(show.house_file)
+    return replace(names, folder=None) if remote is not None and order.house is None else names
 
 
 def _checked(order: ShowOrder, show: _ShowFiles) -> ShowCheck:

@@ -13,7 +13,7 @@ from deskhand.store.across import widest_months
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from deskhand.store.across import Months
+    from deskhand.store.across import Months, Place
     from deskhand.store.history import History
 
 WATCHED: Final = {
@@ -38,6 +38,7 @@ class InputDrift:
 
     house: str
     room: str
+    desk: str
     source: str
     reading: str
     since: str
@@ -47,11 +48,11 @@ class InputDrift:
     """True where it changed from one month to the next."""
 
 
-def input_drifts(history: History, *, phase: str) -> list[InputDrift]:
+def input_drifts(history: History, *, phase: str, place: Place | None = None) -> list[InputDrift]:
     """Inputs that drift in any house, those that went farthest first."""
     drifts = []
     for metric, reading in WATCHED.items():
-        inputs = widest_months(history, metric=metric, phase=phase, most=LOOKED_AT)
+        inputs = widest_months(history, metric=metric, phase=phase, most=LOOKED_AT, place=place)
         limit = drift.limit_for(max(1, len(inputs) * len(WATCHED)))
         drifts += [found_drift for months in inputs if (found_drift := _drift_of(months, reading, limit)) is not None]
     return sorted(drifts, key=lambda input_drift: (-abs(input_drift.change_db), input_drift.house, input_drift.source))
@@ -71,6 +72,7 @@ def _drift_of(months: Months, reading: str, limit: float) -> InputDrift | None:
     return InputDrift(
         house=months.house,
         room=months.room,
+        desk=months.desk,
         source=months.source,
         reading=reading,
         since=months.months[chart.since],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -18,6 +19,8 @@ from deskhand.cli.output import output_console
 @click.option(
     "--phase", type=click.Choice(PHASES), default="rehearsal", show_default=True, help="Which kept takes to show."
 )
+@click.option("--room", help="Only takes of this room. Default: the house file's, and those that name none.")
+@click.option("--desk", help="Only takes of this desk. Default: the house file's, and those that name none.")
 @history_option
 @click.option("--csv", "csv_file", metavar="FILE", help="Also write every number as a table; - for standard output.")
 @click.option(
@@ -27,6 +30,8 @@ def history(
     source: str | None,
     house: Path | None,
     phase: str,
+    room: str | None,
+    desk: str | None,
     history: str | None,
     csv_file: str | None,
     page_file: Path | None,
@@ -37,11 +42,14 @@ def history(
     """
     from deskhand.baseline.versions import set_aside_text
     from deskhand.files import write_atomically
+    from deskhand.house import names_at
     from deskhand.report import weeks as report
     from deskhand.tasks import keep as keeping
 
     description, house_file = keeping.house_at(house)
-    store = keeping.history_at(history, house_file)
+    names = names_at(house_file)
+    names = replace(names, room=room or names.room, desk=desk or names.desk)
+    store = keeping.history_at(history, house_file, names=names)
     kept_weeks = keeping.weeks(store, description, source=source, phase=phase)
     by_source, set_aside = kept_weeks.by_source, set_aside_text(kept_weeks.other_version)
     if page_file is not None:

@@ -13,6 +13,7 @@ from deskhand.cli.options import history_option
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from deskhand.house import FormerNames
     from deskhand.store.history import History
 
 _MOST_LINES: Final = 20
@@ -39,6 +40,23 @@ def _url(history: str | None, house: Path | None) -> str:
     if url is None:
         raise UsageError("the history", "has no place without a house file", "name it with --history")
     return url
+
+
+def _names(house: Path | None) -> FormerNames:
+    """What the house file says to its history: the one named, or in this folder or above it.
+
+    Raises
+    ------
+    HouseError
+        It cannot be read.
+    """
+    from deskhand.house import FormerNames, find_house, former_names, read_house, standing_file
+
+    house_file = house or find_house(Path())
+    if house_file is None:
+        return FormerNames()
+    standing = standing_file(house_file)
+    return former_names(read_house(standing), standing)
 
 
 def opened_history(history: str | None, house: Path | None) -> History:
@@ -90,9 +108,16 @@ def check_store(house: Path | None, history: str | None) -> None:
 def export_store(file: Path, house: Path | None, history: str | None) -> None:
     """Write the whole history to FILE: JSON Lines, a line a row, for any program and any database."""
     from deskhand.store.exchange import export_history
+    from deskhand.store.people import FILE_NAME, StandIns
 
+    names = _names(house)
+    names.require_readings_shared()
+    stand_ins = None
+    if not names.sharing.names:
+        stand_ins = StandIns(None if names.folder is None else names.folder / FILE_NAME)
+        stand_ins.meet(names.people)
     with closing(opened_history(history, house)) as opened:
-        counts = export_history(opened, file)
+        counts = export_history(opened, file, stand_ins=stand_ins)
     click.echo(f"Written: {file}: {_rows_text(counts)}")
 
 
@@ -112,7 +137,7 @@ def import_store(file: Path, house: Path | None, history: str | None) -> None:
         raise UsageError(str(file), "is not there", "name a file that store export wrote")
     database = file_of(url)
     was_there = database is None or database.exists()
-    opened = open_history(url, create=True)
+    opened = open_history(url, create=True, names=_names(house))
     assert opened is not None
     try:
         with closing(opened):

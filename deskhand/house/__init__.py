@@ -43,9 +43,10 @@ from deskhand.house.read import (
     week_file,
     week_note,
 )
-from deskhand.house.renames import FormerNames, former_names, with_new_name, with_todays_names
+from deskhand.house.renames import FormerNames, former_names, names_at, with_new_name, with_todays_names
 from deskhand.house.roles import ROLES, RoleName
 from deskhand.house.seats import PublicOffset, QuietWork, StaffMember
+from deskhand.house.sharing import SharingTerms
 from deskhand.house.tracks import MatchedTracks, match_tracks
 from deskhand.house.write import SourceEdit, with_edits, with_setup, with_source, write_values, written_source
 
@@ -89,6 +90,7 @@ __all__ = [
     "Room",
     "SaturationBlock",
     "Send",
+    "SharingTerms",
     "Source",
     "SourceEdit",
     "StaffMember",
@@ -101,6 +103,7 @@ __all__ = [
     "made_blocks",
     "make_block",
     "match_tracks",
+    "names_at",
     "parse_house",
     "read_house",
     "settings_file",

@@ -16,6 +16,7 @@ from deskhand.house.model import Desk, Equaliser, House, HouseFile, Room, Send, 
 from deskhand.house.monitors import MonitorMix
 from deskhand.house.roles import ROLES
 from deskhand.house.seats import PublicOffset, QuietWork, StaffMember
+from deskhand.house.sharing import AUDIO_KEYS, SharingTerms
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -28,7 +29,7 @@ HOUSE_ADAPTER: Final = TypeAdapter(HouseFile)
 _TABLES: Final[dict[str, Any]] = {
     "house": House, "desk": Desk, "desk.equaliser": Equaliser, "room": Room, "vocal": Vocal, "source": Source, "source.send": Send,
     "source.offset": PublicOffset, "limits": Limits, "staff": StaffMember, "staff.besides": QuietWork,
-    "monitor": MonitorMix, "": HouseFile,
+    "monitor": MonitorMix, "sharing": SharingTerms, "": HouseFile,
 }  # fmt: skip
 _KEYS_OF_THE_SHOW: Final = {
     "fader": "fader_db", "nominal": "nominal_dbfs", "asked_level": "asked_level_dbfs", "level_listen": "level_listen_db",
@@ -145,6 +146,8 @@ def sentence(error: Any, location: Location) -> tuple[str, str]:
     name = str(location[-1]) if location else ""
     given = error.get("input")
     if kind in _UNKNOWN_KEY:
+        if location[:1] == ("sharing",) and name.casefold() in AUDIO_KEYS:
+            return f'there is no key "{name}": audio never leaves the house, and no key changes that', "take it out"
         known = _keys_of(_type_at(location))
         advice = _did_you_mean(name, known, _LIKE) or f"known keys here are {', '.join(known)}"
         return f'unknown key "{name}"', advice

@@ -14,6 +14,7 @@ from deskhand.house.limits import Limits
 from deskhand.house.monitors import MonitorMix
 from deskhand.house.roles import ROLES, RoleName
 from deskhand.house.seats import PublicOffset, StaffMember
+from deskhand.house.sharing import SharingTerms
 from deskhand.house.targets import Target
 from deskhand.house.values import (
     STRICT,
@@ -58,6 +59,10 @@ class House:
     """Language in which people are told things."""
     was: list[Name] = field(default_factory=list)
     """Earlier names, under which takes were kept."""
+    room: Name | None = None
+    """Room of the house that the file is about; None where there is one only."""
+    desk: Name | None = None
+    """Desk that it is about; None where there is one only."""
 
 
 @checked(config=STRICT, kw_only=True)
@@ -205,6 +210,7 @@ class HouseFile:
     staff: list[StaffMember] = field(default_factory=list)
     monitor: list[MonitorMix] = field(default_factory=list)
     """Mixes on the stage and who hears each; none where nobody wrote it down."""
+    sharing: SharingTerms = field(default_factory=SharingTerms)
 
     def nominal_dbfs(self, source: Source) -> float:
         """Nominal level of a source, in dBFS: its own, or the house's."""

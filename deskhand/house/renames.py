@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from deskhand.errors import HouseError, UsageError
-from deskhand.house.read import FILE_NAME, parse_house
+from deskhand.house.read import FILE_NAME, parse_house, read_house, standing_file
+from deskhand.house.sharing import SharingTerms
 from deskhand.recording.names import key
 
 if TYPE_CHECKING:
@@ -19,13 +20,43 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class FormerNames:
-    """Names that a house and its sources had, and those they have today; names as they were written."""
+    """Names that a house and its sources had, and those they have today; names as they were written.
+
+    With them what else a house file says to its history: where its takes are made, and what may leave the house.
+    """
 
     house: str = ""
     houses: tuple[str, ...] = ()
     """Earlier names of the house."""
     sources: Mapping[str, str] = field(default_factory=dict)
     """Earlier name of a source to today's."""
+    room: str = ""
+    desk: str = ""
+    sharing: SharingTerms = field(default_factory=SharingTerms)
+    people: tuple[tuple[str, str], ...] = ()
+    """People whom the house file names, each with the role of what they play."""
+    folder: Path | None = None
+    """Folder of the house file, where it stays; None where it does not, or there is none."""
+
+    def require_readings_shared(self) -> None:
+        """Refuse to let readings out where the house file says that they stay.
+
+        Raises
+        ------
+        HouseError
+            It says so.
+        """
+        if not self.sharing.readings:
+            raise HouseError(
+                f"{self.house}, [sharing]",
+                "readings = false: nothing is written to a shared history and nothing is exported",
+                "take the line out, or use a history file of this house",
+            )
+
+    def is_here(self, room: str, desk: str) -> bool:
+        """True for a take of this room and desk, as far as both sides name them."""
+        pairs = ((self.room, room), (self.desk, desk))
+        return all(own == other for own, other in pairs if own and other)
 
     def houses_of(self, house: str) -> tuple[str, ...]:
         """All names of a house, whichever of them is asked for."""
@@ -47,8 +78,24 @@ class FormerNames:
         return id_ if former is None else self.sources[former] + id_[len(former) :]
 
 
-def former_names(house: HouseFile) -> FormerNames:
-    """Earlier names that a house file tells of."""
+def people_of(house: HouseFile) -> tuple[tuple[str, str], ...]:
+    """People whom a house file names, each with the role of what they play; empty for those who play nothing."""
+    sources = {source.name for source in house.source}
+    people = {source.player: str(source.role) for source in house.source if source.player is not None}
+    others = [member.name for member in house.staff]
+    others += [name for mix in house.monitor for name in mix.heard_by if name not in sources]
+    return tuple((people | {name: people.get(name, "") for name in others}).items())
+
+
+def former_names(house: HouseFile, house_file: Path | None = None) -> FormerNames:
+    """Earlier names that a house file tells of, and what else it says to the history.
+
+    Parameters
+    ----------
+    house : HouseFile
+    house_file : Path, optional
+        Where it lies; without it nobody can tell the people apart whose names do not leave the house.
+    """
     return FormerNames(
         house=house.house.name,
         houses=tuple(name for name in house.house.was if name != house.house.name),
@@ -58,7 +105,33 @@ def former_names(house: HouseFile) -> FormerNames:
             for former in source.was
             if former != source.name
         },
+        room=house.house.room or "",
+        desk=house.house.desk or "",
+        sharing=house.sharing,
+        people=people_of(house),
+        folder=None if house_file is None else house_file.resolve().parent,
     )
+
+
+def names_at(house_file: Path | None) -> FormerNames:
+    """Earlier names that the standing house file tells of; none where it cannot be read, which is told where it matters.
+
+    People's names stay in the house where it cannot be read: it may say so.
+    """
+    try:
+        return FormerNames() if house_file is None else _names_of_file(house_file)
+    except HouseError:
+        return FormerNames(sharing=SharingTerms(names=False))
+
+
+def _names_of_file(house_file: Path) -> FormerNames:
+    """Names of the standing house file, and the room and desk of the one that holds."""
+    standing = standing_file(house_file)
+    names = former_names(read_house(standing), standing)
+    if standing == house_file:
+        return names
+    week = read_house(house_file).house
+    return replace(names, room=week.room or "", desk=week.desk or "")
 
 
 def with_todays_names(text: str, today: HouseFile) -> str:

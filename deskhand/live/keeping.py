@@ -65,7 +65,7 @@ def keep_turns(outcome: LiveOutcome, options: LiveOptions) -> list[str]:
         earlier = next(
             (
                 row
-                for row in store.takes(house=result.house)
+                for row in store.takes_here(house=result.house)
                 if row.phase == take.phase and row.show == take.show and row.date == take.date
             ),
             None,

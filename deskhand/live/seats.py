@@ -189,6 +189,6 @@ def watched_seats(
         inputs=inputs,
         ring=audio.ring,
         sample_rate_hz=audio.sample_rate_hz,
-        memory=loaded_memory(house, house_file.parent, history, former_names(house), date=date),
+        memory=loaded_memory(house, house_file.parent, history, former_names(house, house_file), date=date),
         show=SeatShow(date=date, phase=phase, songs=note.songs, clock_s=note.start_clock_s if replay else now_s),
     )

@@ -294,14 +294,15 @@ def _watch(
         sample_rate_hz=audio.sample_rate_hz,
         taps=taps,
         players=show.players,
-        baseline=None if url is None else _reference(url, show.house, ("line check", show.date), taps),
+        baseline=None if url is None else _reference(url, show, taps),
     )
 
 
-def _reference(url: str, house: HouseFile, show: tuple[str, str | None], taps: dict[str, Tap]) -> Baseline | None:
+def _reference(url: str, show: _Show, taps: dict[str, Tap]) -> Baseline | None:
     """Kept line checks of the house, or while there are few of them its rehearsals: an input sounds like itself in both."""
     for phase, least in (("line-check", LEAST_TURNS), ("rehearsal", 1), ("line-check", 1)):
-        history = load_kept(url, house=house.house.name, phase=phase, show=show, names=former_names(house))
+        names = former_names(show.house, show.house_file)
+        history = load_kept(url, house=show.house.house.name, phase=phase, show=("line check", show.date), names=names)
         if history is not None and len(history.takes) >= least:
             return baseline_of(history.rows, history.dismissals, taps=taps, chains={})
     return None

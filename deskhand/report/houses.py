@@ -31,9 +31,14 @@ class HousesAnswer:
     levels: Sequence[RoomMonth]
 
 
-def house_text(house: str, room: str) -> str:
-    """House, with its room where it has several."""
-    return f"{house}, {room}" if room else house
+def house_text(house: str, room: str, desk: str) -> str:
+    """House, with its room and its desk where these were named."""
+    return ", ".join(name for name in (house, room, desk) if name)
+
+
+def _place(of: InputDrift | FaultCount | RoomMonth) -> tuple[str, str, str]:
+    """House, room and desk."""
+    return of.house, of.room, of.desk
 
 
 def drift_text(input_drift: InputDrift) -> str:
@@ -51,19 +56,17 @@ def houses_lines(answer: HousesAnswer) -> list[str]:
     """Lines for a terminal."""
     lines = ["What drifts:"]
     lines += [
-        f"  {house_text(input_drift.house, input_drift.room)}: {input_drift.source}: {drift_text(input_drift)}"
+        f"  {house_text(*_place(input_drift))}: {input_drift.source}: {drift_text(input_drift)}"
         for input_drift in answer.drifts[:_MOST_ROWS]
     ] or ["  nothing"]
     lines.append("Faults, how often:")
-    faults = sorted(answer.faults, key=lambda fault: (-fault.takes / fault.of_takes, fault.house, fault.room))
-    lines += [f"  {house_text(fault.house, fault.room)}: {fault_text(fault)}" for fault in faults[:_MOST_ROWS]] or [
-        "  none"
-    ]
+    faults = sorted(answer.faults, key=lambda fault: (-fault.takes / fault.of_takes, *_place(fault)))
+    lines += [f"  {house_text(*_place(fault))}: {fault_text(fault)}" for fault in faults[:_MOST_ROWS]] or ["  none"]
     lines.append("Level at the tap, newest month:")
-    newest = {(level.house, level.room): level for level in answer.levels}
+    newest = {_place(level): level for level in answer.levels}
     lines += [
-        f"  {house_text(*room)}: {number(level.level_dbfs, 1)} dBFS ({level.month})"
-        for room, level in list(newest.items())[:_MOST_ROWS]
+        f"  {house_text(*place)}: {number(level.level_dbfs, 1)} dBFS ({level.month})"
+        for place, level in list(newest.items())[:_MOST_ROWS]
     ] or ["  nothing"]
     return lines
 
@@ -102,19 +105,17 @@ def level_picture(title: str, levels: Sequence[RoomMonth]) -> str:
 
 def houses_page(answer: HousesAnswer) -> str:
     """All houses as a page of its own."""
-    by_room: dict[tuple[str, str], list[RoomMonth]] = defaultdict(list)
+    by_place: dict[tuple[str, str, str], list[RoomMonth]] = defaultdict(list)
     for level in answer.levels:
-        by_room[level.house, level.room].append(level)
+        by_place[_place(level)].append(level)
     rooms = [
         {
-            "title": house_text(*room),
-            "picture": level_picture(house_text(*room), levels),
-            "drifts": [
-                f"{each.source}: {drift_text(each)}" for each in answer.drifts if (each.house, each.room) == room
-            ],
-            "faults": [fault_text(fault) for fault in answer.faults if (fault.house, fault.room) == room],
+            "title": house_text(*place),
+            "picture": level_picture(house_text(*place), levels),
+            "drifts": [f"{each.source}: {drift_text(each)}" for each in answer.drifts if _place(each) == place],
+            "faults": [fault_text(fault) for fault in answer.faults if _place(fault) == place],
         }
-        for room, levels in sorted(by_room.items())
+        for place, levels in sorted(by_place.items())
     ]
     template = resources.files("deskhand.report").joinpath("houses.html.j2").read_text("utf-8")
     _, style = environment()

@@ -51,7 +51,7 @@ def print_takes(takes: Sequence[TakeRow], console: Console) -> None:
 
 def _remarks(take: TakeRow) -> list[str]:
     """Remarks on a take: what was left out or wrong in it, and what became of it."""
-    remarks = []
+    remarks = [name for name in (take.room, take.desk) if name]
     if take.left_out:
         remarks.append(f"without {', '.join(take.left_out)}")
     if take.faults:

@@ -16,11 +16,20 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Place:
+    """Room and desk of the takes that are asked for; None: of any."""
+
+    room: str | None = None
+    desk: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Months:
     """A reading of one input, month by month."""
 
     house: str
     room: str
+    desk: str
     source: str
     months: tuple[str, ...]
     means: tuple[float, ...]
@@ -32,6 +41,7 @@ class RoomMonth:
 
     house: str
     room: str
+    desk: str
     month: str
     level_dbfs: float
 
@@ -42,6 +52,7 @@ class FaultCount:
 
     house: str
     room: str
+    desk: str
     kind: str
     takes: int
     of_takes: int
@@ -66,40 +77,52 @@ def course_query(*, house: str, source: str, metric: str, phase: str) -> sa.Sele
     )
 
 
-def farthest_query(*, metric: str, phase: str, most: int) -> sa.Select[Any]:
-    """Query for the inputs whose months spread the widest: house, room, source, version."""
+def farthest_query(*, metric: str, phase: str, most: int, place: Place | None = None) -> sa.Select[Any]:
+    """Query for the inputs whose months spread the widest: house, room, desk, source, version."""
     cell = MONTH_READING.c
     spread = sa.func.max(cell.mean) - sa.func.min(cell.mean)
+    keys = (*_place(cell), cell.source, cell.version)
     return (
-        sa.select(cell.house, cell.room, cell.source, cell.version)
-        .where(cell.metric == metric, cell.phase == phase)
-        .group_by(cell.house, cell.room, cell.source, cell.version)
-        .order_by(spread.desc(), cell.house, cell.room, cell.source)
+        sa.select(*keys)
+        .where(cell.metric == metric, cell.phase == phase, *_chosen(cell, place))
+        .group_by(*keys)
+        .order_by(spread.desc(), cell.house, cell.room, cell.desk, cell.source)
         .limit(most)
     )
 
 
-def level_query(*, phase: str) -> sa.Select[Any]:
-    """Query for the mean level at the tap by house, room and month."""
+def level_query(*, phase: str, place: Place | None = None) -> sa.Select[Any]:
+    """Query for the mean level at the tap by house, room, desk and month."""
     cell = MONTH_READING.c
     mean = sa.func.sum(cell.mean * cell.takes) / sa.func.sum(cell.takes)
     return (
-        sa.select(cell.house, cell.room, cell.month, mean.label("level_dbfs"))
-        .where(cell.metric == "level_dbfs", cell.phase == phase)
-        .group_by(cell.house, cell.room, cell.month)
-        .order_by(cell.house, cell.room, cell.month)
+        sa.select(*_place(cell), cell.month, mean.label("level_dbfs"))
+        .where(cell.metric == "level_dbfs", cell.phase == phase, *_chosen(cell, place))
+        .group_by(*_place(cell), cell.month)
+        .order_by(*_place(cell), cell.month)
     )
 
 
-def fault_query(*, phase: str) -> sa.Select[Any]:
-    """Query for the kept takes by house, room and kind of fault; all of them where the kind is empty."""
+def fault_query(*, phase: str, place: Place | None = None) -> sa.Select[Any]:
+    """Query for the kept takes by house, room, desk and kind of fault; all of them where the kind is empty."""
     cell = MONTH_FAULT.c
     return (
-        sa.select(cell.house, cell.room, cell.kind, sa.func.sum(cell.takes).label("takes"))
-        .where(cell.phase == phase)
-        .group_by(cell.house, cell.room, cell.kind)
-        .order_by(cell.house, cell.room, cell.kind)
+        sa.select(*_place(cell), cell.kind, sa.func.sum(cell.takes).label("takes"))
+        .where(cell.phase == phase, *_chosen(cell, place))
+        .group_by(*_place(cell), cell.kind)
+        .order_by(*_place(cell), cell.kind)
     )
+
+
+def _place(cell: Any) -> tuple[Any, ...]:
+    """Columns that say where it was."""
+    return cell.house, cell.room, cell.desk
+
+
+def _chosen(cell: Any, place: Place | None) -> list[sa.ColumnElement[bool]]:
+    """Conditions that leave the takes of a place."""
+    named = {} if place is None else {name: getattr(place, name) for name in ("room", "desk")}
+    return [cell[name] == value for name, value in named.items() if value is not None]
 
 
 def course(history: History, *, house: str, source: str, metric: str, phase: str) -> list[tuple[str, float]]:
@@ -109,20 +132,22 @@ def course(history: History, *, house: str, source: str, metric: str, phase: str
         return [(row.date, row.value) for row in connection.execute(query)]
 
 
-def widest_months(history: History, *, metric: str, phase: str, most: int) -> list[Months]:
+def widest_months(history: History, *, metric: str, phase: str, most: int, place: Place | None = None) -> list[Months]:
     """Months of the inputs that spread the widest: those to look at for drift."""
     cell = MONTH_READING.c
     with history.transaction() as connection:
-        inputs = connection.execute(farthest_query(metric=metric, phase=phase, most=most)).all()
+        inputs = connection.execute(farthest_query(metric=metric, phase=phase, most=most, place=place)).all()
         by_input = []
-        for house, room, source, version in inputs:
-            chosen = (cell.metric == metric, cell.phase == phase, cell.house == house, cell.room == room)
-            query = sa.select(cell.month, cell.mean).where(*chosen, cell.source == source, cell.version == version)
+        for house, room, desk, source, version in inputs:
+            keys = zip((*_place(cell), cell.source, cell.version), (house, room, desk, source, version), strict=True)
+            chosen = [cell.metric == metric, cell.phase == phase, *(column == value for column, value in keys)]
+            query = sa.select(cell.month, cell.mean).where(*chosen)
             rows = connection.execute(query.order_by(cell.month)).all()
             by_input.append(
                 Months(
                     house=house,
                     room=room,
+                    desk=desk,
                     source=source,
                     months=tuple(row.month for row in rows),
                     means=tuple(row.mean for row in rows),
@@ -131,20 +156,25 @@ def widest_months(history: History, *, metric: str, phase: str, most: int) -> li
     return by_input
 
 
-def room_levels(history: History, *, phase: str) -> list[RoomMonth]:
-    """Mean level at the tap by house, room and month."""
+def room_levels(history: History, *, phase: str, place: Place | None = None) -> list[RoomMonth]:
+    """Mean level at the tap by house, room, desk and month."""
     with history.transaction() as connection:
-        return [RoomMonth(**row) for row in connection.execute(level_query(phase=phase)).mappings()]
+        return [RoomMonth(**row) for row in connection.execute(level_query(phase=phase, place=place)).mappings()]
 
 
-def fault_totals(history: History, *, phase: str) -> list[FaultCount]:
-    """Kinds of fault by house and room, with how many takes were kept at all."""
+def fault_totals(history: History, *, phase: str, place: Place | None = None) -> list[FaultCount]:
+    """Kinds of fault by house, room and desk, with how many takes were kept at all."""
     with history.transaction() as connection:
-        rows = connection.execute(fault_query(phase=phase)).all()
-    kept = {(row.house, row.room): int(row.takes) for row in rows if not row.kind}
+        rows = connection.execute(fault_query(phase=phase, place=place)).all()
+    kept = {(row.house, row.room, row.desk): int(row.takes) for row in rows if not row.kind}
     return [
         FaultCount(
-            house=row.house, room=row.room, kind=row.kind, takes=int(row.takes), of_takes=kept[row.house, row.room]
+            house=row.house,
+            room=row.room,
+            desk=row.desk,
+            kind=row.kind,
+            takes=int(row.takes),
+            of_takes=kept[row.house, row.room, row.desk],
         )
         for row in rows
         if row.kind

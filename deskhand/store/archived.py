@@ -220,7 +220,16 @@ def bring_in(
 
 def _keep_waiting(connection: sa.Connection, houses: Sequence[str], by: str) -> tuple[int, int]:
     """Keep the takes that wait for it: how many are, and how many are not since their show and phase is kept already."""
-    names = (TAKE.c.id, TAKE.c.show, TAKE.c.date, TAKE.c.phase, TAKE.c.digest, TAKE.c.forgotten_by)
+    names = (
+        TAKE.c.id,
+        TAKE.c.show,
+        TAKE.c.date,
+        TAKE.c.phase,
+        TAKE.c.digest,
+        TAKE.c.forgotten_by,
+        TAKE.c.room,
+        TAKE.c.desk,
+    )
     rows = connection.execute(
         sa.select(*names)
         .where(
@@ -232,7 +241,7 @@ def _keep_waiting(connection: sa.Connection, houses: Sequence[str], by: str) -> 
     ).all()
 
     def evening(row: Any) -> tuple[Any, ...]:
-        return row.show, row.phase, row.date, None if row.date is not None else row.digest
+        return row.show, row.phase, row.room, row.desk, row.date, None if row.date is not None else row.digest
 
     held = {evening(row) for row in rows if row.forgotten_by != WAITING}
     kept = refused = 0

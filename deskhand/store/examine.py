@@ -151,10 +151,10 @@ def _look_for_replacements(
 
 def _wrong_months(connection: sa.Connection) -> list[str]:
     """Lines on months that are not what the kept takes say."""
-    counted = {tuple(row[:7]): (row[7], row[8]) for row in connection.execute(readings_query())}
-    held = {tuple(row[:7]): (row[7], row[8]) for row in connection.execute(sa.select(MONTH_READING))}
+    counted = {tuple(row[:8]): (row[8], row[9]) for row in connection.execute(readings_query())}
+    held = {tuple(row[:8]): (row[8], row[9]) for row in connection.execute(sa.select(MONTH_READING))}
     wrong = [key for key in counted.keys() | held.keys() if not _agree(counted.get(key), held.get(key))]
-    faults = {tuple(row[:5]): row[5] for row in connection.execute(sa.select(MONTH_FAULT))}
+    faults = {tuple(row[:6]): row[6] for row in connection.execute(sa.select(MONTH_FAULT))}
     lines = []
     if wrong:
         lines.append(f"month_reading: {len(wrong)} months of a reading are not what the kept takes say")

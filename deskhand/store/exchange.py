@@ -18,13 +18,15 @@ from deskhand.errors import HistoryError, UsageError
 from deskhand.files import replace_synced
 from deskhand.leftovers import unfinished_prefix
 from deskhand.store.engine import revisions
+from deskhand.store.people import PersonName, names_nobody, stand_ins_of
 from deskhand.store.row_rules import LARGEST_BYTES, RowKeys, row_problem
-from deskhand.store.tables import METADATA
+from deskhand.store.tables import METADATA, PART
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
 
     from deskhand.store.history import History
+    from deskhand.store.people import StandIns
 
 FORMAT: Final = "deskhand history"
 FORMAT_VERSION: Final = 1
@@ -47,11 +49,13 @@ def rows_of(connection: sa.Connection, table: sa.Table) -> Iterator[Mapping[Any,
     yield from connection.execute(query, execution_options=options).mappings()
 
 
-def row_text(table: sa.Table, row: Mapping[Any, Any]) -> str:
-    """Line of a row: its table, then its values under their names; bytes in base64."""
+def row_text(table: sa.Table, row: Mapping[Any, Any], stand_ins: StandIns | None = None) -> str:
+    """Line of a row: its table, then its values under their names; bytes in base64, and stand-ins for people where there are some."""
     values: dict[str, Any] = {"table": table.name}
     for column in table.columns:
         value = row[column.name]
+        if stand_ins is not None and isinstance(value, str):
+            value = stand_ins.outward(column, value)
         values[column.name] = base64.b64encode(value).decode() if isinstance(value, bytes) else value
     return json.dumps(values, ensure_ascii=False, separators=(",", ":"))
 
@@ -86,7 +90,23 @@ class _LineWriter:
         self._file.write(data)
 
 
-def export_history(history: History, path: Path, *, checked: bool = True) -> dict[str, int]:
+def _meet_people(connection: sa.Connection, stand_ins: StandIns) -> None:
+    """Give everybody a stand-in beforehand: a note may name somebody who is in a later table."""
+    stand_ins.meet(
+        (row.player, row.role)
+        for row in connection.execute(sa.select(PART.c.player, PART.c.role).distinct())
+        if row.player
+    )
+    for table in exported_tables():
+        for column in table.columns:
+            if isinstance(column.type, PersonName):
+                names = connection.execute(sa.select(column).where(column.is_not(None)).distinct()).scalars()
+                stand_ins.meet((name, "") for name in names if isinstance(name, str))
+
+
+def export_history(
+    history: History, path: Path, *, checked: bool = True, stand_ins: StandIns | None = None
+) -> dict[str, int]:
     """Write a history to a file and return the number of rows of each table.
 
     Parameters
@@ -96,6 +116,8 @@ def export_history(history: History, path: Path, *, checked: bool = True) -> dic
         Left as it is where anything goes wrong.
     checked : bool
         Refuse rows that an import would refuse.
+    stand_ins : StandIns, optional
+        Written in place of people's names.
 
     Raises
     ------
@@ -111,6 +133,8 @@ def export_history(history: History, path: Path, *, checked: bool = True) -> dic
             # SQLite reads one state in any transaction; a server has to be asked to
             connection.execute(sa.text("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY"))
         lines.write(json.dumps({"format": FORMAT, "version": FORMAT_VERSION, "revision": revisions()[0]}))
+        if stand_ins is not None:
+            _meet_people(connection, stand_ins)
         for table in exported_tables():
             count = 0
             for row in rows_of(connection, table):
@@ -120,7 +144,7 @@ def export_history(history: History, path: Path, *, checked: bool = True) -> dic
                     raise HistoryError(
                         history.where, f"{table.name} {key}: {name} {problem}", "see: deskhand store check, then repair"
                     )
-                lines.write(row_text(table, row))
+                lines.write(row_text(table, row, stand_ins))
                 count += 1
             counts[table.name] = count
         lines.write(json.dumps({"end": counts, "sha256": lines.digest.hexdigest()}))
@@ -288,6 +312,8 @@ def import_history(history: History, path: Path) -> dict[str, int]:
             if current is not None and (table is not current or len(batch) >= _ROWS_AT_ONCE):
                 _insert(connection, current, batch, batch_lines, reader)
                 batch, batch_lines = [], []
+            if stand_ins_of(connection.dialect) is not None:
+                _refuse_people(table, row, reader)
             current = table
             batch.append(row)
             batch_lines.append(line)
@@ -296,6 +322,15 @@ def import_history(history: History, path: Path) -> dict[str, int]:
         go_on_counting(connection)
         rebuild_months(connection)
     return reader.counts
+
+
+def _refuse_people(table: sa.Table, row: dict[str, Any], reader: _ExportReader) -> None:
+    """Refuse a row that names somebody: a text may do so too, and nobody knows them all before the end."""
+    for column in table.columns:
+        if isinstance(column.type, PersonName) and not names_nobody(row[column.name] or ""):
+            raise reader.refuse(
+                f"{column.name}: names a person, and the house file says names = false; export it with that house file"
+            )
 
 
 def _insert(

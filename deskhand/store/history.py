@@ -6,18 +6,18 @@ import json
 import sqlite3
 from contextlib import contextmanager
 from dataclasses import replace
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import sqlalchemy as sa
 from sqlalchemy.exc import DBAPIError
 
 from deskhand.errors import HistoryError, UsageError
-from deskhand.files import write_atomically
 from deskhand.house import FormerNames
-from deskhand.store.engine import MIGRATIONS, checked_url, engine_of, revisions, shown, unusable
+from deskhand.store.engine import checked_url, engine_of, shown, unusable
 from deskhand.store.inserts import insert_take, version_of
 from deskhand.store.months import count_month
+from deskhand.store.people import FILE_NAME as PEOPLE_FILE
+from deskhand.store.people import StandIns, stand_ins_of, use_stand_ins
 from deskhand.store.records import ARCHIVE_MARKS, BlindTest, TakeRow, file_of
 from deskhand.store.rows import (
     DISMISSAL_NAMES,
@@ -32,6 +32,7 @@ from deskhand.store.rows import (
     with_todays_sources,
 )
 from deskhand.store.tables import BLIND_TEST, DISMISSAL, PART, TAKE, VALUE
+from deskhand.store.upgrade import upgrade_tables
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator, Mapping
@@ -71,8 +72,10 @@ def open_history(url: str, *, create: bool = False, names: FormerNames | None = 
         ) from error
     except (sa.exc.ArgumentError, ValueError) as error:
         raise HistoryError(label, "is not a database URL", "write it like postgresql://user@host/name") from error
+    if file is None and names is not None and not names.sharing.names:
+        use_stand_ins(engine, StandIns(None if names.folder is None else names.folder / PEOPLE_FILE))
     history = History(engine, label, names)
-    history.upgrade()
+    upgrade_tables(engine, label, history.tables_transaction)
     return history
 
 
@@ -87,7 +90,21 @@ class History:
 
     @contextmanager
     def transaction(self, *, writes: bool = False) -> Iterator[sa.Connection]:
-        """Do all of it or nothing; database errors and damaged rows become one line."""
+        """Do all of it or nothing; database errors and damaged rows become one line.
+
+        Raises
+        ------
+        HouseError
+            It would write to a server, and the house file says that nothing leaves the house.
+        """
+        if writes:
+            self.require_sharing()
+        with self.tables_transaction(writes=writes) as connection:
+            yield connection
+
+    @contextmanager
+    def tables_transaction(self, *, writes: bool) -> Iterator[sa.Connection]:
+        """Transaction of whatever is asked of the database, its tables too."""
         try:
             with self._engine.connect().execution_options(writes=writes) as connection, connection.begin():
                 yield connection
@@ -97,68 +114,24 @@ class History:
             # a damaged file: the driver's own errors at connecting, text that is no UTF-8, rows that hold no such value
             raise self._unusable(str(error)) from error
 
-    def _unusable(self, problem: str) -> HistoryError:
-        """Error of one line for a database that cannot be used, with what to do."""
-        return unusable(self.where, problem, self._engine.dialect.name)
-
-    def upgrade(self) -> None:
-        """Bring the tables to this version."""
-        newest, known = revisions()
-        revision = self._revision(known)
-        if revision == newest:
-            return
-        if revision is not None:
-            self._copy_before_upgrade(revision)
-        from alembic import command
-        from alembic.config import Config
-
-        config = Config()
-        config.set_main_option("script_location", str(MIGRATIONS).replace("%", "%%"))
-        with self.transaction(writes=True) as connection:
-            if connection.dialect.name == "postgresql":
-                # two programs that open a new database at once: one makes the tables, the other waits for it
-                connection.execute(sa.text("SELECT pg_advisory_xact_lock(5151951)"))
-            config.attributes["connection"] = connection
-            command.upgrade(config, "head")
-
-    def _copy_before_upgrade(self, revision: str) -> None:
-        """Leave a copy of an SQLite history beside it before its tables are changed; one that is there already stays.
+    def require_sharing(self) -> None:
+        """Refuse to write to a server where the house file says that nothing leaves the house; else people get their stand-ins.
 
         Raises
         ------
-        HistoryError
-            The copy cannot be written.
+        HouseError
+            It says so.
         """
-        if self._engine.dialect.name != "sqlite" or self._engine.url.database is None:
+        if self._engine.dialect.name == "sqlite":
             return
-        file = Path(self._engine.url.database)
-        copy = file.with_name(f"{file.name}.before-upgrade-from-{revision}")
-        if copy.exists():
-            return
-        try:
-            with self.transaction(writes=True) as connection:
-                # nobody writes meanwhile, and a journal that is left is counted in
-                pages = connection.connection.driver_connection.serialize()  # type: ignore[union-attr]
-            write_atomically(copy, pages)
-        except UsageError as error:
-            raise HistoryError(
-                self.where,
-                "is of an earlier deskhand, and no copy of it can be left beside it before it is brought up to date",
-                f"make room, or let this user write in {file.parent}",
-            ) from error
+        self.names.require_readings_shared()
+        stand_ins = stand_ins_of(self._engine.dialect)
+        if stand_ins is not None:
+            stand_ins.meet(self.names.people)
 
-    def _revision(self, known: frozenset[str]) -> str | None:
-        with self.transaction() as connection:
-            inspector = sa.inspect(connection)
-            tables = set(inspector.get_table_names())
-            if not tables:
-                return None
-            if "alembic_version" not in tables:
-                raise HistoryError(self.where, "holds other tables, and is no history of ours", "name another place")
-            revision = connection.execute(sa.text("SELECT version_num FROM alembic_version")).scalar()
-        if revision is not None and revision not in known:
-            raise HistoryError(self.where, "was written by a newer deskhand", "use that version, or a newer one")
-        return revision
+    def _unusable(self, problem: str) -> HistoryError:
+        """Error of one line for a database that cannot be used, with what to do."""
+        return unusable(self.where, problem, self._engine.dialect.name)
 
     def close(self) -> None:
         """Let go of the database."""
@@ -178,7 +151,7 @@ class History:
         with self.transaction(writes=True) as connection:
             if connection.dialect.name == "postgresql":
                 connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
-            names = {name: getattr(take, name) for name in ("show", "date", "phase", "digest")}
+            names = {name: getattr(take, name) for name in ("show", "date", "phase", "digest", "room", "desk")}
             refuse_twice(connection, self.names.houses_of(take.house), **names)
             return insert_take(connection, take, kept_at=now_utc())
 
@@ -192,7 +165,16 @@ class History:
         """
         refuse_no_text(show)
         with self.transaction() as connection:
-            refuse_twice(connection, self.names.houses_of(house), show=show, date=date, phase=phase, digest=digest)
+            refuse_twice(
+                connection,
+                self.names.houses_of(house),
+                show=show,
+                date=date,
+                phase=phase,
+                digest=digest,
+                room=self.names.room,
+                desk=self.names.desk,
+            )
 
     def takes(self, *, house: str | None = None, forgotten: bool = False) -> list[TakeRow]:
         """Kept takes, oldest first: by their date, or in the order in which they were kept."""
@@ -203,6 +185,10 @@ class History:
         with self.transaction() as connection:
             rows = in_order([take_of_row(row) for row in connection.execute(query.where(*chosen)).mappings()])
         return rows if forgotten else [row for row in rows if row.forgotten_at is None]
+
+    def takes_here(self, *, house: str) -> list[TakeRow]:
+        """Kept takes of the room and desk that the house file is about, as far as these are named."""
+        return [row for row in self.takes(house=house) if self.names.is_here(row.room, row.desk)]
 
     def forget(self, which: str, *, house: str, by: str) -> TakeRow:
         """Take one out of the reference; its readings stay in the store, with who took it out and when.
@@ -254,7 +240,7 @@ class History:
         source: str | None = None,
         versions: Mapping[str, int] | None = None,
     ) -> list[tuple[TakeRow, KeptPart]]:
-        """Parts and takes of the newest kept takes of a phase, oldest first.
+        """Parts and takes of the newest kept takes of a phase, oldest first; those of another room or desk are left out.
 
         Parameters
         ----------
@@ -270,7 +256,7 @@ class History:
             Version of each reading today (`deskhand.store.inserts.version_of`): those of another are told by their names only.
             All are read without it.
         """
-        takes = {row.id: row for row in [row for row in self.takes(house=house) if row.phase == phase][-most:]}
+        takes = {row.id: row for row in [row for row in self.takes_here(house=house) if row.phase == phase][-most:]}
         if not takes:
             return []
         wanted = sa.or_(

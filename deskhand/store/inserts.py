@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, Final
 import sqlalchemy as sa
 
 from deskhand.store.months import count_month
+from deskhand.store.people import stand_ins_of
 from deskhand.store.rows import PART_NAMES
 from deskhand.store.tables import FINGERPRINT, PART, TAKE, VALUE
 
@@ -45,6 +46,9 @@ def insert_take(connection: sa.Connection, take: KeptTake, *, kept_at: str) -> i
     """Write a take with its parts and values, in the caller's transaction; its number."""
     columns = {column.name: getattr(take, column.name) for column in TAKE.columns if column.name not in _WRITTEN_LATER}
     columns |= {name: json.dumps(list(columns[name])) for name in _LISTS}
+    stand_ins = stand_ins_of(connection.dialect)
+    if stand_ins is not None:
+        stand_ins.meet((part.player, part.role) for part in take.parts if part.player is not None)
     number = connection.execute(sa.insert(TAKE).values(columns | {"kept_at": kept_at})).inserted_primary_key
     assert number is not None
     rows: list[dict[str, Any]] = []

@@ -96,7 +96,8 @@ def restore_take(history: History, which: str, *, house: str, by: str) -> TakeRo
         if connection.dialect.name == "postgresql":
             connection.execute(sa.text("LOCK TABLE take IN SHARE ROW EXCLUSIVE MODE"))
         houses = history.names.houses_of(house)
-        refuse_twice(connection, houses, show=row.show, date=row.date, phase=row.phase, digest=row.digest)
+        names = {name: getattr(row, name) for name in ("show", "date", "phase", "digest", "room", "desk")}
+        refuse_twice(connection, houses, **names)
         connection.execute(
             sa.update(TAKE)
             .where(TAKE.c.id == row.id)

@@ -54,7 +54,7 @@ def rebuild_months(connection: sa.Connection) -> None:
 
 def readings_query(*chosen: sa.ColumnElement[bool]) -> sa.Select[Any]:
     """Query that makes the rows of `month_reading` out of the kept values."""
-    cell = (VALUE.c.metric, TAKE.c.phase, TAKE.c.house, TAKE.c.room, PART.c.source, VALUE.c.version)
+    cell = (VALUE.c.metric, TAKE.c.phase, TAKE.c.house, TAKE.c.room, TAKE.c.desk, PART.c.source, VALUE.c.version)
     month = sa.func.substr(TAKE.c.date, 1, len("2026-03"))
     return (
         sa.select(*cell, month.label("month"), sa.func.count().label("takes"), sa.func.avg(VALUE.c.value).label("mean"))
@@ -89,23 +89,25 @@ def fault_kinds(text: str) -> set[str]:
     return kinds
 
 
-def fault_counts(connection: sa.Connection, *chosen: sa.ColumnElement[bool]) -> Counter[tuple[str, str, str, str, str]]:
-    """House, room, phase, month and kind of fault to the number of kept takes; of all of them where the kind is empty."""
-    counts: Counter[tuple[str, str, str, str, str]] = Counter()
-    query = sa.select(TAKE.c.house, TAKE.c.room, TAKE.c.phase, TAKE.c.date, TAKE.c.faults).where(*_counted(chosen))
-    for row in connection.execute(query):
+def fault_counts(
+    connection: sa.Connection, *chosen: sa.ColumnElement[bool]
+) -> Counter[tuple[str, str, str, str, str, str]]:
+    """House, room, desk, phase, month and kind of fault to the number of kept takes; of all of them where the kind is empty."""
+    counts: Counter[tuple[str, str, str, str, str, str]] = Counter()
+    query = sa.select(TAKE.c.house, TAKE.c.room, TAKE.c.desk, TAKE.c.phase, TAKE.c.date, TAKE.c.faults)
+    for row in connection.execute(query.where(*_counted(chosen))):
         month = row.date[: len("2026-03")]
         for kind in {"", *fault_kinds(row.faults)}:
-            counts[row.house, row.room, row.phase, month, kind] += 1
+            counts[row.house, row.room, row.desk, row.phase, month, kind] += 1
     return counts
 
 
 def _count(connection: sa.Connection, *chosen: sa.ColumnElement[bool]) -> None:
-    names = ("metric", "phase", "house", "room", "source", "version", "month", "takes", "mean")
+    names = ("metric", "phase", "house", "room", "desk", "source", "version", "month", "takes", "mean")
     connection.execute(sa.insert(MONTH_READING).from_select(names, readings_query(*chosen)))
     rows = [
-        {"house": house, "room": room, "phase": phase, "month": month, "kind": kind, "takes": takes}
-        for (house, room, phase, month, kind), takes in fault_counts(connection, *chosen).items()
+        {"house": house, "room": room, "desk": desk, "phase": phase, "month": month, "kind": kind, "takes": takes}
+        for (house, room, desk, phase, month, kind), takes in fault_counts(connection, *chosen).items()
     ]
     if rows:
         connection.execute(sa.insert(MONTH_FAULT), rows)

@@ -49,11 +49,16 @@ _JSON: Final[dict[tuple[str, str], type]] = {
 """Columns whose text is JSON, and of which shape."""
 
 
+def plain_type(column: sa.Column[Any]) -> Any:
+    """Type of a column as the database has it."""
+    return column.type.impl if isinstance(column.type, sa.types.TypeDecorator) else column.type
+
+
 def value_problem(table: sa.Table, column: sa.Column[Any], value: Any) -> str:
     """Problem of a value in a few words; empty where it keeps the rules of its column."""
     if value is None:
         return "" if column.nullable else "is empty, where a value belongs"
-    kind = column.type
+    kind = plain_type(column)
     if isinstance(kind, sa.LargeBinary):
         if not isinstance(value, bytes):
             return f"holds {_shown(value)} where bytes belong"
@@ -82,7 +87,7 @@ def _text_problem(table: sa.Table, column: sa.Column[Any], value: Any) -> str:
     """Problem of a text."""
     if not isinstance(value, str):
         return f"holds {_shown(value)} where text belongs"
-    longest = getattr(column.type, "length", None) or LONGEST_TEXT
+    longest = getattr(plain_type(column), "length", None) or LONGEST_TEXT
     if len(value) > longest:
         return f"has {len(value)} letters, where {longest} are allowed"
     if "\x00" in value or any("\ud800" <= letter <= "\udfff" for letter in value):

@@ -120,9 +120,19 @@ def dismissal_of_row(row: Any) -> Dismissal:
 
 
 def refuse_twice(
-    connection: sa.Connection, houses: Sequence[str], *, show: str, date: str | None, phase: str, digest: str | None
+    connection: sa.Connection,
+    houses: Sequence[str],
+    *,
+    show: str,
+    date: str | None,
+    phase: str,
+    digest: str | None,
+    room: str = "",
+    desk: str = "",
 ) -> None:
     """Refuse a show and phase that is kept already; shows of one name without a date are told apart by their files.
+
+    Those of two rooms or desks are told apart by these, as far as both are named.
 
     Raises
     ------
@@ -136,6 +146,7 @@ def refuse_twice(
             _is_same_evening(date, digest),
             TAKE.c.phase == phase,
             TAKE.c.forgotten_at.is_(None),
+            *(TAKE.c[name].in_(("", value)) for name, value in (("room", room), ("desk", desk)) if value),
         )
     ).first()
     if same is None:

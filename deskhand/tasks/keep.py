@@ -15,7 +15,7 @@ from deskhand.baseline.versions import other_version_takes, reading_versions
 from deskhand.baseline.weeks import SHOWN, Course, courses
 from deskhand.errors import HouseError, UsageError
 from deskhand.findings import has_nominal
-from deskhand.house import FormerNames, HouseFile, find_house, former_names, read_house, standing_file
+from deskhand.house import FormerNames, HouseFile, find_house, names_at, read_house
 from deskhand.measure.tone_course import packed
 from deskhand.recording.names import key, nearest
 from deskhand.store import KeptTake, history_url
@@ -62,16 +62,12 @@ def house_at(given: Path | None, near: Path | None = None) -> tuple[HouseFile, P
     return read_house(house_file), house_file.resolve()
 
 
-def names_at(house_file: Path | None) -> FormerNames:
-    """Earlier names that the standing house file tells of; none where it cannot be read, which is told where it matters."""
-    try:
-        return FormerNames() if house_file is None else former_names(read_house(standing_file(house_file)))
-    except HouseError:
-        return FormerNames()
-
-
-def history_at(given: str | None, house_file: Path | None, *, create: bool = False) -> History:
+def history_at(
+    given: str | None, house_file: Path | None, *, create: bool = False, names: FormerNames | None = None
+) -> History:
     """History of a house: as given, or beside its file.
+
+    Without `names` the house file is asked what it says to its history.
 
     Raises
     ------
@@ -83,7 +79,7 @@ def history_at(given: str | None, house_file: Path | None, *, create: bool = Fal
     url = history_url(given, house_file.parent if house_file else None)
     if url is None:
         raise UsageError("the history", "has no place without a house file", "write one with: deskhand new RECORDING")
-    history = open_history(url, create=create, names=names_at(house_file))
+    history = open_history(url, create=create, names=names or names_at(house_file))
     if history is None:
         raise UsageError("the history", "is empty: no show was kept yet", "keep one with: deskhand keep RECORDING")
     return history
@@ -220,7 +216,7 @@ def kept_take(
     parts = parts_without(result, parts, terms.without)
     if not parts:
         raise UsageError(recording, "holds no source that plays", "keep a take in which the band plays")
-    show = result.show
+    show, place = result.show, names_at(house_file)
     return KeptTake(
         house=result.house,
         show=show.name,
@@ -239,6 +235,8 @@ def kept_take(
         left_out=house_names(result, terms.without),
         faults=[finding.id for _, finding in faults],
         versions=reading_versions(),
+        room=place.room,
+        desk=place.desk,
     )
 
 
@@ -257,7 +255,7 @@ def _written(
     store = history_at(history, house_file, create=True)
     try:
         number = store.keep(take)
-        of_phase = sum(row.phase == take.phase for row in store.takes(house=result.house))
+        of_phase = sum(row.phase == take.phase for row in store.takes_here(house=result.house))
         keep_levels(store, result.seats, take, number)
     finally:
         store.close()

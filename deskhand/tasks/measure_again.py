@@ -29,6 +29,8 @@ _SAME_LEVEL_DB: Final = 0.1
 no source."""
 
 
+_AS_KEPT: Final = ("show", "date", "room", "desk", "faults")
+"""Fields of a take that stay as they were when it is measured again."""
 _ALL: Final = 1_000_000
 """More takes than any house keeps: no limit."""
 
@@ -155,7 +157,7 @@ def take_today(
     )
     take = with_fingerprint(take, checked)
     _require_same(row, parts, take.parts)
-    return replace(take, show=row.show, date=row.date, faults=row.faults, measured_at=now_utc())
+    return replace(take, measured_at=now_utc(), **{name: getattr(row, name) for name in _AS_KEPT})
 
 
 def _path_of(row: TakeRow, house_file: Path) -> Path:

@@ -11,13 +11,12 @@ from starlette.exceptions import HTTPException
 
 from deskhand.errors import UsageError
 from deskhand.findings import fix_texts, status_of, with_dismissals, with_text
-from deskhand.house import FILE_NAME, parse_house
+from deskhand.house import FILE_NAME, names_at, parse_house
 from deskhand.recording import show_note_of
 from deskhand.report.words import text
 from deskhand.store import history_url
 from deskhand.tasks import keep as keeping
 from deskhand.tasks.check.desk import ShowChanges, with_ticks
-from deskhand.tasks.keep import names_at
 from deskhand.web.cache import NewestFew
 from deskhand.web.hall import digest
 from deskhand.web.jobs import Jobs

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from .postgres import Server
 
 ROOT: Final = Path(__file__).parents[2]
-NEWEST: Final = "0011"
+NEWEST: Final = "0012"
 """Newest change of the tables."""
 OTHER_HOUSE: Final = "The Old Granary"
 DISMISSAL: Final = Dismissal(

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 _ROOT: Final = Path(__file__).parents[2]
 _ONE_THREAD: Final = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "NUMBA_NUM_THREADS"), "1")
 
+_AS_TOLD: Final = {"DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "False"}
+"""Settings of docs/sites.md: without it each process keeps a profile of every second for a thousand seconds."""
+
 
 def _free_port() -> int:
     with socket.socket() as probe:
@@ -39,7 +42,7 @@ class Cluster:
         return f"tcp://127.0.0.1:{self.port}"
 
     def _start(self, *arguments: str) -> subprocess.Popen[bytes]:
-        environment = os.environ | _ONE_THREAD | {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "20"}
+        environment = _AS_TOLD | os.environ | _ONE_THREAD | {"DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES": "20"}
         environment["PYTHONPATH"] = os.pathsep.join([str(_ROOT), os.environ.get("PYTHONPATH", "")])
         with (self.folder / "cluster.log").open("ab") as log:
             return subprocess.Popen(

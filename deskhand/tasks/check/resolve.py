@@ -98,12 +98,13 @@ def resolve(path: Path, house_path: Path | None, recording: Recording, options: 
     house, house_file, notes = _house_of(path, house_path, recording, note, options)
     standing = standing_file(house_file) if house_file else None
     house_text = house_file.read_text("utf-8-sig") if house_file else ""
-    names = former_names(house)
+    names = former_names(house, house_file)
     if house_file is not None and standing is not None and standing != house_file:
         # a week's file that was written before something was renamed
         today = read_house(standing)
-        names, house_text = former_names(today), with_todays_names(house_text, today)
+        names, house_text = former_names(today, standing), with_todays_names(house_text, today)
         house = parse_house(house_text, house_file)
+        names = replace(names, room=house.house.room or "", desk=house.house.desk or "")
     show = _show_of((house, house_file), recording, note, options, notes)
     matched = match_tracks(house, [track.name for track in recording.tracks])
     complete, matched, unclaimed = _with_unmatched(house, matched, recording)

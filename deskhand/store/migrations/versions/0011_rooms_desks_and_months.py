@@ -12,7 +12,7 @@ depends_on = None
 
 
 def upgrade() -> None:
-    """Add columns and tables, and count the months of what is kept already."""
+    """Add columns and tables; the months of what is kept already are counted by 0012."""
     op.add_column("take", sa.Column("room", sa.Text, nullable=False, server_default=sa.text("''")))
     op.add_column("take", sa.Column("desk", sa.Text, nullable=False, server_default=sa.text("''")))
     op.create_index(op.f("ix_take_house_date"), "take", ["house", "date"])
@@ -46,9 +46,6 @@ def upgrade() -> None:
         sqlite_with_rowid=False,
         comment="Kept takes of a month with a kind of fault; all of them where the kind is empty.",
     )
-    from deskhand.store.months import rebuild_months
-
-    rebuild_months(op.get_bind())
 
 
 def downgrade() -> None:
