@@ -94,6 +94,8 @@ def _session(
     from distributed import Client
     from distributed.comm import CommClosedError
 
+    from deskhand.archive.scheduler_notes import BoundedNotes
+
     pending: dict[Any, ShowOrder] = {}
     try:
         client = Client(scheduler, timeout=_ANSWER_S, set_as_default=False)
@@ -101,6 +103,7 @@ def _session(
         raise _SchedulerGoneError(str(error)) from error
     room, looked_s = _LEAST_ORDERS, 0.0
     try:
+        client.register_plugin(BoundedNotes())
         while True:
             if time.monotonic() - looked_s > _ANSWER_S:
                 # workers come and go; to ask each time would cost a way to the scheduler and back

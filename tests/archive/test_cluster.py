@@ -15,6 +15,7 @@ from tests.support.clusters import cluster
 from tests.support.made_up_checks import READINGS, SOURCES, made_up_check, prepare, slow_made_up_check
 
 distributed = pytest.importorskip("distributed")
+scheduler_notes = pytest.importorskip("deskhand.archive.scheduler_notes")
 # sockets and loops that Dask closes in its own time
 pytestmark = pytest.mark.filterwarnings(
     "ignore::ResourceWarning", "ignore::DeprecationWarning", "ignore::pytest.PytestUnraisableExceptionWarning"
@@ -34,7 +35,10 @@ def shows_in_store(folder: Path) -> dict[str, int]:
         connection.close()
 
 
-def test_each_order_comes_back_once(tmp_path: Path) -> None:
+def test_each_order_comes_back_once_and_the_scheduler_notes_no_end_of_them(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(scheduler_notes, "_MOST_NOTES", 10)
     given = orders(tmp_path, 50)
     with distributed.LocalCluster(
         n_workers=1,
@@ -45,6 +49,10 @@ def test_each_order_comes_back_once(tmp_path: Path) -> None:
         host="127.0.0.1",
     ) as local:
         outcomes = list(outcomes_of_cluster(iter(given), scheduler=local.scheduler_address, check=made_up_check))
+        spans = local.scheduler.extensions["spans"].spans.values()
+        notes = sum(len(span.metadata["collections"]) for span in spans)
+    # one of each order without the plugin; what was added last is cut with the next
+    assert 0 < notes <= 11
     assert sorted(outcome.path for outcome in outcomes) == sorted(order.path for order in given)
     assert shows_in_store(tmp_path) == {order.name: SOURCES for order in given}
 

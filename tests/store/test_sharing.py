@@ -215,24 +215,35 @@ class TestNames:
                 StandIns(people)
 
 
-def meet_many(file: str, names: list[str]) -> None:
+def meet_many(file: str, names: list[str], told: str) -> None:
+    """Stand-ins of some people, each met by itself and written down as they are told."""
+    stand_ins = {}
     for name in names:
-        StandIns(Path(file)).meet([(name, "guitar")])
+        here = StandIns(Path(file))
+        here.meet([(name, "guitar")])
+        stand_ins[name] = here.stand_in(name)
+    Path(told).write_text(json.dumps(stand_ins), "utf-8")
 
 
 def test_several_programs_meet_new_people_at_once(tmp_path: Path) -> None:
-    file = tmp_path / "people.toml"
+    file = tmp_path / "hall" / "people.toml"
+    file.parent.mkdir()
     everybody = [f"Person {number}" for number in range(12)]
     context = multiprocessing.get_context("fork")
-    programs = [context.Process(target=meet_many, args=(str(file), everybody[k:] + everybody[:k])) for k in (0, 4, 8)]
+    programs = [
+        context.Process(target=meet_many, args=(str(file), everybody[k:] + everybody[:k], str(tmp_path / f"{k}.json")))
+        for k in (0, 3, 6, 9)
+    ]
     for program in programs:
         program.start()
     for program in programs:
         program.join(60)
         assert program.exitcode == 0
-    stand_ins = StandIns(file)
-    assert sorted(map(stand_ins.stand_in, everybody)) == sorted(f"guitarist {number}" for number in range(1, 13))
-    assert [path.name for path in tmp_path.iterdir()] == ["people.toml"]
+    told = [json.loads(path.read_text("utf-8")) for path in tmp_path.glob("*.json")]
+    # whoever asked, and whenever: the same person is the same stand-in
+    assert told == [told[0]] * 4
+    assert sorted(told[0].values()) == sorted(f"guitarist {number}" for number in range(1, 13))
+    assert [path.name for path in file.parent.iterdir()] == ["people.toml"]
 
 
 class TestExports:
