@@ -1,8 +1,10 @@
-"""Wrong changes that no test notices: seeded changes of single lines over the package, and the tests that stand nearest to each.
+"""Wrong changes that no test notices: seeded changes of single lines over the package, and the tests that run the changed line.
 
-python -m validations.mutations --work FOLDER --count 300      # goes on where it stopped
+python -m validations.mutations --work FOLDER --gather         # what each test file runs, anew where it or the package changed
+python -m validations.mutations --work FOLDER                  # the changes that are drawn; goes on where it stopped
 python -m validations.mutations --work FOLDER --again          # survivors only, with the tests as they are now
-python -m validations.mutations --work FOLDER --again --files 12    # survivors, with more of the tests around them
+python -m validations.mutations --work FOLDER --seed 31 --count 60      # others, for which no test was written
+python -m validations.mutations --work FOLDER --part 1/2       # every second, beside another process that does the others
 python -m validations.mutations --work FOLDER --page           # writes the page from all that was run
 
 The package and its tests are copied into the folder; a change is made there, never here. Each change is tried in a process that was split
@@ -16,24 +18,23 @@ import ast
 import compileall
 import importlib
 import json
-import os
-import random
 import re
 import resource
 import shutil
 import signal
 import sys
 import time
-import traceback
 from collections import Counter, deque
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
 from tools.provenance import write_page
+from validations import ran_lines
+from validations.wrong_changes import NAMED, Change, drawn, modules, moved, named
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
 ROOT: Final = Path(__file__).parent.parent
 TARGET: Final = ROOT / "docs" / "validation-mutations.md"
@@ -50,15 +51,14 @@ COPIED: Final = (
     "CHANGELOG.md",
     "Makefile",
 )
-LEFT_OUT: Final = ("deskhand/demo/", "deskhand/store/migrations/", "deskhand/compare/", "__init__.py", "__main__.py")
-"""Invented sounds, steps that ran once, the comparison of recordings, whose study has its own cases, and modules that only gather names."""
 LONG_TESTS: Final = ("test_browser", "test_jack", "test_evenings", "test_year", "test_season", "tests/real/", "test_killed", "test_patience",
                      "tests/fuzz", "test_docs", "test_shape", "test_parts", "test_compare", "test_effects")  # fmt: skip
 """Tests that take long, or that are about the code's form: not among those that are run."""
-MOST_FILES: Final = 3
-"""Test files run for one change, the nearest first."""
-MOST_CPU_S: Final = 30
-"""Processor time for one change; compiled code has three times as much."""
+NEAREST: Final = 3
+"""Test files nearest by their imports, for what is not seen to run: compiled code, and what is run where a module is loaded."""
+FIRST_S: Final = 6.0
+MOST_S: Final = 20.0
+"""Processor time of the tests that are run for one change, as they were measured: first the mirror and the cheapest, then the rest."""
 FIRST: Final = {
     "deskhand/findings/sound_causes": (),
     "deskhand/web/shows": ("tests/web/test_keeping.py", "tests/web/test_hall.py"),
@@ -67,277 +67,15 @@ FIRST: Final = {
 """Tests of a whole room or module, where it has none of its own name."""
 LIBRARIES: Final = ("numpy", "scipy.signal", "scipy.stats", "scipy.optimize", "scipy.ndimage", "numba", "soundfile", "soxr", "pydantic",
                     "hypothesis", "pytest", "sqlalchemy", "alembic", "click", "rich.live", "starlette.testclient", "tomlkit", "jinja2", "jsonschema")  # fmt: skip
-REASONS: Final[dict[tuple[str, str], str]] = {
-    (
-        "deskhand/findings/sound_causes.py",
-        'return "lows more" if gain_db > 0 else "lows less"',
-    ): "a departure of 0 dB is none",
-    (
-        "deskhand/findings/sound_causes.py",
-        'return "top more" if gain_db > 0 else "top less"',
-    ): "a departure of 0 dB is none",
-    (
-        "deskhand/tasks/done.py",
-        'edits[change.source] = SourceEdit(keys={"preamp": f"{preamp_db + after_db - (before_db or 0.0):g} dB"})',
-    ): "a preamp's move is told as a change: before is 0",
-    (
-        "deskhand/house/name_roles.py",
-        "[_read(name, words, slip, languages) for name, (words, slip) in zip(names, known, strict=True)]",
-    ): "guards a mistake of ours: both are as long",
-    (
-        "deskhand/baseline/songs.py",
-        "to_s=round(start_s + passage.to_s, 1),",
-    ): "passages lie on half seconds: a digit of a fractional --from",
-}
-"""(file, changed line without blanks at its ends) to why the change may live."""
-
-NAMED: Final = (
-    (
-        "findings/kinds.py", '"below_room_db": limit_db(\n                8.0', '"below_room_db": limit_db(\n                16.0',
-        "tests/findings/test_limits.py::test_how_far_below_the_room_a_mute_is",
-    ),
-    ("findings/kinds.py", 'limit_db(12.0, "a larger raise', 'limit_db(18.0, "a larger raise',
-     "tests/findings/test_limits.py"),
-    ("findings/kinds.py", '"fix_dbtp": limit_db(-0.5', '"fix_dbtp": limit_db(-1.0',
-     "tests/findings/test_limits.py"),
-    ("findings/faults/steady.py", "abs(hum.frequency_hz - mains_hz) > _OTHER_MAINS_HZ", "False",
-     "tests/findings/test_judge.py::test_hum_at_other_mains_than_the_houses_is_said"),
-    ("baseline/identity.py", "UNLIKE_ITSELF: Final = 5e-2", "UNLIKE_ITSELF: Final = 0.5",
-     "tests/baseline/test_identity.py::test_what_is_at_home_as_itself_is_left_alone"),
-    ("live/line.py", "OWN_DB: Final = 15.0", "OWN_DB: Final = 25.0",
-     "tests/live/test_line.py"),
-    ("live/line.py", 'pause_s > 0.5 and any(rival.sounding and rival.state != "arrived" for rival in self.inputs)', "pause_s > 0.5",
-     "tests/live/test_line.py"),
-    ("live/levels.py", "np.nanpercentile(noise, 10, axis=1)", "np.nanpercentile(noise, 50, axis=1)",
-     "tests/live/test_line.py"),
-    ("live/watch.py", "entry.before_s + 0.3, end_s", "end_s",
-     "tests/live/test_watch.py::test_what_was_played_before_a_pause_is_not_heard_again"),
-    ("moves/week.py", 'if move.on != "both" else {}', "if False else {}",
-     "tests/moves/test_sentences.py"),
-    ("mix/faders.py", "(written_db - levels_db)[measured])) if measured.any()", "written_db - levels_db)) if measured.any()",
-     "tests/mix/test_faders.py::test_those_that_are_not_in_the_mix_do_not_move_the_others"),
-    ("moves/equaliser.py", "if gain <= self.most_boost_db", "if gain <= 60.0",
-     "tests/moves/test_equaliser.py::test_no_setting_boosts_further_than_the_most"),
-    ("moves/tone.py", "_BELOW_LOUDEST_DB: Final = 25.0", "_BELOW_LOUDEST_DB: Final = 15.0",
-     "tests/moves/test_plan.py::test_the_lowest_note_lies_within_25_db_of_the_loudest"),
-    ("moves/fine.py", "(hz[1] - hz[0]) + 0.5, 0.0", "(hz[1] - hz[0]), 0.0",
-     "tests/moves/test_equaliser.py::test_the_edge_of_a_step_lies_between_two_lines"),
-    ("report/sheet/cautions.py", "raises |= _raise_db(new_block) > _raise_db(old_block)", "pass",
-     "tests/report/test_sheet.py::test_feedback_is_minded_at_open_microphones_that_get_louder"),
-    ("chain/meter.py", "sign = -1.0 if -playing_db.min() > playing_db.max() else 1.0", "sign = 1.0",
-     "tests/chain/test_run.py::test_the_95th_percentile_of_a_lift_is_of_the_lift"),
-    ("measure/tone.py", ".mean(axis=1) >= 0.5\n    weighted", ".mean(axis=1) >= 0.0\n    weighted",
-     "tests/measure/test_tone.py::test_the_harshest_moments_are_of_the_playing"),
-    ("report/sheet/settings.py", '            and getattr(old[candidate], "on", "both") == getattr(block, "on", "both")\n', "",
-     "tests/report/test_sheet.py::test_changes_are_told_block_by_block"),
-    ("web/tries.py", "_HEARD_DB: Final = -50.0", "_HEARD_DB: Final = -25.0",
-     "tests/web/test_tries.py::test_octaves_that_lie_50_db_below_the_loudest_are_not_heard"),
-    ("dsp/decays.py", "_LATEST_LOW: Final = 15", "_LATEST_LOW: Final = 30",
-     "tests/dsp/test_decays.py"),
-    ("dsp/decays.py", "range(onset, onset + 5)", "range(onset + 1, onset + 6)",
-     "tests/dsp/test_decays.py"),
-    ("dsp/events.py", "if run >= 16 and", "if run >= 32 and",
-     "tests/dsp/test_events.py"),
-    ("measure/activity.py", "_LEAST_RUN: Final = 3", "_LEAST_RUN: Final = 2",
-     "tests/measure/test_activity.py::test_how_long_what_stands_above_bleed_is_playing"),
-    ("measure/activity.py", "if last - first < _LEAST_RUN", "if last - first <= _LEAST_RUN",
-     "tests/measure/test_activity.py::test_how_long_what_stands_above_bleed_is_playing"),
-    ("measure/hum.py", "_STEADY_DB: Final = 2.5", "_STEADY_DB: Final = 5.0",
-     "tests/measure/test_hum.py::test_lines_that_rise_and_fall_are_no_hum"),
-    ("measure/hum.py", "return multiple <= 2 and in_place", "return multiple <= 4 and in_place",
-     "tests/measure/test_hum.py::test_a_higher_multiple_alone_is_a_note"),
-    ("measure/stereo.py", "centre_hz * 10.0**-0.15) & (frequency_hz < centre_hz * 10.0**0.15)", "centre_hz * 10.0**-0.05) & (frequency_hz < centre_hz * 10.0**0.05)",
-     "tests/measure/test_stereo.py::test_how_wide_an_octave_is"),
-    ("measure/loud_moments.py", "_SETTLED_S: Final = 0.3", "_SETTLED_S: Final = 0.0",
-     "tests/measure/test_loud_moments.py"),
-)  # fmt: skip
-"""Changes that a reviewer tried by hand, and that no test noticed then: (file of the package, what stands there, what takes its place, the tests
-that are there to notice it since)."""
+REASONS: Final[dict[tuple[str, str, str], str]] = {}
+"""(file, changed line without blanks at its ends, what stands in its place) to why the change leaves every result as it was."""
 
 
-Outcome = Literal["noticed", "lives", "time over"]
+NO_END: Final = "does not end"
+Outcome = Literal["noticed", "lives", "time over", "gone"]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Change:
-    """One wrong change of one line."""
-
-    file: str
-    line: int
-    kind: str
-    begin: int
-    """Offset in the file, in characters."""
-    end: int
-    old: str
-    new: str
-
-    def applied(self, source: str) -> str:
-        """Source with the change."""
-        assert source[self.begin : self.end] == self.old
-        return source[: self.begin] + self.new + source[self.end :]
-
-
-_FLIPPED: Final = {"<": ">", ">": "<", "<=": ">=", ">=": "<=", "==": "!=", "!=": "=="}
-_EDGE: Final = {"<": "<=", ">": ">=", "<=": "<", ">=": ">"}
-_SIGNS: Final[dict[type, tuple[str, str]]] = {
-    ast.Add: ("+", "-"),
-    ast.Sub: ("-", "+"),
-    ast.Mult: ("*", "/"),
-    ast.Div: ("/", "*"),
-}
-
-
-class Finder:
-    """Places in a module where a wrong change can be made."""
-
-    def __init__(self, file: str, source: str) -> None:
-        self.file = file
-        self.source = source
-        self._starts = [0]
-        for line in source.splitlines(keepends=True):
-            self._starts.append(self._starts[-1] + len(line))
-        self._lines = source.splitlines(keepends=True)
-
-    def _offset(self, line: int, column: int) -> int:
-        # columns count bytes
-        return self._starts[line - 1] + len(self._lines[line - 1].encode()[:column].decode())
-
-    def _span(self, node: ast.expr | ast.stmt) -> tuple[int, int]:
-        assert node.end_lineno is not None
-        assert node.end_col_offset is not None
-        return self._offset(node.lineno, node.col_offset), self._offset(node.end_lineno, node.end_col_offset)
-
-    def _change(self, kind: str, line: int, span: tuple[int, int], new: str) -> Change:
-        return Change(
-            file=self.file,
-            line=line,
-            kind=kind,
-            begin=span[0],
-            end=span[1],
-            old=self.source[span[0] : span[1]],
-            new=new,
-        )
-
-    def _between(self, left: ast.expr, right: ast.expr, sign: str) -> tuple[int, int] | None:
-        """Span of an operator between two expressions."""
-        begin, end = self._span(left)[1], self._span(right)[0]
-        found = re.search(rf"(?<![<>=!*/+-]){re.escape(sign)}(?![<>=*/])", self.source[begin:end])
-        return None if found is None else (begin + found.start(), begin + found.end())
-
-    def changes(self) -> Iterator[Change]:
-        """All of them."""
-        for node in self._nodes(ast.parse(self.source)):
-            yield from self._of(node)
-
-    def _nodes(self, node: ast.AST) -> Iterator[ast.AST]:
-        """Nodes of what is run: no annotations, no imports, no decorators."""
-        yield node
-        if isinstance(node, ast.If) and isinstance(node.test, ast.Name) and node.test.id == "TYPE_CHECKING":
-            return
-        for name, value in ast.iter_fields(node):
-            if name in ("annotation", "returns", "decorator_list", "type_params"):
-                continue
-            for child in value if isinstance(value, list) else [value]:
-                if isinstance(child, ast.AST):
-                    yield from self._nodes(child)
-
-    def _of(self, node: ast.AST) -> Iterator[Change]:
-        match node:
-            case ast.Constant(value=bool()):
-                yield self._change("truth", node.lineno, self._span(node), str(not node.value))
-            case ast.Constant(value=int(value)):
-                yield self._change("off by one", node.lineno, self._span(node), str(value + 1))
-            case ast.Constant(value=float(value)) if value:
-                for factor in (1.5, 0.6):
-                    yield self._change("constant", node.lineno, self._span(node), repr(value * factor))
-            case ast.Compare(left=left, ops=[operator], comparators=[right]):
-                sign = {ast.Lt: "<", ast.Gt: ">", ast.LtE: "<=", ast.GtE: ">=", ast.Eq: "==", ast.NotEq: "!="}.get(
-                    type(operator)
-                )
-                span = self._between(left, right, sign) if sign else None
-                if sign and span:
-                    yield self._change("comparison", node.lineno, span, _FLIPPED[sign])
-                    if sign in _EDGE:
-                        yield self._change("edge", node.lineno, span, _EDGE[sign])
-            case ast.BoolOp(op=operator, values=[left, right, *_]):
-                word = "and" if isinstance(operator, ast.And) else "or"
-                span = self._between(left, right, word)
-                if span:
-                    yield self._change("and, or", node.lineno, span, "or" if word == "and" else "and")
-            case ast.BinOp(left=left, op=operator, right=right) if type(operator) in _SIGNS:
-                sign, other = _SIGNS[type(operator)]
-                span = self._between(left, right, sign)
-                # a union of types is a BinOp too, and text is added
-                if span and not any(
-                    isinstance(part, ast.Constant | ast.JoinedStr)
-                    and not isinstance(getattr(part, "value", 0), int | float)
-                    for part in (left, right)
-                ):
-                    yield self._change("sign", node.lineno, span, other)
-            case ast.UnaryOp(op=ast.USub() | ast.Not(), operand=operand):
-                begin, _ = self._span(node)
-                yield self._change(
-                    "sign" if isinstance(node.op, ast.USub) else "not", node.lineno, (begin, self._span(operand)[0]), ""
-                )
-            case ast.Call(func=ast.Name(id="min" | "max" as name) as function):
-                yield self._change("min, max", node.lineno, self._span(function), "max" if name == "min" else "min")
-            case ast.Call(func=ast.Attribute(value=value, attr="minimum" | "maximum" as name) as function):
-                text = self.source[slice(*self._span(value))]
-                yield self._change(
-                    "min, max",
-                    node.lineno,
-                    self._span(function),
-                    f"{text}.{'maximum' if name == 'minimum' else 'minimum'}",
-                )
-            case ast.Expr(value=ast.Call()):
-                yield self._change("call left out", node.lineno, self._span(node), "None")
-
-
-def modules(root: Path) -> dict[str, str]:
-    """Sources of the package by their path, without what is left out."""
-    return {
-        path.relative_to(root).as_posix(): path.read_text("utf-8")
-        for path in sorted((root / "deskhand").rglob("*.py"))
-        if not any(part in path.relative_to(root).as_posix() for part in LEFT_OUT)
-    }
-
-
-def drawn(root: Path, count: int) -> list[Change]:
-    """Changes drawn with the study's seed: modules by their lines, kinds alike, then one of the places."""
-    dice = random.Random(SEED)
-    sources = modules(root)
-    places = {file: list(Finder(file, source).changes()) for file, source in sources.items()}
-    files = [file for file in sources if places[file]]
-    # compiled code takes a minute for each change: a third as often
-    weights = [sources[file].count("\n") / (3 if file.startswith("deskhand/dsp/") else 1) for file in files]
-    chosen: list[Change] = []
-    while len(chosen) < count:
-        file = dice.choices(files, weights)[0]
-        kinds = sorted({change.kind for change in places[file]})
-        kind = dice.choice(kinds)
-        change = dice.choice([change for change in places[file] if change.kind == kind])
-        if change not in chosen:
-            chosen.append(change)
-    return chosen
-
-
-def named(root: Path) -> list[Change]:
-    """Changes that were tried by hand once."""
-    changes = []
-    for name, old, new, _ in NAMED:
-        file = f"deskhand/{name}"
-        source = (root / file).read_text("utf-8")
-        begin = source.find(old)
-        if begin < 0 or source.find(old, begin + 1) >= 0:
-            raise SystemExit(f"{file}: {old!r} is not there, or twice: bring NAMED up to date")
-        line = source.count("\n", 0, begin) + 1
-        changes.append(
-            Change(file=file, line=line, kind="by hand", begin=begin, end=begin + len(old), old=old, new=new)
-        )
-    return changes
-
-
-# the tests that stand nearest
+# the tests that are run for a change
 
 
 def _imports(path: Path, root: Path) -> set[str]:
@@ -372,7 +110,7 @@ def import_graph(root: Path) -> dict[str, set[str]]:
     }
 
 
-def nearest_tests(file: str, graph: Mapping[str, set[str]], most_files: int = MOST_FILES) -> list[str]:
+def nearest_tests(file: str, graph: Mapping[str, set[str]], most_files: int = NEAREST) -> list[str]:
     """Test files of a module: its mirror, then those that import it, then those that import what imports it."""
     importers: dict[str, set[str]] = {}
     for importer, imported in graph.items():
@@ -399,9 +137,35 @@ def nearest_tests(file: str, graph: Mapping[str, set[str]], most_files: int = MO
     ]  # fmt: skip
     first = next((names for room, names in FIRST.items() if file.startswith(room)), ())
     mirrors = [name for name in tests if not rank(name)[0]]
-    return list(dict.fromkeys((*mirrors, *first, *sorted(tests, key=rank))))[
-        : max(most_files, len(mirrors) + len(first))
+    ranked = list(dict.fromkeys((*mirrors, *first, *sorted(tests, key=rank))))
+    return ranked[: max(most_files, len(mirrors) + len(first))]
+
+
+def batches(
+    change: Change, line: int, ran: ran_lines.Ran, graph: Mapping[str, set[str]], most_s: float
+) -> list[list[ran_lines.TestFile]]:
+    """Test files for a change at a line of the code as it was gathered: at first the mirror and the cheapest, then the rest up to the time."""
+    wanted, seen = ran.statements_of(change.file, line)
+    running = {chosen.file: chosen for chosen in ran.tests_of(wanted)}
+    # what does not run the line, though others do, tells nothing of it
+    near = [
+        file
+        for file in nearest_tests(change.file, graph, NEAREST)
+        if not (seen and running) or not ran.knows(file) or file in running
     ]
+    by_hand = [
+        test.split("::")[0] for name, old, _, test in NAMED if (f"deskhand/{name}", old) == (change.file, change.old)
+    ]
+    first = [running.get(file) or ran.whole(file) for file in dict.fromkeys((*by_hand, *near))]
+    order = list(dict.fromkeys((*(chosen for chosen in first if chosen), *running.values())))
+    groups: list[list[ran_lines.TestFile]] = [[], []]
+    used_s = 0.0
+    for chosen in order:
+        fitting = chosen if used_s + chosen.cpu_s <= most_s else ran.fewest(chosen, most_s - used_s)
+        if fitting:
+            groups[used_s + fitting.cpu_s > FIRST_S].append(fitting)
+            used_s += fitting.cpu_s
+    return [group for group in groups if group]
 
 
 # one change
@@ -422,65 +186,22 @@ def _kernel_files(file: str, root: Path, graph: Mapping[str, set[str]]) -> list[
     return [path for holder in holders for path in folder.glob(f"{Path(holder).stem}.*.nb*")]
 
 
-def _tested(tests: Sequence[str], root: Path, log: Path, most_cpu_s: int) -> int:
-    """Run tests in a process that is split off; its status, negative for the signal that ended it."""
-    child = os.fork()
-    if child:
-        end_s = time.monotonic() + 12 * most_cpu_s
-        while time.monotonic() < end_s:
-            done, status = os.waitpid(child, os.WNOHANG)
-            if done:
-                return os.waitstatus_to_exitcode(status)
-            time.sleep(0.05)
-        os.kill(child, signal.SIGKILL)
-        os.waitpid(child, 0)
-        return -signal.SIGXCPU
-    status = 3
-    try:
-        os.setsid()
-        handle = os.open(log, os.O_WRONLY | os.O_CREAT | os.O_TRUNC)
-        os.dup2(handle, 1)
-        os.dup2(handle, 2)
-        resource.setrlimit(resource.RLIMIT_CPU, (most_cpu_s, most_cpu_s + 5))
-        os.chdir(root)
-        sys.path.insert(0, str(root))
-        sys.dont_write_bytecode = True
-        import pytest
-
-        status = int(
-            pytest.main(
-                [
-                    "-x",
-                    "-q",
-                    "--tb=line",
-                    "-p",
-                    "no:cacheprovider",
-                    "-W",
-                    "ignore::pytest.PytestAssertRewriteWarning",
-                    "-m",
-                    "not slow",
-                    *tests,
-                ]
-            )
-        )
-    except BaseException:  # noqa: BLE001 - told in the log
-        traceback.print_exc()
-    finally:
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(status)
-
-
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Trial:
     """A change and what came of it."""
 
     change: Change
+    """As it was drawn."""
     outcome: Outcome
     by: str
     """First test that failed."""
     tests: tuple[str, ...]
+    """Files that were run."""
     seconds: float
+    line: int
+    """Where it was made."""
+    at: str
+    """The line, without blanks at its ends."""
 
 
 def _failed_test(log: str) -> str:
@@ -488,26 +209,68 @@ def _failed_test(log: str) -> str:
     return found[1] if found else ""
 
 
-def tried(change: Change, root: Path, graph: Mapping[str, set[str]], most_files: int = MOST_FILES) -> Trial:
-    """Make a change in the copy, run the nearest tests, and take it back."""
-    path = root / change.file
+def _status(root: Path, shared: Path, group: Sequence[ran_lines.TestFile], most_s: int) -> tuple[int, str]:
+    """Status of a run of tests that stops at the first failure, and its log."""
+
+    def work() -> int:
+        resource.setrlimit(resource.RLIMIT_CPU, (most_s, most_s + 5))
+        chosen = ran_lines.Chosen(group)
+        return ran_lines.run_tests(root, shared, ["-x", *(entry.file for entry in group)], [chosen])
+
+    log = shared.parent / f"{shared.name}.log"
+    made = [name for name in ran_lines.KEPT if (shared / f"{name}-is-made").exists()]
+    ran_lines.clear_shared(shared, made)
+    status = ran_lines.split_off(work, log, 8.0 * most_s)
+    # shows that were made by the changed code are of no use to the next
+    ran_lines.clear_shared(shared, made)
+    return status, log.read_text("utf-8", "replace")
+
+
+def tried(
+    change: Change,
+    here: Change,
+    root: Path,
+    groups: Sequence[Sequence[ran_lines.TestFile]],
+    graph: Mapping[str, set[str]],
+) -> Trial:
+    """Make a change in the copy, run tests until one fails, and take it back."""
+    path = root / here.file
     source = path.read_text("utf-8")
-    by_hand = [test for name, old, _, test in NAMED if (f"deskhand/{name}", old) == (change.file, change.old)]
-    tests = by_hand or nearest_tests(change.file, graph, most_files)
-    aside = root.parent / "aside"
+    aside = root.parent / f"{root.name}-aside"
     shutil.rmtree(aside, ignore_errors=True)
     aside.mkdir()
-    kernels = _kernel_files(change.file, root, graph)
+    kernels = _kernel_files(here.file, root, graph)
     for kernel in kernels:
         shutil.copy2(kernel, aside)
         kernel.unlink()
     for compiled in (path.parent / "__pycache__").glob(f"{path.stem}.cpython-*.pyc"):
         compiled.unlink()
     begin_s = time.monotonic()
+    outcome: Outcome = "lives"
+    by = ""
+    ran: list[str] = []
+    shared = root.parent / f"{root.name}-shared"
     try:
-        path.write_text(change.applied(source), "utf-8")
-        most_cpu_s = MOST_CPU_S * max(4 if kernels else 1, -(-most_files // MOST_FILES))
-        status = _tested(tests, root, root.parent / "log", most_cpu_s) if tests else 0
+        path.write_text(here.applied(source), "utf-8")
+        for group in groups:
+            ran += [entry.file for entry in group]
+            expected_s = sum(entry.cpu_s for entry in group)
+            most_s = int(3.0 * expected_s + (150 if kernels else 30))
+            status, log = _status(root, shared, group, most_s)
+            if status in (-signal.SIGXCPU, -signal.SIGKILL):
+                # three times as long as the code as it is, and half a minute: whoever runs the tests sees that they do not end
+                outcome, by = ("time over", "") if kernels else ("noticed", NO_END)
+                break
+            if status not in (0, 5):
+                by = _failed_test(log)
+                # an import that fails ends the whole run before its first test
+                by = by or ("conftest" if "ImportError while loading conftest" in log else "")
+                if not by:
+                    raise RuntimeError(
+                        f"the tests of {here.file}:{here.line} did not run (status {status}): {log[-2000:]}"
+                    )
+                outcome = "noticed"
+                break
     finally:
         path.write_text(source, "utf-8")
         compileall.compile_file(str(path), quiet=1)
@@ -518,64 +281,89 @@ def tried(change: Change, root: Path, graph: Mapping[str, set[str]], most_files:
             # what was compiled knows its source by the time it was written
             for kernel in aside.iterdir():
                 shutil.copy2(kernel, root / "deskhand" / "dsp" / "__pycache__")
-    log = (root.parent / "log").read_text("utf-8", "replace") if tests else ""
-    over = status in (-signal.SIGXCPU, -signal.SIGKILL)
-    failed = _failed_test(log)
-    if not over and status not in (0, 5) and not failed:
-        raise RuntimeError(f"the tests of {change.file} did not run (status {status}): {log[-2000:]}")
-    outcome: Outcome = "time over" if over else "lives" if status in (0, 5) else "noticed"
+            shutil.copystat(ROOT / here.file, path)
     return Trial(
-        change=change, outcome=outcome, by=failed if outcome == "noticed" else "", tests=tuple(tests),
-        seconds=round(time.monotonic() - begin_s, 1),
+        change=change, outcome=outcome, by=by, tests=tuple(ran), seconds=round(time.monotonic() - begin_s, 1), line=here.line,
+        at=_line(source, here.line),
     )  # fmt: skip
 
 
-def prepared(work: Path) -> Path:
+def _line(source: str, number: int) -> str:
+    return source.splitlines()[number - 1].strip()
+
+
+def prepared(work: Path, name: str) -> Path:
     """Copy of the package and its tests as they are now, compiled."""
-    root = work / "copy"
+    root = work / name
     shutil.rmtree(root, ignore_errors=True)
     root.mkdir(parents=True)
-    for name in COPIED:
-        if (ROOT / name).is_dir():
+    for part in COPIED:
+        if (ROOT / part).is_dir():
             # the times of files are kept: compiled code knows its source by them
-            shutil.copytree(ROOT / name, root / name, copy_function=shutil.copy2)
+            shutil.copytree(ROOT / part, root / part, copy_function=shutil.copy2)
         else:
-            shutil.copy2(ROOT / name, root / name)
+            shutil.copy2(ROOT / part, root / part)
     compileall.compile_dir(str(root / "deskhand"), quiet=1)
     return root
 
 
-def stored(work: Path) -> list[Trial]:
-    """Trials that were run, of each change the last."""
-    file = work / "trials.jsonl"
-    trials: dict[Change, Trial] = {}
+def stored(work: Path, seed: int) -> dict[Change, list[Trial]]:
+    """Trials that were run of each change, in their order."""
+    file = work / f"trials-{seed}.jsonl"
+    trials: dict[Change, list[Trial]] = {}
     for line in file.read_text("utf-8").splitlines() if file.exists() else ():
         data = json.loads(line)
         change = Change(**data.pop("change"))
-        trials[change] = Trial(change=change, **{**data, "tests": tuple(data["tests"])})
-    return list(trials.values())
+        trials.setdefault(change, []).append(Trial(change=change, **{**data, "tests": tuple(data["tests"])}))
+    return trials
 
 
-def run(work: Path, changes: Sequence[Change], seconds: float, most_files: int = MOST_FILES) -> None:
+def draw(work: Path, seed: int, count: int) -> tuple[list[Change], dict[str, str]]:
+    """Changes that were drawn, and the code that they were drawn of: drawn once, and kept in the folder."""
+    file = work / f"drawn-{seed}.json"
+    if not file.exists():
+        changes = [*(named(ROOT) if seed == SEED else ()), *drawn(ROOT, count, seed)]
+        data = {"changes": [asdict(change) for change in changes], "sources": modules(ROOT)}
+        file.write_text(json.dumps(data), "utf-8")
+    held = json.loads(file.read_text("utf-8"))
+    return [Change(**change) for change in held["changes"]], held["sources"]
+
+
+def run(
+    work: Path, seed: int, changes: Sequence[Change], then: Mapping[str, str], part: str, seconds: float, most_s: float
+) -> None:
     """Try changes until the time is over; each is written down at once."""
-    root = prepared(work)
+    root = prepared(work, f"copy-{part}")
+    shared = root.parent / f"{root.name}-shared"
+    shared.mkdir(exist_ok=True)
+    for name in ran_lines.KEPT:
+        if (work / "gather-0-shared" / name).exists() and not (shared / name).exists():
+            shutil.copytree(work / "gather-0-shared" / name, shared / name, copy_function=shutil.copy2)
+            (shared / f"{name}-is-made").touch()
     graph = import_graph(root)
+    gathered = ran_lines.Ran(work / "ran")
     for name in LIBRARIES:
         importlib.import_module(name)
     end_s = time.monotonic() + seconds
     for change in changes:
         if time.monotonic() > end_s:
             break
-        if (
-            not (root / change.file).exists()
-            or (root / change.file).read_text("utf-8")[change.begin : change.end] != change.old
-        ):
-            continue
-        trial = tried(change, root, graph, most_files)
-        with (work / "trials.jsonl").open("a", encoding="utf-8") as file:
+        path = root / change.file
+        here = moved(change, then[change.file], path.read_text("utf-8")) if path.exists() else None
+        seen = (
+            moved(change, then[change.file], gathered.sources[change.file])
+            if here and change.file in gathered.sources
+            else None
+        )
+        if here is None:
+            trial = Trial(change=change, outcome="gone", by="", tests=(), seconds=0.0, line=0, at="")
+        else:
+            line = seen.line if seen else here.line
+            trial = tried(change, here, root, batches(change, line, gathered, graph, most_s), graph)
+        with (work / f"trials-{seed}.jsonl").open("a", encoding="utf-8") as file:
             file.write(json.dumps(asdict(trial)) + "\n")
         print(
-            f"{trial.outcome:9} {trial.seconds:5.1f} s  {change.file}:{change.line} {change.kind}: {change.old!r} -> {change.new!r}  {trial.by}",
+            f"{trial.outcome:9} {trial.seconds:5.1f} s  {change.file}:{trial.line} {change.kind}: {change.old!r} -> {change.new!r}  {trial.by}",
             flush=True,
         )
 
@@ -584,88 +372,133 @@ def run(work: Path, changes: Sequence[Change], seconds: float, most_files: int =
 
 
 def _share(trials: Sequence[Trial]) -> str:
-    judged = [trial for trial in trials if trial.outcome != "time over"]
+    judged = [trial for trial in trials if trial.outcome in ("noticed", "lives")]
     noticed = sum(trial.outcome == "noticed" for trial in judged)
     return f"{noticed} of {len(judged)}" + (f", {100 * noticed / len(judged):.0f} %" if judged else "")
 
 
-def _rows(trials: Sequence[Trial], names: Mapping[str, str]) -> list[str]:
+def _reason(trial: Trial) -> str:
+    return REASONS.get((trial.change.file, trial.at, trial.change.new), "")
+
+
+def _rows(trials: Sequence[Trial], names: Mapping[Change, str]) -> list[str]:
     by_name: dict[str, list[Trial]] = {}
     for trial in trials:
-        by_name.setdefault(names[repr(trial.change)], []).append(trial)
+        by_name.setdefault(names[trial.change], []).append(trial)
     return [
         f"| {name} | {_share(group)} | {sum(trial.outcome == 'time over' for trial in group)} |"
         for name, group in sorted(by_name.items())
     ]
 
 
-def _line_of(change: Change) -> str:
-    path = ROOT / change.file
-    lines = path.read_text("utf-8").splitlines() if path.exists() else []
-    return lines[change.line - 1].strip() if change.line <= len(lines) else ""
-
-
-def page(trials: Sequence[Trial]) -> str:
-    """The page."""
-    living = [trial for trial in trials if trial.outcome == "lives"]
-    rooms = {repr(trial.change): trial.change.file.split("/")[1] for trial in trials}
-    kinds = {repr(trial.change): trial.change.kind for trial in trials}
-    reasons = {repr(trial.change): REASONS.get((trial.change.file, _line_of(trial.change)), "") for trial in living}
+def _counted(trials: Sequence[Trial]) -> str:
+    """Sentence of the counts."""
     counts = Counter(trial.outcome for trial in trials)
-    further = sum(len(trial.tests) > MOST_FILES + 3 for trial in trials)
+    none = sum(bool(_reason(trial)) for trial in trials if trial.outcome == "lives")
+    return (
+        f"{len(trials)} run: {counts['noticed']} noticed, {counts['lives']} live (of which {none} are known to change no result), "
+        f"{counts['time over']} not decided in time, {counts['gone']} whose line is no longer there. Noticed of those decided: {_share(trials)}"
+        + (
+            f"; without those that change no result: {_share([trial for trial in trials if not _reason(trial)])}."
+            if none
+            else "."
+        )
+    )
+
+
+def _living(trials: Sequence[Trial]) -> list[str]:
+    return [
+        "| where | change | line | why it may live |", "|---|---|---|---|",
+        *(
+            f"| {trial.change.file.removeprefix('deskhand/')}:{trial.line} | `{' '.join(trial.change.old.split())[:80]}` to "
+            f"`{trial.change.new.strip() or 'nothing'}` | `{trial.at[:90].replace('|', '¦')}` | {_reason(trial) or 'none known'} |"
+            for trial in sorted(trials, key=lambda trial: (trial.change.file, trial.line)) if trial.outcome == "lives"
+        ),
+    ]  # fmt: skip
+
+
+def page(work: Path, controls: Sequence[int]) -> str:
+    """The page."""
+    trials = stored(work, SEED)
+    drawn_ones = {change: rows for change, rows in trials.items() if change.kind != "by hand"}
+    last = [rows[-1] for rows in trials.values()]
+    rooms = {change: change.file.split("/")[1] for change in trials}
+    kinds = {change: change.kind for change in trials}
     lines = [
         "# Validation: wrong changes", "",
         "Made by `python -m validations.mutations`. Wrong changes of single lines are drawn over the package, modules by their length, kinds of",
-        f"change alike within a module; of each the nearest {MOST_FILES} test files are run (the one that mirrors the module, those that import it,",
-        "those that import what imports it; without the long ones, and only what `make test` runs) until one fails. A change that lives may be",
-        f"noticed by a test further away: {further} of those that lived were tried again with more of the files around them. Some changes are none: they leave every result as it was. Where a reason is known it is said.", "",
-        f"{sum(kind == 'by hand' for kind in kinds.values())} of the changes were tried by a reviewer's hand, and no test noticed them then: each is tried with the test that",
-        f"holds it since. Of the {COUNT} that are drawn, {sum(kind != 'by hand' for kind in kinds.values())} were run so far, in the order in which they are drawn; where a change lived and a test was",
-        f"written for it, it was tried again with that test. Noticed of the drawn ones alone: {_share([trial for trial in trials if trial.change.kind != 'by hand'])}.",
-        "",
-        f"{len(trials)} changes: {counts['noticed']} noticed, {counts['lives']} live, {counts['time over']} not decided in {MOST_CPU_S} s of processor time",
-        f"(compiled code: {4 * MOST_CPU_S} s). Noticed of those that were decided: {_share(trials)}; of those that live,",
-        f"{sum(bool(reason) for reason in reasons.values())} have a reason.", "",
-        "| room | noticed | not decided |", "|---|---|---|", *_rows(trials, rooms), "",
-        "| kind of change | noticed | not decided |", "|---|---|---|", *_rows(trials, kinds), "",
-        "## What lives", "",
-        "| where | change | line | why it may live |", "|---|---|---|---|",
+        "change alike within a module; of each, tests are run until one fails: those that run the changed line, as it was gathered once for every",
+        (f"test (a test file that takes up to {ran_lines.CHEAP_S:.0f} s in whole), the mirror of the module first, then the cheapest, up to "
+        f"{MOST_S:.0f} s of processor time as they were measured. A line that is run where its module is loaded (a constant, a table, a default) is not"),
+        f"seen to be run by a test: there the {NEAREST} nearest files by imports and the tests of the functions that use its name are run. Compiled code is not",
+        f"seen either: there only the {NEAREST} nearest files are run. Left out are tests that take long in whole, and those of the code's form and of these pages;",
+        "a change that lives here may be noticed by one of them. Some changes are none: they leave every result as it was; where that is known it is said why.", "",
+        "## Drawn", "",
+        f"{COUNT} changes were drawn. At first: {_counted([rows[0] for rows in drawn_ones.values()])}", "",
+        "Then tests were written for those that lived, and these were tried again. A change for which a test was written is no measure of the tests any",
+        f"more. Now: {_counted([rows[-1] for rows in drawn_ones.values()])}", "",
         *(
-            f"| {trial.change.file.removeprefix('deskhand/')}:{trial.change.line} | `{trial.change.old.strip()}` to `{trial.change.new.strip() or 'nothing'}` |"
-            f" `{_line_of(trial.change)[:90].replace('|', '¦')}` | {reasons[repr(trial.change)] or 'none known'} |"
-            for trial in sorted(living, key=lambda trial: (trial.change.file, trial.change.line))
-        ), "",
+            part for seed in controls for part in (
+                (f"Others, drawn with seed {seed} after those tests were written, and for which none was written: "
+                f"{_counted([rows[0] for rows in stored(work, seed).values()])}"), "",
+            )
+        ),
+        (f"A reviewer tried {sum(change.kind == 'by hand' for change in trials)} more by hand, and no test noticed them then: each is tried with the test that holds it since. "
+        f"Noticed now: {_share([rows[-1] for change, rows in trials.items() if change.kind == 'by hand'])}."), "",
+        "| room | noticed | not decided |", "|---|---|---|", *_rows(last, rooms), "",
+        "| kind of change | noticed | not decided |", "|---|---|---|", *_rows(last, kinds), "",
+        "## What lives", "", *_living(last), "",
+        *(
+            part for seed in controls for part in (
+                f"## What lives of seed {seed}", "", *_living([rows[0] for rows in stored(work, seed).values()]), "",
+            )
+        ),
     ]  # fmt: skip
     return "\n".join(lines)
 
 
 def main(arguments: Sequence[str] = ()) -> None:
-    """Run, or write the page."""
-    parser = argparse.ArgumentParser(description=__doc__)
+    """Gather, run, or write the page."""
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--work", type=Path, default=ROOT / "mutations")
+    parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--count", type=int, default=COUNT)
     parser.add_argument("--seconds", type=float, default=1e9)
-    parser.add_argument("--again", action="store_true", help="only those that lived")
+    parser.add_argument("--again", action="store_true", help="only those that lived, or were not decided")
     parser.add_argument(
-        "--files", type=int, default=MOST_FILES, help="test files run for each change, the nearest first"
+        "--most", type=float, default=MOST_S, help="processor time of the tests for each change, in seconds"
     )
-    parser.add_argument("--by-hand", action="store_true", help="only those that were tried by hand once")
+    parser.add_argument("--part", default="0/1", help="every second, and so on: 0/2 and 1/2 run beside each other")
+    parser.add_argument("--gather", action="store_true", help="only gather what the test files run")
     parser.add_argument("--page", action="store_true", help="write the page from all that was run")
     options = parser.parse_args(arguments)
+    work: Path = options.work.resolve()
+    work.mkdir(parents=True, exist_ok=True)
+    index, parts = map(int, options.part.split("/"))
+    if options.gather or not (work / "ran" / "package.json").exists():
+        root = prepared(work, f"gather-{index}")
+        for name in LIBRARIES:
+            importlib.import_module(name)
+        files = ran_lines.test_files(root, LONG_TESTS)
+        ran_lines.gather(root, work / "ran", work / f"gather-{index}-shared", modules(root), files[index::parts])
+        if options.gather:
+            return
     if not options.page:
-        options.work.mkdir(parents=True, exist_ok=True)
-        earlier = stored(options.work)
-        if options.by_hand:
-            noticed = {trial.change for trial in earlier if trial.outcome == "noticed"}
-            changes = [change for change in named(ROOT) if change not in noticed]
-        elif options.again:
-            changes = [trial.change for trial in earlier if trial.outcome != "noticed"]
-        else:
-            known = {trial.change for trial in earlier}
-            changes = [change for change in (*named(ROOT), *drawn(ROOT, options.count)) if change not in known]
-        run(options.work.resolve(), changes, options.seconds, options.files)
-    write_page(TARGET, page(stored(options.work)), __file__)
-    print(TARGET)
+        changes, then = draw(work, options.seed, options.count)
+        earlier = stored(work, options.seed)
+        wanted = [
+            change for change in changes
+            if (change in earlier and earlier[change][-1].outcome != "noticed" if options.again else change not in earlier)
+        ]  # fmt: skip
+        # those that were tried by hand once come last
+        wanted.sort(key=lambda change: change.kind == "by hand")
+        run(work, options.seed, wanted[index::parts], then, str(index), options.seconds, options.most)
+    if options.page or parts == 1:
+        controls = sorted(
+            int(file.stem.split("-")[1]) for file in work.glob("trials-*.jsonl") if file.stem != f"trials-{SEED}"
+        )
+        write_page(TARGET, page(work, controls), __file__)
+        print(TARGET)
 
 
 if __name__ == "__main__":

@@ -296,9 +296,8 @@ def sole_units(block: str) -> dict[str, str]:
         Its name, such as "bell".
     """
     described = BLOCK_TYPES[block].__pydantic_fields__
-    endings = sorted(_SOLE_UNITS, key=len, reverse=True)
     found = (
-        (item.name, next((end for end in endings if item.name.endswith(f"_{end}")), None))
+        (item.name, next((end for end in _SOLE_UNITS if item.name.endswith(f"_{end}")), None))
         for item in fields(BLOCK_TYPES[block])
     )
     return {described[name].alias or name: _SOLE_UNITS[end] for name, end in found if end is not None}

@@ -60,6 +60,10 @@ def test_another_tempo_is_followed() -> None:
 def test_another_key_or_silence_is_not_the_same() -> None:
     course, kept = course_of(0.0, 0.0), {1: course_of(0.0, 0.0)}
     assert played_again([passage(transpose_semitones=3)], course, kept) is None
+    for semitones in (-2, 2):
+        assert played_again([passage(transpose_semitones=semitones)], course, kept) is None
+        # a semitone is the singer's evening, and leaves the octaves where they are
+        assert played_again([passage(transpose_semitones=semitones // 2)], course, kept) is not None
     assert played_again([passage(take_id=2)], course, kept) is None
     assert played_again([passage()], course, {1: np.full((12, 8), np.nan)}) is None
     silent = course.copy()

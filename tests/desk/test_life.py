@@ -65,6 +65,9 @@ FADER = {"where": "fader", "block": None, "settings": {"fader": (0.0, -9.0, "dB"
         (-4.5, 0.5, "done"),
         (-0.4, 3.0, "done"),
         (None, None, "done"),
+        # half of what is known of it says nothing
+        (-9.5, None, "done"),
+        (None, 0.5, "done"),
     ],
 )
 def test_a_fader_where_the_mix_is_recorded(measured_db, pm_db, told):
@@ -72,6 +75,12 @@ def test_a_fader_where_the_mix_is_recorded(measured_db, pm_db, told):
     assert fate(change(**FADER), faders=[fader]) == told
     # and without it the person's word stands
     assert fate(change(**FADER)) == "done"
+
+
+def test_a_fader_that_nobody_wrote_down_before():
+    """From where it was turned is not known: the person's word stands."""
+    fader = Fader(source="piano", written_db=-9.0, measured_db=-9.5, measured_db_pm=0.5, over_time_db=())
+    assert fate(change(**FADER | {"settings": {"fader": (None, -9.0, "dB")}}), faders=[fader]) == "done"
 
 
 @pytest.mark.parametrize(

@@ -102,6 +102,18 @@ class TestExposure:
         assert evening.quarter is None
         assert evening.uncertainty_db == pytest.approx(1.65 * np.hypot(1.5, 1.0))
 
+    def test_a_recording_of_a_quarter_of_an_hour_has_its_loudest_one(self) -> None:
+        quarter = seat_exposure(course((-30.0, 900)), facts(shift_s=60.0)).quarter
+        assert quarter is not None
+        assert (quarter.from_s, quarter.to_s) == (60.0, 960.0)
+        assert quarter.laeq_db == pytest.approx(90.0)
+        assert seat_exposure(course((-30.0, 899)), facts()).quarter is None
+
+    def test_a_seat_without_a_named_microphone_is_named_itself(self) -> None:
+        assert seat_exposure(course((-30.0, 60)), facts()).microphone == "omni 1"
+        nameless = SEAT.__class__(**{**_plain(SEAT), "microphone": None})
+        assert seat_exposure(course((-30.0, 60)), facts(seat=nameless)).microphone == "mix position"
+
     def test_no_time_left_without_the_offset_or_a_calibration(self) -> None:
         limit = BY_NAME["WHO 2022"]
         assert seat_exposure(course((-10.0, 900)), facts(limit=limit)).limit_reason == "no-offset"

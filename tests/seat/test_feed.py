@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from deskhand.seat.arrivals import speed_of_sound_m_s
-from deskhand.seat.feed import PARTS, early_power, feed_response, feed_spectra
+from deskhand.seat.feed import LEAST_SEGMENTS, PARTS, early_power, feed_response, feed_spectra, segment_frames
 from tests.support.tables import rows
 
 if TYPE_CHECKING:
@@ -125,6 +125,16 @@ def test_two_zones_are_told_in_order_with_their_distance(rng: np.random.Generato
 def test_too_little_music_is_refused(rng: np.random.Generator, seconds: float) -> None:
     mix = wide_mix(rng, seconds)
     assert response_of(mix, [path({40.0: 0.5})] * 2, np.zeros(mix.shape[1])) is None
+
+
+def test_twelve_segments_are_enough(rng: np.random.Generator) -> None:
+    """Segments overlap by half: one half segment more than there are segments."""
+    for count in (LEAST_SEGMENTS - 1, LEAST_SEGMENTS):
+        frames = (count + 1) * segment_frames(RATE_HZ) // 2
+        mix = rng.standard_normal((1, frames))
+        spectra = feed_spectra(mix, mix[0], sample_rate_hz=RATE_HZ)
+        assert spectra.segments == count
+        assert (feed_response([spectra], sample_rate_hz=RATE_HZ) is not None) == (count == LEAST_SEGMENTS)
 
 
 def test_a_seat_that_hears_something_else_is_refused(rng: np.random.Generator) -> None:

@@ -166,3 +166,15 @@ class TestWindows:
         stand = standing(BY_NAME["DIN 15905-5"], squares((80.0, 60)), 0.0, lcpeak_db=135.1)
         assert stand.is_passed
         assert stand.passed_s is None
+
+    @pytest.mark.source("Directive 2003/10/EC, Article 7 (from memory): exposure shall not exceed the limit values")
+    def test_a_peak_that_reaches_its_limit_does_not_pass_it(self) -> None:
+        limit = BY_NAME["2003/10/EC"]
+        assert limit.lcpeak_dbc is not None
+        quiet = squares((60.0, 60))
+        assert not standing(limit, quiet, 0.0, lcpeak_db=limit.lcpeak_dbc).is_passed
+        assert standing(limit, quiet, 0.0, lcpeak_db=limit.lcpeak_dbc + 0.1).is_passed
+
+    def test_a_recording_that_ends_with_a_half_hour_has_none_after_it(self) -> None:
+        windows = half_hours(squares((99.0, 3600)), 0.0, clock_s=20 * 3600.0)
+        assert [(window.from_s, window.to_s) for window in windows] == [(0.0, 1800.0), (1800.0, 3600.0)]

@@ -12,7 +12,7 @@ import scipy.signal as ss
 
 from deskhand.dsp.room_decay import OCTAVES_HZ
 from deskhand.dsp.speech_transmission import speech_transmission_index
-from deskhand.seat.room import SeatRoom, measure_seat
+from deskhand.seat.room import SeatRoom, _agreeing, measure_seat
 from deskhand.seat.sweep_plan import PLAN, SILENCE_S, sweep_signal
 from tests.support.room_sweeps import RATE_HZ, another_place, made_response, reference, tolerance
 
@@ -136,6 +136,23 @@ def test_a_limiter_is_told(response):
     assert seat.octaves[3].compression_db == pytest.approx(lost_db, abs=0.2)
     truth = reference(response)["t20_s"]
     assert seat.octaves[3].t20_s == pytest.approx(truth[OCTAVES_HZ[3]], rel=0.05)
+
+
+@pytest.mark.source("arithmetic: the nearest two, and what lies no further from their middle than is noticed")
+@pytest.mark.parametrize(
+    ("values", "mean"),
+    [
+        ([1.0], None),
+        ([1.0, 1.5], 1.25),
+        ([1.0, 1.625], None),
+        ([1.0, 1.0, 1.5], 3.5 / 3),
+        ([1.0, 1.0, 1.625], 1.0),
+        ([0.5, 3.0, 3.25], 3.125),
+    ],
+)
+def test_what_agrees_is_averaged_up_to_what_is_noticed(values, mean):
+    """Half a dB, say, is noticed: values that are so far apart, or so far off, still count."""
+    assert _agreeing(values, 0.5) == (None if mean is None else pytest.approx(mean))
 
 
 def test_silence_says_what_to_do():
