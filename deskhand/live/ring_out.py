@@ -33,8 +33,6 @@ _DEEPEST_DB: Final = -6.0
 """Deepest cut. Common practice, no source."""
 _SAME_OCTAVE: Final = 1.0 / 6.0
 """Distance in octaves within which two rings are one. Common practice, no source."""
-_FREQUENCY_DB: Final = 2.0
-"""Margin up to which the frequency that will ring first is told with it (docs/validation-ringing.md)."""
 _DOWN_DB: Final = 6.0
 """By how much a send comes down when it rings. Common practice, no source."""
 
@@ -162,17 +160,16 @@ class RingOut:
         ring = SendRing(frequency_hz=round(frequency_hz, 1), growth_db_s=round(growth_db_s, 1))
         return self._with(replace(self.pair, rings=(*self.pair.rings, ring), margin_db=None), step="rang")
 
-    def near(self, margin_db: float, frequency_hz: float) -> RingOut:
+    def near(self, margin_db: float) -> RingOut:
         """State after the margin was heard in talk, at the level where the send stands now.
 
         Parameters
         ----------
-        margin_db, frequency_hz : float
+        margin_db : float
         """
         if self.step != "raise":
             return self
-        hz = round(frequency_hz, 1) if margin_db <= _FREQUENCY_DB else None
-        return self._with(replace(self.pair, margin_db=round(margin_db, 1), margin_hz=hz), step="raise")
+        return self._with(replace(self.pair, margin_db=round(margin_db, 1)), step="raise")
 
     def data(self) -> dict[str, Any]:
         """Whole state as plain data, with what is said and asked, for JSON and pages."""
@@ -242,7 +239,7 @@ class RingOut:
             return self._with(replace(pair, stands_db=level_db, now_db=level_db), step="raise")
         if self.step == "raise":
             above_db = level_db - (pair.stands_db or 0.0)
-            raised = replace(pair, now_db=level_db, margin_db=None, margin_hz=None)
+            raised = replace(pair, now_db=level_db, margin_db=None)
             return self._with(raised, step="told" if above_db >= MOST_ABOVE_DB else "raise")
         ring = replace(pair.rings[-1], send_db=level_db)
         return self._cut(replace(pair, now_db=level_db, rings=(*pair.rings[:-1], ring)))
@@ -273,7 +270,7 @@ class RingOut:
         pair = self.pair
         if self.step == "raise":
             if pair.margin_db is not None:
-                return "raise-margin" if pair.margin_hz is None else "raise-margin-at"
+                return "raise-margin"
             return (
                 "raise-again"
                 if pair.cuts and pair.rings[-1].send_db is not None and (pair.now_db or 0.0) < pair.rings[-1].send_db
@@ -300,7 +297,7 @@ class RingOut:
         values: dict[str, Any] = {
             "source": pair.source, "mix": pair.mix_words, "turn": self.turn + 1, "count": len(self.pairs),
             "stands_db": pair.stands_db or 0.0, "now_db": pair.now_db or 0.0, "margin_db": pair.margin_db or 0.0,
-            "frequency_hz": pair.margin_hz or 0.0, "above_db": (pair.now_db or 0.0) - (pair.stands_db or 0.0),
+            "above_db": (pair.now_db or 0.0) - (pair.stands_db or 0.0),
         }  # fmt: skip
         cuts = [
             sentence("word", "cut", {"cut_hz": cut.frequency_hz, "cut_db": cut.gain_db, "q": cut.q})

@@ -44,7 +44,6 @@ def taken_up(state: RingOut, fresh: RingOut) -> RingOut:
             pair,
             known_db=known_db[pair.source, pair.mix],
             margin_db=None,
-            margin_hz=None,
             # nobody has said where the send stood
             rings=tuple(ring for ring in pair.rings if ring.send_db is not None),
         )

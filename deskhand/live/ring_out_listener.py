@@ -93,7 +93,7 @@ class RingOutListener:
                 urgent.append(LiveMessage(time_s=self.now_s, source=state.listens_to, text=text, urgent=True))
             self.state = self.state.rang(tone.frequency_hz, tone.growth_db_s)
         self._talk.take(hop[rows[0]])
-        margin = self._talk.margin()
-        if margin is not None and self.state.step == "raise":
-            self.state = self.state.near(*margin)
+        margin_db = self._talk.margin_db()
+        if margin_db is not None and self.state.step == "raise":
+            self.state = self.state.near(margin_db)
         return urgent

@@ -49,7 +49,6 @@ class RingOutPair:
     now_db: float | None = None
     margin_db: float | None = None
     """Margin heard in talk, at the level where it stands now; None while none is told."""
-    margin_hz: float | None = None
     rings: tuple[SendRing, ...] = ()
     cuts: tuple[SendCut, ...] = ()
 

@@ -159,7 +159,7 @@ def test_the_state_is_written_down_and_read_back_at_every_step():
     states = [ring_out_of(HOUSE)]
     for answer in ("yes", "-6", "-5"):
         states.append(states[-1].answered(answer))
-    states.append(states[-1].near(2.2, 900.0))
+    states.append(states[-1].near(2.2))
     states.append(states[-1].rang(910.0, 12.0))
     for answer in ("-5", "yes", "enough", "next", "stop"):
         states.append(states[-1].answered(answer))
