@@ -215,7 +215,7 @@ def assert_sound(file: Path, *, parts: int | None = None) -> None:
     try:
         assert connection.execute("PRAGMA integrity_check").fetchall() == [("ok",)]
         assert connection.execute("PRAGMA foreign_key_check").fetchall() == []
-        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("0011",)]
+        assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [("0012",)]
         if parts is not None:
             assert connection.execute("SELECT count(*) FROM part").fetchone() == (parts,)
             assert connection.execute("SELECT count(*) FROM value").fetchone() == (parts * VALUES,)

@@ -18,7 +18,7 @@ from deskhand.house import parse_house, read_house
 from deskhand.house.name_roles import guess_roles
 from deskhand.recording import names
 from deskhand.recording.show import read_show_note
-from tests.support.fuzz import audio, signals, web
+from tests.support.fuzz import audio, live, signals, web
 from tests.support.fuzz.mutate import damaged_bytes, damaged_text, edited, json_bytes, json_edits
 from tests.support.fuzz.target import Session, Target
 
@@ -394,6 +394,7 @@ TARGETS: Final = {
         Target(name="history", open=HistorySession, tested=40, share=0.08, inputs="histories", may_die=True),
         Target(name="check", open=web.StoredSession, tested=10, share=0.08, inputs="stored checks, as the page reads them"),
         Target(name="page", open=web.RequestSession, tested=100, share=0.10, inputs="requests to the page"),
+        Target(name="live", open=live.LiveSession, tested=200, share=0.05, inputs="requests to a line check, and the events of it"),
         Target(name="sheet", open=SheetSession, tested=25, share=0.05, inputs="results and house files of a sheet", may_die=True),
         Target(name="render", open=RenderSession, tested=6, share=0.05, inputs="house files that audio is rendered with", may_die=True),
         Target(name="signals", open=signals.StretchSession, tested=12, share=0.05, inputs="signals, as the line check hears them", may_die=True),
