@@ -48,7 +48,7 @@ if TYPE_CHECKING:
 @click.option("--note", default="", help="With --keep: why this one is worth keeping.")
 @click.option("--by", help="With --keep: who keeps it. Default: whoever is logged in.")
 @click.option("--for", "length_s", type=ClockTime(), help="Stop after so long, like 20:00.")
-@click.option("--ring-out", "ring_out", is_flag=True, help="Ring out the wedges with a helper, a microphone at a time.")
+@click.option("--ring-out", "ring_out", is_flag=True, help="Ring out the wedges with a helper; --page: there.")
 @click.option("--microphone", "microphones", multiple=True, metavar="SOURCE", help="With --ring-out: this one only.")
 @click.option("--page", is_flag=True, help="Show it in a browser as well: the line check in the hand.")
 @click.option("--lan", is_flag=True, help="The same for phones on the local network, by a link with a secret.")
@@ -101,8 +101,10 @@ def live(
         history=history,
         record=record,
         length_s=length_s,
+        ring_out=ring_out,
+        microphones=microphones,
     )
-    if ring_out or microphones:
+    if (ring_out or microphones) and not (ring_out and (page or lan)):
         _ring_out(options, microphones, json_file, beside=not ring_out or keep_it or page or lan)
         return
     console = output_console() if json_file != "-" else error_console()
@@ -135,8 +137,8 @@ def _ring_out(options: LiveOptions, microphones: tuple[str, ...], json_file: str
     if beside or options.record is not None:
         raise UsageError(
             "--ring-out",
-            "goes with --microphone, and not with --record, --keep, --page or --lan",
-            "give --ring-out alone, or leave --microphone out",
+            "goes with --microphone, and with --record and --keep only beside --page or --lan",
+            "give --ring-out alone or with --page, or leave --microphone out",
         )
     state = ring_out_live(options, microphones, output_console() if json_file != "-" else error_console())
     text = json.dumps(state.data(), indent=2, ensure_ascii=False) + "\n"
@@ -149,11 +151,15 @@ def _ring_out(options: LiveOptions, microphones: tuple[str, ...], json_file: str
 def _shown(options: LiveOptions, console: Console, *, lan: bool, port: int | None) -> LiveOutcome:
     """Listen, with a page that shows it; the link stays on the terminal above the screen."""
     from deskhand.live.board import Board
+    from deskhand.live.ring_out_session import chosen_pairs
     from deskhand.live.session import listen_live
     from deskhand.tasks.keep import house_at
     from deskhand.web.serve import beside
 
-    _, house_file = house_at(options.house, near=options.replay)
+    house, house_file = house_at(options.house, near=options.replay)
+    if options.ring_out:
+        # a name that is no open microphone is said before anything is opened
+        chosen_pairs(house, options.microphones)
     board = Board()
 
     def say(line: str) -> None:

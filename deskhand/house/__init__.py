@@ -49,6 +49,7 @@ from deskhand.house.seats import PublicOffset, QuietWork, StaffMember
 from deskhand.house.sharing import SharingTerms
 from deskhand.house.tracks import MatchedTracks, match_tracks
 from deskhand.house.write import SourceEdit, with_edits, with_setup, with_source, write_values, written_source
+from deskhand.house.write_mixes import WrittenMix, WrittenSend, with_mix, written_mixes
 
 __all__ = [
     "BLOCKS",
@@ -96,6 +97,8 @@ __all__ = [
     "StaffMember",
     "TrimBlock",
     "Vocal",
+    "WrittenMix",
+    "WrittenSend",
     "changed",
     "defaults_of",
     "find_house",
@@ -112,10 +115,12 @@ __all__ = [
     "week_file",
     "week_note",
     "with_edits",
+    "with_mix",
     "with_new_name",
     "with_setup",
     "with_source",
     "with_todays_names",
     "write_values",
+    "written_mixes",
     "written_source",
 ]

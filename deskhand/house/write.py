@@ -111,7 +111,7 @@ def with_source(text: str, source: str, *, chain: Sequence[Mapping[str, Any]], k
         if not chain:
             table.pop("chain")
         elif written != [dict(block) for block in chain]:
-            table["chain"] = _in_one_line(chain)
+            table["chain"] = in_one_line(chain)
     else:
         # a comment behind an empty line is on what follows, and stays in front of that
         behind = _cut_off(table["chain"][-1] if written else table)
@@ -168,14 +168,14 @@ def with_setup(text: str, source: str, keys: Mapping[str, Any]) -> str:
 
 def _tables_in_lines(value: Any) -> Any:
     """Value of a key, tables of a list written in one line each."""
-    return _in_one_line(value) if isinstance(value, list) and any(isinstance(entry, dict) for entry in value) else value
+    return in_one_line(value) if isinstance(value, list) and any(isinstance(entry, dict) for entry in value) else value
 
 
 def _write_entries(entries: Any, wanted: Sequence[Mapping[str, Any]]) -> None:
     """Bring tables of a list to other values, one after the other; those that stay keep their comments."""
     for index, values in enumerate(wanted):
         if index == len(entries):
-            entries.append(_entry(entries, values))
+            entries.append(as_entry(entries, values))
             continue
         entry = entries[index]
         for name in [name for name in entry if name not in values]:
@@ -223,11 +223,11 @@ def with_edits(text: str, edits: Mapping[str, SourceEdit]) -> str:
             for name, value in settings.items():
                 chain[index][name] = value
         for index, block in sorted(edit.new_blocks, key=lambda entry: entry[0]):
-            chain.insert(index, _entry(chain, block))
+            chain.insert(index, as_entry(chain, block))
     return tomlkit.dumps(document)
 
 
-def _entry(entries: Any, block: Mapping[str, Any]) -> Any:
+def as_entry(entries: Any, block: Mapping[str, Any]) -> Any:
     """A block as an entry of a chain: in one line where the chain is written so, else a table of its own."""
     import tomlkit
 
@@ -237,13 +237,13 @@ def _entry(entries: Any, block: Mapping[str, Any]) -> Any:
     return entry
 
 
-def _in_one_line(chain: Sequence[Mapping[str, Any]]) -> Any:
+def in_one_line(chain: Sequence[Mapping[str, Any]]) -> Any:
     """Chain in the layout of a file that has `chain = [...]`."""
     import tomlkit
 
     rows = tomlkit.array()
     for block in chain:
-        rows.append(_entry(rows, block))
+        rows.append(as_entry(rows, block))
     return rows
 
 
@@ -284,7 +284,7 @@ def _write_chain(entries: Any, chain: Sequence[Mapping[str, Any]]) -> None:
                 if name not in entry or entry[name] != value:
                     entry[name] = value
         else:
-            entries.insert(index, _entry(entries, block))
+            entries.insert(index, as_entry(entries, block))
         index += 1
     while len(entries) > index:
         take_out()

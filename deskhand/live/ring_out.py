@@ -11,7 +11,7 @@ from dataclasses import asdict, dataclass, replace
 from typing import TYPE_CHECKING, Any, Final, Literal, get_args
 
 from deskhand.house import ROLES
-from deskhand.live.ring_out_pair import NEAREST_WEDGE, EqualiserSteps, RingOutPair, SendCut, SendRing
+from deskhand.live.ring_out_pair import NEAREST_WEDGE, EqualiserSteps, RingOutPair, SendCut, SendRing, level_of
 from deskhand.live.ring_out_text import all_cautions, nth, sentence
 
 if TYPE_CHECKING:
@@ -65,11 +65,28 @@ class RingOut:
     @property
     def sentence(self) -> str:
         """What to do, or what was found."""
-        told = sentence("sentence", self._case(), self._values())
+        return self._said("sentence")
+
+    @property
+    def now_sentence(self) -> str:
+        """What to do now, without what was found where that stands in lines of its own."""
+        is_short = self._case() in ("rang", "cut", "deeper", "moved", "told-rang")
+        return self._said("now" if is_short else "sentence")
+
+    def _said(self, section: str) -> str:
+        """Sentence of what is to be done, and before what a muted microphone is opened again."""
+        told = sentence(section, self._case(), self._values())
         if not self.muted or self.step not in ("cut", "told"):
             return told
         down_db = (self.pair.rings[-1].send_db or 0.0) - _DOWN_DB if self.step == "cut" else self.pair.stands_db
         return f"{told} {sentence('word', 'unmute', {'source': self.pair.source, 'down_db': down_db or 0.0})}"
+
+    @property
+    def send_now_db(self) -> float | None:
+        """Level at which the send stands now: 6 dB below its ring once that is answered; None where nobody has said."""
+        if self.step == "cut":
+            return (self.pair.rings[-1].send_db or 0.0) - _DOWN_DB
+        return self.pair.now_db if self.step == "raise" else None
 
     @property
     def is_moved(self) -> bool:
@@ -372,12 +389,3 @@ def ring_out_of(house: HouseFile) -> RingOut:
 def _octaves_apart(first_hz: float, second_hz: float) -> float:
     """Distance of two frequencies in octaves."""
     return abs(math.log2(first_hz / second_hz))
-
-
-def level_of(text: str) -> float | None:
-    """Level that was typed, in dB; None where it is none, or beyond what a send has."""
-    try:
-        level_db = float(text.strip().lower().removesuffix("db").replace("\N{MINUS SIGN}", "-").replace(",", "."))
-    except ValueError:
-        return None
-    return level_db if -90.0 <= level_db <= 20.0 else None

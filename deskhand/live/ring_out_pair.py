@@ -94,3 +94,12 @@ class EqualiserSteps:
             gain_db = round(gain_db / self.gain_step_db) * self.gain_step_db
         narrow = [q for q in self.qs if q <= _NARROW_Q] or [min(self.qs)]
         return SendCut(frequency_hz=round(1000.0 * 2.0**octaves, 1), gain_db=round(gain_db, 6), q=max(narrow))
+
+
+def level_of(text: str) -> float | None:
+    """Level that was typed, in dB; None where it is none, or beyond what a send has."""
+    try:
+        level_db = float(text.strip().lower().removesuffix("db").replace("\N{MINUS SIGN}", "-").replace(",", "."))
+    except ValueError:
+        return None
+    return level_db if -90.0 <= level_db <= 20.0 else None

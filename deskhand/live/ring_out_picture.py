@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from deskhand.live.ring_out import ENOUGH_DB
 from deskhand.live.ring_out_text import nth, range_name, sentence
 
 if TYPE_CHECKING:
@@ -46,18 +47,18 @@ def _against(level_db: float, other_db: float, what: str) -> str:
     return sentence("page", f"{side}-{what}", {"size_db": abs(difference_db)})
 
 
-def _ring_line(number: int, ring: SendRing, pair: RingOutPair) -> str:
+def _ring_line(number: int, ring: SendRing, pair: RingOutPair, now_db: float | None) -> str:
     """Ring of a send: first, second or third, frequency in words and in Hz, and where the send stood against now and the show."""
     values: dict[str, Any] = {
-        "nth": nth(number).capitalize(),
+        "nth": nth(number)[:1].upper() + nth(number)[1:],
         "frequency_hz": ring.frequency_hz,
         "range": range_name(ring.frequency_hz),
         "growth_db_s": ring.growth_db_s,
     }
-    if ring.send_db is None or pair.now_db is None or pair.stands_db is None:
+    if ring.send_db is None or pair.stands_db is None:
         return sentence("page", "rang-new", values)
-    values["against_now"] = _against(ring.send_db, pair.now_db, "now")
-    values["against_show"] = _against(ring.send_db, pair.stands_db, "show")
+    against = [] if now_db is None else [_against(ring.send_db, now_db, "now")]
+    values["against"] = "; ".join([*against, _against(ring.send_db, pair.stands_db, "show")])
     return sentence("page", "rang", values)
 
 
@@ -76,7 +77,9 @@ def _left_line(pair: RingOutPair) -> str:
     left_db = pair.left_db
     if left_db is None:
         return ""
-    return sentence("page", "left" if left_db > 0 else "left-nothing", {"margin_db": left_db})
+    return sentence(
+        "page", "left" if left_db > 0 else "left-nothing", {"margin_db": left_db, "down_db": ENOUGH_DB - left_db}
+    )
 
 
 def ring_out_picture(state: RingOut) -> dict[str, Any]:
@@ -91,11 +94,14 @@ def ring_out_picture(state: RingOut) -> dict[str, Any]:
     takes_level = state.step in ("stands", "raise", "rang")
     proposed_db = state.answers[0] if takes_level else ""
     return {
-        "sentence": state.sentence,
+        "sentence": state.now_sentence,
         "question": state.question,
         "key": state.key,
         "cautions": [*state.cautions, *([sentence("page", "local")] if state.cautions else [])],
-        "rang": [_ring_line(number, ring, pair) for number, ring in enumerate(pair.rings, 1)] if is_told else [],
+        "rang": [
+            _ring_line(number, ring, pair, state.send_now_db)
+            for number, ring in enumerate(pair.rings if is_told else (), 1)
+        ],
         "left": _left_line(pair) if is_told else "",
         "cuts": [
             sentence("page", "cut", {"cut_hz": cut.frequency_hz, "cut_db": cut.gain_db, "q": cut.q})
@@ -103,6 +109,7 @@ def ring_out_picture(state: RingOut) -> dict[str, Any]:
         ],
         "answers": [{"answer": answer, "label": label} for answer, label in page_answers(state)],
         "level": f"{float(proposed_db):g}" if takes_level else "",
+        "safe": state.step == "safe",
         "stop": state.step == "rang",
         "found": found_lines(state),
         "to_come": []

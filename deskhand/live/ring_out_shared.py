@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING, Any
 
 from deskhand.live.board import BoardAnswer
 from deskhand.live.messages import LiveMessage
-from deskhand.live.ring_out import level_of, ring_out_of
+from deskhand.live.ring_out import ring_out_of
 from deskhand.live.ring_out_file import taken_up
 from deskhand.live.ring_out_listener import RingOutListener
+from deskhand.live.ring_out_pair import level_of
 from deskhand.live.ring_out_picture import found_lines, page_answers, ring_out_picture
 from deskhand.live.ring_out_text import sentence
 from deskhand.live.soundcheck import Soundcheck

@@ -27,6 +27,7 @@ from deskhand.web.handover import HandoverPages
 from deskhand.web.history_pages import HistoryPages
 from deskhand.web.invented import InventedHall
 from deskhand.web.live_page import LiveHost, LivePages
+from deskhand.web.mixes import MixPages
 from deskhand.web.printed import SheetPages
 from deskhand.web.setup import SetupPages
 from deskhand.web.shows import ShowPages
@@ -107,6 +108,7 @@ def _routes(state: PageState, live: LiveHost, open_beside: OpenBeside | None) ->
         SetupPages(state, can_look_around=open_beside is not None),
     )
     history, sheet, blind = HistoryPages(state), SheetPages(state), BlindPages(state)
+    mixes = MixPages(state)
     ticks, invented, listening = TickPages(state), InventedHall(state, open_beside), LivePages(state, live)
     posts: dict[str, Handler] = {
         "check": shows.start_check, "keep": shows.start_keep, "stop": shows.stop, "leave": shows.ignore,
@@ -114,6 +116,7 @@ def _routes(state: PageState, live: LiveHost, open_beside: OpenBeside | None) ->
         "voice": sources.try_mix, "forget": history.forget, "restore": history.restore,
         "measure-again": history.measure_again,
         "blind/start": blind.start, "blind/answer": blind.answer, "listen": setup.listen, "house": setup.write_house, "rename": setup.rename,
+        "mixes": mixes.save, "mixes/undo": mixes.undo,
         "tick": ticks.tick, "untick": ticks.take_back, "invented-hall": invented.start,
         "live": listening.request, "handover": HandoverPages(state).change, "live/begin": listening.begin,
     }  # fmt: skip
@@ -130,6 +133,7 @@ def _routes(state: PageState, live: LiveHost, open_beside: OpenBeside | None) ->
         Route("/show/{id}/source/{at:int}", sources.source),
         Route("/show/{id}/source/{at:int}/hear.flac", sources.hear),
         Route("/show/{id}/voice", sources.voice),
+        Route("/show/{id}/mixes", mixes.page),
         Route("/show/{id}/sheet", sheet.sheet),
         Route("/show/{id}/sheet.pdf", sheet.pdf),
         Route("/show/{id}/sheet-{at:int}.png", sheet.picture),

@@ -8,114 +8,32 @@ Levels and margins are worked by hand from the levels that are answered: margin 
 
 from __future__ import annotations
 
+import io
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
+import soundfile
+from rich.console import Console
 
-from deskhand.house import parse_house
 from deskhand.language import choose_language
-from deskhand.live.board import BoardAnswer, BoardRequest
 from deskhand.live.picture import picture_of
-from deskhand.live.requests import Requests
 from deskhand.live.ring import Ring
 from deskhand.live.ring_out_file import FILE_NAME, RingOutFile
-from deskhand.live.ring_out_shared import SharedRingOut
+from deskhand.live.session import LiveOptions, listen_live
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import Watch
 from deskhand.tasks.check import CheckOptions
+from tests.support.ring_out import HOUSE, INPUTS, NAMES, RATE_HZ, RingOutHall, ringing
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-RATE_HZ = 48000
-NAMES = ("kick", "lead voice", "choir")
-HOUSE = parse_house(
-    """
-[house]
-name = "Tern Street Hall"
-[desk]
-equaliser = { bells = 4, gain_step = "0.5 dB", frequency_step = "1/12 octave", q = [0.7, 1.4, 2.8, 5.6, 11] }
-[[source]]
-name = "kick"
-role = "playback"
-tracks = [1]
-[[source]]
-name = "lead voice"
-role = "lead vocal"
-tracks = [2]
-[[source.send]]
-mix = "wedge 1"
-level = "-6 dB"
-[[source]]
-name = "choir"
-role = "backing vocal"
-tracks = [3]
-""",
-    Path("house.toml"),
-)
-INPUTS = [(source, (row,)) for row, source in enumerate(HOUSE.source)]
-
-
-def watch() -> Watch:
-    return Watch(
-        house=HOUSE,
-        inputs=INPUTS,
-        ring=Ring.of(len(NAMES), 40 * RATE_HZ),
-        sample_rate_hz=RATE_HZ,
-        taps=dict.fromkeys(NAMES, "preamp"),
-        players={},
-    )
-
-
-class Hall:
-    """A listener with its ring-out, and what people press."""
-
-    def __init__(self, listener: Watch | Soundcheck | None = None, file: RingOutFile | None = None) -> None:
-        self.listener = listener or watch()
-        self.ring_out = SharedRingOut(self.listener, file)
-        self.requests = Requests(self.listener, [], self.ring_out)
-
-    def shown(self) -> dict[str, Any]:
-        picture = picture_of(self.listener, device="desk", state="running", ring_out=self.ring_out.picture())
-        return dict(picture["ring_out"])
-
-    def press(self, answer: str, key: str | None = None, by: str = "Ana") -> BoardAnswer:
-        key = self.shown()["key"] if key is None else key
-        return self.requests.answer(BoardRequest(act="ring-answer", source=key, text=answer, by=by))
-
-    def pressed(self, *answers: str) -> None:
-        for answer in answers:
-            assert self.press(answer).accepted, (answer, self.shown()["sentence"])
-
-    def begin(self, text: str = "") -> BoardAnswer:
-        return self.requests.answer(BoardRequest(act="ring-out", text=text, by="Ana"))
-
-    def leave(self) -> BoardAnswer:
-        return self.requests.answer(BoardRequest(act="ring-leave"))
-
-    def labels(self) -> list[str]:
-        return [answer["label"] for answer in self.shown()["answers"]]
-
-    def hear(self, samples: np.ndarray, row: int = 1) -> None:
-        """Let one input hear something, the others next to nothing."""
-        heard = 1e-6 * np.random.default_rng(row).standard_normal((len(NAMES), samples.size))
-        heard[row] += samples
-        for first in range(0, samples.size, RATE_HZ):
-            self.listener.ring.write(heard[:, first : first + RATE_HZ].astype(np.float32))
-            self.ring_out.advance() if self.ring_out.is_open else self.listener.advance()
-
-
-def ringing(hz: float, length_s: float = 3.0, growth_db_s: float = 20.0) -> np.ndarray:
-    """A sine that grows from -75 dBFS, as a loop above its limit does."""
-    time_s = np.arange(round(length_s * RATE_HZ)) / RATE_HZ
-    return np.asarray(10 ** ((-75.0 + growth_db_s * time_s) / 20) * np.sin(2 * np.pi * hz * time_s))
-
 
 def test_a_whole_one_from_the_line_check_and_back() -> None:
-    hall = Hall()
+    hall = RingOutHall()
     assert hall.shown()["begin"] == "Ring out the wedges"
     assert hall.begin().accepted
     shown = hall.shown()
@@ -147,7 +65,7 @@ def test_a_whole_one_from_the_line_check_and_back() -> None:
     assert shown["left"].startswith("2 dB are left")
     assert shown["cuts"] == ["Bell at 2.5 kHz, −3 dB, Q 5.6"]
     assert shown["rang"] == [
-        "First: 2.5 kHz (high middle, a whistle), at the level now; 2 dB above where it stands for the show"
+        "First: 2.5 kHz (high middle, a whistle), 6 dB above the level now; 2 dB above where it stands for the show"
     ]
     hall.pressed("yes")
     # 6 dB down from where it rang, and up again
@@ -175,7 +93,7 @@ def test_a_whole_one_from_the_line_check_and_back() -> None:
 
 
 def test_a_press_counts_for_the_question_it_was_made_for() -> None:
-    hall = Hall()
+    hall = RingOutHall()
     hall.begin()
     hall.pressed("yes", "-6")
     key = hall.shown()["key"]
@@ -198,7 +116,7 @@ def test_a_press_counts_for_the_question_it_was_made_for() -> None:
 
 
 def test_what_was_no_ring_is_taken_back_and_what_does_not_stop_is_muted() -> None:
-    hall = Hall()
+    hall = RingOutHall()
     hall.begin()
     hall.pressed("yes", "-6", "-5")
     hall.hear(ringing(900.0))
@@ -221,7 +139,7 @@ def test_what_was_no_ring_is_taken_back_and_what_does_not_stop_is_muted() -> Non
 
 
 def test_a_tone_that_goes_on_is_urgent() -> None:
-    hall = Hall()
+    hall = RingOutHall()
     hall.begin()
     hall.pressed("yes", "-6")
     hall.hear(ringing(1500.0, 6.0, 12.0))
@@ -230,7 +148,7 @@ def test_a_tone_that_goes_on_is_urgent() -> None:
 
 
 def test_the_line_check_hears_nothing_meanwhile() -> None:
-    hall = Hall()
+    hall = RingOutHall()
     hall.begin()
     noise = 0.1 * np.random.default_rng(1).standard_normal(8 * RATE_HZ)
     hall.hear(noise, row=0)
@@ -245,7 +163,7 @@ def test_the_line_check_hears_nothing_meanwhile() -> None:
 
 
 def test_it_is_left_and_gone_on_with_all_cautions_first() -> None:
-    hall = Hall()
+    hall = RingOutHall()
     assert not hall.press("yes", "0 safe 0 None []").accepted
     hall.begin()
     hall.pressed("yes", "-6", "-5")
@@ -268,7 +186,7 @@ def test_it_is_left_and_gone_on_with_all_cautions_first() -> None:
 
 class TestOnDisk:
     def broken_off(self, folder: Path, *answers: str) -> None:
-        hall = Hall(file=RingOutFile(folder, "2026-03-01"))
+        hall = RingOutHall(file=RingOutFile(folder, "2026-03-01"))
         hall.begin()
         hall.pressed("yes", "-6", "-5")
         hall.hear(ringing(900.0))
@@ -276,7 +194,7 @@ class TestOnDisk:
 
     def test_a_computer_that_fails_loses_nothing_that_was_found(self, tmp_path: Path) -> None:
         self.broken_off(tmp_path, "-5", "next", "next")
-        hall = Hall(file=RingOutFile(tmp_path, "2026-03-01"))
+        hall = RingOutHall(file=RingOutFile(tmp_path, "2026-03-01"))
         hall.ring_out.resume()
         assert not hall.ring_out.is_open
         assert hall.shown()["begin"] == "Go on with the ring-out: choir into its nearest wedge"
@@ -286,7 +204,7 @@ class TestOnDisk:
 
     def test_a_ring_that_nobody_answered_is_asked_again(self, tmp_path: Path) -> None:
         self.broken_off(tmp_path)
-        hall = Hall(file=RingOutFile(tmp_path, "2026-03-01"))
+        hall = RingOutHall(file=RingOutFile(tmp_path, "2026-03-01"))
         hall.ring_out.resume()
         hall.begin()
         hall.pressed("yes", "-6")
@@ -313,7 +231,7 @@ class TestOnDisk:
                 "other-microphones": {"ring_out": state | {"pairs": [pair | {"source": "flute"}]}},
             }[damage]
             file.write_text(json.dumps(saved), "utf-8")
-        hall = Hall(file=RingOutFile(tmp_path, "2026-03-01"))
+        hall = RingOutHall(file=RingOutFile(tmp_path, "2026-03-01"))
         hall.ring_out.resume()
         assert hall.shown()["begin"] == "Ring out the wedges"
 
@@ -344,7 +262,7 @@ def soundcheck(phase: str) -> Soundcheck:
 def test_what_builds_up_at_soundcheck_and_show_stands_while_it_sounds(phase: str, first: str) -> None:
     listener = soundcheck(phase)
     listener._due_s = 1e9  # tones alone
-    hall = Hall(listener)
+    hall = RingOutHall(listener)
     hall.hear(ringing(1500.0, 4.0, 15.0))
     level = 10 ** (-15.0 / 20)
     hall.hear(level * np.sin(2 * np.pi * 1500.0 * np.arange(9 * RATE_HZ) / RATE_HZ))
@@ -359,7 +277,7 @@ def test_what_builds_up_at_soundcheck_and_show_stands_while_it_sounds(phase: str
 
 
 def test_a_soundcheck_checks_nothing_of_a_ring_out() -> None:
-    hall = Hall(soundcheck("rehearsal"))
+    hall = RingOutHall(soundcheck("rehearsal"))
     hall.hear(np.zeros(10 * RATE_HZ))
     hall.begin()
     assert hall.shown()["leave"] == "Leave it: back to the soundcheck"
@@ -374,8 +292,29 @@ def test_a_soundcheck_checks_nothing_of_a_ring_out() -> None:
     hall.listener.finish()
 
 
+def test_a_session_begins_with_it_and_hears_no_line_check(tmp_path: Path) -> None:
+    """A recording in which everybody plays from the first second: nobody has had a turn."""
+    take = tmp_path / "take"
+    take.mkdir()
+    (tmp_path / "house.toml").write_text(
+        "".join(f'[[source]]\nname = "{name}"\nrole = "lead vocal"\ntracks = ["{name}"]\n' for name in ("ana", "ben"))
+        + '[house]\nname = "Tern Street Hall"\n'
+    )
+    for seed, name in enumerate(("ana", "ben")):
+        noise = 0.1 * np.random.default_rng(seed).standard_normal(4 * RATE_HZ)
+        soundfile.write(take / f"{name}.wav", noise, RATE_HZ, subtype="PCM_24")
+    told = io.StringIO()
+    options = LiveOptions(replay=take, house=tmp_path / "house.toml", fast=True, ring_out=True)
+    outcome = listen_live(options, Console(file=told, width=200), keyboard=False)
+    assert "the ring-out begins" in told.getvalue()
+    assert "arrived" not in told.getvalue()
+    assert not outcome.result.sources
+    # practice leaves nothing behind
+    assert not (tmp_path / ".deskhand").exists()
+
+
 def test_the_terminal_answers_by_number() -> None:
-    hall = Hall()
+    hall = RingOutHall()
     for pressed in ("r", "1", "1", "1"):
         assert hall.ring_out.obey(pressed)
     assert hall.shown()["sentence"].startswith("lead voice into wedge 1: up 1 dB")
@@ -395,9 +334,16 @@ def _german() -> Iterator[None]:
 
 @pytest.mark.usefixtures("_german")
 def test_it_is_told_in_german() -> None:
-    hall = Hall()
+    hall = RingOutHall()
     hall.begin()
     hall.pressed("yes", "-6")
     hall.hear(ringing(900.0))
-    assert "koppelte zuerst bei 900 Hz" in hall.shown()["sentence"]
+    assert hall.shown()["sentence"] == "Den Send jetzt 6 dB herunter; lead voice stumm, wenn es nicht aufhört."
+    hall.pressed("muted", "yes")
+    hall.hear(np.zeros(3 * RATE_HZ))
+    hall.hear(ringing(300.0))
+    assert [line[:44] for line in hall.shown()["rang"]] == [
+        "Zuerst: 900 Hz (Mitten, ein Heulen), beim St",
+        "Als Zweites: 300 Hz (tiefe Mitten, ein Hupen",
+    ]
     assert hall.shown()["to_come"] == ["choir auf seine nächste Monitorbox"]

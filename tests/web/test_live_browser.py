@@ -1,4 +1,5 @@
-"""The line check's page in two browsers, a laptop and a phone: the same on both, presses, keys, screen readers, and how old what stands there is."""
+"""The line check's page in two browsers, a laptop and a phone: the same on both, presses, keys, screen readers, how old what stands there
+is, and a ring-out in the hands of two."""
 
 from __future__ import annotations
 
@@ -16,6 +17,7 @@ from deskhand.live.ring import Ring
 from deskhand.live.watch import Watch
 from deskhand.web.live_page import LiveHost
 from tests.support.page import Served
+from tests.support.ring_out import RingOutHall, ringing
 from tests.support.small_hall import small_hall
 
 NAMES = [f"input {number}" for number in range(1, 33)]
@@ -201,3 +203,65 @@ def test_nothing_serious_stands_in_the_way_of_anybody(pages):
         heights = [button.bounding_box()["height"] for button in page.locator("#going button:visible").all()]
         assert min(heights) >= 44
         assert page.get_attribute("#sentence", "aria-live") == "polite"
+
+
+def test_a_ring_out_in_the_hands_of_two(browser, tmp_path):
+    """Begun on the laptop, answered on the phone, by keyboard, and after a reload; a ring comes between."""
+    hall, board, ends = RingOutHall(), Board(), threading.Event()
+
+    def listen():
+        while not ends.wait(0.05):
+            board.answer(hall.requests.answer)
+            board.publish(picture_of(hall.listener, device="desk", state="running", ring_out=hall.ring_out.picture()))
+
+    thread = threading.Thread(target=listen, daemon=True)
+    thread.start()
+    made = Served(small_hall(tmp_path / "hall"), live=LiveHost(board))
+    contexts = [browser.new_context(**how) for how in (LAPTOP, PHONE)]
+    try:
+        laptop, phone = (context.new_page() for context in contexts)
+        for page in (laptop, phone):
+            page.goto(f"{made.url}/live")
+        laptop.get_by_role("button", name="Ring out the wedges").click()
+        phone.locator("#ring-cautions", has_text="hearing protection").wait_for()
+        # every caution stands before the first question
+        care, question = (phone.locator(name).bounding_box() for name in ("#ring-care", "#ring-question"))
+        assert care["y"] + care["height"] <= question["y"]
+        assert phone.locator("#hand").is_hidden()
+        time.sleep(READ_S)
+        phone.get_by_role("button", name="Yes, all of that is so").tap()
+        laptop.get_by_role("button", name="At −6 dB").wait_for()
+        phone.reload()
+        phone.get_by_role("button", name="1 dB higher").tap()
+        phone.get_by_role("button", name="It is that level").tap()
+        laptop.get_by_role("button", name="Up: at −4 dB now").press("Enter")
+        phone.get_by_role("button", name="Up: at −3 dB now").wait_for()
+        # the button that was pressed is gone: the sentence is next for whoever reads with a keyboard
+        assert laptop.evaluate("document.activeElement.id") == "ring-sentence"
+        # letters are no keys of the line check meanwhile
+        laptop.keyboard.press("n")
+        ends.set()
+        thread.join()
+        hall.hear(ringing(2500.0))
+        ends.clear()
+        threading.Thread(target=listen, daemon=True).start()
+        phone.locator("#ring-sentence", has_text="Send down 6 dB now; mute lead voice").wait_for()
+        assert phone.get_attribute("#ring-sentence", "aria-live") == "assertive"
+        for page in (laptop, phone):
+            found = Axe().run(page).response["violations"]
+            assert [rule["id"] for rule in found if rule["impact"] in ("serious", "critical")] == []
+            assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+            heights = [button.bounding_box()["height"] for button in page.locator("#ring button:visible").all()]
+            assert min(heights) >= 44
+        time.sleep(READ_S)
+        phone.get_by_role("button", name="Yes, and it is muted").tap()
+        laptop.locator("#ring-cuts", has_text="Bell at 2.5 kHz, −3 dB, Q 5.6").wait_for()
+        laptop.get_by_role("button", name="Leave it: back to the line check").click()
+        phone.locator("#sentence", has_text="kick: please play").wait_for()
+        phone.get_by_role("button", name="Go on with the ring-out: lead voice into wedge 1").wait_for()
+    finally:
+        for context in contexts:
+            context.close()
+        ends.set()
+        board.end()
+        made.stop()

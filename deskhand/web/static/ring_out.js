@@ -89,6 +89,9 @@ export function drawRingOut(now) {
   put("ring-level-take", now.take_level);
   put("ring-cautions-head", now.cautions.length ? now.head_cautions : "");
   list("ring-cautions", now.cautions);
+  // read before the first question, and at hand below every other
+  const care = by("ring-care"), place = now.safe ? by("ring-cuts") : by("ring-level");
+  if (place.nextElementSibling !== care) place.after(care);
   put("ring-leave", now.leave);
   by("ring-leave").classList.toggle("big", !now.answers.length);
   put("ring-found-head", now.found.length ? now.head_found : "");
