@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from deskhand.archive.locations import ShowLocation, show_name
-from deskhand.errors import RecordingError, UsageError
+from deskhand.errors import DeskhandError, RecordingError, UsageError
 from deskhand.leftovers import unfinished_prefix
 from deskhand.recording.files import AUDIO_SUFFIXES
 
@@ -22,6 +22,8 @@ _PIECE_BYTES: Final = 4 * 2**20
 """Bytes that are held in memory of a file on its way here: what object stores hand over at once without waiting. Common practice, no source."""
 _SPARE_BYTES: Final = 64 * 2**20
 """Room that is left on the disk beside a show that is brought here. Common practice, no source."""
+_REASON_LETTERS: Final = 160
+"""Letters of a library's own words that are told: about two lines of a terminal. Common practice, no source."""
 _NOTES: Final = (".toml",)
 """Endings of house files and show notes, which go with a recording."""
 
@@ -46,6 +48,8 @@ def _file_system(url: str) -> tuple[Any, str]:
         raise UsageError(
             url, f"is no address of a file system ({error})", "write it like s3://bucket/folder"
         ) from error
+    # a worker lives for weeks, and its file systems remember what they once listed
+    file_system.invalidate_cache()
     return file_system, str(path)
 
 
@@ -62,7 +66,7 @@ def remote_shows(url: str) -> Iterator[ShowLocation]:
         It cannot be listed.
     """
     file_system, base = _file_system(url)
-    try:
+    with _asking(url, UsageError, "cannot be listed", "see that the server answers, and who may read it"):
         if file_system.isfile(base):
             name = posixpath.splitext(posixpath.basename(base))[0]
             yield ShowLocation(path=file_system.unstrip_protocol(base), name=name)
@@ -74,10 +78,20 @@ def remote_shows(url: str) -> Iterator[ShowLocation]:
                 relative = posixpath.relpath(folder.strip("/"), base.strip("/"))
                 name = show_name(relative, posixpath.basename(base.rstrip("/")), is_file=False)
                 yield ShowLocation(path=file_system.unstrip_protocol(folder), name=name)
-    except OSError as error:
-        raise UsageError(
-            url, f"cannot be listed ({error})", "see that the server answers, and who may read it"
-        ) from error
+
+
+@contextmanager
+def _asking(url: str, kind: type[DeskhandError], problem: str, fix: str) -> Iterator[None]:
+    """Have what goes wrong with a server told in one line: each library has errors of its own for one that does not answer."""
+    try:
+        yield
+    except DeskhandError:
+        raise
+    except Exception as error:
+        if isinstance(error, OSError) and kind is RecordingError and error.filename is not None:
+            raise  # of this computer's disk
+        reason = " ".join(str(error).split())[:_REASON_LETTERS] or type(error).__name__
+        raise kind(url, f"{problem} ({reason})", fix) from error
 
 
 def _files_of(file_system: Any, path: str) -> list[dict[str, Any]]:
@@ -102,11 +116,9 @@ def remote_identity(url: str) -> str:
         They cannot be listed.
     """
     file_system, path = _file_system(url)
-    try:
+    with _asking(url, RecordingError, "cannot be listed", "see that the server answers"):
         entries = _files_of(file_system, path)
-    except OSError as error:
-        raise RecordingError(url, f"cannot be listed ({error})", "see that the server answers") from error
-    version = ("ETag", "etag", "LastModified", "last_modified", "mtime", "created")
+    version = ("ETag", "etag", "e_tag", "LastModified", "last_modified", "mtime", "created")
     told = [
         (entry["name"], entry["size"], *(str(entry[name]) for name in version if name in entry)) for entry in entries
     ]
@@ -136,7 +148,7 @@ def brought_here(url: str) -> Iterator[Path]:
 
 
 def _copy(file_system: Any, path: str, top: Path, url: str) -> Path:
-    try:
+    with _asking(url, RecordingError, "cannot be read", "see that the server answers, and try again"):
         entries = _files_of(file_system, path)
         is_file = file_system.isfile(path)
         size = sum(int(entry["size"]) for entry in entries)
@@ -160,12 +172,6 @@ def _copy(file_system: Any, path: str, top: Path, url: str) -> Path:
         for entry in entries:
             target = recording if is_file else recording / posixpath.basename(entry["name"])
             _copy_file(file_system, entry["name"], target)
-    except OSError as error:
-        if not isinstance(error, FileNotFoundError) and error.filename is None:
-            raise RecordingError(
-                url, f"cannot be read ({error})", "see that the server answers, and try again"
-            ) from error
-        raise
     return recording
 
 
@@ -173,7 +179,7 @@ def _copy_notes(file_system: Any, folder: str, target: Path, *, rooted: bool) ->
     """Copy the house files of a folder above a show; a folder that nobody may list holds none."""
     try:
         entries = file_system.ls(f"/{folder}" if rooted else folder, detail=True)
-    except OSError:
+    except Exception:  # noqa: BLE001 - where the server does not answer at all, the show's own files tell it
         return
     for entry in entries:
         if entry["type"] == "file" and entry["name"].casefold().endswith(_NOTES):
