@@ -9,6 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
+from dataclasses import FrozenInstanceError
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, get_args
 
@@ -399,6 +400,13 @@ def test_a_mistake_is_one_line_with_file_line_and_key(text: str, said: str) -> N
     assert "\n" not in str(caught.value)
     # the words of the library that checks are for programmers
     assert not re.search(r"pydantic|validat|dataclass|ArgsKwargs|Traceback", str(caught.value))
+
+
+def test_what_was_read_is_not_changed_behind_its_file() -> None:
+    house = parse_house(SMALL + VOICE, PLACE)
+    for table, name in ((house.house, "name"), (house.source[0], "role"), (house.desk.equaliser, "bells")):
+        with pytest.raises(FrozenInstanceError):
+            setattr(table, name, getattr(table, name))
 
 
 def test_several_mistakes_say_how_many_more() -> None:
