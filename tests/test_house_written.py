@@ -11,7 +11,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from deskhand.errors import HouseError
-from deskhand.house import BLOCK_NAMES, defaults_of, made_blocks, make_block, parse_house, with_source, written_source
+from deskhand.house import (
+    BLOCK_NAMES,
+    SourceEdit,
+    defaults_of,
+    made_blocks,
+    make_block,
+    parse_house,
+    with_edits,
+    with_source,
+    written_source,
+)
 from tests.support.hypotheses import examples
 
 HOUSE = """\
@@ -301,3 +311,39 @@ class TestBlocks:
         for key, said in defaults.items():
             assert make_block({key: numbers.get(key, said)} | written) == bare
             assert "None" not in said
+
+
+class TestEdits:
+    """Moves written into several sources at once, by the place of a block in its chain."""
+
+    def test_a_setting_a_new_block_and_a_send(self) -> None:
+        text = HOUSE.replace(
+            'fader = "-6 dB"\n',
+            'fader = "-6 dB"\nsend = [{ mix = "wedge", level = "-3 dB" }, { mix = "ears", level = "0 dB" }]\n',
+        )
+        edits = {
+            "Piano": SourceEdit(
+                keys={"fader": "-8 dB"},
+                sends={"wedge": "-5 dB"},
+                settings=[(1, {"gain": "-3 dB"}), (2, {"frequency": "2.5 kHz"})],
+                new_blocks=[(3, {"block": "trim", "gain": "-2 dB"}), (0, {"block": "gain", "gain": "30 dB"})],
+            ),
+            "lead voice": SourceEdit(new_blocks=[(0, {"block": "trim", "gain": "1 dB"})]),
+        }
+        edited = with_edits(text, edits)
+        piano, voice = written_source(edited, "piano"), written_source(edited, "lead voice")
+        assert piano["fader"] == "-8 dB"
+        assert [send["level"] for send in piano["send"]] == ["-5 dB", "0 dB"]
+        assert [(block["block"], block.get("gain"), block.get("frequency")) for block in piano["chain"]] == [
+            ("gain", "30 dB", None), ("high-pass", None, "50 Hz"), ("bell", "-3 dB", "400 Hz"), ("trim", "-2 dB", None), ("bell", "1 dB", "2.5 kHz"),
+        ]  # fmt: skip
+        assert voice["chain"] == [{"block": "trim", "gain": "1 dB"}]
+        assert written_source(edited, "bass") == written_source(HOUSE, "bass")
+        assert "# the room" in edited
+
+    @pytest.mark.parametrize("index", [3, -1])
+    def test_a_block_that_is_gone_is_told_by_its_number(self, index: int) -> None:
+        with pytest.raises(
+            HouseError, match=rf"^Piano: its chain has no block {index + 1} any more; check the recording again$"
+        ):
+            with_edits(HOUSE, {"Piano": SourceEdit(settings=[(index, {"gain": "0 dB"})])})

@@ -27,8 +27,10 @@ from deskhand.baseline.kept import load
 from deskhand.baseline.model import baseline_of
 from deskhand.baseline.versions import reading_versions
 from deskhand.cli import main
+from deskhand.errors import UsageError
 from deskhand.store import DEFAULT_NAME, Dismissal, KeptTake, history_url
 from deskhand.store.history import open_history
+from deskhand.tasks.keep import _kept_source
 from tests.support.band_house import HOUSE, LENGTH_S, RATE_HZ, make_house
 from tests.support.command import data_of, run
 from tests.support.folders import shut, somebody_s_folder
@@ -1041,6 +1043,13 @@ class TestWeeks:
 
     def test_the_nearest_source_is_named(self, taught: Path) -> None:
         assert refused("history", "pianno", said="is in no kept show").endswith("kept are piano")
+
+    def test_three_of_many_that_are_near_are_named(self) -> None:
+        with pytest.raises(UsageError) as refusal:
+            _kept_source("tom", ["tom 1", "tom 2", "tom 3", "tom 4", "kick"], [])
+        named = str(refusal.value).rpartition("kept are ")[2].split(", ")
+        assert len(named) == 3
+        assert set(named) < {"tom 1", "tom 2", "tom 3", "tom 4"}
 
     def test_it_tells_what_the_takes_read(self, taught: Path) -> None:
         rows = list(csv.DictReader(io.StringIO(fine("history", "bass", "--csv", "-"))))

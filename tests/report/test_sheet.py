@@ -845,6 +845,8 @@ def test_command_says_when_it_takes_more_pages(checked, season, tmp_path, monkey
         (["REC", "--output", "no/such/folder.pdf"], "no such folder"),
         (["REC", "--output", "."], "folder"),
         (["REC", "--output", "x.csv"], "name a PDF"),
+        # the table beside the sheet has no place either
+        (["REC", "--output", "taken.pdf"], "taken.csv: cannot be written (it is a folder)"),
         (["REC", "--player", "bass"], "SOURCE=NAME"),
         (["REC", "--date", "soon", "--to", "0:05"], "is not a date"),
     ],
@@ -852,11 +854,12 @@ def test_command_says_when_it_takes_more_pages(checked, season, tmp_path, monkey
 def test_wrong_use_is_one_line_and_status_2(args, said, season, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     (tmp_path / "bad.toml").write_text("[house]\nnam = 1\n")
+    (tmp_path / "taken.csv").mkdir()
     done = run(*(season / "show-2026-03-01" if one == "REC" else one for one in args))
     assert done.exit_code == 2
     assert said in done.stderr.splitlines()[-1]
     assert "Traceback" not in done.output
-    assert [path.name for path in tmp_path.iterdir()] == ["bad.toml"]
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["bad.toml", "taken.csv"]
 
 
 def test_a_sheet_needs_a_house_file(season, tmp_path, monkeypatch):

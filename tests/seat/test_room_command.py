@@ -74,6 +74,7 @@ def test_measured_kept_and_compared(house, monkeypatch, tmp_path):
     assert first.exit_code == 0, first.output
     assert "mix position: the room alone is " in first.output
     assert "only a calibrated class 1 or 2 meter" in first.output
+    assert "What this does not tell: the index is of spoken words" in first.output
     assert "Kept: 2 seats" in first.output
     data = data_of((tmp_path / "march.json").read_text())
     clean, noisy = data["seats"]
