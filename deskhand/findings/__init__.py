@@ -5,6 +5,7 @@ from deskhand.findings.context import Context, has_nominal
 from deskhand.findings.drifts import judge_drifts, with_trends
 from deskhand.findings.faults.chain import chain as judge_chain
 from deskhand.findings.faults.chain import covered as judge_voices
+from deskhand.findings.faults.chain import is_covered
 from deskhand.findings.faults.usual import as_usual, pairs_as_usual
 from deskhand.findings.finding import Finding, Severity
 from deskhand.findings.first import FirstThing, first_things, status_of, things_to_fix
@@ -33,6 +34,7 @@ __all__ = [
     "first_things",
     "fix_texts",
     "has_nominal",
+    "is_covered",
     "joined",
     "judge",
     "judge_chain",

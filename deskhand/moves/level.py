@@ -284,6 +284,7 @@ def finish_level(state: SourceState, plan: Plan, position: int) -> None:
     shaped_db = _shaped_db(state, plan)
     if moves and shaped_db:
         moves[-1] = replace(moves[-1], facts={**moves[-1].facts, "shaped_db": shaped_db})
+    plan.set_again = any("set-again" in move.advice for move in moves)
     plan.moves[position:position] = counter_moves(state, moves, shaped_db, by_ear=_is_clipped(hot))
 
 

@@ -111,6 +111,8 @@ class Plan:
     """Problems that the moves do not mend."""
     answers: dict[str, tuple[str, float]] = field(default_factory=dict)
     """Id of a finding to the block and the change in dB that answer it: both say one number."""
+    set_again: bool = False
+    """Whether its fader and its sends are set again by ear, behind a preamp that comes down by more than the recording tells."""
     predicted_db: Array | None = None
     """(31,) third-octave levels after the chain as the moves should leave them."""
 
@@ -142,6 +144,11 @@ class Plan:
     def at_source(self) -> bool:
         """True where what arrives is not what should, and hands go to the rig or the patch first."""
         return any(move.where in ("rig", "patch") for move in self.moves)
+
+    @property
+    def own_input_first(self) -> bool:
+        """True where nothing is turned for it, or at it for another, before what arrives is right."""
+        return self.at_source or self.set_again
 
 
 def equaliser_position(blocks: Sequence[ChainBlock]) -> int:

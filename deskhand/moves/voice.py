@@ -10,10 +10,19 @@ from deskhand.house import ROLES, BellBlock, HighShelfBlock, LowShelfBlock, MidS
 from deskhand.mix.bus import source_matrix
 from deskhand.mix.clearance import ClearanceWithMoves, hold_source
 from deskhand.mix.voices import feed_strips, hold_feeds, hold_voice, measure_voices, sings, spans_of
+from deskhand.moves.following import following_db
 from deskhand.moves.giving import BELL_QS, BELLS_HZ, STEP_DB, Abilities, Bell, PhraseOfSource
 from deskhand.moves.space import RoomLimits, make_space
 from deskhand.moves.voice_limits import FeedLevels, back_db, groups_of, unused_microphones, voice_limit
-from deskhand.moves.voice_moves import VoiceRoom, add_moves, faders_db, leave_levels, lowered, middle_compressor
+from deskhand.moves.voice_moves import (
+    VoiceRoom,
+    add_moves,
+    faders_db,
+    leave_levels,
+    lowered,
+    middle_compressor,
+    planned_fader_db,
+)
 from deskhand.moves.voice_text import voice_text
 
 if TYPE_CHECKING:
@@ -47,6 +56,8 @@ class VoiceFeed:
     """Sound pressure level in dB of a feed with a mean square of 1."""
     playing: Mapping[str, Activity]
     levels: FeedLevels = field(default_factory=FeedLevels)
+    following_db: Mapping[str, float] = field(default_factory=dict)
+    """Source to the dB by which its fader is set up again by ear, behind a preamp that comes down."""
 
 
 def _in_steps(step_db: float) -> float:
@@ -123,21 +134,36 @@ def make_way(planning: PlanningInput, feed: VoiceFeed, planned: dict[str, Plan])
     strips = _strips(planning, feed, planned)
     if not covered and not any(planned[name].changed for name in planned if name in strips):
         return None
+    feed = replace(feed, following_db=_following_db(planning, feed, planned))
     lead_plan = planned.get(lead.source)
     # what arrives wrong at the voice itself is mended first: nobody is turned for it
-    at_source = lead_plan is not None and lead_plan.at_source
-    room = _room(planning, feed, strips, planned, lead, list(unused)) if covered and not at_source else None
-    if room is not None and room.space is not None:
-        add_moves(planning, planned, room, lead.source)
+    own_input_first = lead_plan is not None and lead_plan.own_input_first
+    room = None
+    if covered and not own_input_first:
+        room = _room(planning, feed, _strips(planning, feed, planned), planned, lead, list(unused))
+        if room.space is not None:
+            add_moves(planning, planned, room, lead.source)
     after = _measured_again(planning, feed, planned, room, lead)
     if after is None:
         return None
-    space = None if room is None else room.space
+    text = voice_text(
+        lead,
+        after,
+        room,
+        covered=covered,
+        own_input_first=own_input_first,
+        fader_up_db=feed.following_db.get(lead.source, 0.0),
+    )
+    return _outcome(after, None if room is None else room.space, lead.source, text)
+
+
+def _outcome(after: Clearance, space: Space | None, lead: str, text: str) -> ClearanceWithMoves:
+    """Clearance with the moves, and what was moved for it."""
     return ClearanceWithMoves(
         clearance_pct=after.clearance_pct,
         audible_pct=after.audible_pct,
         wanted_pct=None if space is None else round(space.wanted_pct, 1),
-        gives_way=() if space is None else tuple(_moved_sources(space, lead.source)),
+        gives_way=() if space is None else tuple(_moved_sources(space, lead)),
         change_db=None if space is None else round(space.change_db, 2),
         plain_db=None if space is None or space.plain_db is None else round(space.plain_db * space.sounding, 2),
         hands=0 if space is None else len(space.hands),
@@ -145,7 +171,22 @@ def make_way(planning: PlanningInput, feed: VoiceFeed, planned: dict[str, Plan])
         muted=()
         if space is None
         else tuple(name for hand in space.hands if hand.kind == "mute" for name in hand.sources),
-        text=voice_text(lead, after, room, covered=covered, at_source=at_source),
+        text=text,
+    )
+
+
+def _following_db(planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan]) -> dict[str, float]:
+    """Source to the rise of its fader that is set again by ear, so that it is as loud in the feed as it was."""
+    assert feed.lead is not None
+    return following_db(
+        planning.recording,
+        _strips(planning, feed, {}),
+        _strips(planning, feed, planned),
+        [name for name, plan in planned.items() if plan.set_again],
+        {source.name: planned_fader_db(source, planned.get(source.name)) for source in planning.house.source},
+        spans_of(feed.playing[feed.lead.source]),
+        folder=planning.folder,
+        threads=planning.threads,
     )
 
 
@@ -154,7 +195,11 @@ def _strips(planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan
     assert feed.lead is not None
     in_song = sings(planning.house, feed.lead.source)
     strips = feed_strips(planning.house, feed.tracks, _blocks(feed, planned), in_song=in_song)
-    return strips_with_faders(strips, faders_db(planning.house, planned))
+    faders = faders_db(planning.house, planned)
+    for source in planning.house.source:
+        if source.name in feed.following_db:
+            faders[source.name] = faders.get(source.name, source.fader_db or 0.0) + feed.following_db[source.name]
+    return strips_with_faders(strips, faders)
 
 
 def _moved_sources(space: Space, lead: str) -> list[str]:
@@ -245,7 +290,7 @@ def _abilities(
             continue
         plan = planned.get(source.name)
         # what arrives wrong is mended first: nothing is turned for it
-        if plan is not None and plan.at_source:
+        if plan is not None and plan.own_input_first:
             continue
         standing = planning.blocks[source.name]
         blocks = plan.blocks if plan is not None else standing

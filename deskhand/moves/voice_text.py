@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, Final
 
+from deskhand.findings import is_covered
 from deskhand.moves.space import WORTH_PCT
 from deskhand.moves.text import sentence
 
@@ -14,9 +15,19 @@ if TYPE_CHECKING:
 
 _LOST_DB: Final = 0.3
 """Mono loss that is named: less is not heard. Common practice, no source."""
+_TOLD_DB: Final = 0.5
+"""Rise of a fader that is named: it is told in whole decibels. Arithmetic."""
 
 
-def voice_text(lead: Clearance, after: Clearance, room: VoiceRoom | None, *, covered: bool, at_source: bool) -> str:
+def voice_text(
+    lead: Clearance,
+    after: Clearance,
+    room: VoiceRoom | None,
+    *,
+    covered: bool,
+    own_input_first: bool,
+    fader_up_db: float = 0.0,
+) -> str:
     """Outcome of the moves for the lead voice: one change on one scale, who is moved for it, and what is not reached.
 
     Parameters
@@ -27,13 +38,18 @@ def voice_text(lead: Clearance, after: Clearance, room: VoiceRoom | None, *, cov
         None where nobody was asked to make room.
     covered : bool
         Whether the voice was found covered.
-    at_source : bool
-        Whether the voice's own input has to be mended at the rig or the patch first.
+    own_input_first : bool
+        Whether the voice's own input has to be mended first: at the rig, the patch or its preamp.
+    fader_up_db : float
+        Rise of the voice's fader that is set by ear behind its preamp, and is in the outcome.
     """
-    change = sentence("voice", "change", {"before_pct": lead.audible_pct.mono, "after_pct": after.audible_pct.mono})
-    if at_source and covered:
+    facts = {"before_pct": lead.audible_pct.mono, "after_pct": after.audible_pct.mono, "fader_up_db": fader_up_db}
+    change = sentence("voice", "change-with-fader" if fader_up_db >= _TOLD_DB else "change", facts)
+    if own_input_first and covered:
         return f"{change}; {sentence('voice', 'own-input-first', {})}"
     if room is None:
+        if is_covered(after) and not is_covered(lead):
+            return f"{change}; {sentence('voice', 'covered-by-moves', {})}"
         return change
     space = room.space
     if space is None:

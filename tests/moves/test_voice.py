@@ -7,6 +7,7 @@ that nobody asked for; groups and sends; a part of the study.
 from __future__ import annotations
 
 import json
+import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -222,6 +223,29 @@ def test_the_voices_own_input_comes_first(hall):
     assert {"vocal-covered", "level-low"} & {finding["kind"] for finding in of(data, "lead voice")["findings"]}
     assert moved(data) == [("lead voice", "trim")]
     assert data["vocal"]["with_moves"]["clearance_pct"]["mono"] > usual_pct - 4.0
+
+
+def test_a_fader_that_is_set_again_by_ear_keeps_a_clipped_voice_as_clear(hall):
+    """The preamp is far too hot: it comes down, the fader follows by ear, and the words stay. Carried out with numpy, checked again."""
+    house = USUAL.replace('fader = "0 dB"', 'fader = "-12 dB"').replace('clearance = "45 %"\n', "")
+    (hall / "house.toml").write_text(house, "utf-8")
+    samples, rate_hz = soundfile.read(hall / "show" / "vox.wav")
+    hot = np.clip(10 ** (24 / 20) * samples, -1.0, 1.0 - 2.0**-23)
+    write_wave(hall / "show" / "vox.wav", hot, rate_hz=rate_hz)
+    data = checked(hall)
+    [move] = of(data, "lead voice")["moves"]
+    assert move["where"] == "preamp"
+    down_db = move["settings"]["gain"]["before"] - move["settings"]["gain"]["after"]
+    assert down_db >= 6.0
+    way = data["vocal"]["with_moves"]
+    # a gain and a fader undo each other: no chain lies between them here
+    assert way["clearance_pct"]["mono"] == pytest.approx(data["vocal"]["clearance_pct"]["mono"], abs=0.2)
+    assert way["gives_way"] == []
+    up_db = float(re.search(r"about (\d+) dB up", way["text"]).group(1))
+    assert up_db == pytest.approx(down_db, abs=0.51)
+    write_wave(hall / "show" / "vox.wav", 10 ** (-down_db / 20) * hot, rate_hz=rate_hz)
+    (hall / "house.toml").write_text(house.replace('fader = "-12 dB"', f'fader = "{up_db - 12.0:g} dB"'), "utf-8")
+    assert checked(hall)["vocal"]["clearance_pct"]["mono"] == pytest.approx(way["clearance_pct"]["mono"], abs=2.0)
 
 
 LECTERN = """\

@@ -82,6 +82,19 @@ def chain(source: Source, stages: Sequence[Stage], earlier: Sequence[Finding]) -
     return gathering.new
 
 
+def share_covered(voice: Clearance) -> float:
+    """Share of a voice's words that is covered, 0 to 1; 0 where too little is sung or said to tell."""
+    total_s = sum(phrase.end_s - phrase.start_s for phrase in voice.phrases)
+    if total_s < LEAST_ACTIVE_S:
+        return 0.0
+    return sum(phrase.end_s - phrase.start_s for phrase in voice.phrases if phrase.word == "covered") / total_s
+
+
+def is_covered(voice: Clearance) -> bool:
+    """True for a voice that is covered for a good part of its words."""
+    return share_covered(voice) >= _COVERED_SHARE
+
+
 def covered(
     voices: Sequence[Clearance],
     by_source: Mapping[str, Sequence[Finding]],
@@ -104,10 +117,9 @@ def covered(
     wanted_pct = wanted_pct or {}
     findings: dict[str, list[Finding]] = {}
     for voice in voices:
-        total_s = sum(phrase.end_s - phrase.start_s for phrase in voice.phrases)
         phrases = [phrase for phrase in voice.phrases if phrase.word == "covered"]
-        covered_s = sum(phrase.end_s - phrase.start_s for phrase in phrases)
-        if total_s < LEAST_ACTIVE_S or covered_s < _COVERED_SHARE * total_s or not voice.by_source:
+        covered_share = share_covered(voice)
+        if covered_share < _COVERED_SHARE or not voice.by_source:
             continue
         nearest = voice.by_source[0]
         missed = voice.clearance_pct.mono < wanted_pct.get(voice.source, 0.0)
@@ -118,7 +130,7 @@ def covered(
             "listen" if voice.source in learned or missed else "note",
             "covered",
             advice=("hear-the-mix",),
-            facts={"covered_pct": 100 * covered_s / total_s, "when": times(at_s)},
+            facts={"covered_pct": 100 * covered_share, "when": times(at_s)},
             other=nearest.source,
             metric="audible_pct",
             measured=voice.audible_pct.mono,
