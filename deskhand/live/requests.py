@@ -62,7 +62,7 @@ class Requests:
             return self._answered(self._listener, request)
         if request.act in _FOR_THE_TURN:
             return self._turn(self._listener, request, by)
-        return BoardAnswer(accepted=False, text=words("live.only_line_check"))
+        return BoardAnswer(accepted=False, text=words("live.only_soundcheck"))
 
     @staticmethod
     def _rung_out(ring_out: SharedRingOut, request: BoardRequest, by: str) -> BoardAnswer:

@@ -113,7 +113,7 @@ class TestRequests:
             (BoardRequest(act="note", text=" \n"), "write something first"),
             (BoardRequest(act="note", text="x" * (MOST_NOTE + 1)), f"too long: {MOST_NOTE} letters at most"),
             (BoardRequest(act="note", text="x", by="y" * 81), "too long: 80 letters at most"),
-            (BoardRequest(act="check"), "that is for the line check"),
+            (BoardRequest(act="check"), "that is for the soundcheck"),
         ],
         ids=["no-input", "nobody-s-input", "long-player", "empty-note", "long-note", "long-name", "no-soundcheck"],
     )
