@@ -83,12 +83,11 @@ def live(
 
     Keys: n next, b back, x not tonight, c check now, q done. Exit: 0 all well, 1 something to fix, 2 wrong use, or device or disk failed.
     """
-    from deskhand.live.session import LiveOptions, listen_live
+    from deskhand.live.session import LiveOptions
 
     if list_them:
         _print_inputs()
         return
-    refuse_unwritable(json_file)
     options = LiveOptions(
         house=house,
         device=device,
@@ -107,8 +106,7 @@ def live(
     if (ring_out or microphones) and not (ring_out and (page or lan)):
         _ring_out(options, microphones, json_file, beside=not ring_out or keep_it or page or lan)
         return
-    console = output_console() if json_file != "-" else error_console()
-    outcome = _shown(options, console, lan=lan, port=port) if page or lan else listen_live(options, console)
+    outcome = _heard(options, json_file, page=page or lan, lan=lan, port=port)
     _deliver(outcome, json_file)
     if keep_it:
         _keep(outcome, history=history, note=note, by=by, with_faults=with_faults, to_stderr=json_file == "-")
@@ -140,12 +138,22 @@ def _ring_out(options: LiveOptions, microphones: tuple[str, ...], json_file: str
             "goes with --microphone, and with --record and --keep only beside --page or --lan",
             "give --ring-out alone or with --page, or leave --microphone out",
         )
+    refuse_unwritable(json_file)
     state = ring_out_live(options, microphones, output_console() if json_file != "-" else error_console())
     text = json.dumps(state.data(), indent=2, ensure_ascii=False) + "\n"
     if json_file == "-":
         click.echo(text.encode(), nl=False)
     elif json_file is not None:
         write_atomically(Path(json_file), text.encode())
+
+
+def _heard(options: LiveOptions, json_file: str | None, *, page: bool, lan: bool, port: int | None) -> LiveOutcome:
+    """Listen, with a page or without; where the result goes to standard output, what is told goes elsewhere."""
+    from deskhand.live.session import listen_live
+
+    refuse_unwritable(json_file)
+    console = output_console() if json_file != "-" else error_console()
+    return _shown(options, console, lan=lan, port=port) if page else listen_live(options, console)
 
 
 def _shown(options: LiveOptions, console: Console, *, lan: bool, port: int | None) -> LiveOutcome:

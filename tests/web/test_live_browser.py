@@ -234,6 +234,8 @@ def test_a_ring_out_in_the_hands_of_two(browser, tmp_path):
         phone.reload()
         phone.get_by_role("button", name="1 dB higher").tap()
         phone.get_by_role("button", name="It is that level").tap()
+        laptop.get_by_role("button", name="Up: at −4 dB now").wait_for()
+        time.sleep(READ_S)
         laptop.get_by_role("button", name="Up: at −4 dB now").press("Enter")
         phone.get_by_role("button", name="Up: at −3 dB now").wait_for()
         # the button that was pressed is gone: the sentence is next for whoever reads with a keyboard
