@@ -81,7 +81,7 @@ def live(
 ) -> None:
     """Line check and soundcheck from the desk's audio interface, told while they play.
 
-    Keys: n next, b back, x not tonight, c check now, q done. Exit: 0 all well, 1 something to fix, 2 wrong use, or device or disk failed.
+    Keys: n next, b back, x not tonight, c check now, r ring-out, q done. Exit: 0 all well, 1 something to fix, 2 wrong use, or device or disk failed.
     """
     from deskhand.live.session import LiveOptions
 

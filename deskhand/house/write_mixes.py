@@ -106,7 +106,9 @@ def _write_monitor(document: Any, mix: str, wanted: WrittenMix | None) -> None:
     import tomlkit
 
     entries = document.get("monitor")
-    index = next((index for index, entry in enumerate(entries or []) if key(str(entry["mix"])) == key(mix)), None)
+    index = next(
+        (index for index, entry in enumerate(entries or []) if mix and key(str(entry["mix"])) == key(mix)), None
+    )
     if wanted is None:
         if index is not None:
             del entries[index]

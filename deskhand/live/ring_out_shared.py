@@ -41,6 +41,7 @@ class SharedRingOut:
     ) -> None:
         self._listener = listener
         self._file = file
+        self._is_show = isinstance(listener, Soundcheck) and listener.request.phase == "show"
         state = ring_out_of(listener.house)
         there = {source.name for source, _ in listener.inputs} & (
             set(microphones) or {pair.source for pair in state.pairs}
@@ -80,6 +81,8 @@ class SharedRingOut:
         anew : bool
             Forget what was found.
         """
+        if self._is_show:
+            return BoardAnswer(accepted=False, text=sentence("page", "not-in-show"))
         if not self._fresh.pairs:
             return BoardAnswer(accepted=False, text=sentence("page", "no-microphone"))
         if self._ears is not None:
@@ -184,8 +187,8 @@ class SharedRingOut:
         if self.is_open:
             assert state is not None
             return {"open": True, **labels, **ring_out_picture(state)}
-        if not self._fresh.pairs:
-            return {"open": False, **labels, "begin": "", "anew": "", "found": []}
+        if self._is_show or not self._fresh.pairs:
+            return {"open": False, **labels, "begin": "", "anew": "", "found": self.notes}
         begin = sentence("page", "begin")
         if state is not None and not is_over:
             begin = sentence("page", "go-on", {"source": state.pair.source, "mix": state.pair.mix_words})

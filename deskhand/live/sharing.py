@@ -79,11 +79,11 @@ class Sharing:
 
     def obey(self, pressed: str) -> bool:
         """Take a key of the terminal that answers a question; returns whether it did. None of the others counts during a ring-out."""
-        if not pressed or pressed == "q":
+        if not pressed:
             return False
         if self.ring_out.is_open:
             self.ring_out.obey(pressed)
-            return True
+            return pressed != "q"
         listener = self._listener
         return (isinstance(listener, Watch) and listener.answers.obey(pressed)) or self.ring_out.obey(pressed)
 

@@ -19,10 +19,12 @@ import soundfile
 from rich.console import Console
 
 from deskhand.language import choose_language
+from deskhand.live.display import AudioFeed
 from deskhand.live.picture import picture_of
 from deskhand.live.ring import Ring
 from deskhand.live.ring_out_file import FILE_NAME, RingOutFile
 from deskhand.live.session import LiveOptions, listen_live
+from deskhand.live.sharing import Sharing
 from deskhand.live.soundcheck import Soundcheck
 from deskhand.live.watch import Watch
 from deskhand.tasks.check import CheckOptions
@@ -311,6 +313,31 @@ def test_a_session_begins_with_it_and_hears_no_line_check(tmp_path: Path) -> Non
     assert not outcome.result.sources
     # practice leaves nothing behind
     assert not (tmp_path / ".deskhand").exists()
+
+
+def test_nothing_is_rung_out_during_a_show() -> None:
+    hall = RingOutHall(soundcheck("show"))
+    refused = hall.begin()
+    assert (refused.accepted, refused.text) == (False, "not during the show: a send is raised until it rings")
+    assert (hall.shown()["begin"], hall.ring_out.is_open) == ("", False)
+
+
+def test_keys_go_to_whoever_asks() -> None:
+    """A name that is typed holds a q and an r; during a ring-out only q is for the session."""
+    hall = RingOutHall()
+    feed = AudioFeed(audio=None, track_names=None, label="desk")  # type: ignore[arg-type]  # nothing is listened to
+    sharing = Sharing(None, None, hall.listener, feed, hall.ring_out)
+    assert isinstance(hall.listener, Watch)
+    assert [sharing.obey(pressed) for pressed in ("", "q", "n")] == [False, False, False]
+    assert all(sharing.obey(pressed) for pressed in ("w", *"Qurro", "q", "\n"))
+    assert hall.listener.players == {"kick": "Qurroq"}
+    assert not hall.ring_out.is_open
+    assert sharing.obey("r")
+    assert hall.ring_out.is_open
+    assert [sharing.obey(pressed) for pressed in ("n", "x", "q")] == [True, True, False]
+    assert hall.listener.line.turn == 0
+    assert sharing.obey("r")
+    assert not hall.ring_out.is_open
 
 
 def test_the_terminal_answers_by_number() -> None:
