@@ -180,6 +180,7 @@ class SharedRingOut:
             "head_found": sentence("page", "found"),
             "head_to_come": sentence("page", "to-come"),
             "head_cautions": sentence("page", "cautions"),
+            "head_rang": sentence("page", "what-rang"),
             "head_cuts": sentence("page", "on-send"),
             "label_level": sentence("answer", "other-level"),
             "take_level": sentence("answer", "take-level"),

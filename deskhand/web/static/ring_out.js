@@ -31,6 +31,11 @@ function list(id, lines) {
   element.replaceChildren(...lines.map((text) => Object.assign(document.createElement("li"), { textContent: text })));
 }
 
+/** @param {string} id @param {string} before what it comes after */
+function place(id, before) {
+  if (by(before).nextElementSibling !== by(id)) by(before).after(by(id));
+}
+
 /** @param {any} now */
 function answers(now) {
   const box = by("ring-answers"), drawn = JSON.stringify([now.key, now.answers]);
@@ -78,6 +83,7 @@ export function drawRingOut(now) {
   by("ring-sentence").setAttribute("aria-live", now.stop ? "assertive" : "polite");
   put("ring-title", now.title);
   put("ring-sentence", now.sentence);
+  put("ring-rang-head", now.rang.length ? now.head_rang : "");
   list("ring-rang", now.rang);
   put("ring-left", now.left);
   put("ring-cuts-head", now.cuts.length ? now.head_cuts : "");
@@ -89,9 +95,9 @@ export function drawRingOut(now) {
   put("ring-level-take", now.take_level);
   put("ring-cautions-head", now.cautions.length ? now.head_cautions : "");
   list("ring-cautions", now.cautions);
-  // read before the first question, and at hand below every other
-  const care = by("ring-care"), place = now.safe ? by("ring-cuts") : by("ring-level");
-  if (place.nextElementSibling !== care) place.after(care);
+  // a ring before the question what it was, and all cautions before the first one; below the answers otherwise
+  place("ring-facts", now.stop ? "ring-sentence" : "ring-level");
+  place("ring-care", now.safe ? "ring-sentence" : now.stop ? "ring-level" : "ring-facts");
   put("ring-leave", now.leave);
   by("ring-leave").classList.toggle("big", !now.answers.length);
   put("ring-found-head", now.found.length ? now.head_found : "");
