@@ -125,6 +125,8 @@ class Sharing:
 
     def end(self, *, is_ended: bool) -> None:
         """Keep the course for the next start, or remove it where it was ended by a person or its time was over."""
+        # a send that was raised is told to be brought back
+        self.ring_out.leave()
         if self._course is not None:
             self._course.end() if is_ended else self._course.write(self.notes, at_once=True)
 

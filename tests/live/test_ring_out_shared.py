@@ -336,8 +336,11 @@ def test_keys_go_to_whoever_asks() -> None:
     assert hall.ring_out.is_open
     assert [sharing.obey(pressed) for pressed in ("n", "x", "q")] == [True, True, False]
     assert hall.listener.line.turn == 0
-    assert sharing.obey("r")
+    assert all(sharing.obey(pressed) for pressed in "11")
+    # the end of the session leaves nobody with a send that is raised
+    sharing.end(is_ended=True)
     assert not hall.ring_out.is_open
+    assert hall.listener.messages[-1].text == "Bring the send of lead voice to wedge 1 back to −6 dB"
 
 
 def test_the_terminal_answers_by_number() -> None:

@@ -111,7 +111,7 @@ function drawEnd(now) {
   by("over").hidden = !now.last;
   if (!now.last) return;
   put("live-title", `${now.last.title} ${now.last.clock}`);
-  put("over-summary", now.last.summary);
+  put("over-summary", [now.last.urgent, now.last.summary].filter(Boolean).join(" · "));
   drawFirst(now.last, by("over-three"));
   drawParts({ ...now.last, notes: [...(now.last.ring_out?.found ?? []), ...(now.last.notes ?? [])] }, by("over-parts"));
 }
