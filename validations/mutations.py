@@ -16,6 +16,7 @@ from __future__ import annotations
 import argparse
 import ast
 import compileall
+import gc
 import importlib
 import json
 import re
@@ -29,12 +30,15 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Final, Literal
 
+import pytest
+
+from tests.support import long_tests
 from tools.provenance import write_page
-from validations import ran_lines
+from validations import patched, ran_lines
 from validations.wrong_changes import NAMED, Change, drawn, modules, moved, named
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Callable, Mapping, Sequence
 
 ROOT: Final = Path(__file__).parent.parent
 TARGET: Final = ROOT / "docs" / "validation-mutations.md"
@@ -209,31 +213,20 @@ def _failed_test(log: str) -> str:
     return found[1] if found else ""
 
 
-def _status(root: Path, shared: Path, group: Sequence[ran_lines.TestFile], most_s: int) -> tuple[int, str]:
+def _status(study: Study, group: Sequence[ran_lines.TestFile], most_s: int) -> tuple[int, str]:
     """Status of a run of tests that stops at the first failure, and its log."""
 
     def work() -> int:
         resource.setrlimit(resource.RLIMIT_CPU, (most_s, most_s + 5))
         chosen = ran_lines.Chosen(group)
-        return ran_lines.run_tests(root, shared, ["-x", *(entry.file for entry in group)], [chosen])
+        return ran_lines.run_tests(study.root, study.shared, ["-x", *(entry.file for entry in group)], [chosen])
 
-    log = shared.parent / f"{shared.name}.log"
-    made = [name for name in ran_lines.KEPT if (shared / f"{name}-is-made").exists()]
-    ran_lines.clear_shared(shared, made)
-    status = ran_lines.split_off(work, log, 8.0 * most_s)
-    # shows that were made by the changed code are of no use to the next
-    ran_lines.clear_shared(shared, made)
-    return status, log.read_text("utf-8", "replace")
+    return study.split_off(work, most_s)
 
 
-def tried(
-    change: Change,
-    here: Change,
-    root: Path,
-    groups: Sequence[Sequence[ran_lines.TestFile]],
-    graph: Mapping[str, set[str]],
-) -> Trial:
+def tried(change: Change, here: Change, study: Study, groups: Sequence[Sequence[ran_lines.TestFile]]) -> Trial:
     """Make a change in the copy, run tests until one fails, and take it back."""
+    root, graph = study.root, study.graph
     path = root / here.file
     source = path.read_text("utf-8")
     aside = root.parent / f"{root.name}-aside"
@@ -249,14 +242,13 @@ def tried(
     outcome: Outcome = "lives"
     by = ""
     ran: list[str] = []
-    shared = root.parent / f"{root.name}-shared"
     try:
         path.write_text(here.applied(source), "utf-8")
         for group in groups:
             ran += [entry.file for entry in group]
             expected_s = sum(entry.cpu_s for entry in group)
             most_s = int(3.0 * expected_s + (150 if kernels else 30))
-            status, log = _status(root, shared, group, most_s)
+            status, log = _status(study, group, most_s)
             if status in (-signal.SIGXCPU, -signal.SIGKILL):
                 # three times as long as the code as it is, and half a minute: whoever runs the tests sees that they do not end
                 outcome, by = ("time over", "") if kernels else ("noticed", NO_END)
@@ -290,6 +282,85 @@ def tried(
 
 def _line(source: str, number: int) -> str:
     return source.splitlines()[number - 1].strip()
+
+
+class Loop:
+    """Pytest plugin that tries changes in place of running the tests that were collected, each in a process split off from there."""
+
+    def __init__(self, study: Study, changes: Sequence[Change], end_s: float) -> None:
+        self._study = study
+        self._changes = changes
+        self._end_s = end_s
+        self._failed = ""
+
+    def pytest_runtest_logreport(self, report: pytest.TestReport) -> None:
+        if report.failed:
+            self._failed = report.nodeid
+
+    @pytest.hookimpl(tryfirst=True)
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        study = self._study
+        trees = {file: ast.parse(text) for file, text in modules(study.root).items()}
+        by_file: dict[str, list[pytest.Item]] = {}
+        listed = long_tests.listed()
+        for item in session.items:
+            if item.nodeid not in listed:
+                by_file.setdefault(item.nodeid.split("::")[0], []).append(item)
+        for change in self._changes:
+            if time.monotonic() > self._end_s:
+                break
+            here, groups = study.planned(change)
+            source = "" if here is None else (study.root / here.file).read_text("utf-8")
+            patch = None if here is None else patched.patch_of(here, study.root, source, trees)
+            if here is None or patch is None:
+                continue
+            chosen = [entry for group in groups for entry in group]
+            items = [item for entry in chosen for item in by_file.get(entry.file, ()) if entry.runs(item.nodeid)]
+            trial = self._trial(change, here, source, patch, items, chosen)
+            if trial is not None:
+                study.write(trial)
+        return True
+
+    def _trial(
+        self, change: Change, here: Change, source: str, patch: Callable[[], None], items: Sequence[pytest.Item],
+        chosen: Sequence[ran_lines.TestFile],
+    ) -> Trial | None:  # fmt: skip
+        """None where it could not be made in loaded code."""
+        most_s = int(3.0 * sum(entry.cpu_s for entry in chosen) + 30)
+        result = self._study.shared.parent / f"{self._study.shared.name}.failed"
+        result.unlink(missing_ok=True)
+
+        def work() -> int:
+            used_s = int(time.process_time())
+            resource.setrlimit(resource.RLIMIT_CPU, (used_s + most_s, used_s + most_s + 5))
+            gc.unfreeze()
+            patch()
+            patched.forget_computed()
+            for item, following in zip(items, [*items[1:], None], strict=True):
+                item.config.hook.pytest_runtest_protocol(item=item, nextitem=following)
+                if self._failed:
+                    result.write_text(self._failed, "utf-8")
+                    return 1
+            return 0
+
+        path = self._study.root / here.file
+        begin_s = time.monotonic()
+        try:
+            # for the processes that tests start
+            path.write_text(here.applied(source), "utf-8")
+            status, log = self._study.split_off(work, most_s)
+        finally:
+            path.write_text(source, "utf-8")
+            shutil.copystat(ROOT / here.file, path)
+        over = status in (-signal.SIGXCPU, -signal.SIGKILL)
+        if status not in (0, 1) and not over:
+            print(f"{here.file}:{here.line} is tried anew: {log[-300:]}", file=sys.__stderr__, flush=True)
+            return None
+        return Trial(
+            change=change, outcome="noticed" if status else "lives", by=NO_END if over else result.read_text("utf-8") if status else "",
+            tests=tuple(entry.file for entry in chosen), seconds=round(time.monotonic() - begin_s, 1), line=here.line,
+            at=_line(source, here.line),
+        )  # fmt: skip
 
 
 def prepared(work: Path, name: str) -> Path:
@@ -329,43 +400,86 @@ def draw(work: Path, seed: int, count: int) -> tuple[list[Change], dict[str, str
     return [Change(**change) for change in held["changes"]], held["sources"]
 
 
-def run(
-    work: Path, seed: int, changes: Sequence[Change], then: Mapping[str, str], part: str, seconds: float, most_s: float
-) -> None:
-    """Try changes until the time is over; each is written down at once."""
-    root = prepared(work, f"copy-{part}")
-    shared = root.parent / f"{root.name}-shared"
-    shared.mkdir(exist_ok=True)
-    for name in ran_lines.KEPT:
-        if (work / "gather-0-shared" / name).exists() and not (shared / name).exists():
-            shutil.copytree(work / "gather-0-shared" / name, shared / name, copy_function=shutil.copy2)
-            (shared / f"{name}-is-made").touch()
-    graph = import_graph(root)
-    gathered = ran_lines.Ran(work / "ran")
+class Study:
+    """Copy in which changes are made, what its tests run, and the changes as they were drawn."""
+
+    def __init__(self, work: Path, seed: int, then: Mapping[str, str], part: str, most_s: float) -> None:
+        self.root = prepared(work, f"copy-{part}")
+        self.shared = work / f"{self.root.name}-shared"
+        self.graph = import_graph(self.root)
+        self._ran = ran_lines.Ran(work / "ran")
+        self._file = work / f"trials-{seed}.jsonl"
+        self._begin = self._file.stat().st_size if self._file.exists() else 0
+        self._then = then
+        self._most_s = most_s
+        self.shared.mkdir(exist_ok=True)
+        for name in ran_lines.KEPT:
+            if (work / "gather-0-shared" / name).exists() and not (self.shared / name).exists():
+                shutil.copytree(work / "gather-0-shared" / name, self.shared / name, copy_function=shutil.copy2)
+                (self.shared / f"{name}-is-made").touch()
+
+    def planned(self, change: Change) -> tuple[Change | None, list[list[ran_lines.TestFile]]]:
+        """Change where its line is now, and the tests for it; None where the line is no longer there."""
+        path = self.root / change.file
+        then = self._then[change.file]
+        here = moved(change, then, path.read_text("utf-8")) if path.exists() else None
+        if here is None:
+            return None, []
+        seen = moved(change, then, self._ran.sources[change.file]) if change.file in self._ran.sources else None
+        return here, batches(change, seen.line if seen else here.line, self._ran, self.graph, self._most_s)
+
+    def split_off(self, work: Callable[[], int], most_s: int) -> tuple[int, str]:
+        """Status of tests that are run in a process of their own, and its log."""
+        log = self.shared.parent / f"{self.shared.name}.log"
+        made = [name for name in ran_lines.KEPT if (self.shared / f"{name}-is-made").exists()]
+        ran_lines.clear_shared(self.shared, made)
+        status = ran_lines.split_off(work, log, 8.0 * most_s)
+        # shows that were made by the changed code are of no use to the next
+        ran_lines.clear_shared(self.shared, made)
+        return status, log.read_text("utf-8", "replace")
+
+    def written(self) -> set[Change]:
+        """Changes that were tried since the study was begun, by whatever process."""
+        if not self._file.exists():
+            return set()
+        with self._file.open("rb") as file:
+            file.seek(self._begin)
+            return {Change(**json.loads(line)["change"]) for line in file.read().decode().splitlines()}
+
+    def write(self, trial: Trial) -> None:
+        """Write a trial down at once."""
+        with self._file.open("a", encoding="utf-8") as file:
+            file.write(json.dumps(asdict(trial)) + "\n")
+        change = trial.change
+        print(
+            f"{trial.outcome:9} {trial.seconds:5.1f} s  {change.file}:{trial.line} {change.kind}: {change.old!r} -> {change.new!r}  {trial.by}",
+            file=sys.__stderr__, flush=True,
+        )  # fmt: skip
+
+
+def run(study: Study, changes: Sequence[Change], seconds: float) -> None:
+    """Try changes until the time is over: first those that can be made in loaded code, then the others."""
+    end_s = time.monotonic() + seconds
     for name in LIBRARIES:
         importlib.import_module(name)
-    end_s = time.monotonic() + seconds
+    loop = Loop(study, changes, end_s)
+    files = ran_lines.test_files(study.root, LONG_TESTS)
+
+    def work() -> int:
+        return ran_lines.run_tests(study.root, study.shared, files, [loop])
+
+    ran_lines.split_off(work, study.shared.parent / f"{study.shared.name}.loop", seconds + 60.0)
+    done = study.written()
     for change in changes:
         if time.monotonic() > end_s:
             break
-        path = root / change.file
-        here = moved(change, then[change.file], path.read_text("utf-8")) if path.exists() else None
-        seen = (
-            moved(change, then[change.file], gathered.sources[change.file])
-            if here and change.file in gathered.sources
-            else None
-        )
+        if change in done:
+            continue
+        here, groups = study.planned(change)
         if here is None:
-            trial = Trial(change=change, outcome="gone", by="", tests=(), seconds=0.0, line=0, at="")
+            study.write(Trial(change=change, outcome="gone", by="", tests=(), seconds=0.0, line=0, at=""))
         else:
-            line = seen.line if seen else here.line
-            trial = tried(change, here, root, batches(change, line, gathered, graph, most_s), graph)
-        with (work / f"trials-{seed}.jsonl").open("a", encoding="utf-8") as file:
-            file.write(json.dumps(asdict(trial)) + "\n")
-        print(
-            f"{trial.outcome:9} {trial.seconds:5.1f} s  {change.file}:{trial.line} {change.kind}: {change.old!r} -> {change.new!r}  {trial.by}",
-            flush=True,
-        )
+            study.write(tried(change, here, study, groups))
 
 
 # the page
@@ -427,12 +541,16 @@ def page(work: Path, controls: Sequence[int]) -> str:
     lines = [
         "# Validation: wrong changes", "",
         "Made by `python -m validations.mutations`. Wrong changes of single lines are drawn over the package, modules by their length, kinds of",
-        "change alike within a module; of each, tests are run until one fails: those that run the changed line, as it was gathered once for every",
-        (f"test (a test file that takes up to {ran_lines.CHEAP_S:.0f} s in whole), the mirror of the module first, then the cheapest, up to "
-        f"{MOST_S:.0f} s of processor time as they were measured. A line that is run where its module is loaded (a constant, a table, a default) is not"),
-        f"seen to be run by a test: there the {NEAREST} nearest files by imports and the tests of the functions that use its name are run. Compiled code is not",
-        f"seen either: there only the {NEAREST} nearest files are run. Left out are tests that take long in whole, and those of the code's form and of these pages;",
-        "a change that lives here may be noticed by one of them. Some changes are none: they leave every result as it was; where that is known it is said why.", "",
+        "change alike within a module; of each, tests are run until one fails: those that run the changed line, as it was gathered for every",
+        (
+            f"test, the mirror of the module first, then the cheapest, up to {MOST_S:.0f} s of processor time as they were measured (a test file of up to "
+            f"{ran_lines.CHEAP_S:g} s in whole). Gathered were {len(list((work / 'ran').glob('tests.*.json')))} test files; others are taken by their imports,"
+        ),
+        f"the {NEAREST} nearest. A line that is run where its module is loaded (a constant, a table, a default) is not seen to be run by a test: there the {NEAREST}",
+        "nearest files and the tests of the functions that use its name are run. Compiled code is not seen either: there only the nearest files are run.",
+        "Left out are tests that take half a second and more, which take turns by the day, those that drive a browser or a sound server, and those of the",
+        "code's form and of these pages: a change that lives here may be noticed by one of them. Some changes are none: they leave every result as it was;",
+        "where that is known it is said why.", "",
         "## Drawn", "",
         f"{COUNT} changes were drawn. At first: {_counted([rows[0] for rows in drawn_ones.values()])}", "",
         "Then tests were written for those that lived, and these were tried again. A change for which a test was written is no measure of the tests any",
@@ -492,8 +610,8 @@ def main(arguments: Sequence[str] = ()) -> None:
         ]  # fmt: skip
         # those that were tried by hand once come last
         wanted.sort(key=lambda change: change.kind == "by hand")
-        run(work, options.seed, wanted[index::parts], then, str(index), options.seconds, options.most)
-    if options.page or parts == 1:
+        run(Study(work, options.seed, then, str(index), options.most), wanted[index::parts], options.seconds)
+    if options.page:
         controls = sorted(
             int(file.stem.split("-")[1]) for file in work.glob("trials-*.jsonl") if file.stem != f"trials-{SEED}"
         )

@@ -114,11 +114,6 @@ class Chosen:
     def __init__(self, chosen: Sequence[TestFile]) -> None:
         self._chosen = {entry.file: entry for entry in chosen}
 
-    def _runs(self, test: str, whole: Collection[str]) -> bool:
-        file = test.split("::", maxsplit=1)[0]
-        entry = self._chosen[file]
-        return file in whole or test in entry.tests or test not in entry.gathered
-
     @pytest.hookimpl(trylast=True)
     def pytest_collection_modifyitems(self, items: list[pytest.Item]) -> None:
         listed = long_tests.listed()
@@ -127,7 +122,12 @@ class Chosen:
         # a change may give parametrised tests other names: then the whole file runs
         whole = {file for file, entry in self._chosen.items() if not entry.tests <= known}
         items[:] = sorted(
-            (item for item in items if item.nodeid not in listed and self._runs(item.nodeid, whole)),
+            (
+                item
+                for item in items
+                if item.nodeid not in listed
+                and ((file := item.nodeid.split("::")[0]) in whole or self._chosen[file].runs(item.nodeid))
+            ),
             key=lambda item: order[item.nodeid.split("::")[0]],
         )
 
@@ -233,6 +233,10 @@ class TestFile:
     gathered: frozenset[str]
     """All of the file, as they were gathered; those that failed then are left out of each run."""
     cpu_s: float
+
+    def runs(self, test: str) -> bool:
+        """True for a test that was chosen, or that is new since they were gathered."""
+        return test in self.tests or test not in self.gathered
 
 
 class Ran:
