@@ -55,7 +55,7 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         (folder / "house.toml").write_text(house_text(), "utf-8")
-        plan = ShowPlan(name="show", date="2026-03-01", seed=5, length_s=30.0, problems=False)
+        plan = ShowPlan(name="show", date="2026-03-01", seed=5, length_s=30.0)
         make_show(folder / "show", plan)
         parts = check(folder / "show").parts
         sources = list(dict.fromkeys(part.source for part in parts if part.stage == "tap"))

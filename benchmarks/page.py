@@ -30,7 +30,7 @@ CHROMIUM = shutil.which("chromium") or "/usr/bin/chromium"
 
 def long_hall(folder: Path, minutes: float) -> Path:
     """A house with one long show."""
-    from deskhand.demo import make_season
+    from tests.support.troubled_season import make_season
 
     newest = make_season(folder / "season", seed=1)
     hall = folder / "hall"

@@ -40,7 +40,7 @@ for line in sys.stdin:
 def shows(folder: Path, seasons: int, made: int) -> list[tuple[Path, Path]]:
     """Folder of each show and its house file, written where they are not there."""
     from benchmarks.make_show import make_show
-    from deskhand.demo import make_season
+    from tests.support.troubled_season import make_season
 
     listed = []
     for seed in range(1, seasons + 1):

@@ -87,16 +87,13 @@ def _season(tmp_path_factory: pytest.TempPathFactory, name: str, shows: int) -> 
     """Folder of the newest shows of the invented venue's season, made once a run for all test processes."""
     from filelock import FileLock
 
-    from deskhand.demo import make_season
-    from deskhand.demo import season as demo
+    from tests.support.troubled_season import make_season
 
     base = _shared(tmp_path_factory)
     folder, done = base / name, base / f"{name}-is-made"
     with FileLock(base / f"{name}.lock"):
         if not done.exists():
-            plan = demo.season_plan
-            with mock.patch.object(demo, "season_plan", lambda seed: plan(seed)[-shows:]):
-                make_season(folder)
+            make_season(folder, shows=shows)
             done.touch()
     return folder
 

@@ -270,7 +270,7 @@ WRITES_ITSELF = {
     "demo.season": "invented shows, made anew", "demo.line_check": "invented shows, made anew",
     "demo.seat": "invented shows, made anew", "web.invented": "moves invented shows that were made whole",
     "chain.growing": "temporary, without a name", "mix.reused_feeds": "temporary, without a name",
-    "demo.story": "invented shows, made anew", "archive.remote": "a copy in a temporary folder, copied again",
+    "tasks.demo": "invented shows, made anew", "archive.remote": "a copy in a temporary folder, copied again",
     "store.exchange": "synced, then renamed, as files does: tests/store/test_exchange.py", "tasks.store_repair": "the same; the history stays until then",
     "web.link": "a secret of six hours in the temporary folder: without it phones scan again",
     "reuse.kept": "its digest tells what a power cut left, and it is measured again: test_checked_again.py",

@@ -191,7 +191,7 @@ def music(folder: Path, seed: int) -> Array:
     """(tracks, frames) of one made band in the order of `PANS`, written once."""
     show = folder / f"band-{seed}"
     if not (show / "truth.json").exists():
-        make_show(show, ShowPlan(name=show.name, date="2026-04-12", seed=seed, length_s=MUSIC_S, problems=False))
+        make_show(show, ShowPlan(name=show.name, date="2026-04-12", seed=seed, length_s=MUSIC_S))
     files = {file.stem[3:]: file for file in show.glob("*.wav")}
     return np.array([soundfile.read(files[name], dtype="float32")[0] for name in PANS])
 

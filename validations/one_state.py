@@ -90,7 +90,7 @@ def look(seed: int, state: str) -> tuple[list[str], int, int]:
         show = hall / f"show-{DATE}"
         hall.mkdir()
         (hall / "house.toml").write_text(shifted(house_text(), np.random.default_rng(seed)), "utf-8")
-        make_show(show, ShowPlan(name=show.name, date=DATE, seed=seed, length_s=LENGTH_S, problems=False))
+        make_show(show, ShowPlan(name=show.name, date=DATE, seed=seed, length_s=LENGTH_S))
         prepare(hall, show, state)
         scratch = Path(name) / "scratch"
         scratch.mkdir()

@@ -1,6 +1,9 @@
-"""Pictures of every page, wide and on a phone, light and dark, into docs/pictures: to be looked at, one by one.
+"""Pictures of every page, wide, on a tablet and on a phone, light and dark: to be looked at, one by one.
 
-python -m validations.pictures [--live-of FOLDER]     # of the line check only, with a season of the demo that is there
+python -m validations.pictures [--hall FOLDER] [--into FOLDER]     # of the demo's hall, which is made where none is named
+
+Those that the docs show go into docs/pictures; all of them, whole pages and first screens, into the folder that is named.
+What can be counted is printed: a page that is wider than its screen, and one whose first thing to do is below it.
 """
 
 from __future__ import annotations
@@ -12,26 +15,18 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from deskhand.demo import make_season
-from deskhand.tasks.check import CheckOptions, check
-from deskhand.tasks.keep import KeepTerms, keep
+from deskhand.tasks.demo import make_hall
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page
 
 INTO = Path(__file__).parents[1] / "docs" / "pictures"
-SIZES = {"wide": (1180, 820), "phone": (390, 844)}
-MOST_TALL = {"wide": 2400, "phone": 2600}
+SIZES = {"wide": (1280, 720), "tablet": (768, 1024), "phone": (390, 844)}
+IN_DOCS = ("wide", "phone")
+MOST_TALL = {"wide": 2400, "tablet": 2600, "phone": 2600}
 """Longer pages are cut there: what comes is more of the same."""
-
-
-def hall_with_weeks(folder: Path) -> Path:
-    """The demo's venue with its earlier shows kept."""
-    newest = make_season(folder / "hall", seed=1)
-    for show in sorted(newest.parent.glob("show-*"))[:-1]:
-        checked = check(show, options=CheckOptions(to_be_kept=True))
-        keep(checked, show, history=None, terms=KeepTerms(note="good week", by="Mara", with_faults=True))
-    return folder / "hall"
+FIRST_THING = "#thing-1"
+"""First thing to do before doors, on this week's page."""
 
 
 def main() -> None:
@@ -42,17 +37,18 @@ def main() -> None:
     from tests.support.page import ARGS, Served
 
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--live-of", type=Path, help="folder of a season of the demo")
+    parser.add_argument("--hall", type=Path, help="folder of a demo that is there")
+    parser.add_argument("--into", type=Path, default=INTO, help="folder for all of them, in all sizes")
     options = parser.parse_args()
-    INTO.mkdir(exist_ok=True)
-    if options.live_of is not None:
-        with sync_playwright() as playwright:
-            live_pictures(playwright.chromium.launch(executable_path=program("chromium"), args=ARGS), options.live_of)
-        return
+    options.into.mkdir(parents=True, exist_ok=True)
     folder = Path(tempfile.mkdtemp(prefix="deskhand-pictures-"))
     empty = folder / "empty"
     empty.mkdir()
-    hall = hall_with_weeks(folder)
+    if options.hall is None:
+        make_hall(folder / "hall", seed=1)
+    else:
+        shutil.copytree(options.hall, folder / "hall")
+    hall = folder / "hall"
     shutil.copytree(hall / "show-2026-02-22", empty / "show-2026-02-22")
     served, first = Served(hall), Served(empty)
     with sync_playwright() as playwright:
@@ -75,7 +71,7 @@ def main() -> None:
         for size, (width, height) in SIZES.items():
             for scheme in ("light", "dark"):
                 context = browser.new_context(
-                    viewport={"width": width, "height": height}, color_scheme=scheme, is_mobile=size == "phone"
+                    viewport={"width": width, "height": height}, color_scheme=scheme, is_mobile=size != "wide"
                 )
                 page = context.new_page()
                 for name, address in pages.items():
@@ -83,16 +79,30 @@ def main() -> None:
                     if name == "source":
                         page.wait_for_selector("#bench[data-tried]", timeout=60_000)
                         settled(page)
-                    taken(page, INTO / f"{name}-{size}-{scheme}.png", MOST_TALL[size], size)
+                    for defect in defects(page, height):
+                        print(f"{name}, {size}, {scheme}: {defect}")
+                    taken(page, options.into / f"{name}-{size}-{scheme}.png", size, whole=options.into == INTO)
                 context.close()
-        live_pictures(browser, hall)
+        live_pictures(browser, hall, options.into)
         browser.close()
     served.stop()
     first.stop()
     shutil.rmtree(folder)
 
 
-def live_pictures(browser: Browser, hall: Path) -> None:
+def defects(page: Page, height: int) -> list[str]:
+    """What is wrong with a page by count: it is wider than its screen, or the first thing to do stands below it."""
+    wider = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    found = [f"{wider} pixels wider than its screen"] if wider > 0 else []
+    first = page.locator(FIRST_THING)
+    if first.count():
+        box = first.first.bounding_box()
+        if box is None or box["y"] + 48 > height:
+            found.append("what to do first is below the screen")
+    return found
+
+
+def live_pictures(browser: Browser, hall: Path, into: Path) -> None:
     """The line check and the soundcheck as they go on, with recordings that are played back, for practice."""
     from tests.support.page import Served
 
@@ -102,7 +112,7 @@ def live_pictures(browser: Browser, hall: Path) -> None:
         served = Served(hall)
         contexts = {
             (size, scheme): browser.new_context(
-                viewport={"width": width, "height": height}, color_scheme=scheme, is_mobile=size == "phone"
+                viewport={"width": width, "height": height}, color_scheme=scheme, is_mobile=size != "wide"
             )
             for size, (width, height) in SIZES.items()
             for scheme in ("light", "dark")
@@ -117,7 +127,9 @@ def live_pictures(browser: Browser, hall: Path) -> None:
         form.locator("button").click()
         pages["wide", "light"].locator("#live-title", has_text=re.compile(clock)).wait_for(timeout=240_000)
         for (size, scheme), page in pages.items():
-            taken(page, INTO / f"{name}-{size}-{scheme}.png", MOST_TALL[size], size)
+            for defect in defects(page, SIZES[size][1]):
+                print(f"{name}, {size}, {scheme}: {defect}")
+            taken(page, into / f"{name}-{size}-{scheme}.png", size, whole=into == INTO)
             contexts[size, scheme].close()
         served.stop()
 
@@ -131,18 +143,23 @@ def settled(page: Page) -> None:
     page.wait_for_selector(f'#bench:not([data-tried="{before}"])')
 
 
-def taken(page: Page, path: Path, most: int, size: str) -> None:
-    """A picture of a page, small: half its size, few colours."""
+def taken(page: Page, path: Path, size: str, *, whole: bool) -> None:
+    """Take a picture of a whole page, small: half its size, few colours; else of its first screen, as it is, for whoever looks."""
     import io
 
     from PIL import Image
 
+    if not whole:
+        page.screenshot(path=path)
+        return
+    if size not in IN_DOCS:
+        return
     # what sticks to an edge of the screen would stand in the middle of a long picture
     page.evaluate(
         "document.querySelectorAll('.bar, .masthead nav').forEach((one) => one.style.setProperty('position', 'static', 'important'))"
     )
     made = Image.open(io.BytesIO(page.screenshot(full_page=True))).convert("RGB")
-    made = made.crop((0, 0, made.width, min(made.height, most)))
+    made = made.crop((0, 0, made.width, min(made.height, MOST_TALL[size])))
     scale = 0.6 if size == "wide" else 0.8
     made = made.resize((round(made.width * scale), round(made.height * scale)), Image.Resampling.LANCZOS)
     made.quantize(32, dither=Image.Dither.NONE).save(path, optimize=True)

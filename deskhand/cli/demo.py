@@ -17,38 +17,13 @@ from deskhand.cli.output import deliver, progress_bar
 @click.option(
     "--seat", is_flag=True, help="Weeks with a measurement microphone where people sit instead, in demo-seat."
 )
-@click.option(
-    "--story", is_flag=True, help="Six kept weeks, this week, its moves done, and recorded again, in demo-story."
-)
 @click.option("--seed", type=int, default=1, show_default=True, help="Another seed makes another season.")
-def demo(output: Path | None, json_file: str | None, *, seat: bool, story: bool, seed: int) -> None:
-    """Make the invented demo venue with a season of shows, then check the newest."""
+def demo(output: Path | None, json_file: str | None, *, seat: bool, seed: int) -> None:
+    """Make the invented demo venue: six good weeks, this week's soundcheck, its moves made, and recorded again."""
     if seat:
         _seat_demo(output or Path("demo-seat"), json_file, seed)
-        return
-    if story:
-        _story_demo(output or Path("demo-story"), json_file, seed)
-        return
-    output = output or Path("demo-season")
-    from deskhand.demo import make_season
-    from deskhand.demo.line_check import write_line_check
-    from deskhand.tasks.check import check as check_show
-
-    with progress_bar("making the shows") as progress:
-        newest = make_season(output, seed=seed, progress=progress)
-        write_line_check(output / "line-check", seed, "2026-03-01")
-    if json_file != "-":
-        click.echo(
-            f"Tern Street Hall (invented, synthesised) is in {output}: earlier shows and this week's, {newest.name}."
-        )
-        click.echo("")
-    with progress_bar("measuring") as progress:
-        checked = check_show(newest, progress=progress)
-    hints = (
-        f"To look at everything in a browser: deskhand serve {output}",
-        f"To practise a line check: deskhand live --replay {output / 'line-check'}",
-    )
-    deliver(checked, json_file, output / f"{newest.name}-check.html", hints=hints)
+    else:
+        _story_demo(output or Path("demo-season"), json_file, seed)
 
 
 def _seat_demo(output: Path, json_file: str | None, seed: int) -> None:
@@ -83,39 +58,31 @@ def _seat_demo(output: Path, json_file: str | None, seed: int) -> None:
 
 def _story_demo(output: Path, json_file: str | None, seed: int) -> None:
     """Make six good weeks and keep them, check this week's soundcheck, tick its moves as done, and check the next recording."""
-    from deskhand.demo.story import make_evening, make_second, make_weeks
-    from deskhand.tasks.check import CheckOptions
+    from deskhand.demo.story import make_second
     from deskhand.tasks.check import check as check_show
+    from deskhand.tasks.demo import LINE_CHECK, make_hall
     from deskhand.tasks.done import tick_recording
-    from deskhand.tasks.keep import KeepTerms, keep
 
-    with progress_bar("making the weeks") as progress:
-        weeks = make_weeks(output, seed=seed, progress=progress)
-    with progress_bar("keeping the good weeks") as progress:
-        for count, week in enumerate(weeks, 1):
-            checked = check_show(week, options=CheckOptions(to_be_kept=True))
-            keep(checked, week, history=None, terms=KeepTerms(note="good week", by="the demo"))
-            progress(count / len(weeks))
-    evening = make_evening(output, seed=seed)
-    with progress_bar("measuring") as progress:
+    def say(text: str) -> None:
+        if json_file != "-":
+            click.echo(text)
+
+    with progress_bar("making and keeping six good weeks") as progress:
+        evening = make_hall(output, seed=seed, progress=progress)
+    with progress_bar("measuring this week's soundcheck") as progress:
         checked = check_show(evening, progress=progress)
-    quiet = json_file == "-"
-    if not quiet:
-        click.echo(
-            f"Tern Street Hall (invented, synthesised) is in {output}: six good weeks, kept, and this week's soundcheck."
-        )
-        click.echo("")
+    say(f"Tern Street Hall (invented, synthesised) is in {output}: six good weeks, kept, and this week's soundcheck.\n")
+    if json_file != "-":
         deliver(checked, None, output / f"{evening.name}-check.html")
-        click.echo("")
+    say("\nAll of it is done now, and ticked:\n")
     for change in tick_recording(checked, evening, (), history=None, done=True, by="the demo").new:
-        if not quiet:
-            click.echo(f"Done: {change.source}")
+        say(f"Done: {change.source}: {change.text}")
+    say("\nThe same evening, recorded again:\n")
     second = make_second(output, seed=seed)
-    if not quiet:
-        click.echo("")
-        click.echo("The same evening, recorded again:")
-        click.echo("")
-    with progress_bar("measuring") as progress:
+    with progress_bar("measuring it again") as progress:
         checked = check_show(second, progress=progress)
-    hints = (f"To look at everything in a browser: deskhand serve {output}",)
+    hints = (
+        f"To look at everything in a browser: deskhand serve {output}",
+        f"To practise a line check: deskhand live --replay {output / LINE_CHECK}",
+    )
     deliver(checked, json_file, output / f"{second.name}-check.html", hints=hints)

@@ -4,6 +4,6 @@ Nothing here is recorded, and no name stands for anybody.
 """
 
 from deskhand.demo.faults import PlantedFault
-from deskhand.demo.season import make_season, make_show, season_plan
+from deskhand.demo.season import ShowPlan, make_show
 
-__all__ = ["PlantedFault", "make_season", "make_show", "season_plan"]
+__all__ = ["PlantedFault", "ShowPlan", "make_show"]

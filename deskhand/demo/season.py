@@ -1,4 +1,4 @@
-"""A season at Tern Street Hall: shows with different songs and players, written as recordings, with their truth."""
+"""Shows at Tern Street Hall: other songs and players every week, written as recordings, with their truth."""
 
 from __future__ import annotations
 
@@ -10,21 +10,24 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 import scipy.signal as ss
 
-from deskhand.demo import faults, sounds
+from deskhand.demo import sounds
 from deskhand.demo.band import Band, Part, pick_song
-from deskhand.demo.faults import PlantedFault
 from deskhand.demo.sounds import RATE_HZ, SINE_OFFSET_DB
 from deskhand.demo.spectra import shaped
 from deskhand.demo.venue import SOURCES as _SOURCES
-from deskhand.demo.venue import house_text
 from deskhand.house.roles import ROLES
 from deskhand.units import amplitude_from_db, db_from_power
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
     from pathlib import Path
+    from typing import TypeAlias
 
     from numpy.typing import NDArray
+
+    from deskhand.demo.faults import PlantedFault, Tracks
+
+    Planting: TypeAlias = Callable[[Tracks, np.random.Generator], list[PlantedFault]]
 
 _PLAYERS: Final = {
     "guitar a": ("Ines", "Tomke", "Ruben", "Odile"),
@@ -42,10 +45,8 @@ _DIRECT: Final = 0.5
 side upside down is told as that: at 0.75 the check of the season's newest show told a loss in mono. Invented."""
 _VOICES: Final = {"Marit": 1.12, "Jonas": 0.98}
 """Formants of the singers against an adult of the textbooks: above 1 a smaller head. Invented."""
-EARLIER_LENGTH_S: Final = 30.0
-"""Length of the shows before this week's: two speeches and five to seven bars of a song. Common practice, no source."""
-NEWEST_LENGTH_S: Final = 64.0
-"""Length of this week's show: enough for all faults to lie apart. Common practice, no source."""
+SHOW_LENGTH_S: Final = 30.0
+"""Length of a show: two speeches and five to seven bars of a song. Common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -53,24 +54,13 @@ class ShowPlan:
     """Plan of one show."""
 
     name: str
+    """Of its folder."""
     date: str
     seed: int
-    length_s: float
-    problems: bool
-
-
-def season_plan(seed: int) -> list[ShowPlan]:
-    """Plans of a season: four earlier shows without problems and this week's with several."""
-    dates = ("2026-02-01", "2026-02-08", "2026-02-15", "2026-02-22")
-    plans = [
-        ShowPlan(name=f"show-{date}", date=date, seed=1000 * seed + week, length_s=EARLIER_LENGTH_S, problems=False)
-        for week, date in enumerate(dates)
-    ]
-    newest = "2026-03-01"
-    return [
-        *plans,
-        ShowPlan(name=f"show-{newest}", date=newest, seed=1000 * seed + 99, length_s=NEWEST_LENGTH_S, problems=True),
-    ]
+    length_s: float = SHOW_LENGTH_S
+    title: str = "Sunday evening"
+    players: Mapping[str, str] | None = None
+    """Source to who plays it; None: drawn with the seed."""
 
 
 def _level_dbfs(part: Part, sound: NDArray[np.float64]) -> float:
@@ -200,38 +190,6 @@ def _with_noise(rng: np.random.Generator, set_: dict[str, NDArray[np.float64]]) 
     return noisy
 
 
-def _plant(tracks: dict[str, NDArray[np.float64]], rng: np.random.Generator, length_s: float) -> list[PlantedFault]:
-    """Plant this week's problems, those that happen on such evenings, and tell which."""
-    song_s = 14.0
-    late_s = length_s - 24.0
-    planted = []
-    faults.gain(tracks, ["lead vox"], 21.0)
-    planted.append(
-        PlantedFault(source="lead voice", kind="clipped", description="preamp 21 dB too high: cut flat at full scale")
-    )
-    faults.invert(tracks, "gtr b r")
-    planted.append(PlantedFault(source="guitar b", kind="polarity", description="right side upside down"))
-    faults.hum(tracks, "bass", -56.0)
-    planted.append(PlantedFault(source="bass", kind="hum", description="50 Hz and harmonics at -56 dBFS"))
-    faults.gain(tracks, ["bv 2"], -9.0)
-    planted.append(PlantedFault(source="voice 3", kind="level-low", description="9 dB too low"))
-    faults.dies(tracks, "pno r", late_s, rng)
-    planted.append(PlantedFault(source="piano", kind="one-sided", at_s=(late_s,), description="right side dies"))
-    hits = (8.6, 9.8, 11.1)
-    faults.wireless_hits(tracks, "spk hand", hits, rng)
-    planted.append(
-        PlantedFault(source="handheld", kind="wireless-hit", at_s=hits, description="bursts of noise of 60 ms")
-    )
-    moments = (song_s + 6.3, song_s + 21.7)
-    faults.dropouts(tracks, "agtr", moments)
-    planted.append(PlantedFault(source="acoustic", kind="dropout", at_s=moments, description="20 ms lost"))
-    faults.leak(tracks, "click", "bv 1", -12.0)
-    planted.append(PlantedFault(source="voice 2", kind="in-the-mix", description="click from headphones"))
-    del tracks["aud r"]
-    planted.append(PlantedFault(source="audience", kind="missing", description="right track not recorded"))
-    return planted
-
-
 def _write(folder: Path, tracks: dict[str, NDArray[np.float64]]) -> None:
     """Write tracks as 24-bit files numbered in patch order."""
     import soundfile
@@ -253,7 +211,7 @@ def _truth(fault: PlantedFault) -> dict[str, object]:
     return {"source": fault.source, "kind": fault.kind, "at_s": fault.at_s, "what": fault.description}
 
 
-def make_show(folder: Path, plan: ShowPlan) -> list[PlantedFault]:
+def make_show(folder: Path, plan: ShowPlan, plant: Planting | None = None) -> list[PlantedFault]:
     """Write one show as a folder of 24-bit files with `show.toml` and `truth.json`.
 
     Parameters
@@ -262,6 +220,8 @@ def make_show(folder: Path, plan: ShowPlan) -> list[PlantedFault]:
         Folder of the show; files of the same names are replaced.
     plan : ShowPlan
         Plan of the show; the same plan gives the same bytes.
+    plant : callable, optional
+        Plants faults in its tracks, and tells which; without it nothing is wrong.
 
     Returns
     -------
@@ -269,13 +229,13 @@ def make_show(folder: Path, plan: ShowPlan) -> list[PlantedFault]:
     """
     rng = np.random.default_rng(plan.seed)
     folder.mkdir(parents=True, exist_ok=True)
-    players = pick_players(rng)
+    players = pick_players(rng) if plan.players is None else dict(plan.players)
     tracks = _tracks(rng, plan.length_s, players)
-    planted = _plant(tracks, rng, plan.length_s) if plan.problems else []
+    planted = [] if plant is None else plant(tracks, rng)
     _write(folder, tracks)
     lines = [
         "# Invented: nobody of these names played anything.",
-        'name = "Sunday evening"',
+        f'name = "{plan.title}"',
         f"date = {plan.date}",
         'phase = "rehearsal"',
         "",
@@ -286,31 +246,3 @@ def make_show(folder: Path, plan: ShowPlan) -> list[PlantedFault]:
     truth = {"invented": True, "planted": [_truth(fault) for fault in planted]}
     (folder / "truth.json").write_text(json.dumps(truth, indent=2) + "\n", "utf-8")
     return planted
-
-
-def make_season(folder: Path, *, seed: int = 1, progress: Callable[[float], None] | None = None) -> Path:
-    """Write the house file and all shows, and return the folder of the newest show.
-
-    Raises
-    ------
-    UsageError
-        The folder cannot be made.
-    """
-    from deskhand.errors import UsageError
-
-    plans = season_plan(seed)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        (folder / "house.toml").write_text(house_text(), "utf-8")
-        total = sum(plan.length_s for plan in plans)
-        done = 0.0
-        for plan in plans:
-            make_show(folder / plan.name, plan)
-            done += plan.length_s
-            if progress is not None:
-                progress(done / total)
-    except OSError as error:
-        raise UsageError(
-            str(folder), f"cannot be written ({error.strerror})", "name another folder with --output"
-        ) from error
-    return folder / plans[-1].name

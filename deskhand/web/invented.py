@@ -21,10 +21,11 @@ if TYPE_CHECKING:
     OpenBeside = Callable[[Path], str]
 
 FOLDER_NAME: Final = "tern-street-hall"
-_MAKING: Final = 0.6
-"""Share of the work that is making the shows, the remainder checking the newest: about what it takes on two cores. Common practice, no source."""
+_MAKING: Final = 0.9
+"""Share of the work that is making and keeping the weeks, the remainder checking the newest show: about what it takes on two cores. Common
+practice, no source."""
 _SEED: Final = 1
-"""The season of `deskhand demo`, so that page and terminal tell one story."""
+"""The hall of `deskhand demo`, so that page and terminal tell one story."""
 
 
 class InventedHall:
@@ -58,17 +59,17 @@ class InventedHall:
         return {"job": self._state.jobs.start("invented hall", self._make).id}
 
     def _make(self, job: Job) -> str:
-        """Make the season where it is not there, check its newest show, and open its page."""
-        from deskhand.demo import make_season
+        """Make the hall where it is not there, check its newest show, and open its page."""
+        from deskhand.tasks.demo import make_hall
 
         if self._address is not None:
             return self._address
         folder = self._state.hall.own_folder() / FOLDER_NAME
         if not folder.is_dir():
-            # made under a name that is cleared away: one that was broken off is not taken for the whole season
+            # made under a name that is cleared away: one that was broken off is not taken for the whole hall
             part = Path(tempfile.mkdtemp(prefix=unfinished_prefix(), dir=folder.parent))
             try:
-                make_season(part, seed=_SEED, progress=lambda share: job.progress(_MAKING * share))
+                make_hall(part, seed=_SEED, progress=lambda share: job.progress(_MAKING * share))
                 part.rename(folder)
             except BaseException:
                 shutil.rmtree(part, ignore_errors=True)

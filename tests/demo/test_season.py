@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 import soundfile
 
-from deskhand.demo import faults, make_show, season_plan
+from deskhand.demo import faults, make_show
 from deskhand.demo.season import _tracks, _write
 from deskhand.demo.venue import house_text
 from deskhand.result import to_json
 from deskhand.tasks.check import check
 from tests.support.planted_faults import CASES, TIME_TOLERANCE_S
+from tests.support.troubled_season import season_plan
 
 
 def _shows(season):

@@ -69,6 +69,12 @@ SLOW: Final = (
         covered="The same with this week's show, which holds every planted problem of the season, and the clean one before it.",
     ),
     Slow(
+        file="demo/test_story.py",
+        tests=("test_the_story_line_by_line", "test_the_tutorial_command_by_command"),
+        covered="Each step by itself: weeks that are kept, test_keep.py; moves that are done, test_done.py; a low voice, moves/test_voice.py; an input "
+        "unlike its weeks, baseline/test_season.py. That commands and options of the docs are there: test_docs.py.",
+    ),
+    Slow(
         file="real/test_end_to_end.py",
         tests=(
             "test_clean_recording_has_no_fault", "test_clean_recording_is_not_judged",

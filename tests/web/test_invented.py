@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-import deskhand.demo
+import deskhand.tasks.demo
 from deskhand.errors import UsageError
 from deskhand.web import serve as serving
 from tests.support.command import run
@@ -22,7 +22,7 @@ def season(monkeypatch):
     """Folders in which the season was made: the small hall, already checked, which costs no time."""
     made = []
 
-    def make_season(folder, *, seed, progress):
+    def make_hall(folder, *, seed, progress):
         made.append(folder)
         progress(1.0)
         small_hall(folder / "hall")
@@ -30,7 +30,7 @@ def season(monkeypatch):
             path.rename(folder / path.name)
         (folder / "hall").rmdir()
 
-    monkeypatch.setattr("deskhand.demo.make_season", make_season)
+    monkeypatch.setattr("deskhand.tasks.demo.make_hall", make_hall)
     return made
 
 
@@ -63,19 +63,19 @@ class TestLookAround:
             assert "Tern Street Hall" in answer.read().decode()
 
     def test_one_that_was_broken_off_is_made_anew(self, tmp_path, season, monkeypatch):
-        whole = deskhand.demo.make_season
+        whole = deskhand.tasks.demo.make_hall
 
         def broken_off(folder, **_):
             (folder / "house.toml").write_text("")
             raise UsageError(str(folder), "cannot be written (No space left on device)", "make room")
 
         with Asker(tmp_path, open_beside=str) as asker:
-            monkeypatch.setattr("deskhand.demo.make_season", broken_off)
+            monkeypatch.setattr("deskhand.tasks.demo.make_hall", broken_off)
             state = outcome(asker)
             assert state["state"] == "failed"
             assert "No space left" in one_line(state["said"])
             assert not list((tmp_path / ".deskhand").iterdir())
-            monkeypatch.setattr("deskhand.demo.make_season", whole)
+            monkeypatch.setattr("deskhand.tasks.demo.make_hall", whole)
             assert outcome(asker)["state"] == "done"
 
     def test_on_the_local_network_it_is_not_offered(self, tmp_path):
