@@ -33,8 +33,8 @@ CHEAP_S: Final = 1.5
 """A test file up to so long is run in whole, since what one of its tests computes another may look at."""
 NEW_S: Final = 1.0
 """Processor time that a test file is taken to need that was not gathered yet."""
-MOST_GATHER_S: Final = 900.0
-"""A test file that takes longer is given up."""
+MOST_GATHER_S: Final = 5400.0
+"""After so long it is given up."""
 OPTIONS: Final = ("-q", "--tb=line", "-p", "no:cacheprovider", "-W", "ignore::pytest.PytestAssertRewriteWarning", "-m", "not slow")  # fmt: skip
 KEPT: Final = ("season", "whole-season")
 """Folders of invented shows that tests share, made by the code as it is; none of what is measured of them is kept."""
@@ -43,9 +43,10 @@ KEPT: Final = ("season", "whole-season")
 class Notes:
     """Pytest plugin that keeps what each test ran, and for how long."""
 
-    def __init__(self, ran: mmap.mmap, file: Path) -> None:
+    def __init__(self, ran: mmap.mmap, target: Callable[[str], Path], facts: Callable[[str], dict[str, Any]]) -> None:
         self._ran = ran
-        self._file = file
+        self._target = target
+        self._facts = facts
         self._nothing = bytes(len(ran))
         self._begin_s = processor_s()
         self.collected: dict[str, Any] = {}
@@ -95,8 +96,20 @@ class Notes:
             self.failed.append(report.nodeid)
 
     def pytest_sessionfinish(self) -> None:
-        data = {"collected": self.collected, "fixtures": self.fixtures, "tests": self.tests, "failed": self.failed}
-        self._file.write_text(json.dumps(data), "utf-8")
+        by_file: dict[str, dict[str, Any]] = {}
+        for test, entry in self.tests.items():
+            by_file.setdefault(test.split("::")[0], {})[test] = entry
+        # what is run while the tests are collected is of all of them
+        collected = {"lines": self.collected["lines"] if len(by_file) == 1 else [], "cpu_s": 0.5}
+        for file, tests in by_file.items():
+            data = {
+                "collected": collected,
+                "fixtures": self.fixtures,
+                "tests": tests,
+                "failed": self.failed,
+                **self._facts(file),
+            }
+            self._target(file).write_text(json.dumps(data), "utf-8")
 
 
 class Short:
@@ -199,29 +212,28 @@ def gather(root: Path, folder: Path, shared: Path, sources: Mapping[str, str], f
     noting = folder / root.name
     prepare_noting(noting, root, lines)
     (folder / "package.json").write_text(json.dumps({"digest": package, "sources": lines.sources}), "utf-8")
-    for file in files:
-        target = folder / f"{file.replace('/', '.')}.json"
-        held = json.loads(target.read_text("utf-8")) if target.exists() else {}
-        if held.get("package") == package and held.get("digest") == _digest(root, file):
-            continue
-        begin_s = time.monotonic()
-        clear_shared(shared)
-        (noting / "ran").write_bytes(bytes(len(lines.numbers)))
 
-        def work(file: str = file, target: Path = target) -> int:
-            os.environ[NOTED_IN] = str(noting)
-            os.environ["PYTHONPATH"] = os.pathsep.join([str(noting), str(root)])
-            ran = begin_noting(noting)
-            return run_tests(root, shared, [file], [Short(), Notes(ran, target)])
+    def target(file: str) -> Path:
+        return folder / f"{file.replace('/', '.')}.json"
 
-        target.unlink(missing_ok=True)
-        status = split_off(work, noting / "log", MOST_GATHER_S)
-        data = json.loads(target.read_text("utf-8")) if target.exists() else {}
-        data |= {"package": package, "digest": _digest(root, file), "status": status}
-        target.write_text(json.dumps(data), "utf-8")
-        if status not in (0, 5):
-            (folder / f"{target.stem}.log").write_text((noting / "log").read_text("utf-8", "replace"), "utf-8")
-        print(f"gathered {file}: {time.monotonic() - begin_s:.1f} s, status {status}", flush=True)
+    def facts(file: str) -> dict[str, Any]:
+        return {"package": package, "digest": _digest(root, file)}
+
+    def is_known(file: str) -> bool:
+        held = json.loads(target(file).read_text("utf-8")) if target(file).exists() else {}
+        return {name: held.get(name) for name in facts(file)} == facts(file)
+
+    wanted = [file for file in files if not is_known(file)]
+    clear_shared(shared)
+
+    def work() -> int:
+        os.environ[NOTED_IN] = str(noting)
+        os.environ["PYTHONPATH"] = os.pathsep.join([str(noting), str(root)])
+        ran = begin_noting(noting)
+        return run_tests(root, shared, wanted, [Short(), Notes(ran, target, facts)])
+
+    status = split_off(work, noting / "log", MOST_GATHER_S) if wanted else 0
+    print(f"gathered {len(wanted)} files: status {status}; {noting / 'log'}", flush=True)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
