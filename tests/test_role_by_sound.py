@@ -5,6 +5,7 @@ In order: the readings, the model against scipy, the shipped table, the house fi
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -131,6 +132,12 @@ class TestModel:
     def test_it_is_quiet_when_unsure(self, share: float, words: str | None) -> None:
         guess = model().guess(point(share))
         assert (guess.words if guess else None) == words
+
+    def test_as_sure_as_is_asked_for_is_sure_enough(self) -> None:
+        half = replace(model(), least_surety=0.5)
+        assert half.probabilities(point(0.5)).tolist() == [0.5, 0.5]
+        assert half.guess(point(0.5)) is not None
+        assert replace(half, least_surety=0.5000001).guess(point(0.5)) is None
 
     def test_it_is_quiet_about_what_is_unlike_all(self) -> None:
         """Far beyond the second group: surely no kick, and yet no bass."""

@@ -60,6 +60,8 @@ LONG_TESTS: Final = ("test_browser", "test_jack", "test_evenings", "test_year", 
 """Tests that take long, or that are about the code's form: not among those that are run."""
 NEAREST: Final = 3
 """Test files nearest by their imports, for what is not seen to run: compiled code, and what is run where a module is loaded."""
+NAMING: Final = 4
+"""Test files that were not gathered and name the function of a changed line."""
 FIRST_S: Final = 6.0
 MOST_S: Final = 20.0
 """Processor time of the tests that are run for one change, as they were measured: first the mirror and the cheapest, then the rest."""
@@ -71,7 +73,28 @@ FIRST: Final = {
 """Tests of a whole room or module, where it has none of its own name."""
 LIBRARIES: Final = ("numpy", "scipy.signal", "scipy.stats", "scipy.optimize", "scipy.ndimage", "numba", "soundfile", "soxr", "pydantic",
                     "hypothesis", "pytest", "sqlalchemy", "alembic", "click", "rich.live", "starlette.testclient", "tomlkit", "jinja2", "jsonschema")  # fmt: skip
-REASONS: Final[dict[tuple[str, str, str], str]] = {}
+REASONS: Final[dict[tuple[str, str, str], str]] = {
+    (
+        "deskhand/measure/envelopes.py",
+        "self._join(_MOST_ARRAYS)",
+        "None",
+    ): "it bounds the memory of arrays that `finish` joins all the same",
+    (
+        "deskhand/baseline/normal.py",
+        "return {region: max(least_db, least_jnd * TONE_JND_DB) for region, least_db in told_db.items()}",
+        "/",
+    ): "what is just noticeable of an octave is 1.0 dB: times it or by it is the same",
+    (
+        "deskhand/report/compare.py",
+        """parts = [f'<svg viewBox="0 0 {_WIDTH} {_HEIGHT}" role="img" aria-label="{escape(label, quote=True)}">']""",
+        "False",
+    ): "the label is made of numbers and of names of legs, none of which has a quotation mark",
+    (
+        "deskhand/web/serve.py",
+        "listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)",
+        "2",
+    ): "any number but 0 sets the option",
+}
 """(file, changed line without blanks at its ends, what stands in its place) to why the change leaves every result as it was."""
 
 
@@ -146,7 +169,7 @@ def nearest_tests(file: str, graph: Mapping[str, set[str]], most_files: int = NE
 
 
 def batches(
-    change: Change, line: int, ran: ran_lines.Ran, graph: Mapping[str, set[str]], most_s: float
+    change: Change, line: int, ran: ran_lines.Ran, graph: Mapping[str, set[str]], root: Path, most_s: float
 ) -> list[list[ran_lines.TestFile]]:
     """Test files for a change at a line of the code as it was gathered: at first the mirror and the cheapest, then the rest up to the time."""
     wanted, seen = ran.statements_of(change.file, line)
@@ -154,7 +177,13 @@ def batches(
     # what does not run the line, though others do, tells nothing of it
     near = [
         file
-        for file in nearest_tests(change.file, graph, NEAREST)
+        for file in dict.fromkeys(
+            (
+                *nearest_tests(change.file, graph, 1),
+                *ran.naming(change.file, line, root)[:NAMING],
+                *nearest_tests(change.file, graph, NEAREST),
+            )
+        )
         if not (seen and running) or not ran.knows(file) or file in running
     ]
     by_hand = [
@@ -426,7 +455,7 @@ class Study:
         if here is None:
             return None, []
         seen = moved(change, then, self._ran.sources[change.file]) if change.file in self._ran.sources else None
-        return here, batches(change, seen.line if seen else here.line, self._ran, self.graph, self._most_s)
+        return here, batches(change, seen.line if seen else here.line, self._ran, self.graph, self.root, self._most_s)
 
     def split_off(self, work: Callable[[], int], most_s: int) -> tuple[int, str]:
         """Status of tests that are run in a process of their own, and its log."""
@@ -544,9 +573,9 @@ def page(work: Path, controls: Sequence[int]) -> str:
         "change alike within a module; of each, tests are run until one fails: those that run the changed line, as it was gathered for every",
         (
             f"test, the mirror of the module first, then the cheapest, up to {MOST_S:.0f} s of processor time as they were measured (a test file of up to "
-            f"{ran_lines.CHEAP_S:g} s in whole). Gathered were {len(list((work / 'ran').glob('tests.*.json')))} test files; others are taken by their imports,"
+            f"{ran_lines.CHEAP_S:g} s in whole). Gathered were {len(list((work / 'ran').glob('tests.*.json')))} test files; of the others those"
         ),
-        f"the {NEAREST} nearest. A line that is run where its module is loaded (a constant, a table, a default) is not seen to be run by a test: there the {NEAREST}",
+        f"are taken that name the function, and the {NEAREST} nearest by their imports. A line that is run where its module is loaded (a constant, a table, a default) is not seen to be run by a test: there the {NEAREST}",
         "nearest files and the tests of the functions that use its name are run. Compiled code is not seen either: there only the nearest files are run.",
         "Left out are tests that take half a second and more, which take turns by the day, those that drive a browser or a sound server, and those of the",
         "code's form and of these pages: a change that lives here may be noticed by one of them. Some changes are none: they leave every result as it was;",

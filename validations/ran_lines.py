@@ -10,6 +10,7 @@ import ast
 import hashlib
 import json
 import os
+import re
 import shutil
 import signal
 import sys
@@ -31,6 +32,8 @@ if TYPE_CHECKING:
 
 CHEAP_S: Final = 1.5
 """A test file up to so long is run in whole, since what one of its tests computes another may look at."""
+_CALLS: Final = 2
+"""Calls that are followed from a private function to those that a test may name."""
 NEW_S: Final = 1.0
 """Processor time that a test file is taken to need that was not gathered yet."""
 MOST_GATHER_S: Final = 5400.0
@@ -306,6 +309,9 @@ class Ran:
                     if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef) and node.name == name:
                         found.update((other, child.lineno) for child in node.body)
                         continue
+                    if isinstance(node, ast.ClassDef) and name in _names_used(node):
+                        # a decorator, a base
+                        waiting.add((other, node.name))
                     if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef):
                         continue
                     if name not in _names_used(node):
@@ -335,6 +341,38 @@ class Ran:
                 tests = set(data["tests"]) - set(data["failed"])
             chosen.append(self._of(file, tests))
         return sorted(chosen, key=lambda chosen: chosen.cpu_s)
+
+    def naming(self, file: str, line: int, root: Path) -> list[str]:
+        """Test files that were not gathered and name the functions in which a line stands, or what uses it; the smallest first."""
+        owners = [
+            node
+            for node, owners in self._trees[file]
+            if node.lineno <= line <= (node.end_lineno or node.lineno)
+            and isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.ClassDef)
+        ]
+        names = {node.name for node in owners if not node.name.startswith("__")}
+        # what is private is named by what calls it in its own module
+        for _ in range(_CALLS):
+            names |= {
+                holder.name
+                for node, chain in self._trees[file]
+                if names & _names_used(node)
+                for holder in chain
+                if isinstance(holder, ast.FunctionDef | ast.AsyncFunctionDef)
+            }
+        public = {name for name in names if not name.startswith("_")} or names
+        if not public:
+            return []
+        pattern = re.compile(rf"\b(?:{'|'.join(map(re.escape, sorted(public)))})\b")
+        texts = {path: path.read_text("utf-8") for path in (root / "tests").rglob("test_*.py")}
+        counts = {
+            path: len(set(pattern.findall(text)))
+            for path, text in texts.items()
+            if not self.knows(path.relative_to(root).as_posix())
+        }
+        named = [path for path, count in counts.items() if count]
+        ordered = sorted(named, key=lambda path: (-counts[path], len(texts[path])))
+        return [path.relative_to(root).as_posix() for path in ordered]
 
     def knows(self, file: str) -> bool:
         """True for a test file that was gathered."""

@@ -14,6 +14,7 @@ from click.testing import CliRunner
 from deskhand.cli import main
 from deskhand.house import LIMITS, Source
 from deskhand.house.seats import PublicOffset, StaffMember
+from deskhand.report.seats import evening_picture
 from deskhand.result import from_plain, plain
 from deskhand.seat.exposure import SeatFacts, level_content, seat_exposure
 from deskhand.seat.levels import Sensitivity
@@ -108,6 +109,18 @@ class TestExposure:
         assert (quarter.from_s, quarter.to_s) == (60.0, 960.0)
         assert quarter.laeq_db == pytest.approx(90.0)
         assert seat_exposure(course((-30.0, 899)), facts()).quarter is None
+
+    def test_songs_and_speeches_are_drawn_and_nothing_else_is(self) -> None:
+        parts = [
+            ShowStretch(kind="song", name="Slow train", start=0, end=600),
+            ShowStretch(kind="speech", name="", start=600, end=700),
+        ]
+        evening = seat_exposure(course((-30.0, 600), (-50.0, 100)), facts(stretches=parts))
+        picture = evening_picture(evening)
+        assert picture.startswith("<svg")
+        assert picture.count("<circle") == 2
+        assert "Slow train" in picture
+        assert evening_picture(seat_exposure(course((-30.0, 600)), facts())) == ""
 
     def test_a_seat_without_a_named_microphone_is_named_itself(self) -> None:
         assert seat_exposure(course((-30.0, 60)), facts()).microphone == "omni 1"

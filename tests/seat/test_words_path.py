@@ -5,14 +5,18 @@ In order: levels; the index against a peer's formula; what takes most; what is n
 
 from __future__ import annotations
 
+import io
+
 import numpy as np
 import pytest
+from rich.console import Console
 
 from deskhand.dsp.room_decay import OCTAVES_HZ
 from deskhand.dsp.speech_transmission import MODULATIONS_HZ, male_speech_db, noise_transfer, speech_transmission_index
-from deskhand.report.room import change_text, words_text
+from deskhand.report.room import change_text, print_room, words_text
 from deskhand.seat.room import OctaveRoom, SeatRoom
 from deskhand.seat.room_change import room_change
+from deskhand.seat.room_result import RoomResult
 from deskhand.seat.words_path import (
     SpeechAndNoise,
     index_with_noise,
@@ -112,6 +116,32 @@ def test_what_is_not_known_is_not_said():
     assert words_text(path) == (
         "balcony: whether the words arrive cannot be told: at 125 Hz the sweep stands only 12 dB above the noise; 25 dB are needed."
     )
+
+
+def test_every_seat_has_its_line_and_the_limits_of_all_of_it_stand_below():
+    told = [
+        words_path(
+            seat=seat,
+            transfer=None,
+            sti_room=None,
+            levels=None,
+            feed=None,
+            not_measured={"sti_room": f"the {noise} was too loud"},
+        )
+        for seat, noise in (("balcony", "fan"), ("mix position", "street"))
+    ]
+    result = RoomResult(
+        deskhand="", house="Tern Street Hall", recording="sweeps", measured_at="2026-03-01", sample_rate_hz=48000, seats=(),
+        words=tuple(told), notes=("the balcony was empty",),
+    )  # fmt: skip
+    console = Console(file=io.StringIO(), width=200)
+    print_room(result, console)
+    lines = console.file.getvalue().splitlines()
+    assert lines[0] == "Tern Street Hall, sweeps, 2026-03-01"
+    assert "note: the balcony was empty" in lines
+    begin = lines.index("Do the words arrive?")
+    assert lines[begin + 1 : begin + 3] == [f"  {words_text(path)}" for path in told]
+    assert any(line.startswith("What this does not tell: the index is of spoken words") for line in lines[begin + 3 :])
 
 
 def seat_of(t20_s: float, c80_db: float, sti: float, *, pm_s: float = 0.02) -> SeatRoom:
