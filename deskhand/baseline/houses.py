@@ -11,6 +11,8 @@ from deskhand.baseline import drift
 from deskhand.store.across import widest_months
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from numpy.typing import NDArray
 
     from deskhand.store.across import Months, Place
@@ -26,8 +28,17 @@ WATCHED: Final = {
 """Readings that are looked at in every house, and their words; all in dB."""
 LOOKED_AT: Final = 40
 """Inputs of a reading whose months spread the widest, and are charted: half a second in all. Common practice, no source."""
-_LEAST_SPREAD_DB: Final = 0.3
-"""Standard deviation of a month's mean that is assumed at least: made months vary less than any stage. Common practice, no source."""
+MONTH_SPREADS_DB: Final = {
+    "side_tone_db.4000": 0.35,
+    "balance_db": 0.35,
+    "tone_db.4000": 0.75,
+    "noise_dbfs": 0.75,
+    "level_dbfs": 0.75,
+}
+"""Standard deviation of a month's mean that is assumed before an input is known: half of what spreads.py assumes of one evening, rounded,
+since a month has about four."""
+_KNOWN_STEPS: Final = 10
+"""Months as many of which that assumption weighs: few months tell their spread badly. Set by docs/validation-houses.md, half to tune on."""
 _LEAST_TOLD_DB: Final = 1.0
 """Least change that is told: just noticeable (Zwicker & Fastl 2007, 7.1)."""
 
@@ -50,22 +61,37 @@ class InputDrift:
 
 def input_drifts(history: History, *, phase: str, place: Place | None = None) -> list[InputDrift]:
     """Inputs that drift in any house, those that went farthest first."""
+    months = {
+        metric: widest_months(history, metric=metric, phase=phase, most=LOOKED_AT, place=place) for metric in WATCHED
+    }
+    return drifts_of(months)
+
+
+def drifts_of(months: Mapping[str, Sequence[Months]]) -> list[InputDrift]:
+    """Drifts of the inputs whose months are given, those that went farthest first.
+
+    Parameters
+    ----------
+    months : mapping
+        Reading of `WATCHED` to the inputs that are looked at.
+    """
     drifts = []
-    for metric, reading in WATCHED.items():
-        inputs = widest_months(history, metric=metric, phase=phase, most=LOOKED_AT, place=place)
+    for metric, inputs in months.items():
         limit = drift.limit_for(max(1, len(inputs) * len(WATCHED)))
-        drifts += [found_drift for months in inputs if (found_drift := _drift_of(months, reading, limit)) is not None]
+        drifts += [found_drift for each in inputs if (found_drift := _drift_of(each, metric, limit)) is not None]
     return sorted(drifts, key=lambda input_drift: (-abs(input_drift.change_db), input_drift.house, input_drift.source))
 
 
-def _drift_of(months: Months, reading: str, limit: float) -> InputDrift | None:
+def _drift_of(months: Months, metric: str, limit: float) -> InputDrift | None:
     """Drift of a reading over the months; None where its chart stays within its limits."""
     means = np.array(months.means)
     steps = np.diff(means)
     if means.size < drift.LEAST_TAKES:
         return None
     # half of the mean squared step, by the median of the steps: one jump is no spread (normal distribution: 0.6745 of a deviation)
-    spread = max(float(np.median(np.abs(steps))) / (0.6745 * np.sqrt(2.0)), _LEAST_SPREAD_DB)
+    own = float(np.median(np.abs(steps))) / (0.6745 * np.sqrt(2.0))
+    known = _KNOWN_STEPS * MONTH_SPREADS_DB[metric] ** 2
+    spread = float(np.sqrt((steps.size * own**2 + known) / (steps.size + _KNOWN_STEPS)))
     chart = drift.chart(means, spread, limit, _weeks(months))
     if chart is None or not chart.drifted or abs(chart.line[1] - chart.line[0]) < _LEAST_TOLD_DB:
         return None
@@ -74,7 +100,7 @@ def _drift_of(months: Months, reading: str, limit: float) -> InputDrift | None:
         room=months.room,
         desk=months.desk,
         source=months.source,
-        reading=reading,
+        reading=WATCHED[metric],
         since=months.months[chart.since],
         change_db=chart.line[1] - chart.line[0],
         is_step=chart.is_step,

@@ -39,6 +39,7 @@ def test_each_order_comes_back_once_and_the_scheduler_notes_no_end_of_them(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(scheduler_notes, "_MOST_NOTES", 10)
+    monkeypatch.setattr(scheduler_notes, "_MOST_NAMES", 10)
     given = orders(tmp_path, 50)
     with distributed.LocalCluster(
         n_workers=1,
@@ -53,6 +54,8 @@ def test_each_order_comes_back_once_and_the_scheduler_notes_no_end_of_them(
         notes = sum(len(span.metadata["collections"]) for span in spans)
     # one of each order without the plugin; what was added last is cut with the next
     assert 0 < notes <= 11
+    # worker and command are in the same process here, and remember a few of their own meanwhile
+    assert scheduler_notes.key_split.cache_info().currsize < 40
     assert sorted(outcome.path for outcome in outcomes) == sorted(order.path for order in given)
     assert shows_in_store(tmp_path) == {order.name: SOURCES for order in given}
 
