@@ -9,6 +9,7 @@ import pytest
 from click.testing import CliRunner
 
 from deskhand.cli import main
+from deskhand.language import choose_language
 from deskhand.store import HandoverNote
 from deskhand.store.handover import add_handover_notes, finish_job, handover_notes, take_back_note
 from deskhand.store.history import open_history
@@ -38,6 +39,15 @@ def run(house: Path, *arguments: str) -> Result:
 
 
 class TestTheCommand:
+    def test_in_a_german_house_it_answers_in_german(self, house: Path) -> None:
+        house.write_text(HOUSE.replace('Hall"', 'Hall"\nlanguage = "de"'), "utf-8")
+        try:
+            assert run(house, "neue Batterie", "--job", "--by", "Ana").output == "Aufgabe 1: neue Batterie (Ana)\n"
+            assert run(house).output.startswith("Offene Aufgaben:\n")
+            assert run(house, "--done", "1", "--by", "Mara").output.startswith("Erledigt: neue Batterie")
+        finally:
+            choose_language("en")
+
     def test_a_job_stands_until_it_is_done(self, house: Path) -> None:
         assert "No jobs are open" in run(house).output
         assert run(house, "new battery for radio 1", "--job", "--source", "keys", "--by", "Ana").output == (

@@ -8,6 +8,7 @@ import click
 
 from deskhand.cli.options import TakeOptions, take_options
 from deskhand.errors import UsageError
+from deskhand.words import phrase
 
 
 @click.command()
@@ -40,16 +41,17 @@ def done(
         for text in take_back_moves(
             recording, moves, house_path=take.house, history=take.history, date=take.show["date"]
         ):
-            click.echo(f"Taken back: {text}")
+            click.echo(phrase("Taken back: {text}", text=text))
         return
     checked = take.check(recording, by=who(by), named_moves=moves)
     ticked = tick_recording(checked, recording, moves, history=take.history, done=not declined, by=who(by))
     for change in ticked.new:
-        click.echo(f"{'Declined' if declined else 'Done'}: {change.source}: {change.text}")
+        answer = phrase("Declined") if declined else phrase("Done")
+        click.echo(f"{answer}: {change.source}: {change.text}")
     for change in ticked.earlier:
-        answer = "done" if change.done else "declined"
-        click.echo(f"Already {answer} by {change.said_by}: {change.source}: {change.text}")
+        entry = "Already done by {person}: {move}" if change.done else "Already declined by {person}: {move}"
+        click.echo(phrase(entry, person=change.said_by, move=f"{change.source}: {change.text}"))
     if not ticked.new and not ticked.earlier:
-        click.echo("No move is asked for in this take.")
+        click.echo(phrase("No move is asked for in this take."))
     if ticked.week is not None:
-        click.echo(f"This week's house file: {ticked.week}")
+        click.echo(phrase("This week's house file: {file}", file=ticked.week))

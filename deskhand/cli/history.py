@@ -9,6 +9,7 @@ import click
 
 from deskhand.cli.options import PHASES, history_option
 from deskhand.cli.output import output_console
+from deskhand.words import phrase
 
 
 @click.command()
@@ -71,4 +72,4 @@ def history(
         click.echo(set_aside)
     for path in (csv_file, page_file):
         if path is not None:
-            click.echo(f"Written: {path}")
+            click.echo(phrase("Written: {file}", file=path))

@@ -9,6 +9,7 @@ import click
 from deskhand.cli.options import TakeOptions, take_options
 from deskhand.cli.output import output_console, print_faults, progress_bar
 from deskhand.errors import UsageError
+from deskhand.words import phrase
 
 
 @click.command()
@@ -77,13 +78,15 @@ def _keep(
         print_faults(error.faults)
         raise
     show = checked.result.show
-    click.echo(
-        f"{dated(show.name, show.date)}, {show.phase}: kept as number {kept_show.number} in {kept_show.history}."
-    )
+    entry = "{show}, {phase}: kept as number {number} in {history}."
+    facts = {"show": dated(show.name, show.date), "phase": phrase(show.phase), "number": kept_show.number}
+    click.echo(phrase(entry, **facts, history=kept_show.history))
     if kept_show.left_out:
         click.echo(left_out_text(kept_show.left_out, mix_too=kept_show.mix_left_out))
-    learning = f": the house is still learning, judgements are raised from {LEARNED} on."
-    click.echo(f"{kept_show.of_phase} kept of this phase" + (learning if kept_show.of_phase < LEARNED else "."))
+    entry = "{count} kept of this phase."
+    if kept_show.of_phase < LEARNED:
+        entry = "{count} kept of this phase: the house is still learning, judgements are raised from {learned} on."
+    click.echo(phrase(entry, count=kept_show.of_phase, learned=LEARNED))
 
 
 def _change(take: TakeOptions, *, forget: str | None, restore: str | None, forgotten: bool, by: str | None) -> None:
@@ -95,13 +98,15 @@ def _change(take: TakeOptions, *, forget: str | None, restore: str | None, forgo
     store = keeping.history_at(take.history, house_file)
     if forget is not None:
         row = store.forget(forget, house=house.house.name, by=keeping.who(by))
-        click.echo(f"{dated(row.show, row.date)}, {row.phase}: no longer part of the reference.")
+        facts = {"show": dated(row.show, row.date), "phase": phrase(row.phase)}
+        click.echo(phrase("{show}, {phase}: no longer part of the reference.", **facts))
         return
     if restore is not None:
         from deskhand.store.kept_takes import restore_take
 
         row = restore_take(store, restore, house=house.house.name, by=keeping.who(by))
-        click.echo(f"{dated(row.show, row.date)}, {row.phase}: part of the reference again, as number {row.id}.")
+        facts = {"show": dated(row.show, row.date), "phase": phrase(row.phase)}
+        click.echo(phrase("{show}, {phase}: part of the reference again, as number {number}.", **facts, number=row.id))
         return
     from deskhand.report.kept import print_takes
     from deskhand.store.unknown_houses import unknown_house_text, unknown_houses
@@ -129,4 +134,4 @@ def _measure_again(take: TakeOptions, by: str | None) -> None:
         )
         click.echo(f"{dated(row.show, row.date)}, {row.phase}: {end}.")
     if not outcomes:
-        click.echo("Every kept take holds today's numbers.")
+        click.echo(phrase("Every kept take holds today's numbers."))

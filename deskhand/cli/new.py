@@ -8,6 +8,7 @@ import click
 
 from deskhand.cli.output import progress_bar
 from deskhand.errors import UsageError
+from deskhand.words import phrase
 
 
 @click.command()
@@ -57,11 +58,12 @@ def new(recording: Path, name: str, output: Path | None, names_only: bool) -> No
     parse_house(text, target)
     write_atomically(target, text)
     unclear = [source.name for source in house.source if source.name in proposal.asked]
-    click.echo(f"{len(house.source)} sources written to {target}")
+    click.echo(phrase("{count} sources written to {file}", count=len(house.source), file=target))
     if unclear:
-        click.echo(f"Roles not clear from the names: {', '.join(unclear)}")
+        click.echo(phrase("Roles not clear from the names: {names}", names=", ".join(unclear)))
     for source, guess in guesses.items():
         click.echo(f"{source} {guess.question}")
     for source, question in level_questions(house, levels_dbfs).items():
         click.echo(f"{source} {question}")
-    click.echo("Read it through once, fill in channel and patch, then: deskhand check " + str(recording))
+    entry = "Read it through once, fill in channel and patch, then: deskhand check {recording}"
+    click.echo(phrase(entry, recording=recording))

@@ -9,6 +9,7 @@ import click
 
 from deskhand.cli.options import history_option
 from deskhand.errors import UsageError
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from deskhand.store import HandoverNote
@@ -67,7 +68,7 @@ def note(
     evening = checked_date(date, "--date") if date else dt.date.today().isoformat()  # noqa: DTZ011 - the evening's own
     left = HandoverNote(date=evening, source=source, text=one_line(text), is_job=job, said_by=who(by))
     (number,) = leave_notes([left], house_file=house_file, history=history)
-    click.echo(f"{'Job' if job else 'Note'} {number}: {left}")
+    click.echo(f"{phrase('Job') if job else phrase('Note')} {number}: {left}")
 
 
 def _change(
@@ -82,12 +83,12 @@ def _change(
         raise UsageError("the history", "holds no notes yet", 'leave one with: deskhand note "..."')
     try:
         if take_back is not None:
-            click.echo(f"Taken back: {take_back_note(store, take_back, house=house)}")
+            click.echo(phrase("Taken back: {text}", text=take_back_note(store, take_back, house=house)))
         else:
             number = done if done is not None else reopen
             assert number is not None
             job = finish_job(store, number, house=house, by=by if done is not None else None)
-            click.echo(f"{'Done' if done is not None else 'Open again'}: {job}")
+            click.echo(f"{phrase('Done') if done is not None else phrase('Open again')}: {job}")
     finally:
         store.close()
 
@@ -106,10 +107,10 @@ def _print_notes(house_file: Path, history: str | None, *, everything: bool) -> 
     jobs, others = standing(notes)
     if everything:
         others = [one for one in notes if one not in jobs]
-    for head, listed in (("Open jobs:", jobs), ("Notes:", others)):
+    for head, listed in ((phrase("Open jobs:"), jobs), (phrase("Notes:"), others)):
         if listed:
             click.echo(head)
         for one in listed:
             click.echo(f"  {one.id:3}  {one.date or ''}  {line_of(one)}")
     if not jobs and not others:
-        click.echo('No jobs are open, and no notes stand. Leave one with: deskhand note "..." (--job)')
+        click.echo(phrase('No jobs are open, and no notes stand. Leave one with: deskhand note "..." (--job)'))

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Final
 
 import click
 
+from deskhand.words import phrase
+
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
 
@@ -81,7 +83,7 @@ def print_faults(faults: Sequence[tuple[str, Finding]], *, to_stderr: bool = Fal
         True while standard output carries data.
     """
     if faults:
-        click.echo("Something is wrong in this take:", err=to_stderr)
+        click.echo(phrase("Something is wrong in this take:"), err=to_stderr)
     for source, finding in faults:
         click.echo(f"  {source}: {finding.text}", err=to_stderr)
 
@@ -133,5 +135,5 @@ def deliver(checked: ShowCheck, json_file: str | None, report: Path | None, *, h
             console.print(hint, highlight=False, markup=False, soft_wrap=True)
         if report is not None:
             console.print()
-            console.print(f"Report: {report}", highlight=False, markup=False, soft_wrap=True)
+            console.print(phrase("Report: {file}", file=report), highlight=False, markup=False, soft_wrap=True)
     return 1 if sources_to_fix(result) else 0

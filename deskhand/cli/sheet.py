@@ -8,6 +8,7 @@ import click
 
 from deskhand.cli.options import TakeOptions, refuse_unwritable, take_options
 from deskhand.errors import UsageError
+from deskhand.words import phrase
 
 
 @click.command()
@@ -72,7 +73,8 @@ def sheet(
     write_atomically(table, report.sheet_csv(settings_sheet))
     pages = report.sheet_pages(settings_sheet)
     if pages > report.PAGES:
-        click.echo(f"The sheet takes {pages} pages: nothing is left out, and type is not made smaller.", err=True)
-    click.echo(f"Settings: {settings_sheet.read_from}")
-    click.echo(f"Sheet: {target}")
-    click.echo(f"Table: {table}")
+        entry = "The sheet takes {pages} pages: nothing is left out, and type is not made smaller."
+        click.echo(phrase(entry, pages=pages), err=True)
+    click.echo(phrase("Settings: {file}", file=settings_sheet.read_from))
+    click.echo(phrase("Sheet: {file}", file=target))
+    click.echo(phrase("Table: {file}", file=table))

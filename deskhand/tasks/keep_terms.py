@@ -9,6 +9,7 @@ from deskhand.errors import UsageError
 from deskhand.findings import KINDS
 from deskhand.house import ROLES
 from deskhand.recording.names import dated, key
+from deskhand.words import phrase
 
 if TYPE_CHECKING:
     from collections.abc import Collection, Sequence
@@ -116,5 +117,7 @@ def left_out_text(names: Collection[str], *, mix_too: bool) -> str:
     """
     if not names:
         return ""
-    mix = ", and with it the mix and the voices in it" if mix_too else ""
-    return f"Left out of what is learned: {', '.join(names)}{mix}."
+    entry = "Left out of what is learned: {names}."
+    if mix_too:
+        entry = "Left out of what is learned: {names}, and with it the mix and the voices in it."
+    return phrase(entry, names=", ".join(names))
