@@ -290,6 +290,10 @@ class TestBlocks:
             assert made_blocks(chain_of(HOUSE, source.name)) == list(source.chain)
         assert made_blocks([]) == []
 
+    def test_defaults_are_in_the_words_of_the_file(self) -> None:
+        assert defaults_of("high-pass") == {"slope": "12 dB/oct", "shape": "butterworth", "on": "both"}
+        assert {"ratio": "2", "knee": "6 dB", "attack": "10 ms"}.items() <= defaults_of("compressor").items()
+
     @pytest.mark.source("definition: a default is what a block is when nobody writes the key")
     @pytest.mark.parametrize("block", BLOCK_NAMES)
     def test_defaults_written_out_are_the_same_block(self, block: str) -> None:
@@ -304,6 +308,7 @@ class TestBlocks:
         written = {"block": block} | least.get(block, {})
         bare = make_block(written)
         defaults = defaults_of(block)
+        assert "block" not in defaults
         numbers = {key: float(said) for key, said in defaults.items() if said.replace(".", "").isdigit()}
         assert not set(defaults) & (set(written) - {"block"}) or all(key in defaults for key in numbers)
         assert make_block(defaults | numbers | written) == bare

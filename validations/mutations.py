@@ -279,8 +279,7 @@ def tried(change: Change, here: Change, study: Study, groups: Sequence[Sequence[
             most_s = int(3.0 * expected_s + (150 if kernels else 30))
             status, log = _status(study, group, most_s)
             if status in (-signal.SIGXCPU, -signal.SIGKILL):
-                # three times as long as the code as it is, and half a minute: whoever runs the tests sees that they do not end
-                outcome, by = ("time over", "") if kernels else ("noticed", NO_END)
+                outcome, by = ("noticed", NO_END) if study.sees_no_end(group) and not kernels else ("time over", "")
                 break
             if status not in (0, 5):
                 by = _failed_test(log)
@@ -385,8 +384,11 @@ class Loop:
         if status not in (0, 1) and not over:
             print(f"{here.file}:{here.line} is tried anew: {log[-300:]}", file=sys.__stderr__, flush=True)
             return None
+        outcome: Outcome = (
+            "lives" if not status else "time over" if over and not self._study.sees_no_end(chosen) else "noticed"
+        )
         return Trial(
-            change=change, outcome="noticed" if status else "lives", by=NO_END if over else result.read_text("utf-8") if status else "",
+            change=change, outcome=outcome, by="" if outcome != "noticed" else NO_END if over else result.read_text("utf-8") if status else "",
             tests=tuple(entry.file for entry in chosen), seconds=round(time.monotonic() - begin_s, 1), line=here.line,
             at=_line(source, here.line),
         )  # fmt: skip
@@ -456,6 +458,10 @@ class Study:
             return None, []
         seen = moved(change, then, self._ran.sources[change.file]) if change.file in self._ran.sources else None
         return here, batches(change, seen.line if seen else here.line, self._ran, self.graph, self.root, self._most_s)
+
+    def sees_no_end(self, chosen: Sequence[ran_lines.TestFile]) -> bool:
+        """True where it is known how long the tests take: over three times that and half a minute they do not end, as whoever runs them sees."""
+        return all(self._ran.knows(entry.file) for entry in chosen)
 
     def split_off(self, work: Callable[[], int], most_s: int) -> tuple[int, str]:
         """Status of tests that are run in a process of their own, and its log."""

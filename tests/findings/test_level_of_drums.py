@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
-from typing import Final
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any, Final
 
 import numpy as np
 import pytest
 
+from deskhand.findings.faults.level import _margin_db
+from deskhand.house import Source
 from deskhand.measure.activity import activity, energy_median_dbfs
 from tests.support.judged import show_of
 from tests.support.signals import RATE_HZ, amplitude, hits, pink, white
 
+PAGE: Final = (Path(__file__).parents[2] / "docs" / "findings.md").read_text("utf-8")
 LENGTH_S: Final = 30.0
 PEAK_DBFS: Final = -20.0
 """Peak of a loud stroke at nominal: room for all that is planted here."""
@@ -154,3 +160,27 @@ def test_overheads_6_db_off_are_said(gain_db: float) -> None:
     overheads = drum((BACK_BEATS_S, 0.0), (np.arange(1.0, 29.0, 0.3), -9.0)) + pink(rng, LENGTH_S, -75.0)
     said = levels_said(overheads * amplitude(gain_db), "overheads", nominal_dbfs=stroke_dbfs(overheads))
     assert [kind for kind, _ in said] == ([] if gain_db == 0.0 else ["level-high" if gain_db > 0.0 else "level-low"])
+
+
+@pytest.mark.parametrize(
+    ("role", "strokes", "words"),
+    [
+        ("kick", 10, "by # dB more, of toms"),
+        ("snare", 10, "by # dB more, of toms"),
+        ("toms", 10, "hears a whole kit by # dB more"),
+        ("percussion", 10, "hears a whole kit by # dB more"),
+        ("overheads", 10, "hears a whole kit by # dB more"),
+        ("snare", 9, "fewer than ten strokes by # dB more"),
+        ("toms", 9, "fewer than ten strokes by # dB more"),
+        ("bass", 9, ""),
+    ],
+)
+def test_by_how_much_more_a_drum_may_lie_off_is_what_the_page_says(role: str, strokes: int, words: str) -> None:
+    """Numbers of docs/findings.md, so that page and program cannot part."""
+    line = next(line for line in PAGE.splitlines() if line.startswith("| `level-high`"))
+    found = re.search(re.escape(words).replace(r"\#", r"(\d+)"), line) if words else None
+    source = Source(name="one", role=role, tracks=["one"])
+    windows = np.zeros(100, bool)
+    windows[:strokes] = True
+    reading: Any = SimpleNamespace(activity=SimpleNamespace(windows=windows))
+    assert _margin_db(source, reading) == (float(found[1]) if found else 0.0)
