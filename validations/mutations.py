@@ -2,7 +2,7 @@
 
 python -m validations.mutations --work FOLDER --gather         # what each test file runs, anew where it or the package changed
 python -m validations.mutations --work FOLDER                  # the changes that are drawn; goes on where it stopped
-python -m validations.mutations --work FOLDER --again          # survivors only, with the tests as they are now
+python -m validations.mutations --work FOLDER --again          # survivors too, with the tests as they are now
 python -m validations.mutations --work FOLDER --seed 31 --count 60      # others, for which no test was written
 python -m validations.mutations --work FOLDER --part 1/2       # every second, beside another process that does the others
 python -m validations.mutations --work FOLDER --page           # writes the page from all that was run
@@ -617,7 +617,11 @@ def main(arguments: Sequence[str] = ()) -> None:
     parser.add_argument("--seed", type=int, default=SEED)
     parser.add_argument("--count", type=int, default=COUNT)
     parser.add_argument("--seconds", type=float, default=1e9)
-    parser.add_argument("--again", action="store_true", help="only those that lived, or were not decided")
+    parser.add_argument(
+        "--again",
+        action="store_true",
+        help="once more those that lived, or were not decided, with the tests as they are now",
+    )
     parser.add_argument(
         "--most", type=float, default=MOST_S, help="processor time of the tests for each change, in seconds"
     )
@@ -640,9 +644,10 @@ def main(arguments: Sequence[str] = ()) -> None:
         changes, then = draw(work, options.seed, options.count)
         earlier = stored(work, options.seed)
         wanted = [
-            change for change in changes
-            if (change in earlier and earlier[change][-1].outcome != "noticed" if options.again else change not in earlier)
-        ]  # fmt: skip
+            change
+            for change in changes
+            if change not in earlier or (options.again and earlier[change][-1].outcome != "noticed")
+        ]
         # those that were tried by hand once come last
         wanted.sort(key=lambda change: change.kind == "by hand")
         run(Study(work, options.seed, then, str(index), options.most), wanted[index::parts], options.seconds)

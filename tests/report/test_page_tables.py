@@ -44,7 +44,7 @@ def test_room_for_a_voice_from_nothing_to_the_most(monkeypatch: pytest.MonkeyPat
     monkeypatch.setattr(module, "voice_costs", lambda _: [])
     monkeypatch.setattr(module, "voice_picture", lambda _, begin_s, end_s: drawn.append((begin_s, end_s)))
     voice = SimpleNamespace(
-        phrases=("one",), room=(pair("keys", 61.0, 66.0, 70.0, 74.0), pair("pads", 61.0, 61.2, 61.5, 61.9)), method="audibility",
+        phrases=("one",), room=(pair("keys", 61.4, 66.0, 70.0, 73.6), pair("pads", 61.0, 61.2, 61.5, 61.9)), method="audibility",
         clearance_pct=SimpleNamespace(mono=61.2), audible_pct=SimpleNamespace(left=70.2, right=64.8),
     )  # fmt: skip
     silent = SimpleNamespace(phrases=())
