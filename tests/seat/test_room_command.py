@@ -10,6 +10,8 @@ import numpy as np
 import pytest
 import soundfile
 
+from deskhand.seat.room import SeatRoom
+from deskhand.seat.room_result import RoomResult
 from deskhand.seat.sweep_plan import sweep_signal
 from tests.support.command import data_of, run
 from tests.support.room_sweeps import RATE_HZ, made_response
@@ -143,3 +145,31 @@ def test_a_recording_without_a_seat(house, monkeypatch, tmp_path):
     assert result.exit_code == 2
     assert 'role = "seat"' in result.output
     assert run("room", "march", "--seat", "mic a", "--keep", "--no-report").exit_code == 2
+
+
+@pytest.mark.parametrize(("refused", "status"), [((True,), 2), ((True, True), 2), ((True, False), 0)])
+def test_the_first_refusal_is_told_where_nothing_can_be_told_of_any_seat(tmp_path, monkeypatch, refused, status):
+    seats = tuple(
+        SeatRoom(
+            seat=f"seat {number}",
+            track=f"omni {number}",
+            octaves=(),
+            sti_room=None,
+            refused="it is clipped" if is_refused else None,
+        )
+        for number, is_refused in enumerate(refused, 1)
+    )
+    result = RoomResult(
+        deskhand="",
+        house=None,
+        recording="sweeps",
+        measured_at="2026-03-01",
+        sample_rate_hz=48000,
+        seats=seats,
+        words=(),
+    )
+    monkeypatch.setattr("deskhand.tasks.room.measure_room", lambda *_, **__: result)
+    told = run("room", tmp_path / "sweeps", "--json", "-", "--no-report")
+    assert told.exit_code == status
+    if status:
+        assert told.stderr.strip().endswith("sweeps, track omni 1: nothing can be told of the room; it is clipped")
