@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 
 from deskhand.findings import KINDS
-from deskhand.findings.faults.peaks import _is_clipped
+from deskhand.findings.faults.peaks import _clipped, _is_clipped
+from deskhand.house import Source
 
 FEW = round(KINDS["clipped"]["few"])
 
@@ -40,3 +41,17 @@ def context(*, peak: float, flats: int, long_flats: int) -> Any:
 )
 def test_flat_tops(peak: float, flats: int, long_flats: int, clipped: bool) -> None:
     assert _is_clipped(0, context(peak=peak, flats=flats, long_flats=long_flats)) == clipped
+
+
+@pytest.mark.parametrize(
+    ("minutes", "count", "severity"), [(0.0, 9, "listen"), (0.0, 10, "fix"), (5.0, 19, "listen"), (5.0, 20, "fix")]
+)
+def test_ten_and_two_more_a_minute_are_to_be_put_right(minutes: float, count: int, severity: str) -> None:
+    """As docs/findings.md says; `test_limits.py` reads the numbers from there, in six seconds of sound."""
+    said: list[str] = []
+    gathering: Any = SimpleNamespace(add=lambda _kind, how, *_, **__: said.append(how))
+    heard = context(peak=1.0, flats=count, long_flats=count)
+    heard.figures.duration_s = 60.0 * minutes
+    heard.hop_s, heard.offset_s, heard.side = 0.1, 0.0, lambda *_: None
+    _clipped(Source(name="snare", role="snare", tracks=["snare"]), SimpleNamespace(), 0, heard, gathering, None)  # type: ignore[arg-type]
+    assert said == [severity]

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from deskhand.seat.arrivals import speed_of_sound_m_s
-from deskhand.seat.feed import LEAST_SEGMENTS, PARTS, early_power, feed_response, feed_spectra, segment_frames
+from deskhand.seat.feed import LEAST_SEGMENTS, PARTS, _apart, early_power, feed_response, feed_spectra, segment_frames
 from tests.support.tables import rows
 
 if TYPE_CHECKING:
@@ -135,6 +135,17 @@ def test_twelve_segments_are_enough(rng: np.random.Generator) -> None:
         spectra = feed_spectra(mix, mix[0], sample_rate_hz=RATE_HZ)
         assert spectra.segments == count
         assert (feed_response([spectra], sample_rate_hz=RATE_HZ) is not None) == (count == LEAST_SEGMENTS)
+
+
+@pytest.mark.source(
+    "arithmetic: of sides m + a and m + b, all as loud, a quarter of one explains the other: 0.5 squared"
+)
+def test_how_far_the_sides_of_a_mix_are_apart(rng: np.random.Generator) -> None:
+    mix = wide_mix(rng)
+    apart = _apart(feed_spectra(mix, mix[0], sample_rate_hz=RATE_HZ), RATE_HZ)
+    assert apart[: len(WHOLE_HZ)] == pytest.approx(np.full(len(WHOLE_HZ), 0.75), abs=0.12)
+    alone = rng.standard_normal((1, mix.shape[1]))
+    assert _apart(feed_spectra(alone, alone[0], sample_rate_hz=RATE_HZ), RATE_HZ).tolist() == [1.0] * 8
 
 
 def test_a_seat_that_hears_something_else_is_refused(rng: np.random.Generator) -> None:
