@@ -521,7 +521,8 @@ def all_pages(nasty, tmp_path, monkeypatch):
         f"{show}/sheet?note=<script>alert(4)</script>&paper=a4", "/weeks", f"/weeks?of={NASTY[0]}", "/first", "/words", "/live",
         "/weeks?phase=<script>alert(5)</script>", "/weeks?of=<script>alert(6)</script>", "/show/<script>alert(7)<script>",
         f"{show}/sheet?paper=<script>alert(8)</script>", f"{show}/source/0?from=<script>alert(9)</script>",
-        f"{show}/voice?of=<script>alert(10)</script>", "/<script>alert(11)</script>",
+        f"{show}/voice?of=<script>alert(10)</script>", "/<script>alert(11)</script>", f"{show}/mixes",
+        f"{show}/mixes?mix=<script>alert(14)</script>",
     ]  # fmt: skip
     out = {url: nasty.get(url) for url in urls}
     # the first evening, with sources proposed from the names of the tracks
