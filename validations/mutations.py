@@ -420,12 +420,22 @@ def stored(work: Path, seed: int) -> dict[Change, list[Trial]]:
     return trials
 
 
+def _test_names(root: Path) -> list[str]:
+    """Test functions by file and name."""
+    return [
+        f"{path.relative_to(root).as_posix()}::{node.name}"
+        for path in sorted((root / "tests").rglob("test_*.py"))
+        for node in ast.walk(ast.parse(path.read_text("utf-8")))
+        if isinstance(node, ast.FunctionDef) and node.name.startswith("test")
+    ]
+
+
 def draw(work: Path, seed: int, count: int) -> tuple[list[Change], dict[str, str]]:
     """Changes that were drawn, and the code that they were drawn of: drawn once, and kept in the folder."""
     file = work / f"drawn-{seed}.json"
     if not file.exists():
         changes = [*(named(ROOT) if seed == SEED else ()), *drawn(ROOT, count, seed)]
-        data = {"changes": [asdict(change) for change in changes], "sources": modules(ROOT)}
+        data = {"changes": [asdict(change) for change in changes], "sources": modules(ROOT), "tests": _test_names(ROOT)}
         file.write_text(json.dumps(data), "utf-8")
     held = json.loads(file.read_text("utf-8"))
     return [Change(**change) for change in held["changes"]], held["sources"]
@@ -520,10 +530,18 @@ def run(study: Study, changes: Sequence[Change], seconds: float) -> None:
 # the page
 
 
-def _share(trials: Sequence[Trial]) -> str:
+def _share(trials: Sequence[Trial], left_out: int = 0) -> str:
+    """Share of those decided that was noticed, but for some that were noticed."""
     judged = [trial for trial in trials if trial.outcome in ("noticed", "lives")]
-    noticed = sum(trial.outcome == "noticed" for trial in judged)
+    noticed = sum(trial.outcome == "noticed" for trial in judged) - left_out
     return f"{noticed} of {len(judged)}" + (f", {100 * noticed / len(judged):.0f} %" if judged else "")
+
+
+def _by_new_tests(work: Path, trials: Sequence[Trial]) -> int:
+    """Changes that a test noticed which was not there when they were drawn."""
+    known = set(json.loads((work / f"drawn-{SEED}.json").read_text("utf-8"))["tests"])
+    told = (trial.by.partition("[")[0].split("::") for trial in trials if "::" in trial.by)
+    return sum(f"{parts[0]}::{parts[-1]}" not in known for parts in told)
 
 
 def _reason(trial: Trial) -> str:
@@ -545,8 +563,8 @@ def _counted(trials: Sequence[Trial]) -> str:
     counts = Counter(trial.outcome for trial in trials)
     none = sum(bool(_reason(trial)) for trial in trials if trial.outcome == "lives")
     return (
-        f"{len(trials)} run: {counts['noticed']} noticed, {counts['lives']} live (of which {none} are known to change no result), "
-        f"{counts['time over']} not decided in time, {counts['gone']} whose line is no longer there. Noticed of those decided: {_share(trials)}"
+        f"{counts['noticed']} were noticed, {counts['lives']} live ({none} of them are known to change no result), "
+        f"{counts['time over']} were not decided in time, of {counts['gone']} the line is no longer there. Noticed of those decided: {_share(trials)}"
         + (
             f"; without those that change no result: {_share([trial for trial in trials if not _reason(trial)])}."
             if none
@@ -573,6 +591,8 @@ def page(work: Path, controls: Sequence[int]) -> str:
     last = [rows[-1] for rows in trials.values()]
     rooms = {change: change.file.split("/")[1] for change in trials}
     kinds = {change: change.kind for change in trials}
+    now = [rows[-1] for rows in drawn_ones.values()]
+    new = _by_new_tests(work, [trial for trial in now if trial.outcome == "noticed"])
     lines = [
         "# Validation: wrong changes", "",
         "Made by `python -m validations.mutations`. Wrong changes of single lines are drawn over the package, modules by their length, kinds of",
@@ -587,9 +607,16 @@ def page(work: Path, controls: Sequence[int]) -> str:
         "code's form and of these pages: a change that lives here may be noticed by one of them. Some changes are none: they leave every result as it was;",
         "where that is known it is said why.", "",
         "## Drawn", "",
-        f"{COUNT} changes were drawn. At first: {_counted([rows[0] for rows in drawn_ones.values()])}", "",
-        "Then tests were written for those that lived, and these were tried again. A change for which a test was written is no measure of the tests any",
-        f"more. Now: {_counted([rows[-1] for rows in drawn_ones.values()])}", "",
+        (
+            f"{COUNT} changes were drawn, and {len(drawn_ones)} were run so far, in the order in which they are drawn, what lived once more with the tests "
+            f"as they are now. {_counted(now)}"
+        ),
+        "",
+        (
+            f"{new} of them were noticed by a test that was not there when they were drawn: a change for which a test was written is no measure of the tests "
+            f"any more. By tests that were there: {_share(now, new)}."
+        ),
+        "",
         *(
             part for seed in controls for part in (
                 (f"Others, drawn with seed {seed} after those tests were written, and for which none was written: "
