@@ -257,7 +257,7 @@ def broken(folder: Path, target: Path, results: dict[str, bytes], server: Server
         ended = threading.Event()
         striking = threading.Thread(target=_strike, args=(workers, server, ended, 6.0, struck), daemon=True)
         striking.start()
-        how = {"scheduler": workers.address}
+        how: dict[str, Any] = {"scheduler": workers.address}
         runs.append(archive("two workers, all that fails, the disk full", folder, target, history, results, **how))
         struck["disk"] += 1
         widen()
@@ -320,7 +320,7 @@ def main() -> None:
             begin_s = time.monotonic()
             with cluster(root, workers=workers) as nodes:
                 warm_up(nodes.address, spare, workers)
-                how = {"scheduler": nodes.address, "startup_s": time.monotonic() - begin_s}
+                how: dict[str, Any] = {"scheduler": nodes.address, "startup_s": time.monotonic() - begin_s}
                 history = f"sqlite:///{root / f'dask-{workers}.sqlite'}"
                 label = f"Dask, {workers} worker{'s' if workers > 1 else ''}"
                 runs.append(archive(label, folder, root / f"dask-{workers}", history, results, **how))

@@ -49,7 +49,7 @@ SPREADS_DB: Final = {
 }
 """Standard deviation of an evening: what the reference assumes before it knows a house (deskhand/baseline/spreads.py), rounded."""
 INPUTS: Final = 16
-HISTORIES: Final = 12
+HISTORIES: Final = 6
 CHANGED: Final = "tone_db.4000"
 """Reading of one input that changes."""
 PLAYER_DB: Final = 1.5

@@ -38,7 +38,8 @@ MONTH_SPREADS_DB: Final = {
 """Standard deviation of a month's mean that is assumed before an input is known: half of what spreads.py assumes of one evening, rounded,
 since a month has about four."""
 _KNOWN_STEPS: Final = 10
-"""Months as many of which that assumption weighs: few months tell their spread badly. Set by docs/validation-houses.md, half to tune on."""
+"""Months as many of which that assumption weighs: few months tell their spread badly. Common practice, no source: of the made years of
+validations/houses.py only the half to tune on was counted."""
 _LEAST_TOLD_DB: Final = 1.0
 """Least change that is told: just noticeable (Zwicker & Fastl 2007, 7.1)."""
 
@@ -91,7 +92,8 @@ def _drift_of(months: Months, metric: str, limit: float) -> InputDrift | None:
     # half of the mean squared step, by the median of the steps: one jump is no spread (normal distribution: 0.6745 of a deviation)
     own = float(np.median(np.abs(steps))) / (0.6745 * np.sqrt(2.0))
     known = _KNOWN_STEPS * MONTH_SPREADS_DB[metric] ** 2
-    spread = float(np.sqrt((steps.size * own**2 + known) / (steps.size + _KNOWN_STEPS)))
+    # few months may scatter less than they will: then what is known counts; where they scatter more, they do
+    spread = max(own, float(np.sqrt((steps.size * own**2 + known) / (steps.size + _KNOWN_STEPS))))
     chart = drift.chart(means, spread, limit, _weeks(months))
     if chart is None or not chart.drifted or abs(chart.line[1] - chart.line[0]) < _LEAST_TOLD_DB:
         return None
