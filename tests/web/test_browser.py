@@ -74,7 +74,7 @@ class TestThisWeek:
         assert {things.nth(at).locator("a").inner_text() for at in range(3)} <= planted
 
     def test_what_is_to_fix_next_is_the_one_list_and_moves_stand_under_their_finding(self, page, show, checked_show):
-        """The demo's newest show has more to fix than three things; each fix beyond them stands where it is said to be one."""
+        """The season's newest show has more to fix than three things; each fix beyond them stands where it is said to be one."""
         result = checked_show("show-2026-03-01").result
         to_listen = {
             f"{source.name}: {finding.text}"
