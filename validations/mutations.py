@@ -3,6 +3,7 @@
 python -m validations.mutations --work FOLDER --gather         # what each test file runs, anew where it or the package changed
 python -m validations.mutations --work FOLDER                  # the changes that are drawn; goes on where it stopped
 python -m validations.mutations --work FOLDER --again          # survivors too, with the tests as they are now
+python -m validations.mutations --work FOLDER --again --tests FILE ...     # survivors with the tests that were written for them
 python -m validations.mutations --work FOLDER --seed 31 --count 60      # others, for which no test was written
 python -m validations.mutations --work FOLDER --part 1/2       # every second, beside another process that does the others
 python -m validations.mutations --work FOLDER --page           # writes the page from all that was run
@@ -154,7 +155,7 @@ def nearest_tests(file: str, graph: Mapping[str, set[str]], most_files: int = NE
 
     def rank(test: str) -> tuple[bool, bool, int, bool, str]:
         path = Path(test)
-        is_mirror = path.stem == f"test_{stem}" and path.parent.as_posix() in (f"tests/{folder}", "tests")
+        is_mirror = path.stem == f"test_{stem}" and (Path("tests") / folder).is_relative_to(path.parent)
         in_folder = path.parent.as_posix() == f"tests/{folder}" or path.stem == f"test_{Path(folder).name}"
         return not is_mirror, not (in_folder and distance[test] <= 2), distance[test], not in_folder, test
 
@@ -444,7 +445,10 @@ def draw(work: Path, seed: int, count: int) -> tuple[list[Change], dict[str, str
 class Study:
     """Copy in which changes are made, what its tests run, and the changes as they were drawn."""
 
-    def __init__(self, work: Path, seed: int, then: Mapping[str, str], part: str, most_s: float) -> None:
+    def __init__(
+        self, work: Path, seed: int, then: Mapping[str, str], part: str, most_s: float, only: Sequence[str] = ()
+    ) -> None:
+        self.only = only
         self.root = prepared(work, f"copy-{part}")
         self.shared = work / f"{self.root.name}-shared"
         self.graph = import_graph(self.root)
@@ -466,6 +470,8 @@ class Study:
         here = moved(change, then, path.read_text("utf-8")) if path.exists() else None
         if here is None:
             return None, []
+        if self.only:
+            return here, [[chosen for file in self.only if (chosen := self._ran.whole(file)) is not None]]
         seen = moved(change, then, self._ran.sources[change.file]) if change.file in self._ran.sources else None
         return here, batches(change, seen.line if seen else here.line, self._ran, self.graph, self.root, self._most_s)
 
@@ -492,7 +498,9 @@ class Study:
             return {Change(**json.loads(line)["change"]) for line in file.read().decode().splitlines()}
 
     def write(self, trial: Trial) -> None:
-        """Write a trial down at once."""
+        """Write a trial down at once; that it lives with a few tests alone tells nothing new."""
+        if self.only and trial.outcome != "noticed":
+            return
         with self._file.open("a", encoding="utf-8") as file:
             file.write(json.dumps(asdict(trial)) + "\n")
         change = trial.change
@@ -508,7 +516,7 @@ def run(study: Study, changes: Sequence[Change], seconds: float) -> None:
     for name in LIBRARIES:
         importlib.import_module(name)
     loop = Loop(study, changes, end_s)
-    files = ran_lines.test_files(study.root, LONG_TESTS)
+    files = study.only or ran_lines.test_files(study.root, LONG_TESTS)
 
     def work() -> int:
         return ran_lines.run_tests(study.root, study.shared, files, [loop])
@@ -653,6 +661,9 @@ def main(arguments: Sequence[str] = ()) -> None:
         "--most", type=float, default=MOST_S, help="processor time of the tests for each change, in seconds"
     )
     parser.add_argument("--part", default="0/1", help="every second, and so on: 0/2 and 1/2 run beside each other")
+    parser.add_argument(
+        "--tests", nargs="*", default=[], help="with --again: these test files alone, that were written for what lived"
+    )
     parser.add_argument("--gather", action="store_true", help="only gather what the test files run")
     parser.add_argument("--page", action="store_true", help="write the page from all that was run")
     options = parser.parse_args(arguments)
@@ -677,7 +688,10 @@ def main(arguments: Sequence[str] = ()) -> None:
         ]
         # those that were tried by hand once come last
         wanted.sort(key=lambda change: change.kind == "by hand")
-        run(Study(work, options.seed, then, str(index), options.most), wanted[index::parts], options.seconds)
+        if options.tests:
+            wanted = [change for change in wanted if change in earlier]
+        study = Study(work, options.seed, then, str(index), options.most, options.tests)
+        run(study, wanted[index::parts], options.seconds)
     if options.page:
         controls = sorted(
             int(file.stem.split("-")[1]) for file in work.glob("trials-*.jsonl") if file.stem != f"trials-{SEED}"
