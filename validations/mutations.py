@@ -616,13 +616,13 @@ def page(work: Path, controls: Sequence[int]) -> str:
         "where that is known it is said why.", "",
         "## Drawn", "",
         (
-            f"{COUNT} changes were drawn, and {len(drawn_ones)} were run so far, in the order in which they are drawn, what lived once more with the tests "
-            f"as they are now. {_counted(now)}"
+            f"{COUNT} changes were drawn, and {len(drawn_ones)} were run so far, in the order in which they are drawn, some of what lived once more "
+            f"with the tests as they are now. {_counted(now)}"
         ),
         "",
         (
             f"{new} of them were noticed by a test that was not there when they were drawn: a change for which a test was written is no measure of the tests "
-            f"any more. By tests that were there: {_share(now, new)}."
+            f"any more. By tests that were there at least {_share(now, new)}."
         ),
         "",
         *(
