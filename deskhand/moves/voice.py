@@ -16,6 +16,7 @@ from deskhand.moves.space import RoomLimits, make_space
 from deskhand.moves.voice_limits import FeedLevels, back_db, groups_of, unused_microphones, voice_limit
 from deskhand.moves.voice_moves import (
     VoiceRoom,
+    add_following,
     add_moves,
     faders_db,
     leave_levels,
@@ -56,8 +57,6 @@ class VoiceFeed:
     """Sound pressure level in dB of a feed with a mean square of 1."""
     playing: Mapping[str, Activity]
     levels: FeedLevels = field(default_factory=FeedLevels)
-    following_db: Mapping[str, float] = field(default_factory=dict)
-    """Source to the dB by which its fader is set up again by ear, behind a preamp that comes down."""
 
 
 def _in_steps(step_db: float) -> float:
@@ -134,7 +133,8 @@ def make_way(planning: PlanningInput, feed: VoiceFeed, planned: dict[str, Plan])
     strips = _strips(planning, feed, planned)
     if not covered and not any(planned[name].changed for name in planned if name in strips):
         return None
-    feed = replace(feed, following_db=_following_db(planning, feed, planned))
+    rises_db = _rises_db(planning, feed, planned)
+    add_following(planning.house, planned, rises_db)
     lead_plan = planned.get(lead.source)
     # what arrives wrong at the voice itself is mended first: nobody is turned for it
     own_input_first = lead_plan is not None and lead_plan.own_input_first
@@ -152,7 +152,7 @@ def make_way(planning: PlanningInput, feed: VoiceFeed, planned: dict[str, Plan])
         room,
         covered=covered,
         own_input_first=own_input_first,
-        fader_up_db=feed.following_db.get(lead.source, 0.0),
+        fader_up_db=rises_db.get(lead.source, 0.0),
     )
     return _outcome(after, None if room is None else room.space, lead.source, text)
 
@@ -175,19 +175,25 @@ def _outcome(after: Clearance, space: Space | None, lead: str, text: str) -> Cle
     )
 
 
-def _following_db(planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan]) -> dict[str, float]:
-    """Source to the rise of its fader that is set again by ear, so that it is as loud in the feed as it was."""
+def _rises_db(planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan]) -> dict[str, float]:
+    """Source to the rise of its fader that is set again by ear, in whole decibels, so that it is as loud in the feed as it was."""
     assert feed.lead is not None
-    return following_db(
+    rises_db = following_db(
         planning.recording,
         _strips(planning, feed, {}),
         _strips(planning, feed, planned),
-        [name for name, plan in planned.items() if plan.set_again],
+        # where no fader is written down nothing is told of it
+        [
+            source.name
+            for source in planning.house.source
+            if source.fader_db is not None and source.name in planned and planned[source.name].set_again
+        ],
         {source.name: planned_fader_db(source, planned.get(source.name)) for source in planning.house.source},
         spans_of(feed.playing[feed.lead.source]),
         folder=planning.folder,
         threads=planning.threads,
     )
+    return {name: float(round(up_db)) for name, up_db in rises_db.items()}
 
 
 def _strips(planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan]) -> dict[str, FeedStrip]:
@@ -195,11 +201,7 @@ def _strips(planning: PlanningInput, feed: VoiceFeed, planned: Mapping[str, Plan
     assert feed.lead is not None
     in_song = sings(planning.house, feed.lead.source)
     strips = feed_strips(planning.house, feed.tracks, _blocks(feed, planned), in_song=in_song)
-    faders = faders_db(planning.house, planned)
-    for source in planning.house.source:
-        if source.name in feed.following_db:
-            faders[source.name] = faders.get(source.name, source.fader_db or 0.0) + feed.following_db[source.name]
-    return strips_with_faders(strips, faders)
+    return strips_with_faders(strips, faders_db(planning.house, planned))
 
 
 def _moved_sources(space: Space, lead: str) -> list[str]:

@@ -101,6 +101,23 @@ def add_moves(planning: PlanningInput, planned: dict[str, Plan], room: VoiceRoom
             _add_hand(planning.house.desk, plan, hand, source, standing)
 
 
+def add_following(house: HouseFile, planned: Mapping[str, Plan], rises_db: Mapping[str, float]) -> None:
+    """Write the faders that are set again by ear into the plans, behind the preamps that came down: what is written is what the next take is heard with.
+
+    Parameters
+    ----------
+    house : HouseFile
+    planned : mapping
+        Source to its moves so far; those of the sources that are named gain one.
+    rises_db : mapping
+        Source to the rise of its fader in dB.
+    """
+    for source in house.source:
+        up_db = rises_db.get(source.name, 0.0)
+        if up_db:
+            _add_fader(planned[source.name], up_db, source, action="fader-again")
+
+
 def leave_levels(planning: PlanningInput, planned: dict[str, Plan], unused: Sequence[str]) -> None:
     """Take the moves out of the plans of microphones that nobody uses: what they pick up tells nothing of how they should be set."""
     by_name = {source.name: source for source in planning.house.source}
@@ -132,7 +149,7 @@ def _add_hand(desk: Desk, plan: Plan, hand: Hand, source: Source, standing: Sequ
     elif hand.kind == "mute":
         _add_mute(plan, source)
     else:
-        _add_fader(plan, hand, source)
+        _add_fader(plan, hand.change_db, source, action=_FADER_ACTIONS[hand.kind], group=hand.group)
 
 
 def _fader_hearers(source: Source) -> tuple[Hearer, ...]:
@@ -141,7 +158,7 @@ def _fader_hearers(source: Source) -> tuple[Hearer, ...]:
     return ("house", "monitors", "stream") if follows else ("house", "stream")
 
 
-def _add_fader(plan: Plan, hand: Hand, source: Source) -> None:
+def _add_fader(plan: Plan, change_db: float, source: Source, *, action: str, group: str = "") -> None:
     """Write a moved fader into the plan."""
     before_db = planned_fader_db(source, plan)
     hearers = _fader_hearers(source)
@@ -151,11 +168,11 @@ def _add_fader(plan: Plan, hand: Hand, source: Source) -> None:
             block=None,
             index=None,
             on="both",
-            settings={"fader": Setting(before=before_db, after=round(before_db + hand.change_db, 4), unit="dB")},
+            settings={"fader": Setting(before=before_db, after=round(before_db + change_db, 4), unit="dB")},
             who_hears=hearers,
-            action=_FADER_ACTIONS[hand.kind],
-            facts={"change_db": hand.change_db, "group": hand.group},
-            cautions=cautions(hearers, raises=hand.change_db > 0, open_microphone=ROLES[source.role].open_microphone),
+            action=action,
+            facts={"change_db": change_db, "group": group},
+            cautions=cautions(hearers, raises=change_db > 0, open_microphone=ROLES[source.role].open_microphone),
         )
     )
 

@@ -233,8 +233,8 @@ def test_a_fader_that_is_set_again_by_ear_keeps_a_clipped_voice_as_clear(hall):
     hot = np.clip(10 ** (24 / 20) * samples, -1.0, 1.0 - 2.0**-23)
     write_wave(hall / "show" / "vox.wav", hot, rate_hz=rate_hz)
     data = checked(hall)
-    [move] = of(data, "lead voice")["moves"]
-    assert move["where"] == "preamp"
+    move, again = of(data, "lead voice")["moves"]
+    assert (move["where"], again["where"]) == ("preamp", "fader")
     down_db = move["settings"]["gain"]["before"] - move["settings"]["gain"]["after"]
     assert down_db >= 6.0
     way = data["vocal"]["with_moves"]
@@ -243,6 +243,9 @@ def test_a_fader_that_is_set_again_by_ear_keeps_a_clipped_voice_as_clear(hall):
     assert way["gives_way"] == []
     up_db = float(re.search(r"about (\d+) dB up", way["text"]).group(1))
     assert up_db == pytest.approx(down_db, abs=0.51)
+    # it is a move of its own: what is ticked is written down, and heard in the next take
+    assert again["settings"]["fader"] == {"before": -12.0, "after": up_db - 12.0, "unit": "dB"}
+    assert "by ear" in again["text"]
     write_wave(hall / "show" / "vox.wav", 10 ** (-down_db / 20) * hot, rate_hz=rate_hz)
     (hall / "house.toml").write_text(house.replace('fader = "-12 dB"', f'fader = "{up_db - 12.0:g} dB"'), "utf-8")
     assert checked(hall)["vocal"]["clearance_pct"]["mono"] == pytest.approx(way["clearance_pct"]["mono"], abs=2.0)
