@@ -38,8 +38,8 @@ MONTH_SPREADS_DB: Final = {
 """Standard deviation of a month's mean that is assumed before an input is known: half of what spreads.py assumes of one evening, rounded,
 since a month has about four."""
 _KNOWN_STEPS: Final = 10
-"""Months as many of which that assumption weighs: few months tell their spread badly. Common practice, no source: of the made years of
-validations/houses.py only the half to tune on was counted."""
+"""Months as many of which that assumption weighs: few months tell their spread badly. Set on the half to tune on of made years
+(docs/validation-houses.md)."""
 _LEAST_TOLD_DB: Final = 1.0
 """Least change that is told: just noticeable (Zwicker & Fastl 2007, 7.1)."""
 
