@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 import threading
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, get_args
 
 from deskhand.errors import UsageError
 from deskhand.house import parse_house
-from deskhand.live.board import Board
+from deskhand.live.board import Act, Board
 from deskhand.live.picture import picture_of
 from deskhand.live.requests import Requests
 from deskhand.live.ring import Ring
@@ -53,19 +53,8 @@ role = "keys"
 tracks = [3, 4]
 channel = "3/4"
 """
-ACTS: Final = (
-    "heard",
-    "back",
-    "not-tonight",
-    "player",
-    "planned",
-    "exchanged",
-    "note",
-    "check",
-    "ring-out",
-    "ring-answer",
-    "ring-leave",
-)
+ACTS: Final = tuple(act for act in get_args(Act) if act != "done")
+"""All that a page asks for, but the end of it."""
 TEXTS: Final = (
     "",
     "Ana",
